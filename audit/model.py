@@ -1,0 +1,455 @@
+"""The nouns: Log, Channel, Pull, Finding, CheckResult, Night, Car.
+
+Nothing here reads a file or prints. Arrays inside are never written to after they were made.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import polars as pl
+
+Array = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+FlagArray = npt.NDArray[np.uint8]
+
+# Flags of the QARTOD data-quality scheme (U.S. IOOS, flags manual).
+GOOD, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9
+
+# Severities and check states, by rank (worst last).
+SEVERITIES = ("note", "watch", "hold", "stop")
+VERDICTS = ("clear", "hold", "stop")
+REQUIRED_CHECKS = ("boost_overshoot", "lean_under_load", "heat_soak", "oscillation")
+
+
+class Series(NamedTuple):
+    """True samples of one channel: t in s from the log's first row, value in the channel's unit."""
+
+    t: Array
+    value: Array
+
+    def __bool__(self) -> bool:
+        return len(self.t) > 0
+
+    def within(self, start_s: float, end_s: float) -> Series:
+        """The samples with start_s <= t <= end_s."""
+        low, high = np.searchsorted(self.t, (start_s - 1e-9, end_s + 1e-9))
+        return Series(self.t[low:high], self.value[low:high])
+
+    def at(self, t: Array, *, max_gap_s: float = math.inf) -> Array:
+        """Linear between samples, NaN outside them and across gaps wider than max_gap_s."""
+        if len(self.t) == 0:
+            return np.full(len(t), np.nan)
+        if len(self.t) == 1:
+            return np.where(np.isclose(t, self.t[0]), self.value[0], np.nan)
+        out = np.interp(t, self.t, self.value, left=np.nan, right=np.nan)
+        if math.isfinite(max_gap_s):
+            after = np.clip(np.searchsorted(self.t, t, side="right"), 1, len(self.t) - 1)
+            wide = (self.t[after] - self.t[after - 1]) > max_gap_s
+            on_sample = np.isclose(t, self.t[after - 1]) | np.isclose(t, self.t[after])
+            out = np.where(wide & ~on_sample, np.nan, out)
+        return out
+
+
+EMPTY = Series(np.empty(0), np.empty(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something intake did or skipped, for the reader. line: 1-based in the source file, or None."""
+
+    message: str
+    line: int | None = None
+    count: int = 1
+    code: str | None = None  # a sensor.* code if the note should become a finding (sensor.clock, ...)
+    start_s: float | None = None
+    end_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """How one source column was understood. canonical = scale * source + offset (inverse: 1/source)."""
+
+    name: str  # canonical name, or the column's own name when known is False
+    source: str  # the column's header as the file has it
+    source_unit: str = ""  # as decided, "psi gauge", "°F", "AFR"; "" when there is none
+    unit: str = ""  # canonical unit
+    rate_hz: float = 0.0  # its own effective rate
+    known: bool = True
+    held: bool = False  # the value is repeated between true samples
+    unit_from: str = ""  # "header", "units row", "cells", "car file", "physics", "format", "assumed"
+    name_why: str = ""
+    unit_why: str = ""
+    confidence: float = 1.0  # of the unit, 0 to 1
+    runner_up: str = ""  # the next likeliest unit, when physics decided
+    doubtful: bool = False  # below the margin: becomes sensor.unit_doubt
+    scale: float = 1.0
+    offset: float = 0.0
+    nearest: str = ""  # for an unknown column, the canonical name it came nearest to
+    stored_as: str = ""  # column of the frame that holds the untouched source values ("" = same as name)
+
+
+@dataclass(frozen=True, slots=True)
+class Barometric:
+    """Ambient pressure used for boost, and where it comes from."""
+
+    kpa: float
+    source: str  # a phrase for people: "barometric channel", "manifold pressure with the engine stopped", ...
+    uncertainty_kpa: float
+
+
+@dataclass(frozen=True, eq=False)
+class Log:
+    """One recording in canonical channels and units.
+
+    frame: `time` (s, strictly increasing) and one column a canonical channel (Float64, null where the
+    row has no sample), then every column that is no channel, and untouched source values of converted
+    channels, under Channel.stored_as.
+    """
+
+    path: str
+    sha256: str
+    frame: pl.DataFrame
+    channels: tuple[Channel, ...]
+    barometric: Barometric
+    notes: tuple[Note, ...] = ()
+    breaks: tuple[int, ...] = ()  # first row after each restart of the clock: nothing crosses these
+    clock: str = ""  # how the clock was understood, a phrase
+    wall_start: str | None = None  # ISO date-time of the first row, when the log tells
+    us_units: bool = False  # the source is in psi or °F
+    reader: str = ""
+
+    @cached_property
+    def _arrays(self) -> dict[str, Array]:
+        return {}
+
+    @cached_property
+    def time(self) -> Array:
+        return self.frame.get_column("time").to_numpy()
+
+    @cached_property
+    def by_name(self) -> dict[str, Channel]:
+        return {c.name: c for c in self.channels if c.known}
+
+    def has(self, name: str) -> bool:
+        return name in self.by_name
+
+    def values(self, name: str) -> Array:
+        """All rows of a canonical channel, float64, NaN where the row has no sample."""
+        cache = self._arrays
+        if name not in cache:
+            column = self.frame.get_column(name)
+            array = column.cast(float).to_numpy() if column.dtype.is_numeric() else column.cast(float, strict=False).to_numpy()
+            cache[name] = np.asarray(array, dtype=np.float64)
+        return cache[name]
+
+    @property
+    def rows(self) -> int:
+        return self.frame.height
+
+    @cached_property
+    def duration_s(self) -> float:
+        return float(self.time[-1] - self.time[0]) if self.rows > 1 else 0.0
+
+    @cached_property
+    def rate_hz(self) -> float:
+        """Rows a second: one over the median interval; 0 for fewer than two rows."""
+        if self.rows < 2:
+            return 0.0
+        step = float(np.median(np.diff(self.time)))
+        return 1.0 / step if step > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing seen, with its evidence. A code is one of the stable finding codes."""
+
+    code: str
+    severity: str
+    message: str
+    channel: str | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    value: float | None = None
+    limit: float | None = None
+    unit: str | None = None
+    likely: tuple[str, ...] = ()
+    look_at: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Sanity:
+    """What may be believed: a flag a sample, and one a test, for each canonical channel of a log."""
+
+    samples: Mapping[str, FlagArray]  # rows long; 9 where the row has no sample
+    tests: Mapping[str, Mapping[str, int]]  # channel -> test -> flag of the whole channel
+    flags: Mapping[str, int]  # channel -> aggregate flag
+    noise: Mapping[str, float]  # channel -> white-noise sigma in canonical units, where it could be had
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Where a pull lies: rows start (first) to stop (one past the last), and what ended it."""
+
+    start: int
+    stop: int
+    start_s: float
+    end_s: float
+    gear: int | None
+    rpm_start: float
+    rpm_end: float
+    ended_by: str  # "lift", "shift", "limiter", "log end", "gap"
+    gear_ratio: float | None = None  # engine speed over road speed, rpm per km/h
+    setting: str = "throttle"  # what told that it was wide open: "throttle", "pedal", "load"
+
+
+@dataclass(frozen=True, eq=False)
+class Pull:
+    """One wide-open pull: its span and a view of the believed samples of its log."""
+
+    index: int
+    span: Span
+    log: Log
+    sanity: Sanity
+    car: Car
+    night: tuple[Log, ...] = ()
+
+    @cached_property
+    def _cache(self) -> dict[tuple[str, float, float], Series]:
+        return {}
+
+    @property
+    def start_s(self) -> float:
+        return self.span.start_s
+
+    @property
+    def end_s(self) -> float:
+        return self.span.end_s
+
+    @property
+    def gear(self) -> int | None:
+        return self.span.gear
+
+    def believed(self, name: str, *, lead_s: float = 0.0, tail_s: float = 0.0) -> Series:
+        """True samples of a canonical channel with flag 1 or 2, from start - lead_s to end + tail_s.
+
+        Samples that only repeat a held value are left out, so len/duration is the channel's real rate.
+        'boost' gives manifold pressure over barometric pressure, kPa gauge.
+        """
+        key = (name, lead_s, tail_s)
+        if key not in self._cache:
+            self._cache[key] = self._read(name, lead_s, tail_s)
+        return self._cache[key]
+
+    def _read(self, name: str, lead_s: float, tail_s: float) -> Series:
+        channel = "manifold_pressure" if name == "boost" else name
+        if not self.log.has(channel):
+            return EMPTY
+        series = believed_series(self.log, self.sanity, channel, self.start_s - lead_s, self.end_s + tail_s)
+        if name == "boost":
+            return Series(series.t, series.value - self.log.barometric.kpa)
+        return series
+
+
+def believed_series(log: Log, sanity: Sanity, name: str, start_s: float, end_s: float) -> Series:
+    """True samples of `name` with flag 1 or 2 and start_s <= t <= end_s; empty if the log lacks it."""
+    if not log.has(name):
+        return EMPTY
+    t = log.time
+    low, high = np.searchsorted(t, (start_s - 1e-9, end_s + 1e-9))
+    value = log.values(name)[low:high]
+    flag = sanity.samples[name][low:high] if name in sanity.samples else None
+    keep = np.isfinite(value)
+    if flag is not None:
+        keep &= flag <= NOT_EVALUATED
+    series_t, series_v = t[low:high][keep], value[keep]
+    channel = log.by_name[name]
+    if channel.held and len(series_v) > 1 and channel.rate_hz > 0:
+        series_t, series_v = _updates_only(series_t, series_v, channel.rate_hz)
+    return Series(series_t, series_v)
+
+
+def _updates_only(t: Array, value: Array, rate_hz: float) -> tuple[Array, Array]:
+    """Keep rows where a held value changed, and one a nominal interval while it does not move."""
+    changed = np.empty(len(value), dtype=bool)
+    changed[0] = True
+    np.not_equal(value[1:], value[:-1], out=changed[1:])
+    last = np.maximum.accumulate(np.where(changed, np.arange(len(t)), 0))
+    age = t - t[last]
+    tick = np.floor(age * rate_hz * (1 + 1e-6) + 1e-6)
+    keep = changed.copy()
+    keep[1:] |= (tick[1:] > tick[:-1]) & ~changed[1:] & (tick[1:] >= 1)
+    return t[keep], value[keep]
+
+
+Measures = Mapping[str, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """How one check came out. cause, when not evaluated: 'missing', 'not_believed', 'too_slow',
+    'too_short' or 'crashed'; why is the sentence for people."""
+
+    name: str
+    status: str  # pass, watch, fail, not_evaluated
+    score: float | None
+    why: str = ""
+    cause: str = ""
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class PullAudit:
+    pull: Pull
+    measures: Mapping[str, float | None]
+    checks: Mapping[str, CheckResult]
+    findings: tuple[Finding, ...]
+
+    @property
+    def score(self) -> float | None:
+        scores = [c.score for c in self.checks.values() if c.score is not None]
+        return min(scores) if scores else None
+
+
+@dataclass(frozen=True, eq=False)
+class LogAudit:
+    """One file of the night: read and judged, or rejected with the reason."""
+
+    path: str
+    sha256: str
+    status: str  # read, rejected
+    error: str | None = None
+    log: Log | None = None
+    sanity: Sanity | None = None
+    findings: tuple[Finding, ...] = ()
+    pulls: tuple[PullAudit, ...] = ()
+    checks: Mapping[str, CheckResult] = field(default_factory=dict)  # judged on the whole log
+    not_a_log: bool = False
+    baseline: Mapping[str, float | None] = field(default_factory=dict)  # measures of the whole log
+
+
+@dataclass(frozen=True, eq=False)
+class Night:
+    """All that is said of one night of one car."""
+
+    car: Car
+    logs: tuple[LogAudit, ...]
+    verdict: str
+    reasons: tuple[str, ...]
+    checks: Mapping[str, CheckResult]
+    findings: tuple[Finding, ...] = ()
+    assumed: tuple[str, ...] = ()  # what was taken for granted for want of a car file
+    us_units: bool = False
+    setting: str = ""  # dyno, street or ""
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnWord:
+    """The car file's word on one channel: the column that holds it and, if given, its unit."""
+
+    column: str
+    unit: str | None = None
+
+
+@dataclass(frozen=True)
+class Car:
+    """What the car file says. Every field may be absent; pressures kPa, boost in kPa gauge."""
+
+    name: str = "unnamed car"
+    path: str | None = None
+    units: str | None = None  # us, metric
+    fuel: str = "petrol"
+    stoichiometric_afr: float = 14.7
+    altitude_m: float | None = None
+    cylinders: int = 4
+    boost_limit_kpa: float | None = None
+    sensor_top_kpa: float | None = None
+    spring_kpa: float | None = None
+    target_kpa: float | None = None
+    target_by_gear_kpa: Mapping[int, float] = field(default_factory=dict)
+    injector_duty_limit_pct: float | None = None
+    gear_ratios: tuple[float, ...] = ()
+    final_drive: float | None = None
+    circumference_m: float | None = None
+    solenoid_ports: int = 3
+    solenoid_frequency_hz: float | None = None
+    duty_min_pct: float = 0.0
+    duty_max_pct: float = 100.0
+    channels: Mapping[str, ColumnWord] = field(default_factory=dict)
+    thresholds: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    def target_for(self, gear: int | None) -> float | None:
+        """The boost wanted in this gear, kPa gauge, if the car file tells."""
+        if gear is not None and gear in self.target_by_gear_kpa:
+            return self.target_by_gear_kpa[gear]
+        return self.target_kpa
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One row of the thresholds table for one measure, car overrides applied.
+
+    below: a small value is the bad one. best: the value that scores 100.
+    with_measure: a second measure whose levels must be passed too (overshoot in kPa and %).
+    """
+
+    code: str
+    measure: str
+    unit: str
+    best: float
+    watch: float | None
+    hold: float | None
+    stop: float | None
+    below: bool = False
+    why: str = ""
+    source: str = ""
+
+    def severity(self, value: float | None) -> str | None:
+        """'watch', 'hold' or 'stop' when that level is reached, else None."""
+        if value is None or not math.isfinite(value):
+            return None
+        for name in ("stop", "hold", "watch"):
+            level = getattr(self, name)
+            if level is not None and (value <= level if self.below else value >= level):
+                return name
+        return None
+
+    def reached(self, value: float | None) -> float | None:
+        """The level that the value has reached (the worst), or None."""
+        severity = self.severity(value)
+        return None if severity is None else getattr(self, severity)
+
+    def score(self, value: float | None) -> float | None:
+        """100 at best, 70 at watch, 40 at hold, 10 at stop, falling on beyond; linear between."""
+        if value is None or not math.isfinite(value):
+            return None
+        points = [(self.best, 100.0)]
+        for name, score in (("watch", 70.0), ("hold", 40.0), ("stop", 10.0)):
+            level = getattr(self, name)
+            if level is not None:
+                points.append((level, score))
+        sign = -1.0 if self.below else 1.0
+        x = [sign * p for p, _ in points]
+        y = [s for _, s in points]
+        v = sign * value
+        if v <= x[0]:
+            return 100.0
+        if v <= x[-1] or len(x) < 2:
+            return float(np.interp(v, x, y))
+        span = x[-1] - x[-2]
+        slope = (y[-2] - y[-1]) / span if span > 0 else 0.0
+        return max(0.0, y[-1] - slope * (v - x[-1]))
+
+
+def worst_severity(severities: Sequence[str]) -> str | None:
+    """The worst of them, or None for none."""
+    return max(severities, key=SEVERITIES.index) if severities else None

@@ -1,0 +1,151 @@
+"""The one door to schemas/: channel table, limits, causes and the JSON schemas."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
+
+from audit.errors import CarFileError, did_you_mean
+from audit.model import Limit
+
+LEVELS = ("best", "watch", "hold", "stop")
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRow:
+    """One row of the channel table. Ranges, rails, slew, spike in the canonical unit."""
+
+    name: str
+    unit: str
+    quantity: str
+    range: tuple[float, float]
+    usual: tuple[float, float] | None = None
+    rails: tuple[float, ...] = ()
+    slew: float | None = None
+    spike: float | None = None
+    step: float | None = None
+    flat_s: float | None = None
+    slow: bool = False
+    digits: int = 1
+
+
+class Limits:
+    """The limits of one car: table rows with the car file's overrides."""
+
+    def __init__(self, rows: tuple[Limit, ...], settings: Mapping[str, float]) -> None:
+        self._rows = rows
+        self._settings = settings
+
+    def rows(self, code: str) -> tuple[Limit, ...]:
+        """All rows of a finding code, in the table's order."""
+        return tuple(row for row in self._rows if row.code == code)
+
+    def row(self, code: str, measure: str) -> Limit:
+        """The row of a code for one measure; KeyError when the table has none."""
+        for row in self._rows:
+            if row.code == code and row.measure == measure:
+                return row
+        raise KeyError(f"{code} has no row for {measure} in schemas/thresholds.toml")
+
+    def setting(self, name: str) -> float:
+        """A figure of the [settings] table, in its unit."""
+        return self._settings[name]
+
+
+def schema_dir() -> Traversable:
+    """schemas/ of the installed wheel, or of the checkout."""
+    shipped = files("audit") / "schemas"
+    return shipped if shipped.is_dir() else Path(__file__).parents[1] / "schemas"
+
+
+@lru_cache(maxsize=None)
+def toml_table(name: str) -> dict[str, Any]:
+    """A table of schemas/ by file name, parsed once; treat it as read-only."""
+    return tomllib.loads((schema_dir() / name).read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=None)
+def json_schema(name: str) -> dict[str, Any]:
+    """A JSON Schema of schemas/ by file name."""
+    loaded: dict[str, Any] = json.loads((schema_dir() / name).read_text(encoding="utf-8"))
+    return loaded
+
+
+@lru_cache(maxsize=1)
+def channel_rows() -> Mapping[str, ChannelRow]:
+    """The channel table, by canonical name."""
+    return {name: _channel_row(name, row) for name, row in toml_table("channels.toml").items()}
+
+
+def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
+    pairs = {key: tuple(row[key]) for key in ("range", "usual", "rails") if key in row}
+    return ChannelRow(name=name, **{**row, **pairs})
+
+
+def threshold_rows() -> list[dict[str, Any]]:
+    """The [[limit]] rows as they stand in the table."""
+    rows: list[dict[str, Any]] = toml_table("thresholds.toml")["limit"]
+    return rows
+
+
+def limits(overrides: Mapping[str, Mapping[str, float]] | None = None) -> Limits:
+    """The limits with a car file's [thresholds] laid over them.
+
+    Raises CarFileError for an unknown code, measure or level, or levels out of order.
+    """
+    table = threshold_rows()
+    changed: dict[int, dict[str, float]] = {}
+    for key, levels in (overrides or {}).items():
+        changed[_row_index(table, key)] = _levels(key, levels)
+    rows = tuple(_limit(row, changed.get(i, {})) for i, row in enumerate(table))
+    settings = {name: float(row["value"]) for name, row in toml_table("thresholds.toml")["settings"].items()}
+    return Limits(rows, settings)
+
+
+def _row_index(table: list[dict[str, Any]], key: str) -> int:
+    for i, row in enumerate(table):
+        if key in (row["code"], f"{row['code']}.{row['measure']}"):
+            return i
+    known = {r["code"] for r in table} | {f"{r['code']}.{r['measure']}" for r in table}
+    raise CarFileError(f'thresholds."{key}": no such limit. {did_you_mean(key, known)}')
+
+
+def _levels(key: str, levels: Mapping[str, float]) -> dict[str, float]:
+    for level in levels:
+        if level not in LEVELS:
+            raise CarFileError(f'thresholds."{key}".{level}: unknown level. {did_you_mean(level, LEVELS)}')
+    return {level: float(value) for level, value in levels.items()}
+
+
+def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
+    merged = {**row, **changed}
+    below = bool(row.get("below", False))
+    given = [(name, float(merged[name])) for name in LEVELS if name in merged]
+    if changed:
+        _in_order(row["code"], given, below=below, changed=changed)
+    values = {name: None for name in LEVELS} | dict(given)
+    return Limit(
+        code=row["code"], measure=row["measure"], unit=row["unit"], below=below,
+        best=values["best"] or 0.0, watch=values["watch"], hold=values["hold"], stop=values["stop"],
+        why=row["why"], source=row["source"],
+    )
+
+
+def _in_order(code: str, given: list[tuple[str, float]], *, below: bool, changed: dict[str, float]) -> None:
+    """watch, hold, stop must get worse in this order ('best' follows a raised watch level by itself)."""
+    levels = [pair for pair in given if pair[0] != "best"]
+    for (name_a, a), (name_b, b) in zip(levels, levels[1:], strict=False):
+        if (a < b) if below else (a > b):
+            raise CarFileError(
+                f'thresholds."{code}": {name_b} = {b:g} comes before {name_a} = {a:g}; '
+                f"give all levels in order ({', '.join(changed)} given)."
+            )

@@ -1,0 +1,54 @@
+"""Conversions, in one place. Factors: NIST SP 811 (2008), appendix B.8, exact where exact by definition."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+KPA_PER_PSI = 6.894757293168
+KPA_PER_BAR = 100.0
+KPA_PER_INHG = 3.386389  # conventional inch of mercury
+KPA_PER_ATM = 101.325
+KPA_PER_KGCM2 = 98.0665
+KPA_PER_MMHG = 0.133322387415
+KPA_PER_INH2O = 0.249089
+KMH_PER_MPH = 1.609344
+GS_PER_LBMIN = 7.559872833
+STANDARD_PRESSURE_KPA = 101.325
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """canonical = scale * value + offset."""
+
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+def psi(kpa: float) -> float:
+    """kPa to psi."""
+    return kpa / KPA_PER_PSI
+
+
+def fahrenheit(celsius: float) -> float:
+    """°C to °F."""
+    return celsius * 1.8 + 32.0
+
+
+def mph(kmh: float) -> float:
+    """km/h to mile/h."""
+    return kmh / KMH_PER_MPH
+
+
+def standard_pressure_kpa(height_m: float) -> float:
+    """Pressure of the standard atmosphere at a geometric height below 11 km.
+
+    p = 101.325 (1 - 0.0065 H / 288.15)^5.25588, H the geopotential height of the geometric one.
+    Source: ISO 2533:1975.
+    """
+    geopotential = height_m * 6356766.0 / (6356766.0 + height_m)
+    return STANDARD_PRESSURE_KPA * (1.0 - 0.0065 * geopotential / 288.15) ** 5.25588
+
+
+def injector_duty_pct(pulse_ms: float, rpm: float) -> float:
+    """Injector duty of a four-stroke, one shot a cycle: pulse × rpm / 1200, % (ms, rpm)."""
+    return pulse_ms * rpm / 1200.0
