@@ -1,0 +1,1 @@
+"""The numeric kit: arrays in, numbers out; no cars and no thresholds."""

@@ -1,0 +1,65 @@
+"""Runs, durations, crossings, and values between samples."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from audit.signal.arrays import FloatArray, IntArray, clean
+
+
+def runs(mask: ArrayLike) -> tuple[IntArray, IntArray]:
+    """Runs of True: starts and stops (one past the last), as row numbers."""
+    flags = np.asarray(mask, dtype=np.bool_)
+    edges = np.diff(np.concatenate(([False], flags, [False])).astype(np.int8))
+    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+
+
+def duration_above(t: ArrayLike, mask: ArrayLike, *, most_gap_s: float | None = None) -> tuple[float, float]:
+    """Total and longest time for which the mask holds, s.
+
+    t: n seconds; mask: n. Each sample stands for half of the interval on either side, so a lone sample
+    counts for one interval and not for none. No interval counts for more than most_gap_s (default: three
+    median intervals), so a gap in the log is not time spent.
+    """
+    clock = np.asarray(t, dtype=np.float64)
+    flags = np.asarray(mask, dtype=np.bool_)
+    if clock.shape != flags.shape:
+        raise ValueError(f"clock and mask must have one length, got {clock.shape} and {flags.shape}")
+    if clock.size < 2 or not flags.any():
+        return 0.0, 0.0
+    gaps = np.diff(clock)
+    gaps = np.minimum(gaps, 3 * float(np.median(gaps)) if most_gap_s is None else most_gap_s)
+    stands_for = 0.5 * (np.concatenate(([gaps[0]], gaps)) + np.concatenate((gaps, [gaps[-1]])))
+    total = np.concatenate(([0.0], np.cumsum(np.where(flags, stands_for, 0.0))))
+    starts, stops = runs(flags)
+    each = total[stops] - total[starts]
+    return float(each.sum()), float(each.max())
+
+
+def crossing(t: ArrayLike, y: ArrayLike, level: float, *, rising: bool = True) -> float | None:
+    """When y first goes through the level, s, on the straight line between samples; None if never.
+
+    A first sample already at or beyond the level is no crossing: what came before is unknown.
+    """
+    clock, values = clean(t, y)
+    sign = 1.0 if rising else -1.0
+    height = sign * (values - level)
+    hit = np.flatnonzero((height[:-1] < 0) & (height[1:] >= 0))
+    if not hit.size:
+        return None
+    i = int(hit[0])
+    share = height[i] / (height[i] - height[i + 1])
+    return float(clock[i] + share * (clock[i + 1] - clock[i]))
+
+
+def interp_believed(t_new: ArrayLike, t: ArrayLike, y: ArrayLike, max_gap_s: float) -> FloatArray:
+    """y at t_new on straight lines between its samples; NaN outside them and across gaps over max_gap_s."""
+    at = np.asarray(t_new, dtype=np.float64)
+    clock, values = clean(t, y)
+    if not clock.size:
+        return np.full(at.shape, np.nan)
+    found = np.interp(at, clock, values, left=np.nan, right=np.nan)
+    after = np.clip(np.searchsorted(clock, at, side="left"), 0, clock.size - 1)
+    before = np.clip(np.searchsorted(clock, at, side="right") - 1, 0, clock.size - 1)
+    return np.where(clock[after] - clock[before] <= max_gap_s, found, np.nan)
