@@ -7,11 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.signal.arrays import FloatArray, block_means, median_sorted
+from audit.signal.lines import theil_sen
 
-MOST_POINTS = 96
+MOST_POINTS = 64
 DECAYS = np.geomspace(0.03, 0.3, 6)  # time constants of a plain approach, as shares of the window
-DAMPING = np.array([0.01, 0.08, 0.15, 0.25, 0.4, 0.6, 0.8])  # of a ringing approach
-FREQUENCIES = 14
+DAMPING = np.array([0.01, 0.1, 0.2, 0.35, 0.55, 0.8])  # of a ringing approach
+FREQUENCIES = 13
+LEAST_POINTS = 8
+FINER = np.array([0.86, 0.9, 0.95, 1.0, 1.05, 1.1, 1.16])  # second look around the best frequency
+FINER_DAMPING = np.array([0.65, 0.8, 1.0, 1.25, 1.5])
 
 
 @dataclass(frozen=True)
@@ -43,19 +47,35 @@ def settle(t: FloatArray, y: FloatArray, sigma: float) -> Settled:
     """
     x, v, count = block_means(t, y, MOST_POINTS)
     u = x - x[0]
-    if u.size < 8:
-        return Settled(float(x[0]), median_sorted(v), 0.0, 0.0, False, sigma)
-    shapes = _shapes(u)
-    weight = count
+    if u.size < LEAST_POINTS:
+        return _few(x, v, sigma)
+    shapes = _coarse(u)
+    best = _best(u, v, shapes, count, sigma)
+    weight = _weights(best.residual, v, count, sigma)
     best = _best(u, v, shapes, weight, sigma)
-    for _ in range(2):
-        scale = max(1.4826 * median_sorted(np.abs(best.residual)), 1e-3 * float(np.ptp(v)), 0.5 * sigma, 1e-12)
-        weight = count * np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(best.residual), 1e-12))
+    if best.shape >= 0:
+        shapes = _finer(u, shapes, best.shape)
         best = _best(u, v, shapes, weight, sigma)
-    envelope = shapes.end[best.shape] if best.shape >= 0 else 0.0
-    steady = best.shape >= 0 and bool(shapes.rings[best.shape]) and envelope > 0.2
-    return Settled(float(x[0]), best.level, best.slope, best.size * envelope, steady,
+    left = shapes.end[best.shape] if best.shape >= 0 else 0.0
+    steady = best.shape >= 0 and bool(shapes.rings[best.shape]) and left > 0.2
+    return Settled(float(x[0]), best.level, best.slope, best.size * float(left), steady,
                    1.4826 * median_sorted(np.abs(best.residual)))
+
+
+def _few(x: FloatArray, y: FloatArray, sigma: float) -> Settled:
+    """Too short for shapes: a line where its slope is sure, else a level."""
+    line = theil_sen(x, y) if x.size > 3 else None
+    if line is None or line.low <= 0 <= line.high:
+        return Settled(float(x[0]), median_sorted(y), 0.0, 0.0, False, sigma)
+    return Settled(float(x[0]), line.at(float(x[0])), line.slope, 0.0, False, sigma)
+
+
+def _weights(residual: FloatArray, y: FloatArray, count: FloatArray, sigma: float) -> FloatArray:
+    """Huber weights times the number of samples in each block."""
+    size = np.abs(residual)
+    scale = max(1.4826 * median_sorted(size), 1e-3 * float(np.ptp(y)), 0.5 * sigma, 1e-12)
+    weights: FloatArray = count * np.minimum(1.0, 1.5 * scale / np.maximum(size, 1e-12))
+    return weights
 
 
 @dataclass(frozen=True)
@@ -65,6 +85,8 @@ class _Shapes:
     first: FloatArray
     second: FloatArray
     end: FloatArray
+    decay: FloatArray
+    cycles: FloatArray
     rings: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
 
 
@@ -78,25 +100,35 @@ class _Fit:
     residual: FloatArray
 
 
-def _shapes(u: FloatArray) -> _Shapes:
-    length = float(u[-1])
-    plain = np.exp(-u[None, :] / (DECAYS[:, None] * length))
-    highest = max(min(0.35 * (u.size - 1), 8 * length), 2.0)
-    cycles = np.geomspace(0.5, highest, FREQUENCIES)
-    f, z = (a.ravel() for a in np.meshgrid(cycles, DAMPING))
-    decay = 2 * np.pi * f * z / np.sqrt(1 - z * z)
+def _coarse(u: FloatArray) -> _Shapes:
+    """The first grid, in shares of the window: plain approaches and ringing ones."""
+    highest = max(min(0.35 * (u.size - 1), 8 * float(u[-1])), 2.0)
+    f, z = (a.ravel() for a in np.meshgrid(np.geomspace(0.5, highest, FREQUENCIES), DAMPING))
+    return _shapes(u, 1 / DECAYS, f, 2 * np.pi * f * z / np.sqrt(1 - z * z))
+
+
+def _finer(u: FloatArray, shapes: _Shapes, best: int) -> _Shapes:
+    """A second grid about the best of the first."""
+    nothing = np.empty(0)
+    if not shapes.rings[best]:
+        return _shapes(u, shapes.decay[best] * FINER, nothing, nothing)
+    f, d = (a.ravel() for a in np.meshgrid(shapes.cycles[best] * FINER, shapes.decay[best] * FINER_DAMPING))
+    return _shapes(u, nothing, f, d)
+
+
+def _shapes(u: FloatArray, plain: FloatArray, f: FloatArray, decay: FloatArray) -> _Shapes:
     # under 1.25 cycles only a swing that dies out in the window can be told from a slope
     kept = (f >= 1.25) | (np.exp(-decay) < 0.05)
-    f, decay = f[kept, None], decay[kept, None]
-    s = u[None, :] / length
-    envelope = np.exp(-decay * s)
-    zeros = np.zeros_like(plain)
-    return _Shapes(
-        np.concatenate((plain, envelope * np.cos(2 * np.pi * f * s))),
-        np.concatenate((zeros, envelope * np.sin(2 * np.pi * f * s))),
-        np.concatenate((plain[:, -1], np.exp(-decay[:, 0]))),
-        np.concatenate((np.zeros(plain.shape[0], bool), np.ones(f.size, bool))),
-    )
+    f, decay = f[kept], decay[kept]
+    s = u / u[-1]
+    every = np.concatenate((plain, decay))
+    envelope = np.exp(-every[:, None] * s)
+    angle = 2 * np.pi * f[:, None] * s
+    first, second = envelope, np.zeros_like(envelope)
+    second[plain.size:] = envelope[plain.size:] * np.sin(angle)
+    first[plain.size:] *= np.cos(angle)
+    return _Shapes(first, second, np.exp(-every), every, np.concatenate((np.zeros(plain.size), f)),
+                   np.arange(every.size) >= plain.size)
 
 
 def _best(u: FloatArray, y: FloatArray, shapes: _Shapes, weight: FloatArray, sigma: float) -> _Fit:

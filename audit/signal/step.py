@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from audit.signal.arrays import FloatArray, clean, median_sorted
+from audit.signal.lines import theil_sen
 from audit.signal.peak import peak_bound, peak_interval_error
 from audit.signal.plateau import Plateau, plateau_slope
 from audit.signal.robust import noise_sigma, resolution
@@ -111,13 +112,17 @@ class _Trace:
 def _measure(trace: _Trace, base: float | None, target: float | None) -> StepResponse:
     t, y, calm = trace.t, trace.y, trace.calm
     start = _start_level(trace) if base is None else base
-    knee, first = _knee(trace, start)
+    knee, first, bend = _knee(trace, start)
     fit, arrival = _settled_line(trace, start, knee, first)
     line = fit.at(t)
     amplitude = float(line[arrival]) - start
     settled_at, band = _settled_at(trace, line, arrival, abs(amplitude))
-    rise, t10, t50 = _transition(trace, start, amplitude, first, arrival, line)
-    settled = _is_settled(trace, fit, settled_at, band, amplitude, rise, arrival)
+    if not _rose(trace, start):
+        settled_at = arrival
+    t10, t50, t90 = _instants(trace, start, amplitude, first)
+    rise = t90 - t10 if t10 is not None and t90 is not None else None
+    settled = _is_settled(trace, fit, settled_at, band, amplitude, _pace(amplitude, t10, t50, t90), arrival, start,
+                          knee=knee, has_knee=bend > max(0.03 * amplitude, trace.sigma))
     tail = trace.tail()
     if not settled:
         settled_at = y.size - 1
@@ -138,6 +143,10 @@ def _measure(trace: _Trace, base: float | None, target: float | None) -> StepRes
         highest=float(y[top]), highest_s=float(t[top]), noise_sigma=trace.sigma)
 
 
+def _rose(trace: _Trace, start: float) -> bool:
+    return trace.tail() - start > max(3 * trace.sigma, trace.step, 1e-6 * float(np.abs(trace.y).max()))
+
+
 def _percent(part: float, whole: float) -> float | None:
     return 100 * part / whole if whole > 0 else None
 
@@ -153,17 +162,19 @@ def _start_level(trace: _Trace) -> float:
     return median_sorted(rest) if limit > low and begun else low
 
 
-def _knee(trace: _Trace, start: float) -> tuple[int, int]:
-    """Row of the knee (farthest above the chord from the start of the rise to the end), and of that start."""
+def _knee(trace: _Trace, start: float) -> tuple[int, int, float]:
+    """Row of the knee (farthest above the chord from the start of the rise to the end), that start, the distance."""
     calm, t, tail = trace.calm, trace.t, trace.tail()
     low = start + 0.1 * (tail - start)
     up = np.flatnonzero(calm >= start + 0.5 * (tail - start))
     if tail <= start or not up.size or up[0] == 0:
-        return 0, 0
+        return 0, 0, np.inf
     below = np.flatnonzero(calm[: up[0]] < low)
     first = int(below[-1]) if below.size else 0
     chord = np.interp(t, (t[first], t[-1]), (calm[first], tail))
-    return first + int(np.argmax(calm[first:] - chord[first:])), first
+    above = calm[first:] - chord[first:]
+    knee = int(np.argmax(above))
+    return first + knee, first, float(above[knee])
 
 
 def _settled_line(trace: _Trace, start: float, knee: int, first: int) -> tuple[Settled, int]:
@@ -190,47 +201,79 @@ def _settled_at(trace: _Trace, line: FloatArray, arrival: int, amplitude: float)
     """First row from which the signal stays in the band: 2 % of the step, or what it does at the end."""
     off = np.abs(trace.calm - line)
     third = max(3, (off.size - arrival) // 3)
-    band = max(BAND * amplitude, 1.1 * float(off[-third:].max()), trace.step, 2 * trace.sigma)
+    least = 1e-6 * max(float(np.abs(line).max()), 1e-6)
+    band = max(BAND * amplitude, 1.1 * float(off[-third:].max()), trace.step, 2 * trace.sigma, least)
     out = np.flatnonzero(off[arrival:] > band)
     return (min(arrival + int(out[-1]) + 1, off.size - 1) if out.size else arrival), band
 
 
-def _transition(trace: _Trace, start: float, amplitude: float, first: int, arrival: int,
-                line: FloatArray) -> tuple[float | None, float | None, float | None]:
-    """Rise 10 to 90 %, the 10 % and the 50 % instant, on straight lines between samples."""
+def _instants(trace: _Trace, start: float, amplitude: float,
+              first: int) -> tuple[float | None, float | None, float | None]:
+    """The 10, 50 and 90 % instants of the rise, on straight lines between samples."""
     calm, t = trace.calm, trace.t
-    if amplitude <= 0:
-        return None, None, None
 
     def instant(share: float) -> float | None:
         level = start + share * amplitude
         up = np.flatnonzero(calm[first:] >= level)
         i = first + int(up[0]) if up.size else 0
-        if i == 0 or calm[i - 1] >= level:
+        if amplitude <= 0 or i == 0 or calm[i - 1] >= level:
             return None
         return float(t[i - 1] + (level - calm[i - 1]) / (calm[i] - calm[i - 1]) * (t[i] - t[i - 1]))
 
-    t10, t50, t90 = (instant(share) for share in (0.1, 0.5, 0.9))
-    return (t90 - t10 if t10 is not None and t90 is not None else None), t10, t50
+    return instant(0.1), instant(0.5), instant(0.9)
+
+
+def _pace(amplitude: float, t10: float | None, t50: float | None, t90: float | None) -> float | None:
+    """The faster of the two halves of the rise, per s."""
+    halves = [(t50, t10), (t90, t50)]
+    paces = [0.4 * amplitude / (b - a) for b, a in halves if b is not None and a is not None and b > a]
+    return max(paces, default=None)
 
 
 def _is_settled(trace: _Trace, fit: Settled, settled_at: int, band: float, amplitude: float,
-                rise: float | None, arrival: int) -> bool:
+                pace: float | None, arrival: int, start: float, *,
+                knee: int, has_knee: bool) -> bool:
+    """Long enough at rest, nothing left to come, and no longer climbing at a fair part of the rise's pace."""
     t = trace.t
     seen = float(t[-1] - t[settled_at])
     noise = 3 * trace.sigma
+    if not _rose(trace, start):
+        return True  # it rests at one level
     if seen < max(LEAST_PLATEAU_S, 2.5 * trace.interval):
         return False
-    if amplitude <= max(noise, trace.step):
-        return True  # nothing rose: it rests at one level
+    risen = trace.tail() - start
+    if amplitude < 0.5 * risen or not has_knee:
+        return False
     if band > max(0.25 * amplitude, noise) or (not fit.still_rings and fit.left > max(MOST_LEFT * amplitude, noise)):
         return False
-    if rise is None or rise <= 0:
+    if pace is None:
         return True
     after = float(t[-1] - t[arrival])
-    pace = 0.8 * amplitude / rise
-    most = 0.3 if after > 0.5 * rise else 0.15
-    return fit.slope < most * pace or fit.slope * after < 0.03 * amplitude
+    slope, most = fit.slope, 0.3
+    if seen < 0.3 * float(t[-1] - t[0]) and not fit.still_rings:
+        # a short look: trust the samples' own slope where it is steeper than the fit's
+        line = theil_sen(t[arrival:], trace.y[arrival:])
+        slope, most = max(slope, line.low if line else 0.0), 0.25
+    if slope * after < 0.03 * amplitude:
+        return True
+    return slope < most * pace and (fit.still_rings or not _still_bends(trace, max(arrival, knee) + 1, amplitude))
+
+
+def _still_bends(trace: _Trace, begin: int, amplitude: float) -> bool:
+    """Is the climb after the arrival the bend of an approach that is not over, rather than a straight creep?
+
+    An exponential approach has slope²/|curvature| still to go.
+    """
+    u = trace.t[begin:] - trace.t[-1]
+    if u.size < 5:
+        return False
+    columns = np.stack((np.ones_like(u), u, u * u), axis=1)
+    inverse = np.linalg.inv(columns.T @ columns)
+    c = inverse @ columns.T @ trace.y[begin:]
+    rest = trace.y[begin:] - columns @ c
+    variance = float(rest @ rest) / (u.size - 3) + (0.3 * trace.step) ** 2 + (1e-3 * amplitude) ** 2
+    sure = c[2] < -3 * np.sqrt(variance * inverse[2, 2]) and c[1] > 2 * np.sqrt(variance * inverse[1, 1])
+    return bool(sure) and float(c[1]) ** 2 > MOST_LEFT * amplitude * 2 * abs(float(c[2]))
 
 
 def _overshoot(trace: _Trace, line: FloatArray, arrival: int, settled_at: int) -> tuple[int, float]:

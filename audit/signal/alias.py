@@ -1,0 +1,76 @@
+"""Intake pulsation, folded down by the sample rate until it looks like a slow swing."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from audit.signal.arrays import FloatArray
+from audit.signal.smoothing import smooth
+from audit.signal.swing import trend
+
+LEAST_SWEEP_TURNS = 1.5  # how far firing must run from a steady frequency, in turns, to be told from one
+OFFSETS_HZ = np.linspace(-2.5, 2.5, 41)  # what an engine speed off by some 75 rpm shifts it
+SPAN_S = 1.2
+
+
+def alias_hz(hz: float, rate_hz: float) -> float:
+    """Where a swing of hz shows when read at rate_hz: |f - fs round(f / fs)|. Source: sampling theorem."""
+    return abs(hz - rate_hz * round(hz / rate_hz))
+
+
+def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int = 4) -> bool:
+    """Is the swing locked to the engine's firing, rather than to a frequency of its own?
+
+    t: n seconds; y, rpm: n. Firing of a four-stroke engine comes at rpm cylinders / 120 Hz; its phase is
+    summed up from the engine speed and read at the sample times, which folds it as the logger did.
+    In spans of about 1.2 s the share of the swing explained by that phase (an offset of up to 2.5 Hz
+    allows for an inexact engine speed) is held against white noise and against the best steady
+    frequency. False where the engine speed moves too little to tell the two apart.
+    """
+    clock, level, speed = (np.asarray(a, dtype=np.float64) for a in (t, y, rpm))
+    if not clock.shape == level.shape == speed.shape:
+        raise ValueError(f"clock, values and engine speed must have one length, got {clock.size}, {level.size}, "
+                         f"{speed.size}")
+    good = np.isfinite(clock) & np.isfinite(level) & np.isfinite(speed)
+    clock, level, speed = clock[good], level[good], speed[good]
+    if clock.size < 16:
+        return False
+    interval = float(np.median(np.diff(clock)))
+    rest = level - trend(clock, level, max(4 * interval, 0.3))
+    firing = smooth(clock, speed, max(0.3, 5 * interval)) * cylinders / 120
+    turns = np.concatenate(([0.0], np.cumsum(0.5 * (firing[1:] + firing[:-1]) * np.diff(clock))))
+    locked, steady, spans, n = 0.0, 0.0, 0, 0
+    width = max(SPAN_S, 12 * interval)
+    for begin in np.arange(clock[0], clock[-1] - 0.6 * width, width):
+        rows = (clock >= begin) & (clock < begin + width)
+        if rows.sum() < 8:
+            continue
+        u, r, phase = clock[rows] - begin, rest[rows], turns[rows]
+        line = np.polyfit(u, phase, 1)
+        bend = float(np.ptp(phase - np.polyval(line, u)))
+        if bend * 4 < LEAST_SWEEP_TURNS:
+            continue
+        a, b = _explained(u, r, phase, interval)
+        locked, steady, spans, n = locked + a, steady + b, spans + 1, n + int(rows.sum())
+    # each span may pick the best of 41 offsets (some 8 independent): about 2 a span by chance
+    return spans > 0 and locked > 4.6 + 3.0 * spans and locked > 1.2 * steady
+
+
+def _explained(u: FloatArray, r: FloatArray, phase: FloatArray, interval: float) -> tuple[float, float]:
+    """Surprise of the firing phase and of the best steady frequency, in one span."""
+    locked = phase[None, :] + OFFSETS_HZ[:, None] * u
+    steady = np.arange(0.5, 0.5 / interval, 0.25)[:, None] * u
+    return _best_surprise(locked, r), _best_surprise(steady, r)
+
+
+def _best_surprise(turns: FloatArray, r: FloatArray) -> float:
+    if not turns.size:
+        return 0.0
+    angle = 2 * np.pi * turns
+    c, s = np.cos(angle), np.sin(angle)
+    cc, cs, ss = (np.einsum("ij,ij->i", a, b) for a, b in ((c, c), (c, s), (s, s)))
+    yc, ys = c @ r, s @ r
+    det = np.maximum(cc * ss - cs * cs, 0.02 * r.size**2)
+    share = (yc * yc * ss - 2 * yc * ys * cs + ys * ys * cc) / det / max(float(r @ r), 1e-300)
+    return float(-0.5 * max(r.size - 3, 1) * np.log1p(-min(max(float(share.max()), 0.0), 0.999)))

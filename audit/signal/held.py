@@ -1,0 +1,86 @@
+"""The level that a signal held for a while: what a lone sample cannot raise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from audit.signal.arrays import FloatArray, clean
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """The level, and the first and last sample of the stretch that held it, s."""
+
+    level: float
+    start_s: float
+    end_s: float
+
+
+def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Held | None:
+    """The highest level that y was at or above for for_s on end, by at least `least` samples.
+
+    t: n seconds, increasing; y: n values. Each sample stands for one median interval, so k samples an interval
+    apart have lasted k intervals. No stretch reaches over a gap wider than most_gap_s (default: three
+    median intervals). None where no stretch is long enough. Raises ValueError for least under 1.
+    With noise the level comes out low, never high: it is the lowest sample of its stretch.
+    Source: the largest of the moving minima; arithmetic.
+    """
+    if least < 1:
+        raise ValueError(f"least must be 1 or more, got {least}")
+    clock, values = clean(t, y)
+    if clock.size < least or clock.size == 0:
+        return None
+    gaps = np.diff(clock)
+    interval = float(np.median(gaps)) if gaps.size else for_s
+    first = np.arange(clock.size)
+    # One past the last sample of the shortest stretch from each first sample.
+    stop = np.searchsorted(clock, clock + (for_s - interval) - 0.02 * interval) + 1
+    stop = np.maximum(stop, first + least)
+    limit = 3 * interval if most_gap_s is None else most_gap_s
+    wide = np.concatenate(([0], np.cumsum(gaps > limit)))
+    fits = stop <= clock.size
+    fits[fits] = wide[stop[fits] - 1] == wide[first[fits]]
+    if not fits.any():
+        return None
+    first, stop = first[fits], stop[fits]
+    lows = _minima(values, first, stop)
+    best = int(np.argmax(lows))
+    level = float(lows[best])
+    same = np.flatnonzero(values[first[best]:] < level)
+    end = first[best] + int(same[0]) if same.size else clock.size
+    return Held(level, float(clock[first[best]]), float(clock[end - 1]))
+
+
+def held_below(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Held | None:
+    """The lowest level that y was at or below for for_s on end; as held_above, upside down."""
+    found = held_above(t, -np.asarray(y, dtype=np.float64), for_s, least=least, most_gap_s=most_gap_s)
+    return None if found is None else Held(-found.level, found.start_s, found.end_s)
+
+
+def without_singles(y: ArrayLike) -> FloatArray:
+    """Each value replaced by the median of itself and its two neighbours; the ends by the nearer two's bound.
+
+    A lone wild sample disappears, a step or a ramp stays. n values without blanks, same length. At an end the
+    value is kept between its neighbour and the line on from its two neighbours, so a ramp keeps its end.
+    Source: running median of three with Tukey's end rule (Tukey, Exploratory Data Analysis, 1977, from memory).
+    """
+    v = np.asarray(y, dtype=np.float64)
+    if v.size < 3:
+        return v.copy()
+    out = v.copy()
+    out[1:-1] = np.maximum(np.minimum(v[:-2], v[1:-1]), np.minimum(np.maximum(v[:-2], v[1:-1]), v[2:]))
+    for end, near, far in ((0, 1, 2), (-1, -2, -3)):
+        out[end] = float(np.median((v[end], out[near], 3 * out[near] - 2 * out[far])))
+    return out
+
+
+def _minima(values: FloatArray, first: np.ndarray[tuple[int, ...], np.dtype[np.intp]],
+            stop: np.ndarray[tuple[int, ...], np.dtype[np.intp]]) -> FloatArray:
+    """Minimum of values[first:stop] for each pair."""
+    padded = np.append(values, np.inf)
+    pairs = np.stack((first, stop), axis=1).ravel()
+    lows: FloatArray = np.minimum.reduceat(padded, pairs)[::2]
+    return lows

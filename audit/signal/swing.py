@@ -1,0 +1,198 @@
+"""The least-squares spectrum behind `oscillation`, and the period-by-period look at its peak."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.signal.arrays import FloatArray, median_sorted
+
+ComplexArray = NDArray[np.complex128]
+OVERSAMPLE = 3.0
+TREND_PERIODS = 1.0  # the moving average's window in periods of the middle of its band
+BAND = 1.35  # highest over lowest frequency that share one moving average
+WILD = 3.5  # robust sigma beyond which a sample is drawn in: a knee, not a sine (whose top is at 0.95)
+
+
+@dataclass(frozen=True)
+class Swing:
+    """The strongest periodic component: hz, the detrended signal, the number of independent frequencies tried."""
+
+    hz: float
+    rest: FloatArray
+    gain: float
+    tried: float
+    swing_pp: float
+
+
+@dataclass(frozen=True)
+class Run:
+    """Where the swing is there: cycles, amplitude (zero to peak), damping, times, share of variance, surprise."""
+
+    cycles: float
+    amplitude: float
+    damping: float
+    from_s: float
+    to_s: float
+    share: float
+    snr: float
+    surprise: float
+
+
+def strongest(t: FloatArray, y: FloatArray, *, lowest_hz: float, highest_hz: float) -> Swing | None:
+    """The frequency that explains most of what its own trend leaves."""
+    length = float(t[-1] - t[0])
+    best: tuple[float, float, FloatArray, float] | None = None
+    low = lowest_hz
+    tried = max(length * (highest_hz - lowest_hz), 1.0)
+    while low < highest_hz:
+        high = min(low * BAND, highest_hz)
+        window = TREND_PERIODS / np.sqrt(low * high)
+        rest = _drawn_in(y - trend(t, y, window))
+        f = np.arange(low, high, 1 / (OVERSAMPLE * length))
+        score = _surprise(_share(t, rest, f), t.size)
+        i = int(np.argmax(score))
+        if best is None or score[i] > best[0]:
+            best = (float(score[i]), float(f[i]), rest, window)
+        low = high
+    if best is None:
+        return None
+    _, hz, rest, window = best
+    near = hz + np.linspace(-0.5, 0.5, 21) / length
+    near = near[(near > 0.5 * lowest_hz)]
+    hz = float(near[int(np.argmax(_share(t, rest, near)))])
+    gain = 1 - float(np.sinc(hz * window))
+    power = float(_share(t, rest, np.array([hz]))[0]) * float(np.mean(rest**2))
+    noise = float(np.mean(rest**2)) - power
+    chance = 2 * noise * float(np.log(max(tried, 2.0)) + 1) / t.size
+    amplitude = float(np.sqrt(max(2 * power - 2 * chance, 0.0))) / gain
+    return Swing(hz, rest, gain, tried, 2 * amplitude)
+
+
+def trend(t: FloatArray, y: FloatArray, window: float) -> FloatArray:
+    """Mean of the straight-line signal over the window centred on each sample.
+
+    Beyond its ends the signal is carried on point-mirrored, so that a slope stays a slope.
+    """
+    half = 0.5 * window
+    before, after = (t > t[0]) & (t <= t[0] + half), (t < t[-1]) & (t >= t[-1] - half)
+    # the ends themselves are noisy: mirror about a short mean
+    first, last = _end_levels(t, y, window)
+    clock = np.concatenate((2 * t[0] - t[before][::-1], t, 2 * t[-1] - t[after][::-1]))
+    value = np.concatenate((2 * first - y[before][::-1], y, 2 * last - y[after][::-1]))
+    area = np.concatenate(([0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * np.diff(clock))))
+    high, low = np.minimum(t + half, clock[-1]), np.maximum(t - half, clock[0])
+    mean: FloatArray = (_area_at(high, clock, value, area) - _area_at(low, clock, value, area)) / (high - low)
+    return mean
+
+
+def _end_levels(t: FloatArray, y: FloatArray, window: float) -> tuple[float, float]:
+    """The level of the trend at both ends: a line through one whole window, read at its outer edge."""
+    levels = []
+    for rows, at in ((t <= t[0] + window, t[0]), (t >= t[-1] - window, t[-1])):
+        u, v = t[rows] - at, y[rows]
+        if u.size < 4:
+            levels.append(float(v.mean()))
+            continue
+        angle = 2 * np.pi * u / window
+        columns = np.stack((np.ones_like(u), u, np.cos(angle), np.sin(angle))[: 4 if u.size > 5 else 2], axis=1)
+        c, *_ = np.linalg.lstsq(columns, v, rcond=1e-6)
+        levels.append(float(c[0]))
+    return levels[0], levels[1]
+
+
+def _area_at(at: FloatArray, t: FloatArray, y: FloatArray, area: FloatArray) -> FloatArray:
+    i = np.clip(np.searchsorted(t, at, side="right") - 1, 0, t.size - 2)
+    u = at - t[i]
+    slope = (y[i + 1] - y[i]) / (t[i + 1] - t[i])
+    found: FloatArray = area[i] + u * (y[i] + 0.5 * slope * u)
+    return found
+
+
+def _drawn_in(rest: FloatArray) -> FloatArray:
+    rest = rest - rest.mean()
+    limit = WILD * 1.4826 * median_sorted(np.abs(rest))
+    return np.clip(rest, -limit, limit) if limit > 0 else rest
+
+
+def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
+    """Share of the variance that a sine of each frequency explains, by least squares (Lomb-Scargle)."""
+    angle = 2 * np.pi * f[:, None] * (t - t[0])
+    c, s = np.cos(angle), np.sin(angle)
+    cc, cs = np.einsum("ij,ij->i", c, c), np.einsum("ij,ij->i", c, s)
+    ss = t.size - cc
+    yc, ys = c @ rest, s @ rest
+    det = np.maximum(cc * ss - cs * cs, 1e-9 * t.size**2)
+    total = float(rest @ rest)
+    share = (yc * yc * ss - 2 * yc * ys * cs + ys * ys * cc) / det / total if total > 0 else np.zeros(f.size)
+    return np.clip(share, 0.0, 1 - 1e-12)
+
+
+def _surprise(share: FloatArray, n: int) -> FloatArray:
+    """Minus the log of the chance that white noise explains as much at one given frequency."""
+    return -0.5 * (n - 3) * np.log1p(-share)
+
+
+def period_by_period(swing: Swing, t: FloatArray) -> Run:
+    """Amplitude and phase in each period (stepping by half of one), and the longest stretch in step."""
+    period = 1 / swing.hz
+    turn = np.exp(-2j * np.pi * swing.hz * (t - t[0]))
+    steps = max(int((t[-1] - t[0]) / (0.5 * period) + 1e-6) - 1, 1)
+    begin = t[0] + 0.5 * period * np.arange(steps)
+    z, count = _local(t, swing.rest, turn, begin, period)
+    size = np.abs(z)
+    start, stop = _in_step(z)
+    rows = (t >= begin[start]) & (t <= begin[stop - 1] + period)
+    share = float(_share(t[rows], swing.rest[rows], np.array([swing.hz]))[0]) if rows.sum() > 3 else 0.0
+    power = float(np.mean(swing.rest[rows] ** 2))
+    noise = max(power * (1 - share), 1e-300)
+    per_window = 4 * noise / np.maximum(count[start:stop], 1)
+    mean = float(np.sqrt(max(float(np.mean(size[start:stop] ** 2 - per_window)), 0.0))) / swing.gain
+    cycles = 0.5 * (stop - start) + 0.5
+    return Run(cycles, mean, _damping(size[start:stop]), float(begin[start]),
+               float(min(begin[stop - 1] + period, t[-1])), share, share / max(1 - share, 1e-9),
+               float(_surprise(np.array([share]), int(rows.sum()))[0]))
+
+
+def _local(t: FloatArray, rest: FloatArray, turn: ComplexArray, begin: FloatArray,
+           period: float) -> tuple[ComplexArray, FloatArray]:
+    """Complex amplitude in each window by least squares on one sine (no level: the trend is off)."""
+    sums = np.concatenate((np.zeros((3, 1), complex), np.cumsum(
+        np.stack((rest * turn, turn * turn, np.ones_like(turn))), axis=1)), axis=1)
+    low = np.searchsorted(t, begin - 1e-9)
+    high = np.searchsorted(t, begin + period - 1e-9)
+    zy, q, n = sums[:, high] - sums[:, low]
+    count = n.real
+    # minimise |rest - Re(a conj(turn))|²: normal equations of a and its conjugate
+    det = np.maximum(count**2 - np.abs(q) ** 2, 0.05 * np.maximum(count, 1) ** 2)
+    z: ComplexArray = 2 * (count * zy - q * np.conj(zy)) / det
+    return z, count
+
+
+def _in_step(z: ComplexArray) -> tuple[int, int]:
+    """Longest stretch of windows of like phase and of at least 0.3 of the size that a quarter of them reach."""
+    size = np.abs(z)
+    large = float(np.quantile(size, 0.75))
+    strong = size >= 0.3 * large
+    turned = np.abs(np.angle(z[1:] * np.conj(z[:-1]))) < 1.2
+    joined = strong[1:] & strong[:-1] & turned
+    edges = np.diff(np.concatenate(([False], joined, [False])).astype(np.int8))
+    starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    if not starts.size:
+        i = int(np.argmax(size))
+        return i, i + 1
+    weight = np.concatenate(([0.0], np.cumsum(size**2)))
+    best = int(np.argmax(weight[stops + 1] - weight[starts]))
+    return int(starts[best]), int(stops[best]) + 1
+
+
+def _damping(size: FloatArray) -> float:
+    """Damping ratio from the slope of the log amplitude, half a period a step."""
+    if size.size < 3:
+        return 0.0
+    x = 0.5 * np.arange(size.size)
+    logs = np.log(np.maximum(size, 1e-3 * size.max() + 1e-300))
+    decrement = -float(np.polyfit(x, logs, 1, w=size)[0])
+    return decrement / float(np.sqrt(4 * np.pi**2 + decrement**2))
