@@ -1,0 +1,192 @@
+"""lean_under_load: was the mixture lean, far too rich, or getting leaner while the engine was under boost?
+
+Lambda is judged only where boost has stood above the load for the transport lag and the probe's answer, and
+outside fuel cuts (see mixture_window). Does not see: a single lean cylinder, or anything between slow samples.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audit.checks.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.mixture_window import Window, mixture_window
+from audit.checks.pace import air_flow_excess_pct, rpm_rate
+from audit.model import Array, Pull
+from audit.signal.arrays import median_sorted
+from audit.signal.held import Held, held_above, held_below
+from audit.signal.lines import theil_sen
+from audit.signal.smoothing import smooth
+from audit.signal.spans import duration_above
+
+NAME = "lean_under_load"
+NEEDS = ("lambda", "boost")
+HELPED_BY = ("lambda_target", "engine_speed", "injector_pulse_width", "injector_duty", "throttle_position", "mass_air_flow")
+LEAST_RATE_HZ = 1.0
+CODES = ("mixture.lean", "mixture.lean_spike", "mixture.rich", "mixture.drifts_lean")
+
+FREE_AIR = 1.3  # an engine under boost does not burn this: the probe reads air
+SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must last
+SPIKE_HZ = 5.0  # below it two samples are no spike any more
+DRIFT_SPAN_KRPM = 1.0
+TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:
+    """Lambda under load: sustained lean and rich levels, spikes, distance to target, drift with engine speed."""
+    shared = {"rpm_rate_rpm_per_s": rpm_rate(pull), "air_flow_excess_pct": air_flow_excess_pct(pull)}
+    window = mixture_window(pull, limits.setting("load_kpa"))
+    if (unable := _unbelievable(pull, window)) is not None:
+        return Measured(values=shared, unable=unable)
+    book = _Book(window, limits)
+    book.values.update(shared)
+    _levels(book)
+    _against_target(book, pull)
+    _drift(book, pull, limits)
+    return Measured(book.values, book.at, book.said, book.texts, dict.fromkeys(book.values, "lambda"))
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the table's rows."""
+    return Judged(None) if measured.unable else judge_rows(CODES, measured, limits)
+
+
+def _unbelievable(pull: Pull, window: Window) -> tuple[str, str] | None:
+    """Why the lambda of this pull says nothing, if so."""
+    value = window.lam.value
+    rate = 1.0 / window.interval_s
+    if len(value) < (1 if rate < SLOW_HZ else 2):
+        return "too_short", (f"boost did not stay above {window.load_kpa:.0f} kPa gauge long enough for the lambda "
+                             "probe to answer")
+    if np.mean(value >= FREE_AIR) >= 0.3:
+        return "not_believed", (f"lambda reads {median_sorted(value):.2f} under boost, as in free air: the probe or its "
+                                "wiring is at fault, or the engine is not burning")
+    around = pull.believed("lambda", lead_s=3.0, tail_s=1.0).value
+    boost = pull.believed("boost", lead_s=3.0, tail_s=1.0).value
+    if len(around) >= 8 and np.ptp(around) < 1e-6 and len(boost) and boost.min() < -10 and np.ptp(boost) >= 60:
+        return "not_believed", (f"lambda stands at {around[0]:.3f} from vacuum through boost: the probe is cold, "
+                                "unplugged or its value is frozen")
+    return None
+
+
+class _Book:
+    """What measure collects on its way."""
+
+    def __init__(self, window: Window, limits: LimitTable) -> None:
+        self.window, self.limits = window, limits
+        self.values: dict[str, float | None] = {}
+        self.at: dict[str, tuple[float, float]] = {}
+        self.said: dict[str, str] = {}
+        self.texts: dict[str, str] = {}
+        self.rate = 1.0 / window.interval_s
+        self.sustained_s = limits.setting("lean_sustained_s")
+        self.least = 1 if self.rate < SLOW_HZ or len(window.lam.t) < 2 else 2
+
+    def sustained(self, value: Array) -> Held | None:
+        return held_above(self.window.lam.t, self.calm(value), self.sustained_s, least=self.least)
+
+    def spike(self, value: Array) -> Held | None:
+        if self.rate < SPIKE_HZ:
+            return None
+        return held_above(self.window.lam.t, value, self.limits.setting("lean_spike_s"), least=2)
+
+    def calm(self, value: Array) -> Array:
+        """Fast samples averaged over a third of the sustained time, so that noise does not hide a level."""
+        return smooth(self.window.lam.t, value, self.sustained_s / 3) if self.rate > 25 else value
+
+    def put(self, name: str, held: Held, text: str) -> None:
+        self.values[name] = held.level
+        self.at[name] = (held.start_s, held.end_s)
+        self.texts[name] = text
+        said = []
+        if self.window.low:
+            said.append(f"Boost never reached the usual {self.limits.setting('load_kpa'):.0f} kPa gauge, so the mixture was "
+                        f"judged above {self.window.load_kpa:.0f} kPa gauge, the highest load there was")
+        if self.rate < SLOW_HZ:
+            said.append(f"One sample every {self.window.interval_s:.2g} s: what lies between them is unknown")
+        self.said[name] = ". ".join(said)
+
+    def lasted(self, held: Held) -> str:
+        return f"{held.end_s - held.start_s + self.window.interval_s:.2f} s"
+
+    def boost_at(self, held: Held) -> float:
+        inside = (self.window.lam.t >= held.start_s) & (self.window.lam.t <= held.end_s)
+        return median_sorted(self.window.boost[inside])
+
+
+def _levels(book: _Book) -> None:
+    """Mean, highest, sustained lean and rich, spike, and the time spent lean."""
+    t, value = book.window.lam
+    book.values |= {"lambda_mean": float(value.mean()), "lambda_max": float(value.max()),
+                    "lambda_lag_s": book.window.lag_s}
+    watch = book.limits.row("mixture.lean", "lean_lambda").watch
+    if len(t) > 1 and watch is not None:
+        book.values["lean_time_s"] = duration_above(t, book.calm(value) >= watch)[0]
+    high = book.sustained(value)
+    if high is not None:
+        name = "lean_low_boost_lambda" if book.window.low else "lean_lambda"
+        book.put(name, high, f"Lambda stayed at or above {high.level:.3f} for {book.lasted(high)} at "
+                             f"{book.boost_at(high):.0f} kPa boost")
+        _spike(book, "lean_spike_lambda", value, high.level)
+    low = held_below(t, book.calm(value), book.sustained_s, least=book.least)
+    if low is not None and not book.window.low:
+        book.put("rich_lambda", low, f"Lambda stayed at or below {low.level:.3f} for {book.lasted(low)} under boost")
+
+
+def _spike(book: _Book, name: str, value: Array, base: float) -> None:
+    """A short lean moment that stands out of the sustained level, or nothing."""
+    found = book.spike(value)
+    steady = median_sorted(np.abs(np.diff(value))) if len(value) > 2 else 0.0
+    if found is None or found.level < base + max(0.02, 3 * 1.05 * steady) or book.window.low:
+        return
+    above = " above its target" if name.endswith("target") else ""
+    book.put(name, found, f"For {book.lasted(found)} under boost lambda was {found.level:.3f}{above}")
+
+
+def _against_target(book: _Book, pull: Pull) -> None:
+    """Distance to the logged target at the time of the gas; the leanest target of the moments before counts."""
+    difference = _over_target(book.window, pull)
+    if difference is None:
+        return
+    held = book.sustained(difference)
+    if held is not None:
+        book.put("lean_over_target", held, f"Lambda was {held.level:.3f} or more above its target for "
+                                           f"{book.lasted(held)} under boost")
+        _spike(book, "lean_spike_over_target", difference, held.level)
+
+
+def _over_target(window: Window, pull: Pull) -> Array | None:
+    """lambda - target for each sample of the window, or None where the target is not logged in it."""
+    target = pull.believed("lambda_target", lead_s=2.0)
+    if len(target.t) < 2 or target.t[-1] < window.gas[0]:
+        return None
+    low = np.maximum(np.searchsorted(target.t, window.gas - TARGET_REACH_S, side="right") - 1, 0)
+    high = np.maximum(np.searchsorted(target.t, window.lam.t, side="right"), low + 1)
+    padded = np.append(target.value, -np.inf)
+    leanest = np.maximum.reduceat(padded, np.stack((low, high), axis=1).ravel())[::2]
+    return window.lam.value - leanest
+
+
+def _drift(book: _Book, pull: Pull, limits: LimitTable) -> None:
+    """Slope of lambda (over target where logged) on engine speed; judged only if it ends lean and is no chance."""
+    window = book.window
+    rpm = pull.believed("engine_speed", lead_s=1.0).at(window.gas, max_gap_s=max(1.2, 3 * window.interval_s)) / 1000
+    difference = _over_target(window, pull)
+    y = window.lam.value if difference is None else difference
+    good = np.isfinite(rpm)
+    if good.sum() < 5 or np.ptp(rpm[good]) < DRIFT_SPAN_KRPM:
+        return
+    line = theil_sen(rpm[good], y[good])
+    if line is None:
+        return
+    book.values["lambda_slope_per_krpm"] = line.slope
+    end = line.at(float(rpm[good].max()))
+    floor = limits.setting("lean_drift_floor") if difference is None else limits.setting("lean_drift_over_target")
+    noise = 3 * 1.4826 * median_sorted(np.abs(y[good] - (line.intercept + line.slope * rpm[good])))
+    grown = line.slope * float(np.ptp(rpm[good]))
+    if line.low <= 0 or end < floor or grown < noise / np.sqrt(good.sum()) * 2:
+        book.values["lambda_drift_per_krpm"] = min(line.slope, 0.0) if line.slope < 0 else None
+        return
+    name = "lambda_drift_per_krpm"
+    over = " against its target" if difference is not None else ""
+    book.put(name, Held(line.slope, float(window.lam.t[good][0]), float(window.lam.t[good][-1])),
+             f"Lambda{over} climbed by {line.slope:.3f} per 1000 rpm and ended near {end:.3f}")
