@@ -53,8 +53,8 @@ def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int
             continue
         a, b = _explained(u, r, phase, interval)
         locked, steady, spans, n = locked + a, steady + b, spans + 1, n + int(rows.sum())
-    # each span may pick the best of 41 offsets (some 8 independent): about 2 a span by chance
-    return spans > 0 and locked > 4.6 + 3.0 * spans and locked > 1.2 * steady
+    # each span may pick the best of 41 offsets (some 8 independent): 2 to 3 a span by chance
+    return spans > 0 and locked > 4.6 + 3.3 * spans and locked > 1.2 * steady
 
 
 def _explained(u: FloatArray, r: FloatArray, phase: FloatArray, interval: float) -> tuple[float, float]:

@@ -8,14 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from audit.signal.alias import aliased_pulsation
-from audit.signal.arrays import FloatArray, clean, median_sorted
-from audit.signal.swing import Swing, period_by_period, strongest
+from audit.signal.arrays import clean, median_sorted
+from audit.signal.swing import Run, Swing, peaks, period_by_period
 
 __all__ = ["Oscillation", "aliased_pulsation", "oscillation"]
 
 LEAST_CYCLES = 2.5
 LEAST_SAMPLES = 12
-SURE = 4.6  # minus the log of the chance that white noise does as well: 1 in 100
+SURE = 9.0  # minus the log of the chance that white noise does as well at one frequency and stretch
+MOST_PEAKS = 5
 LEAST_SHARE = 0.25  # of the variance left by the trend, that one sine must explain where it is there
 
 
@@ -66,19 +67,27 @@ def oscillation(t: ArrayLike, y: ArrayLike, *, highest_hz: float | None = None, 
     nothing = Oscillation(False, None, None, None, None, 0.0, highest, 0.0)
     if highest * length < LEAST_CYCLES or float(np.ptp(level)) == 0:
         return nothing
-    best = strongest(clock, level, lowest_hz=1.5 / length, highest_hz=highest)
-    if best is None:
+    tried = float(np.log(max(length * highest, 2.0)))
+    looks = [(swing, period_by_period(swing))
+             for swing in peaks(clock, level, lowest_hz=1.5 / length, highest_hz=highest)[:MOST_PEAKS]
+             if swing.hz * length >= LEAST_CYCLES]
+    if not looks:
         return nothing
-    run = period_by_period(best, clock)
-    real = (best.hz * length >= LEAST_CYCLES and run.cycles >= LEAST_CYCLES and run.share >= LEAST_SHARE
-            and run.surprise >= SURE + np.log(best.tried))
-    folded = rpm is not None and real and aliased_pulsation(full, values, rpm, cylinders=cylinders)
+    real = [look for look in looks if _is_real(look[1], tried)]
+    swing, run = max(real or looks, key=lambda look: look[1].surprise)
+    # the usual amplitude hides what one knee does; a chance peak among many frequencies is expected
+    pp = 2 * max(float(np.sqrt(max(r.usual**2 - _chance(s, tried), 0.0))) for s, r in looks)
+    folded = bool(real) and rpm is not None and aliased_pulsation(full, values, rpm, cylinders=cylinders)
     if not real or folded:
-        return Oscillation(False, None, None, None, None, run.snr, highest, best.swing_pp, aliased=folded)
-    return Oscillation(True, best.hz, 2 * run.amplitude, run.damping, run.cycles, run.snr, highest,
-                       max(best.swing_pp, 2 * run.amplitude), run.from_s, run.to_s)
+        return Oscillation(False, None, None, None, None, run.snr, highest, pp, aliased=folded)
+    return Oscillation(True, swing.hz, 2 * run.amplitude, run.damping, run.cycles, run.snr, highest,
+                       2 * run.amplitude, run.from_s, run.to_s)
 
 
-def settled_swing(swing: Swing) -> FloatArray:
-    """The signal less its trend, on which the swing was measured."""
-    return swing.rest
+def _is_real(run: Run, tried: float) -> bool:
+    return run.cycles >= LEAST_CYCLES and run.share >= LEAST_SHARE and run.surprise >= SURE + tried
+
+
+def _chance(swing: Swing, tried: float) -> float:
+    """Square of the amplitude that the best of so many frequencies reaches in white noise alone."""
+    return 4 * float(np.var(swing.rest)) * (tried + 1) / swing.rest.size * (1 - min(swing.share, 0.95))

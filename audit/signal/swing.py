@@ -7,29 +7,32 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.signal.arrays import FloatArray, median_sorted
+from audit.signal.arrays import FloatArray, IntArray, block_means, median_sorted
 
 ComplexArray = NDArray[np.complex128]
-OVERSAMPLE = 3.0
-TREND_PERIODS = 1.0  # the moving average's window in periods of the middle of its band
-BAND = 1.35  # highest over lowest frequency that share one moving average
+OVERSAMPLE = 2.5
+SAMPLES_A_CYCLE = 10  # a faster log is thinned to this for the band in hand
+BAND = 1.5  # highest over lowest frequency that share one moving average
 WILD = 3.5  # robust sigma beyond which a sample is drawn in: a knee, not a sine (whose top is at 0.95)
 
 
 @dataclass(frozen=True)
 class Swing:
-    """The strongest periodic component: hz, the detrended signal, the number of independent frequencies tried."""
+    """A peak of the spectrum: hz, clock and detrended signal it was seen in, what the detrending left of it,
+    score and share of the variance."""
 
     hz: float
+    t: FloatArray
     rest: FloatArray
     gain: float
-    tried: float
-    swing_pp: float
+    score: float
+    share: float
 
 
 @dataclass(frozen=True)
 class Run:
-    """Where the swing is there: cycles, amplitude (zero to peak), damping, times, share of variance, surprise."""
+    """Where the swing is there: cycles, amplitude (zero to peak), damping, times, share of variance, surprise;
+    usual: the amplitude that two thirds of the whole window reach."""
 
     cycles: float
     amplitude: float
@@ -39,36 +42,38 @@ class Run:
     share: float
     snr: float
     surprise: float
+    usual: float
 
 
-def strongest(t: FloatArray, y: FloatArray, *, lowest_hz: float, highest_hz: float) -> Swing | None:
-    """The frequency that explains most of what its own trend leaves."""
+def peaks(t: FloatArray, y: FloatArray, *, lowest_hz: float, highest_hz: float) -> list[Swing]:
+    """The best frequency of each band less its own trend, strongest first.
+
+    A band whose best lies outside it has none: what leaks in from a slower wander is no peak.
+    """
     length = float(t[-1] - t[0])
-    best: tuple[float, float, FloatArray, float] | None = None
+    step = 1 / (OVERSAMPLE * length)
+    found: list[Swing] = []
     low = lowest_hz
-    tried = max(length * (highest_hz - lowest_hz), 1.0)
     while low < highest_hz:
         high = min(low * BAND, highest_hz)
-        window = TREND_PERIODS / np.sqrt(low * high)
-        rest = _drawn_in(y - trend(t, y, window))
-        f = np.arange(low, high, 1 / (OVERSAMPLE * length))
-        score = _surprise(_share(t, rest, f), t.size)
-        i = int(np.argmax(score))
-        if best is None or score[i] > best[0]:
-            best = (float(score[i]), float(f[i]), rest, window)
+        window = 1 / np.sqrt(low * high)
+        most = max(int(SAMPLES_A_CYCLE * high * length), 40)
+        x, v, count = block_means(t, y, most) if t.size > 2 * most else (t, y, np.ones(1))
+        rest = _drawn_in(v - trend(x, v, window))
+        f = np.arange(max(low - 0.6 / length, 0.5 * lowest_hz), high + 0.6 / length, step)
+        share = _quick_share(x, rest, f)
+        i = int(np.argmax(share))
+        if low - 0.5 * step <= f[i] <= high + 0.5 * step:
+            fine = np.maximum(f[i] + step * np.linspace(-1, 1, 9), 0.5 * lowest_hz)
+            exact = _share(x, rest, fine)
+            j = int(np.argmax(exact))
+            hz = float(fine[j])
+            block = float(count[0]) * length / t.size if count[0] > 1 else 0.0
+            gain = (1 - float(np.sinc(hz * window))) * float(np.sinc(hz * block))
+            found.append(Swing(hz, x, rest, gain, float(_surprise(exact[j:j + 1], x.size)[0]),
+                               float(exact[j])))
         low = high
-    if best is None:
-        return None
-    _, hz, rest, window = best
-    near = hz + np.linspace(-0.5, 0.5, 21) / length
-    near = near[(near > 0.5 * lowest_hz)]
-    hz = float(near[int(np.argmax(_share(t, rest, near)))])
-    gain = 1 - float(np.sinc(hz * window))
-    power = float(_share(t, rest, np.array([hz]))[0]) * float(np.mean(rest**2))
-    noise = float(np.mean(rest**2)) - power
-    chance = 2 * noise * float(np.log(max(tried, 2.0)) + 1) / t.size
-    amplitude = float(np.sqrt(max(2 * power - 2 * chance, 0.0))) / gain
-    return Swing(hz, rest, gain, tried, 2 * amplitude)
+    return sorted(found, key=lambda swing: -swing.score)
 
 
 def trend(t: FloatArray, y: FloatArray, window: float) -> FloatArray:
@@ -130,39 +135,54 @@ def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
     return np.clip(share, 0.0, 1 - 1e-12)
 
 
+def _quick_share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
+    """As _share, taking sine and cosine as orthogonal on this clock: good to some 10 %, for the search only."""
+    total = float(rest @ rest)
+    if total <= 0:
+        return np.zeros(f.size)
+    z = np.exp((2j * np.pi) * f[:, None] * (t - t[0])) @ rest
+    share: FloatArray = (z.real**2 + z.imag**2) * (2 / (t.size * total))
+    return share
+
+
 def _surprise(share: FloatArray, n: int) -> FloatArray:
     """Minus the log of the chance that white noise explains as much at one given frequency."""
     return -0.5 * (n - 3) * np.log1p(-share)
 
 
-def period_by_period(swing: Swing, t: FloatArray) -> Run:
+def period_by_period(swing: Swing) -> Run:
     """Amplitude and phase in each period (stepping by half of one), and the longest stretch in step."""
-    period = 1 / swing.hz
-    turn = np.exp(-2j * np.pi * swing.hz * (t - t[0]))
+    t, rest, hz = swing.t, swing.rest, swing.hz
+    period = 1 / hz
+    turn = np.exp(-2j * np.pi * hz * (t - t[0]))
     steps = max(int((t[-1] - t[0]) / (0.5 * period) + 1e-6) - 1, 1)
     begin = t[0] + 0.5 * period * np.arange(steps)
-    z, count = _local(t, swing.rest, turn, begin, period)
+    z, count = _local(rest, turn, np.searchsorted(t, begin - 1e-9), np.searchsorted(t, begin + period - 1e-9))
     size = np.abs(z)
     start, stop = _in_step(z)
-    rows = (t >= begin[start]) & (t <= begin[stop - 1] + period)
-    share = float(_share(t[rows], swing.rest[rows], np.array([swing.hz]))[0]) if rows.sum() > 3 else 0.0
-    power = float(np.mean(swing.rest[rows] ** 2))
-    noise = max(power * (1 - share), 1e-300)
-    per_window = 4 * noise / np.maximum(count[start:stop], 1)
-    mean = float(np.sqrt(max(float(np.mean(size[start:stop] ** 2 - per_window)), 0.0))) / swing.gain
-    cycles = 0.5 * (stop - start) + 0.5
-    return Run(cycles, mean, _damping(size[start:stop]), float(begin[start]),
-               float(min(begin[stop - 1] + period, t[-1])), share, share / max(1 - share, 1e-9),
-               float(_surprise(np.array([share]), int(rows.sum()))[0]))
+    here = size[start:stop]
+    end = float(min(begin[stop - 1] + period, t[-1]))
+    rows = (t >= begin[start]) & (t <= end)
+    n = int(rows.sum())
+    share = float(_share(t[rows], rest[rows], np.array([hz]))[0]) if n > 3 else 0.0
+    noise = float(np.mean(rest[rows] ** 2)) * (1 - share)
+    mean = float(np.sqrt(max(float(np.mean(here**2 - 4 * noise / np.maximum(count[start:stop], 1))), 0.0)))
+    usual = float(np.quantile(size, 0.35)) ** 2 - 4 * noise / max(float(np.median(count)), 1.0)
+    return Run(0.5 * _effective(here) + 0.5, mean / swing.gain, _damping(here), float(begin[start]), end, share,
+               share / max(1 - share, 1e-9), float(_surprise(np.array([share]), n)[0]) if n > 3 else 0.0,
+               float(np.sqrt(max(usual, 0.0))) / swing.gain)
 
 
-def _local(t: FloatArray, rest: FloatArray, turn: ComplexArray, begin: FloatArray,
-           period: float) -> tuple[ComplexArray, FloatArray]:
+def _effective(size: FloatArray) -> float:
+    """How many windows carry the swing: all where it is steady, about one where it dies at once."""
+    even = np.minimum(size, 1.5 * median_sorted(size))
+    return float(even.sum() ** 2 / max(float(np.sum(even**2)), 1e-300))
+
+
+def _local(rest: FloatArray, turn: ComplexArray, low: IntArray, high: IntArray) -> tuple[ComplexArray, FloatArray]:
     """Complex amplitude in each window by least squares on one sine (no level: the trend is off)."""
     sums = np.concatenate((np.zeros((3, 1), complex), np.cumsum(
         np.stack((rest * turn, turn * turn, np.ones_like(turn))), axis=1)), axis=1)
-    low = np.searchsorted(t, begin - 1e-9)
-    high = np.searchsorted(t, begin + period - 1e-9)
     zy, q, n = sums[:, high] - sums[:, low]
     count = n.real
     # minimise |rest - Re(a conj(turn))|²: normal equations of a and its conjugate
