@@ -333,8 +333,10 @@ class LogAudit:
     findings: tuple[Finding, ...] = ()
     pulls: tuple[PullAudit, ...] = ()
     checks: Mapping[str, CheckResult] = field(default_factory=dict)  # judged on the whole log
-    not_a_log: bool = False
-    baseline: Mapping[str, float | None] = field(default_factory=dict)  # measures of the whole log
+    not_a_log: bool = False  # rejected, and nothing in the file looks like a log
+    rows: int = 0
+    duration_s: float = 0.0
+    rate_hz: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -350,6 +352,7 @@ class Night:
     assumed: tuple[str, ...] = ()  # what was taken for granted for want of a car file
     us_units: bool = False
     setting: str = ""  # dyno, street or ""
+    missing_paths: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,80 @@
+"""`pullaudit`: the group of commands, each loaded only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import os
+import sys
+from collections.abc import Mapping
+from typing import Any
+
+import click
+
+from audit import __version__
+from audit.errors import PullauditError
+
+# command -> one line for the overview. A command is the object `command` in audit/cli/<name>.py.
+COMMANDS: Mapping[str, str] = {
+    "screen": "Audit the logs of one night and print the verdict.",
+    "channels": "Show how a log was understood, column by column.",
+    "trends": "How the car has moved over its nights.",
+    "response": "Boost against solenoid duty, and the next step up.",
+    "plan": "The evening ahead on one page.",
+    "note": "Write a change of hardware into the car's journal.",
+    "verify": "Prove that the archive is whole.",
+    "rescreen": "Judge the kept logs again with this version.",
+    "watch": "Screen whatever lands in a folder.",
+    "serve": "Browse the archive in a web browser on this machine.",
+}
+
+
+class LateGroup(click.Group):
+    """A group that imports a command's module when the command is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        return [name for name in COMMANDS if _there(name)]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS or not _there(cmd_name):
+            return None
+        loaded: click.Command = importlib.import_module(f"audit.cli.{cmd_name}").command
+        return loaded
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name]) for name in COMMANDS if _there(name)])
+
+
+def _there(name: str) -> bool:
+    from pathlib import Path
+
+    return (Path(__file__).parent / f"{name}.py").exists()
+
+
+@click.group(cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.version_option(__version__, prog_name="pullaudit")
+def cli() -> None:
+    """Audits datalogs of a turbocharged car: which numbers may be believed, how each wide-open pull
+    went, and whether the next step up is clear, on hold, or must stop."""
+
+
+def main(argv: list[str] | None = None) -> Any:
+    """Run the program; every known error is one sentence on standard error and an exit code."""
+    debug = bool(os.environ.get("PULLAUDIT_DEBUG"))
+    logging.basicConfig(stream=sys.stderr, format="pullaudit: %(message)s", level=logging.DEBUG if debug else logging.WARNING)
+    try:
+        code = cli.main(args=argv, prog_name="pullaudit", standalone_mode=False)
+    except PullauditError as error:
+        click.echo(f"pullaudit: {error}", err=True)
+        sys.exit(error.exit_code)
+    except click.exceptions.Abort:
+        click.echo("pullaudit: stopped by the keyboard.", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,90 @@
+"""`pullaudit screen`: last night's logs in, the verdict out."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+EXIT = {"clear": 0, "hold": 10, "stop": 20}
+USAGE, NOTHING_READ = 2, 3
+
+
+@click.command("screen")
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH...")
+@click.option("--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml",
+              help="The car file; without it a car.toml beside the logs or up to three folders above.")
+@click.option("--archive", type=click.Path(path_type=Path), metavar="DIR", help="Keep the night in this archive.")
+@click.option("--json", "json_to", metavar="FILE", help="Write the result as JSON; - for standard output, and only it.")
+@click.option("--report", "report_to", type=click.Path(path_type=Path), metavar="FILE.html",
+              help="Write a page to send to your tuner.")
+@click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen and in the report.")
+@click.option("--workers", type=click.IntRange(1, 256), metavar="N", help="Processes to spread the logs over.")
+@click.option("--rate", "rate_hz", type=click.FloatRange(0.1, 10000), metavar="HZ",
+              help="Rows a second, for a log without a time column.")
+@click.option("--setting", type=click.Choice(["dyno", "street"]), help="Where the pulls were made.")
+@click.option("--date", metavar="YYYY-MM-DD", help="The night's date, where the logs do not tell.")
+def command(paths: tuple[Path, ...], car_file: Path | None, archive: Path | None, json_to: str | None,
+            report_to: Path | None, units: str | None, workers: int | None, rate_hz: float | None,
+            setting: str | None, date: str | None) -> None:  # fmt: skip
+    """Audit the logs of one night of one car and print the verdict.
+
+    A PATH is a log or a folder that is searched for logs.
+
+    Exit codes: 0 clear, 10 hold, 20 stop, 2 wrong usage, 3 no log could be read.
+    """
+    from audit.night import Request, run
+
+    request = Request(paths=paths, car_file=car_file, archive=archive, units=units, workers=workers,
+                      rate_hz=rate_hz, setting=setting or "", date=date,
+                      keep_frames=bool(archive or report_to), progress=_progress())  # fmt: skip
+    outcome = run(request)
+    for line in outcome.warnings:
+        click.echo(f"pullaudit: {line}", err=True)
+    if outcome.night is None:
+        sys.exit(USAGE if outcome.usage else NOTHING_READ)
+    if report_to is not None:
+        from audit.report.html import write_report
+
+        write_report(outcome.night, report_to)
+    _write(outcome.night, json_to)
+    if outcome.usage:
+        sys.exit(USAGE)
+    sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)
+
+
+def _write(night: object, json_to: str | None) -> None:
+    from audit.model import Night
+
+    assert isinstance(night, Night)  # noqa: S101 - for the type checker
+    if json_to is not None:
+        from audit.files import write_text
+        from audit.report.document import dumps
+
+        if json_to == "-":
+            sys.stdout.write(dumps(night) + "\n")
+            return
+        write_text(Path(json_to), dumps(night) + "\n")
+    from audit.report.terminal import print_night
+
+    print_night(night)
+
+
+def _progress() -> object:
+    """A progress bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        return None
+    state: dict[str, object] = {}
+
+    def show(done: int, total: int) -> None:
+        if total < 4:
+            return
+        if "bar" not in state:
+            state["bar"] = click.progressbar(length=total, label="reading logs", file=sys.stderr)
+            state["bar"].__enter__()  # type: ignore[attr-defined]
+        state["bar"].update(1)  # type: ignore[attr-defined]
+        if done == total:
+            state["bar"].__exit__(None, None, None)  # type: ignore[attr-defined]
+
+    return show

@@ -1,0 +1,97 @@
+"""One request of `screen`, from paths to a night: which files, which car, what goes to the archive."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from audit.carfile import find_car_file, load_car
+from audit.discover import Found, find_logs
+from audit.errors import UsageError
+from audit.model import Car, Finding, Night
+from audit.screen import assemble, screen_night
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a person asked to have screened."""
+
+    paths: tuple[Path, ...]
+    car_file: Path | None = None
+    archive: Path | None = None
+    units: str | None = None
+    workers: int | None = None
+    rate_hz: float | None = None
+    setting: str = ""
+    date: str | None = None
+    keep_frames: bool = True
+    progress: Callable[[int, int], None] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """night: None when there was nothing to read; usage: a path was wrong; warnings: for people."""
+
+    night: Night | None
+    warnings: tuple[str, ...]
+    usage: bool
+    any_read: bool = False
+
+
+def run(request: Request) -> Outcome:
+    """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
+    found = find_logs(request.paths)
+    warnings = _complaints(found)
+    car = _car(request, found)
+    date = _checked_date(request.date)
+    if not found.files:
+        return Outcome(None, warnings, usage=bool(found.missing))
+    night = screen_night(
+        found.files, car=car, rate_hz=request.rate_hz, workers=request.workers,
+        keep_frames=request.keep_frames, setting=request.setting, progress=request.progress,
+    )  # fmt: skip
+    any_read = any(a.status == "read" for a in night.logs)
+    if request.archive is not None and any_read:
+        night, more = _archived(night, request.archive, date)
+        warnings = (*warnings, *more)
+    if request.units is not None:
+        night = dataclasses.replace(night, us_units=request.units == "us")
+    warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
+    return Outcome(night, warnings, usage=bool(found.missing), any_read=any_read)
+
+
+def _complaints(found: Found) -> tuple[str, ...]:
+    missing = [f"{p}: no such file or folder. Check the spelling, or give the folder that holds the logs." for p in found.missing]
+    empty = [f"{p}: no log in this folder. Give the logs themselves, or the folder your logger writes to." for p in found.empty]
+    return (*missing, *empty)
+
+
+def _car(request: Request, found: Found) -> Car:
+    path = request.car_file or find_car_file(found.files)
+    return load_car(path)
+
+
+def _checked_date(text: str | None) -> str | None:
+    from datetime import date
+
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise UsageError(f"--date {text}: no such day. Write it as 2026-11-25.") from None
+
+
+def _archived(night: Night, folder: Path, date: str | None) -> tuple[Night, tuple[str, ...]]:
+    """Keep the night; what the car's history says joins its findings and its verdict."""
+    from audit.archive.store import Archive
+    from audit.archive.trends import trend_findings
+
+    archive = Archive(folder)
+    archive.add(night, date=date, setting=night.setting)
+    trend: tuple[Finding, ...] = trend_findings(archive, night.car.name)
+    if not trend:
+        return night, ()
+    return assemble(night.logs, car=night.car, archive_findings=trend, setting=night.setting), ()

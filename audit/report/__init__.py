@@ -1,0 +1,1 @@
+"""Night in, text out: terminal, JSON document, HTML. Nothing here decides anything."""

@@ -1,0 +1,131 @@
+"""`channels` as a table at 80 columns and as JSON."""
+
+from __future__ import annotations
+
+import json
+import sys
+import textwrap
+from typing import TYPE_CHECKING, Any, TextIO
+
+from audit.report.display import number, unit_for
+from audit.report.document import finite
+
+if TYPE_CHECKING:
+    from audit.channels import ColumnStory, Explained, LogStory
+
+WIDTH = 80
+FLAGS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
+
+
+def print_channels(explained: Explained, out: TextIO | None = None) -> None:
+    """Write the table to a text stream (standard output by default)."""
+    (out or sys.stdout).write("\n".join(render(explained)) + "\n")
+
+
+def render(explained: Explained) -> list[str]:
+    """The lines of the table."""
+    lines: list[str] = []
+    for story in explained.logs:
+        lines += [*_head(story), *_table(story, us=explained.us_units), *_tail(story), ""]
+    return lines[:-1] if lines else ["No log could be read."]
+
+
+def _wrap(text: str, first: str, rest: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest) or [first]
+
+
+def _head(story: LogStory) -> list[str]:
+    log = story.log
+    about = f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second; clock: {log.clock or 'unknown'}"
+    air = f"ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}"
+    return [log.path, *_wrap(about, "  ", "  "), *_wrap(air, "  ", "  "), ""]
+
+
+def _table(story: LogStory, *, us: bool) -> list[str]:
+    lines = [f"{'source column':<26} {'channel':<20} {'rate':>6} {'low':>8} {'high':>8} flag"]
+    for column in sorted(story.columns, key=lambda c: not c.channel.known):
+        lines += _column(column, us=us)
+    return lines
+
+
+def _column(column: ColumnStory, *, us: bool) -> list[str]:
+    c = column.channel
+    low, high = (column.five[0], column.five[-1]) if column.five else (None, None)
+    shown_unit = unit_for(c.unit, us=us) if c.known else ""
+    name = c.name if c.known else "(kept as it is)"
+    rate = f"{c.rate_hz:.3g}/s" if c.rate_hz else "–"
+    unit = c.unit if c.known else ""
+    head = (
+        f"{c.source[:26]:<26} {name[:20]:<20} {rate:>6} {number(low, unit, us=us):>8} {number(high, unit, us=us):>8} "
+        f"{FLAGS[column.flag] if c.known else ''}"
+    ).rstrip()
+    lines = [head]
+    if not c.known:
+        near = f"nearest channel: {c.nearest}" if c.nearest else ""
+        why = "; ".join(part for part in (c.name_why, near) if part)
+        return lines + (_wrap(why, "    ", "    ") if why else [])
+    words = [f"{shown_unit}" if shown_unit else "", c.name_why]
+    if c.source_unit:
+        doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
+        words.append(f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence {c.confidence:.2f}{doubt})")
+    if c.unit_why:
+        words.append(c.unit_why)
+    if c.held:
+        words.append("value held between samples")
+    bad = [f"{test} {FLAGS[flag]}" for test, flag in column.tests.items() if flag in (3, 4)]
+    words += [f"tests: {', '.join(bad)}"] if bad else []
+    return lines + _wrap("; ".join(w for w in words if w), "    ", "    ")
+
+
+def _tail(story: LogStory) -> list[str]:
+    lines: list[str] = []
+    if story.switched_off:
+        lines += ["", "Checks that this log cannot feed"]
+        for off in story.switched_off:
+            must = " (required for clear)" if off.required else ""
+            lines += _wrap(f"{off.check.replace('_', ' ')}{must}: wants {off.wants}", "  - ", "    ")
+    if story.findings:
+        lines += ["", "Said of this log"]
+        for text in story.findings:
+            lines += _wrap(text, "  - ", "    ")
+    return lines
+
+
+def dumps(explained: Explained) -> str:
+    """The table as JSON text."""
+    tree = {
+        "document": "pullaudit.channels",
+        "version": 1,
+        "car_file": explained.car_file,
+        "rejected": list(explained.rejected),
+        "logs": [_log(story) for story in explained.logs],
+    }
+    return json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def _log(story: LogStory) -> dict[str, Any]:
+    log = story.log
+    return {
+        "path": log.path,
+        "sha256": log.sha256,
+        "rows": log.rows,
+        "duration_s": finite(log.duration_s),
+        "rate_hz": finite(log.rate_hz),
+        "clock": log.clock,
+        "barometric": {"kpa": finite(log.barometric.kpa), "source": log.barometric.source},
+        "channels": [_channel(c) for c in story.columns],
+        "switched_off": [{"check": o.check, "required": o.required, "wants": o.wants} for o in story.switched_off],
+        "said": list(story.findings),
+    }
+
+
+def _channel(column: ColumnStory) -> dict[str, Any]:
+    c = column.channel
+    return {
+        "name": c.name, "source": c.source, "known": c.known, "source_unit": c.source_unit, "unit": c.unit,
+        "unit_from": c.unit_from, "confidence": finite(c.confidence), "runner_up": c.runner_up,
+        "doubtful": c.doubtful, "name_why": c.name_why, "unit_why": c.unit_why, "nearest": c.nearest,
+        "rate_hz": finite(c.rate_hz) or 0.0, "held": c.held, "samples": column.samples,
+        "five_numbers": None if column.five is None else [finite(v) for v in column.five],
+        "flag": column.flag, "flag_says": FLAGS[column.flag], "tests": dict(column.tests),
+    }  # fmt: skip

@@ -1,0 +1,50 @@
+"""Figures in the reader's units: canonical messages and numbers to psi, °F and mph, or left metric."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from audit.units import fahrenheit, mph, psi
+
+_FIGURE = re.compile(r"(?<![\w.])(-?\d+(?:\.\d+)?) (kPa|°C|K|km/h)(?![\w/])")
+
+# canonical unit -> (US unit, conversion, digits)
+_US = {
+    "kPa": ("psi", psi, 1),
+    "°C": ("°F", fahrenheit, 0),
+    "K": ("°F", lambda kelvin: kelvin * 1.8, 0),
+    "km/h": ("mph", mph, 0),
+}
+
+
+def localise(message: str, *, us: bool) -> str:
+    """A canonical message with its figures in US or metric units (a difference in K reads °C)."""
+    return _FIGURE.sub(lambda m: figure(float(m[1]), m[2], us=us, digits=_digits(m[1])), message)
+
+
+def _digits(text: str) -> int:
+    return len(text.partition(".")[2])
+
+
+def figure(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
+    """'14.0 psi', '65 °C'; a dash for None."""
+    text = number(value, unit, us=us, digits=digits)
+    return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
+
+
+def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
+    """The number alone, in the reader's unit; a dash for None or what is not finite."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    if us and unit in _US:
+        _, convert, us_digits = _US[unit]
+        return f"{convert(value):.{max(us_digits, digits if unit == 'kPa' else 0)}f}"
+    return f"{value:.{digits}f}"
+
+
+def unit_for(unit: str, *, us: bool) -> str:
+    """The unit a canonical unit is shown in; a temperature difference is shown in degrees."""
+    if us and unit in _US:
+        return _US[unit][0]
+    return "°C" if unit == "K" else unit

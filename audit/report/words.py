@@ -1,0 +1,20 @@
+"""Words that every report shares."""
+
+from __future__ import annotations
+
+VERDICT_SAYS = {
+    "clear": "nothing here speaks against the next small step.",
+    "hold": "do not raise boost yet.",
+    "stop": "do not drive it hard until this is fixed.",
+}
+
+CAUTIONS = (
+    "What a log cannot show: loose ball joints, tyres, hoses, belts, leaks, brakes. Look before each run. "
+    "Test on a dyno or a closed course, one small step at a time; local law and a qualified tuner decide. "
+    "This program never writes to an engine computer."
+)
+
+
+def plain_check(name: str) -> str:
+    """A check's name for people."""
+    return name.replace("_", " ")
