@@ -1,0 +1,103 @@
+"""Writes the reference pages of docs/ from schemas/ and from the commands' own help.
+
+    python docs/build.py          write them
+    python docs/build.py --check  exit 1 when one is stale
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import click
+
+from audit.checks.registry import all_checks
+from audit.cli.main import COMMANDS, cli
+from audit.tables import channel_rows, threshold_rows, toml_table
+
+DOCS = Path(__file__).parent
+GENERATED = "<!-- Written by docs/build.py from schemas/ and the program itself. Do not edit. -->\n\n"
+
+
+def checks_page() -> str:
+    """Every check, its needs, its codes with limits and sources, likely causes, what to look at."""
+    out = ["# Checks and finding codes\n", GENERATED]
+    out.append("A check's score is 100 where there is nothing to see, 70 at the watch limit, 40 at the hold limit.\n")
+    out.append("Limits are inclusive. A car file may override each: `[thresholds.\"code\"]`.\n\n")
+    for check in all_checks():
+        out += _check(check)
+    out.append("## sensors\n\nWhat a channel may not be believed for.\n\n")
+    out += [_code(code) for code in sorted(toml_table("causes.toml")["code"]) if code.startswith("sensor.")]
+    return "".join(out)
+
+
+def _check(check: Any) -> list[str]:
+    doc = (check.__doc__ or "").strip()
+    needs = ", ".join(check.NEEDS) or "nothing but the log"
+    helped = ", ".join(check.HELPED_BY) or "nothing else"
+    head = f"## {check.NAME}\n\n{doc}\n\nNeeds: {needs}, {check.LEAST_RATE_HZ:g} samples a second or more. Helped by: {helped}.\n\n"
+    return [head, *[_code(code) for code in check.CODES]]
+
+
+def _code(code: str) -> str:
+    out = [f"### `{code}`\n\n"]
+    rows = [r for r in threshold_rows() if r["code"] == code]
+    if rows:
+        out.append("| measure | unit | watch | hold | stop | why | source |\n| --- | --- | --- | --- | --- | --- | --- |\n")
+        for r in rows:
+            levels = " | ".join(f"{r[k]:g}" if k in r else "–" for k in ("watch", "hold", "stop"))
+            out.append(f"| {r['measure']} | {r['unit']} | {levels} | {r['why']} | {r['source']} |\n")
+        out.append("\n")
+    cause = toml_table("causes.toml")["code"].get(code, {})
+    if cause:
+        out.append("Likely, most likely first: " + "; ".join(cause["likely"]) + ".\n\n")
+        out.append("Look at: " + "; ".join(cause["look_at"]) + ".\n\n")
+    return "".join(out)
+
+
+def channels_page() -> str:
+    """The canonical channels with their units, ranges and rails."""
+    out = ["# Channels\n", GENERATED, "Names follow SAE J1979 / J1930 parameter names where those have one.\n\n"]
+    out.append("| channel | unit | believable range | doubtful outside | fastest change per s |\n| --- | --- | --- | --- | --- |\n")
+    for row in channel_rows().values():
+        span = f"{row.range[0]:g} to {row.range[1]:g}"
+        usual = f"{row.usual[0]:g} to {row.usual[1]:g}" if row.usual else "–"
+        out.append(f"| {row.name} | {row.unit} | {span} | {usual} | {row.slew if row.slew else '–'} |\n")
+    return "".join(out)
+
+
+def commands_page() -> str:
+    """The help text of every command."""
+    out = ["# Commands\n", GENERATED]
+    context = click.Context(cli, info_name="pullaudit", max_content_width=80, terminal_width=80)
+    out.append(f"```\n{cli.get_help(context)}\n```\n\n")
+    for name in COMMANDS:
+        command = cli.get_command(context, name)
+        if command is not None:
+            inner = click.Context(command, info_name=f"pullaudit {name}", terminal_width=80)
+            out.append(f"## {name}\n\n```\n{command.get_help(inner)}\n```\n\n")
+    return "".join(out)
+
+
+PAGES = {"checks.md": checks_page, "channels.md": channels_page, "commands.md": commands_page}
+
+
+def main() -> int:
+    """Write or compare the pages; 1 when --check finds a stale one."""
+    stale = []
+    for name, build in PAGES.items():
+        path, text = DOCS / name, build().rstrip("\n") + "\n"
+        if "--check" in sys.argv:
+            stale += [] if path.exists() and path.read_text(encoding="utf-8") == text else [name]
+        else:
+            path.write_text(text, encoding="utf-8")
+    if stale:
+        print(f"stale: {', '.join(stale)}. Run python docs/build.py.")
+    return 1 if stale else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
