@@ -103,7 +103,8 @@ def _end_levels(t: FloatArray, y: FloatArray, window: float) -> tuple[float, flo
             continue
         angle = 2 * np.pi * u / window
         columns = np.stack((np.ones_like(u), u, np.cos(angle), np.sin(angle))[: 4 if u.size > 5 else 2], axis=1)
-        c, *_ = np.linalg.lstsq(columns, v, rcond=1e-6)
+        square = columns.T @ columns
+        c = np.linalg.solve(square + np.diag(1e-6 * np.diag(square)), columns.T @ v)
         levels.append(float(c[0]))
     return levels[0], levels[1]
 
@@ -140,9 +141,19 @@ def _quick_share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
     total = float(rest @ rest)
     if total <= 0:
         return np.zeros(f.size)
-    z = np.exp((2j * np.pi) * f[:, None] * (t - t[0])) @ rest
+    z = _transform(t - t[0], rest, float(f[0]), float(f[1] - f[0]) if f.size > 1 else 0.0, f.size)
     share: FloatArray = (z.real**2 + z.imag**2) * (2 / (t.size * total))
     return share
+
+
+def _transform(u: FloatArray, rest: FloatArray, first: float, step: float, count: int) -> ComplexArray:
+    """Sum of rest exp(2 pi i f u) on an even grid of f, as a product of coarse and fine turns."""
+    width = max(int(np.sqrt(count)), 1)
+    blocks = -(-count // width)
+    coarse = np.exp((2j * np.pi) * (first + step * width * np.arange(blocks))[:, None] * u) * rest
+    fine = np.exp((2j * np.pi * step) * np.arange(width)[:, None] * u)
+    z: ComplexArray = (coarse @ fine.T).ravel()[:count]
+    return z
 
 
 def _surprise(share: FloatArray, n: int) -> FloatArray:
