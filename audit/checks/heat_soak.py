@@ -1,0 +1,146 @@
+"""heat_soak: was the charge too hot, did it recover between pulls, and was the engine neither cold nor overheating?
+
+Does not see: the true peak of the charge where the sensor is slow (it lags a ramp by its time constant).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from audit.checks.base import Across, Judged, LimitTable, Measured, judge_rows
+from audit.checks.pace import rpm_rate
+from audit.checks.soak import chains, climb, soak_finding
+from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
+from audit.signal.held import held_above, without_singles
+
+NAME = "heat_soak"
+NEEDS = ("intake_air_temp",)
+HELPED_BY = ("coolant_temp", "oil_temp", "ambient_air_temp", "vehicle_speed", "exhaust_gas_temp")
+LEAST_RATE_HZ = 1.0
+CODES = ("heat.intake", "heat.soak", "heat.coolant", "heat.cold")
+
+LEAD_S = 4.0
+WARM_COOLANT_C = 80.0  # below it a climbing coolant is an engine still warming up
+RUNNING_RPM = 400.0
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:
+    """Charge, coolant, oil and exhaust temperatures of the pull, °C; differences K."""
+    values: dict[str, float | None] = {"rpm_rate_rpm_per_s": rpm_rate(pull)}
+    at: dict[str, tuple[float, float]] = {}
+    texts: dict[str, str] = {}
+    said: dict[str, str] = {}
+    _intake(pull, values, at, texts, said)
+    _coolant(pull, values, at, texts)
+    _oil(pull, values, texts)
+    if (exhaust := _span(pull, "exhaust_gas_temp")) is not None:
+        values["exhaust_peak_c"], values["exhaust_rise_c"] = exhaust[1], exhaust[1] - exhaust[0]
+    channels = {name: name.split("_")[0] + ("_temp" if name[0] != "i" else "_air_temp") for name in values}
+    unable = None if values.get("intake_peak_c") is not None else (
+        "too_short", "intake air temperature has no believed sample in the pull")
+    return Measured(values, at, said, texts, channels, unable)
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the table's rows."""
+    return judge_rows(CODES, measured, limits)
+
+
+def _span(pull: Pull, name: str) -> tuple[float, float, float, float] | None:
+    """Start and highest value, and when the highest began and ended, lone samples apart; None without samples."""
+    wide = pull.believed(name, lead_s=LEAD_S, tail_s=2.0)
+    if not len(wide.t):
+        return None
+    calm = Series(wide.t, without_singles(wide.value))
+    inside = calm.within(pull.start_s, pull.end_s)
+    if not len(inside.t):
+        return None
+    before = calm.within(pull.start_s - LEAD_S, pull.start_s + 0.3)
+    start = float(before.value[-1]) if len(before.t) else float(inside.value[0])
+    top = int(np.argmax(inside.value))
+    return start, float(inside.value[top]), float(inside.t[top]), float(inside.t[-1])
+
+
+def _intake(pull: Pull, values: dict[str, float | None], at: dict[str, tuple[float, float]], texts: dict[str, str],
+            said: dict[str, str]) -> None:
+    found = _span(pull, "intake_air_temp")
+    if found is None:
+        return
+    start, peak, top_s, end_s = found
+    rise = peak - start
+    values |= {"intake_start_c": start, "intake_peak_c": peak, "intake_rise_c": rise}
+    at["intake_peak_c"] = (top_s, end_s)
+    at["intake_rise_c"] = (pull.start_s, top_s)
+    texts["intake_peak_c"] = f"The charge reached {peak:.0f} °C"
+    texts["intake_rise_c"] = f"The charge heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C"
+    ambient = pull.believed("ambient_air_temp", lead_s=30.0)
+    if len(ambient.t):
+        outside = float(np.median(ambient.value))
+        values["intake_over_ambient_c"] = peak - outside
+        said["intake_peak_c"] = f"That is {peak - outside:.0f} K above the outside air. "
+    if top_s >= end_s - 0.5 and rise >= 3.0:
+        late = "It was still climbing at the end and the sensor lags, so the charge itself was hotter"
+        said["intake_peak_c"] = said.get("intake_peak_c", "") + late
+        said["intake_rise_c"] = late
+
+
+def _coolant(pull: Pull, values: dict[str, float | None], at: dict[str, tuple[float, float]], texts: dict[str, str]) -> None:
+    found = _span(pull, "coolant_temp")
+    if found is None:
+        return
+    start, peak, top_s, end_s = found
+    values |= {"coolant_start_c": start, "coolant_peak_c": peak}
+    at["coolant_peak_c"] = (top_s, end_s)
+    texts["coolant_peak_c"] = f"The coolant reached {peak:.0f} °C in the pull"
+    texts["coolant_start_c"] = f"The pull began with the coolant at {start:.0f} °C"
+    if start >= WARM_COOLANT_C:
+        values["coolant_rise_c"] = peak - start
+        texts["coolant_rise_c"] = f"The coolant climbed by {peak - start:.0f} K in one pull, to {peak:.0f} °C"
+
+
+def _oil(pull: Pull, values: dict[str, float | None], texts: dict[str, str]) -> None:
+    found = _span(pull, "oil_temp")
+    if found is not None:
+        values["oil_start_c"] = found[0]
+        texts["oil_start_c"] = f"The pull began with the oil at {found[0]:.0f} °C"
+
+
+def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
+    """heat.soak: the start temperatures of pulls that follow each other."""
+    row = limits.row("heat.soak", "intake_start_climb_c")
+    climbs = [found for chain in chains(pulls, measures) if (found := climb(chain)) is not None]
+    if not climbs:
+        return Across(unable=("too_short", "no two pulls follow each other, so recovery between pulls cannot be seen"))
+    value, index = max(climbs)
+    finding = soak_finding(row, value, [pulls[i] for i in index], [measures[i] for i in index])
+    return Across(row.score(value), ((finding, index),) if finding is not None else ())
+
+
+def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
+    """heat.coolant outside pulls too: over a limit for long while the engine runs, a hot restart apart."""
+    coolant = believed_series(log, sanity, "coolant_temp", 0.0, log.duration_s)
+    coolant = _while_running(coolant, believed_series(log, sanity, "engine_speed", 0.0, log.duration_s), limits)
+    row = limits.row("heat.coolant", "coolant_peak_c")
+    held = held_above(coolant.t, coolant.value, limits.setting("coolant_hold_s"), least=3, most_gap_s=30.0)
+    if held is None:
+        return Judged(None)
+    severity, level = row.severity(held.level), row.reached(held.level)
+    if severity is None:
+        return Judged(row.score(held.level))
+    message = (f"The coolant stayed at or above {held.level:.0f} °C for {held.end_s - held.start_s:.0f} s with the engine "
+               f"running, at or above the {severity} limit of {level:g} °C.")
+    return Judged(row.score(held.level), (Finding("heat.coolant", severity, message, "coolant_temp", held.start_s,
+                                                  held.end_s, held.level, level, row.unit),))
+
+
+def _while_running(coolant: Series, rpm: Series, limits: LimitTable) -> Series:
+    """Coolant samples with the engine running, and not just after a start."""
+    if not len(rpm.t) or not len(coolant.t):
+        return coolant
+    stopped = rpm.t[rpm.value < RUNNING_RPM]
+    last = np.searchsorted(stopped, coolant.t, side="right") - 1
+    since = np.where(last >= 0, coolant.t - stopped[np.maximum(last, 0)], np.inf) if stopped.size else np.full(len(coolant.t), np.inf)
+    keep = since > limits.setting("hot_start_s")
+    return Series(coolant.t[keep], coolant.value[keep])
