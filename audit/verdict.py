@@ -13,11 +13,16 @@ _WORST_FIRST = {"fail": 0, "watch": 1, "not_evaluated": 2, "pass": 3}
 
 
 def worst_result(name: str, results: Sequence[CheckResult]) -> CheckResult:
-    """The night's result of one check: the worst of its results; not evaluated only if it never was."""
+    """The night's result of one check: the worst of its results, missing evidence being worse than a pass."""
     if not results:
         return CheckResult(name, "not_evaluated", None, "no pull to judge", "missing")
+    evaluated = [r for r in results if r.score is not None]
+    # A pull too short to judge says nothing of the night where another pull could be judged.
+    speaking = [r for r in results if r.cause in COUNTS_EVERYWHERE or r.score is not None] if evaluated else results
     scores = [r.score for r in results if r.score is not None]
-    worst = min(results, key=lambda r: (_WORST_FIRST[r.status], r.score if r.score is not None else 101.0))
+    worst = min(speaking, key=lambda r: (_WORST_FIRST[r.status], r.score if r.score is not None else 101.0))
+    if worst.status == "not_evaluated":
+        return CheckResult(name, "not_evaluated", None, worst.why, worst.cause)
     return CheckResult(name, worst.status, min(scores) if scores else None, worst.why, worst.cause)
 
 

@@ -1,0 +1,94 @@
+"""Findings and missing evidence to a verdict."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+
+from audit.model import REQUIRED_CHECKS, CheckResult, Finding, LogAudit
+from audit.verdict import decide, worst_result
+
+PASS = {name: CheckResult(name, "pass", 95.0) for name in REQUIRED_CHECKS}
+
+
+def pull(index=1, findings=(), **changed):
+    return SimpleNamespace(pull=SimpleNamespace(index=index), checks={**PASS, **changed}, findings=findings)
+
+
+def night(*pulls, findings=(), night_findings=()):
+    log = LogAudit("night/a.csv", "0", "read", findings=findings, pulls=pulls)
+    return decide([log], {n: CheckResult(n, "not_evaluated", None, "because") for n in REQUIRED_CHECKS}, night_findings)
+
+
+def unjudged(name, cause):
+    return {name: CheckResult(name, "not_evaluated", None, "the reason", cause)}
+
+
+def test_all_evaluated_and_nothing_found_is_clear():
+    verdict, reasons = night(pull())
+    assert verdict == "clear"
+    assert "1 pull" in reasons[0]
+
+
+def test_a_watch_finding_stays_clear_and_is_said():
+    verdict, reasons = night(pull(findings=(Finding("heat.intake", "watch", "Warm."),)))
+    assert verdict == "clear"
+    assert any("Warm." in r for r in reasons)
+
+
+@pytest.mark.parametrize("severity", ["hold", "stop"])
+def test_the_verdict_is_the_worst_finding(severity):
+    verdict, reasons = night(pull(findings=(Finding("a.b", severity, "Bad."),)), findings=(Finding("c.d", "watch", "Odd."),))
+    assert verdict == severity
+    assert "Bad." in reasons[0]
+
+
+def test_a_finding_of_the_whole_night_counts():
+    assert night(pull(), night_findings=(Finding("control.reversed", "hold", "Swapped."),))[0] == "hold"
+
+
+@pytest.mark.parametrize("name", REQUIRED_CHECKS)
+@pytest.mark.parametrize("cause", ["missing", "not_believed", "too_slow", "crashed"])
+def test_a_required_check_without_evidence_in_one_pull_holds(name, cause):
+    verdict, reasons = night(pull(), pull(2, **unjudged(name, cause)))
+    assert verdict == "hold"
+    assert "the reason" in reasons[0]
+
+
+def test_one_pull_too_short_to_judge_does_not_hold_but_all_do():
+    short = pull(2, **unjudged("oscillation", "too_short"))
+    assert night(pull(), short)[0] == "clear"
+    assert night(short)[0] == "hold"
+
+
+def test_a_check_that_is_not_required_may_be_missing():
+    assert night(pull(**unjudged("knock", "missing")))[0] == "clear"
+
+
+def test_no_pull_holds():
+    verdict, reasons = night()
+    assert verdict == "hold"
+    assert "No wide-open pull" in reasons[0]
+
+
+def test_a_log_that_could_not_be_read_holds_but_a_picture_does_not():
+    good = LogAudit("a.csv", "0", "read", pulls=(pull(),))
+    torn = LogAudit("b.csv", "1", "rejected", error="b.csv: torn")
+    picture = LogAudit("c.csv", "2", "rejected", error="c.csv: a picture", not_a_log=True)
+    assert decide([good, torn], PASS, ())[0] == "hold"
+    assert decide([good, picture], PASS, ())[0] == "clear"
+
+
+def test_the_worst_result_of_a_check_is_kept_and_unjudged_pulls_do_not_hide_it():
+    results = [CheckResult("x", "pass", 90.0), CheckResult("x", "fail", 30.0), CheckResult("x", "not_evaluated", None)]
+    assert worst_result("x", results).status == "fail"
+    assert worst_result("x", results).score == 30.0
+
+
+def test_missing_evidence_is_worse_than_a_pass_but_a_short_pull_is_not():
+    good, gone = CheckResult("x", "pass", 90.0), CheckResult("x", "not_evaluated", None, "why", "missing")
+    short = CheckResult("x", "not_evaluated", None, "why", "too_short")
+    assert worst_result("x", [good, gone]).status == "not_evaluated"
+    assert worst_result("x", [good, short]).status == "pass"
+    assert worst_result("x", [short, short]).status == "not_evaluated"
