@@ -67,7 +67,7 @@ def first_order_reached(after_s: float, tau: float) -> float:
 
 
 def shift(t: ArrayLike, y: ArrayLike, lag_s: float, *, max_gap_s: float = np.inf) -> FloatArray:
-    """y moved earlier by lag_s, at the times t (same length): a late channel put beside what caused it.
+    """Move y earlier by lag_s, at the times t (same length): a late channel put beside what caused it.
 
     NaN where the moved channel has no value, and across gaps over max_gap_s.
     """

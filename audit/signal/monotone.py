@@ -23,8 +23,8 @@ def isotonic(y: ArrayLike, weights: ArrayLike | None = None, *, increasing: bool
     levels: list[float] = []
     masses: list[float] = []
     counts: list[int] = []
-    for value, mass in zip((sign * values).tolist(), w.tolist(), strict=True):
-        count = 1
+    for new, weight in zip((sign * values).tolist(), w.tolist(), strict=True):
+        value, mass, count = new, weight, 1
         while levels and levels[-1] > value:
             before = masses.pop()
             value = (levels.pop() * before + value * mass) / (before + mass)

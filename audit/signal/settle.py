@@ -134,12 +134,12 @@ def _shapes(u: FloatArray, plain: FloatArray, f: FloatArray, decay: FloatArray) 
 def _best(u: FloatArray, y: FloatArray, shapes: _Shapes, weight: FloatArray, sigma: float) -> _Fit:
     root = np.sqrt(weight)
     n = float(weight.sum() ** 2 / np.sum(weight**2))
-    fits = [_fit(u, y, shapes, root, n, sigma, sloped=sloped) for sloped in (False, True)]
+    fits = [_fit(u, y, shapes, root, n, sigma=sigma, sloped=sloped) for sloped in (False, True)]
     return min(fits, key=lambda fit: fit.cost)
 
 
-def _fit(u: FloatArray, y: FloatArray, shapes: _Shapes, root: FloatArray, n: float, sigma: float,
-         *, sloped: bool) -> _Fit:
+def _fit(u: FloatArray, y: FloatArray, shapes: _Shapes, root: FloatArray, n: float,
+         *, sigma: float, sloped: bool) -> _Fit:
     base = np.stack((np.ones_like(u), u)[: 1 + sloped], axis=1)
     q, r = np.linalg.qr(base * root[:, None])
     yw = y * root

@@ -54,7 +54,7 @@ def crossing(t: ArrayLike, y: ArrayLike, level: float, *, rising: bool = True) -
 
 
 def interp_believed(t_new: ArrayLike, t: ArrayLike, y: ArrayLike, max_gap_s: float) -> FloatArray:
-    """y at t_new on straight lines between its samples; NaN outside them and across gaps over max_gap_s."""
+    """Values of y at t_new on straight lines between its samples; NaN outside them and across gaps over max_gap_s."""
     at = np.asarray(t_new, dtype=np.float64)
     clock, values = clean(t, y)
     if not clock.size:

@@ -11,13 +11,21 @@ from audit.signal.arrays import FloatArray, clean, median_sorted
 from audit.signal.lines import theil_sen
 from audit.signal.peak import peak_bound, peak_interval_error
 from audit.signal.plateau import Plateau, plateau_slope
-from audit.signal.robust import noise_sigma, resolution
-from audit.signal.settle import Settled, settle
-from audit.signal.smoothing import smooth
+from audit.signal.robust import noise_sigma
+from audit.signal.settle import Settled
+from audit.signal.transition import (
+    Trace,
+    find_knee,
+    instants,
+    pace_of,
+    rose,
+    settled_from,
+    settled_line,
+    start_level,
+)
 
 __all__ = ["Plateau", "StepResponse", "peak_bound", "peak_interval_error", "plateau", "plateau_slope", "step_response"]
 
-BAND = 0.02  # settling band, share of the step
 LEAST_SAMPLES = 6
 LEAST_PLATEAU_S = 0.25
 MOST_LEFT = 0.05  # share of the step that may still be to come at the end of a settled response
@@ -70,7 +78,7 @@ def step_response(t: ArrayLike, y: ArrayLike, *, base: float | None = None,
     if values.size < LEAST_SAMPLES:
         return None
     sigma = noise_sigma(clock, values) or 0.0
-    return _measure(_Trace(clock, values, sigma), base, target)
+    return _measure(Trace(clock, values, sigma), base, target)
 
 
 def plateau(t: ArrayLike, y: ArrayLike) -> Plateau | None:
@@ -93,36 +101,20 @@ def _plateau_from(t: FloatArray, y: FloatArray, from_s: float) -> Plateau:
     return Plateau(float(a[0]), float(a[-1]), level, slope, 1.4826 * median_sorted(np.abs(rest)))
 
 
-class _Trace:
-    """The samples, a lightly smoothed copy to find instants on, noise and step of the data."""
-
-    def __init__(self, t: FloatArray, y: FloatArray, sigma: float) -> None:
-        self.t, self.y, self.sigma = t, y, sigma
-        self.step = resolution(y)
-        interval = float(np.median(np.diff(t)))
-        noisy = max(sigma, 0.3 * self.step) > 0.004 * float(np.ptp(y))
-        self.interval = interval
-        self.calm = smooth(t, y, max(4 * interval, min(0.03 * float(t[-1] - t[0]), 0.2))) if noisy else y
-
-    def tail(self) -> float:
-        rows = max(3, int(np.sum(self.t >= self.t[-1] - 0.15 * (self.t[-1] - self.t[0]))))
-        return median_sorted(self.y[-rows:])
-
-
-def _measure(trace: _Trace, base: float | None, target: float | None) -> StepResponse:
+def _measure(trace: Trace, base: float | None, target: float | None) -> StepResponse:
     t, y, calm = trace.t, trace.y, trace.calm
-    start = _start_level(trace) if base is None else base
-    knee, first, bend = _knee(trace, start)
-    fit, arrival = _settled_line(trace, start, knee, first)
+    start = start_level(trace) if base is None else base
+    knee, first, bend = find_knee(trace, start)
+    fit, arrival = settled_line(trace, start, knee, first)
     line = fit.at(t)
     amplitude = float(line[arrival]) - start
-    settled_at, band = _settled_at(trace, line, arrival, abs(amplitude))
-    if not _rose(trace, start):
+    settled_at, band = settled_from(trace, line, arrival, abs(amplitude))
+    if not rose(trace, start):
         settled_at = arrival
-    t10, t50, t90 = _instants(trace, start, amplitude, first)
+    t10, t50, t90 = instants(trace, start, amplitude, first)
     rise = t90 - t10 if t10 is not None and t90 is not None else None
-    settled = _is_settled(trace, fit, settled_at, band, amplitude, _pace(amplitude, t10, t50, t90), arrival, start,
-                          knee=knee, has_knee=bend > max(0.03 * amplitude, trace.sigma))
+    found = _Rise(start, amplitude, arrival, knee, bend, pace_of(amplitude, t10, t50, t90))
+    settled = _is_settled(trace, fit, found, settled_at, band)
     tail = trace.tail()
     if not settled:
         settled_at = y.size - 1
@@ -143,110 +135,38 @@ def _measure(trace: _Trace, base: float | None, target: float | None) -> StepRes
         highest=float(y[top]), highest_s=float(t[top]), noise_sigma=trace.sigma)
 
 
-def _rose(trace: _Trace, start: float) -> bool:
-    return trace.tail() - start > max(3 * trace.sigma, trace.step, 1e-6 * float(np.abs(trace.y).max()))
-
-
 def _percent(part: float, whole: float) -> float | None:
     return 100 * part / whole if whole > 0 else None
 
 
-def _start_level(trace: _Trace) -> float:
-    """Median of what lies below a tenth of the rise before its top; the lowest value where nothing rests there."""
-    top = int(np.argmax(trace.calm >= np.quantile(trace.calm, 0.9)))
-    before = trace.calm[: top + 1]
-    low = float(np.quantile(before, 0.03))
-    limit = low + 0.1 * (trace.tail() - low)
-    begun = int(np.argmax(before > limit)) if bool((before > limit).any()) else before.size
-    rest = trace.y[: max(begun, 1)]
-    return median_sorted(rest) if limit > low and begun else low
+@dataclass(frozen=True)
+class _Rise:
+    """The parts of a rise: levels; rows of arrival and knee; distance of the knee from the chord; pace per s."""
+
+    start: float
+    amplitude: float
+    arrival: int
+    knee: int
+    bend: float
+    pace: float | None
 
 
-def _knee(trace: _Trace, start: float) -> tuple[int, int, float]:
-    """Row of the knee (farthest above the chord from the start of the rise to the end), that start, the distance."""
-    calm, t, tail = trace.calm, trace.t, trace.tail()
-    low = start + 0.1 * (tail - start)
-    up = np.flatnonzero(calm >= start + 0.5 * (tail - start))
-    if tail <= start or not up.size or up[0] == 0:
-        return 0, 0, np.inf
-    below = np.flatnonzero(calm[: up[0]] < low)
-    first = int(below[-1]) if below.size else 0
-    chord = np.interp(t, (t[first], t[-1]), (calm[first], tail))
-    above = calm[first:] - chord[first:]
-    knee = int(np.argmax(above))
-    return first + knee, first, float(above[knee])
-
-
-def _settled_line(trace: _Trace, start: float, knee: int, first: int) -> tuple[Settled, int]:
-    """The plateau line, fitted from the knee or from the arrival at the line, whichever is later."""
-    t, y, calm = trace.t, trace.y, trace.calm
-    last = max(y.size - 4, 0)
-    begin = min(knee, last)
-    fit = settle(t[begin:], y[begin:], trace.sigma)
-    arrival = begin
-    for _ in range(3):
-        line = fit.at(t)
-        near = line - np.maximum(BAND * np.abs(line - start), 1.5 * trace.sigma)
-        there = np.flatnonzero(calm[first:] >= near[first:])
-        arrival = first + int(there[0]) if there.size else begin
-        later = min(max(knee, arrival), last)
-        if later <= begin:
-            break
-        begin = later
-        fit = settle(t[begin:], y[begin:], trace.sigma)
-    return fit, min(arrival, y.size - 1)
-
-
-def _settled_at(trace: _Trace, line: FloatArray, arrival: int, amplitude: float) -> tuple[int, float]:
-    """First row from which the signal stays in the band: 2 % of the step, or what it does at the end."""
-    off = np.abs(trace.calm - line)
-    third = max(3, (off.size - arrival) // 3)
-    least = 1e-6 * max(float(np.abs(line).max()), 1e-6)
-    band = max(BAND * amplitude, 1.1 * float(off[-third:].max()), trace.step, 2 * trace.sigma, least)
-    out = np.flatnonzero(off[arrival:] > band)
-    return (min(arrival + int(out[-1]) + 1, off.size - 1) if out.size else arrival), band
-
-
-def _instants(trace: _Trace, start: float, amplitude: float,
-              first: int) -> tuple[float | None, float | None, float | None]:
-    """The 10, 50 and 90 % instants of the rise, on straight lines between samples."""
-    calm, t = trace.calm, trace.t
-
-    def instant(share: float) -> float | None:
-        level = start + share * amplitude
-        up = np.flatnonzero(calm[first:] >= level)
-        i = first + int(up[0]) if up.size else 0
-        if amplitude <= 0 or i == 0 or calm[i - 1] >= level:
-            return None
-        return float(t[i - 1] + (level - calm[i - 1]) / (calm[i] - calm[i - 1]) * (t[i] - t[i - 1]))
-
-    return instant(0.1), instant(0.5), instant(0.9)
-
-
-def _pace(amplitude: float, t10: float | None, t50: float | None, t90: float | None) -> float | None:
-    """The faster of the two halves of the rise, per s."""
-    halves = [(t50, t10), (t90, t50)]
-    paces = [0.4 * amplitude / (b - a) for b, a in halves if b is not None and a is not None and b > a]
-    return max(paces, default=None)
-
-
-def _is_settled(trace: _Trace, fit: Settled, settled_at: int, band: float, amplitude: float,
-                pace: float | None, arrival: int, start: float, *,
-                knee: int, has_knee: bool) -> bool:
+def _is_settled(trace: Trace, fit: Settled, rise: _Rise, settled_at: int, band: float) -> bool:
     """Long enough at rest, nothing left to come, and no longer climbing at a fair part of the rise's pace."""
+    amplitude, arrival = rise.amplitude, rise.arrival
     t = trace.t
     seen = float(t[-1] - t[settled_at])
     noise = 3 * trace.sigma
-    if not _rose(trace, start):
+    if not rose(trace, rise.start):
         return True  # it rests at one level
     if seen < max(LEAST_PLATEAU_S, 2.5 * trace.interval):
         return False
-    risen = trace.tail() - start
-    if amplitude < 0.5 * risen or not has_knee:
+    risen = trace.tail() - rise.start
+    if amplitude < 0.5 * risen or rise.bend <= max(0.03 * amplitude, trace.sigma):
         return False
     if band > max(0.25 * amplitude, noise) or (not fit.still_rings and fit.left > max(MOST_LEFT * amplitude, noise)):
         return False
-    if pace is None:
+    if rise.pace is None:
         return True
     after = float(t[-1] - t[arrival])
     slope, most = fit.slope, 0.3
@@ -256,10 +176,10 @@ def _is_settled(trace: _Trace, fit: Settled, settled_at: int, band: float, ampli
         slope, most = max(slope, line.low if line else 0.0), 0.25
     if slope * after < 0.03 * amplitude:
         return True
-    return slope < most * pace and (fit.still_rings or not _still_bends(trace, max(arrival, knee) + 1, amplitude))
+    return slope < most * rise.pace and (fit.still_rings or not _still_bends(trace, max(arrival, rise.knee) + 1, amplitude))
 
 
-def _still_bends(trace: _Trace, begin: int, amplitude: float) -> bool:
+def _still_bends(trace: Trace, begin: int, amplitude: float) -> bool:
     """Is the climb after the arrival the bend of an approach that is not over, rather than a straight creep?
 
     An exponential approach has slope²/|curvature| still to go.
@@ -276,7 +196,7 @@ def _still_bends(trace: _Trace, begin: int, amplitude: float) -> bool:
     return bool(sure) and float(c[1]) ** 2 > MOST_LEFT * amplitude * 2 * abs(float(c[2]))
 
 
-def _overshoot(trace: _Trace, line: FloatArray, arrival: int, settled_at: int) -> tuple[int, float]:
+def _overshoot(trace: Trace, line: FloatArray, arrival: int, settled_at: int) -> tuple[int, float]:
     """Row of the peak of the transient and its height above the line, less what noise alone reaches."""
     t, y = trace.t, trace.y
     least = int(np.searchsorted(t, t[arrival] + 1.0))

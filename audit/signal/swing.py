@@ -19,7 +19,8 @@ WILD = 3.5  # robust sigma beyond which a sample is drawn in: a knee, not a sine
 @dataclass(frozen=True)
 class Swing:
     """A peak of the spectrum: hz, clock and detrended signal it was seen in, what the detrending left of it,
-    score and share of the variance."""
+    score and share of the variance.
+    """
 
     hz: float
     t: FloatArray
@@ -32,7 +33,8 @@ class Swing:
 @dataclass(frozen=True)
 class Run:
     """Where the swing is there: cycles, amplitude (zero to peak), damping, times, share of variance, surprise;
-    usual: the amplitude that two thirds of the whole window reach."""
+    usual: the amplitude that two thirds of the whole window reach.
+    """
 
     cycles: float
     amplitude: float
@@ -225,5 +227,7 @@ def _damping(size: FloatArray) -> float:
         return 0.0
     x = 0.5 * np.arange(size.size)
     logs = np.log(np.maximum(size, 1e-3 * size.max() + 1e-300))
-    decrement = -float(np.polyfit(x, logs, 1, w=size)[0])
+    weight = size**2
+    u = x - float(weight @ x) / float(weight.sum())
+    decrement = -float((weight * u) @ logs) / float((weight * u) @ u)
     return decrement / float(np.sqrt(4 * np.pi**2 + decrement**2))
