@@ -1,0 +1,45 @@
+"""Several flags into one, in an order chosen knowingly.
+
+A sample: blank (9) stays blank; else the worst of fail, suspect, good, not evaluated: one test that was
+passed outweighs any that could not be run, one that was failed outweighs all.
+A channel in one test: 4 when a real part of it failed, 3 when only some samples did (a lone glitch does
+not condemn a sensor), 1 when the test ran and found nothing, 2 when it could not run.
+A channel over its tests: the first of 4, 3, 1, 2 that occurs; 9 only when it has no sample at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, FlagArray
+
+ORDER = (FAIL, SUSPECT, GOOD, NOT_EVALUATED, MISSING)
+REAL_PART = 0.02  # share of the samples from which on the channel, not the sample, is at fault
+
+
+def worst_of(flags: Sequence[FlagArray]) -> FlagArray:
+    """Per sample, over tests: 9 where blank in any of them, else the first of 4, 3, 1, 2 that occurs."""
+    out = flags[0].copy()
+    out[out == NOT_EVALUATED] = 0
+    for more in flags[1:]:
+        np.maximum(out, np.where(more == NOT_EVALUATED, 0, more), out=out)
+    out[out == 0] = NOT_EVALUATED
+    return out
+
+
+def of_test(flags: FlagArray, *, real_part: float = REAL_PART) -> int:
+    """One flag for a channel in one test, from the flags of its samples."""
+    if not len(flags):
+        return MISSING
+    bad = int(np.count_nonzero((flags == SUSPECT) | (flags == FAIL)))
+    if bad:
+        return FAIL if (flags == FAIL).any() and bad >= max(3, real_part * len(flags)) else SUSPECT
+    return GOOD if (flags == GOOD).any() else NOT_EVALUATED
+
+
+def of_channel(tests: Iterable[int]) -> int:
+    """One flag for a channel, from its tests'."""
+    seen = set(tests)
+    return next((flag for flag in ORDER if flag in seen), MISSING)

@@ -1,0 +1,234 @@
+"""All single-channel tests on one channel's own samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.model import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
+from audit.sanity.aggregate import of_test, worst_of
+from audit.sanity.dropouts import blanks, dropout
+from audit.sanity.frozen import frozen_runs
+from audit.sanity.mixture import pinned_mixture
+from audit.sanity.noise import noise_and_step
+from audit.sanity.ranges import gross_range, pinned, rail
+from audit.sanity.spikes import rate_of_change, spike
+from audit.sanity.state import State
+from audit.sanity.trouble import Trouble, trouble_of
+from audit.tables import ChannelRow
+
+# The driver moves these at once (or a moment later): what they may do depends on the throttle standing still.
+DRIVEN = {"engine_speed": 0.7, "manifold_pressure": 0.6, "lambda": 1.5, "mass_air_flow": 0.6}
+TEMPERATURE_PIN = 0.6  # °C: a rail that came through a whole degree Fahrenheit
+EXCURSION_S = 10.0  # a slow quantity that leaps away and back within this was not there in between
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """A channel's own samples: name, table row, times s, values, resolution and noise in its unit."""
+
+    row: ChannelRow
+    t: Array
+    value: Array
+    step: float
+    sigma: float
+    interval_s: float
+
+    @property
+    def name(self) -> str:
+        return self.row.name
+
+
+@dataclass(frozen=True, eq=False)
+class Examined:
+    """flags: one a sample; tests: one a test; noise: sigma or None."""
+
+    flags: FlagArray
+    tests: dict[str, int]
+    noise: float | None
+    troubles: list[Trouble]
+
+
+def examine_channel(row: ChannelRow, t: Array, value: Array, state: State, *, source_zero: float, until_s: float,
+                    top: float | None = None) -> Examined:
+    """Every test that the channel's table row asks for.
+
+    t: s, n samples, increasing; value: n, canonical unit; source_zero: what a zero in the source's unit is in
+    the canonical one; until_s: end of the log, s; top: the sensor's own upper end if the car file tells.
+    """
+    sigma, step = noise_and_step(t, value)
+    interval = float(np.median(np.diff(t[:4000]))) if len(t) > 1 else 0.0
+    s = Samples(row, t, value, step, sigma or 0.0, interval)
+    per_test = {"gross_range": _range(s, state)}
+    if row.spike is not None:
+        per_test["dropout"] = _dropout(s, state, source_zero)
+    if row.rails and row.name != "lambda":
+        per_test["rail"] = _rail(s)
+    if row.name == "lambda":
+        per_test["rail"] = pinned_mixture(t, value, state, step=step)
+    if row.flat_s is not None:
+        per_test["flat_line"] = _flat(s, state)
+    gone = _bad(*per_test.values())
+    if row.spike is not None:
+        per_test["spike"] = _spike(s, state, gone)
+    if row.slew is not None:
+        per_test["rate_of_change"] = _rate(s, gone | (per_test["spike"] == SUSPECT if "spike" in per_test else False))
+    tests = {name: of_test(flags) for name, flags in per_test.items()}
+    troubles = _troubles(s, per_test, state)
+    missing = blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval))
+    if missing and not row.slow:
+        tests["dropout"] = max(tests.get("dropout", GOOD), SUSPECT)
+        troubles.append(_blank_trouble(row.name, missing, t))
+    if top is not None and pinned(t, value, at=top, within=max(1.0, 0.6 * step), least_s=0.15).any():
+        tests["rail"] = SUSPECT  # the samples stay believed: "at least this much", which the boost check says
+    return Examined(worst_of(list(per_test.values())), tests, sigma, troubles)
+
+
+def _bad(*flags: FlagArray) -> Bools:
+    mask: Bools = (flags[0] == SUSPECT) | (flags[0] == FAIL)
+    for more in flags[1:]:
+        mask |= (more == SUSPECT) | (more == FAIL)
+    return mask
+
+
+def _range(s: Samples, state: State) -> FlagArray:
+    usual = s.row.usual
+    if s.name == "lambda" and usual is not None:
+        usual = (usual[0], s.row.range[1])  # a fuel cut or a stopped engine shows air, which is as lean as it gets
+        turning = state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
+        flags = gross_range(s.value, fail_span=s.row.range, suspect_span=usual)
+        flags[~turning & (flags == FAIL)] = SUSPECT
+        return flags
+    return gross_range(s.value, fail_span=s.row.range, suspect_span=usual)
+
+
+def _dropout(s: Samples, state: State, source_zero: float) -> FlagArray:
+    """To zero, and to the source's own zero where the driver was not what took the channel there."""
+    within, least = max(1e-6, 0.01 * s.step), max(s.row.spike or 0.0, 6 * s.sigma)
+    flags = dropout(s.t, s.value, to=(0.0,), within=within, least=least)
+    if source_zero != 0.0:
+        more = dropout(s.t, s.value, to=(source_zero,), within=within, least=least)
+        hits = np.flatnonzero(more == FAIL)
+        if hits.size and s.name in DRIVEN:
+            hits = hits[state.steady(s.t[hits], before_s=DRIVEN[s.name])]
+        flags[hits] = FAIL
+    return flags
+
+
+def _rail(s: Samples) -> FlagArray:
+    within = TEMPERATURE_PIN if s.row.quantity == "temperature" else max(1e-3, 0.01 * s.step)
+    rails = [r for r in s.row.rails if r != 0.0 or s.name != "exhaust_gas_temp"]
+    if s.name == "manifold_pressure":
+        rails = [r for r in rails if r <= s.row.range[0]]  # the upper end is the boost check's business
+    return rail(s.t, s.value, rails=rails, within=within)
+
+
+def _flat(s: Samples, state: State) -> FlagArray:
+    flags = np.full(len(s.t), GOOD, dtype=np.uint8)
+    for_s = s.row.flat_s or 0.0
+    if len(s.t) < 5 or s.t[-1] - s.t[0] < min(for_s, 20.0):
+        flags[:] = NOT_EVALUATED
+        return flags
+    for a, b in frozen_runs(s.name, s.t, s.value, state, for_s=for_s, sigma=s.sigma, step=s.step):
+        flags[a:b] = FAIL
+    return flags
+
+
+def _spike(s: Samples, state: State, gone: Bools) -> FlagArray:
+    """Spikes among the samples that nothing else has taken out; higher ones needed while the driver moves."""
+    flags = np.full(len(s.t), GOOD, dtype=np.uint8)
+    least = s.row.spike or 0.0
+    if s.name == "lambda" and s.interval_s > 0.12:
+        flags[:] = NOT_EVALUATED  # too slow to tell a glitch from a true lean spike
+        return flags
+    reach = (s.row.slew or np.inf) * s.interval_s
+    low = max(least, 8 * s.sigma, min(reach, least * (1 + s.interval_s / 0.15)))
+    kept = np.flatnonzero(~gone) if gone.any() else None
+    t, value = (s.t, s.value) if kept is None else (s.t[kept], s.value[kept])
+    wide = 0.0 if s.name == "lambda" else 0.12
+    found = spike(t, value, least=low, two_wide_s=wide)
+    hits = np.flatnonzero(found == SUSPECT)
+    if hits.size and s.name in DRIVEN and reach > low:
+        moving = hits[~state.steady(t[hits], before_s=DRIVEN[s.name])]
+        if moving.size:
+            high = spike(t, value, least=max(low, reach), two_wide_s=wide)
+            found[moving] = np.where(high[moving] == SUSPECT, SUSPECT, GOOD)
+    if kept is None:
+        return found
+    flags[kept] = found
+    return flags
+
+
+def _rate(s: Samples, gone: Bools) -> FlagArray:
+    slew, slack = s.row.slew or np.inf, 6 * s.sigma + 2 * s.step
+    kept = np.flatnonzero(~gone)
+    flags = np.full(len(s.t), GOOD, dtype=np.uint8)
+    if kept.size < 2:
+        flags[:] = NOT_EVALUATED
+        return flags
+    t, value = (s.t, s.value) if kept.size == len(s.t) else (s.t[kept], s.value[kept])
+    found = rate_of_change(t, value, per_s=slew, slack=slack)
+    if s.row.slow and (found == SUSPECT).any():
+        _flag_excursions(t, value, found)
+    if kept.size == len(s.t):
+        return found
+    flags[kept] = found
+    return flags
+
+
+def _flag_excursions(t: Array, value: Array, flags: FlagArray) -> None:
+    """Between a leap and the leap back, a quantity that moves slowly was not read at all."""
+    edges = np.flatnonzero(flags == SUSPECT)
+    leap = value[edges] - value[edges - 1]
+    for a, b, there, back in zip(edges[:-1], edges[1:], leap[:-1], leap[1:], strict=True):
+        if there * back < 0 and abs(there + back) < 0.4 * abs(there) and t[b] - t[a] <= EXCURSION_S:
+            flags[a:b] = SUSPECT
+
+
+def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[Trouble]:
+    """Each sample blamed once: on its dropout, then its spike, then the rest."""
+    taken = np.zeros(len(s.t), dtype=np.bool_)
+    out: list[Trouble | None] = []
+    order = ("dropout", "spike", "rail", "gross_range", "flat_line", "rate_of_change")
+    for test in order:
+        if test not in per_test:
+            continue
+        mask = _bad(per_test[test]) & ~taken
+        if s.name == "lambda" and test == "gross_range":
+            mask &= state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
+        if not mask.any():
+            continue
+        code = "sensor.range" if test == "gross_range" else f"sensor.{test}"
+        value, limit = _worst(s, test, mask)
+        out.append(trouble_of(code, s.name, s.t, mask, value=value, limit=limit, broken=(test == "flat_line")))
+        if test in ("dropout", "spike", "flat_line"):
+            taken |= mask
+    return [trouble for trouble in out if trouble is not None]
+
+
+def _worst(s: Samples, test: str, mask: Bools) -> tuple[float | None, float | None]:
+    """The figure that tells most, and the limit it broke."""
+    values = s.value[mask]
+    if test == "gross_range":
+        low, high = s.row.usual or s.row.range
+        worst = float(values[np.argmax(np.maximum(values - high, low - values))])
+        return worst, high if worst > high else low
+    if test == "rate_of_change":
+        rows = np.flatnonzero(mask)
+        rows = rows[rows > 0]
+        if not rows.size:
+            return None, s.row.slew
+        dt = np.maximum(s.t[rows] - s.t[rows - 1], 0.5 * s.interval_s)
+        return float(np.max(np.abs(s.value[rows] - s.value[rows - 1]) / dt)), s.row.slew
+    return float(values[0]), s.row.spike if test == "spike" else None
+
+
+def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array) -> Trouble:
+    seconds = sum(b - a for a, b in spans)
+    whole = max(spans[-1][1] - float(t[0]), 1e-9)
+    return Trouble("sensor.dropout", name, len(spans), seconds / whole, seconds, spans[0][0], spans[-1][1],
+                   times=tuple(a for a, _ in spans[:200]),
+                   text=f"{len(spans)} stretch{'es' if len(spans) > 1 else ''} without a sample, {seconds:.1f} s in all")
+
+

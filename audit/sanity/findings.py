@@ -1,0 +1,118 @@
+"""Troubles into findings: how bad, and the sentence. Severity policy stands in one place, here.
+
+A channel that a required check stands on is a 'hold' where it cannot be believed for a real part of the log;
+others are at most a 'watch'. Lone glitches are a 'note', trains of them a 'watch'.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from audit.model import Finding, Log
+from audit.sanity.trouble import Trouble
+from audit.tables import channel_rows
+
+# What the four required checks stand on; coolant because heat_soak judges it where it is logged.
+NEEDED = frozenset({"engine_speed", "manifold_pressure", "lambda", "intake_air_temp", "coolant_temp"})
+REAL_SHARE, REAL_S = 0.02, 3.0  # of the channel's samples, or seconds: a real part of a log
+TRAIN = 3  # events from which glitches are a train
+
+
+def is_needed(log: Log, channel: str) -> bool:
+    """Does a required check stand on this channel?"""
+    if channel in ("throttle_position", "pedal_position"):
+        return channel == ("throttle_position" if log.has("throttle_position") else "pedal_position")
+    return channel in NEEDED
+
+
+def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Finding:
+    """The finding of one trouble. together: other channels that glitch at the same moments."""
+    needed = is_needed(log, trouble.channel)
+    row = channel_rows().get(trouble.channel)
+    unit = row.unit if row is not None else None
+    if trouble.code == "sensor.rate_of_change" and unit:
+        unit = f"{unit}/s" if unit != "1" else "1/s"
+    message = _message(trouble, unit or "")
+    if together:
+        message += f" {_list(together)} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared ground or supply."
+    return Finding(
+        code=trouble.code, severity=trouble.severity or _severity(trouble, needed=needed), message=message,
+        channel=trouble.channel, start_s=trouble.start_s, end_s=trouble.end_s, value=trouble.value,
+        limit=trouble.limit, unit=_value_unit(trouble, unit),
+    )  # fmt: skip
+
+
+def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
+    if trouble.value is None:
+        return None
+    if trouble.code == "sensor.disagree":
+        return {"manifold_pressure": "kPa", "throttle_position": "s", "vehicle_speed": "%"}.get(trouble.channel, "K")
+    return unit
+
+
+def _severity(trouble: Trouble, *, needed: bool) -> str:
+    real = trouble.share >= REAL_SHARE or trouble.seconds >= REAL_S
+    if trouble.code in ("sensor.flat_line", "sensor.disagree"):
+        return "hold" if needed else "watch"
+    if trouble.code == "sensor.rail":
+        return "hold" if needed and (real or trouble.seconds >= 1.0) else "watch"
+    if trouble.code in ("sensor.range", "sensor.dropout"):
+        if needed and real:
+            return "hold"
+        return "watch" if real or trouble.count >= TRAIN else "note"
+    if trouble.code == "sensor.rate_of_change":
+        # a train of leaps: the sensor or its wiring is loose, whatever the share of samples
+        return "hold" if needed and trouble.count >= 2 * TRAIN else "watch" if trouble.count >= TRAIN else "note"
+    return "hold" if needed and trouble.share >= REAL_SHARE else "watch" if trouble.count >= TRAIN else "note"
+
+
+def _message(trouble: Trouble, unit: str) -> str:
+    name = trouble.channel.replace("_", " ")
+    when = _when(trouble)
+    if trouble.text:
+        return f"{trouble.text[0].upper()}{trouble.text[1:]} ({when})." if trouble.code == "sensor.disagree" else (
+            f"{name[0].upper()}{name[1:]}: {trouble.text} ({when}).")
+    value = "" if trouble.value is None else _figure(trouble.value, unit)
+    limit = "" if trouble.limit is None else _figure(trouble.limit, unit)
+    times = "once" if trouble.count == 1 else f"{trouble.count} times"
+    said = {
+        "sensor.range": f"reads {value}, beyond the believable {limit}, {times} for {trouble.seconds:.1f} s in all",
+        "sensor.rail": f"stands pinned at {value}, {times} for {trouble.seconds:.1f} s in all: that is an end of the sensor or its wiring, no reading",
+        "sensor.flat_line": f"stands still at {value} for {trouble.seconds:.1f} s while the engine works: it is frozen",
+        "sensor.spike": f"leaps off and straight back {times}, to {value} at first",
+        "sensor.rate_of_change": f"changes faster than it can {times}: {value}, {limit} is believable",
+        "sensor.dropout": f"falls to {value} for a moment {times}, {trouble.seconds:.1f} s in all",
+    }[trouble.code]
+    return f"{name[0].upper()}{name[1:]} {said} ({when}). These samples are not believed."
+
+
+def _figure(value: float, unit: str) -> str:
+    digits = 2 if abs(value) < 10 else 1 if abs(value) < 100 else 0
+    return f"{value:.{digits}f}" + ("" if unit in ("1", "") else f" {unit}")
+
+
+def _when(trouble: Trouble) -> str:
+    if trouble.end_s - trouble.start_s < 0.05:
+        return f"at {trouble.start_s:.1f} s"
+    return f"from {trouble.start_s:.1f} s to {trouble.end_s:.1f} s"
+
+
+def _list(names: Sequence[str]) -> str:
+    plain = [n.replace("_", " ") for n in names]
+    text = plain[0] if len(plain) == 1 else ", ".join(plain[:-1]) + " and " + plain[-1]
+    return text[0].upper() + text[1:]
+
+
+def together_with(troubles: Sequence[Trouble], *, within_s: float = 0.06, least: int = 3) -> dict[str, tuple[str, ...]]:
+    """For each channel with a train of spikes or dropouts: the other channels that share three of its moments."""
+    trains: dict[str, list[float]] = {}
+    for trouble in troubles:
+        if trouble.code in ("sensor.spike", "sensor.dropout") and len(trouble.times) >= least:
+            trains.setdefault(trouble.channel, []).extend(trouble.times)
+    shared: dict[str, tuple[str, ...]] = {}
+    for name, times in trains.items():
+        others = [other for other, theirs in trains.items() if other != name
+                  and sum(any(abs(a - b) <= within_s for b in theirs) for a in times) >= least]
+        if others:
+            shared[name] = tuple(others)
+    return shared

@@ -1,0 +1,41 @@
+"""What one test saw in one channel, before it is put into words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.model import Array, Bools
+from audit.signal.spans import runs
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """count: events; share: of the channel's samples; seconds: time they cover; value: the worst of them."""
+
+    code: str
+    channel: str
+    count: int
+    share: float
+    seconds: float
+    start_s: float
+    end_s: float
+    value: float | None = None
+    limit: float | None = None
+    broken: bool = False  # the sensor, not a sample, is at fault
+    text: str = ""  # the sentence, where the test itself can say it better
+    severity: str = ""  # where the test itself knows
+    times: tuple[float, ...] = ()
+
+
+def trouble_of(code: str, channel: str, t: Array, mask: Bools, *, value: float | None = None, limit: float | None = None,
+               broken: bool = False) -> Trouble | None:
+    """The trouble of the samples in a mask; None when there are none. t: times of the samples, s."""
+    if not mask.any():
+        return None
+    starts, stops = runs(mask)
+    interval = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    seconds = float(np.sum(t[stops - 1] - t[starts] + interval))
+    return Trouble(code, channel, len(starts), float(mask.mean()), seconds, float(t[starts[0]]), float(t[stops[-1] - 1]),
+                   value=value, limit=limit, broken=broken, times=tuple(float(x) for x in t[starts[:200]]))
