@@ -11,8 +11,8 @@ from audit.signal.arrays import FloatArray, clean, paired
 def smooth(t: ArrayLike, y: ArrayLike, window_s: float) -> FloatArray:
     """Local straight-line fit over window_s centred on each sample, same length; blanks stay blank.
 
-    A straight line comes out unchanged, at the ends too (there the window is one-sided). Where fewer
-    than 3 samples fall in the window they are averaged. Raises ValueError for a negative window.
+    A straight line comes out unchanged, at the ends too (there the window is one-sided). A sample alone
+    in its window stays as it is. Raises ValueError for a negative window.
     Source: local linear regression with a uniform kernel (Cleveland 1979, from memory).
     """
     if not window_s >= 0:
@@ -33,7 +33,7 @@ def _local_line(t: FloatArray, y: FloatArray, half: float) -> FloatArray:
     total = np.concatenate((np.zeros((4, 1)), np.cumsum(columns, axis=1)), axis=1)
     su, sv, suu, suv = total[:, high] - total[:, low]
     spread = suu - su * su / n
-    enough = (n >= 3) & (spread > 1e-9 * half * half)
+    enough = (n >= 2) & (spread > 1e-9 * half * half)
     slope = np.where(enough, (suv - su * sv / n) / np.where(enough, spread, 1.0), 0.0)
     fitted: FloatArray = sv / n + slope * (u - su / n) + y.mean()
     return fitted

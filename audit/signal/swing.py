@@ -106,8 +106,8 @@ def _end_levels(t: FloatArray, y: FloatArray, window: float) -> tuple[float, flo
         angle = 2 * np.pi * u / window
         columns = np.stack((np.ones_like(u), u, np.cos(angle), np.sin(angle))[: 4 if u.size > 5 else 2], axis=1)
         square = columns.T @ columns
-        c = np.linalg.solve(square + np.diag(1e-6 * np.diag(square)), columns.T @ v)
-        levels.append(float(c[0]))
+        c = np.linalg.solve(square + np.diag(1e-6 * np.diag(square)), columns.T @ (v - v.mean()))
+        levels.append(float(c[0] + v.mean()))
     return levels[0], levels[1]
 
 

@@ -1,0 +1,143 @@
+"""Levels, scales, outliers, lines: what a few wild samples cannot move."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from audit.signal.robust import (
+    hampel,
+    isotonic,
+    mad_sigma,
+    median,
+    modified_z,
+    noise_sigma,
+    resolution,
+    smooth,
+    theil_sen,
+)
+
+numbers = st.lists(st.integers(-1000, 1000).map(float), min_size=3, max_size=40)
+rng = np.random.default_rng
+
+
+def test_nothing_has_no_median():
+    assert median([]) is None
+    assert median([np.nan]) is None
+    assert mad_sigma([]) is None
+
+
+def test_blanks_do_not_count():
+    assert median([1, np.nan, 3, np.nan, 2]) == 2
+
+
+@given(numbers, st.integers(-50, 50), st.sampled_from([0.5, 2.0, 8.0]))
+def test_levels_shift_and_scale_with_the_data(values, offset, factor):
+    y = np.array(values)
+    assert median(factor * y + offset) == pytest.approx(factor * median(y) + offset)
+    assert mad_sigma(factor * y + offset) == pytest.approx(factor * mad_sigma(y))
+
+
+@given(numbers, st.integers(-50, 50))
+def test_a_lines_slope_follows_an_added_line(values, slope):
+    t, y = np.arange(len(values)) * 0.1, np.array(values)
+    assert theil_sen(t, y + slope * t).slope == pytest.approx(theil_sen(t, y).slope + slope, abs=1e-6)
+
+
+def test_a_third_of_wild_samples_does_not_tilt_the_line():
+    t = np.linspace(0, 10, 60)
+    y = 3 + 2 * t
+    y[::4] += 500
+    assert theil_sen(t, y).slope == pytest.approx(2, abs=0.2)
+
+
+def test_two_points_are_too_few_for_a_line():
+    assert theil_sen([0, 1], [0, 1]) is None
+    assert theil_sen([1, 1, 1], [0, 1, 2]) is None
+
+
+@pytest.mark.parametrize("shape", [lambda t: 0 * t, lambda t: 30 * t, lambda t: 100 * np.clip(t, 0, 1) ** 2,
+                                   lambda t: 5 * np.sin(2 * np.pi * 1.0 * t)])
+def test_noise_is_seen_through_any_slow_signal(shape):
+    t = np.arange(0, 10, 0.05) + rng(1).uniform(-0.01, 0.01, 200)
+    y = shape(t) + rng(2).normal(0, 0.8, t.size)
+    assert noise_sigma(t, y) == pytest.approx(0.8, rel=0.25)
+
+
+def test_held_values_do_not_hide_the_noise():
+    t = np.arange(0, 20, 0.05)
+    y = np.repeat(rng(3).normal(50, 2, t.size // 5), 5)
+    assert noise_sigma(t, y) == pytest.approx(2, rel=0.35)
+
+
+def test_quantised_noise_is_seen_and_a_quantised_ramp_is_quiet():
+    t = np.arange(0, 20, 0.05)
+    assert noise_sigma(t, np.round(rng(4).normal(50, 1, t.size))) == pytest.approx(np.sqrt(1 + 1 / 12), rel=0.2)
+    assert noise_sigma(t, np.round(0.5 * t)) < 0.3
+
+
+def test_three_samples_tell_no_noise():
+    assert noise_sigma([0, 1, 2], [1, 2, 1]) is None
+
+
+def test_resolution_is_the_step_of_the_data():
+    assert resolution(np.round(rng(5).normal(50, 5, 200) / 0.5) * 0.5) == pytest.approx(0.5)
+    assert resolution(rng(5).normal(50, 5, 200)) < 0.05
+    assert resolution([7, 7, 7]) == 0
+
+
+def test_hampel_flags_the_spike_alone_and_never_a_blank():
+    t = np.arange(40) * 0.1
+    y = 100 + 5 * t
+    y[20] += 30
+    y[5] = np.nan
+    assert np.flatnonzero(hampel(t, y, 0.7, 3, 1.0)).tolist() == [20]
+
+
+def test_the_floor_keeps_a_quantised_still_signal_clean():
+    y = np.full(30, 50.0)
+    y[12] = 51
+    t = np.arange(30.0)
+    assert hampel(t, y, 7, 3, 0).sum() == 1
+    assert hampel(t, y, 7, 3, 1).sum() == 0
+    assert hampel(t, y, 7, 3, 0.99).sum() == 1
+
+
+def test_modified_z_without_spread():
+    assert modified_z([5, 5, 5]).tolist() == [0, 0, 0]
+    assert np.isnan(modified_z([np.nan, 5, 6])[0])
+
+
+@pytest.mark.parametrize("window", [0.0, 0.3, 2.0, 50.0])
+def test_smoothing_leaves_a_line_alone_up_to_its_ends(window):
+    t = np.sort(rng(6).uniform(0, 10, 80))
+    assert smooth(t, 4 + 3 * t, window) == pytest.approx(4 + 3 * t, abs=1e-6)
+
+
+def test_smoothing_quiets_noise_and_keeps_blanks():
+    t = np.arange(0, 10, 0.05)
+    y = rng(7).normal(0, 1, t.size)
+    y[3] = np.nan
+    calm = smooth(t, y, 1.0)
+    assert np.isnan(calm[3])
+    assert np.nanstd(calm) < 0.35
+
+
+@given(numbers)
+def test_the_monotone_fit_never_falls_and_keeps_the_mean(values):
+    fit = isotonic(values)
+    assert (np.diff(fit) >= -1e-9).all()
+    assert fit.mean() == pytest.approx(np.mean(values), abs=1e-6)
+    assert isotonic(fit) == pytest.approx(fit)
+
+
+def test_misuse_is_refused():
+    with pytest.raises(ValueError, match="one weight"):
+        isotonic([1, 2], [1])
+    with pytest.raises(ValueError, match="one length"):
+        noise_sigma([1, 2], [1])
+    with pytest.raises(ValueError, match="strictly increasing"):
+        theil = noise_sigma([0, 1, 1, 2], [1, 2, 3, 4])
+        assert theil is None
+    with pytest.raises(ValueError, match="window_s"):
+        hampel([0, 1, 2], [1, 2, 3], 0)
