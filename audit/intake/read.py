@@ -1,0 +1,88 @@
+"""From a path to the recordings in it: the one door of this package's bytes side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+
+from audit.errors import UnreadableLog
+from audit.intake.clock import find_clock
+from audit.intake.containers import Source, open_sources, refuse_other_formats, rejected, starts
+from audit.intake.encoding import Bytes, to_utf8
+from audit.intake.parse import Table, parse_table
+from audit.intake.raw import RawLog, Rejected
+from audit.model import Note
+
+MOST_TABLES = 50  # tables one after another in one file
+
+
+def read_raw(path: Path, *, rate_hz: float | None = None) -> list[RawLog | Rejected]:
+    """Each recording behind a path (several for a zip), read or rejected with a sentence. Never raises for bad content.
+
+    rate_hz: rows a second, used for a log without a time column.
+    """
+    out: list[RawLog | Rejected] = []
+    for source in open_sources(path):
+        if isinstance(source, Rejected):
+            out.append(source)
+        else:
+            out.extend(_read_source(source, rate_hz))
+    return out
+
+
+def _read_source(source: Source, rate_hz: float | None) -> Iterator[RawLog | Rejected]:
+    done = 0
+    try:
+        for table in _tables(source):
+            path = source.path if done == 0 else f"{source.path} (part {done + 1})"
+            yield _timed(table, source, path, rate_hz)
+            done += 1
+    except UnreadableLog as error:
+        yield rejected(source.path if done == 0 else f"{source.path} (part {done + 1})", source.sha256, error)
+    except (pl.exceptions.PolarsError, ValueError, OverflowError, MemoryError) as error:
+        what = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
+        yield rejected(source.path, source.sha256, UnreadableLog(f"its table cannot be read ({what}). Export it again as plain CSV"))
+
+
+def _tables(source: Source) -> Iterator[Table]:
+    if starts(source.data, b"PAR1"):
+        from audit.intake.formats import read_parquet
+
+        yield read_parquet(source)
+    elif starts(source.data, b"MDF     ") or starts(source.data, b"UnFinMF "):
+        from audit.intake.formats import read_mdf
+
+        yield read_mdf(source)
+    else:
+        refuse_other_formats(source.data)
+        text, encoding = to_utf8(source.data)
+        yield from _text_tables(text, encoding)
+
+
+def _text_tables(text: Bytes, encoding: str) -> Iterator[Table]:
+    offset = 0
+    for _ in range(MOST_TABLES):
+        table = parse_table(text)
+        words = table.words if encoding == "UTF-8" else f"{table.words}, {encoding}"
+        notes = tuple(_moved(note, offset) for note in table.notes)
+        yield replace(table, words=words, lines=table.lines + offset, notes=notes)
+        if table.next_line is None:
+            return
+        from audit.intake.lines import find_lines
+
+        text = text[int(find_lines(text).starts[table.next_line]) :]
+        offset += table.next_line
+
+
+def _moved(note: Note, offset: int) -> Note:
+    return note if note.line is None or not offset else replace(note, line=note.line + offset)
+
+
+def _timed(table: Table, source: Source, path: str, rate_hz: float | None) -> RawLog:
+    timed = find_clock(table, rate_hz=rate_hz, file_name=Path(source.path).name)
+    remark = (Note(source.remark + "."),) if source.remark else ()
+    return RawLog(path, source.sha256, timed.frame, table.columns, timed.time, timed.clock,
+                  (*remark, *table.notes, *timed.notes), table.preamble, table.words)
