@@ -1,0 +1,111 @@
+"""When a chart of scores says that a measure has shifted, since when, and whether it still has."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.archive.watched import chart_settings
+from audit.model import Array
+
+BACK_NIGHTS = 4  # this many nights with a mean score under BACK_SCORE end an alarm
+BACK_SCORE = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A shift of level. onset, raised, ended: indices of nights (ended None while it stands).
+
+    side: 'up' or 'down'. amount: mean of what was observed over what was expected since the onset, as known on the
+    last night of the alarm, in the measure's unit. which: 'quick' or 'slow', the sum that found it.
+    """
+
+    side: str
+    onset: int
+    raised: int
+    ended: int | None
+    amount: float
+    which: str
+
+
+@dataclass(slots=True)
+class _Sum:
+    """One running sum of one side."""
+
+    side: str
+    which: str
+    k: float
+    h: float
+    value: float = 0.0
+    zero: int = 0  # first night after the sum was last 0
+
+    def step(self, night: int, score: float) -> bool:
+        signed = score if self.side == "up" else -score
+        self.value = min(2.0 * self.h, max(0.0, self.value + signed - self.k))
+        if self.value == 0.0:
+            self.zero = night + 1
+        return self.value > self.h
+
+    def clear(self, night: int) -> None:
+        self.value, self.zero = 0.0, night + 1
+
+
+def find_shifts(score: Array, residual: Array, *, matters: float, first: int) -> list[Shift]:
+    """All alarms in the order of the nights, each as it was seen by the night itself.
+
+    score: normal scores a night; residual: the same in the measure's unit; first: index of the first night
+    that counts. An alarm is raised when a sum is over its interval and the mean residual since the sum left 0
+    is at least `matters`; it stands until BACK_NIGHTS nights have a mean score under BACK_SCORE on its side.
+    """
+    setting = chart_settings()
+    sums = [
+        _Sum(side, which, setting[f"{which}_k"], setting[f"{which}_h"], zero=first)
+        for which in ("quick", "slow")
+        for side in ("up", "down")
+    ]
+    clipped = np.clip(score, -setting["clip"], setting["clip"])
+    found: list[Shift] = []
+    standing: Shift | None = None
+    for night in range(first, len(score)):
+        over = [s for s in sums if s.step(night, float(clipped[night]))]
+        if standing is not None:
+            standing = _go_on(standing, night, score, residual)
+            if standing.ended is not None:
+                found.append(standing)
+                standing = None
+                for s in sums:
+                    s.clear(night)
+            continue
+        standing = _raised(over, night, clipped, residual, matters)
+    return [*found, standing] if standing is not None else found
+
+
+def _raised(over: list[_Sum], night: int, score: Array, residual: Array, matters: float) -> Shift | None:
+    for s in over:
+        amount = float(np.mean(residual[s.zero : night + 1]))
+        if (amount if s.side == "up" else -amount) >= matters:
+            onset = s.zero if s.which == "quick" else _sharpest(score[s.zero : night + 1]) + s.zero
+            return Shift(s.side, onset, night, None, amount, s.which)
+    return None
+
+
+def _sharpest(score: Array) -> int:
+    """The split of a run that parts its two levels best (least squares), 0 for none better than the whole."""
+    n = len(score)
+    if n < 6:
+        return 0
+    i = np.arange(1, n)
+    total = np.cumsum(score)
+    gap = (total[-1] - total[:-1]) / (n - i) - total[:-1] / i
+    gain = i * (n - i) / n * gap**2
+    best = int(np.argmax(gain))
+    return best + 1 if gain[best] > 9.0 else 0
+
+
+def _go_on(shift: Shift, night: int, score: Array, residual: Array) -> Shift:
+    sign = 1.0 if shift.side == "up" else -1.0
+    amount = float(np.mean(residual[shift.onset : night + 1]))
+    recent = sign * score[max(shift.raised, night - BACK_NIGHTS + 1) : night + 1]
+    over = len(recent) >= BACK_NIGHTS and float(np.mean(recent)) < BACK_SCORE
+    return Shift(shift.side, shift.onset, shift.raised, night if over else None, shift.amount if over else amount, shift.which)

@@ -1,0 +1,121 @@
+"""What is left of a measure once weather, height, gear and duty are taken out, night by night.
+
+A robust Bayesian regression that is updated with each night: the score of a night uses only the nights
+before it, so a chart of the scores says what would have been seen on that night.
+Sources: recursive residuals, Brown, Durbin and Evans, J. R. Statist. Soc. B 37 (1975); scores of a process
+with unknown mean and spread, Quesenberry, J. Quality Technology 23 (1991); weights, Huber (1964). All from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.model import Array
+
+PRIOR_NIGHTS = 6.0  # what the table's noise counts for against the nights seen
+WIDE = 1e3  # prior sd of the level, in noises: as good as unknown
+HUBER = 2.0  # scores beyond this count less
+WITHIN = 0.5  # weight of a pull's distance to its night's mean against a night's mean
+SPREAD_CLIP = 2.5  # a night adds at most this many spreads, squared, to the spread
+GUARD = 4.0  # a run of scores of this sum (after 1 off each) stops the learning, lest it learns the fault
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Expected coefficients, their standard deviations and the night-to-night noise, in the measure's unit."""
+
+    mean: Array
+    sd: Array
+    noise: float
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """One value a night. residual: observed minus expected, the measure's unit; score: the same as a standard
+    normal score; expected sd in `spread`. value: the night's value at the reference conditions, by the last
+    coefficients. coefficients: after the last night."""
+
+    residual: Array
+    score: Array
+    spread: Array
+    value: Array
+    coefficients: Array
+
+
+def correct(nights: Sequence[tuple[Array, Array]], prior: Prior, *, reference: Array, missing: Array | None = None) -> Corrected:
+    """Run the regression over the nights in order.
+
+    nights: (x, y) of each, x of shape (pulls, p) with a leading column of ones, y of shape (pulls,), no NaN.
+    reference: p values, the conditions that `value` is told for. missing: extra variance a night for
+    conditions that were not logged, the measure's unit squared.
+    """
+    state = _State(prior)
+    out = np.array([state.night(x, y, 0.0 if missing is None else missing[i]) for i, (x, y) in enumerate(nights)])
+    out = out.reshape(-1, 3)
+    beta = state.beta
+    value = np.array([float(np.mean(y - (x - reference) @ beta)) for x, y in nights])
+    freedom = PRIOR_NIGHTS + np.arange(len(out))
+    return Corrected(out[:, 0], _normal_scores(out[:, 1], freedom), out[:, 2], value, beta)
+
+
+def _normal_scores(t: Array, freedom: Array) -> Array:
+    """Student scores to normal ones of the same tail."""
+    from scipy.special import ndtri, stdtr
+
+    tail = np.maximum(stdtr(freedom, -np.abs(t)), 1e-300)
+    return np.asarray(-np.sign(t) * ndtri(tail), dtype=float)
+
+
+class _State:
+    """Information matrix and vector, in units of the noise's variance."""
+
+    def __init__(self, prior: Prior) -> None:
+        variance = (prior.sd / prior.noise) ** 2
+        self.information = np.diag(1.0 / variance)
+        self.vector = prior.mean / variance
+        self.beta = prior.mean.copy()
+        self.squares = PRIOR_NIGHTS * prior.noise**2
+        self.count = PRIOR_NIGHTS
+        self.up = self.down = 0.0
+
+    def night(self, x: Array, y: Array, missing: float) -> tuple[float, float, float]:
+        """(residual, Student score, expected sd) of a night before it is learnt."""
+        noise2 = self.squares / self.count
+        pull_residual = y - x @ self.beta
+        keep = _sound(pull_residual, noise2)
+        x, y = x[keep], y[keep]
+        mean_x, mean_y = x.mean(axis=0), float(y.mean())
+        residual = mean_y - float(mean_x @ self.beta)
+        spread2 = noise2 * (1.0 + float(mean_x @ np.linalg.solve(self.information, mean_x))) + missing
+        score = residual / spread2**0.5
+        self._learn(x - mean_x, y - mean_y, mean_x, mean_y, residual, score, noise2 / spread2)
+        return residual, score, spread2**0.5
+
+    def _learn(
+        self, x_in: Array, y_in: Array, mean_x: Array, mean_y: float, residual: float, score: float, share: float
+    ) -> None:
+        clipped = max(-4.0, min(4.0, score))
+        self.up = max(0.0, self.up + clipped - 1.0)
+        self.down = max(0.0, self.down - clipped - 1.0)
+        noise2 = self.squares / self.count
+        if len(y_in) > 1:
+            inner = y_in - x_in @ self.beta
+            weight = WITHIN * np.minimum(1.0, HUBER * noise2**0.5 / np.maximum(np.abs(inner), 1e-12))
+            self.information += (x_in.T * weight) @ x_in
+            self.vector += (x_in.T * weight) @ y_in
+        if max(self.up, self.down) < GUARD:
+            weight = min(1.0, HUBER / max(abs(score), 1e-12))
+            self.information += weight * np.outer(mean_x, mean_x)
+            self.vector += weight * mean_y * mean_x
+        self.squares += min(residual**2 * share, SPREAD_CLIP**2 * noise2)
+        self.count += 1.0
+        self.beta = np.linalg.solve(self.information, self.vector)
+
+
+def _sound(residual: Array, noise2: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Pulls that are not far off their night's middle."""
+    off = np.abs(residual - np.median(residual))
+    return off <= 3.5 * max(1.4826 * float(np.median(off)), noise2**0.5)

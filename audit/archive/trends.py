@@ -1,0 +1,171 @@
+"""How a car moves over its nights: each measure corrected, charted, with its shift, slope and meaning.
+
+The stages follow the blocks of ISO 13374: detection (alarm), health assessment (standing, meaning),
+prognosis (slope, forecast), advice (audit.archive.advice).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from audit.archive.advice import describe, finding_of
+from audit.archive.alarm import Shift, find_shifts
+from audit.archive.control_charts import cusum, ewma, ewma_sigma
+from audit.archive.corrections import Corrected, correct
+from audit.archive.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
+from audit.archive.slope import Forecast, Slope, forecast, slope_of
+from audit.archive.watched import Watched, chart_settings, watched
+from audit.model import Car, Finding
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from audit.archive.journal import JournalNote
+    from audit.archive.store import Archive
+
+
+@dataclass(frozen=True)
+class Trend:
+    """One measure of one car over the nights of its present baseline.
+
+    state: 'few' (too few nights to say), 'steady', 'drifting' (a sure slope) or 'shifted'. values: a night each, at
+    the reference conditions, in the measure's unit; scores: the same as normal scores of what was expected
+    from the nights before. ewma: moving average of the scores, cusum_high and cusum_low: the quick sums.
+    ewma_limit: of the average. since: the first night of the baseline. shift, slope, forecast: None for none.
+    """
+
+    measure: Watched
+    state: str
+    dates: tuple[str, ...]
+    values: tuple[float, ...]
+    scores: tuple[float, ...]
+    ewma: tuple[float, ...]
+    ewma_limit: float
+    cusum_high: tuple[float, ...]
+    cusum_low: tuple[float, ...]
+    baseline: float | None
+    level: float | None
+    shift: Shift | None
+    past: tuple[Shift, ...]
+    slope: Slope | None
+    forecast: Forecast | None
+    because: str
+    said: str = ""
+    meaning: str = ""
+
+    @property
+    def shift_night(self) -> str | None:
+        """The night of the standing shift's onset."""
+        return self.dates[self.shift.onset] if self.shift else None
+
+    @property
+    def raised_night(self) -> str | None:
+        """The night on which it was first told."""
+        return self.dates[self.shift.raised] if self.shift else None
+
+
+@dataclass(frozen=True)
+class Trends:
+    """All measures of a car that any night had. findings: what the next night should hear of."""
+
+    car: str
+    dates: tuple[str, ...]
+    trends: tuple[Trend, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[JournalNote, ...] = ()
+
+
+def trends(archive: Archive, car: str | Car) -> Trends:
+    """The trends of one car as its archive has it.
+
+    Raises ArchiveError when the archive cannot be read, UsageError for a car that is not in it.
+    """
+    name = car.name if isinstance(car, Car) else car
+    pulls = archive.pulls(name, columns=needed_columns("pull"))
+    logs = archive.logs(name, columns=needed_columns("log"))
+    full = archive.car(name)
+    return trends_of(pulls, logs, car=full, notes=archive.journal.of(name))
+
+
+def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
+    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights."""
+    name = car.name if isinstance(car, Car) else car
+    if not archive.places.format_file.exists() or name not in archive.cars():
+        return ()
+    return trends(archive, name).findings
+
+
+def trends_of(pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()) -> Trends:
+    """The trends of one car from rows of its pulls and logs (see audit.archive.tables for their columns)."""
+    from audit.tables import limits
+
+    rows = {"pull": with_derived(pulls), "log": with_derived(logs)}
+    table = limits(car.thresholds)
+    found = []
+    for measure in watched():
+        since, because = _baseline(measure, notes)
+        prepared = prepare(rows[measure.kind], measure, since=since)
+        if prepared is None:
+            continue
+        limit = table.row(*measure.limit).hold if measure.limit else None
+        found.append(_trend(prepared, measure, limit=limit, because=because))
+    findings = tuple(f for t in found if (f := finding_of(t)) is not None)
+    return Trends(car.name, dates_of(rows.values()), tuple(found), findings, tuple(notes))
+
+
+def _baseline(measure: Watched, notes: Sequence[JournalNote]) -> tuple[str, str]:
+    """(day, text) of the last note that touches the measure; ("", "") for none."""
+    touching = [note for note in notes if measure.name in note.touches]
+    return (touching[-1].day, touching[-1].text) if touching else ("", "")
+
+
+def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because: str) -> Trend:
+    setting = chart_settings()
+    corrected = correct(prepared.nights, prepared.prior, reference=prepared.reference, missing=prepared.missing)
+    n, least = len(prepared.dates), int(setting["least_nights"])
+    matters = measure.matters
+    shifts = find_shifts(corrected.score, corrected.residual, matters=matters, first=least)
+    shifts = [s for s in shifts if measure.bad in (s.side, "both")]
+    standing = shifts[-1] if shifts and shifts[-1].ended is None else None
+    slope, ahead = _slope(corrected, shifts, standing, measure, limit, least)
+    state = "few" if n <= least else "shifted" if standing else "drifting" if slope and slope.sure else "steady"
+    charted = np.clip(corrected.score[least:], -setting["clip"], setting["clip"])
+    weight = setting["ewma_weight"]
+    high, low = cusum(charted, target=0.0, k=setting["quick_k"])
+    trend = Trend(
+        measure=measure, state=state, dates=prepared.dates, values=_floats(corrected.value),
+        scores=_floats(corrected.score), ewma=_floats(ewma(charted, weight=weight, start=0.0)),
+        ewma_limit=setting["ewma_limit"] * float(ewma_sigma(10_000, weight=weight)[-1]),
+        cusum_high=_floats(high), cusum_low=_floats(low), baseline=_baseline_level(corrected, shifts, least),
+        level=float(np.median(corrected.value[-5:])), shift=standing, past=tuple(s for s in shifts if s.ended is not None),
+        slope=slope, forecast=ahead, because=because,
+    )  # fmt: skip
+    return describe(trend)
+
+
+def _floats(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float, ...]:
+    return tuple(float(v) for v in values)
+
+
+def _baseline_level(corrected: Corrected, shifts: Sequence[Shift], least: int) -> float | None:
+    end = shifts[0].onset if shifts else len(corrected.value)
+    return float(np.median(corrected.value[: max(end, least)])) if len(corrected.value) else None
+
+
+def _slope(
+    corrected: Corrected, shifts: Sequence[Shift], standing: Shift | None, measure: Watched, limit: float | None, least: int
+) -> tuple[Slope | None, Forecast | None]:
+    """Slope since the last shift began (or ended), sure only where the change in it matters."""
+    start = standing.onset if standing else (shifts[-1].ended or 0) if shifts else 0
+    slope = slope_of(corrected.value[start:]) if len(corrected.value) > least else None
+    if slope is None:
+        return None, None
+    change = slope.per_night * (slope.nights - 1)
+    side = "up" if change > 0 else "down"
+    if abs(change) < measure.matters or measure.bad not in (side, "both"):
+        return Slope(slope.per_night, slope.low, slope.high, slope.level, slope.nights, sure=False), None
+    return slope, forecast(slope, limit) if limit is not None else None
