@@ -16,7 +16,8 @@ __all__ = ["Oscillation", "aliased_pulsation", "oscillation"]
 LEAST_CYCLES = 2.5
 LEAST_SAMPLES = 12
 SURE = 9.0  # minus the log of the chance that white noise does as well at one frequency and stretch
-MOST_PEAKS = 5
+MOST_PEAKS = 4
+WORTH_A_LOOK = 3.5  # under this surprise over the whole window it is noise
 LEAST_SHARE = 0.25  # of the variance left by the trend, that one sine must explain where it is there
 
 
@@ -70,7 +71,7 @@ def oscillation(t: ArrayLike, y: ArrayLike, *, highest_hz: float | None = None, 
     tried = float(np.log(max(length * highest, 2.0)))
     looks = [(swing, period_by_period(swing))
              for swing in peaks(clock, level, lowest_hz=1.5 / length, highest_hz=highest)[:MOST_PEAKS]
-             if swing.hz * length >= LEAST_CYCLES]
+             if swing.hz * length >= LEAST_CYCLES and swing.score >= WORTH_A_LOOK]
     if not looks:
         return nothing
     real = [look for look in looks if _is_real(look[1], tried)]

@@ -11,6 +11,7 @@ from audit.signal.arrays import BoolArray, FloatArray, clean, median_sorted, pai
 from audit.signal.robust import resolution
 
 LEAST_JUMPS = 5
+LEAST_CONFIDENCE = 0.5
 STEPS_OF_A_JUMP = 1.5  # a change of two steps or more at once cannot be a slow crawl read at every row
 
 
@@ -46,15 +47,16 @@ def effective_rate(t: ArrayLike, y: ArrayLike) -> Rate | None:
     standing = float(np.mean(waits > 1.5 * row_s))
     if standing < 0.6:
         return Rate(rows_hz, False, min(1.0, 1.2 * (1 - standing)))
-    usual = median_sorted(waits)
-    regular = waits[waits <= 1.6 * usual]
+    # an update may repeat the value before it, so the short waits are the period and the rest multiples of it
+    short = float(np.quantile(waits, 0.2))
+    regular = waits[waits <= 1.6 * short]
     period = float(regular.mean())
-    # a hold is regular: a moving signal that merely paused is not
-    even = float(np.mean(np.abs(regular - period) <= max(0.35 * period, 1.01 * row_s)))
+    turns = waits / period
+    even = float(np.mean(np.abs(turns - np.maximum(np.round(turns), 1)) <= max(0.25, 1.01 * row_s / period)))
     kept = float(regular.size / waits.size)
     enough = min(1.0, waits.size / (3 * LEAST_JUMPS))
-    confidence = standing * even * (0.4 + 0.6 * enough) * min(1.0, 0.3 + kept)
-    if confidence < 0.35:
+    confidence = standing * even * (0.4 + 0.6 * enough) * min(1.0, 0.4 + kept)
+    if confidence < LEAST_CONFIDENCE:
         return Rate(rows_hz, False, 0.2)
     return Rate(1 / period, True, confidence)
 

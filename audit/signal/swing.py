@@ -12,19 +12,21 @@ from audit.signal.arrays import FloatArray, IntArray, block_means, median_sorted
 ComplexArray = NDArray[np.complex128]
 OVERSAMPLE = 2.5
 SAMPLES_A_CYCLE = 10  # a faster log is thinned to this for the band in hand
-BAND = 1.5  # highest over lowest frequency that share one moving average
+BAND = 1.6  # highest over lowest frequency that share one moving average
 WILD = 3.5  # robust sigma beyond which a sample is drawn in: a knee, not a sine (whose top is at 0.95)
 
 
 @dataclass(frozen=True)
 class Swing:
-    """A peak of the spectrum: hz, clock and detrended signal it was seen in, what the detrending left of it,
+    """A peak of the spectrum: hz, clock and detrended signal (wild samples drawn in, and
+    whole), what the detrending left of it,
     score and share of the variance.
     """
 
     hz: float
     t: FloatArray
     rest: FloatArray
+    whole: FloatArray
     gain: float
     score: float
     share: float
@@ -61,7 +63,8 @@ def peaks(t: FloatArray, y: FloatArray, *, lowest_hz: float, highest_hz: float) 
         window = 1 / np.sqrt(low * high)
         most = max(int(SAMPLES_A_CYCLE * high * length), 40)
         x, v, count = block_means(t, y, most) if t.size > 2 * most else (t, y, np.ones(1))
-        rest = _drawn_in(v - trend(x, v, window))
+        whole = v - trend(x, v, window)
+        rest = _drawn_in(whole)
         f = np.arange(max(low - 0.6 / length, 0.5 * lowest_hz), high + 0.6 / length, step)
         share = _quick_share(x, rest, f)
         i = int(np.argmax(share))
@@ -72,7 +75,7 @@ def peaks(t: FloatArray, y: FloatArray, *, lowest_hz: float, highest_hz: float) 
             hz = float(fine[j])
             block = float(count[0]) * length / t.size if count[0] > 1 else 0.0
             gain = (1 - float(np.sinc(hz * window))) * float(np.sinc(hz * block))
-            found.append(Swing(hz, x, rest, gain, float(_surprise(exact[j:j + 1], x.size)[0]),
+            found.append(Swing(hz, x, rest, whole, gain, float(_surprise(exact[j:j + 1], x.size)[0]),
                                float(exact[j])))
         low = high
     return sorted(found, key=lambda swing: -swing.score)
@@ -170,9 +173,15 @@ def period_by_period(swing: Swing) -> Run:
     turn = np.exp(-2j * np.pi * hz * (t - t[0]))
     steps = max(int((t[-1] - t[0]) / (0.5 * period) + 1e-6) - 1, 1)
     begin = t[0] + 0.5 * period * np.arange(steps)
-    z, count = _local(rest, turn, np.searchsorted(t, begin - 1e-9), np.searchsorted(t, begin + period - 1e-9))
-    size = np.abs(z)
+    low, high = np.searchsorted(t, begin - 1e-9), np.searchsorted(t, begin + period - 1e-9)
+    z, count = _local(rest, turn, low, high)
     start, stop = _in_step(z)
+    # drawing in wild samples flattens the first cycles of a swing that dies: undo it where all stays in step
+    bare, _ = _local(swing.whole, turn, low, high)
+    first, last = _in_step(bare)
+    if first <= start and last >= stop:
+        z, rest = bare, swing.whole
+    size = np.abs(z)
     here = size[start:stop]
     end = float(min(begin[stop - 1] + period, t[-1]))
     rows = (t >= begin[start]) & (t <= end)
