@@ -1,0 +1,278 @@
+"""Pressures by physics: which unit, and gauge or absolute.
+
+The name and the unit's text are only a prior, because both lie ('MAP (psi)' is often gauge, 'Boost (kPa)'
+often absolute). Evidence: manifold pressure with the engine stopped is ambient; at idle 20 to 68 kPa
+absolute; on overrun lower still; wide open never far below ambient. All windows: common practice, no
+published source. Does not see: a log with neither engine speed nor throttle and no vacuum in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.intake.decide import STATED, Candidate, Decision, Scored, decide, plain, window
+from audit.intake.scene import Scene, quantile
+from audit.intake.unit_text import Unit, units, units_of
+from audit.model import Array
+
+USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -1.0, "inhg": -3.0}
+BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
+
+
+@dataclass(frozen=True, slots=True)
+class Ambient:
+    """What is known of ambient pressure before manifold pressure is read: kPa and its uncertainty."""
+
+    kpa: float
+    spread: float
+
+    @property
+    def low(self) -> float:
+        return self.kpa - self.spread
+
+    @property
+    def high(self) -> float:
+        return self.kpa + self.spread
+
+
+UNKNOWN_AMBIENT = Ambient(88.0, 17.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Levels of a pressure column in its source unit; None where the log does not show that state."""
+
+    low: float
+    high: float
+    stopped: float | None
+    idle: float | None
+    overrun: float | None
+    wide_low: float | None
+    wide_high: float | None
+
+
+def levels(values: Array, scene: Scene) -> Levels | None:
+    """The levels of a thinned column, or None when it has no sample."""
+    ordered = np.sort(values[np.isfinite(values)])
+    if len(ordered) == 0:
+        return None
+    return Levels(
+        quantile(ordered, 0.01), quantile(ordered, 0.995),
+        scene.level(values, scene.stopped), scene.level(values, scene.idle),
+        scene.level(values, scene.overrun, share=0.3),
+        scene.level(values, scene.wide, share=0.1), scene.level(values, scene.wide, share=0.95),
+    )
+
+
+def pressure_candidates(stated: Unit | None) -> list[tuple[Unit, float]]:
+    """(unit, prior) of the sizes a pressure may have."""
+    table = units()
+    usual = [(table[key], USUAL[key]) for key in BASE_KEYS]
+    if stated is None:
+        return usual
+    same = [(u, p - STATED) for u, p in usual if abs(u.scale - stated.scale) > 1e-9]
+    return [(stated, 0.0), *same]
+
+
+def reference_prior(hints: frozenset[str], words: Sequence[str], stated: Unit | None) -> float:
+    """Points for gauge (negative: for absolute) from name and unit text."""
+    points = 0.0
+    if stated is not None and stated.reference:
+        points += 3.5 if stated.reference == "gauge" else -3.5
+    if "map" in words:
+        points -= 1.5
+    elif "absolute" in hints:
+        points -= 3.0
+    if hints & {"gauge", "vacuum"}:
+        points += 2.5
+    elif "boost" in hints:
+        points += 1.2
+    return points
+
+
+def both_references(unit: Unit, prior: float, gauge: float, ambient_kpa: float) -> list[Scored]:
+    """Absolute and gauge candidates of one unit, as kPa absolute."""
+    base = unit.said.removesuffix(" gauge").removesuffix(" absolute")
+    return [
+        Scored(Candidate(unit, f"{base} absolute", unit.scale, 0.0, "", "absolute"), prior - max(gauge, 0.0)),
+        Scored(Candidate(unit, f"{base} gauge", unit.scale, ambient_kpa, "", "gauge"), prior + min(gauge, 0.0)),
+    ]
+
+
+def manifold(
+    values: Array,
+    scene: Scene,
+    *,
+    stated: Unit | None,
+    stated_from: str,
+    hints: frozenset[str],
+    words: Sequence[str],
+    ambient: Ambient | None,
+    gauge_offset_kpa: float,
+    pair: Array | None = None,
+) -> Decision:
+    """How to read a manifold or boost pressure column as kPa absolute.
+
+    values: thinned source values. gauge_offset_kpa: ambient pressure to add to a gauge reading.
+    pair: a second column for the same pressure (boost beside MAP), thinned, as further evidence.
+    """
+    seen = levels(values, scene)
+    gauge = reference_prior(hints, words, stated)
+    scored: list[Scored] = []
+    for unit, prior in pressure_candidates(stated):
+        if unit.special:
+            scored.append(Scored(Candidate(unit, unit.said, unit.scale, gauge_offset_kpa, unit.special, "gauge"), prior))
+        else:
+            scored += both_references(unit, prior, gauge, gauge_offset_kpa)
+    if seen is not None and seen.low < 0 and (stated is None or stated.key in ("psi", "psi_gauge", "inhg")):
+        mixed = units()["inhg_psi"]
+        scored.append(Scored(Candidate(mixed, mixed.said, mixed.scale, gauge_offset_kpa, "inhg_psi", "gauge"), -3.0))
+    if seen is not None:
+        for one in scored:
+            _weigh(one, seen, ambient or UNKNOWN_AMBIENT)
+    if pair is not None:
+        _weigh_pair(scored, values, pair)
+    return decide(scored, stated=stated, stated_from=stated_from, typical=seen.high if seen else 1.0, safest=True)
+
+
+def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
+    """Put the evidence of the levels on a candidate."""
+    is_gauge = one.candidate.reference == "gauge"
+    offset = one.candidate.offset if is_gauge else 0.0
+
+    def kpa(level: float | None) -> float | None:
+        return None if level is None else one.candidate.turned(level)
+
+    low, high = kpa(seen.low) or 0.0, kpa(seen.high) or 0.0
+    clipped = is_gauge and abs(seen.low) < 1e-9 and seen.high > 0
+    if is_gauge:
+        stopped = None if seen.stopped is None else (kpa(seen.stopped) or 0.0) - offset
+        one.add(window(stopped, -3.0, 3.0, 2.5, 14.0), "with the engine stopped it does not read zero")
+        if stopped is not None and abs(stopped) < 3.0 and abs(seen.stopped or 0.0) < 0.25 * abs(seen.high):
+            one.add(2.0, "it reads zero with the engine stopped")
+    else:
+        stopped = kpa(seen.stopped)
+        one.add(window(stopped, ambient.low - 1.0, ambient.high + 1.0, 3.0, 14.0), "with the engine stopped it is not ambient pressure")
+        if stopped is not None and ambient.low - 4 <= stopped <= ambient.high + 4:
+            one.add(2.0, "it reads ambient pressure with the engine stopped")
+    if clipped and seen.idle is not None and abs(seen.idle) < 1e-9:
+        one.add(-1.0)
+    else:
+        one.add(window(kpa(seen.idle), 20.0, 70.0, 7.0, 11.0), "idle vacuum does not fit")
+        if seen.idle is not None and 20 <= (kpa(seen.idle) or 0) <= 70:
+            one.why.append("idle vacuum fits")
+        one.add(window(kpa(seen.overrun), 8.0, 62.0, 8.0, 8.0), "overrun vacuum does not fit")
+    one.add(window(low, 7.0, 112.0, 3.5 if low < 7.0 else 25.0, 30.0 if low < 0 else 14.0 if low < 7 else 4.0), "its lowest value is not a manifold pressure")
+    one.add(window(high, 55.0, 360.0, 12.0 if high < 55.0 else 45.0, 14.0), "its highest value is not a manifold pressure")
+    reference = ambient.kpa if ambient.spread < 8 else 0.5 * (ambient.low + ambient.kpa)
+    one.add(window(kpa(seen.wide_low), 0.78 * reference, 1.45 * ambient.high, 8.0 if (kpa(seen.wide_low) or 0) < reference else 45.0, 10.0), "wide open it lies below ambient pressure" if (kpa(seen.wide_low) or 0) < reference else "it is high before the turbo can have spooled")
+    one.add(window(kpa(seen.wide_high), 0.9 * ambient.low, 360.0, 8.0, 8.0))
+
+
+def _weigh_pair(scored: Sequence[Scored], values: Array, pair: Array) -> None:
+    """Boost beside MAP: their difference, in the right units, is one constant, ambient pressure or nothing."""
+    both = np.isfinite(values) & np.isfinite(pair)
+    x, y = values[both], pair[both]
+    if len(x) < 20 or float(np.ptp(x)) <= 0 or float(np.ptp(y)) <= 0:
+        return
+    slope, cut = np.polyfit(y, x, 1).tolist()
+    if np.corrcoef(x, y)[0, 1] < 0.97 or slope <= 0:
+        return
+    for one in scored:
+        zero = one.candidate.scale * cut  # what this column reads, kPa, where the other reads nought
+        if one.candidate.reference == "absolute" and 62.0 < zero < 106.0:
+            one.add(3.0, "the other pressure column is its gauge reading")
+        if one.candidate.reference == "gauge" and -106.0 < zero < -62.0:
+            one.add(3.0, "the other pressure column is its absolute reading")
+
+
+def ambient_pressure(values: Array, *, stated: Unit | None, stated_from: str) -> Decision:
+    """How to read a barometric column: kPa, psi, bar, hPa, inHg and mmHg lie wide apart."""
+    finite = values[np.isfinite(values) & (values > 0)]
+    mid = float(np.median(finite)) if len(finite) else 0.0
+    scored = []
+    table = units()
+    for unit in [table[k] for k in (*BASE_KEYS, "mmhg", "pa")] if stated is None else [u for u, _ in pressure_candidates(stated)]:
+        base = unit.said.removesuffix(" absolute")
+        one = Scored(Candidate(unit, f"{base} absolute", unit.scale, 0.0, "", "absolute"), 0.0 if stated is None or unit is stated else -STATED)
+        one.add(window(unit.scale * mid, 58.0, 107.0, 4.0, 20.0), "its values are not ambient pressure")
+        scored.append(one)
+    return decide(scored, stated=stated, stated_from=stated_from, typical=mid or 1.0)
+
+
+def boost_target(
+    values: Array,
+    scene: Scene,
+    manifold_kpa: Array | None,
+    *,
+    stated: Unit | None,
+    stated_from: str,
+    hints: frozenset[str],
+    words: Sequence[str],
+    like: Unit | None,
+    ambient_kpa: float,
+) -> Decision:
+    """How to read a boost target as kPa gauge. manifold_kpa: thinned manifold pressure, absolute.
+
+    like: the unit of the manifold column, likely to be the target's as well. Wide open the target lies
+    near what is reached.
+    """
+    finite = np.sort(values[np.isfinite(values)])
+    high = quantile(finite, 0.98) if len(finite) else 1.0
+    gauge = reference_prior(hints, words, stated)
+    wide = scene.wide if scene.wide is not None else None
+    reached = None if manifold_kpa is None else scene.level(manifold_kpa, wide, share=0.75)
+    wanted = scene.level(values, wide, share=0.75)
+    scored = []
+    for unit, prior in pressure_candidates(stated):
+        if stated is None and like is not None and abs(like.scale - unit.scale) < 1e-9:
+            prior += 1.5
+        for one in both_references(unit, prior, gauge, 0.0):
+            offset = 0.0 if one.candidate.reference == "gauge" else -ambient_kpa
+            one.candidate = Candidate(unit, one.candidate.said, unit.scale, offset, "", one.candidate.reference)
+            one.add(window(one.candidate.turned(high), -15.0, 260.0, 12.0, 10.0), "its highest value is no boost")
+            if reached is not None and wanted is not None:
+                away = one.candidate.turned(wanted) - (reached - ambient_kpa)
+                one.add(window(away, -22.0, 28.0, 16.0, 12.0), "it is far from the boost reached")
+                if -22.0 <= away <= 28.0:
+                    one.why.append("it lies near the boost reached")
+            one.add(window(one.candidate.turned(float(finite[0])) if len(finite) else None, -105.0, 260.0, 5.0, 12.0))
+            scored.append(one)
+    return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0)
+
+
+def line_pressure(
+    values: Array,
+    scene: Scene,
+    *,
+    channel: str,
+    stated: Unit | None,
+    stated_from: str,
+    hints: frozenset[str],
+    ambient_kpa: float,
+) -> Decision:
+    """How to read a fuel or oil pressure as kPa gauge."""
+    finite = np.sort(values[np.isfinite(values)])
+    running = values if scene.rpm is None else values[scene.rpm > 1500.0]
+    running = running[np.isfinite(running)]
+    mid = float(np.median(running)) if len(running) else float(np.median(finite)) if len(finite) else 0.0
+    stopped = scene.level(values, scene.stopped)
+    spans = ((180.0, 750.0), (1500.0, 26000.0)) if channel == "fuel_pressure" else ((110.0, 750.0),)
+    scored = []
+    for unit, prior in [*pressure_candidates(stated), *([(units()["mpa"], -1.0)] if stated is None else [])]:
+        if unit.key in ("inhg", "mbar") and stated is None:
+            prior -= 3.0
+        for one in both_references(unit, prior, 2.5 if "absolute" not in hints and (stated is None or stated.reference != "absolute") else -3.0, 0.0):
+            absolute = one.candidate.reference == "absolute"
+            one.candidate = Candidate(unit, one.candidate.said, unit.scale, -ambient_kpa if absolute else 0.0, "", one.candidate.reference)
+            one.add(max(window(one.candidate.turned(mid), low, high, 0.12 * low, 10.0) for low, high in spans), "its values are no such pressure")
+            if absolute:
+                one.add(window(None if stopped is None else one.candidate.turned(stopped), -6.0, 1e9, 4.0, 6.0))
+            scored.append(one)
+    return decide(scored, stated=stated, stated_from=stated_from, typical=mid or 1.0)
+
+
+__all__ = ["Ambient", "Levels", "ambient_pressure", "boost_target", "levels", "line_pressure", "manifold", "plain", "units_of"]

@@ -1,0 +1,223 @@
+"""RawLog to Log: names, units, rates, ambient pressure, canonical columns; every source value kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from audit import __version__
+from audit.intake.decide import CAR_FILE, Decision
+from audit.intake.infer_units import Inferred, Source, infer_units, turned
+from audit.intake.naming import Named, header_of, name_columns
+from audit.intake.rates import Rate, channel_rate, median_step
+from audit.intake.scene import THIN_TO
+from audit.intake.unit_text import Unit, unit_for, units_of
+from audit.intake.words import split
+from audit.model import Array, Car, Channel, Log, Note
+from audit.tables import channel_rows
+
+if TYPE_CHECKING:
+    from audit.intake.raw import RawColumn, RawLog
+
+SOURCE_PREFIX = "source:"
+
+
+def understand(raw: RawLog, car: Car) -> Log:
+    """The canonical log of a recording as read.
+
+    Boost is read by physics, so a gauge reading named MAP becomes kPa absolute; what could not be told
+    is a doubtful channel, never a silent guess. Raises nothing for odd content.
+    """
+    series = [raw.frame.to_series(i) for i in range(raw.frame.width)]
+    clock_at = frozenset(i for i, c in enumerate(raw.columns) if raw.clock.column is not None and raw.clock.column in (c.header, raw.frame.columns[i]))
+    ruled = {word.column.strip().casefold() for word in car.channels.values()}
+    values = [_numbers(s) if c.numeric or c.header.strip().casefold() in ruled else None for s, c in zip(series, raw.columns, strict=True)]
+    columns = [replace(c, numeric=v is not None) for c, v in zip(raw.columns, values, strict=True)]
+    stride = max(1, -(-len(raw.time) // THIN_TO))
+    samples = [_sample(v, stride) if v is not None else np.empty(0) for v in values]
+    named, notes = name_columns(columns, samples, car.channels, skip=clock_at)
+    sources, second = _sources(named, columns, series, values, car, stride, notes)
+    inferred = infer_units(sources, raw.time[::stride], car, second=second)
+    notes += _unit_notes(named, columns, inferred)
+    step = median_step(raw.time)
+    rates = [channel_rate(raw.time, v, row_step_s=step) if v is not None else Rate(1.0 / step if step > 0 else 0.0) for v in values]
+    frame, channels = _build(raw, series, values, named, inferred, rates, clock_at)
+    return Log(
+        path=raw.path, sha256=raw.sha256, frame=frame, channels=channels, barometric=inferred.barometric,
+        notes=(*raw.notes, *notes), breaks=raw.clock.breaks, clock=raw.clock.said or raw.clock.kind,
+        wall_start=raw.clock.wall_start, us_units=_us_units(channels), reader=f"pullaudit {__version__}",
+    )
+
+
+def _numbers(series: pl.Series) -> Array | None:
+    """A column as float64, NaN for blanks; None when it holds no numbers."""
+    if not series.dtype.is_numeric():
+        series = series.cast(pl.Float64, strict=False)
+    return np.asarray(series.to_numpy(), dtype=np.float64)
+
+
+def _sample(values: Array, stride: int) -> Array:
+    """Finite values, a thousand or so, taken evenly."""
+    thin = values[::stride]
+    thin = thin[np.isfinite(thin)]
+    if len(thin) < 50 and stride > 1:
+        thin = values[np.isfinite(values)]
+        thin = thin[:: max(1, len(thin) // THIN_TO)]
+    return thin
+
+
+def _thinned(series: pl.Series, values: Array, stride: int) -> Array:
+    """Every stride-th row, blanks filled with the last value before."""
+    if series.null_count() and series.dtype.is_numeric():
+        return np.asarray(series.fill_nan(None).forward_fill().gather_every(stride).cast(pl.Float64).to_numpy(), dtype=np.float64)
+    return values[::stride]
+
+
+def _sources(
+    named: Sequence[Named], columns: Sequence[RawColumn], series: Sequence[pl.Series], values: Sequence[Array | None],
+    car: Car, stride: int, notes: list[Note],
+) -> tuple[dict[str, Source], dict[str, tuple[Array, Unit | None]]]:
+    """The named columns as evidence, and second columns for a channel already taken."""
+    sources: dict[str, Source] = {}
+    second: dict[str, tuple[Array, Unit | None]] = {}
+    for name, column, one, data in zip(named, columns, series, values, strict=True):
+        if data is None:
+            continue
+        if name.channel:
+            unit, unit_from = _car_unit(name, car, notes)
+            sources[name.channel] = Source(_thinned(one, data, stride), unit, unit_from, name.hints, split(header_of(column)))
+        elif name.nearest in ("manifold_pressure", "vehicle_speed") and name.why.startswith("reads as") and name.nearest not in second:
+            second[name.nearest] = (_thinned(one, data, stride), name.unit)
+    return sources, second
+
+
+def _car_unit(name: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, str]:
+    """The unit that the car file states for a channel, else the file's own."""
+    word = car.channels.get(name.channel)
+    if word is None or not word.unit:
+        return name.unit, name.unit_from
+    unit = unit_for(word.unit, name.channel)
+    if unit is not None:
+        return unit, CAR_FILE
+    known = ", ".join(u.said for u in units_of(channel_rows()[name.channel].quantity) if u.said)
+    notes.append(Note(f"The car file gives the unit '{word.unit}' for {name.channel}, which is none that it can have. Known: {known}."))
+    return name.unit, name.unit_from
+
+
+def _unit_notes(named: Sequence[Named], columns: Sequence[RawColumn], inferred: Inferred) -> list[Note]:
+    """What a person should know about how a unit was read."""
+    notes = []
+    for name, column in zip(named, columns, strict=True):
+        if not name.channel:
+            continue
+        found = inferred.decisions[name.channel]
+        if found.doubtful:
+            other = f", or as well {found.runner_up}" if found.runner_up else ""
+            why = f" ({found.why})" if found.why else ""
+            notes.append(Note(
+                f"The unit of '{column.header}' is not sure: read as {found.candidate.said or 'it stands'}{other}{why}. "
+                f"Name it in the car file under [channels] to settle it."
+            ))
+        elif found.candidate.special == "reciprocal":
+            notes.append(Note(f"'{column.header}' is read as phi, the inverse of lambda."))
+        elif name.channel == "fuel_pressure" and "differential" in name.hints:
+            notes.append(Note(f"'{column.header}' seems to be fuel pressure over manifold pressure, not over ambient."))
+    return notes
+
+
+def _build(
+    raw: RawLog, series: Sequence[pl.Series], values: Sequence[Array | None], named: Sequence[Named], inferred: Inferred,
+    rates: Sequence[Rate], clock_at: frozenset[int],
+) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
+    """The canonical frame (time, channels, the rest, source values) and how each column was understood."""
+    order = {name: i for i, name in enumerate(channel_rows())}
+    front: dict[str, pl.Series] = {}
+    rest: dict[str, pl.Series] = {"": pl.Series("time", raw.time)}
+    taken = {"time", *(n.channel for n in named if n.channel)}
+    channels: list[Channel] = []
+    for i, name in enumerate(named):
+        header, data, own = raw.columns[i].header, values[i], raw.frame.columns[i]
+        if i in clock_at:
+            stored = _kept(rest, f"{SOURCE_PREFIX}{own}", series[i], taken)
+            channels.append(_clock_channel(raw, header, rates[i], stored))
+        elif name.channel and data is not None:
+            found = inferred.decisions[name.channel]
+            same = found.candidate.scale == 1.0 and found.candidate.offset == 0.0 and not found.candidate.special
+            stored = "" if same and series[i].dtype == pl.Float64 else _kept(rest, f"{SOURCE_PREFIX}{own}", series[i], taken)
+            front[name.channel] = series[i].alias(name.channel) if not stored else _canonical(name.channel, data, found)
+            channels.append(_channel(name, header, found, rates[i], stored))
+        else:
+            stored = _kept(rest, own if own not in order else f"column:{own}", series[i], taken)
+            channels.append(Channel(
+                name=header if header not in order else f"column:{header}", source=header, source_unit=raw.columns[i].unit, unit=raw.columns[i].unit,
+                rate_hz=round(rates[i].hz, 4), known=False, held=rates[i].held, unit_from=raw.columns[i].unit_from, name_why=name.why,
+                nearest=name.nearest, stored_as=stored,
+            ))
+    time = rest.pop("")
+    ordered = [front[n] for n in sorted(front, key=order.__getitem__)]
+    return pl.DataFrame([time, *ordered, *rest.values()]), tuple(channels)
+
+
+def _kept(rest: dict[str, pl.Series], wanted: str, series: pl.Series, taken: set[str]) -> str:
+    """Put a column by under a free name and say which."""
+    name, n = wanted, 2
+    while name in rest or name in taken:
+        name, n = f"{wanted} ({n})", n + 1
+    rest[name] = series.alias(name)
+    return name
+
+
+def _canonical(channel: str, data: Array, found: Decision) -> pl.Series:
+    return pl.Series(channel, turned(data, found.candidate), nan_to_null=True)
+
+
+def _clock_channel(raw: RawLog, header: str, rate: Rate, stored: str) -> Channel:
+    return Channel(name="time", source=header, source_unit=raw.clock.kind, unit="s", rate_hz=round(rate.hz, 4), unit_from="format",
+                   name_why="the log's clock", unit_why=raw.clock.said, stored_as=stored)
+
+
+def _channel(name: Named, header: str, found: Decision, rate: Rate, stored: str) -> Channel:
+    row = channel_rows()[name.channel]
+    return Channel(
+        name=name.channel, source=header, source_unit=found.candidate.said, unit=row.unit, rate_hz=round(rate.hz, 4), held=rate.held,
+        unit_from=found.unit_from, name_why=name.why, unit_why=found.why, confidence=found.confidence, runner_up=found.runner_up,
+        doubtful=found.doubtful, scale=found.candidate.scale, offset=found.candidate.offset, stored_as=stored,
+    )
+
+
+def _us_units(channels: Sequence[Channel]) -> bool:
+    """The source is in psi or °F."""
+    for c in channels:
+        if c.known and (c.source_unit == "°F" or (c.name in ("manifold_pressure", "boost_target") and ("psi" in c.source_unit))):
+            return True
+    return False
+
+
+def suggest_channels(log: Log) -> str:
+    """A ready [channels] block for the car file, as this log was understood; doubtful units say so."""
+    lines = ["[channels]"]
+    for c in log.channels:
+        if not c.known or c.name == "time":
+            continue
+        unit = f', unit = "{_quoted(c.source_unit)}"' if c.source_unit and _sayable(c) else ""
+        doubt = f"  # not sure of the unit; or {c.runner_up}" if c.doubtful else ""
+        lines.append(f'{c.name} = {{ column = "{_quoted(c.source)}"{unit} }}{doubt}')
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    plain = "".join(ch if ch >= " " else " " for ch in text)
+    return plain.replace("\\", "\\\\").replace('"', '\\"')
+
+
+def _sayable(channel: Channel) -> bool:
+    """The unit can be read back from the car file."""
+    return unit_for(channel.source_unit, channel.name) is not None
+
+
+
+
