@@ -20,7 +20,7 @@ HELD_S = 0.3
 BEFORE_S = 10.0
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
     """Lowest supply held for 0.3 s and two samples, V; sag against the seconds before the pull, V."""
     volts = pull.believed("battery_voltage", tail_s=0.1)
     low = held_below(volts.t, volts.value, HELD_S)

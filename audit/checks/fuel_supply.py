@@ -12,6 +12,7 @@ import numpy as np
 
 from audit.checks.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.fuel_rail import Rail, read_rail
+from audit.checks.sheet import Sheet
 from audit.model import Finding, Limit, Measures, Pull, Series
 from audit.signal.held import Held, held_above
 from audit.units import injector_duty_pct
@@ -27,26 +28,23 @@ IMPOSSIBLE_PCT = 130.0  # above it the pulse is not of one shot every two turns
 STEADY_LAST = 3  # pulls that the growth of the fall is read from
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
     """Fall of fuel pressure, %; lowest differential, kPa; highest injector duty, %."""
-    values: dict[str, float | None] = {"injector_duty_limit_pct": pull.car.injector_duty_limit_pct}
-    at: dict[str, tuple[float, float]] = {}
-    texts: dict[str, str] = {}
-    said: dict[str, str] = {}
+    sheet = Sheet({"injector_duty_limit_pct": pull.car.injector_duty_limit_pct})
     rail = read_rail(pull)
     if rail is not None:
-        _put_rail(rail, values, at, texts, said)
+        _put_rail(rail, sheet)
     duty, source = injector_duty(pull)
     top = held_above(duty.t, duty.value, HELD_S) if len(duty.t) >= 2 else None
     if top is not None and top.level <= IMPOSSIBLE_PCT:
-        _put_duty(top, source, pull, values, at, texts, said)
-    elif top is not None:
-        said["injector_duty_max_pct"] = f"Injector duty {source} comes to {top.level:.0f} %, which cannot be"
-    channels = {name: "fuel_pressure" for name in values if "duty" not in name}
+        own = pull.car.injector_duty_limit_pct
+        sheet.put("injector_duty_max_pct", top.level, f"Injector duty {source} reached {top.level:.0f} %",
+                  at=(top.start_s, top.end_s), said="" if own is None else f"The hold limit is the car file's, {own:g} %")
+    channels = {name: "fuel_pressure" for name in sheet.values if "duty" not in name}
     channels["injector_duty_max_pct"] = "injector_pulse_width" if "pulse" in source else "injector_duty"
-    judged = {"fuel_pressure_drop_pct", "direct_rail_drop_pct", "injector_duty_max_pct"} & set(values)
+    judged = {"fuel_pressure_drop_pct", "direct_rail_drop_pct", "injector_duty_max_pct"} & set(sheet.values)
     unable = None if judged else ("not_believed" if top else "too_short", _why(top, rail, source))
-    return Measured(values, at, said, texts, channels, unable)
+    return sheet.measured(channels, unable=unable)
 
 
 def _why(top: Held | None, rail: Rail | None, source: str) -> str:
@@ -57,32 +55,26 @@ def _why(top: Held | None, rail: Rail | None, source: str) -> str:
     return "too few believed samples of fuel pressure or injection time in the pull"
 
 
-def _put_rail(rail: Rail, values: dict[str, float | None], at: dict[str, tuple[float, float]], texts: dict[str, str],
-              said: dict[str, str]) -> None:
-    values["fuel_differential_min_kpa"] = rail.least_differential_kpa
+def _put_rail(rail: Rail, sheet: Sheet) -> None:
+    if rail.least_differential_kpa is not None:
+        sheet.put("fuel_differential_min_kpa", rail.least_differential_kpa)
     if not np.isfinite(rail.off_load_kpa):
         return
     name = "direct_rail_drop_pct" if rail.kind == "direct" else "fuel_pressure_drop_pct"
     what = "Fuel pressure over manifold pressure" if rail.kind == "referenced" else "Fuel rail pressure"
     base = "its level earlier in the pull" if rail.kind == "direct" else "its level off load"
-    values[name] = rail.drop_pct
-    at[name] = (rail.start_s, rail.end_s)
-    texts[name] = f"{what} fell from {base}, {rail.off_load_kpa:.0f} kPa, to {rail.lowest_kpa:.0f} kPa: {rail.drop_pct:.0f} %"
+    sheet.put(name, rail.drop_pct, f"{what} fell from {base}, {rail.off_load_kpa:.0f} kPa, to {rail.lowest_kpa:.0f} kPa: "
+                                   f"{rail.drop_pct:.0f} %", at=(rail.start_s, rail.end_s), said=_taken_for(rail))
+
+
+def _taken_for(rail: Rail) -> str:
+    """What kind of rail was assumed, where that matters."""
     if rail.kind == "constant":
         told = "off load it does not follow the manifold" if rail.sure else "under boost it reads as it does off load"
-        said[name] = f"The rail is taken for one of constant pressure, because {told}"
-    elif not rail.sure and rail.kind == "referenced":
-        said[name] = "The regulator is taken to follow the manifold; the log does not show it off load"
-
-
-def _put_duty(top: Held, source: str, pull: Pull, values: dict[str, float | None], at: dict[str, tuple[float, float]],
-              texts: dict[str, str], said: dict[str, str]) -> None:
-    name = "injector_duty_max_pct"
-    values[name] = top.level
-    at[name] = (top.start_s, top.end_s)
-    texts[name] = f"Injector duty {source} reached {top.level:.0f} %"
-    if pull.car.injector_duty_limit_pct is not None:
-        said[name] = f"The hold limit is the car file's, {pull.car.injector_duty_limit_pct:g} %"
+        return f"The rail is taken for one of constant pressure, because {told}"
+    if rail.kind == "referenced" and not rail.sure:
+        return "The regulator is taken to follow the manifold; the log does not show it off load"
+    return ""
 
 
 def injector_duty(pull: Pull) -> tuple[Series, str]:
@@ -111,12 +103,13 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 def _moved(row: Limit, hold: float) -> Limit:
     """The row with its hold level at the car's limit: watch as far below as before, stop not below it."""
-    assert row.watch is not None and row.hold is not None and row.stop is not None
+    if row.watch is None or row.hold is None or row.stop is None:
+        return dataclasses.replace(row, hold=hold)
     return dataclasses.replace(row, hold=hold, watch=hold - (row.hold - row.watch), stop=max(row.stop, hold + 3.0),
                                best=min(row.best, hold - 2 * (row.hold - row.watch)))
 
 
-def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
+def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - as above
     """fuel.pressure_drop over the night: the fall grows in each of the last pulls."""
     drops = [(i, float(d)) for i, m in enumerate(measures) if (d := m.get("fuel_pressure_drop_pct")) is not None]
     if len(drops) < STEADY_LAST:

@@ -11,6 +11,7 @@ import numpy as np
 
 from audit.checks.base import Across, Judged, LimitTable, Measured, judge_rows
 from audit.checks.pace import rpm_rate
+from audit.checks.sheet import Sheet
 from audit.checks.soak import chains, climb, soak_finding
 from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
 from audit.signal.held import held_above, without_singles
@@ -24,23 +25,23 @@ CODES = ("heat.intake", "heat.soak", "heat.coolant", "heat.cold")
 LEAD_S = 4.0
 WARM_COOLANT_C = 80.0  # below it a climbing coolant is an engine still warming up
 RUNNING_RPM = 400.0
+CHANNEL = {"intake": "intake_air_temp", "coolant": "coolant_temp", "oil": "oil_temp", "exhaust": "exhaust_gas_temp"}
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
     """Charge, coolant, oil and exhaust temperatures of the pull, °C; differences K."""
-    values: dict[str, float | None] = {"rpm_rate_rpm_per_s": rpm_rate(pull)}
-    at: dict[str, tuple[float, float]] = {}
-    texts: dict[str, str] = {}
-    said: dict[str, str] = {}
-    _intake(pull, values, at, texts, said)
-    _coolant(pull, values, at, texts)
-    _oil(pull, values, texts)
+    sheet = Sheet({"rpm_rate_rpm_per_s": rpm_rate(pull)})
+    _intake(pull, sheet)
+    _coolant(pull, sheet)
+    if (oil := _span(pull, "oil_temp")) is not None:
+        sheet.put("oil_start_c", oil[0], f"The pull began with the oil at {oil[0]:.0f} °C")
     if (exhaust := _span(pull, "exhaust_gas_temp")) is not None:
-        values["exhaust_peak_c"], values["exhaust_rise_c"] = exhaust[1], exhaust[1] - exhaust[0]
-    channels = {name: name.split("_")[0] + ("_temp" if name[0] != "i" else "_air_temp") for name in values}
-    unable = None if values.get("intake_peak_c") is not None else (
+        sheet.put("exhaust_peak_c", exhaust[1])
+        sheet.put("exhaust_rise_c", exhaust[1] - exhaust[0])
+    channels = {name: CHANNEL[name.split("_")[0]] for name in sheet.values if name.split("_")[0] in CHANNEL}
+    unable = None if "intake_peak_c" in sheet.values else (
         "too_short", "intake air temperature has no believed sample in the pull")
-    return Measured(values, at, said, texts, channels, unable)
+    return sheet.measured(channels, unable=unable)
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -57,54 +58,42 @@ def _span(pull: Pull, name: str) -> tuple[float, float, float, float] | None:
     inside = calm.within(pull.start_s, pull.end_s)
     if not len(inside.t):
         return None
-    before = calm.within(pull.start_s - LEAD_S, pull.start_s + 0.3)
+    before = calm.within(pull.start_s - LEAD_S, pull.start_s)
     start = float(before.value[-1]) if len(before.t) else float(inside.value[0])
     top = int(np.argmax(inside.value))
     return start, float(inside.value[top]), float(inside.t[top]), float(inside.t[-1])
 
 
-def _intake(pull: Pull, values: dict[str, float | None], at: dict[str, tuple[float, float]], texts: dict[str, str],
-            said: dict[str, str]) -> None:
+def _intake(pull: Pull, sheet: Sheet) -> None:
     found = _span(pull, "intake_air_temp")
     if found is None:
         return
     start, peak, top_s, end_s = found
     rise = peak - start
-    values |= {"intake_start_c": start, "intake_peak_c": peak, "intake_rise_c": rise}
-    at["intake_peak_c"] = (top_s, end_s)
-    at["intake_rise_c"] = (pull.start_s, top_s)
-    texts["intake_peak_c"] = f"The charge reached {peak:.0f} °C"
-    texts["intake_rise_c"] = f"The charge heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C"
+    climbing = top_s >= end_s - 0.5 and rise >= 3.0
+    late = "It was still climbing at the end and the sensor lags, so the charge itself was hotter" if climbing else ""
     ambient = pull.believed("ambient_air_temp", lead_s=30.0)
+    outside = ""
     if len(ambient.t):
-        outside = float(np.median(ambient.value))
-        values["intake_over_ambient_c"] = peak - outside
-        said["intake_peak_c"] = f"That is {peak - outside:.0f} K above the outside air. "
-    if top_s >= end_s - 0.5 and rise >= 3.0:
-        late = "It was still climbing at the end and the sensor lags, so the charge itself was hotter"
-        said["intake_peak_c"] = said.get("intake_peak_c", "") + late
-        said["intake_rise_c"] = late
+        over = peak - float(np.median(ambient.value))
+        sheet.put("intake_over_ambient_c", over)
+        outside = f"That is {over:.0f} K above the outside air. "
+    sheet.put("intake_start_c", start)
+    sheet.put("intake_peak_c", peak, f"The charge reached {peak:.0f} °C", at=(top_s, end_s), said=(outside + late).strip())
+    sheet.put("intake_rise_c", rise, f"The charge heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C",
+              at=(pull.start_s, top_s), said=late)
 
 
-def _coolant(pull: Pull, values: dict[str, float | None], at: dict[str, tuple[float, float]], texts: dict[str, str]) -> None:
+def _coolant(pull: Pull, sheet: Sheet) -> None:
     found = _span(pull, "coolant_temp")
     if found is None:
         return
     start, peak, top_s, end_s = found
-    values |= {"coolant_start_c": start, "coolant_peak_c": peak}
-    at["coolant_peak_c"] = (top_s, end_s)
-    texts["coolant_peak_c"] = f"The coolant reached {peak:.0f} °C in the pull"
-    texts["coolant_start_c"] = f"The pull began with the coolant at {start:.0f} °C"
+    sheet.put("coolant_start_c", start, f"The pull began with the coolant at {start:.0f} °C")
+    sheet.put("coolant_peak_c", peak, f"The coolant reached {peak:.0f} °C in the pull", at=(top_s, end_s))
     if start >= WARM_COOLANT_C:
-        values["coolant_rise_c"] = peak - start
-        texts["coolant_rise_c"] = f"The coolant climbed by {peak - start:.0f} K in one pull, to {peak:.0f} °C"
-
-
-def _oil(pull: Pull, values: dict[str, float | None], texts: dict[str, str]) -> None:
-    found = _span(pull, "oil_temp")
-    if found is not None:
-        values["oil_start_c"] = found[0]
-        texts["oil_start_c"] = f"The pull began with the oil at {found[0]:.0f} °C"
+        sheet.put("coolant_rise_c", peak - start,
+                  f"The coolant climbed by {peak - start:.0f} K in one pull, to {peak:.0f} °C", at=(pull.start_s, top_s))
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
@@ -118,7 +107,7 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     return Across(row.score(value), ((finding, index),) if finding is not None else ())
 
 
-def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
+def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:  # noqa: ARG001 - as above
     """heat.coolant outside pulls too: over a limit for long while the engine runs, a hot restart apart."""
     coolant = believed_series(log, sanity, "coolant_temp", 0.0, log.duration_s)
     coolant = _while_running(coolant, believed_series(log, sanity, "engine_speed", 0.0, log.duration_s), limits)

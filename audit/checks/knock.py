@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.sheet import Sheet
 from audit.model import Array, Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_above, without_singles
@@ -24,18 +25,15 @@ WRAPS = (256, 65536)
 SMALL_STEP = 40  # a counter that wraps has stepped on by less than this
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
     """Retard over its constant offset, °; events counted in the pull."""
-    values: dict[str, float | None] = {}
-    at: dict[str, tuple[float, float]] = {}
-    texts: dict[str, str] = {}
-    said: dict[str, str] = {}
-    _retard(pull, values, at, texts, said)
-    _count(pull, values, at, texts)
+    sheet = Sheet()
+    _retard(pull, sheet)
+    _count(pull, sheet)
     channels = {"knock_retard_max_deg": "knock_retard", "knock_count_rise": "knock_count"}
-    unable = None if any(values.get(n) is not None for n in channels) else (
+    unable = None if sheet.values else (
         "too_short", "too few believed samples of knock retard or knock count in the pull")
-    return Measured(values, at, said, texts, channels, unable)
+    return sheet.measured(channels, unable=unable)
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -43,8 +41,7 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(CODES, measured, limits)
 
 
-def _retard(pull: Pull, values: dict[str, float | None], at: dict[str, tuple[float, float]], texts: dict[str, str],
-            said: dict[str, str]) -> None:
+def _retard(pull: Pull, sheet: Sheet) -> None:
     series = pull.believed("knock_retard")
     if len(series.t) < 2:
         return
@@ -54,12 +51,10 @@ def _retard(pull: Pull, values: dict[str, float | None], at: dict[str, tuple[flo
     held = held_above(series.t, value - offset, HELD_S)
     if held is None:
         return
-    name = "knock_retard_max_deg"
-    values[name], at[name] = max(held.level, 0.0), (held.start_s, held.end_s)
-    texts[name] = f"The engine computer took {held.level:.1f} ° of timing out"
     notes = ["The log counts retard as negative"] if sign < 0 else []
     notes += [f"A constant offset of {offset:.1f} °, there off load too, is not counted"] if offset else []
-    said[name] = ". ".join(notes)
+    sheet.put("knock_retard_max_deg", max(held.level, 0.0), f"The engine computer took {held.level:.1f} ° of timing out",
+              at=(held.start_s, held.end_s), said=". ".join(notes))
 
 
 def _sign(pull: Pull) -> float:
@@ -79,23 +74,20 @@ def _offset(pull: Pull, sign: float, value: Array) -> float:
     return level if level > 0.5 and value.min() >= level - 0.5 else 0.0
 
 
-def _count(pull: Pull, values: dict[str, float | None], at: dict[str, tuple[float, float]], texts: dict[str, str]) -> None:
+def _count(pull: Pull, sheet: Sheet) -> None:
     series = pull.believed("knock_count", lead_s=1.0)
     if len(series.t) < 3:
         return
-    calm = without_singles(series.value)
+    calm = without_singles(np.round(series.value))
     steps = np.diff(calm)
     if (steps < 0).sum() > max(1, 0.3 * (steps > 0).sum()):
         return  # not a count that adds up
     rises = _risen(calm[:-1], calm[1:])
     inside = series.t[1:] >= pull.start_s
     rise = float(rises[inside].sum())
-    name = "knock_count_rise"
-    values[name] = rise
-    hit = np.flatnonzero(inside & (rises > 0))
-    if hit.size:
-        at[name] = (float(series.t[1:][hit[0]]), float(series.t[1:][hit[-1]]))
-    texts[name] = f"{rise:.0f} knock events were counted in the pull"
+    hit = series.t[1:][inside & (rises > 0)]
+    sheet.put("knock_count_rise", rise, f"{rise:.0f} knock events were counted in the pull",
+              at=(float(hit[0]), float(hit[-1])) if hit.size else None)
 
 
 def _risen(before: Array, after: Array) -> Array:

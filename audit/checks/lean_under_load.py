@@ -12,7 +12,7 @@ from audit.checks.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.mixture_window import Window, mixture_window
 from audit.checks.pace import air_flow_excess_pct, rpm_rate
 from audit.model import Array, Pull
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import block_means, median_sorted
 from audit.signal.held import Held, held_above, held_below
 from audit.signal.lines import theil_sen
 from audit.signal.smoothing import smooth
@@ -28,6 +28,7 @@ FREE_AIR = 1.3  # an engine under boost does not burn this: the probe reads air
 SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must last
 SPIKE_HZ = 5.0  # below it two samples are no spike any more
 DRIFT_SPAN_KRPM = 1.0
+DRIFT_POINTS = 40
 TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
 
 
@@ -155,7 +156,7 @@ def _against_target(book: _Book, pull: Pull) -> None:
 
 
 def _over_target(window: Window, pull: Pull) -> Array | None:
-    """lambda - target for each sample of the window, or None where the target is not logged in it."""
+    """Lambda over target for each sample of the window, or None where the target is not logged in it."""
     target = pull.believed("lambda_target", lead_s=2.0)
     if len(target.t) < 2 or target.t[-1] < window.gas[0]:
         return None
@@ -175,7 +176,8 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable) -> None:
     good = np.isfinite(rpm)
     if good.sum() < 5 or np.ptp(rpm[good]) < DRIFT_SPAN_KRPM:
         return
-    line = theil_sen(rpm[good], y[good])
+    # Neighbours averaged to 40 points: the slope loses nothing and its interval stays honest about fast noise.
+    line = theil_sen(*block_means(rpm[good], y[good], DRIFT_POINTS)[:2])
     if line is None:
         return
     book.values["lambda_slope_per_krpm"] = line.slope

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.sheet import Sheet
 from audit.model import Array, Pull, Series
 from audit.signal.held import held_above, held_below, without_singles
 from audit.signal.smoothing import smooth
@@ -32,20 +33,18 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     low = held_below(oil.t, oil.value, HELD_S)
     if low is None:
         return Measured(unable=("too_short", "fewer than two believed samples of oil pressure on end in the pull"))
-    values: dict[str, float | None] = {"oil_pressure_min_kpa": low.level}
-    at: dict[str, tuple[float, float]] = {}
-    texts: dict[str, str] = {}
+    sheet = Sheet()
+    warmth = _temperature(pull)
+    sheet.put("oil_pressure_min_kpa", low.level)
     counted = np.minimum(krpm, limits.setting("oil_relief_krpm"))
     least = held_below(oil.t, oil.value / counted, HELD_S)
     if least is not None:
-        name = "oil_pressure_per_krpm_kpa"
-        values[name], at[name] = least.level, (least.start_s, least.end_s)
         i = int(np.searchsorted(oil.t, least.start_s))
-        texts[name] = (f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm, "
-                       f"{least.level:.0f} kPa per 1000 rpm")
-    _sag(oil, krpm, values, at, texts)
-    said = dict.fromkeys(values, _temperature(pull))
-    return Measured(values, at, said, texts, dict.fromkeys(values, "oil_pressure"))
+        sheet.put("oil_pressure_per_krpm_kpa", least.level,
+                  f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm, {least.level:.0f} kPa per 1000 rpm",
+                  at=(least.start_s, least.end_s), said=warmth)
+    _sag(oil, krpm, sheet, warmth)
+    return sheet.measured(dict.fromkeys(sheet.values, "oil_pressure"))
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -64,8 +63,7 @@ def _speed_before(pull: Pull, t: Array) -> Array:
     return np.where(np.isfinite(late), np.minimum(now, late), now) / 1000
 
 
-def _sag(oil: Series, krpm: Array, values: dict[str, float | None], at: dict[str, tuple[float, float]],
-         texts: dict[str, str]) -> None:
+def _sag(oil: Series, krpm: Array, sheet: Sheet, warmth: str) -> None:
     """Fall below the pressure that was already held in the pull at no higher engine speed."""
     if len(oil.t) < 4:
         return
@@ -74,10 +72,10 @@ def _sag(oil: Series, krpm: Array, values: dict[str, float | None], at: dict[str
     sag = np.where(slower, 100.0 * (1.0 - oil.value / np.maximum(before, 1.0)), 0.0)
     held = held_above(oil.t, sag, HELD_S)
     if held is not None:
-        name = "oil_pressure_sag_pct"
-        values[name], at[name] = held.level, (held.start_s, held.end_s)
         top = float(before[np.searchsorted(oil.t, held.start_s)])
-        texts[name] = (f"Oil pressure fell by {held.level:.0f} %, from {top:.0f} kPa, though engine speed did not")
+        sheet.put("oil_pressure_sag_pct", held.level,
+                  f"Oil pressure fell by {held.level:.0f} %, from {top:.0f} kPa, though engine speed did not",
+                  at=(held.start_s, held.end_s), said=warmth)
 
 
 def _temperature(pull: Pull) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from audit.model import Array, Bools, Pull, Series
 from audit.signal.arrays import median_sorted
+from audit.signal.spans import runs
 
 DEFAULT_LAG_S = 0.15  # gas transport and probe; common practice 0.05 to 0.3 s, no published source
 LAG_RANGE_S = (0.05, 0.4)
@@ -116,12 +117,18 @@ def _cuts(pull: Pull) -> list[tuple[float, float]]:
     if len(rpm.t) < 4:
         return []
     top = np.maximum.accumulate(rpm.value)
-    return _stretches(rpm.t, rpm.value < top - np.maximum(80.0, LIMITER_DROP * top))
+    slack = np.maximum(80.0, LIMITER_DROP * top)
+    # A limiter may flutter a while before speed falls that far: it began where speed first came so near its top.
+    return [(float(rpm.t[np.argmax(rpm.value >= rpm.value[:i].max() - slack[i])]), end)
+            for _, end, i in _runs(rpm.t, rpm.value < top - slack)]
 
 
 def _stretches(t: Array, mask: Bools) -> list[tuple[float, float]]:
-    from audit.signal.spans import runs
+    return [(start, end) for start, end, _ in _runs(t, mask)]
 
+
+def _runs(t: Array, mask: Bools) -> list[tuple[float, float, int]]:
+    """Runs of the mask: from the sample before, to its last, s; and its first row."""
     starts, stops = runs(mask)
     before = np.maximum(starts - 1, 0)
-    return [(float(t[a]), float(t[b - 1])) for a, b in zip(before, stops, strict=True)]
+    return [(float(t[a]), float(t[b - 1]), int(i)) for a, b, i in zip(before, stops, starts, strict=True)]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -67,7 +68,8 @@ def _hottest(a: Pull, before: Measures) -> float:
 
 def _next_log(a: Pull, b: Pull, before: Measures, after: Measures) -> bool:
     """Across a file end the time between is unknown: only a log that starts hotter than the last one ended, or
-    with a long stand before its first pull, is cut off; the start temperature must be below the last peak."""
+    with a long stand before its first pull, is cut off; the start temperature must be below the last peak.
+    """
     start = after.get("intake_start_c") or 0.0
     if start > _hottest(a, before) + 1.0 or _stood(b, 0.0, b.start_s) > STOOD_S:
         return False
@@ -118,7 +120,7 @@ def recovery_s(pulls: Sequence[Pull], measures: Sequence[Measures]) -> float | N
     """Median time constant of the cooling after the pulls, s, towards ambient if logged, else the lowest start."""
     lowest = min(float(m["intake_start_c"] or 0.0) for m in measures)
     found = []
-    for a, b in zip(pulls, pulls[1:], strict=False):
+    for a, b in pairwise(pulls):
         stop = b.start_s if a.log is b.log else a.log.duration_s
         series = believed_series(a.log, a.sanity, "intake_air_temp", a.end_s, stop)
         if len(series.t) < 5:

@@ -40,9 +40,11 @@ def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most
     stop = np.searchsorted(clock, clock + (for_s - interval) - 0.02 * interval) + 1
     stop = np.maximum(stop, first + least)
     limit = 3 * interval if most_gap_s is None else most_gap_s
-    wide = np.concatenate(([0], np.cumsum(gaps > limit)))
     fits = stop <= clock.size
-    fits[fits] = wide[stop[fits] - 1] == wide[first[fits]]
+    wide = gaps > limit
+    if wide.any():
+        part = np.concatenate(([0], np.cumsum(wide)))
+        fits[fits] = part[stop[fits] - 1] == part[first[fits]]
     if not fits.any():
         return None
     first, stop = first[fits], stop[fits]
