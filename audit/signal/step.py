@@ -69,7 +69,7 @@ def step_response(t: ArrayLike, y: ArrayLike, *, base: float | None = None,
     t: n seconds, strictly increasing, uneven is fine; y: n. base: the start level if known (0 for gauge
     pressure), else the level before the rise. target: the high level by agreement, used only where the
     data never settle. The plateau may slope: overshoot counts above the plateau's own line at the time of
-    the peak, so that neither creep nor fade is read as overshoot. For a falling step give -y.
+    the peak, so that neither creep nor fade is read as overshoot. For a falling step give -y. A sudden fall in the last tenth (the release) is left out.
     Does not see a peak between samples (peak_bound) nor a decay slower than about a third of what was logged
     after the peak: that is fade.
     Source: IEEE Std 181-2011, state levels, transition duration, overshoot, settling duration (terms from memory).
@@ -78,7 +78,19 @@ def step_response(t: ArrayLike, y: ArrayLike, *, base: float | None = None,
     if values.size < LEAST_SAMPLES:
         return None
     sigma = noise_sigma(clock, values) or 0.0
+    kept = _before_the_drop(clock, values, sigma)
+    clock, values = clock[:kept], values[:kept]
     return _measure(Trace(clock, values, sigma), base, target)
+
+
+def _before_the_drop(t: FloatArray, y: FloatArray, sigma: float) -> int:
+    """Rows to keep: a window cut a little late ends in the release, a sudden fall in its last tenth."""
+    last = median_sorted(y[t >= t[-1] - 0.3 * (t[-1] - t[0])])
+    limit = last - max(0.12 * (last - float(y.min())), 6 * sigma)
+    high = np.flatnonzero(y >= limit)
+    kept = int(high[-1]) + 1 if high.size else y.size
+    brief = t[-1] - t[kept - 1] <= 0.12 * (t[-1] - t[0])
+    return kept if brief and kept >= LEAST_SAMPLES else y.size
 
 
 def plateau(t: ArrayLike, y: ArrayLike) -> Plateau | None:

@@ -174,3 +174,21 @@ def test_no_interval_misses_nothing():
     assert peak_interval_error(0, 1) == 0
     with pytest.raises(ValueError, match="width"):
         peak_interval_error(0.1, 0)
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_a_window_that_ends_in_the_release_reads_the_same(rate):
+    t = clock(4, rate)
+    y = np.where(t > 3.75, 60, spool(t, 2))
+    step = step_response(t, read(y), base=0)
+    assert step.settled
+    assert step.overshoot < 2
+    assert step.settled_level == pytest.approx(100, abs=1)
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_a_window_that_opens_on_the_overshoot_still_shows_it(rate):
+    t = clock(4, rate)
+    step = step_response(t, read(100 + 15 * np.exp(-t / 0.3)), base=0)
+    assert step.overshoot == pytest.approx(15, abs=2)
+    assert step.rise_s is None
