@@ -8,13 +8,13 @@ Does not see: what happens between samples; a transient slower than about half o
 from __future__ import annotations
 
 import weakref
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import block_means, median_sorted
-from audit.signal.lines import Line, theil_sen
+from audit.signal.lines import theil_sen
 from audit.signal.robust import noise_sigma, resolution
 from audit.signal.smoothing import smooth
 
@@ -22,16 +22,13 @@ LEAST_SAMPLES = 6
 LEAST_AFTER_S = 0.7  # of boost after its arrival, to call it settled
 LINE_POINTS = 32  # means of neighbours that carry the line: 496 pairs
 BAND = 0.03  # settling band, share of the rise
+SPIKE_INTERVAL_S = 0.125  # slower than this, one sample may be a whole overshoot
 FLAT_KPA = 10.0  # a rise smaller than this is a car without boost: it rests
 
 
 @dataclass(frozen=True, eq=False)
-class BoostTrace:
-    """Times s, boost kPa gauge. Rows: first (rise begins), arrival (on the line), settled_at.
-
-    settled False: the boost was still building, or hardly over, at the end; why says so. line: kPa over s
-    from origin_s. still_s2: kPa/s of the later half. ring: largest swing off the line in the last third.
-    """
+class Samples:
+    """Boost as believed: t s and y kPa gauge, calm (lightly smoothed), white noise, step and interval of the data."""
 
     t: Array
     y: Array
@@ -39,17 +36,6 @@ class BoostTrace:
     sigma: float
     quantum: float
     interval: float
-    start: float
-    first: int
-    arrival: int
-    settled_at: int
-    settled: bool
-    why: str
-    line: Line
-    origin_s: float
-    level: float
-    rise_s: float | None
-    ring: float
 
     @property
     def rate_hz(self) -> float:
@@ -61,9 +47,59 @@ class BoostTrace:
         """The least difference that means anything in one sample, kPa."""
         return max(self.sigma, 0.3 * self.quantum)
 
+
+@dataclass(frozen=True)
+class Rest:
+    """What boost came to rest on: level and slope (kPa, kPa/s) from origin_s.
+
+    arrival: first row on the line; settled_at: row from which boost keeps to it; ring: largest swing off the line in
+    the last third, kPa.
+    """
+
+    level: float
+    slope: float
+    origin_s: float
+    arrival: int
+    settled_at: int
+    ring: float
+
+    def at(self, t: Array) -> Array:
+        """The line at the times t, kPa gauge."""
+        return self.level + self.slope * (t - self.origin_s)
+
+
+@dataclass(frozen=True, eq=False)
+class BoostTrace(Samples):
+    """Samples taken apart. start: level before the rise; level: median of the settled part, kPa gauge.
+
+    settled False: boost was still building, or hardly over, at the end; why says so. rise_s: 10 to 90 %.
+    """
+
+    start: float
+    rest: Rest
+    settled: bool
+    why: str
+    level: float
+    rise_s: float | None
+
+    @property
+    def arrival(self) -> int:
+        """First row on the settled line."""
+        return self.rest.arrival
+
+    @property
+    def settled_at(self) -> int:
+        """Row from which boost keeps to the settled line."""
+        return self.rest.settled_at
+
+    @property
+    def ring(self) -> float:
+        """Largest swing off the settled line in the last third, kPa."""
+        return self.rest.ring
+
     def on_line(self) -> Array:
         """The settled line at every sample, kPa."""
-        return self.line.intercept + self.line.slope * (self.t - self.origin_s)
+        return self.rest.at(self.t)
 
     def settled_series(self) -> Series:
         """The samples of the settled part."""
@@ -71,14 +107,7 @@ class BoostTrace:
 
     def crossing_s(self, level: float) -> float | None:
         """When the calmed boost first rises through a level, s; None if it began above or never does."""
-        begin = 0
-        up = np.flatnonzero(self.calm[begin:] >= level)
-        if not up.size or up[0] == 0:
-            return None
-        i = int(up[0])
-        low, high = float(self.calm[i - 1]), float(self.calm[i])
-        share = (level - low) / (high - low) if high > low else 1.0
-        return float(self.t[i - 1] + share * (self.t[i] - self.t[i - 1]))
+        return crossing(self.t, self.calm, level)
 
 
 _traces: weakref.WeakKeyDictionary[Pull, BoostTrace | None] = weakref.WeakKeyDictionary()
@@ -88,8 +117,16 @@ def boost_trace(pull: Pull) -> BoostTrace | None:
     """The pull's boost, taken apart; None under 6 believed samples. Made once a pull."""
     if pull not in _traces:
         t, y = _wide_open(pull)
-        _traces[pull] = take_apart(t, y) if len(t) >= LEAST_SAMPLES else None
+        _traces[pull] = take_apart(t, y, wanted=_wanted(pull)) if len(t) >= LEAST_SAMPLES else None
     return _traces[pull]
+
+
+def _wanted(pull: Pull) -> float | None:
+    """The boost wanted at the end of the pull, kPa gauge, if the log or the car file tells."""
+    logged = pull.believed("boost_target").value
+    if len(logged):
+        return median_sorted(logged[-max(3, len(logged) // 4):])
+    return pull.car.target_for(pull.gear)
 
 
 def _wide_open(pull: Pull) -> tuple[Array, Array]:
@@ -114,36 +151,48 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     for _ in range(3):
         if len(y) < 2 * LEAST_SAMPLES:
             break
-        before = y[-6:-1]
-        usual = max(float(np.ptp(before)), 4.0)
-        if y[-1] > before.min() - 1.5 * usual:
+        usual = max(4 * median_sorted(np.abs(np.diff(y[-6:-1]))), 5.0)
+        if y[-1] > y[-4:-1].min() - usual:
             break
         t, y = t[:-1], y[:-1]
     return t, y
 
 
-def take_apart(t: Array, y: Array) -> BoostTrace:
+def take_apart(t: Array, y: Array, *, wanted: float | None = None) -> BoostTrace:
     """Find rise, transient and settled line of a boost trace.
 
-    t: n seconds, strictly increasing, at least 6; y: n, kPa gauge.
+    t: n seconds, strictly increasing, at least 6; y: n, kPa gauge; wanted: the target, if known: boost that is
+    past it is building no more.
     """
+    s = _samples(t, y)
+    start, tail = _ends(s.calm)
+    if tail - start < FLAT_KPA and float(s.calm.max()) - start < FLAT_KPA:
+        return _resting(s)
+    first, knee, clear = _knee(s, start, tail)
+    rest = _settle(s, first, knee, start)
+    if _dies_away(s, rest):
+        rest = _rest_at_end(s, rest)
+    height = float(rest.at(s.t[rest.arrival:rest.arrival + 1])[0]) - start
+    rise = _rise_s(s, start, height, first)
+    past = wanted is not None and wanted > FLAT_KPA and float(s.calm[-1]) > wanted + max(2.0, 0.02 * wanted)
+    why = _too_early(s, rest, height)
+    if not why and not past and _still_building(s, rest, height, rise, clear):
+        why = "boost was still building at the end of the pull"
+    return _trace(s, start, rest, why, median_sorted(s.y[rest.settled_at:]), rise)
+
+
+def _trace(s: Samples, start: float, rest: Rest, why: str, level: float, rise: float | None) -> BoostTrace:  # noqa: PLR0917
+    return BoostTrace(s.t, s.y, s.calm, s.sigma, s.quantum, s.interval, start, rest, not why, why, level, rise)
+
+
+def _samples(t: Array, y: Array) -> Samples:
     interval = float(np.median(np.diff(t)))
     quantum = resolution(y)
     sigma = noise_sigma(t, y) or 0.0
-    y = without_spikes(y, sigma, quantum)
-    grain = max(sigma, 0.3 * quantum)
-    calm = smooth(t, y, _window(interval, grain, float(np.ptp(y))))
-    start, tail = _ends(calm)
-    amplitude = tail - start
-    if amplitude < FLAT_KPA and float(calm.max()) - start < FLAT_KPA:
-        return _resting(t, y, calm, sigma, quantum, interval)
-    first, knee, clear = _knee(t, calm, start, tail)
-    line, origin, arrival, settled_at, ring = _settle(t, y, calm, first, knee, start, grain)
-    rise = _rise_s(t, calm, start, float(line.intercept + line.slope * (t[arrival] - origin)), first)
-    settled, why = _is_settled(t, calm, line, origin, arrival, settled_at, start, rise, clear, grain)
-    level = median_sorted(y[settled_at:])
-    return BoostTrace(t, y, calm, sigma, quantum, interval, start, first, arrival, settled_at, settled, why,
-                      line, origin, level, rise, ring)
+    if interval <= SPIKE_INTERVAL_S:
+        y = without_spikes(y, sigma, quantum)
+    window = _window(interval, max(sigma, 0.3 * quantum), float(np.ptp(y)))
+    return Samples(t, y, smooth(t, y, window), sigma, quantum, interval)
 
 
 def without_spikes(y: Array, sigma: float, quantum: float) -> Array:
@@ -184,23 +233,25 @@ def _ends(calm: Array) -> tuple[float, float]:
     return float(np.quantile(before, 0.03)), tail
 
 
-def _resting(t: Array, y: Array, calm: Array, sigma: float, quantum: float, interval: float) -> BoostTrace:
+def _resting(s: Samples) -> BoostTrace:
     """Nothing rose: it rests from the first sample on."""
-    line, origin = _line(t, y)
-    off = np.abs(calm - line.intercept - line.slope * (t - origin))
-    long_enough = float(t[-1] - t[0]) >= LEAST_AFTER_S
-    return BoostTrace(t, y, calm, sigma, quantum, interval, float(calm[0]), 0, 0, 0, long_enough,
-                      "" if long_enough else f"the pull has only {t[-1] - t[0]:.1f} s of boost", line, origin,
-                      median_sorted(y), None, float(off[-max(3, off.size // 3):].max()))
+    line = _line(s.t, s.y)
+    third = s.t.size - max(3, s.t.size // 3)
+    ring = float(np.abs(s.calm - line.at(s.t))[third:].max())
+    length = float(s.t[-1] - s.t[0])
+    why = "" if length >= LEAST_AFTER_S else f"the pull has only {length:.1f} s of boost"
+    return _trace(s, float(s.calm[0]), replace(line, ring=ring), why, median_sorted(s.y), None)
 
 
-def _knee(t: Array, calm: Array, start: float, tail: float) -> tuple[int, int, float]:
+def _knee(s: Samples, start: float, tail: float) -> tuple[int, int, float]:
     """First row of the rise, row of its knee, and how far the knee stands over the chord, share of the rise."""
+    t, calm = s.t, s.calm
     top = float(calm.max())
-    up = np.flatnonzero(calm >= start + 0.5 * (max(tail, 0.5 * (top + start)) - start))
+    high = max(tail, 0.5 * (top + start)) - start
+    up = np.flatnonzero(calm >= start + 0.5 * high)
     if up[0] == 0:
         return 0, 0, 1.0
-    below = np.flatnonzero(calm[: up[0]] < start + 0.1 * (max(tail, 0.5 * (top + start)) - start))
+    below = np.flatnonzero(calm[: up[0]] < start + 0.1 * high)
     first = int(below[-1]) if below.size else 0
     chord = np.interp(t[first:], (t[first], t[-1]), (calm[first], tail))
     over = calm[first:] - chord
@@ -208,86 +259,114 @@ def _knee(t: Array, calm: Array, start: float, tail: float) -> tuple[int, int, f
     return first, first + knee, float(over[knee]) / max(top - start, 1e-9)
 
 
-def _line(t: Array, y: Array) -> tuple[Line, float]:
-    """Robust line through means of neighbours, and the time it counts from."""
+def _line(t: Array, y: Array) -> Rest:
+    """Robust line through means of neighbours."""
     a, b, _ = block_means(t, y, LINE_POINTS)
     origin = float(t[0])
     fit = theil_sen(a - origin, b)
     if fit is None:
-        return Line(0.0, median_sorted(y), -np.inf, np.inf), origin
-    return fit, origin
+        return Rest(median_sorted(y), 0.0, origin, 0, 0, 0.0)
+    return Rest(fit.intercept, fit.slope, origin, 0, 0, 0.0)
 
 
-def _settle(t: Array, y: Array, calm: Array, first: int, knee: int, start: float,
-            grain: float) -> tuple[Line, float, int, int, float]:
-    """Line, its origin, arrival on it, row from which the boost keeps to it, and the swing about it at the end."""
+def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:
+    """The line that boost settles on; fitted to the last part, then to all that keeps to it."""
+    t, calm = s.t, s.calm
     last = max(t.size - 4, 0)
     begin = min(int(np.searchsorted(t, t[knee] + 0.35 * (t[-1] - t[knee]))), last)
-    arrival = settled_at = knee
-    ring = 0.0
     for turn in range(3):
-        line, origin = _line(t[begin:], y[begin:])
-        at = line.intercept + line.slope * (t - origin)
+        rest = _line(t[begin:], s.y[begin:])
+        at = rest.at(t)
         height = np.abs(at - start)
-        near = np.flatnonzero(calm[first:] >= (at - np.maximum(BAND * height, 1.5 * grain))[first:])
+        near = np.flatnonzero(calm[first:] >= (at - np.maximum(BAND * height, 1.5 * s.grain))[first:])
         arrival = min(first + int(near[0]) if near.size else knee, last)
         off = np.abs(calm - at)
         ring = float(off[arrival + 2 * (off.size - arrival) // 3:].max())
-        band = max(BAND * float(height[arrival]), 1.15 * ring, 2.0 * grain)
+        band = max(BAND * float(height[arrival]), 1.15 * ring, 2.0 * s.grain)
         out = np.flatnonzero(off[arrival:] > band)
         settled_at = min(arrival + int(out[-1]) + 1 if out.size else arrival, last)
+        rest = replace(rest, arrival=arrival, settled_at=settled_at, ring=ring)
         if settled_at == begin or turn == 2:
             break
         begin = settled_at
-    return line, origin, arrival, settled_at, ring
+    return rest
 
 
-def _rise_s(t: Array, calm: Array, start: float, level: float, first: int) -> float | None:
+def _dies_away(s: Samples, rest: Rest) -> bool:
+    """Whether what was fitted as a falling line is the tail of a transient: its fall slows down."""
+    begin = rest.settled_at
+    if -rest.slope * float(s.t[-1] - s.t[begin]) <= max(3 * s.grain, 2.0):
+        return False
+    early, late = _paces(s, begin)
+    return early < 0 and late > 0.6 * early
+
+
+def _rest_at_end(s: Samples, rest: Rest) -> Rest:
+    """The level of the last third, held flat, and from where boost keeps to it."""
+    begin = rest.settled_at
+    third = begin + 2 * (s.t.size - begin) // 3
+    level = median_sorted(s.y[third:])
+    off = np.abs(s.calm - level)
+    ring = float(off[third:].max())
+    out = np.flatnonzero(off[begin:] > max(BAND * abs(level), 1.15 * ring, 2 * s.grain))
+    at = min(begin + int(out[-1]) + 1 if out.size else begin, max(s.t.size - 4, 0))
+    return Rest(level, 0.0, float(s.t[0]), rest.arrival, at, ring)
+
+
+def _rise_s(s: Samples, start: float, height: float, first: int) -> float | None:
     """10 to 90 % of the rise, s, on straight lines between samples; None where its start is not in the pull."""
-    found = []
-    for share in (0.1, 0.9):
-        want = start + share * (level - start)
-        up = np.flatnonzero(calm[first:] >= want)
-        i = first + int(up[0]) if up.size else 0
-        if level <= start or i == 0 or calm[i - 1] >= want:
-            return None
-        found.append(float(t[i - 1] + (want - calm[i - 1]) / (calm[i] - calm[i - 1]) * (t[i] - t[i - 1])))
-    return found[1] - found[0]
+    if height <= 0:
+        return None
+    t10, t90 = (crossing(s.t[first:], s.calm[first:], start + share * height) for share in (0.1, 0.9))
+    return t90 - t10 if t10 is not None and t90 is not None else None
 
 
-def _is_settled(t: Array, calm: Array, line: Line, origin: float, arrival: int, settled_at: int, start: float,
-                rise: float | None, clear: float, grain: float) -> tuple[bool, str]:
-    """Whether the boost came to rest, and the sentence why not.
+def _too_early(s: Samples, rest: Rest, height: float) -> str:
+    """The sentence that says why too little of the settled boost was logged, or nothing."""
+    after, seen = float(s.t[-1] - s.t[rest.arrival]), float(s.t[-1] - s.t[rest.settled_at])
+    if after + 0.5 * s.interval < LEAST_AFTER_S:
+        return f"the pull ended {after:.1f} s after boost arrived, before it could settle"
+    if height >= FLAT_KPA and seen < min(0.5, 0.4 * after) - 0.5 * s.interval:
+        return f"boost was still on its way to a settled level {seen:.1f} s before the end of the pull"
+    return ""
 
-    An approach that still brings something slows down; a creep does not. So a rest that climbs is a creep
-    where the knee is clear and the later half climbs as fast as the earlier.
+
+def _still_building(s: Samples, rest: Rest, height: float, rise: float | None, clear: float) -> bool:
+    """Whether the rest that climbs is an approach that still brings something, rather than a creep.
+
+    An approach slows down; a creep has a clear knee before it and keeps its pace.
     """
-    after = float(t[-1] - t[arrival])
-    rest = float(t[-1] - t[settled_at])
-    interval = float(np.median(np.diff(t)))
-    if after + 0.5 * interval < LEAST_AFTER_S:
-        return False, f"the pull ended {after:.1f} s after boost arrived, before it could settle"
-    height = float(line.intercept + line.slope * (t[arrival] - origin)) - start
-    if rest < min(0.5, 0.4 * after) - 0.5 * interval:
-        return False, f"boost was still on its way to a settled level {rest:.1f} s before the end of the pull"
-    if line.slope <= 0 or height < FLAT_KPA:
-        return True, ""
-    half = settled_at + (t.size - settled_at) // 2
-    early, late = _pace(t, calm, settled_at, half), _pace(t, calm, half, t.size)
+    if rest.slope <= 0 or height < FLAT_KPA:
+        return False
+    seen = max(float(s.t[-1] - s.t[rest.settled_at]), 1e-9)
+    early, late = _paces(s, rest.settled_at)
     pace = 0.8 * height / rise if rise else np.inf
-    sure = 3 * grain / max(rest, 1e-9)
-    if late > max(0.3 * pace, sure) and late * rest > 0.05 * height and clear < 0.3:
-        return False, "boost was still building at the end of the pull"
-    if late > sure and 0 < late < 0.6 * early:
-        to_come = late * 0.5 * rest / np.log(early / late)
-        if to_come > 0.06 * height:
-            return False, "boost was still building at the end of the pull"
-    return True, ""
+    sure = 3 * s.grain / seen
+    if late > max(0.3 * pace, sure) and late * seen > 0.05 * height and clear < 0.3:
+        return True
+    if late <= sure or late >= 0.45 * early:
+        return False
+    return late * 0.5 * seen / float(np.log(early / late)) > 0.06 * height
 
 
-def _pace(t: Array, y: Array, start: int, stop: int) -> float:
-    """Least-squares slope of some rows, 0 under 3 of them."""
-    if stop - start < 3:
+def _paces(s: Samples, begin: int) -> tuple[float, float]:
+    """Least-squares slopes of the earlier and the later half of the rows from begin on, kPa/s."""
+    half = begin + (s.t.size - begin) // 2
+    return _pace(s.t[begin:half], s.calm[begin:half]), _pace(s.t[half:], s.calm[half:])
+
+
+def _pace(t: Array, y: Array) -> float:
+    if t.size < 3:
         return 0.0
-    u = t[start:stop] - t[start:stop].mean()
-    return float(u @ (y[start:stop] - y[start:stop].mean()) / (u @ u))
+    u = t - t.mean()
+    return float(u @ (y - y.mean()) / (u @ u))
+
+
+def crossing(t: Array, y: Array, level: float) -> float | None:
+    """When y first rises through a level, s, on straight lines between samples; None if it began above it."""
+    up = np.flatnonzero(y >= level)
+    if not up.size or up[0] == 0:
+        return None
+    i = int(up[0])
+    share = (level - float(y[i - 1])) / float(y[i] - y[i - 1])
+    return float(t[i - 1] + share * (t[i] - t[i - 1]))

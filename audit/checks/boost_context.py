@@ -1,0 +1,85 @@
+"""What the car asked of its boost meanwhile: engine speed, duty and target beside a boost trace. No check."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log, sqrt
+
+import numpy as np
+
+from audit.checks.boost_trace import BoostTrace
+from audit.model import Array, Pull, Series
+from audit.signal.arrays import median_sorted
+
+LEAST = 3  # samples that make a level
+
+
+@dataclass(frozen=True)
+class Shift:
+    """Levels of a channel in the first and the last third of a stretch, and the range in it."""
+
+    early: float
+    late: float
+    reach: float
+
+    @property
+    def change(self) -> float:
+        """Late - early."""
+        return self.late - self.early
+
+
+def level_between(series: Series, start_s: float, end_s: float) -> float | None:
+    """Median of the samples from start to end (the last one before, where none lies between), or None."""
+    inside = series.within(start_s, end_s)
+    if len(inside.t):
+        return median_sorted(inside.value)
+    before = int(np.searchsorted(series.t, start_s))
+    return float(series.value[before - 1]) if before else None
+
+
+def shift_between(series: Series, start_s: float, end_s: float) -> Shift | None:
+    """How a channel moved from the first to the last third of a stretch; None where it has no sample there."""
+    third = (end_s - start_s) / 3
+    early = level_between(series, start_s, start_s + third)
+    late = level_between(series, end_s - third, end_s)
+    if early is None or late is None:
+        return None
+    inside = series.within(start_s, end_s).value
+    return Shift(early, late, float(np.ptp(inside)) if inside.size else abs(late - early))
+
+
+def rpm_at(pull: Pull, t: Array) -> Array:
+    """Engine speed at the times t, rpm; NaN where no believed sample is near."""
+    return pull.believed("engine_speed", lead_s=0.5, tail_s=0.5).at(t, max_gap_s=1.5)
+
+
+def target_level(pull: Pull, start_s: float, end_s: float) -> tuple[float, str] | None:
+    """Boost wanted in a stretch, kPa gauge, and who says so: the log's channel, else the car file."""
+    logged = pull.believed("boost_target")
+    if len(logged.t):
+        level = level_between(logged, start_s, end_s)
+        if level is not None and level > 1.0:
+            return level, "the logged target"
+    given = pull.car.target_for(pull.gear)
+    return None if given is None else (given, "the car file's target")
+
+
+def expected_top(n: int) -> float:
+    """Mean of the largest of n standard normal values, 0 for one. Source: extreme-value approximation."""
+    if n < 2:
+        return 0.0
+    a = sqrt(2 * log(n))
+    return a - (log(log(n)) + 2.5310) / (2 * a) + 0.5772 / a
+
+
+def highest(trace: BoostTrace) -> tuple[float, float, float]:
+    """Boost peak in kPa, its time in s, and the level that at least two samples on end bear out.
+
+    The noise alone makes the highest of many samples too high: its expected share is taken off.
+    """
+    y = trace.y
+    i = int(np.argmax(y))
+    near = int(np.sum(y >= y[i] - 2 * trace.sigma)) if trace.sigma > 0 else 1
+    peak = float(y[i]) - trace.sigma * expected_top(near)
+    pairs = float(np.minimum(y[1:], y[:-1]).max())
+    return peak, float(trace.t[i]), min(peak, pairs + trace.sigma)

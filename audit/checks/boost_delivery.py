@@ -1,0 +1,191 @@
+"""boost_delivery: does boost reach its target, keep it to the end, and arrive when this car usually has it?
+
+Looks at the settled part only: low engine speed that cannot make the target is no fault. Open-loop pulls (a
+fixed duty) have no target to miss. Does not see: why; a car that is late or weak in every pull of the night
+and has no target (that is for the archive).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from audit.checks.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.checks.boost_context import level_between, rpm_at, shift_between, target_level
+from audit.checks.boost_draft import Draft
+from audit.checks.boost_duty import stepped_by_hand
+from audit.checks.boost_trace import BoostTrace, boost_trace
+from audit.model import Finding, Measures, Pull
+from audit.signal.arrays import block_means, median_sorted
+from audit.signal.monotone import isotonic
+
+NAME = "boost_delivery"
+NEEDS = ("boost",)
+HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
+LEAST_RATE_HZ = 4.0
+CODES = ("boost.under_target", "boost.fade", "boost.late")
+
+POINTS = 24
+LEAST_FADE_S = 0.8  # of settled boost, to speak of fading
+LEAST_PEAK_KPA = 35.0  # gauge; the percentage is of no less than this
+DUTY_HELD_PCT = 3.0
+SAME_DUTY_PCT = 1.5
+SAME_START_RPM = 500.0
+SAME_TARGET_KPA = 4.0
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
+    """Settled boost short of target, kPa, and its fall from its settled peak to the end, %."""
+    trace = boost_trace(pull)
+    if trace is None:
+        return Measured(unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull"))
+    if not trace.settled:
+        return Measured(unable=("too_short", trace.why))
+    draft = Draft({"boost_under_target_kpa": None, "boost_fade_pct": None})
+    _short(pull, trace, draft)
+    _fade(pull, trace, draft)
+    return draft.measured("manifold_pressure")
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the table's rows."""
+    return judge_rows(CODES, measured, limits)
+
+
+def _short(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+    start_s, end_s = float(trace.t[trace.settled_at]), float(trace.t[-1])
+    wanted = target_level(pull, start_s, end_s)
+    if wanted is None or wanted[0] < 10.0 or stepped_by_hand(pull, logged_target=wanted[1].startswith("the log")):
+        return
+    t, y = trace.settled_series()
+    late = t >= start_s + 0.4 * (end_s - start_s)
+    logged = pull.believed("boost_target", lead_s=1.0, tail_s=1.0)
+    asked = logged.at(t[late]) if len(logged.t) > 1 and wanted[1].startswith("the log") else np.full(late.sum(), wanted[0])
+    short = (asked - y[late])[np.isfinite(asked)]
+    if short.size < 3:
+        return
+    by = median_sorted(short)
+    text = f"settled boost of {wanted[0] - by:.1f} kPa gauge stayed {by:.1f} kPa under {wanted[1]} of {wanted[0]:.1f} kPa"
+    draft.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
+
+
+def _fade(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+    t, y = trace.settled_series()
+    if t.size < 6 or t[-1] - t[0] < LEAST_FADE_S or trace.level < 10.0:
+        return
+    a, b, count = block_means(t, y, POINTS)
+    fall = isotonic(b, count, increasing=False)
+    # What does not follow the fall is a swing: an oscillation that ends in a trough is no fade.
+    noise = trace.sigma**2 / float(count.mean())
+    swing = float(np.sqrt(max(float(np.average((b - fall) ** 2, weights=count)) - noise, 0.0)))
+    peak = float(fall[0])
+    drop = peak - float(fall[-1]) - 3.0 * swing - 2.0 * float(np.sqrt(noise))
+    start_s, end_s = float(a[0]), float(a[-1])
+    target = shift_between(pull.believed("boost_target"), start_s, end_s)
+    said = ""
+    if target is not None and target.change < -1.0:
+        drop += target.change
+        said = f"{-target.change:.1f} kPa that the target itself came down are not counted"
+    duty = shift_between(pull.believed("wastegate_duty"), start_s, end_s)
+    lowered = duty is not None and duty.change < -DUTY_HELD_PCT
+    percent = 0.0 if lowered else 100.0 * max(drop, 0.0) / max(peak, LEAST_PEAK_KPA)
+    text = (f"boost faded from {peak:.1f} kPa to {float(fall[-1]):.1f} kPa gauge between its settled peak and the end "
+            f"of the pull, {percent:.0f} %")
+    draft.put("boost_fade_pct", percent, at=(start_s, end_s), text=text, said=said)
+
+
+def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
+    """Boost that builds later, or settles lower at the same duty, than in the night's other pulls of that gear."""
+    findings: list[tuple[Finding, tuple[int, ...]]] = []
+    scores: list[float] = []
+    compared = False
+    for rows in _by_gear(pulls).values():
+        for judged, indices in (*_late(pulls, rows, limits), *_weaker(pulls, measures, rows, limits)):
+            compared = True
+            scores += [judged[0]] if judged[0] is not None else []
+            findings += [(judged[1], indices)] if judged[1] is not None else []
+    if not compared:
+        return Across(unable=("too_short", "no two pulls of the night in one gear can be compared"))
+    return Across(min(scores) if scores else None, tuple(findings))
+
+
+_Found = tuple[tuple[float | None, Finding | None], tuple[int, ...]]
+
+
+def _by_gear(pulls: Sequence[Pull]) -> dict[int, list[int]]:
+    """Indices of the pulls that settled, by known gear, in order."""
+    gears: dict[int, list[int]] = {}
+    for i, pull in enumerate(pulls):
+        trace = boost_trace(pull)
+        if pull.gear is not None and trace is not None and trace.settled and trace.level >= 20.0:
+            gears.setdefault(pull.gear, []).append(i)
+    return gears
+
+
+def _late(pulls: Sequence[Pull], rows: list[int], limits: LimitTable) -> list[_Found]:
+    """The worst pull of one gear against its early ones: engine speed at one common boost."""
+    traces = {i: boost_trace(pulls[i]) for i in rows}
+    level = 0.7 * min(trace.level for trace in traces.values() if trace is not None)
+    spools: dict[int, float] = {}
+    for i, trace in traces.items():
+        when = trace.crossing_s(level) if trace is not None and float(trace.calm[0]) < 0.4 * level else None
+        rpm = float(rpm_at(pulls[i], np.array([when]))[0]) if when is not None else np.nan
+        if np.isfinite(rpm):
+            spools[i] = rpm
+    worst: tuple[float, int, int] | None = None
+    for i, rpm in spools.items():
+        like = sorted((spools[j], j) for j in spools
+                      if j != i and abs(pulls[j].span.rpm_start - pulls[i].span.rpm_start) <= SAME_START_RPM)
+        if not like:
+            continue
+        early, j = like[1] if len(like) >= 3 else like[0]
+        later = (rpm - early) / 1000.0
+        if worst is None or later > worst[0]:
+            worst = (later, i, j)
+    if worst is None:
+        return []
+    later, i, j = worst
+    text = (f"boost reached {level:.0f} kPa gauge at {spools[i]:.0f} rpm, {1000 * later:.0f} rpm later than in another "
+            f"pull of this night in gear {pulls[i].gear}")
+    measured = Measured({"boost_late_krpm": later}, texts={"boost_late_krpm": text},
+                        channels={"boost_late_krpm": "manifold_pressure"})
+    return [(judge_row(limits.row("boost.late", "boost_late_krpm"), measured), (j, i))]
+
+
+def _weaker(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int], limits: LimitTable) -> list[_Found]:
+    """The pull furthest below what the same duty (and target) gave earlier in the same gear."""
+    worst: tuple[float, int, int] | None = None
+    for n, i in enumerate(rows):
+        for j in rows[:n]:
+            below = _below(pulls, measures, i, j)
+            if below is not None and (worst is None or below > worst[0]):
+                worst = (below, i, j)
+    if worst is None:
+        return []
+    below, i, j = worst
+    text = (f"boost settled {below:.1f} kPa lower than in an earlier pull of this night in gear {pulls[i].gear} "
+            "at the same solenoid duty")
+    measured = Measured({"boost_below_own_kpa": below}, texts={"boost_below_own_kpa": text},
+                        channels={"boost_below_own_kpa": "manifold_pressure"})
+    return [(judge_row(limits.row("boost.under_target", "boost_below_own_kpa"), measured), (j, i))]
+
+
+def _below(pulls: Sequence[Pull], measures: Sequence[Measures], i: int, j: int) -> float | None:
+    duty = [measures[k].get("duty_mean_pct") for k in (i, j)]
+    boost = [measures[k].get("boost_settled_kpa") for k in (i, j)]
+    wanted = [_wanted(pulls[k]) for k in (i, j)]
+    if duty[0] is None or duty[1] is None or boost[0] is None or boost[1] is None:
+        return None
+    if abs(duty[0] - duty[1]) > SAME_DUTY_PCT:
+        return None
+    if wanted[0] is not None and wanted[1] is not None and wanted[0] < wanted[1] - SAME_TARGET_KPA:
+        return None
+    return boost[1] - boost[0]
+
+
+def _wanted(pull: Pull) -> float | None:
+    logged = pull.believed("boost_target")
+    return level_between(logged, pull.start_s, pull.end_s) if len(logged.t) else None
+
+
