@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import dataclasses
+import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
@@ -14,9 +15,13 @@ from audit.checks.base import Across, Judged, LimitTable
 from audit.checks.causes import explain
 from audit.checks.registry import all_checks
 from audit.checks.run import guarded, run_across, run_pull, status_of
-from audit.model import Car, CheckResult, Finding, Log, LogAudit, Night, Pull, PullAudit, Sanity, Span
+from audit.intake.raw import Rejected
+from audit.model import Car, CheckResult, Finding, Log, LogAudit, Measures, Night, Pull, PullAudit, Sanity, Span
+from audit.tables import channel_rows
 from audit.tables import limits as limits_for
 from audit.verdict import decide, worst_result
+
+logger = logging.getLogger("audit.screen")
 
 LEAD_S = 12.0  # kept before and after a pull when a log is slimmed
 SENSOR_SCORE = {"note": 90.0, "watch": 70.0, "hold": 40.0, "stop": 10.0}
@@ -30,16 +35,31 @@ def screen_log(path: Path, *, car: Car, rate_hz: float | None = None, keep_frame
     """
     from audit.intake import read_logs
 
-    out = []
-    for entry in read_logs(path, car=car, rate_hz=rate_hz):
-        if isinstance(entry, Log):
-            audit = audit_log(entry, car)
-            out.append(audit if keep_frames else slim(audit))
-        else:
-            out.append(
-                LogAudit(entry.path, entry.sha256, "rejected", error=entry.error, not_a_log=entry.not_a_log)
-            )
-    return out
+    try:
+        entries = read_logs(path, car=car, rate_hz=rate_hz)
+    except Exception as error:
+        return [_failed(str(path), "", error)]
+    return [_entry(entry, car, keep_frames=keep_frames) for entry in entries]
+
+
+def _entry(entry: Log | Rejected, car: Car, *, keep_frames: bool) -> LogAudit:
+    if not isinstance(entry, Log):
+        return LogAudit(entry.path, entry.sha256, "rejected", error=entry.error, not_a_log=entry.not_a_log)
+    try:
+        audit = audit_log(entry, car)
+        return audit if keep_frames else slim(audit)
+    except Exception as error:
+        return _failed(entry.path, entry.sha256, error)
+
+
+def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
+    """A fault of this program on one file: the others go on, and the night is held."""
+    logger.debug("traceback of %s", path, exc_info=True)
+    sentence = (
+        f"{path}: this program failed on it ({type(error).__name__}). The file is untouched; "
+        "run again with PULLAUDIT_DEBUG=1 and report what it prints."
+    )
+    return LogAudit(path, sha256, "rejected", error=sentence)
 
 
 def audit_log(log: Log, car: Car) -> LogAudit:
@@ -58,7 +78,7 @@ def audit_log(log: Log, car: Car) -> LogAudit:
     audited = tuple(_audit_pull(pull, limits) for pull in pulls)
     whole = _whole_log(log, sanity, car, limits)
     findings = (*sanity.findings, *(f for result in whole.values() for f in result.findings))
-    codes = {f.code for f in findings}
+    codes = [f.code for f in findings]
     return LogAudit(
         path=log.path, sha256=log.sha256, status="read", log=log, sanity=sanity,
         findings=tuple(_explained(f, {}, codes, log) for f in findings),
@@ -71,7 +91,7 @@ def _audit_pull(pull: Pull, limits: LimitTable) -> PullAudit:
     inside = [f for f in pull.sanity.findings if _overlaps(f, pull)]
     results["sensors"] = sensors_result(inside)
     found = [f for result in results.values() for f in result.findings if not f.code.startswith("sensor.")]
-    codes = {f.code for f in (*found, *inside)}
+    codes = [f.code for f in (*found, *pull.sanity.findings)]
     explained = tuple(_explained(f, measures, codes, pull.log) for f in found)
     return PullAudit(pull=pull, measures=measures, checks=results, findings=explained)
 
@@ -88,8 +108,12 @@ def sensors_result(findings: Sequence[Finding]) -> CheckResult:
     return CheckResult("sensors", status_of(score, findings), score)
 
 
-def _explained(finding: Finding, measures: Mapping[str, float | None], codes: set[str], log: Log) -> Finding:
-    return explain(finding, measures=measures, codes=frozenset(codes), has=frozenset(log.by_name))
+def _explained(finding: Finding, measures: Measures, codes: Sequence[str], log: Log) -> Finding:
+    return explain(finding, measures=measures, codes=codes, missing=_lacks(log.by_name))
+
+
+def _lacks(there: Iterable[str]) -> frozenset[str]:
+    return frozenset(channel_rows()) - frozenset(there)
 
 
 def _whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
@@ -120,7 +144,7 @@ def _slim_pull(pull: Pull) -> Pull:
 
     t = pull.log.time
     low, high = (int(i) for i in np.searchsorted(t, (pull.start_s - LEAD_S, pull.end_s + LEAD_S)))
-    known = ["time", *pull.log.by_name]
+    known = list(dict.fromkeys(["time", *pull.log.by_name]))
     frame = pull.log.frame.select(known).slice(low, high - low)
     frame = frame.clone() if frame.height == pull.log.rows else frame.rechunk()
     log = dataclasses.replace(pull.log, frame=frame, breaks=tuple(b - low for b in pull.log.breaks if low < b < high))
@@ -196,16 +220,16 @@ def _place(
     logs: list[LogAudit], where: Sequence[tuple[int, int]], across: Mapping[str, Across]
 ) -> tuple[list[LogAudit], tuple[Finding, ...]]:
     """Each finding over several pulls at the narrowest level that holds all its evidence."""
-    codes = {f.code for r in across.values() for f, _ in r.findings} | {
-        f.code for log in logs for p in log.pulls for f in p.findings
-    }
+    codes = [f.code for r in across.values() for f, _ in r.findings]
+    codes += [f.code for log in logs for p in log.pulls for f in p.findings]
+    lacks = _lacks(_channels(logs))
     night: list[Finding] = []
     for result in across.values():
         for finding, indices in result.findings:
             places = {where[i] for i in indices}
             in_logs = {log for log, _ in places}
             if len(in_logs) != 1:
-                night.append(explain(finding, measures={}, codes=frozenset(codes), has=frozenset(_channels(logs))))
+                night.append(explain(finding, measures={}, codes=codes, missing=lacks))
                 continue
             log = in_logs.pop()
             audit = logs[log]

@@ -77,4 +77,11 @@ def main(argv: list[str] | None = None) -> Any:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    except Exception as error:
+        logging.getLogger("audit").debug("traceback", exc_info=True)
+        click.echo(
+            f"pullaudit: this program failed ({type(error).__name__}: {error}). Nothing of yours was changed. "
+            "Run again with PULLAUDIT_DEBUG=1 and report what it prints.", err=True,
+        )  # fmt: skip
+        sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)

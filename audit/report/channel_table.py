@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from audit.report.display import number, unit_for
 from audit.report.document import finite
+from audit.tables import channel_rows
 
 if TYPE_CHECKING:
     from audit.channels import ColumnStory, Explained, LogStory
@@ -42,7 +43,7 @@ def _head(story: LogStory) -> list[str]:
 
 
 def _table(story: LogStory, *, us: bool) -> list[str]:
-    lines = [f"{'source column':<26} {'channel':<20} {'rate':>6} {'low':>8} {'high':>8} flag"]
+    lines = [f"{'source column':<22} {'channel':<19} {'rate':>6} {'low':>7} {'high':>7} {'unit':<6} flag"]
     for column in sorted(story.columns, key=lambda c: not c.channel.known):
         lines += _column(column, us=us)
     return lines
@@ -51,20 +52,20 @@ def _table(story: LogStory, *, us: bool) -> list[str]:
 def _column(column: ColumnStory, *, us: bool) -> list[str]:
     c = column.channel
     low, high = (column.five[0], column.five[-1]) if column.five else (None, None)
-    shown_unit = unit_for(c.unit, us=us) if c.known else ""
+    unit, digits = (c.unit, channel_rows()[c.name].digits) if c.known else ("", 1)
     name = c.name if c.known else "(kept as it is)"
     rate = f"{c.rate_hz:.3g}/s" if c.rate_hz else "–"
-    unit = c.unit if c.known else ""
+    ends = [number(end, unit, us=us, digits=digits) for end in (low, high)]
     head = (
-        f"{c.source[:26]:<26} {name[:20]:<20} {rate:>6} {number(low, unit, us=us):>8} {number(high, unit, us=us):>8} "
-        f"{FLAGS[column.flag] if c.known else ''}"
+        f"{c.source[:22]:<22} {name[:19]:<19} {rate:>6} {ends[0]:>7} {ends[1]:>7} "
+        f"{unit_for(unit, us=us)[:6]:<6} {FLAGS[column.flag] if c.known else ''}"
     ).rstrip()
     lines = [head]
     if not c.known:
         near = f"nearest channel: {c.nearest}" if c.nearest else ""
         why = "; ".join(part for part in (c.name_why, near) if part)
         return lines + (_wrap(why, "    ", "    ") if why else [])
-    words = [f"{shown_unit}" if shown_unit else "", c.name_why]
+    words = [c.name_why]
     if c.source_unit:
         doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
         words.append(f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence {c.confidence:.2f}{doubt})")
