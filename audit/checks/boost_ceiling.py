@@ -79,6 +79,7 @@ def _known_top(pull: Pull, top: float, quantum: float) -> str | None:
 
 def _too_still(pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum: float, true_a_row: float) -> bool:
     """Whether so many equal readings at the top are too unlikely for a signal as noisy as this one."""
+    start, stop = rows
     n = (stop - start) * true_a_row
     elsewhere = _longest_equal(np.concatenate((y[:start], y[stop:])))
     if stop - start < max(3 * elsewhere, 5) or n < 5 or t[stop - 1] - t[start] < 0.2:

@@ -149,7 +149,7 @@ def _wide_open(pull: Pull) -> tuple[Array, Array]:
 def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     """Take off up to 3 last samples that fall steeply: the throttle has closed, whatever its channel says."""
     for _ in range(3):
-        if len(y) < 2 * LEAST_SAMPLES:
+        if len(y) <= LEAST_SAMPLES:
             break
         usual = max(4 * median_sorted(np.abs(np.diff(y[-6:-1]))), 5.0)
         if y[-1] > y[-4:-1].min() - usual:
