@@ -20,6 +20,7 @@ DIRECT_KPA = 2000.0
 REFERENCE_S = 180.0  # off-load level is taken from this long before the pull
 SUSTAINED_S = 0.3
 RISE_REACH_S = 0.3  # the regulator and the sensor follow a rising boost this late
+BUILDING = 0.5  # share of its peak up to which boost is building, while a weak pump still copes
 MANY = 400  # samples enough for the off-load level
 CONSTANT_WITHIN = 0.05  # a rail this near its off-load level under boost has not followed it
 
@@ -103,31 +104,34 @@ def _off_load(pull: Pull) -> tuple[Array, Array]:
 
 
 def _kind(pressure: Array, manifold: Array, calm: Series, boost: Series) -> tuple[str, bool, float | None]:
-    """(kind, sure, off-load level). Slope of rail on boost off load: near 1 referenced, near 0 constant."""
-    if len(pressure) >= 8 and np.ptp(manifold) >= 20.0:
-        x = manifold - manifold.mean()
-        spread = float(np.dot(x, x))
-        slope = float(np.dot(x, pressure)) / spread
-        error = float(np.std(pressure - pressure.mean() - slope * x)) / np.sqrt(spread)
-        if error < 0.15:
-            referenced = slope > 0.5
-            level = median_sorted(pressure - manifold) if referenced else median_sorted(pressure)
-            return ("referenced" if referenced else "constant"), True, level
-    if len(pressure) < 4:
-        return "referenced", False, _early_difference(calm, boost)
-    rail = median_sorted(pressure)
+    """(kind, sure, off-load level). Slope of rail on boost, off load and while boost builds: 1 referenced, 0 constant."""
+    then = boost.at(calm.t, max_gap_s=1.5)
+    early = np.isfinite(then) & (calm.t < calm.t[0] + 1.0)
+    enough = len(pressure) >= 4
+    rail = pressure if enough else calm.value[early]
+    difference = pressure - manifold if enough else (calm.value - then)[early]
+    if len(rail) < 2:
+        return "referenced", False, None
+    with np.errstate(invalid="ignore"):
+        building = np.isfinite(then) & (then < BUILDING * np.nanmax(then)) if np.isfinite(then).any() else early
+    follows = _follows(np.concatenate((manifold, then[building])), np.concatenate((pressure, calm.value[building])))
+    if follows is not None:
+        return ("referenced", True, median_sorted(difference)) if follows else ("constant", True, median_sorted(rail))
     top = float(np.partition(calm.value, -2)[-2])
-    if abs(top / rail - 1.0) < CONSTANT_WITHIN and len(boost.t) and boost.value.max() > 35.0:
-        return "constant", False, rail
-    return "referenced", False, median_sorted(pressure - manifold)
+    if abs(top / median_sorted(rail) - 1.0) < CONSTANT_WITHIN and np.ptp(boost.value) > 40.0:
+        return "constant", False, median_sorted(rail)
+    return "referenced", False, median_sorted(difference)
 
 
-def _early_difference(calm: Series, boost: Series) -> float | None:
-    """Rail minus boost in the first second of the pull, where nothing came before it."""
-    first = calm.within(calm.t[0], calm.t[0] + 1.0)
-    difference = first.value - boost.at(first.t, max_gap_s=1.5)
-    difference = difference[np.isfinite(difference)]
-    return median_sorted(difference) if len(difference) >= 2 else None
+def _follows(manifold: Array, rail: Array) -> bool | None:
+    """Whether the rail moves with the manifold; None where too little moves to tell."""
+    if len(rail) < 8 or np.ptp(manifold) < 20.0:
+        return None
+    x = manifold - manifold.mean()
+    spread = float(np.dot(x, x))
+    slope = float(np.dot(x, rail)) / spread
+    error = float(np.std(rail - rail.mean() - slope * x)) / np.sqrt(spread)
+    return slope > 0.5 if error < 0.15 else None
 
 
 def _direct(calm: Series) -> Rail | None:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from audit.checks.base import Across, Judged, LimitTable, Measured, judge_rows
+from audit.checks.charge import compressor_outlet_c, cooler_effectiveness
 from audit.checks.pace import rpm_rate
 from audit.checks.sheet import Sheet
 from audit.checks.soak import chains, climb, soak_finding
@@ -18,7 +19,7 @@ from audit.signal.held import held_above, without_singles
 
 NAME = "heat_soak"
 NEEDS = ("intake_air_temp",)
-HELPED_BY = ("coolant_temp", "oil_temp", "ambient_air_temp", "vehicle_speed", "exhaust_gas_temp")
+HELPED_BY = ("coolant_temp", "oil_temp", "ambient_air_temp", "vehicle_speed", "manifold_pressure", "exhaust_gas_temp")
 LEAST_RATE_HZ = 1.0
 CODES = ("heat.intake", "heat.soak", "heat.coolant", "heat.cold")
 
@@ -77,11 +78,22 @@ def _intake(pull: Pull, sheet: Sheet) -> None:
     if len(ambient.t):
         over = peak - float(np.median(ambient.value))
         sheet.put("intake_over_ambient_c", over)
+        sheet.values["cooler_effectiveness"] = _cooler(pull, peak, peak - over)
         outside = f"That is {over:.0f} K above the outside air. "
     sheet.put("intake_start_c", start)
     sheet.put("intake_peak_c", peak, f"The charge reached {peak:.0f} °C", at=(top_s, end_s), said=(outside + late).strip())
     sheet.put("intake_rise_c", rise, f"The charge heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C",
               at=(pull.start_s, top_s), said=late)
+
+
+def _cooler(pull: Pull, charge_c: float, outside_c: float) -> float | None:
+    """Effectiveness of the charge cooler in the pull, from the boost held and a compressor in its good range."""
+    boost = pull.believed("boost")
+    if len(boost.t) < 3:
+        return None
+    ambient_kpa = pull.log.barometric.kpa
+    ratio = 1.0 + max(float(np.percentile(boost.value, 75)), 0.0) / ambient_kpa
+    return cooler_effectiveness(compressor_outlet_c(outside_c, ratio), charge_c, outside_c)
 
 
 def _coolant(pull: Pull, sheet: Sheet) -> None:

@@ -29,6 +29,7 @@ SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must l
 SPIKE_HZ = 5.0  # below it two samples are no spike any more
 DRIFT_SPAN_KRPM = 1.0
 DRIFT_POINTS = 40
+DRIFT_LEAST = 8
 TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
 
 
@@ -128,7 +129,7 @@ def _levels(book: _Book) -> None:
         book.put(name, high, f"Lambda stayed at or above {high.level:.3f} for {book.lasted(high)} at "
                              f"{book.boost_at(high):.0f} kPa boost")
         _spike(book, "lean_spike_lambda", value, high.level)
-    low = held_below(t, book.calm(value), book.sustained_s, least=book.least)
+    low = held_below(t, book.calm(value), book.sustained_s, least=min(2, len(t)))
     if low is not None and not book.window.low:
         book.put("rich_lambda", low, f"Lambda stayed at or below {low.level:.3f} for {book.lasted(low)} under boost")
 
@@ -174,7 +175,7 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable) -> None:
     difference = _over_target(window, pull)
     y = window.lam.value if difference is None else difference
     good = np.isfinite(rpm)
-    if good.sum() < 5 or np.ptp(rpm[good]) < DRIFT_SPAN_KRPM:
+    if good.sum() < DRIFT_LEAST or np.ptp(rpm[good]) < DRIFT_SPAN_KRPM:
         return
     # Neighbours averaged to 40 points: the slope loses nothing and its interval stays honest about fast noise.
     line = theil_sen(*block_means(rpm[good], y[good], DRIFT_POINTS)[:2])

@@ -90,12 +90,16 @@ def transport_lag(pull: Pull) -> tuple[float, bool]:
 
 
 def _settled(gas: Array, boost: Series, load: float) -> Bools:
-    """True where boost has not been below the load for SETTLE_S before."""
-    below = boost.t[boost.value < load - 3.0]
+    """True where boost has been seen above the load for SETTLE_S, with no sample below it since.
+
+    Counted from the first sample above, not from the last below: between slow samples boost may have come late.
+    """
+    below = np.flatnonzero(boost.value < load - 3.0)
     if not below.size:
         return np.ones(len(gas), dtype=np.bool_)
-    last = np.searchsorted(below, gas, side="right") - 1
-    since = np.where(last >= 0, gas - below[np.maximum(last, 0)], np.inf)
+    last = np.searchsorted(boost.t[below], gas, side="right") - 1
+    above = np.append(boost.t, np.inf)[below + 1]
+    since = np.where(last >= 0, gas - above[np.maximum(last, 0)], np.inf)
     return np.asarray(since >= SETTLE_S, dtype=np.bool_)
 
 
