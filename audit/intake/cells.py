@@ -11,9 +11,10 @@ import polars as pl
 from audit.intake.dialect import NULLS
 from audit.intake.unit_words import is_unit
 
-_NUMBER = r"[-+]?(?:\d[\d.,'\u2019\u00a0\u202f ]*|[.,]\d+)(?:[eE][-+]?\d{1,3})?"
+_NUMBER = (r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
 _CELL = re.compile(rf"({_NUMBER})\s*([^\d\s.,;:+/\-][^\d]*\d?)?")
 _GROUPS = r"['\u2019\u00a0\u202f\s]"
+_SURE = {m: re.compile(rf"[-+]?\d*\{m}(?:\d{{1,2}}|\d{{4,}})(?:[eE][-+]?\d+)?(?:\s*[^\d.,]*)?|[-+]?0\{m}\d+") for m in ".,"}
 LEAST_NUMBERS = 0.5  # share of the cells that are not blank which must be numbers
 
 
@@ -72,10 +73,9 @@ def decimal_of_table(columns: list[pl.Series], usual: str) -> str:
     """The table's decimal mark from the columns that leave no doubt; `usual` when none does."""
     votes: Counter[str] = Counter()
     for cells in columns:
-        texts = [t.strip() for t in cells.drop_nulls().head(200).to_list()]
-        for mark in ".,":
-            sure = rf"[-+]?\d*\{mark}(?:\d{{1,2}}|\d{{4,}})(?:[eE][-+]?\d+)?(?:\s*[^\d.,]*)?|[-+]?0\{mark}\d+"
-            votes[mark] += sum(bool(re.fullmatch(sure, t)) for t in texts) > 0.2 * len(texts) > 0
+        texts = [t.strip() for t in cells.drop_nulls().head(40).to_list()]
+        for mark, sure in _SURE.items():
+            votes[mark] += sum([sure.fullmatch(t) is not None for t in texts]) > 0.2 * len(texts) > 0
     if votes["."] == votes[","]:
         return usual
     return "." if votes["."] > votes[","] else ","

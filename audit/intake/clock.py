@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import polars as pl
@@ -107,9 +108,10 @@ def _best(table: Table) -> _Candidate | None:
     return max(found, key=lambda c: c.score) if found else None
 
 
-def _words(name: str) -> set[str]:
+@lru_cache(maxsize=4096)
+def _words(name: str) -> frozenset[str]:
     spaced = re.sub(r"(?<=[a-zäöüéè0-9])(?=[A-Z])", " ", name)
-    return {w for w in re.split(r"[^\w]+|_|(?<=\D)(?=\d)|(?<=\d)(?=\D)", spaced.lower()) if w}
+    return frozenset(w for w in re.split(r"[^\w]+|_|(?<=\D)(?=\d)|(?<=\d)(?=\D)", spaced.lower()) if w)
 
 
 def _name_score(column: RawColumn, made_up: bool, first: bool) -> float:
@@ -117,6 +119,8 @@ def _name_score(column: RawColumn, made_up: bool, first: bool) -> float:
     words = {w for w in _words(column.name) if not w.isdigit()}
     unit_words = words & set(_UNIT_OF)
     timely = words & TIME_WORDS
+    if not timely and words and words <= set(_UNIT_OF) - {"d", "h", "min", "day"}:
+        return 2.0  # a column called 'ms'
     if not timely:
         near = {w for w in words if len(w) == 4 and sum(a != b for a, b in zip(w, "time", strict=True)) == 1}  # a typing slip
         timely = near
@@ -136,13 +140,20 @@ def _name_score(column: RawColumn, made_up: bool, first: bool) -> float:
     return score
 
 
+_UNSURE = "day and month in {} cannot be told apart; only the night's date hangs on it."
+FEW_BACK = 3  # steps back that any clock may have: a restart, midnight, a bad stamp
+
+
 def _forward(values: Array) -> tuple[float, float]:
-    """(share of steps that do not go back, share of steps that move on)."""
+    """(share of steps that do not go back, share of steps that move on); FEW_BACK steps are let pass."""
     good = values[np.isfinite(values)]
     if len(good) < 2:
         return 1.0, 1.0
     d = np.diff(good)
-    return float((d >= 0).mean()), float((d > 0).mean())
+    back = float(np.count_nonzero(d < 0))
+    if back <= FEW_BACK and back < 0.5 * len(d):
+        back = 0.2 * back if len(d) < 20 else back
+    return 1.0 - back / len(d), float((d > 0).mean())
 
 
 def _number_candidates(table: Table) -> list[_Candidate]:
@@ -294,16 +305,20 @@ def _split_clock(table: Table) -> _Candidate | None:
 
 def _text_candidates(table: Table) -> list[_Candidate]:
     out, dates = [], []
+    labels = table.frame.columns
     day_first = True if table.decimal == "," else None
+    texts = [table.frame.to_series(i) for i, c in enumerate(table.columns) if not c.numeric]
+    if any(t.drop_nulls().head(1).str.contains(r"(?i)\d\s*[ap]\.?m\.?$").any() for t in texts):
+        day_first = False  # clocks of twelve hours come with the month first
     for i, column in enumerate(table.columns):
-        label = table.frame.columns[i]
-        name = _name_score(column, table.made_up_header, i == 0)
         if column.numeric:
-            if _words(column.name) & DATE_WORDS and name < 3:
+            if _words(column.name) & DATE_WORDS and _name_score(column, table.made_up_header, i == 0) < 3:
                 stamps = _compact_dates(table.frame.to_series(i))
                 if stamps is not None:
                     dates.append(stamps)
             continue
+        label = labels[i]
+        name = _name_score(column, table.made_up_header, i == 0)
         stamps = parse_stamps(table.frame.to_series(i), day_first=day_first)
         if stamps is None:
             continue
@@ -325,7 +340,7 @@ def _text_candidate(label: str, stamps: Stamps, name: float) -> _Candidate | Non
     forward, moving = _forward(seconds)
     if forward < 0.8 or (moving == 0 and len(seconds) > 1) or not np.isfinite(seconds).any():
         return None
-    note = f"day and month in column {label} cannot be told apart; read as day first." if stamps.unsure_order else ""
+    note = _UNSURE.format(f"column {label}") if stamps.unsure_order else ""
     return _Candidate(label, seconds, name + 0.5 * moving + 0.3 * forward, stamps.kind, stamps.period_s, stamps.kind == "date-time", note)
 
 
@@ -341,7 +356,8 @@ def _with_date(candidate: _Candidate, dates: Stamps) -> _Candidate:
     if _forward(joined)[0] < 0.8:
         return candidate
     # a date that changes a row late or early at midnight is mended by the roll-over step
-    return _Candidate(candidate.column, joined, candidate.score + 0.3, "date and time of day", DAY_S, True, candidate.note)
+    return _Candidate(candidate.column, joined, candidate.score + 0.3, "date and time of day", DAY_S, True,
+                      candidate.note or (_UNSURE.format("the date") if dates.unsure_order else ""))
 
 
 def _compact_dates(values: pl.Series) -> Stamps | None:

@@ -100,6 +100,8 @@ def _transcode(data: Bytes, encoding: str) -> Bytes:
 def _without_padding(data: Bytes) -> Bytes:
     """Without the NUL block or end-of-file mark that a power cut or an old system leaves at the end."""
     stop = len(data)
+    if stop and data[-1] not in (0, 0x1A):
+        return data
     while stop > 0:
         block = data[max(0, stop - 65536) : stop]
         real = np.flatnonzero((block != 0) & (block != 0x1A))

@@ -37,7 +37,7 @@ def read_header(line: Callable[[int], str], first_data: int, width: int, dialect
     units: list[str] | None = None
     top: int | None = None
     i = first_data - 1
-    blanks = 0
+    blanks, remark = 0, False
     while i >= 0 and first_data - i <= LOOK_BACK and len(names) < 3:
         text, at = _joined(line, i)
         i = at - 1
@@ -54,9 +54,15 @@ def read_header(line: Callable[[int], str], first_data: int, width: int, dialect
                 break
             continue  # a stray line between header and data
         kind = _kind(cells, width, dialect, have_names=bool(names))
+        if kind == "names" and names and remark and not _COMMENT.match(text):
+            names, top, remark = [cells], at, False  # what stood there was a remark under the header
+            continue
+        if kind == "names" and names and (_COMMENT.match(text) or (dialect.delimiter == " " and len(cells) != width)):
+            break  # a remark above the header
         if kind == "units" and units is None:
             units = cells
         elif kind == "names":
+            remark = not names and _COMMENT.match(text) is not None
             names.insert(0, cells)
         elif kind != "types":
             break

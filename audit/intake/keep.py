@@ -29,6 +29,7 @@ class Kept:
     restarts: tuple[int, ...] = ()
     quotes: bool = True
     next_table: int | None = None
+    short: bool = False  # rows may lack their last cells
     mask: npt.NDArray[np.bool_] = field(default_factory=lambda: np.ones(0, dtype=bool))  # from layout.first on
 
 
@@ -49,10 +50,15 @@ def choose_lines(layout: Layout) -> Kept:
     odd = np.flatnonzero(~keep & ~empty)
     helped = [i for i in odd[:LOOKED_AT].tolist() if counts[i] > width - 1 and _only_words_beyond(layout, i, width)]
     keep[helped] = True
+    long = np.flatnonzero((counts > width - 1) & ~odd_quotes & ~keep)
     next_table = _next_table(layout, counts, odd, keep, width)
     if next_table is not None:
         keep[next_table:] = False
         odd = odd[odd < next_table]
+    long = long[long < (next_table if next_table is not None else len(keep))]
+    long_is_habit = len(long) > SHORT_COMMON * len(keep)
+    if long_is_habit:
+        keep[long] = True
     restarts, stray = [], []
     for i in odd.tolist():
         if keep[i]:
@@ -63,9 +69,12 @@ def choose_lines(layout: Layout) -> Kept:
             stray.append(i)
     notes = [] if next_table is not None else _cut_off(layout, counts, keep, stray, width)
     notes = stray_notes(layout, [layout.first + i for i in stray], len(keep)) + notes
+    if long_is_habit:
+        notes.append(Note(f"{len(long)} lines have more cells than the header has names (the first is line {layout.first + long[0] + 1}); "
+                          f"what stands beyond cell {width} is left out.", line=layout.first + int(long[0]) + 1, count=len(long)))
     lines = np.flatnonzero(keep) + layout.first
     at = None if next_table is None else layout.first + next_table
-    return Kept(lines, width, tuple(notes), tuple(restarts), quotes, at, keep)
+    return Kept(lines, width, tuple(notes), tuple(restarts), quotes, at, bool(short_is_habit), keep)
 
 
 def _count(layout: Layout) -> tuple[Ints, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -78,7 +87,7 @@ def _count(layout: Layout) -> tuple[Ints, npt.NDArray[np.bool_], npt.NDArray[np.
             odd.append(np.zeros(b - a, dtype=bool))
         block = layout.lines.slice(a, b)
         stops = layout.lines.stops[a:b] - layout.lines.starts[a]
-        ink = np.flatnonzero((block != 32) & (block != 13) & (block != 10) & ((block != 9) | (layout.delimiter == 9)))
+        ink = np.flatnonzero((block != 32) & (block != 13) & (block != 10) & (block != 9) & (block != QUOTE) & (block != layout.delimiter))
         empty.append(np.diff(np.searchsorted(ink, stops), prepend=0) == 0)
     return np.concatenate(counts), np.concatenate(odd), np.concatenate(empty)
 
@@ -91,6 +100,8 @@ def _width(layout: Layout, counts: Ints) -> int:
     common = values[(times >= max(2, COMMON * len(counts))) & (values >= 1)]
     widest = int(common.max()) + 1 if len(common) else int(values[int(np.argmax(times * (values + 1)))]) + 1
     header = len(layout.header.names)
+    if not layout.header.made_up and bool((counts[:5] == header - 1).any()) and header >= layout.width:
+        return header
     # where short rows are the habit the full width may be rare: the header tells it
     if not layout.header.made_up and header > widest and bool((counts == header - 1).any()):
         return header
@@ -113,7 +124,7 @@ def _cells(layout: Layout, i: int) -> list[str]:
 def _next_table(layout: Layout, counts: Ints, odd: Ints, keep: npt.NDArray[np.bool_], width: int) -> int | None:
     """Where a header with other columns begins, followed by at least three rows of its own width."""
     for i in odd[:LOOKED_AT].tolist():
-        if i + 3 >= len(counts) or counts[i] < 1 or layout.lines.text(layout.first + i).strip() in layout.header_lines:
+        if i + 3 >= len(counts) or counts[i] < 1 or counts[i] == width - 1 or layout.lines.text(layout.first + i).strip() in layout.header_lines:
             continue
         cells = _cells(layout, i)
         words = [c for c in cells if c]
@@ -121,9 +132,19 @@ def _next_table(layout: Layout, counts: Ints, odd: Ints, keep: npt.NDArray[np.bo
             continue
         after = counts[i + 1 : i + 6]
         rows = [_cells(layout, i + 1 + j) for j in np.flatnonzero(np.abs(after - counts[i]) <= 1).tolist()]
-        if counts[i] != width - 1 and sum(value_share(r, layout.dialect.decimal) >= layout.threshold for r in rows) >= 3:
+        if sum(value_share(r, layout.dialect.decimal) >= layout.threshold for r in rows) >= 3:
             return int(i)
     return None
+
+
+def looks_like_header(layout: Layout, line: int) -> bool:
+    """Whether a line (0-based) within the data names columns, other ones than the header above."""
+    text = layout.lines.text(line)
+    if text.strip() in layout.header_lines:
+        return False
+    cells = split_line(text, chr(layout.delimiter))
+    words = [c for c in cells if not is_blank(c)]
+    return len(words) >= max(2, 0.6 * layout.width) and value_share(cells, layout.dialect.decimal) <= 0.1
 
 
 def stray_notes(layout: Layout, lines: Sequence[int], total: int) -> list[Note]:

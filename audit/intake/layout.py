@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from audit.errors import NotALog, UnreadableLog
 from audit.intake.dialect import Dialect, Guess, decimal_twice, guess_dialect, is_blank, split_line, value_share
 from audit.intake.header import Header, header_cells, read_header
-from audit.intake.lines import Lines, find_lines, spaces_to_tabs
+from audit.intake.lines import Lines, count_byte, find_lines, spaces_to_tabs
 
 HEAD_SEARCH = 400  # lines looked at one by one before bytes are counted instead
 PREAMBLE_KEPT = 200
@@ -29,21 +29,26 @@ class Layout:
     header: Header
     header_lines: frozenset[str]
     preamble: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]  # cells of sampled data lines
     threshold: float  # least share of value-like cells of a data line
 
 
 def find_layout(data: Lines) -> Layout:
     """Decide how to read the table. Raises NotALog or UnreadableLog with the reason."""
-    guess = guess_dialect(_sample(data, range(_head_skip(data), len(data)), 40))
+    guess = guess_dialect(_sample(data, range(_head_skip(data), len(data)), 24))
     if guess is None or guess.share < 0.12:
         guess = _second_look(data, guess)
     dialect = guess.dialect
+    if not dialect.quotes and dialect.delimiter != " ":
+        marks = count_byte(data.data, 34)
+        guess = replace(guess, dialect=replace(dialect, quotes=marks > 0 and marks % 2 == 0))
+        dialect = guess.dialect
     threshold = 0.5 * min(1.0, guess.share)
     first = _first_data(data, guess, threshold)
     header = read_header(data.text, first, guess.width, dialect)
     if header.made_up:
         first, header = _header_further_down(data, guess, first, header)
-    rows = [split_line(t, dialect.delimiter) for t in _sample(data, range(first, len(data)), 30)]
+    rows = [split_line(t, dialect.delimiter) for t in _sample(data, range(first, len(data)), 24)]
     if dialect.delimiter == "," and not dialect.quotes and not header.made_up:
         if decimal_twice(rows, len([n for n in header.names if n])):
             raise UnreadableLog(
@@ -56,7 +61,7 @@ def find_layout(data: Lines) -> Layout:
     squeezed = find_lines(spaces_to_tabs(data.data)) if dialect.delimiter == " " else data
     byte = 9 if dialect.delimiter == " " else ord(dialect.delimiter)
     width = max(guess.width, len(header.names))
-    return Layout(squeezed, dialect, byte, first, width, header, texts, preamble, threshold)
+    return Layout(squeezed, dialect, byte, first, width, header, texts, preamble, tuple(tuple(r) for r in rows), threshold)
 
 
 def _sample(data: Lines, span: range, most: int) -> list[str]:
@@ -88,14 +93,20 @@ def _second_look(data: Lines, first_guess: Guess | None) -> Guess:
         if value_share(texts, ".") > 0.5 or value_share(texts, ",") > 0.5:
             raise UnreadableLog("only one column of numbers. Export it with a time column and the channels")
         raise NotALog("plain text without columns, not a log. Give a CSV export of the logger")
-    if len(texts) <= 3 and guess.width >= 2:
+    if len(texts) <= 3 and all(_names_columns(split_line(t, guess.dialect.delimiter)) for t in texts):
         raise UnreadableLog("a header but no row of data below it. Copy the log from the logger again")
     raise NotALog("a table of words without numbers, not a log. Give a CSV export of the logger")
 
 
+def _names_columns(cells: list[str]) -> bool:
+    """Whether the cells may be a header: short, and no sentence."""
+    return len(cells) >= 2 and all(len(c) <= 50 and len(c.split()) <= 6 and not c.endswith((".", "!", "?")) for c in cells)
+
+
 def _is_data(text: str, guess: Guess, threshold: float, *, slack: float = 0.2) -> bool:
     cells = split_line(text, guess.dialect.delimiter)
-    if abs(len(cells) - guess.width) > max(1, slack * guess.width):
+    margin = max(1, slack * guess.width)
+    if not guess.width - margin <= len(cells) <= max(guess.width + margin, guess.widest):
         return False
     full = sum(not is_blank(cell) for cell in cells)
     return full > 0 and value_share(cells, guess.dialect.decimal) >= max(threshold, 1e-9)

@@ -53,6 +53,10 @@ def mend(seconds: Array, *, period_s: float, lines: Ints, same_as_before: Callab
     return Mended(t, keep, tuple(breaks), notes)
 
 
+def _rows(count: int) -> str:
+    return "1 row has" if count == 1 else f"{count} rows have"
+
+
 def _nominal(t: Array) -> float:
     steps = np.diff(t)
     steps = steps[steps > 0]
@@ -72,7 +76,7 @@ def _without_blanks(seconds: Array, lines: Ints, notes: list[Note]) -> Array:
     t[last + 1 :] = t[last] + step * (rows[last + 1 :] - last)
     count = int(blank.sum())
     at = int(np.argmax(blank))
-    notes.append(Note(f"{count} rows have no readable time (the first at line {lines[at]}); set evenly between their neighbours.",
+    notes.append(Note(f"{_rows(count)} no readable time (the first at line {lines[at]}); set evenly between their neighbours.",
                       line=int(lines[at]), count=count, code="sensor.clock" if count > 0.01 * len(t) else None))
     return t
 
@@ -111,7 +115,7 @@ def _bad_stamps(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
         n = int(len(bad) - np.argmin(bad[::-1]) - 1)
         out[n + 1 :] = out[n] + step * (rows[n + 1 :] - n)
     count, at = int(bad.sum()), int(np.argmax(bad))
-    notes.append(Note(f"{count} stamps do not fit between their neighbours (the first at line {lines[at]}); set evenly between them.",
+    notes.append(Note(f"{count} stamp{'s do' if count > 1 else ' does'} not fit between the neighbours (the first at line {lines[at]}); set evenly between them.",
                       line=int(lines[at]), count=count, code="sensor.clock" if count > 0.01 * len(t) else None))
     return out
 
@@ -157,7 +161,7 @@ def _repeats(t: Array, same: Callable[[], npt.NDArray[np.bool_]], breaks: list[i
     if twice.any():
         keep = ~twice
         at = int(np.argmax(twice))
-        notes.append(Note(f"{int(twice.sum())} rows repeat the row before, stamp and all (the first at line {lines[at]}); left out.",
+        notes.append(Note(f"rows that repeat the row before: {int(twice.sum())}, stamp and all (the first at line {lines[at]}); left out.",
                           line=int(lines[at]), count=int(twice.sum())))
     return keep
 
@@ -185,7 +189,7 @@ def _spread(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
         notes.append(Note(f"the clock moves in steps of {usual:g} s while rows come faster; rows are set evenly within each step, "
                           f"so moments are good to about {usual:g} s.", count=count))
     else:
-        notes.append(Note(f"{count} rows have the stamp of the row before; set evenly up to the next stamp.", count=count,
+        notes.append(Note(f"{_rows(count)} the stamp of the row before; set evenly up to the next stamp.", count=count,
                           code="sensor.clock" if share > 0.05 else None))
     if np.diff(out).min() <= 0:  # rounding: never equal
         nudge = np.arange(len(out)) * 1e-6

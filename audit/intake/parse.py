@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
 from audit.errors import UnreadableLog
-from audit.intake.cells import Rule, decimal_of_table, finite, learn, no_numbers, to_numbers
+from audit.intake.cells import Rule, decimal_of_table, learn, no_numbers, to_numbers
 from audit.intake.encoding import Bytes
 from audit.intake.header import describe_columns
-from audit.intake.keep import Kept, choose_lines, last_cell_is_short, stray_notes
+from audit.intake.keep import Kept, choose_lines, last_cell_is_short, looks_like_header, stray_notes
 from audit.intake.layout import Layout, find_layout
-from audit.intake.lines import Ints, find_lines
+from audit.intake.lines import Ints, find_lines, single_to_double_quotes
 from audit.intake.raw import RawColumn
 from audit.model import Note
 
@@ -41,18 +42,20 @@ class Table:
 
 def parse_table(data: Bytes) -> Table:
     """Read the first table in the text (UTF-8 bytes). Raises NotALog or UnreadableLog."""
-    layout = find_layout(find_lines(data))
+    layout = find_layout(find_lines(single_to_double_quotes(data)))
     names = [f"c{i}" for i in range(layout.width)]
-    plan = _plan(layout, names)
-    quick = _quick(layout, names, plan)
+    rules: dict[str, Rule | None] = {}
+    quick = _quick(layout, names, rules, None)
     if quick is not None:
         kept = Kept(lines=np.arange(layout.first, len(layout.lines)), width=layout.width)
-        frame, dropped = quick, pl.Series([], dtype=pl.UInt32)
-        rules = plan.rules
     else:
         kept = choose_lines(layout)
+        quick = _quick(layout, names, rules, kept) if kept.width == layout.width and not kept.short and kept.quotes else None
+    if quick is not None:
+        frame, dropped = quick, pl.Series([], dtype=pl.UInt32)
+    else:
         names = [f"c{i}" for i in range(kept.width)]
-        frame, rules, dropped = _slow(layout, kept, names, plan)
+        frame, rules, dropped = _slow(layout, kept, names, _plan(layout, names))
     if frame.height == 0:
         raise UnreadableLog("a header but no row of data below it. Copy the log from the logger again")
     return _finish(layout, kept, frame, rules, dropped)
@@ -62,28 +65,24 @@ def parse_table(data: Bytes) -> Table:
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    clean: dict[str, bool]  # parses as it stands
     rules: dict[str, Rule | None]
     decimal: str
 
 
 def _plan(layout: Layout, names: list[str]) -> _Plan:
     sample = _sample_frame(layout, names)
-    columns = [sample[n].str.strip_chars() for n in names]
+    texts = sample.select(pl.all().str.strip_chars())
     decimal = layout.dialect.decimal
-    clean: dict[str, bool] = {}
-    messy = []
-    for name, cells in zip(names, columns, strict=True):
-        text = cells.str.replace(",", ".", literal=True) if decimal == "," else cells
-        clean[name] = text.cast(pl.Float64, strict=False).null_count() == cells.null_count()
-        if decimal == "," and clean[name] and cells.str.contains(".", literal=True).any():
-            clean[name] = False
-        if not clean[name]:
-            messy.append(cells)
-    if decimal == "," or messy:
-        decimal = decimal_of_table(columns if decimal == "," else messy, decimal)
-    rules = {n: (Rule(True, decimal) if clean[n] else learn(c, decimal)) for n, c in zip(names, columns, strict=True)}
-    return _Plan(clean, rules, decimal)
+    all_texts = pl.all().str.replace(",", ".", literal=True) if decimal == "," else pl.all()
+    lost = texts.select(all_texts.cast(pl.Float64, strict=False).is_null() & pl.all().is_not_null())
+    dotted = texts.select(pl.all().str.contains(".", literal=True)) if decimal == "," else lost
+    clean = {n: not (lost[n].any() or (decimal == "," and dotted[n].any())) for n in names}
+    columns = [texts[n] for n in names]
+    messy = columns if decimal == "," else [texts[n] for n in names if not clean[n]]
+    if messy:
+        decimal = decimal_of_table(messy, decimal)
+    rules = {n: (Rule(True, decimal) if clean[n] and decimal == "." else learn(c, decimal)) for n, c in zip(names, columns, strict=True)}
+    return _Plan(rules, decimal)
 
 
 def _sample_frame(layout: Layout, names: list[str]) -> pl.DataFrame:
@@ -121,7 +120,7 @@ def _texts(names: list[str]) -> Schema:
 
 
 def _read_csv(body: bytes, schema: Schema, layout: Layout, *, ragged: bool, quoted: bool) -> pl.DataFrame:
-    if not body.strip(b"\r\n"):
+    if not body[:200].strip(b"\r\n") and not body.strip(b"\r\n"):
         return pl.DataFrame(schema=schema)
     return pl.read_csv(
         body, has_header=False, schema=schema, separator=chr(layout.delimiter), quote_char='"' if quoted else None,
@@ -132,43 +131,73 @@ def _read_csv(body: bytes, schema: Schema, layout: Layout, *, ragged: bool, quot
 
 # --- the whole file ---------------------------------------------------------------------------------
 
-def _quick(layout: Layout, names: list[str], plan: _Plan) -> pl.DataFrame | None:
-    """The table read in one go, when every line is a row and clean columns parse as they stand; else None."""
-    schema: Schema = {n: (pl.Float64() if plan.clean[n] else pl.String()) for n in names}
+def _quick(layout: Layout, names: list[str], rules: dict[str, Rule | None], kept: Kept | None) -> pl.DataFrame | None:
+    """The table read in one go, when every line is a row and every cell a plain number or plain words; else None."""
+    dialect = layout.dialect
+    plain = _plain_columns(layout)
+    if plain is None:
+        return None
+    schema: Schema = {n: (pl.Float64() if p else pl.String()) for n, p in zip(names, plain, strict=True)}
     frames = []
     for a, b in layout.lines.blocks(layout.first, BLOCK):
         block = layout.lines.slice(a, b)
-        if layout.dialect.quotes:
-            counts = layout.lines.delimiters(a, b, layout.delimiter, quotes=True)
-            if not (counts == layout.width - 1).all():
+        rows = b - a
+        if kept is not None:
+            mask = kept.mask[a - layout.first : b - layout.first]
+            rows = int(mask.sum())
+        elif dialect.quotes:
+            if not (layout.lines.delimiters(a, b, layout.delimiter, quotes=True) == layout.width - 1).all():
                 return None
         elif int(np.count_nonzero(block == layout.delimiter)) != (b - a) * (layout.width - 1):
             return None
-        if plan.decimal == "," and any(plan.clean.values()) and bool((block == 46).any()):
+        if dialect.decimal == "," and bool((block == 46).any()):
             return None
         try:
-            frame = _read_csv(block.tobytes(), schema, layout, ragged=False, quoted=layout.dialect.quotes)
+            body = block.tobytes() if kept is None else _masked(layout, a, b, mask)
+            frame = _read_csv(body, schema, layout, ragged=False, quoted=dialect.quotes)
         except pl.exceptions.PolarsError:
             return None
-        if frame.height != b - a:
+        if frame.height != rows:
             return None
         frames.append(frame)
-    if layout.lines.ends_open and last_cell_is_short(layout, len(layout.lines) - 1 - layout.first):
+    if kept is None and layout.lines.ends_open and last_cell_is_short(layout, len(layout.lines) - 1 - layout.first):
         return None
     whole = pl.concat(frames, rechunk=False) if len(frames) > 1 else frames[0]
-    columns = [finite(whole[n]) if plan.clean[n] else _by_rule(whole[n], plan) for n in names]
-    return pl.DataFrame(columns)
+    if min(whole.null_count().row(0)) > 0 and whole.select(pl.all_horizontal(pl.all().is_null()).any()).item():
+        return None
+    for name, p in zip(names, plain, strict=True):
+        rule = Rule(True) if p else learn(whole[name].drop_nulls().head(SAMPLE_ROWS), dialect.decimal)
+        if not p and (rule is None or rule.numeric):
+            return None
+        rules[name] = rule
+    return _all_finite(whole)
 
 
-def _by_rule(text: pl.Series, plan: _Plan) -> pl.Series:
-    """A column that does not parse as it stands, in a table that is sound otherwise."""
-    rule = plan.rules[text.name]
-    cells = _blank_to_null(text.str.strip_chars())
-    if rule is None:
-        rule = plan.rules[text.name] = learn(cells.drop_nulls().head(SAMPLE_ROWS), plan.decimal)
-    if rule is None:
-        return pl.Series(text.name, [None] * len(text), dtype=pl.Float64)
-    return to_numbers(cells, rule).alias(text.name) if rule.numeric else cells
+def _plain_columns(layout: Layout) -> list[bool] | None:
+    """Column by column, whether all sampled cells are numbers as they stand; None to look closer."""
+    decimal = layout.dialect.decimal
+    if decimal == "," and layout.delimiter == ord(","):
+        return None
+    number = re.compile(rf"[-+]?(?:\d+\{decimal}?\d*|\{decimal}\d+)(?:[eE][-+]?\d+)?|")
+    grouped = re.compile(rf"[-+]?[1-9]\d{{0,2}}\{decimal}\d{{3}}")
+    rows = [row for row in layout.rows if len(row) == layout.width]
+    if len(rows) < min(5, len(layout.rows)):
+        return None
+    out = []
+    for cells in zip(*rows, strict=True):
+        out.append(all([number.fullmatch(cell) is not None for cell in cells]))
+        if decimal == "," and out[-1]:
+            marked = [cell for cell in cells if "," in cell]
+            if marked and len(marked) < len(cells) and all(grouped.fullmatch(cell) for cell in marked):
+                return None  # thousands, perhaps
+    return out
+
+
+def _all_finite(frame: pl.DataFrame) -> pl.DataFrame:
+    numbers = pl.col(pl.Float64)
+    if not any(kind == pl.Float64 for kind in frame.dtypes) or all(frame.select(numbers.is_finite().all()).row(0)):
+        return frame
+    return frame.with_columns(pl.when(numbers.is_finite()).then(numbers).name.keep())
 
 
 def _slow(
@@ -198,40 +227,54 @@ def _slow(
 
 def _convert(text: pl.DataFrame, rules: dict[str, Rule | None]) -> tuple[pl.DataFrame, pl.Series]:
     """Numbers where a rule says so; and the positions of rows that are words where numbers should be."""
-    columns, full, bad = [], np.zeros(text.height, dtype=np.int32), np.zeros(text.height, dtype=np.int32)
-    words = np.zeros(text.height, dtype=np.int32)
+    cells = text.select(pl.all().str.strip_chars(' \t\r"').replace("", None))
+    plain = [n for n, rule in rules.items() if rule is not None and rule.numeric and not rule.unit]
+    as_is = {n: pl.col(n).str.replace(",", ".", literal=True) if _rule(rules, n).decimal == "," else pl.col(n) for n in plain}
+    direct = cells.select(e.cast(pl.Float64, strict=False) for e in as_is.values())
+    dots = [pl.col(n).str.contains(".", literal=True).any() for n in plain if _rule(rules, n).decimal == ","]
+    dotted = cells.select(dots).row(0, named=True) if dots else {}
+    nulls_before, nulls_after = cells.null_count().row(0, named=True), direct.null_count().row(0, named=True)
+    columns, lost = [], {}
     for name, rule in rules.items():
-        cells = text[name].str.strip_chars().str.strip_chars('"').str.strip_chars()
-        cells = _blank_to_null(cells)
-        if rule is None:
-            columns.append(pl.Series(name, [None] * text.height, dtype=pl.Float64) if cells.null_count() == len(cells) else cells)
-        elif rule.numeric:
-            values = to_numbers(cells, rule).alias(name)
+        if name in nulls_after and nulls_after[name] == nulls_before[name] and not dotted.get(name):
+            columns.append(direct[name])
+        elif rule is None and nulls_before[name] == cells.height:
+            columns.append(pl.Series(name, [None] * cells.height, dtype=pl.Float64))
+        elif rule is not None and rule.numeric:
+            values = to_numbers(cells[name], rule).alias(name)
             columns.append(values)
-            full += cells.is_not_null().to_numpy()
-            bad += no_numbers(cells, values).to_numpy()
+            lost[name] = no_numbers(cells[name], values)
         else:
-            columns.append(cells)
-            words += cells.is_not_null().to_numpy()
+            columns.append(cells[name])
+    numeric = [n for n, rule in rules.items() if rule is not None and rule.numeric]
+    if not numeric:
+        return pl.DataFrame(columns), pl.Series([], dtype=pl.UInt32)
+    others = [n for n in rules if n not in set(numeric)]
+    full = cells.select(pl.sum_horizontal(pl.col(numeric).is_not_null())).to_series().to_numpy()
+    words = cells.select(pl.sum_horizontal(pl.col(others).is_not_null())).to_series().to_numpy() if others else np.zeros(cells.height)
+    bad = pl.DataFrame(lost).sum_horizontal().to_numpy() if lost else np.zeros(cells.height)
     stray = ((bad > 0) & (bad >= np.maximum(1, 0.5 * full))) | ((full == 0) & (words <= 1))
-    if not any(rule is not None and rule.numeric for rule in rules.values()):
-        stray[:] = False
-    return pl.DataFrame(columns), pl.Series(np.flatnonzero(stray).astype(np.uint32))
+    return _all_finite(pl.DataFrame(columns)), pl.Series(np.flatnonzero(stray).astype(np.uint32))
 
 
-def _blank_to_null(cells: pl.Series) -> pl.Series:
-    if not (cells == "").any():
-        return cells
-    return pl.DataFrame({"c": cells}).select(pl.when(pl.col("c") != "").then(pl.col("c")).alias(cells.name or "c")).to_series()
+def _rule(rules: dict[str, Rule | None], name: str) -> Rule:
+    return rules[name] or Rule(numeric=False)
 
 
 # --- names, notes, order ----------------------------------------------------------------------------
 
 def _finish(layout: Layout, kept: Kept, frame: pl.DataFrame, rules: dict[str, Rule | None], stray: pl.Series) -> Table:
-    lines = kept.lines
+    lines, next_table = kept.lines, kept.next_table
     notes, restarts = list(kept.notes), list(kept.restarts)
     if len(stray):
         odd = lines[stray.to_numpy()]
+        for i in odd[:2000].tolist():
+            rows_after = int((lines > i).sum()) - int((odd > i).sum())
+            if rows_after >= 3 and looks_like_header(layout, i):
+                next_table = i  # other columns under the same number of names: a table of its own
+                frame = frame.head(frame.height - rows_after)
+                stray, odd, lines = stray.filter(pl.Series(odd < i)), odd[odd < i], lines[lines < i]
+                break
         lines = np.delete(lines, stray.to_numpy())
         again = [int(i) for i in odd[:5000] if layout.lines.text(int(i)).strip() in layout.header_lines]
         restarts = sorted(restarts + again)
@@ -247,7 +290,7 @@ def _finish(layout: Layout, kept: Kept, frame: pl.DataFrame, rules: dict[str, Ru
     notes += _column_notes(layout, frame, columns)
     rows = sorted({int(r) for r in np.searchsorted(lines, restarts) if 0 < r < len(lines)})
     return Table(frame, tuple(columns), lines + 1, tuple(rows), tuple(notes), layout.preamble, layout.dialect.words,
-                 layout.dialect.decimal, layout.header.made_up, kept.next_table)
+                 layout.dialect.decimal, layout.header.made_up, next_table)
 
 
 def _named(
@@ -280,7 +323,7 @@ def _column_notes(layout: Layout, frame: pl.DataFrame, columns: list[RawColumn])
     notes = []
     if layout.header.made_up:
         notes.append(Note(f"no header above line {layout.first + 1}: the columns are called 'column 1' to 'column {frame.width}'."))
-    empty = [n for n in frame.columns if frame[n].null_count() == frame.height]
+    empty = [n for n, count in zip(frame.columns, frame.null_count().row(0), strict=True) if count == frame.height]
     if empty:
         notes.append(Note(f"{len(empty)} columns hold no value: {', '.join(empty[:6])}{' ...' if len(empty) > 6 else ''}.", count=len(empty)))
     twice = [c.header for c, n in zip(columns, frame.columns, strict=True) if n != c.header]

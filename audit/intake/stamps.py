@@ -60,8 +60,10 @@ def _patterns() -> list[tuple[re.Pattern[str], str]]:
 
 
 def _read(cells: pl.Series, pattern: re.Pattern[str], style: str, day_first: bool | None) -> Stamps:
-    rust = pattern.pattern.replace("(?P<", "(?P<")
-    parts = cells.str.strip_chars().str.extract_groups(f"^{rust}$").struct
+    usual = _usual(cells, style)
+    if usual is not None:
+        return usual
+    parts = cells.str.strip_chars().str.extract_groups(f"^{pattern.pattern}$").struct
     fields = set(parts.fields)
 
     def number(name: str) -> Array:
@@ -91,6 +93,24 @@ def _read(cells: pl.Series, pattern: re.Pattern[str], style: str, day_first: boo
     if style == "time":
         return Stamps(seconds, kind, period)
     return Stamps(days * DAY_S + seconds, "date-time", unsure_order=unsure)
+
+
+def _usual(cells: pl.Series, style: str) -> Stamps | None:
+    """The two commonest forms, 2026-11-25 20:15:00.5 and 20:15:00.5, by polars' own parser."""
+    if style == "ymd":
+        for between in ("T", " "):
+            stamps = cells.str.to_datetime(f"%Y-%m-%d{between}%H:%M:%S%.f", strict=False, time_unit="us")
+            if stamps.null_count() == cells.null_count():
+                return Stamps(_floats(stamps.to_physical()) / 1e6, "date-time")
+    if style == "time" and cells.head(1).str.contains(r"^\d+:\d+:\d+(?:\.\d+)?$").any():
+        times = cells.str.to_time("%H:%M:%S%.f", strict=False)
+        if times.null_count() == cells.null_count():
+            return Stamps(_floats(times.to_physical()) / 1e9, "time of day", DAY_S)
+    return None
+
+
+def _floats(values: pl.Series) -> Array:
+    return np.asarray(values.cast(pl.Float64).to_numpy(), dtype=np.float64)
 
 
 def _fraction(parts: pl.series.struct.StructNameSpace) -> Array:
