@@ -148,6 +148,8 @@ def step_drive(car: CarParams, drive: DrivePlan, stages: list[Stage], *, baro_kp
                 short = target - boost
                 if drive.duty_pct is None:
                     trim = 0.12 * short
+                    if e.creep_kpa_per_krpm:
+                        trim = 0.0  # creep shows under a duty that stays put
                     trim = 3.0 if trim > 3.0 else (-3.0 if trim < -3.0 else trim)
                     if e.integrate and short > 3.0 and boost > 0.4 * target:
                         climb += 45.0 * DT
@@ -216,7 +218,7 @@ def step_drive(car: CarParams, drive: DrivePlan, stages: list[Stage], *, baro_kp
             if kind == "pull":
                 if cut == 1 or bounced > 0.0:
                     bounced += DT
-                if omega >= goal or bounced > 0.5:
+                if (omega >= goal and slip < 0.03) or bounced > 0.5:
                     break
     table = np.array(rows)
     clock: Array = np.arange(len(rows), dtype=np.float64) * DT

@@ -79,7 +79,7 @@ def apply_fault(effects: Effects, fault: Fault, night: NightParams) -> None:
         case "knock.count": e.knock_events = round(_between(3, 25, s))
         case "electrical.voltage": e.volts_sag = _between(0.95, 3.2, s)
         case "oil.pressure": e.oil_scale = _between(0.84, 0.35, s)
-        case "traction.wheelspin": e.slip = _between(0.08, 0.45, s)
+        case "traction.wheelspin": e.slip = _between(0.08, 0.32, s)
         case code if code.startswith("sensor.") or code == "boost.sensor_ceiling": pass
         case code: raise ValueError(f"no fault is known for {code!r}; see sim/faults.py for the codes")
 

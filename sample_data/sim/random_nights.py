@@ -27,7 +27,7 @@ def random_car(rng: np.random.Generator) -> CarParams:
     width, aspect, rim = int(rng.choice([185, 195, 205, 215, 225])), int(rng.choice([40, 45, 50, 55])), int(rng.choice([15, 16, 17]))
     round_m = 3.14159265 * (25.4 * rim + 2 * width * aspect / 100) / 1000
     return CarParams(
-        name=f"car-{int(rng.integers(1000, 9999))}", displacement_l=round(litres, 2), mass_kg=rng.uniform(900, 1600),
+        name=f"car-{int(rng.integers(1000, 9999))}", displacement_l=round(litres, 2), mass_kg=max(rng.uniform(900, 1600), 310 * litres * (1 + target / 101)),  # no more power than tyres
         drag_area_m2=rng.uniform(0.55, 0.8), ratios=tuple(ratios), final_drive=round(rng.uniform(3.4, 4.5), 3),
         tyre=f"{width}/{aspect}R{rim}", circumference_m=round_m * rng.uniform(0.965, 1.0), idle_rpm=rng.uniform(720, 1000),
         redline_rpm=rng.uniform(6000, 7800), target_kpa=target, spring_kpa=target * rng.uniform(0.45, 0.7),
@@ -40,7 +40,7 @@ def random_car(rng: np.random.Generator) -> CarParams:
 
 
 def random_pull(rng: np.random.Generator, car: CarParams, altitude_m: float) -> PullPlan:
-    gear = int(rng.choice([2, 3, 3, 3, 4, 4]))
+    gear = int(rng.choice([2, 3, 3, 3, 3, 4, 4]))
     start = car.spool_rpm * rng.uniform(0.75, 0.95) * (1 + altitude_m / 15000)
     end = car.redline_rpm * rng.uniform(0.9, 0.97) if gear < 4 else car.redline_rpm * rng.uniform(0.78, 0.88)
     shifts = gear in (2, 3) and rng.random() < 0.2
@@ -97,17 +97,26 @@ SEEN_IN = {
 }
 
 
-def with_fault(night: NightParams, code: str, severity: float, *, channel: str | None = None) -> NightParams:
+# Rows a second under which a fault is too quick for the log to show it (sampling theorem, with room to spare).
+LEAST_RATE_HZ = {"boost.overshoot": 5.0, "boost.oscillation": 10.0, "mixture.lean_spike": 12.5, "sensor.spike": 8.0, "sensor.dropout": 10.0,
+                 "sensor.gap": 5.0, "traction.wheelspin": 5.0, "boost.late": 5.0, "sensor.slow": 10.0, "fuel.pressure_drop": 2.0}
+
+
+def with_fault(night: NightParams, code: str, severity: float, *, channel: str | None = None,
+               frequency_hz: float | None = None) -> NightParams:
     """The night with one fault, driven and logged so that the fault can be seen at all.
 
+    severity: 0 (about at its watch limit) to 1 (clear-cut); channel: for sensor faults, in place of the usual one;
+    frequency_hz: of an oscillation, in place of the regulator's own. The logger is made quicker where it has to be.
     Raises ValueError for an unknown code.
     """
     if code not in ALLOWED:
         raise ValueError(f"no fault is known for {code!r}; known: {', '.join(CODES)}")
     wanted = [c for key, cs in SEEN_IN.items() if code.startswith(key) for c in cs] + ([channel] if channel else [])
-    logger = replace(night.logger, channels=tuple(dict.fromkeys([*night.logger.channels, *wanted])))
+    rate = max(night.logger.rate_hz, LEAST_RATE_HZ.get(code, 0.0), 5.0 * (frequency_hz or 0.0))
+    logger = replace(night.logger, rate_hz=rate, channels=tuple(dict.fromkeys([*night.logger.channels, *wanted])))
     total = sum(len(d.pulls) for d in night.drives)
-    fault = Fault(code, severity, channel, from_pull=total // 2 if code == "boost.late" else 0)
+    fault = Fault(code, severity, channel, frequency_hz, from_pull=total // 2 if code == "boost.late" else 0)
     drives, car = night.drives, night.car
     third = PullPlan(3, 0.85 * car.spool_rpm, 0.95 * car.redline_rpm)
     if code in ("control.no_response", "control.reversed"):
@@ -118,7 +127,7 @@ def with_fault(night: NightParams, code: str, severity: float, *, channel: str |
     elif code == "heat.cold":
         drives = tuple(replace(d, idle_s=8.0, cooldown_s=30.0, stop_chance=0.0) for d in drives[:1])
     elif code == "traction.wheelspin":
-        drives = tuple(replace(d, pulls=tuple(replace(p, gear=2, then_gear=None) for p in d.pulls)) for d in drives)
+        drives = tuple(replace(d, pulls=tuple(replace(p, gear=max(p.gear, 3), then_gear=None) for p in d.pulls)) for d in drives)
     if code == "heat.intake":
         night = replace(night, ambient_c=max(night.ambient_c, 18.0))
     return replace(night, logger=logger, drives=drives, faults=(*night.faults, fault))

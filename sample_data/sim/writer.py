@@ -156,6 +156,7 @@ limit_kpa = {car.limit_kpa:.1f}            # gauge: what the engine may never se
 sensor_top_kpa = {car.sensor_top_kpa:.1f}       # absolute: the sensor cannot read above this
 spring_kpa = {car.spring_kpa:.1f}            # gauge: boost on the gate's spring alone
 target_kpa = {car.target_kpa:.1f}            # gauge: used when no target is logged
+# target_by_gear_kpa = {{ "1" = {0.6 * car.target_kpa:.0f}, "2" = {0.85 * car.target_kpa:.0f} }}   # where low gears get less
 
 [injectors]
 duty_limit_pct = 85
@@ -171,4 +172,13 @@ ports = 3
 frequency_hz = 30
 duty_min_pct = {car.duty_min_pct:g}
 duty_max_pct = {car.duty_max_pct:g}
+
+# What a logger calls a channel, where the name or unit leaves doubt. What stands here wins.
+# [channels]
+# manifold_pressure = {{ column = "Boost", unit = "psi gauge" }}
+# coolant_temp = "Water Temp"
+
+# A limit of this car's own, in place of the default one.
+# [thresholds."heat.intake"]
+# watch = 55
 {extra}"""

@@ -27,11 +27,11 @@ def night_with(code: str, severity: float = 1.0, **options: Any) -> Any:
 
 
 def worst(night: Any, measure: str) -> float:
-    return max(p.measures[measure] for p in night.truth.pulls)
+    return max(float(p.measures[measure]) for p in night.truth.pulls)
 
 
 def least(night: Any, measure: str) -> float:
-    return min(p.measures[measure] for p in night.truth.pulls)
+    return min(float(p.measures[measure]) for p in night.truth.pulls)
 
 
 @pytest.fixture(scope="module")
@@ -129,6 +129,23 @@ def test_swapped_hoses_turn_the_sign_of_the_response_and_a_stuck_gate_flattens_i
     assert abs(_slope_on_duty(night_with("control.no_response"))) < 0.1
     steps = tuple(replace(NIGHT.drives[0], duty_pct=d) for d in (45.0, 55.0, 65.0))
     assert _slope_on_duty(sim.simulate_night(replace(NIGHT, drives=steps), 3)) > 0.5
+
+
+def test_a_creeping_gate_lets_boost_climb_while_duty_stands_still() -> None:
+    frame, pull = (night := night_with("boost.creep")).logs[0].frame, night.truth.pulls[0]
+    late = (frame.time > 0.5 * (pull.start_s + pull.end_s)) & (frame.time < pull.end_s - 0.1)
+    assert np.ptp(frame.columns["wastegate_duty"][late]) < 0.5
+    climb = np.polyfit(frame.columns["engine_speed"][late] / 1000, frame.columns["manifold_pressure"][late], 1)[0]
+    assert climb > 15
+
+
+def test_an_oscillation_swings_at_the_frequency_asked_for() -> None:
+    night = night_with("boost.oscillation", frequency_hz=3.0)
+    frame, pull = night.logs[0].frame, night.truth.pulls[0]
+    late = (frame.time > pull.start_s + 3) & (frame.time < pull.end_s - 0.1)
+    swing = frame.columns["manifold_pressure"][late]
+    power = np.abs(np.fft.rfft(swing - swing.mean()))
+    assert np.fft.rfftfreq(len(swing), 1 / frame.rate_hz)[power.argmax()] == pytest.approx(3.0, abs=0.3)
 
 
 def test_a_soaking_cooler_starts_each_pull_hotter() -> None:
