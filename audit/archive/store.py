@@ -22,7 +22,7 @@ from audit.archive.migrate import FORMAT, read_format, write_format
 from audit.archive.places import Places, empty_folder, flush, move, partition, sha256_of, told, write_whole
 from audit.archive.record import Record, read_record, to_bytes
 from audit.archive.rows import Row, car_from_json, log_id, night_id, rows_of
-from audit.errors import ArchiveError, UsageError
+from audit.errors import ArchiveError, UnreadableLog, UsageError
 
 if TYPE_CHECKING:
     import polars as pl
@@ -216,8 +216,10 @@ class Archive:
         from audit.intake.parquet import read_log
 
         path = self.places.logs / file
-        with told(f"{path}: cannot read the kept log"):
+        try:
             return read_log(path)
+        except UnreadableLog as error:
+            raise ArchiveError(f"{error} `pullaudit verify --repair` sets it aside.") from error
 
     @property
     def journal(self) -> Journal:

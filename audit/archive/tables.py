@@ -6,8 +6,11 @@ share one, each kind in its own partition with its own columns.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote, urlparse
 
 from audit.archive.places import Places, flush, told
 
@@ -99,14 +102,10 @@ def _zstd() -> Any:
 
 
 def _flush_last_commit(places: Places) -> None:
-    import json
-
     log = places.tables / "_delta_log"
     last = max(log.glob("*.json"), key=lambda path: path.name)
     for line in last.read_text(encoding="utf-8").splitlines():
         if added := json.loads(line).get("add"):
-            from urllib.parse import unquote
-
             flush(places.tables / unquote(added["path"]))
     flush(last)
     flush(log)
@@ -156,7 +155,12 @@ def open_table(places: Places) -> DeltaTable:
 
 def files_of(places: Places, kind: str) -> list[str]:
     """The Parquet files that hold one kind now."""
-    return open_table(places).file_uris([("kind", "=", kind)])
+    return [str(path) for path in _paths(open_table(places), kind)]
+
+
+def _paths(table: DeltaTable, kind: str) -> list[Path]:
+    found = (Path(unquote(urlparse(uri).path)) for uri in table.file_uris())
+    return [path for path in found if path.parent.name == f"kind={kind}"]
 
 
 def compact_if_due(places: Places) -> bool:
@@ -178,8 +182,4 @@ def compact_if_due(places: Places) -> bool:
 
 
 def _small(table: DeltaTable, kind: str) -> int:
-    from pathlib import Path
-    from urllib.parse import unquote, urlparse
-
-    paths = (Path(unquote(urlparse(uri).path)) for uri in table.file_uris([("kind", "=", kind)]))
-    return sum(path.stat().st_size < TARGET_BYTES for path in paths)
+    return sum(path.stat().st_size < TARGET_BYTES for path in _paths(table, kind))

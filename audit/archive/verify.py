@@ -93,8 +93,10 @@ def survey(places: Places) -> Survey:
     seen = Survey()
     _format(places, seen)
     _records(places, seen)
-    _logs(places, seen)
-    _tables(places, seen)
+    frames = _frames(places, seen)
+    _logs(places, seen, set(frames["log"]["file"].drop_nulls()) if frames else set())
+    if frames:
+        _tables(places, seen, frames)
     return seen
 
 
@@ -134,7 +136,7 @@ def key_of(record: Record) -> Key:
     return row["night_id"], row["revision"]
 
 
-def _logs(places: Places, seen: Survey) -> None:
+def _logs(places: Places, seen: Survey, in_tables: set[str]) -> None:
     there = {path.relative_to(places.logs).as_posix() for path in places.logs.rglob("*") if path.is_file()}
     wanted = {row["file"]: row for r in seen.records.values() for row in r.rows.get("log", []) if row.get("file")}
     coming = {row["file"] for r in seen.pending.values() for row in r.rows.get("log", []) if row.get("file")}
@@ -146,7 +148,11 @@ def _logs(places: Places, seen: Survey) -> None:
         elif why := _unsound(path):
             seen.broken.add(file)
             seen.add("log", path, f"{why}; it held {row['path']}")
-    for file in sorted(there - set(wanted) - coming):
+    for file in sorted((there & in_tables) - set(wanted)):  # its record is lost, its rows are not
+        if why := _unsound(places.logs / file):
+            seen.broken.add(file)
+            seen.add("log", places.logs / file, why)
+    for file in sorted(there - set(wanted) - coming - in_tables):
         seen.orphans.append(file)
         why = _unsound(places.logs / file)
         seen.add("orphan", places.logs / file, why or "no record tells of this log")
@@ -169,14 +175,17 @@ def _unsound(path: Path) -> str | None:
     return None
 
 
-def _tables(places: Places, seen: Survey) -> None:
-    """Every record's rows are in the tables once, and nothing else is."""
+def _frames(places: Places, seen: Survey) -> dict[str, pl.DataFrame] | None:
     try:
-        frames = {kind: tables.scan(places, kind) for kind in tables.COLUMNS}
+        return {kind: tables.scan(places, kind) for kind in tables.COLUMNS}
     except ArchiveError as error:
         seen.tables_wrong = True
         seen.add("tables", places.tables, str(error).split(": ", 1)[-1])
-        return
+        return None
+
+
+def _tables(places: Places, seen: Survey, frames: dict[str, pl.DataFrame]) -> None:
+    """Every record's rows are in the tables once, and nothing else is."""
     for kind, frame in frames.items():
         wrong = _columns(kind, frame)
         if wrong:
