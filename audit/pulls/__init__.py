@@ -1,0 +1,1 @@
+"""Log to pulls: wide-open stretches, their gears and what ended them."""

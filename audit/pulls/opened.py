@@ -1,0 +1,117 @@
+"""When was it wide open? By throttle, else by pedal, else by load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.checks.base import LimitTable
+from audit.model import FAIL, SUSPECT, Array, Bools, Log, Sanity
+from audit.pulls.rows import believed, hysteresis, on_rows
+
+LEAST_TOP = 55.0  # %: a throttle that never gets here was never wide open
+SHARE_ON, SHARE_OFF = 0.955, 0.86  # of the log's own top, where that lies below the settings
+TOP_BAND = 2.0  # %: samples this near to the top are at it
+TOP_S = 1.0  # and so long they must be for it to be a stop rather than a moment
+OPEN_KPA = 6.0  # a wide-open engine draws its manifold this near to ambient, or over it
+BRIDGE_S = 0.25  # a shorter shut moment is a glitch of the sensor, if engine speed does not fall
+
+
+@dataclass(frozen=True, eq=False)
+class Opened:
+    """wide: is it wide open, row by row; setting: throttle, pedal or load."""
+
+    wide: Bools
+    setting: str
+
+
+def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
+    """Wide-open rows; None where nothing in the log can tell.
+
+    A throttle or pedal that tops out below settings.pull_throttle_on is taken relative to its own top, if it
+    stands at that top with the manifold at or over ambient pressure.
+    """
+    manifold = on_rows(log, believed(log, sanity, "manifold_pressure"))
+    for name, setting in (("throttle_position", "throttle"), ("pedal_position", "pedal")):
+        if not log.has(name) or _broken(sanity, name):
+            continue
+        value = on_rows(log, believed(log, sanity, name))
+        if not np.isfinite(value).any():
+            continue
+        levels = _levels(log, value, manifold, limits)
+        if levels is None:
+            return Opened(np.zeros(log.rows, dtype=np.bool_), setting)
+        return Opened(_bridged(log, hysteresis(value, on=levels[0], off=levels[1]), value, levels[0]), setting)
+    if np.isfinite(manifold).any():
+        return Opened(_by_load(log, manifold, limits.setting("load_kpa")), "load")
+    return None
+
+
+def _broken(sanity: Sanity, name: str) -> bool:
+    tests = sanity.tests.get(name, {})
+    return sanity.flags.get(name) == FAIL or tests.get("disagree", 0) >= SUSPECT
+
+
+def _levels(log: Log, value: Array, manifold: Array, limits: LimitTable) -> tuple[float, float] | None:
+    """The on and off level for this log's throttle, %."""
+    on, off = limits.setting("pull_throttle_on"), limits.setting("pull_throttle_off")
+    good = value[np.isfinite(value)]
+    dt = log.duration_s / max(log.rows - 1, 1)
+    count = max(1, min(len(good), round(0.5 * TOP_S / max(dt, 1e-6))))
+    top = float(np.partition(good, -count)[-count])  # reached for half a second in all
+    if top >= on + TOP_BAND:
+        return on, off
+    if top < LEAST_TOP:
+        return None
+    at_top = value >= top - TOP_BAND
+    if np.count_nonzero(at_top) * dt < TOP_S:
+        return on, off
+    pressure = manifold[at_top & np.isfinite(manifold)]
+    if len(pressure) and float(np.percentile(pressure, 75)) < log.barometric.kpa - OPEN_KPA:
+        return on, off  # a cruising log: its highest throttle was part throttle
+    if not len(pressure) and top < on - 20.0:
+        return on, off
+    return min(on, SHARE_ON * top), min(off, SHARE_OFF * top)
+
+
+def _bridged(log: Log, wide: Bools, value: Array, on: float) -> Bools:
+    """Shut moments shorter than BRIDGE_S closed up, and each stretch ended at its last row at full throttle."""
+    from audit.signal.spans import runs
+
+    out = wide.copy()
+    starts, stops = runs(wide)
+    t = log.time
+    for stop, start in zip(stops[:-1], starts[1:], strict=True):
+        if t[start] - t[stop - 1] <= BRIDGE_S + 1e-9 or (start - stop <= 1 and t[start] - t[stop - 1] <= 3 * BRIDGE_S):
+            out[stop:start] = True
+    starts, stops = runs(out)
+    for start, stop in zip(starts, stops, strict=True):
+        full = np.flatnonzero(value[start:stop] >= on)
+        if full.size:
+            out[start + full[-1] + 1 : stop] = False
+    return out
+
+
+def _by_load(log: Log, manifold: Array, load_kpa: float) -> Bools:
+    """Without throttle or pedal: manifold at or over ambient, with boost above load_kpa in the same stretch."""
+    from audit.signal.spans import runs
+
+    baro = log.barometric.kpa
+    open_rows = hysteresis(manifold, on=baro - 3.0, off=baro - 8.0)
+    out = np.zeros(log.rows, dtype=np.bool_)
+    t = log.time
+    for start, stop in zip(*runs(open_rows), strict=True):
+        inside = manifold[start:stop]
+        if not np.nanmax(inside) >= baro + load_kpa:
+            continue
+        out[start : _before_fall(t, manifold, start, stop)] = True
+    return out
+
+
+def _before_fall(t: Array, manifold: Array, start: int, stop: int) -> int:
+    """One past the last row before pressure falls away at the lift."""
+    late = slice(max(start, int(np.searchsorted(t, t[stop - 1] - 1.5))), stop)
+    level = float(np.nanpercentile(manifold[late], 70))
+    high = np.flatnonzero(manifold[late] >= 0.93 * level)
+    return late.start + int(high[-1]) + 1 if high.size else stop
