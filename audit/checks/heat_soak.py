@@ -14,6 +14,7 @@ from audit.checks.charge import compressor_outlet_c, cooler_effectiveness
 from audit.checks.pace import rpm_rate
 from audit.checks.sheet import Sheet
 from audit.checks.soak import chains, climb, soak_finding
+from audit.checks.soak_figures import put_soak_figures
 from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
 from audit.signal.held import held_above, without_singles
 
@@ -84,6 +85,7 @@ def _intake(pull: Pull, sheet: Sheet) -> None:
     sheet.put("intake_peak_c", peak, f"The charge reached {peak:.0f} °C", at=(top_s, end_s), said=(outside + late).strip())
     sheet.put("intake_rise_c", rise, f"The charge heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C",
               at=(pull.start_s, top_s), said=late)
+    put_soak_figures(pull, sheet, start, peak)
 
 
 def _cooler(pull: Pull, charge_c: float, outside_c: float) -> float | None:
@@ -115,7 +117,7 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     if not climbs:
         return Across(unable=("too_short", "no two pulls follow each other, so recovery between pulls cannot be seen"))
     value, index = max(climbs)
-    finding = soak_finding(row, value, [pulls[i] for i in index], [measures[i] for i in index])
+    finding = soak_finding(row, value, [measures[i] for i in index])
     return Across(row.score(value), ((finding, index),) if finding is not None else ())
 
 
