@@ -43,7 +43,7 @@ def ewma_sigma(n: int, *, weight: float, sigma: float = 1.0) -> Array:
     the steady value, for large i.
     """
     i = np.arange(1, n + 1)
-    return sigma * np.sqrt(weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * i)))
+    return np.asarray(sigma * np.sqrt(weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * i))), dtype=np.float64)
 
 
 def cusum(x: Array, *, target: float, k: float) -> tuple[Array, Array]:

@@ -36,7 +36,8 @@ class Prior:
 class Corrected:
     """One value a night. residual: observed minus expected, the measure's unit; score: the same as a standard
     normal score; expected sd in `spread`. value: the night's value at the reference conditions, by the last
-    coefficients. coefficients: after the last night."""
+    coefficients. coefficients: after the last night.
+    """
 
     residual: Array
     score: Array
@@ -57,7 +58,7 @@ def correct(nights: Sequence[tuple[Array, Array]], prior: Prior, *, reference: A
     out = out.reshape(-1, 3)
     beta = state.beta
     value = np.array([float(np.mean(y - (x - reference) @ beta)) for x, y in nights])
-    freedom = PRIOR_NIGHTS + np.arange(len(out))
+    freedom = PRIOR_NIGHTS + np.arange(len(out), dtype=np.float64)
     return Corrected(out[:, 0], _normal_scores(out[:, 1], freedom), out[:, 2], value, beta)
 
 
@@ -91,31 +92,33 @@ class _State:
         residual = mean_y - float(mean_x @ self.beta)
         spread2 = noise2 * (1.0 + float(mean_x @ np.linalg.solve(self.information, mean_x))) + missing
         score = residual / spread2**0.5
-        self._learn(x - mean_x, y - mean_y, mean_x, mean_y, residual, score, noise2 / spread2)
+        self._learn_within(x - mean_x, y - mean_y, noise2)
+        self._learn_night(mean_x, mean_y, score)
+        self.squares += min(residual**2 * noise2 / spread2, SPREAD_CLIP**2 * noise2)
+        self.count += 1.0
         return residual, score, spread2**0.5
 
-    def _learn(
-        self, x_in: Array, y_in: Array, mean_x: Array, mean_y: float, residual: float, score: float, share: float
-    ) -> None:
+    def _learn_within(self, x: Array, y: Array, noise2: float) -> None:
+        """What the pulls of one night tell against each other: nothing of the level."""
+        if len(y) > 1:
+            residual = y - x @ self.beta
+            weight = WITHIN * np.minimum(1.0, HUBER * noise2**0.5 / np.maximum(np.abs(residual), 1e-12))
+            self.information += (x.T * weight) @ x
+            self.vector += (x.T * weight) @ y
+
+    def _learn_night(self, x: Array, y: float, score: float) -> None:
         clipped = max(-4.0, min(4.0, score))
         self.up = max(0.0, self.up + clipped - 1.0)
         self.down = max(0.0, self.down - clipped - 1.0)
-        noise2 = self.squares / self.count
-        if len(y_in) > 1:
-            inner = y_in - x_in @ self.beta
-            weight = WITHIN * np.minimum(1.0, HUBER * noise2**0.5 / np.maximum(np.abs(inner), 1e-12))
-            self.information += (x_in.T * weight) @ x_in
-            self.vector += (x_in.T * weight) @ y_in
         if max(self.up, self.down) < GUARD:
             weight = min(1.0, HUBER / max(abs(score), 1e-12))
-            self.information += weight * np.outer(mean_x, mean_x)
-            self.vector += weight * mean_y * mean_x
-        self.squares += min(residual**2 * share, SPREAD_CLIP**2 * noise2)
-        self.count += 1.0
-        self.beta = np.linalg.solve(self.information, self.vector)
+            self.information += weight * np.outer(x, x)
+            self.vector += weight * y * x
+        self.beta = np.asarray(np.linalg.solve(self.information, self.vector), dtype=np.float64)
 
 
 def _sound(residual: Array, noise2: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Pulls that are not far off their night's middle."""
     off = np.abs(residual - np.median(residual))
-    return off <= 3.5 * max(1.4826 * float(np.median(off)), noise2**0.5)
+    limit = 3.5 * max(1.4826 * float(np.median(off)), noise2**0.5)
+    return np.asarray(off <= limit, dtype=np.bool_)

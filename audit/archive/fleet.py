@@ -30,7 +30,8 @@ METHOD = 1  # raise it when trends come out differently, so that what is in the 
 @dataclass(frozen=True, slots=True)
 class Standing:
     """One car in the fleet. verdict: of its last night; severity: the worst of its trends, "" for none;
-    moved: measures that have shifted or drift; said: the worst trend's sentence."""
+    moved: measures that have shifted or drift; said: the worst trend's sentence.
+    """
 
     car: str
     nights: int

@@ -42,7 +42,7 @@ class Journal:
 
         text = " ".join(text.split())
         if not text:
-            raise UsageError("the note is empty. Write what was changed, as in: \"fitted new injectors\".")
+            raise UsageError('the note is empty. Write what was changed, as in: "fitted new injectors".')
         day = _day(date)
         self._archive.car(car)
         name = f"note-{day}-{hashlib.sha256(f'{car}|{day}|{text}'.encode()).hexdigest()[:16]}"

@@ -86,8 +86,8 @@ def prepare(rows: pl.DataFrame, measure: Watched, *, since: str = "") -> Prepare
         return None
     y = rows[measure.column].to_numpy().astype(float)
     starts = np.concatenate([[0], np.flatnonzero(rows["date"].to_numpy()[1:] != rows["date"].to_numpy()[:-1]) + 1])
-    blocks = [_gears(rows, measure), *(_condition(rows, c, starts) for c in measure.corrections)]
-    blocks = [block for block in blocks if block is not None]
+    made = [_gears(rows, measure), *(_condition(rows, c, starts) for c in measure.corrections)]
+    blocks = [block for block in made if block is not None]
     x = np.column_stack([np.ones(len(y)), *(b.x for b in blocks)])
     mean = np.concatenate([[float(np.median(y[: _first(starts, len(y))]))], *(b.mean for b in blocks)])
     sd = np.concatenate([[LEVEL_SD * measure.noise], *(b.sd for b in blocks)])

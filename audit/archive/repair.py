@@ -154,8 +154,7 @@ def _adopt(archive: Archive, files: Iterable[str], cars: Mapping[str, Car]) -> N
         car, date, _ = file.split("/")
         nights.setdefault((car, date.removeprefix("date=")), []).append(file)
     for (folder, date), found in nights.items():
-        car = cars.get(folder) or _unknown_car(folder)
-        _adopt_night(archive, found, car, date)
+        _adopt_night(archive, found, cars.get(folder) or _unknown_car(folder), date)
 
 
 def _unknown_car(folder: str) -> Car:

@@ -19,7 +19,8 @@ WIDEST = 6.0  # the late end of a forecast at most this many times its early end
 @dataclass(frozen=True, slots=True)
 class Slope:
     """Change a night with its 95 % interval, in the measure's unit; level: the line on the last night;
-    sure: the 99.9 % interval leaves out 0."""
+    sure: the 99.9 % interval leaves out 0.
+    """
 
     per_night: float
     low: float

@@ -252,7 +252,7 @@ def _newest(found: pl.DataFrame) -> pl.DataFrame:
 
 
 def now() -> str:
-    """This moment, ISO, UTC."""
+    """The present moment, ISO, UTC."""
     return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
 
 

@@ -72,7 +72,7 @@ def frame_of(rows: Rows) -> pl.DataFrame:
 def _dtype(kind: str) -> pl.DataType:
     import polars as pl
 
-    return pl.List(pl.String()) if kind == TEXTS else getattr(pl, kind)()  # type: ignore[no-any-return]
+    return pl.List(pl.String()) if kind == TEXTS else getattr(pl, kind)()
 
 
 def append(places: Places, rows: Rows) -> None:

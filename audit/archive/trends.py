@@ -131,7 +131,7 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
     shifts = find_shifts(corrected.score, corrected.residual, matters=matters, first=least)
     shifts = [s for s in shifts if measure.bad in (s.side, "both")]
     standing = shifts[-1] if shifts and shifts[-1].ended is None else None
-    slope, ahead = _slope(corrected, shifts, standing, measure, limit, least)
+    slope, ahead = _slope(corrected, shifts, measure, limit=limit, least=least)
     state = "few" if n <= least else "shifted" if standing else "drifting" if slope and slope.sure else "steady"
     charted = np.clip(corrected.score[least:], -setting["clip"], setting["clip"])
     weight = setting["ewma_weight"]
@@ -157,10 +157,10 @@ def _baseline_level(corrected: Corrected, shifts: Sequence[Shift], least: int) -
 
 
 def _slope(
-    corrected: Corrected, shifts: Sequence[Shift], standing: Shift | None, measure: Watched, limit: float | None, least: int
+    corrected: Corrected, shifts: Sequence[Shift], measure: Watched, *, limit: float | None, least: int
 ) -> tuple[Slope | None, Forecast | None]:
     """Slope since the last shift began (or ended), sure only where the change in it matters."""
-    start = standing.onset if standing else (shifts[-1].ended or 0) if shifts else 0
+    start = 0 if not shifts else shifts[-1].onset if shifts[-1].ended is None else shifts[-1].ended
     slope = slope_of(corrected.value[start:]) if len(corrected.value) > least else None
     if slope is None:
         return None, None

@@ -24,7 +24,8 @@ Key = tuple[str, int]  # night_id, revision
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing that is wrong. kind: 'format', 'record', 'log', 'orphan', 'tables'; path: where; repaired: whether
-    it is mended now."""
+    it is mended now.
+    """
 
     kind: str
     path: str
