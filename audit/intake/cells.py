@@ -27,8 +27,11 @@ class Rule:
     unit: str = ""
 
 
-def learn(cells: pl.Series, decimal: str) -> Rule | None:
-    """The rule for a column from sampled cells; None when all of them are blank."""
+def learn(cells: pl.Series, decimal: str, *, sure: bool = False) -> Rule | None:
+    """The rule for a column from sampled cells; None when all of them are blank.
+
+    decimal: the table's mark; sure: other columns leave no doubt about it.
+    """
     texts = [t for t in (c.strip() for c in cells.drop_nulls().to_list()) if t.lower() not in NULLS]
     if not texts:
         return None
@@ -44,10 +47,10 @@ def learn(cells: pl.Series, decimal: str) -> Rule | None:
         found = [m for m in found if not (m[2] and m[2].strip())]
         if len(found) < LEAST_NUMBERS * len(texts):
             return Rule(numeric=False)
-    return Rule(numeric=True, decimal=_decimal([m[1].strip() for m in found], decimal), unit=unit)
+    return Rule(numeric=True, decimal=_decimal([m[1].strip() for m in found], decimal, sure=sure), unit=unit)
 
 
-def _decimal(numbers: list[str], usual: str) -> str:
+def _decimal(numbers: list[str], usual: str, *, sure: bool) -> str:
     """The decimal mark of one column; `usual` is the table's."""
     both = [n for n in numbers if "." in n and "," in n]
     if both:
@@ -61,24 +64,24 @@ def _decimal(numbers: list[str], usual: str) -> str:
             return other  # 1,234,567: a mark that comes twice parts thousands
         if any(not re.fullmatch(rf"[-+]?[1-9]\d{{0,2}}\{mark}\d{{3}}", n) for n in marked):
             return mark
-        if mark == usual:
-            return mark
+        if sure:
+            return usual
         # 1,234 and 850 in one column part thousands; 1,234 and 0,987 do not reach this line
         plain = [n for n in numbers if mark not in n]
-        return other if plain and all(len(n.lstrip("+-")) <= 3 for n in plain) else (other if mark == "," else mark)
+        return other if plain and all(len(n.lstrip("+-")) <= 3 for n in plain) else mark
     return usual
 
 
-def decimal_of_table(columns: list[pl.Series], usual: str) -> str:
-    """The table's decimal mark from the columns that leave no doubt; `usual` when none does."""
+def decimal_of_table(columns: list[pl.Series], usual: str) -> tuple[str, bool]:
+    """(the table's decimal mark from the columns that leave no doubt, True); (`usual`, False) when none does."""
     votes: Counter[str] = Counter()
     for cells in columns:
         texts = [t.strip() for t in cells.drop_nulls().head(40).to_list()]
         for mark, sure in _SURE.items():
             votes[mark] += sum([sure.fullmatch(t) is not None for t in texts]) > 0.2 * len(texts) > 0
     if votes["."] == votes[","]:
-        return usual
-    return "." if votes["."] > votes[","] else ","
+        return usual, False
+    return ("." if votes["."] > votes[","] else ","), True
 
 
 def to_numbers(cells: pl.Series, rule: Rule) -> pl.Series:

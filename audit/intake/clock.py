@@ -11,26 +11,22 @@ import numpy as np
 import polars as pl
 
 from audit.errors import UnreadableLog
-from audit.intake.mend import mend
+from audit.intake.mend import break_note, mend
 from audit.intake.parse import Table
 from audit.intake.raw import Clock, RawColumn
 from audit.intake.stamps import DAY_S, Stamps, date_in, iso, parse_stamps, time_in
 from audit.model import Array, Note
 
 TIME_WORDS = frozenset(
-    "time timestamp timestamps datetime timer zeit zeitstempel uhrzeit temps horodatage heure tiempo hora tempo ora jikan jikoku "
-    "elapsed offset clock utc gmt epoch t tid tijd czas 時間 時刻 时间 seconds sec secs sekunden millis msec milliseconds "
-    "laufzeit messzeit zeitachse logtime keika".split()
+    ["time", "timestamp", "timestamps", "datetime", "timer", "zeit", "zeitstempel", "uhrzeit", "temps", "horodatage", "heure", "tiempo", "hora", "tempo", "ora", "jikan", "jikoku", "elapsed", "offset", "clock", "utc", "gmt", "epoch", "t", "tid", "tijd", "czas", "時間", "時刻", "时间", "seconds", "sec", "secs", "sekunden", "millis", "msec", "milliseconds", "laufzeit", "messzeit", "zeitachse", "logtime", "keika"]
 )
-_WEAK = frozenset("t offset clock utc gmt epoch sec secs seconds sekunden millis msec milliseconds tempo ora timer hora heure".split())
-DATE_WORDS = frozenset("date datum fecha data hizuke day tag jour dia datetime 日付 日期".split())
+_WEAK = frozenset(["t", "offset", "clock", "utc", "gmt", "epoch", "sec", "secs", "seconds", "sekunden", "millis", "msec", "milliseconds", "tempo", "ora", "timer", "hora", "heure"])
+DATE_WORDS = frozenset(["date", "datum", "fecha", "data", "hizuke", "day", "tag", "jour", "dia", "datetime", "日付", "日期"])
 # 'time' in these names is a measured duration, or a counter of something else
 DECOYS = frozenset(
-    "run running since mil cleared pulse injector injection inj dwell open opening opened closed delay lag response remaining ign "
-    "ignition spark duration lap sector best split reaction spool burn fuel cycle dead ramp hold engine motor on off warm last "
-    "width shift transport rise fall since trip total idle einspritz einspritzzeit betriebs".split()
+    ["run", "running", "since", "mil", "cleared", "pulse", "injector", "injection", "inj", "dwell", "open", "opening", "opened", "closed", "delay", "lag", "response", "remaining", "ign", "ignition", "spark", "duration", "lap", "sector", "best", "split", "reaction", "spool", "burn", "fuel", "cycle", "dead", "ramp", "hold", "engine", "motor", "on", "off", "warm", "last", "width", "shift", "transport", "rise", "fall", "since", "trip", "total", "idle", "einspritz", "einspritzzeit", "betriebs"]
 )
-NOT_TIME = frozenset("distance dist odometer odo sample samples index idx count counter record row line nr no num number frame packet seq sequence id lap".split())
+NOT_TIME = frozenset(["distance", "dist", "odometer", "odo", "sample", "samples", "index", "idx", "count", "counter", "record", "row", "line", "nr", "no", "num", "number", "frame", "packet", "seq", "sequence", "id", "lap"])
 UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": DAY_S}
 _UNIT_NAMES = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds", "min": "minutes", "h": "hours", "d": "days"}
 _SPELT = {
@@ -72,8 +68,7 @@ def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
         time = np.arange(table.frame.height) / rate_hz
         breaks = table.restarts
         said = f"no time column; {rate_hz:g} rows a second as given"
-        notes = [Note(f"line {table.lines[b]}: the clock starts anew here; nothing is judged across this line.",
-                      line=int(table.lines[b]), code="sensor.clock", start_s=float(time[b - 1]), end_s=float(time[b])) for b in breaks]
+        notes = [break_note(b, time, table.lines) for b in breaks]
         return Timed(table.frame, time, Clock(None, "given rate", breaks, _wall(None, table, file_name), said), tuple(notes))
     mended = mend(best.seconds, period_s=best.period_s, lines=table.lines, same_as_before=lambda: _same_as_before(table.frame), true_gaps=best.absolute)
     frame = table.frame if mended.keep.all() else table.frame.filter(pl.Series(mended.keep))
@@ -283,7 +278,8 @@ def _hhmmss(values: Array) -> Array | None:
     if not jumps.any() or ((d > 39) & ~jumps).sum() > jumps.sum():
         return None
     floor = np.floor(values)
-    return floor // 10000 * 3600 + floor // 100 % 100 * 60 + values - floor // 100 * 100
+    seconds: Array = floor // 10000 * 3600 + floor // 100 % 100 * 60 + values - floor // 100 * 100
+    return seconds
 
 
 def _split_clock(table: Table) -> _Candidate | None:
@@ -362,7 +358,7 @@ def _with_date(candidate: _Candidate, dates: Stamps) -> _Candidate:
 
 def _compact_dates(values: pl.Series) -> Stamps | None:
     good = values.drop_nulls()
-    if len(good) and 19900101 <= float(good.min() or 0) and float(good.max() or 0) <= 21001231:  # type: ignore[arg-type]
+    if len(good) and float(good.min() or 0) >= 19900101 and float(good.max() or 0) <= 21001231:  # type: ignore[arg-type]
         return parse_stamps(values.cast(pl.Int64).cast(pl.String))
     return None
 

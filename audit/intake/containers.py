@@ -69,8 +69,7 @@ def open_sources(path: Path) -> Iterator[Source | Rejected]:
         digest = sha256(data)
         try:
             inner, remark = _gunzip(data)
-            if inner[:2] in (b"PK", b"\x1f\x8b"):
-                raise UnreadableLog(f"an archive inside an archive. {_UNPACK}")
+            _refuse_nested(inner)
             array = np.frombuffer(inner, dtype=np.uint8)
             yield Source(shown, array, sha256(array), remark=remark)
         except UnreadableLog as error:
@@ -109,7 +108,7 @@ def sha256(data: Bytes) -> str:
     """Hex digest of the bytes, without copying them."""
     digest = hashlib.sha256()
     for start in range(0, len(data), 1 << 24):
-        digest.update(data[start : start + (1 << 24)])
+        digest.update(data[start : start + (1 << 24)].data)
     return digest.hexdigest()
 
 
@@ -161,6 +160,11 @@ def _refuse_bomb(unpacked: int, packed: int) -> None:
         raise UnreadableLog(f"unpacks to more than {MAX_BYTES >> 30} GB, refused. Split the log")
     if unpacked > RATIO_FREE and unpacked > MAX_RATIO * max(1, packed):
         raise UnreadableLog(f"unpacks to more than {MAX_RATIO} times its size, refused as a zip bomb. {_UNPACK}")
+
+
+def _refuse_nested(inner: bytes) -> None:
+    if inner[:4] in (b"PK\x03\x04", b"PK\x05\x06") or inner[:2] == b"\x1f\x8b":
+        raise UnreadableLog(f"an archive inside an archive. {_UNPACK}")
 
 
 def _unzip(path: Path, shown: str, digest: str) -> Iterator[Source | Rejected]:
@@ -216,6 +220,5 @@ def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Bytes:
     raw = b"".join(parts)
     if not raw:
         raise NotALog("empty, 0 bytes. Copy it from the logger again")
-    if raw[:4] in (b"PK\x03\x04", b"PK\x05\x06") or raw[:2] == b"\x1f\x8b":
-        raise UnreadableLog(f"an archive inside an archive. {_UNPACK}")
+    _refuse_nested(raw)
     return np.frombuffer(raw, dtype=np.uint8)

@@ -108,6 +108,8 @@ def guess_dialect(sample: Sequence[str]) -> Guess | None:
     for delimiter in DELIMITERS:
         if joined.count(delimiter) < 0.3 * len(lines):
             continue
+        if delimiter == " " and best is not None and best.dialect.delimiter != "," and best.share > 0.3:
+            continue  # blanks within cells, as in '2026-11-25 20:15:00'
         rows = [split_line(line, delimiter) for line in lines]
         widths = Counter(len(row) for row in rows if len(row) > 1)
         if not widths:

@@ -59,9 +59,11 @@ def read_header(line: Callable[[int], str], first_data: int, width: int, dialect
             continue
         if kind == "names" and names and (_COMMENT.match(text) or (dialect.delimiter == " " and len(cells) != width)):
             break  # a remark above the header
+        if kind == "names" and not names and units is not None and not _names_for(cells, units, dialect):
+            break  # a preamble line above a header that only looked like units
         if kind == "units" and units is None:
             units = cells
-        elif kind == "names":
+        elif kind == "names" or (kind == "units" and not names):  # 'lambda', 'rpm', 's' name columns as well
             remark = not names and _COMMENT.match(text) is not None
             names.insert(0, cells)
         elif kind != "types":
@@ -126,13 +128,21 @@ def _kind(cells: Sequence[str], width: int, dialect: Dialect, *, have_names: boo
         return "other"
     units = sum(is_unit(cell.strip("()[]{}<> ")) for cell in full)
     real = sum(cell.strip("()[]{}<> ").lower() not in NEUTRAL and is_unit(cell.strip("()[]{}<> ")) for cell in full)
-    if real and units >= 0.6 * len(full) and (len(full) > 1 or width <= 2):
+    clock = any(re.match(r"(?i)(time|zeit|temps|tiempo|date|datum|uhrzeit|timestamp)\b", cell) for cell in full)
+    if real and units >= 0.6 * len(full) and (len(full) > 1 or width <= 2) and not clock:
         return "units"
     if have_names:
         pairs = sum(cell.endswith(":") or "=" in cell for cell in full)
+        pairs += sum(value_share([cell], dialect.decimal) == 1 for cell in full)
         ok = len(cells) >= width - 1 and len(full) >= max(2, 0.5 * width) and pairs == 0
         return "names" if ok else "other"
     return "names" if len(full) >= max(1, 0.4 * min(width, len(cells))) else "other"
+
+
+def _names_for(cells: Sequence[str], units: Sequence[str], dialect: Dialect) -> bool:
+    """Whether a row above a units row can be its names: nearly as many, and no number among them."""
+    full, below = sum(bool(c) for c in cells), sum(c.lower() not in NEUTRAL for c in units)
+    return full >= 0.8 * below and not any(c and value_share([c], dialect.decimal) == 1 for c in cells)
 
 
 def _merged(rows: list[list[str]], width: int) -> tuple[str, ...]:

@@ -51,7 +51,7 @@ def choose_lines(layout: Layout) -> Kept:
     helped = [i for i in odd[:LOOKED_AT].tolist() if counts[i] > width - 1 and _only_words_beyond(layout, i, width)]
     keep[helped] = True
     long = np.flatnonzero((counts > width - 1) & ~odd_quotes & ~keep)
-    next_table = _next_table(layout, counts, odd, keep, width)
+    next_table = _next_table(layout, counts, odd, width)
     if next_table is not None:
         keep[next_table:] = False
         odd = odd[odd < next_table]
@@ -59,16 +59,18 @@ def choose_lines(layout: Layout) -> Kept:
     long_is_habit = len(long) > SHORT_COMMON * len(keep)
     if long_is_habit:
         keep[long] = True
-    restarts, stray = [], []
+    restarts: list[int] = []
+    stray: list[int] = []
     for i in odd.tolist():
         if keep[i]:
             continue
-        if len(restarts) + len(stray) < LOOKED_AT and layout.lines.text(layout.first + i).strip() in layout.header_lines:
+        text = layout.lines.text(layout.first + i).strip() if len(restarts) + len(stray) < LOOKED_AT else ""
+        if text in layout.header_lines:
             restarts.append(layout.first + i)
         else:
             stray.append(i)
     notes = [] if next_table is not None else _cut_off(layout, counts, keep, stray, width)
-    notes = stray_notes(layout, [layout.first + i for i in stray], len(keep)) + notes
+    notes = stray_notes(layout, [layout.first + i for i in stray]) + notes
     if long_is_habit:
         notes.append(Note(f"{len(long)} lines have more cells than the header has names (the first is line {layout.first + long[0] + 1}); "
                           f"what stands beyond cell {width} is left out.", line=layout.first + int(long[0]) + 1, count=len(long)))
@@ -121,7 +123,7 @@ def _cells(layout: Layout, i: int) -> list[str]:
     return split_line(layout.lines.text(layout.first + i), chr(layout.delimiter))
 
 
-def _next_table(layout: Layout, counts: Ints, odd: Ints, keep: npt.NDArray[np.bool_], width: int) -> int | None:
+def _next_table(layout: Layout, counts: Ints, odd: Ints, width: int) -> int | None:
     """Where a header with other columns begins, followed by at least three rows of its own width."""
     for i in odd[:LOOKED_AT].tolist():
         if i + 3 >= len(counts) or counts[i] < 1 or counts[i] == width - 1 or layout.lines.text(layout.first + i).strip() in layout.header_lines:
@@ -147,7 +149,7 @@ def looks_like_header(layout: Layout, line: int) -> bool:
     return len(words) >= max(2, 0.6 * layout.width) and value_share(cells, layout.dialect.decimal) <= 0.1
 
 
-def stray_notes(layout: Layout, lines: Sequence[int], total: int) -> list[Note]:
+def stray_notes(layout: Layout, lines: Sequence[int]) -> list[Note]:
     """One note for the lines (0-based) that are no rows of data."""
     if not lines:
         return []
@@ -183,6 +185,8 @@ def last_cell_is_short(layout: Layout, last: int) -> bool:
     before = [pattern.fullmatch(_cells(layout, i)[-1]) for i in range(max(0, last - 20), last) if _cells(layout, i)]
     digits = {len(m[1]) for m in before if m}
     own = _cells(layout, last)[-1]
+    if not own:
+        return False
     if len(digits) != 1 or not all(before) or len(before) < 3:
         return False
     found = pattern.fullmatch(own)

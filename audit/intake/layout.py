@@ -49,14 +49,14 @@ def find_layout(data: Lines) -> Layout:
     if header.made_up:
         first, header = _header_further_down(data, guess, first, header)
     rows = [split_line(t, dialect.delimiter) for t in _sample(data, range(first, len(data)), 24)]
-    if dialect.delimiter == "," and not dialect.quotes and not header.made_up:
-        if decimal_twice(rows, len([n for n in header.names if n])):
-            raise UnreadableLog(
-                f"line {first + 1}: the comma seems to be both the decimal mark and the delimiter, so numbers cannot be told "
-                "apart. Export again with a semicolon or tab between columns, or with decimal points"
-            )
+    bare_commas = dialect.delimiter == "," and not dialect.quotes and not header.made_up
+    if bare_commas and decimal_twice(rows, len([n for n in header.names if n])):
+        raise UnreadableLog(
+            f"line {first + 1}: the comma seems to be both the decimal mark and the delimiter, so numbers cannot be told "
+            "apart. Export again with a semicolon or tab between columns, or with decimal points"
+        )
     top = header.first if header.first is not None else first
-    texts = frozenset(data.text(i).strip() for i in range(top, first) if data.text(i).strip())
+    texts = frozenset(t for t in (data.text(i).strip() for i in range(top, first)) if t and not t.startswith(_COMMENTS))
     preamble = tuple(t for t in (data.text(i).strip()[:500] for i in range(min(top, PREAMBLE_KEPT))) if t)
     squeezed = find_lines(spaces_to_tabs(data.data)) if dialect.delimiter == " " else data
     byte = 9 if dialect.delimiter == " " else ord(dialect.delimiter)
@@ -93,7 +93,7 @@ def _second_look(data: Lines, first_guess: Guess | None) -> Guess:
         if value_share(texts, ".") > 0.5 or value_share(texts, ",") > 0.5:
             raise UnreadableLog("only one column of numbers. Export it with a time column and the channels")
         raise NotALog("plain text without columns, not a log. Give a CSV export of the logger")
-    if len(texts) <= 3 and all(_names_columns(split_line(t, guess.dialect.delimiter)) for t in texts):
+    if len(texts) <= 3 and guess.dialect.delimiter != " " and all(_names_columns(split_line(t, guess.dialect.delimiter)) for t in texts):
         raise UnreadableLog("a header but no row of data below it. Copy the log from the logger again")
     raise NotALog("a table of words without numbers, not a log. Give a CSV export of the logger")
 
@@ -116,7 +116,7 @@ def _first_data(data: Lines, guess: Guess, threshold: float) -> int:
     pending: int | None = None
     for i in range(min(len(data), HEAD_SEARCH)):
         text = data.text(i)
-        if not text.strip():
+        if not text.strip() or text.lstrip().startswith(_COMMENTS):
             continue
         if not _is_data(text, guess, threshold):
             pending = None

@@ -109,7 +109,8 @@ def spaces_to_tabs(data: Bytes) -> Bytes:
     joined = np.concatenate(parts) if parts else data
     # a tab just before a line end is a trailing blank
     following = np.concatenate((joined[1:], [np.uint8(LF)]))
-    return joined[~((joined == TAB) & ((following == LF) | (following == CR)))]
+    out: Bytes = joined[~((joined == TAB) & ((following == LF) | (following == CR)))]
+    return out
 
 
 def count_byte(data: Bytes, byte: int) -> int:

@@ -38,8 +38,8 @@ def mend(seconds: Array, *, period_s: float, lines: Ints, same_as_before: Callab
     t = _unrolled(t, period_s)
     step = _nominal(t)
     t = _bad_stamps(t, step, lines, notes)
-    t, breaks = _forward_only(t, step, lines, notes, true_gaps=true_gaps)
-    keep = _repeats(t, same_as_before, breaks, lines, notes)
+    t, breaks = _forward_only(t, step, true_gaps=true_gaps)
+    keep = _repeats(t, same_as_before, lines, notes)
     if not keep.all():
         before = np.cumsum(~keep)
         breaks = [b - int(before[b]) for b in breaks]
@@ -47,10 +47,14 @@ def mend(seconds: Array, *, period_s: float, lines: Ints, same_as_before: Callab
     t = _spread(t, step, lines, notes)
     t = t - t[0] if len(t) else t
     _gaps(t, set(breaks), lines, notes)
-    for b in breaks[:NOTES_A_KIND]:
-        notes.append(Note(f"line {lines[b]}: the clock starts anew here; nothing is judged across this line.", line=int(lines[b]),
-                          code="sensor.clock", start_s=float(t[b - 1]), end_s=float(t[b])))
+    notes.extend(break_note(b, t, lines) for b in breaks[:NOTES_A_KIND])
     return Mended(t, keep, tuple(breaks), notes)
+
+
+def break_note(row: int, t: Array, lines: Ints) -> Note:
+    """What is said of a clock that starts anew at a row."""
+    return Note(f"line {lines[row]}: the clock starts anew here; nothing is judged across this line.", line=int(lines[row]),
+                code="sensor.clock", start_s=float(t[row - 1]), end_s=float(t[row]))
 
 
 def _rows(count: int) -> str:
@@ -126,7 +130,8 @@ def _mark(t: Array, i: int, step: float, bad: npt.NDArray[np.bool_]) -> None:
     for run in range(1, BAD_RUN + 1):
         reach = (run + 1) * 4 * step + 1e-9
         low = i - run  # too high: low < the run < i + 1
-        if low >= 0 and 0 < t[i + 1] - t[low] <= reach and t[low + 1] - t[low] > reach / 2 or (low >= 0 and run == 1 and 0 < t[i + 1] - t[low] <= reach):
+        fits = low >= 0 and 0 < t[i + 1] - t[low] <= reach
+        if fits and (run == 1 or t[low + 1] - t[low] > reach / 2):
             bad[low + 1 : i + 1] = True
             return
         high = i + run + 1
@@ -139,7 +144,7 @@ def _mark(t: Array, i: int, step: float, bad: npt.NDArray[np.bool_]) -> None:
         bad[n - 1] = True
 
 
-def _forward_only(t: Array, step: float, lines: Ints, notes: list[Note], *, true_gaps: bool) -> tuple[Array, list[int]]:
+def _forward_only(t: Array, step: float, *, true_gaps: bool) -> tuple[Array, list[int]]:
     """Let time go on after each jump back, one nominal interval later; a far jump ahead breaks as well."""
     d = np.diff(t)
     far = d > FAR_S
@@ -153,7 +158,7 @@ def _forward_only(t: Array, step: float, lines: Ints, notes: list[Note], *, true
     return out, (at + 1).tolist()
 
 
-def _repeats(t: Array, same: Callable[[], npt.NDArray[np.bool_]], breaks: list[int], lines: Ints, notes: list[Note]) -> npt.NDArray[np.bool_]:
+def _repeats(t: Array, same: Callable[[], npt.NDArray[np.bool_]], lines: Ints, notes: list[Note]) -> npt.NDArray[np.bool_]:
     """Rows written twice go, unless the clock is so coarse that repeats are its habit."""
     keep = np.ones(len(t), dtype=bool)
     zero = np.concatenate(([False], np.diff(t) == 0))
@@ -175,15 +180,16 @@ def _spread(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
     sizes = np.diff(np.append(heads, len(t)))
     share = 1.0 - len(heads) / len(t)
     if len(heads) == 1:
-        return t[0] + np.arange(len(t)) * step / max(1, len(t))
+        even: Array = t[0] + np.arange(len(t)) * step / max(1, len(t))
+        return even
     widths = np.diff(t[heads])
     usual = float(np.median(widths))
     per_row = float(np.median(widths / sizes[:-1]))
     # a gap after a group is not filled by it; a short last group keeps the usual pace
     widths = np.append(np.where(widths > 3 * usual, np.minimum(usual, per_row * sizes[:-1]), widths), min(usual, per_row * sizes[-1]))
-    t, widths = _stood_still(t, heads, sizes, widths, per_row, lines, notes)
+    t, widths = _stood_still(t, heads, sizes, widths, per_row=per_row, lines=lines, notes=notes)
     offset = np.arange(len(t)) - np.repeat(heads, sizes)
-    out = t + offset * np.repeat(widths / sizes, sizes)
+    out: Array = t + offset * np.repeat(widths / sizes, sizes)
     count = len(t) - len(heads)
     if share > 0.3:
         notes.append(Note(f"the clock moves in steps of {usual:g} s while rows come faster; rows are set evenly within each step, "
@@ -198,16 +204,18 @@ def _spread(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
 
 
 def _stood_still(
-    t: Array, heads: Ints, sizes: Ints, widths: Array, per_row: float, lines: Ints, notes: list[Note]
+    t: Array, heads: Ints, sizes: Ints, widths: Array, *, per_row: float, lines: Ints, notes: list[Note]
 ) -> tuple[Array, Array]:
     """Where far more rows than usual share a stamp the clock stood; they go on at the usual pace."""
     stood = (sizes > 3 * np.median(sizes)) & (sizes > 5) & (sizes * per_row > 3 * widths)
     if not stood.any():
         return t, widths
     wanted = np.where(stood, sizes * per_row, widths)
-    for g in np.flatnonzero(stood)[:NOTES_A_KIND].tolist():
-        notes.append(Note(f"line {lines[heads[g]]}: the clock stands still for {sizes[g]} rows; they go on at the usual pace.",
-                          line=int(lines[heads[g]]), count=int(sizes[g]), code="sensor.clock" if g else None))
+    notes.extend(
+        Note(f"line {lines[heads[g]]}: the clock stands still for {sizes[g]} rows; they go on at the usual pace.",
+             line=int(lines[heads[g]]), count=int(sizes[g]), code="sensor.clock" if g else None)
+        for g in np.flatnonzero(stood)[:NOTES_A_KIND].tolist()
+    )
     later = np.concatenate(([0.0], np.cumsum(wanted - widths)[:-1]))
     return t + np.repeat(later, sizes), wanted
 
@@ -216,11 +224,12 @@ def _gaps(t: Array, breaks: set[int], lines: Ints, notes: list[Note]) -> None:
     d = np.diff(t)
     if not len(d):
         return
-    long = np.flatnonzero(d > max(GAP_TIMES * float(np.median(d)), GAP_LEAST_S))
-    long = [int(i) for i in long if int(i) + 1 not in breaks]
-    for i in long[:NOTES_A_KIND]:
-        notes.append(Note(f"line {lines[i + 1]}: no rows for {d[i]:.4g} s.", line=int(lines[i + 1]), code="sensor.gap",
-                          start_s=float(t[i]), end_s=float(t[i + 1])))
+    wide = np.flatnonzero(d > max(GAP_TIMES * float(np.median(d)), GAP_LEAST_S)).tolist()
+    long = [i for i in wide if i + 1 not in breaks]
+    notes.extend(
+        Note(f"line {lines[i + 1]}: no rows for {d[i]:.4g} s.", line=int(lines[i + 1]), code="sensor.gap", start_s=float(t[i]), end_s=float(t[i + 1]))
+        for i in long[:NOTES_A_KIND]
+    )
     if len(long) > NOTES_A_KIND:
         rest = long[NOTES_A_KIND:]
         notes.append(Note(f"{len(rest)} more gaps, {float(d[rest].sum()):.4g} s in all.", count=len(rest), code="sensor.gap",

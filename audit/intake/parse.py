@@ -78,10 +78,9 @@ def _plan(layout: Layout, names: list[str]) -> _Plan:
     dotted = texts.select(pl.all().str.contains(".", literal=True)) if decimal == "," else lost
     clean = {n: not (lost[n].any() or (decimal == "," and dotted[n].any())) for n in names}
     columns = [texts[n] for n in names]
-    messy = columns if decimal == "," else [texts[n] for n in names if not clean[n]]
-    if messy:
-        decimal = decimal_of_table(messy, decimal)
-    rules = {n: (Rule(True, decimal) if clean[n] and decimal == "." else learn(c, decimal)) for n, c in zip(names, columns, strict=True)}
+    decimal, sure = decimal_of_table(columns, decimal)
+    rules = {n: (Rule(True, decimal) if clean[n] and decimal == "." and sure else learn(c, decimal, sure=sure))
+             for n, c in zip(names, columns, strict=True)}
     return _Plan(rules, decimal)
 
 
@@ -112,7 +111,8 @@ def _masked(layout: Layout, first: int, to: int, keep: np.ndarray) -> bytes:
         return block.tobytes()
     begin = int(layout.lines.starts[first])
     lengths = np.diff(np.minimum(layout.lines.stops[first:to] + 1 - begin, len(block)), prepend=0)
-    return block[np.repeat(keep, lengths)].tobytes()
+    out: bytes = block[np.repeat(keep, lengths)].tobytes()
+    return out
 
 
 def _texts(names: list[str]) -> Schema:
@@ -185,9 +185,9 @@ def _plain_columns(layout: Layout) -> list[bool] | None:
         return None
     out = []
     for cells in zip(*rows, strict=True):
-        out.append(all([number.fullmatch(cell) is not None for cell in cells]))
-        if decimal == "," and out[-1]:
-            marked = [cell for cell in cells if "," in cell]
+        out.append(all(number.fullmatch(cell) for cell in cells))
+        if out[-1]:
+            marked = [cell for cell in cells if decimal in cell]
             if marked and len(marked) < len(cells) and all(grouped.fullmatch(cell) for cell in marked):
                 return None  # thousands, perhaps
     return out
@@ -249,10 +249,13 @@ def _convert(text: pl.DataFrame, rules: dict[str, Rule | None]) -> tuple[pl.Data
     numeric = [n for n, rule in rules.items() if rule is not None and rule.numeric]
     if not numeric:
         return pl.DataFrame(columns), pl.Series([], dtype=pl.UInt32)
-    others = [n for n in rules if n not in set(numeric)]
+    others = [n for n in rules if n not in set(numeric) and nulls_before[n] > 0.5 * cells.height]
+    stamped = [n for n in rules if n not in set(numeric) and n not in set(others)]
     full = cells.select(pl.sum_horizontal(pl.col(numeric).is_not_null())).to_series().to_numpy()
     words = cells.select(pl.sum_horizontal(pl.col(others).is_not_null())).to_series().to_numpy() if others else np.zeros(cells.height)
     bad = pl.DataFrame(lost).sum_horizontal().to_numpy() if lost else np.zeros(cells.height)
+    if stamped:
+        words = words + 2 * cells.select(pl.sum_horizontal(pl.col(stamped).is_not_null())).to_series().to_numpy()
     stray = ((bad > 0) & (bad >= np.maximum(1, 0.5 * full))) | ((full == 0) & (words <= 1))
     return _all_finite(pl.DataFrame(columns)), pl.Series(np.flatnonzero(stray).astype(np.uint32))
 
@@ -279,7 +282,7 @@ def _finish(layout: Layout, kept: Kept, frame: pl.DataFrame, rules: dict[str, Ru
         again = [int(i) for i in odd[:5000] if layout.lines.text(int(i)).strip() in layout.header_lines]
         restarts = sorted(restarts + again)
         known = set(again)
-        notes += stray_notes(layout, [int(i) for i in odd if int(i) not in known], len(lines))
+        notes += stray_notes(layout, [int(i) for i in odd if int(i) not in known])
     if restarts:
         notes.append(Note(
             f"the header comes again at line {restarts[0] + 1}"
@@ -311,10 +314,9 @@ def _named(
         seen[name] = 1
         rule = rules.get(values.name)
         unit = rule.unit if rule is not None and rule.numeric else ""
-        if unit and not column.unit:
-            column = replace(column, unit=unit, unit_from="cells")
+        told = replace(column, unit=unit, unit_from="cells") if unit and not column.unit else column
         numeric = values.dtype == pl.Float64
-        kept.append(replace(column, header=header, name=column.name.strip() or header, numeric=numeric))
+        kept.append(replace(told, header=header, name=told.name.strip() or header, numeric=numeric))
         series.append(values.alias(name))
     return pl.DataFrame(series), kept
 

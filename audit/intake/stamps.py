@@ -29,7 +29,8 @@ _DATES = {
 @dataclass(frozen=True, eq=False)
 class Stamps:
     """seconds: NaN where blank or not a stamp; since 1970-01-01 for dates. kind: 'time of day',
-    'minutes and seconds', 'date-time', 'date'. period_s: where the clock rolls over, 0 for never."""
+    'minutes and seconds', 'date-time', 'date'. period_s: where the clock rolls over, 0 for never.
+    """
 
     seconds: Array
     kind: str
@@ -120,7 +121,8 @@ def _fraction(parts: pl.series.struct.StructNameSpace) -> Array:
     width = digits.str.len_chars().fill_null(0).cast(pl.Float64).to_numpy()
     colon = (parts.field("sep") == ":").fill_null(value=False).to_numpy()
     widest = float(width.max()) if len(width) else 0.0
-    return value / 10.0 ** np.where(colon, 2.0 if widest == 2 else max(widest, 3.0), width)
+    seconds: Array = value / 10.0 ** np.where(colon, 2.0 if widest == 2 else max(widest, 3.0), width)
+    return seconds
 
 
 def _steps_of_a_second(hours: Array, minutes: Array) -> bool:
@@ -140,7 +142,7 @@ def _days(parts: pl.series.struct.StructNameSpace, fields: set[str], style: str,
     else:
         month = parts.field("mo").cast(pl.Int32, strict=False)
         if style.startswith("two"):
-            swap, unsure = _month_first(day, month, parts, day_first)
+            swap, unsure = _month_first(day, month, day_first)
             day, month = (month, day) if swap else (day, month)
     frame = pl.DataFrame({"y": year, "m": month, "d": day})
     ok = pl.col("m").is_between(1, 12) & pl.col("d").is_between(1, 31)
@@ -155,7 +157,7 @@ def _days(parts: pl.series.struct.StructNameSpace, fields: set[str], style: str,
     return days.to_numpy().astype(np.float64), unsure
 
 
-def _month_first(day: pl.Series, month: pl.Series, parts: pl.series.struct.StructNameSpace, day_first: bool | None) -> tuple[bool, bool]:
+def _month_first(day: pl.Series, month: pl.Series, day_first: bool | None) -> tuple[bool, bool]:
     """(month comes first, not sure). The first figure over 12 is a day; else the one that changes is."""
     if (day > 12).any():
         return False, False
