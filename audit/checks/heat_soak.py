@@ -13,7 +13,7 @@ from audit.checks.base import Across, Judged, LimitTable, Measured, judge_rows
 from audit.checks.charge import compressor_outlet_c, cooler_effectiveness
 from audit.checks.pace import rpm_rate
 from audit.checks.sheet import Sheet
-from audit.checks.soak import chains, climb, soak_finding
+from audit.checks.soak import best_climb, chains, soak_finding
 from audit.checks.soak_figures import put_soak_figures
 from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
 from audit.signal.held import held_above, without_singles
@@ -113,12 +113,15 @@ def _coolant(pull: Pull, sheet: Sheet) -> None:
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
     """heat.soak: the start temperatures of pulls that follow each other."""
     row = limits.row("heat.soak", "intake_start_climb_c")
-    climbs = [found for chain in chains(pulls, measures) if (found := climb(chain)) is not None]
-    if not climbs:
+    worst = best_climb(chains(pulls, measures), row)
+    if worst is None:
         return Across(unable=("too_short", "no two pulls follow each other, so recovery between pulls cannot be seen"))
-    value, index = max(climbs)
+    value, index, proven = worst
     finding = soak_finding(row, value, [measures[i] for i in index])
-    return Across(row.score(value), ((finding, index),) if finding is not None else ())
+    score = row.score(value)
+    if not proven and score is not None:
+        score = max(score, 70.0 if finding is not None else 71.0)  # seen once: never worse than watch
+    return Across(score, ((finding, index),) if finding is not None else ())
 
 
 def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:  # noqa: ARG001 - as above

@@ -16,6 +16,7 @@ from audit.model import Finding, Limit, Measures, Pull
 WARM_C = 70.0
 STOOD_S = 25.0  # standing this long between two pulls heats the intake by itself
 LONGEST_APART_S = 900.0
+SHIFT_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -30,14 +31,23 @@ def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
     """The night's pulls cut into chains; pulls without a start temperature or with a cold engine are in none."""
     found: list[list[int]] = []
     for i, figures in enumerate(measures):
-        if figures.get("intake_start_c") is None or _cold(figures):
-            continue
         last = found[-1][-1] if found else None
+        if figures.get("intake_start_c") is None or _cold(figures) or (last is not None and _same_run(pulls[i - 1], pulls[i])):
+            continue
         if last is not None and _follows(pulls[last], pulls[i], measures[last], figures):
             found[-1].append(i)
         else:
             found.append([i])
     return [Chain(tuple(c), tuple(float(measures[i]["intake_start_c"] or 0.0) for i in c)) for c in found]
+
+
+def _same_log(a: Pull, b: Pull) -> bool:
+    return (a.log.path, a.log.sha256) == (b.log.path, b.log.sha256)
+
+
+def _same_run(a: Pull, b: Pull) -> bool:
+    """Whether b is only the next gear of a: no pause to cool in."""
+    return _same_log(a, b) and b.start_s - a.end_s < SHIFT_S
 
 
 def _cold(figures: Measures) -> bool:
@@ -54,8 +64,8 @@ def _follows(a: Pull, b: Pull, before: Measures, after: Measures) -> bool:
         return False
     if between is not None and between > hottest + 3.0:
         return False
-    if (a.log.path, a.log.sha256) == (b.log.path, b.log.sha256):
-        return 0 <= b.start_s - a.end_s <= LONGEST_APART_S
+    if _same_log(a, b):
+        return b.start_s - a.end_s <= LONGEST_APART_S
     return _goes_on(before, after, hottest)
 
 
@@ -66,28 +76,44 @@ def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
 
 
 def climb(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
-    """Start-to-start climb, K a pull, and the pulls that show it; None under two pulls.
+    """Climb of the start temperature that stayed, K, and the pulls that show it; None under two pulls.
 
-    With three or more: the largest mean climb over two steps on end (or more), so that one hot start among
-    them is not enough. Two pulls have only their one step.
+    The largest of min(two starts on end) - any start before them: heat that a pause lets go is none, and one hot
+    start is not enough. Two pulls have only their one step (see best_climb).
     """
     start = np.asarray(chain.start_c)
     if len(start) < 2:
         return None
-    width = 1 if len(start) == 2 else 2
-    steps = (start[width:] - start[:-width]) / width
-    i = int(np.argmax(steps))
-    return float(steps[i]), tuple(chain.index[i : i + width + 1])
+    if len(start) == 2:
+        return float(start[1] - start[0]), chain.index
+    later = np.minimum(start[1:-1], start[2:])
+    lowest = np.minimum.accumulate(start[:-2])
+    i = int(np.argmax(later - lowest))
+    first = int(np.argmin(start[: i + 1]))
+    return float(later[i] - lowest[i]), chain.index[first : i + 3]
+
+
+def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, ...], bool] | None:
+    """The worst climb of the night, its pulls, and whether three or more show it.
+
+    What only two pulls show counts where no three do, and then only past the hold level: seen once, it is a hint.
+    """
+    found = [(*c, len(c[1]) >= 3) for chain in chains_ if (c := climb(chain)) is not None]
+    proven = [c for c in found if c[2]]
+    hints = [c for c in found if not c[2] and row.severity(c[0]) in ("hold", "stop")]
+    return max(proven + hints or found, key=lambda c: c[0], default=None)
 
 
 def soak_finding(row: Limit, value: float, measures: Sequence[Measures]) -> Finding | None:
-    """The finding when a level is reached. measures: of the pulls that show the climb, in order."""
+    """The finding when a level is reached. measures: of the pulls that show the climb, in order; two are a hint."""
     severity = row.severity(value)
-    if severity is None:
+    if severity is None or (len(measures) < 3 and severity == "watch"):
         return None
+    severity = severity if len(measures) >= 3 else "watch"
     starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in measures)
-    message = (f"The charge started each pull hotter than the one before: {starts}; {value:.1f} K a pull, "
-               f"at or above the {severity} limit of {row.reached(value):g} K.")
+    seen = "two pulls on end" if len(measures) >= 3 else "one pull, so once only,"
+    message = (f"The charge had not cooled down again before the next pull: the pulls began at {starts}, {seen} {value:.1f} K "
+               f"hotter than one before, at or above the limit of {row.reached(value):g} K.")
     known = [tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None]
     if known:
         tau = float(np.median(known))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from typing import Any
 
@@ -109,9 +110,10 @@ def soak(pulls: list[Pull], table: Limits) -> Finding | None:
 
 
 @pytest.mark.parametrize(("starts", "severity"), [
-    ([30, 30.5, 30, 31], None), ([30, 34.5, 39], None), ([30, 35.2, 40.4], "watch"), ([28, 38.5, 49], "hold"),
-    ([30, 36], "watch"), ([30, 39, 39, 39], None)])
-def test_each_pull_starting_hotter_is_soak(table: Limits, starts: list[float], severity: str | None) -> None:
+    ([30, 30.5, 30, 31], None), ([30, 33.6, 34.5], None), ([30, 34.1, 36], "watch"), ([30, 39.6, 44], "watch"),
+    ([30, 40.1, 44], "hold"), ([30, 32, 34.5, 36, 36.5], "watch"), ([30, 39, 30, 39, 30], None),
+    ([30, 36], None), ([30, 41], "watch")])
+def test_starts_that_stay_hotter_are_soak(table: Limits, starts: list[float], severity: str | None) -> None:
     found = soak(drive(starts), table)
     assert (found.severity if found else None) == severity
 
@@ -139,6 +141,14 @@ def test_soak_goes_on_from_log_to_log(table: Limits) -> None:
     found = soak(pulls, table)
     assert found is not None
     assert found.severity == "watch"
+
+
+def test_the_next_gear_of_the_same_run_is_no_new_start(table: Limits) -> None:
+    pulls = drive([30, 31, 30.5, 31])
+    log, span = pulls[0].log, pulls[0].span
+    shifted = Pull(9, dataclasses.replace(span, start=54, stop=66, start_s=27.0, end_s=33.0), log, pulls[0].sanity, Car())
+    assert soak([pulls[0], shifted], table) is None
+    assert soak([pulls[0], shifted, *pulls[1:]], table) is None
 
 
 def test_a_cold_engine_that_warms_is_no_soak(table: Limits) -> None:
