@@ -121,7 +121,7 @@ def _name_score(column: RawColumn, made_up: bool, first: bool) -> float:
         timely = near
     if not timely:
         if made_up or not words:
-            return 1.5 if first else 0.4
+            return 1.5 if first else 0.0
         has_unit = column.unit.lower() in _UNIT_OF and _UNIT_OF[column.unit.lower()] in ("s", "ms", "us")
         return 0.6 if has_unit and not words & (NOT_TIME | DECOYS) else 0.0
     decoys = words & DECOYS

@@ -140,9 +140,9 @@ def _kind(cells: Sequence[str], width: int, dialect: Dialect, *, have_names: boo
 
 
 def _names_for(cells: Sequence[str], units: Sequence[str], dialect: Dialect) -> bool:
-    """Whether a row above a units row can be its names: nearly as many, and no number among them."""
+    """Whether a row above a units row can be its names: as many cells, and no number among them."""
     full, below = sum(bool(c) for c in cells), sum(c.lower() not in NEUTRAL for c in units)
-    return full >= 0.8 * below and not any(c and value_share([c], dialect.decimal) == 1 for c in cells)
+    return len(cells) >= len(units) - 1 and full >= 0.5 * below and not any(c and value_share([c], dialect.decimal) == 1 for c in cells)
 
 
 def _merged(rows: list[list[str]], width: int) -> tuple[str, ...]:
