@@ -51,7 +51,7 @@ def ceiling(pull: Pull) -> Ceiling | None:
     true_a_row = min(1.0, rate * interval)
     top = float(y.max())
     quantum = resolution(y)
-    known = _known_top(pull, top, quantum)
+    known = _known_top(pull, y, quantum)
     slack = max(0.25 * quantum, 1e-6 * abs(top)) if known is None else max(0.6 * quantum, 0.6)
     starts, stops = runs(y >= top - slack)
     long_enough = (stops - starts) * true_a_row >= LEAST_TRUE_SAMPLES - 1e-6
@@ -67,12 +67,15 @@ def ceiling(pull: Pull) -> Ceiling | None:
     return Ceiling(seconds, float(t[starts[0]]), float(t[stops[-1] - 1]), top, known)
 
 
-def _known_top(pull: Pull, top: float, quantum: float) -> str | None:
+def _known_top(pull: Pull, y: Array, quantum: float) -> str | None:
+    top = float(y.max())
     sensor = pull.car.sensor_top_kpa
     if sensor is not None and top >= sensor - max(1.0, quantum):
         return f"the car file gives {sensor:.0f} kPa absolute as the sensor's top"
     rail = max(channel_rows()["manifold_pressure"].rails, default=0.0)
-    if abs(top - rail) < 0.3 and 0.9 <= quantum <= 1.1:
+    at_rail = np.abs(y - rail) < 0.3
+    # A byte at its end stays there; a boost that happens to top out at it wavers beside it.
+    if abs(top - rail) < 0.3 and 0.9 <= quantum <= 1.1 and at_rail.sum() >= 0.6 * np.sum(y >= rail - 4.0):
         return f"{rail:.0f} kPa absolute is the most that one byte of this channel can carry"
     return None
 

@@ -75,11 +75,24 @@ def expected_top(n: int) -> float:
 def highest(trace: BoostTrace) -> tuple[float, float, float]:
     """Boost peak in kPa, its time in s, and the level that at least two samples on end bear out.
 
-    The noise alone makes the highest of many samples too high: its expected share is taken off.
+    Noise makes the highest of many samples too high, smoothing makes a narrow peak too low: the greater of the
+    highest sample less the noise's expected share, the calmed boost, and a parabola through the top is taken.
     """
-    y = trace.y
+    t, y, calm = trace.t, trace.y, trace.calm
     i = int(np.argmax(y))
     near = int(np.sum(y >= y[i] - 2 * trace.sigma)) if trace.sigma > 0 else 1
-    peak = float(y[i]) - trace.sigma * expected_top(near)
+    peak = max(float(y[i]) - trace.sigma * expected_top(near), float(calm.max()), _vertex(trace))
     pairs = float(np.minimum(y[1:], y[:-1]).max())
-    return peak, float(trace.t[i]), min(peak, pairs + trace.sigma)
+    return min(peak, float(y[i])), float(t[i]), min(peak, pairs + trace.sigma)
+
+
+def _vertex(trace: BoostTrace) -> float:
+    """Top of a parabola through the samples about the calmed boost's highest; -inf under 5 samples."""
+    i = int(np.argmax(trace.calm))
+    half = max(3 * trace.interval, 0.15) * 1.01
+    low, high = np.searchsorted(trace.t, (trace.t[i] - half, trace.t[i] + half))
+    u, v = trace.t[low:high] - trace.t[i], trace.y[low:high]
+    if u.size < 5:
+        return -np.inf
+    inner = np.linspace(max(float(u[0]), -0.5 * half), min(float(u[-1]), 0.5 * half), 41)
+    return min(float(np.polyval(np.polyfit(u, v, 2), inner).max()), float(v.max()))

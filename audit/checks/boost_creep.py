@@ -14,8 +14,8 @@ from audit.signal.lines import Line, theil_sen
 LEAST_SPAN_KRPM = 0.35
 LEAST_CLIMB_KPA = 3.5
 LEAST_CLIMB_SHARE = 0.05  # of the boost: less is wander
-WAIT = 0.6  # of the rise, after arrival: what is left of the approach is no creep
-MOST_WAIT_S = 1.2
+WAIT = 0.8  # of the rise, after arrival: what is left of the approach is no creep
+MOST_WAIT_S = 2.0
 LEAST_S = 0.6
 DUTY_HELD_PCT = 3.0
 POINTS = 32
@@ -27,7 +27,8 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     Where boost slows its climb or starts it late, the later half counts. A climb with a rising duty or target is
     none; a falling duty does not excuse it.
     """
-    wait = min(WAIT * (trace.rise_s or 0.0), MOST_WAIT_S)
+    rise = trace.rise_s if trace.rise_s is not None else float(trace.t[trace.arrival] - trace.t[0])
+    wait = min(WAIT * rise, MOST_WAIT_S)
     t, y = trace.settled_series().within(float(trace.t[trace.arrival]) + wait, float(trace.t[-1]))
     rpm = rpm_at(pull, t)
     good = np.isfinite(rpm)
@@ -96,7 +97,7 @@ def _beyond_doubt(fit: Line, climb: float, x: Array, y: Array, trace: BoostTrace
     rest = y - fit.intercept - fit.slope * x
     swing = 1.4826 * median_sorted(np.abs(rest - median_sorted(rest)))
     least = max(LEAST_CLIMB_KPA, LEAST_CLIMB_SHARE * abs(trace.level), 2.0 * swing, 1.5 * trace.quantum)
-    return fit.low > 0 and climb >= least and abs(float(x[-1] - x[0])) >= LEAST_SPAN_KRPM
+    return fit.low > 0.35 * fit.slope and climb >= least and abs(float(x[-1] - x[0])) >= LEAST_SPAN_KRPM
 
 
 def _slope_of(series: Series, pull: Pull, start_s: float, end_s: float) -> float:

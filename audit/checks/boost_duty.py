@@ -27,7 +27,7 @@ class Duty:
     fixed: bool
     top: float
     top_s: float
-    came_up: bool
+    clamped: bool
 
 
 def duty_of(pull: Pull, trace: BoostTrace) -> Duty | None:
@@ -45,8 +45,10 @@ def duty_of(pull: Pull, trace: BoostTrace) -> Duty | None:
     there = whole.t[whole.value >= top - 0.6]
     interval = float(np.median(np.diff(whole.t)))
     low, high = np.quantile(whole.value, (0.03, 0.97))
+    came_up = bool(series.value.min() < top - 3.0)
+    stayed = bool((settled[settled.size // 2:] >= top - 0.6).all())
     return Duty(median_sorted(settled), float(np.ptp(settled)), float(high - low) <= FIXED_PCT, top,
-                float(there.size * interval), bool(series.value.min() < top - 3.0))
+                float(there.size * interval), came_up and stayed)
 
 
 def at_stop(pull: Pull, duty: Duty) -> bool:
@@ -54,7 +56,7 @@ def at_stop(pull: Pull, duty: Duty) -> bool:
     stop = min(pull.car.duty_max_pct, 100.0)
     if duty.level >= stop - AT_STOP_PCT:
         return True
-    return duty.came_up and duty.top >= 80.0 and duty.level >= duty.top - 0.6 and duty.reach < 1.0 and duty.top_s >= 0.5
+    return duty.clamped and duty.top >= 80.0 and duty.top_s >= 0.5
 
 
 def stepped_by_hand(pull: Pull, *, logged_target: bool) -> bool:

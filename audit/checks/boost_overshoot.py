@@ -131,7 +131,7 @@ def _peak_over(trace: BoostTrace, line: Array) -> tuple[int, float, float]:
 def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     line = trace.on_line()
     row, seen, over = _peak_over(trace, line)
-    if over < seen and trace.interval > SPIKE_INTERVAL_S and seen > max(5.0, 6 * trace.grain):
+    if over < seen and trace.interval > SPIKE_INTERVAL_S and seen > max(7.0, 6 * trace.grain, 0.06 * trace.level):
         why = (f"a single sample stood {seen:.1f} kPa above the settled boost; at {trace.rate_hz:.3g} samples a second "
                "nobody can tell an overshoot from a stray reading")
         draft.unable = ("too_slow", why)

@@ -23,6 +23,7 @@ LEAST_AFTER_S = 0.7  # of boost after its arrival, to call it settled
 LINE_POINTS = 32  # means of neighbours that carry the line: 496 pairs
 BAND = 0.03  # settling band, share of the rise
 SPIKE_INTERVAL_S = 0.125  # slower than this, one sample may be a whole overshoot
+NO_KNEE = 0.1  # share of the rise that the knee stands over the chord: less is a straight climb to the end
 FLAT_KPA = 10.0  # a rise smaller than this is a car without boost: it rests
 
 
@@ -147,15 +148,24 @@ def _wide_open(pull: Pull) -> tuple[Array, Array]:
 
 
 def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
-    """Take off up to 3 last samples that fall steeply: the throttle has closed, whatever its channel says."""
-    for _ in range(3):
-        if len(y) <= LEAST_SAMPLES:
-            break
-        usual = max(4 * median_sorted(np.abs(np.diff(y[-6:-1]))), 5.0)
-        if y[-1] > y[-4:-1].min() - usual:
-            break
-        t, y = t[:-1], y[:-1]
-    return t, y
+    """Take off the last samples if they fall steeply off what went before: the throttle has closed.
+
+    Looked for in the last 0.3 s, against the line through the 0.8 s before it; a fade that goes on stays.
+    """
+    interval = float(np.median(np.diff(t)))
+    split = int(np.searchsorted(t, t[-1] - max(0.3, 1.2 * interval)))
+    begin = int(np.searchsorted(t, t[split] - max(0.8, 3.2 * interval)))
+    u, before = t[begin:split], y[begin:split]
+    if split >= t.size or u.size < 3:
+        return t, y
+    slope = min(_pace(u, before), 0.0)
+    due = median_sorted(before) + slope * (t[split:] - float(u.mean()))
+    least = max(4 * median_sorted(np.abs(np.diff(before))), 6.0)
+    fallen = y[split:] < np.minimum(due, y[split - 1] + slope * (t[split:] - t[split - 1])) - least
+    if not fallen[-1]:
+        return t, y
+    stop = split + int(np.flatnonzero(~fallen)[-1]) + 1 if not fallen.all() else split
+    return t[:stop], y[:stop]
 
 
 def take_apart(t: Array, y: Array, *, wanted: float | None = None) -> BoostTrace:
@@ -176,7 +186,8 @@ def take_apart(t: Array, y: Array, *, wanted: float | None = None) -> BoostTrace
     rise = _rise_s(s, start, height, first)
     past = wanted is not None and wanted > FLAT_KPA and float(s.calm[-1]) > wanted + max(2.0, 0.02 * wanted)
     why = _too_early(s, rest, height)
-    if not why and not past and _still_building(s, rest, height, rise, clear):
+    no_knee = clear < NO_KNEE and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (tail - start)
+    if not why and not past and (no_knee or _still_building(s, rest, height, rise, clear)):
         why = "boost was still building at the end of the pull"
     return _trace(s, start, rest, why, median_sorted(s.y[rest.settled_at:]), rise)
 
@@ -317,7 +328,8 @@ def _rise_s(s: Samples, start: float, height: float, first: int) -> float | None
     """10 to 90 % of the rise, s, on straight lines between samples; None where its start is not in the pull."""
     if height <= 0:
         return None
-    t10, t90 = (crossing(s.t[first:], s.calm[first:], start + share * height) for share in (0.1, 0.9))
+    values = s.y if height > 25 * s.grain else s.calm  # calming widens a quick rise
+    t10, t90 = (crossing(s.t[first:], values[first:], start + share * height) for share in (0.1, 0.9))
     return t90 - t10 if t10 is not None and t90 is not None else None
 
 
