@@ -7,7 +7,7 @@ manifold pressure before its target.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -23,11 +23,11 @@ from audit.tables import channel_rows
 US_UNITS = {"psi", "psi_gauge", "psi_absolute", "inhg", "inhg_psi", "mph", "f", "lbmin"}
 METRIC_UNITS = {"kpa", "kpa_gauge", "kpa_absolute", "bar", "bar_gauge", "bar_absolute", "mbar", "kmh", "c", "kgh", "kgcm2"}
 BY_SIZE: Mapping[str, tuple[tuple[str, ...], tuple[float, float], float, dict[str, float]]] = {
-    "injector_pulse_width": (("ms", "us", "s"), (0.4, 45.0), 3.0, {"us": -0.5, "s": -2.0}),
-    "mass_air_flow": (("gs", "kgh", "lbmin", "lbh"), (2.0, 700.0), 40.0, {"kgh": -1.0, "lbmin": -3.0, "lbh": -4.0}),
-    "battery_voltage": (("v", "mv"), (8.0, 17.5), 1.5, {}),
-    "acceleration_longitudinal": (("ms2", "g_n"), (0.8, 16.0), 1.0, {}),
-    "turbo_speed": (("rpm", "krpm", "hz"), (12000.0, 320000.0), 5000.0, {"hz": -2.0}),
+    "injector_pulse_width": (("ms", "us", "s"), (0.4, 45.0), 0.25, {"us": -0.5, "s": -2.0}),
+    "mass_air_flow": (("gs", "kgh", "lbmin", "lbh"), (2.0, 700.0), 0.25, {"kgh": -1.0, "lbmin": -3.0, "lbh": -4.0}),
+    "battery_voltage": (("v", "mv"), (8.0, 17.5), 0.12, {}),
+    "acceleration_longitudinal": (("ms2", "g_n"), (0.8, 16.0), 0.4, {}),
+    "turbo_speed": (("rpm", "krpm", "hz"), (12000.0, 320000.0), 0.3, {"hz": -2.0}),
 }
 
 
@@ -57,14 +57,16 @@ def infer_units(sources: Mapping[str, Source], time: Array, car: Car, *, second:
     """
     out = Inferred()
     scene = _scene(sources, time, out)
-    us_hint = _us_hint(sources)
     _pressures(sources, scene, car, out, second)
+    known = {n: s.stated for n, s in sources.items()} | {n: d.candidate.unit for n, d in out.decisions.items() if not d.doubtful}
+    us_hint = _us_hint(list(known.values()), most=1.5)
     columns = [Column(n, s.values, s.stated, s.stated_from) for n, s in sources.items() if channel_rows()[n].quantity == "temperature"]
     if columns:
         out.decisions.update(temperatures(columns, scene, us_hint=us_hint))
+    us_hint = _us_hint([d.candidate.unit for d in out.decisions.values() if not d.doubtful], most=1.5)
     for name, source in sources.items():
         if name not in out.decisions:
-            out.decisions[name] = _other(name, source, scene, car, us_hint, second)
+            out.decisions[name] = _other(name, source, scene, car=car, us_hint=us_hint, second=second)
     return out
 
 
@@ -98,11 +100,11 @@ def _scene(sources: Mapping[str, Source], time: Array, out: Inferred) -> Scene:
     return Scene(time, rpm, opening, speed)
 
 
-def _us_hint(sources: Mapping[str, Source]) -> float:
-    """Points for °F and mph from the units that the file states elsewhere."""
-    keys = [s.stated.key for s in sources.values() if s.stated is not None]
+def _us_hint(known: Sequence[Unit | None], *, most: float) -> float:
+    """Points for °F and mph from the units of the file's other columns, negative for °C and km/h."""
+    keys = [u.key for u in known if u is not None]
     points = sum(k in US_UNITS for k in keys) - sum(k in METRIC_UNITS for k in keys)
-    return float(np.clip(0.7 * points, -1.5, 1.5))
+    return float(np.clip(0.7 * points, -most, most))
 
 
 def _pressures(sources: Mapping[str, Source], scene: Scene, car: Car, out: Inferred, second: Mapping[str, tuple[Array, Unit | None]]) -> None:
@@ -141,7 +143,7 @@ def _pressures(sources: Mapping[str, Source], scene: Scene, car: Car, out: Infer
             )
 
 
-def _other(name: str, source: Source, scene: Scene, car: Car, us_hint: float, second: Mapping[str, tuple[Array, Unit | None]]) -> Decision:
+def _other(name: str, source: Source, scene: Scene, *, car: Car, us_hint: float, second: Mapping[str, tuple[Array, Unit | None]]) -> Decision:
     stated, stated_from, values = source.stated, source.stated_from, source.values
     if name in ("lambda", "lambda_target"):
         return mixture.mixture(values, scene, stated=stated, stated_from=stated_from, hints=source.hints, words=source.words, stoichiometric_afr=car.stoichiometric_afr)
@@ -163,7 +165,7 @@ def _other(name: str, source: Source, scene: Scene, car: Car, us_hint: float, se
 
 
 def _gearing(car: Car) -> tuple[float, ...]:
-    """rpm per km/h of each gear, when the car file gives ratios, final drive and circumference."""
+    """Rpm per km/h of each gear, when the car file gives ratios, final drive and circumference."""
     if not (car.gear_ratios and car.final_drive and car.circumference_m):
         return ()
     return tuple(g * car.final_drive * 60.0 / (3.6 * car.circumference_m) for g in car.gear_ratios if g > 0 and math.isfinite(g))

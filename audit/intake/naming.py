@@ -25,11 +25,14 @@ LEFT_OVER = 0.8  # a word that means nothing
 NUMBERED = 0.97  # the second sensor of its kind, each further one less
 UNFIT = 0.5  # values that fit the channel under no unit
 EMPTY_COLUMN = 0.3
+MIXTURE_SCALES = (1.0, 1 / 14.7, 1 / 9.8, 0.01)
 EXACT = 1.03  # named exactly, nothing beside it
 
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
+    """A row of the pattern table: a channel, what a header needs for it, what may stand beside that."""
+
     channel: str
     needs: frozenset[str]
     also: frozenset[str]
@@ -54,7 +57,7 @@ def patterns() -> tuple[Pattern, ...]:
     rows = []
     for channel, listed in toml_table("names.toml")["pattern"].items():
         for row in listed:
-            score, needs, also = (row.split("|") + [""])[:3]
+            score, needs, also = [*row.split("|"), ""][:3]
             rows.append(Pattern(channel, frozenset(needs.split()), frozenset(also.split()), float(score)))
     return tuple(rows)
 
@@ -69,6 +72,10 @@ def header_scores(header: str, unit: str) -> tuple[tuple[str, float], ...]:
     """(channel, score) pairs of a header, best first; score 0 to about 1."""
     words = split(header)
     whole = _whole().get(" ".join(words))
+    if whole is None and len(words) > 1 and read_unit(words[-1]):
+        whole = _whole().get(" ".join(words[:-1]))
+    if whole is None and len(words) > 2 and read_unit("/".join(words[-2:])):
+        whole = _whole().get(" ".join(words[:-2]))
     if whole is not None:
         return ((whole, 0.9),) if whole else ()
     read = read_header(header)
@@ -82,6 +89,15 @@ def header_scores(header: str, unit: str) -> tuple[tuple[str, float], ...]:
             if score > best.get(pattern.channel, 0.0):
                 best[pattern.channel] = score
     return tuple(sorted(best.items(), key=lambda pair: -pair[1]))
+
+
+def column_scores(column: RawColumn) -> tuple[tuple[str, float], ...]:
+    """The scores of a column by its header without the unit, or whole where the unit is part of the name."""
+    short = header_scores(header_of(column), column.unit)
+    whole = _strip_brackets(column.header)
+    if (short and short[0][1] >= LEAST_SCORE) or whole == header_of(column):
+        return short
+    return header_scores(whole, column.unit) or short
 
 
 def _score(pattern: Pattern, read: Read) -> float:
@@ -116,8 +132,6 @@ def _fit_ranges(channel: str) -> tuple[tuple[float, float], ...]:
     low, high = row.usual or row.range
     if row.quantity == "pressure_absolute":
         low = -105.0
-    if channel in ("lambda", "lambda_target"):
-        low, high = 0.0, 5.0  # zero and full scale stand for 'no reading'
     return tuple(sorted(((low - u.offset) / u.scale, (high - u.offset) / u.scale))[:2] for u in units_of(row.quantity) if not u.special)  # type: ignore[misc]
 
 
@@ -130,6 +144,8 @@ def value_factor(channel: str, values: Array) -> float:
 
 
 def _fit(channel: str, low: float, mid: float, high: float) -> float:
+    if channel in ("lambda", "lambda_target"):  # as lambda, AFR or percent; zero stands for 'no reading'
+        return 1.0 if mid == 0.0 or any(0.45 <= mid * scale <= 2.2 for scale in MIXTURE_SCALES) else UNFIT
     ranges = _fit_ranges(channel)
     if not any(a <= mid <= b and high <= b + 0.3 * abs(b) and low >= a - 0.3 * abs(a) for a, b in ranges):
         return UNFIT
@@ -160,7 +176,7 @@ def name_columns(
     free = [i for i in range(len(columns)) if i not in skip and i not in ruled and columns[i].numeric]
     names = [n for n in channel_rows() if n != "time" and n not in set(ruled.values())]
     row_of = {name: r for r, name in enumerate(names)}
-    said = {i: header_scores(header_of(columns[i]), columns[i].unit) for i in range(len(columns))}
+    said = {i: column_scores(columns[i]) for i in range(len(columns))}
     score = np.zeros((len(names), len(free)))
     spread = {i: _three(samples[i]) for i in free if said[i]}
     for c, i in enumerate(free):
@@ -171,7 +187,7 @@ def name_columns(
     score[score < LEAST_SCORE] = 0.0
     taken = {free[c]: (names[r], float(score[r, c])) for r, c in best_assignment(score)}
     owner = {channel: i for i, (channel, _) in taken.items()} | {channel: i for i, channel in ruled.items()}
-    return [_said(i, columns, said[i], taken, ruled, owner) for i in range(len(columns))], notes
+    return [_said(i, columns, said[i], taken=taken, ruled=ruled, owner=owner) for i in range(len(columns))], notes
 
 
 def _three(values: Array) -> tuple[float, float, float]:
@@ -183,7 +199,7 @@ def _three(values: Array) -> tuple[float, float, float]:
 
 
 def _ruled_by_car(columns: Sequence[RawColumn], car: Mapping[str, ColumnWord]) -> tuple[dict[int, str], list[Note]]:
-    """column index -> channel as the car file says; a Note for each column it names that is not there."""
+    """Column index -> channel as the car file says; a Note for each column it names that is not there."""
     ruled: dict[int, str] = {}
     notes = []
     for channel, word in car.items():
@@ -212,6 +228,7 @@ def _said(
     i: int,
     columns: Sequence[RawColumn],
     scores: tuple[tuple[str, float], ...],
+    *,
     taken: Mapping[int, tuple[str, float]],
     ruled: Mapping[int, str],
     owner: Mapping[str, int],

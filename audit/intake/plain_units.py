@@ -6,6 +6,7 @@ second speed column or a unit; that is said as a doubt.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -38,7 +39,7 @@ def engine_speed(values: Array, *, stated: Unit | None, stated_from: str) -> Dec
     for one in scored:
         if high > 0:
             one.add(window(one.candidate.turned(high), 550.0, 9800.0, 150.0, 12.0), "its highest value is no engine speed")
-            one.add(window(one.candidate.turned(low), 380.0, 7000.0, 150.0, 6.0), "its lowest running value is no engine speed")
+            one.add(window(one.candidate.turned(low), 380.0, 7000.0, 60.0, 6.0), "its lowest running value is no engine speed")
     return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0)
 
 
@@ -55,7 +56,7 @@ def percentage(channel: str, values: Array, *, stated: Unit | None, stated_from:
         top = one.candidate.turned(high)
         one.add(window(top, -1.0, 106.0 if channel != "injector_duty" else 150.0, 2.0, 14.0), "it goes beyond 100 %")
         if moving and stretch:
-            one.add(window(top, 12.0, 106.0, 5.0, 4.0), "it would hardly open")
+            one.add(window(top, 12.0, 106.0, 3.0, 5.0), "it would hardly open")
         elif moving:
             one.add(window(top, 3.0, 150.0, 1.0, 4.0), "it would hardly move")
     if stretch and (stated is None or stated.key == "throttle_v"):
@@ -83,11 +84,12 @@ def _trim(finite: Array, stated: Unit | None, stated_from: str) -> Decision:
     reach = max(abs(low), abs(high))
     for one in scored:
         one.add(window(one.candidate.turned(mid), -22.0, 22.0, 6.0, 12.0), "it is far from zero")
+        one.add(window(one.candidate.turned(low), -45.0, 1e9, 6.0, 8.0) + window(one.candidate.turned(high), -1e9, 45.0, 6.0, 8.0))
         if one.candidate.unit.key == "fraction":
             one.add(window(reach, 0.02, 0.35, 0.08, 8.0))
         if one.candidate.unit.key == "pct" and 0 < reach < 0.4 and len(np.unique(finite[:200])) > 3:
             one.add(-2.5, "it would never move a percent")
-        if one.candidate.unit.key == "pct" and 0.6 < low and high < 1.4 and high > low:
+        if one.candidate.unit.key == "pct" and low > 0.6 and high < 1.4 and high > low:
             one.add(-4.0, "it would be a multiplier about 1")
     return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0, matters=True)
 
@@ -166,13 +168,17 @@ def retard(values: Array, *, stated: Unit | None, stated_from: str) -> Decision:
 
 
 def by_size(
-    values: Array, keys: Sequence[str], low_high: tuple[float, float], *, width: float, stated: Unit | None, stated_from: str, usual: dict[str, float], share: float = 0.9
+    values: Array, keys: Sequence[str], low_high: tuple[float, float], *, width: float = 0.25, stated: Unit | None, stated_from: str, usual: dict[str, float], share: float = 0.9
 ) -> Decision:
-    """The unit under which a high quantile falls in a window: pulse width, air flow, voltage, acceleration."""
+    """The unit under which a high quantile falls in a window: pulse width, air flow, voltage, acceleration.
+
+    width: how softly the window ends, in natural logarithms.
+    """
     finite = _sorted(np.abs(values))
     top = quantile(finite, share)
     scored = _scored(keys, stated, usual)
     if top > 0:
         for one in scored:
-            one.add(window(one.candidate.turned(top), *low_high, width, 12.0), "its values do not fit")
+            size = math.log(max(one.candidate.turned(top), 1e-12))
+            one.add(window(size, math.log(low_high[0]), math.log(low_high[1]), width, 12.0), "its values do not fit")
     return decide(scored, stated=stated, stated_from=stated_from, typical=top or 1.0)

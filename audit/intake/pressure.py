@@ -129,7 +129,7 @@ def manifold(
             scored += both_references(unit, prior, gauge, gauge_offset_kpa)
     if seen is not None and seen.low < 0 and (stated is None or stated.key in ("psi", "psi_gauge", "inhg")):
         mixed = units()["inhg_psi"]
-        scored.append(Scored(Candidate(mixed, mixed.said, mixed.scale, gauge_offset_kpa, "inhg_psi", "gauge"), -3.0))
+        scored.append(Scored(Candidate(mixed, mixed.said, mixed.scale, gauge_offset_kpa, "inhg_psi", "gauge"), -3.3 + min(gauge, 0.0)))
     if seen is not None:
         for one in scored:
             _weigh(one, seen, ambient or UNKNOWN_AMBIENT)
@@ -227,19 +227,23 @@ def boost_target(
     reached = None if manifold_kpa is None else scene.level(manifold_kpa, wide, share=0.75)
     wanted = scene.level(values, wide, share=0.75)
     scored = []
-    for unit, prior in pressure_candidates(stated):
-        if stated is None and like is not None and abs(like.scale - unit.scale) < 1e-9:
-            prior += 1.5
-        for one in both_references(unit, prior, gauge, 0.0):
+    for unit, usual in pressure_candidates(stated):
+        alike = stated is None and like is not None and abs(like.scale - unit.scale) < 1e-9
+        for one in both_references(unit, usual + (1.0 if alike else 0.0), gauge, 0.0):
             offset = 0.0 if one.candidate.reference == "gauge" else -ambient_kpa
             one.candidate = Candidate(unit, one.candidate.said, unit.scale, offset, "", one.candidate.reference)
             one.add(window(one.candidate.turned(high), -15.0, 260.0, 12.0, 10.0), "its highest value is no boost")
             if reached is not None and wanted is not None:
                 away = one.candidate.turned(wanted) - (reached - ambient_kpa)
                 one.add(window(away, -22.0, 28.0, 16.0, 12.0), "it is far from the boost reached")
-                if -22.0 <= away <= 28.0:
-                    one.why.append("it lies near the boost reached")
-            one.add(window(one.candidate.turned(float(finite[0])) if len(finite) else None, -105.0, 260.0, 5.0, 12.0))
+                if -12.0 <= away <= 15.0:
+                    one.add(1.5, "it lies near the boost reached")
+                if reached - ambient_kpa > 25.0 and one.candidate.turned(wanted) < 0.5 * (reached - ambient_kpa):
+                    one.add(-2.5, "it is less than half the boost reached")
+            rest = one.candidate.turned(float(finite[0])) if len(finite) else 0.0
+            one.add(window(rest, -105.0, 260.0, 5.0, 12.0))
+            if len(finite) and finite[-1] > finite[0] and abs(rest) < 2.5 and (one.candidate.reference == "absolute" or finite[0] == 0.0):
+                one.add(1.5, "at rest it asks for no boost")
             scored.append(one)
     return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0)
 
@@ -260,15 +264,15 @@ def line_pressure(
     running = running[np.isfinite(running)]
     mid = float(np.median(running)) if len(running) else float(np.median(finite)) if len(finite) else 0.0
     stopped = scene.level(values, scene.stopped)
-    spans = ((180.0, 750.0), (1500.0, 26000.0)) if channel == "fuel_pressure" else ((110.0, 750.0),)
+    # low-pressure or port injection; direct injection, less likely unless the name says rail
+    spans = ((180.0, 750.0, 0.0), (1500.0, 26000.0, 0.0 if "rail" in hints else -2.6)) if channel == "fuel_pressure" else ((110.0, 750.0, 0.0),)
     scored = []
-    for unit, prior in [*pressure_candidates(stated), *([(units()["mpa"], -1.0)] if stated is None else [])]:
-        if unit.key in ("inhg", "mbar") and stated is None:
-            prior -= 3.0
-        for one in both_references(unit, prior, 2.5 if "absolute" not in hints and (stated is None or stated.reference != "absolute") else -3.0, 0.0):
+    for unit, usual in [*pressure_candidates(stated), *([(units()["mpa"], -1.0)] if stated is None else [])]:
+        odd = unit.key in ("inhg", "mbar") and stated is None
+        for one in both_references(unit, usual - (3.0 if odd else 0.0), 2.5 if "absolute" not in hints and (stated is None or stated.reference != "absolute") else -3.0, 0.0):
             absolute = one.candidate.reference == "absolute"
             one.candidate = Candidate(unit, one.candidate.said, unit.scale, -ambient_kpa if absolute else 0.0, "", one.candidate.reference)
-            one.add(max(window(one.candidate.turned(mid), low, high, 0.12 * low, 10.0) for low, high in spans), "its values are no such pressure")
+            one.add(max(window(one.candidate.turned(mid), low, high, 0.12 * low, 10.0) + less for low, high, less in spans), "its values are no such pressure")
             if absolute:
                 one.add(window(None if stopped is None else one.candidate.turned(stopped), -6.0, 1e9, 4.0, 6.0))
             scored.append(one)

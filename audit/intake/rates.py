@@ -5,11 +5,12 @@ Does not see: a slow channel held in a fast file that hardly ever moves; it coun
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from audit.model import Array
+from audit.model import Array, Bools
 
 LEAST_CHANGES = 6
 
@@ -70,6 +71,38 @@ def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
         near = np.sort(apart[multiple <= 1.0])
         return Rate(1.0 / float(np.mean(near) if regular >= 0.85 else np.median(near)), held=True)
     return plain
+
+
+def together(t: Array, values: Sequence[Array | None], rates: Sequence[Rate], *, row_step_s: float) -> list[Rate]:
+    """Rates of a whole file whose columns are polled together.
+
+    Where all quick columns are held, a column that shows no rate of its own, and never changes twice within
+    a beat, is taken to be polled like the rest: 1 / the median beat.
+    """
+    full = 1.0 / row_step_s if row_step_s > 0 else 0.0
+    held = [i for i, (r, v) in enumerate(zip(rates, values, strict=True)) if r.held and v is not None]
+    quick = [i for i, (r, v) in enumerate(zip(rates, values, strict=True)) if v is not None and not r.held and _moves_often(v)]
+    if len(held) < 3 or len(quick) > 0.34 * len(held):
+        return list(rates)
+    common = float(np.median([rates[i].hz for i in held]))
+    out = list(rates)
+    for i, (rate, v) in enumerate(zip(rates, values, strict=True)):
+        if v is None or rate.held or rate.hz < 0.9 * full or i in quick:
+            continue
+        moved = np.flatnonzero(_changed(v)) + 1
+        if len(moved) < 2 or float(np.quantile(np.diff(t[moved]), 0.1)) >= 0.7 / common:
+            out[i] = Rate(common, held=True)
+    return out
+
+
+def _changed(value: Array | None) -> Bools:
+    if value is None:
+        return np.zeros(0, dtype=bool)
+    return np.asarray((value[1:] != value[:-1]) & np.isfinite(value[1:]))
+
+
+def _moves_often(value: Array) -> bool:
+    return bool(_changed(value).mean() > 0.5) if len(value) > 1 else False
 
 
 def _typical(steps: Array) -> float:

@@ -16,7 +16,8 @@ LEAST = 4  # samples for a level to count
 @dataclass(frozen=True, eq=False)
 class Scene:
     """Thinned, forward-filled rows. rpm; opening: throttle or pedal, 0 closed to 1 wide open; speed in
-    the source's own unit. None where the log has none. time: s."""
+    the source's own unit. None where the log has none. time: s.
+    """
 
     time: Array
     rpm: Array | None = None

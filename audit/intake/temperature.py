@@ -33,7 +33,7 @@ class Column:
 
 
 def temperatures(columns: Sequence[Column], scene: Scene, *, us_hint: float) -> dict[str, Decision]:
-    """channel -> decision. us_hint: points for °F from the rest of the file (psi, mph), negative for °C."""
+    """Channel -> decision. us_hint: points for °F from the rest of the file (psi, mph), negative for °C."""
     table = [units()[key] for key in KEYS]
     scores: dict[str, list[Scored]] = {}
     for column in columns:
@@ -46,7 +46,7 @@ def temperatures(columns: Sequence[Column], scene: Scene, *, us_hint: float) -> 
             _weigh(one, column, scene)
             ones.append(one)
         scores[column.channel] = ones
-    _weigh_cold_start(columns, scores, scene)
+    _weigh_against_coolant(columns, scores)
     _lean_on_the_rest(columns, scores)
     return {c.channel: _decide(c, scores[c.channel]) for c in columns}
 
@@ -96,7 +96,7 @@ def _weigh_coolant(one: Scored, column: Column, scene: Scene, low: float, high: 
         one.add(window(late, 30.0, WARM[1], 14.0, 5.0))
 
 
-def _weigh_cold_start(columns: Sequence[Column], scores: Mapping[str, list[Scored]], scene: Scene) -> None:
+def _weigh_against_coolant(columns: Sequence[Column], scores: Mapping[str, list[Scored]]) -> None:
     """Air should not be hotter than a warm engine's coolant, whichever unit air is in."""
     by_name = {c.channel: c for c in columns}
     coolant = by_name.get("coolant_temp")
@@ -115,11 +115,13 @@ def _weigh_cold_start(columns: Sequence[Column], scores: Mapping[str, list[Score
 
 def _lean_on_the_rest(columns: Sequence[Column], scores: Mapping[str, list[Scored]]) -> None:
     """Unstated columns follow what the others, stated or sure by physics, are in."""
-    votes = {key: 0.0 for key in KEYS}
+    votes = dict.fromkeys(KEYS, 0.0)
     sure: dict[str, tuple[str, float]] = {}
     for column in columns:
-        ranked = sorted(scores[column.channel], key=lambda s: -s.total)
-        lead = min(ranked[0].total - ranked[1].total, 2.0 * SAME_FILE)
+        stated = column.stated is not None
+        ranked = sorted(scores[column.channel], key=lambda s: -(s.total if stated else s.evidence))
+        lead = ranked[0].total - ranked[1].total if stated else ranked[0].evidence - ranked[1].evidence
+        lead = min(lead, 2.0 * SAME_FILE)
         sure[column.channel] = (ranked[0].candidate.unit.key, max(lead, 0.0))
         votes[ranked[0].candidate.unit.key] += max(lead, 0.0)
     for column in columns:

@@ -13,7 +13,7 @@ from audit import __version__
 from audit.intake.decide import CAR_FILE, Decision
 from audit.intake.infer_units import Inferred, Source, infer_units, turned
 from audit.intake.naming import Named, header_of, name_columns
-from audit.intake.rates import Rate, channel_rate, median_step
+from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.scene import THIN_TO
 from audit.intake.unit_text import Unit, unit_for, units_of
 from audit.intake.words import split
@@ -40,12 +40,14 @@ def understand(raw: RawLog, car: Car) -> Log:
     stride = max(1, -(-len(raw.time) // THIN_TO))
     samples = [_sample(v, stride) if v is not None else np.empty(0) for v in values]
     named, notes = name_columns(columns, samples, car.channels, skip=clock_at)
-    sources, second = _sources(named, columns, series, values, car, stride, notes)
+    sources, second = _sources(named, columns, series=series, values=values, car=car, stride=stride, notes=notes)
     inferred = infer_units(sources, raw.time[::stride], car, second=second)
     notes += _unit_notes(named, columns, inferred)
     step = median_step(raw.time)
     rates = [channel_rate(raw.time, v, row_step_s=step) if v is not None else Rate(1.0 / step if step > 0 else 0.0) for v in values]
-    frame, channels = _build(raw, series, values, named, inferred, rates, clock_at)
+    apart = [None if i in clock_at else v for i, v in enumerate(values)]
+    rates = together(raw.time, apart, rates, row_step_s=step)
+    frame, channels = _build(raw, named, series=series, values=values, inferred=inferred, rates=rates, clock_at=clock_at)
     return Log(
         path=raw.path, sha256=raw.sha256, frame=frame, channels=channels, barometric=inferred.barometric,
         notes=(*raw.notes, *notes), breaks=raw.clock.breaks, clock=raw.clock.said or raw.clock.kind,
@@ -72,13 +74,15 @@ def _sample(values: Array, stride: int) -> Array:
 
 def _thinned(series: pl.Series, values: Array, stride: int) -> Array:
     """Every stride-th row, blanks filled with the last value before."""
-    if series.null_count() and series.dtype.is_numeric():
-        return np.asarray(series.fill_nan(None).forward_fill().gather_every(stride).cast(pl.Float64).to_numpy(), dtype=np.float64)
-    return values[::stride]
+    if not series.null_count():
+        return values[::stride]
+    there = np.isfinite(values)
+    last = np.maximum.accumulate(np.where(there, np.arange(len(values)), 0))
+    return np.asarray(values[last[::stride]])
 
 
 def _sources(
-    named: Sequence[Named], columns: Sequence[RawColumn], series: Sequence[pl.Series], values: Sequence[Array | None],
+    named: Sequence[Named], columns: Sequence[RawColumn], *, series: Sequence[pl.Series], values: Sequence[Array | None],
     car: Car, stride: int, notes: list[Note],
 ) -> tuple[dict[str, Source], dict[str, tuple[Array, Unit | None]]]:
     """The named columns as evidence, and second columns for a channel already taken."""
@@ -130,7 +134,7 @@ def _unit_notes(named: Sequence[Named], columns: Sequence[RawColumn], inferred: 
 
 
 def _build(
-    raw: RawLog, series: Sequence[pl.Series], values: Sequence[Array | None], named: Sequence[Named], inferred: Inferred,
+    raw: RawLog, named: Sequence[Named], *, series: Sequence[pl.Series], values: Sequence[Array | None], inferred: Inferred,
     rates: Sequence[Rate], clock_at: frozenset[int],
 ) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
     """The canonical frame (time, channels, the rest, source values) and how each column was understood."""
@@ -210,7 +214,7 @@ def suggest_channels(log: Log) -> str:
 
 
 def _quoted(text: str) -> str:
-    plain = "".join(ch if ch >= " " else " " for ch in text)
+    plain = "".join(max(ch, " ") for ch in text)
     return plain.replace("\\", "\\\\").replace('"', '\\"')
 
 

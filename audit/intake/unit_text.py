@@ -62,12 +62,9 @@ def read_unit(text: str) -> tuple[Unit, ...]:
     """
     text = text.strip()
     exact = toml_table("units.toml")["exact"]
-    if text in exact and exact[text] != "ms" and text != "C":
-        if exact[text] in units():
-            first = units()[exact[text]]
-            return (first, *(u for u in _words().get(fold(text), ()) if u is not first))
-    if text in exact:
-        return (units()[exact[text]],)
+    if text in exact:  # case matters: the row's own unit first, then what else it may be
+        first = units()[exact[text]]
+        return (first, *(u for u in _words().get(_DROP.sub("", fold(text)), ()) if u is not first))
     folded = fold(text)
     plain = _DROP.sub("", folded)
     if plain in _words():
@@ -102,7 +99,7 @@ def unit_for(text: str, channel: str) -> Unit | None:
 @lru_cache(maxsize=4096)
 def unit_in_words(words: tuple[str, ...], channel: str) -> Unit | None:
     """A unit among the last words of a header ('iat_deg_c', 'boost psi', 'speed_kmh'), for its channel."""
-    if len(words) < 2:
+    if len(words) < 2 or channel_rows()[channel].quantity == "mixture":  # AFR and lambda are names there
         return None
     for count in (3, 2, 1):
         if count < len(words):
@@ -110,7 +107,7 @@ def unit_in_words(words: tuple[str, ...], channel: str) -> Unit | None:
                 tail = joint.join(words[-count:])
                 if not tail.isdigit():
                     found = unit_for(tail, channel)
-                    if found is not None:
+                    if found is not None and found.key != "rpm":  # a name as well: 'Engine RPM' may be in thousands
                         return found
     for word in words[1:-1]:  # a unit in the middle: 'boost psi actual', two letters and more
         if len(word) > 1 and not word.isdigit():

@@ -17,6 +17,8 @@ from audit.tables import toml_table
 _SPLIT = re.compile(r"[a-z0-9λφ°%/'+]+")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-zà-ÿ]{2,})")
 _ABBREVIATED = re.compile(r"\b([A-Z]{3,5})([a-z]{3,})")  # RPMlimit, IATsensor
+_BANK = re.compile(r"^([a-z]{2,})(?:b|bank|s)([12])(?:s[1-4])?$")  # stftb1, afrb2s1
+_OR = re.compile(r"(?<=[a-z]{3})/(?=[a-z]{3})")  # air/fuel, but not a/f or km/h
 _ELIDED = re.compile(r"\b[dl]['’]|°(?=[a-z]{3})")  # d'air, l'huile
 _DIGITS = re.compile(r"(?<=[a-zλ])(?=\d)|(?<=\d)(?=[a-zλ])")
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
@@ -88,9 +90,19 @@ def _skeleton(word: str) -> str:
 def split(header: str) -> tuple[str, ...]:
     """Words of a header, folded: 'CoolantTemp_C' -> coolant, temp, c."""
     if header.isupper() or header.islower():
-        return tuple(_SPLIT.findall(_ELIDED.sub(" ", fold(header))))
-    text = _CAMEL.sub(" ", unicodedata.normalize("NFKC", _ABBREVIATED.sub(r"\1 \2", header)))
-    return tuple(_SPLIT.findall(_ELIDED.sub(" ", fold(text))))
+        return _found(header)
+    plain = unicodedata.normalize("NFKC", header)
+    words = _found(_CAMEL.sub(" ", plain))
+    if all(_meaning(w)[0] is not None or len(w) < 2 for w in words):
+        return words
+    for other in (_found(_CAMEL.sub(" ", _ABBREVIATED.sub(r"\1 \2", plain))), _found(plain)):
+        if all(_meaning(w)[0] is not None or len(w) < 2 for w in other):
+            return other
+    return words
+
+
+def _found(text: str) -> tuple[str, ...]:
+    return tuple(_SPLIT.findall(_OR.sub(" ", _ELIDED.sub(" ", fold(text)))))
 
 
 @lru_cache(maxsize=4096)
@@ -131,6 +143,10 @@ def _meaning(word: str) -> tuple[tuple[tuple[str, ...], int] | None, float]:
     stem = word.rstrip("0123456789")
     if stem in known and stem != word:
         return (known[stem], min(int(word[len(stem):]), 99)), 1.0
+    bank = _BANK.match(word)
+    if bank and _meaning(bank.group(1))[0] is not None:
+        found, sure = _meaning(bank.group(1))
+        return (found[0] if found else (), int(bank.group(2))), sure
     parts = _DIGITS.split(word)
     if len(parts) > 1:
         return _numbered(parts)
@@ -184,7 +200,7 @@ def _glued(word: str) -> tuple[str, ...]:
     return last[1] if last is not None and last[0] <= 6 else ()
 
 
-_SHORT_PIECES = frozenset({"dc", "pw", "wg", "kr", "tp", "o2", "ol", "ic"})
+_SHORT_PIECES = frozenset({"dc", "pw", "wg", "kr", "tp", "o2", "ol", "ic", "ft", "wb", "de", "st", "lt"})
 
 
 def _prefix(word: str) -> tuple[str, ...]:
