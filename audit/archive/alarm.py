@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
+from audit.archive.changepoint import change_points
 from audit.archive.watched import chart_settings
 from audit.model import Array
 
 BACK_NIGHTS = 4  # this many nights with a mean score under BACK_SCORE end an alarm
 BACK_SCORE = 1.0
+NEAR_NIGHTS = 10
+SURE_POINT = 4.0  # times ln(n), score variance 1; the Schwarz criterion has 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,22 +90,26 @@ def _raised(over: list[_Sum], night: int, score: Array, residual: Array, matters
     for s in over:
         amount = float(np.mean(residual[s.zero : night + 1]))
         if (amount if s.side == "up" else -amount) >= matters:
-            onset = s.zero if s.which == "quick" else _sharpest(score[s.zero : night + 1]) + s.zero
-            return Shift(s.side, onset, night, None, amount, s.which)
+            return Shift(s.side, s.zero, night, None, amount, s.which)
     return None
 
 
-def _sharpest(score: Array) -> int:
-    """The split of a run that parts its two levels best (least squares), 0 for none better than the whole."""
-    n = len(score)
-    if n < 6:
-        return 0
-    i = np.arange(1, n)
-    total = np.cumsum(score)
-    gap = (total[-1] - total[:-1]) / (n - i) - total[:-1] / i
-    gain = i * (n - i) / n * gap**2
-    best = int(np.argmax(gain))
-    return best + 1 if gain[best] > 9.0 else 0
+def placed(shift: Shift, score: Array, residual: Array, *, first: int) -> Shift:
+    """The shift with its onset where the scores change their level, the change point nearest to the sum's start.
+
+    Unchanged when there is no change point near it, as for a slow drift.
+    """
+    end = len(score) if shift.ended is None else shift.ended + 1
+    clip = chart_settings()["clip"]
+    known = np.clip(score[first:end], -clip, clip)
+    points = [first + p for p in change_points(known, penalty=SURE_POINT * math.log(max(len(known), 2)), least=2)]
+    near = [p for p in points if p <= shift.raised and abs(p - shift.onset) <= NEAR_NIGHTS]
+    if not near:
+        return shift
+    onset = min(near, key=lambda p: abs(p - shift.onset))
+    stop = end if shift.ended is None else shift.ended - BACK_NIGHTS + 1
+    amount = float(np.mean(residual[onset : max(stop, onset + 1)]))
+    return dataclasses.replace(shift, onset=onset, amount=amount)
 
 
 def _go_on(shift: Shift, night: int, score: Array, residual: Array) -> Shift:

@@ -145,7 +145,7 @@ def _condition(rows: pl.DataFrame, correction: Correction, starts: Array) -> _Bl
     known = first[np.isfinite(first)]
     middle = float(np.median(known)) if len(known) else float(value[np.argmax(there)])
     x = np.where(there, value - middle, 0.0)
-    spread = float(np.std(value[there])) * max(abs(correction.slope), correction.sd)
+    spread = float(np.std(known)) * max(abs(correction.slope), correction.sd) if len(known) else 0.0
     at = middle if correction.at is None else correction.at
     one = np.ones(1)
     return _Block(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from audit.archive.advice import describe, finding_of
-from audit.archive.alarm import Shift, find_shifts
+from audit.archive.alarm import Shift, find_shifts, placed
 from audit.archive.control_charts import cusum, ewma, ewma_sigma
 from audit.archive.corrections import Corrected, correct
 from audit.archive.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
     from audit.archive.journal import JournalNote
     from audit.archive.store import Archive
+
+
+END_NIGHTS = 6  # nights at each end that a slope's change is told from, so that a small step is no ramp
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,7 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
     n, least = len(prepared.dates), int(setting["least_nights"])
     matters = measure.matters
     shifts = find_shifts(corrected.score, corrected.residual, matters=matters, first=least)
-    shifts = [s for s in shifts if measure.bad in (s.side, "both")]
+    shifts = [placed(s, corrected.score, corrected.residual, first=least) for s in shifts if measure.bad in (s.side, "both")]
     standing = shifts[-1] if shifts and shifts[-1].ended is None else None
     slope, ahead = _slope(corrected, shifts, measure, limit=limit, least=least)
     state = "few" if n <= least else "shifted" if standing else "drifting" if slope and slope.sure else "steady"
@@ -164,8 +167,9 @@ def _slope(
     slope = slope_of(corrected.value[start:]) if len(corrected.value) > least else None
     if slope is None:
         return None, None
-    change = slope.per_night * (slope.nights - 1)
-    side = "up" if change > 0 else "down"
-    if abs(change) < measure.matters or measure.bad not in (side, "both"):
+    seen = corrected.value[start:][-slope.nights :]
+    change = float(np.median(seen[-END_NIGHTS:]) - np.median(seen[:END_NIGHTS]))
+    side = "up" if slope.per_night > 0 else "down"
+    if (change if side == "up" else -change) < measure.matters or measure.bad not in (side, "both"):
         return Slope(slope.per_night, slope.low, slope.high, slope.level, slope.nights, sure=False), None
     return slope, forecast(slope, limit) if limit is not None else None

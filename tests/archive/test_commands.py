@@ -1,0 +1,121 @@
+"""The archive's commands: results to standard output, exit codes, plain errors, 80 columns."""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from audit.archive.store import Archive
+from audit.archive.text import chart
+from audit.cli import note, rescreen, trends, verify
+from audit.errors import ArchiveError, UsageError
+from tests.archive.histories import history
+from tests.archive.nights import a_night
+from tests.archive.test_journal_rescreen_fleet import put_history
+
+
+def run(module, *args):
+    return CliRunner().invoke(module.command, [str(a) for a in args])
+
+
+@pytest.fixture
+def moved(tmp_path):
+    archive = Archive(tmp_path)
+    put_history(archive, "Alder", history(1, fault="leak", onset=60))
+    return archive
+
+
+def test_trends_print_a_table_with_charts_and_what_it_means(moved):
+    result = run(trends, "--archive", moved.places.root)
+    assert result.exit_code == 0
+    assert "SHIFTED" in result.stdout
+    assert "leak in the charge pipes" in " ".join(result.stdout.split())
+    assert all(len(line) <= 80 for line in result.stdout.splitlines())
+    assert "\x1b" not in result.stdout
+
+
+def test_trends_as_json_are_finite_and_complete(moved):
+    result = run(trends, "--archive", moved.places.root, "--car", "Alder", "--json", "-")
+    document = json.loads(result.stdout, parse_constant=pytest.fail)
+    assert (document["document"], document["car"]) == ("pullaudit.trends", "Alder")
+    boost = next(m for m in document["measures"] if m["name"] == "boost_at_duty")
+    assert boost["state"] == "shifted"
+    assert boost["shift"]["since"] == boost["nights"][60]
+    assert len(boost["values"]) == len(boost["nights"])
+
+
+def test_many_cars_are_a_fleet(moved):
+    put_history(moved, "Quince", history(5))
+    result = run(trends, "--archive", moved.places.root)
+    lines = result.stdout.splitlines()
+    assert [line.split()[0] for line in lines[1:] if line[0] != " "] == ["Alder", "Quince"]
+    assert all(len(line) <= 80 for line in lines)
+    document = json.loads(run(trends, "--archive", moved.places.root, "--json", "-").stdout)
+    assert [c["car"] for c in document["cars"]] == ["Alder", "Quince"]
+
+
+def test_sql_is_answered(moved):
+    pytest.importorskip("duckdb")
+    result = run(trends, "--archive", moved.places.root, "--sql", "select count(*) n from pulls where gear = 3")
+    assert result.exit_code == 0
+    assert result.stdout.splitlines()[0] == "n"
+    assert int(result.stdout.splitlines()[1]) == moved.pulls().filter(moved.pulls()["gear"] == 3).height
+    with pytest.raises(UsageError, match="Tables: nights"):
+        trends.command.main(["--archive", str(moved.places.root), "--sql", "selec 1"], standalone_mode=False)
+
+
+def test_sql_sees_only_the_newest_verdict(tmp_path, monkeypatch):
+    pytest.importorskip("duckdb")
+    from audit.archive.rescreen import rescreen as judge_anew
+
+    archive = Archive(tmp_path)
+    archive.add(a_night(1))
+    monkeypatch.setattr("audit.screen.audit_log", lambda log, car: a_night(1).logs[0])
+    judge_anew(archive, every=True)
+    result = run(trends, "--archive", tmp_path, "--sql", "select count(*) from pulls")
+    assert result.stdout.splitlines()[1] == "2"
+
+
+def test_an_archive_that_is_not_there_is_one_sentence(tmp_path):
+    for module, more in ((trends, []), (verify, []), (rescreen, []), (note, ["Alder", "text"])):
+        with pytest.raises(ArchiveError, match="no archive there"):
+            module.command.main([*more, "--archive", str(tmp_path / "none")], standalone_mode=False)
+
+
+def test_verify_names_what_is_wrong_and_exits_non_zero(tmp_path):
+    archive = Archive(tmp_path)
+    archive.add(a_night(1, 2))
+    assert run(verify, "--archive", tmp_path).exit_code == 0
+    log = next(archive.places.logs.rglob("*.parquet"))
+    log.write_bytes(log.read_bytes()[:-7])
+    result = run(verify, "--archive", tmp_path)
+    assert result.exit_code == 1
+    assert log.name in result.stdout
+    assert "--repair" in result.stdout
+    result = run(verify, "--archive", tmp_path, "--repair")
+    assert result.exit_code == 0
+    assert "Mended" in result.stdout
+
+
+def test_a_note_says_what_starts_anew(tmp_path):
+    Archive(tmp_path).add(a_night(1))
+    result = run(note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path)
+    assert "New baseline for: injector duty, lambda at load, fuel differential." in result.stdout
+
+
+def test_rescreen_says_which_verdicts_changed(tmp_path, monkeypatch):
+    Archive(tmp_path).add(a_night(1))
+    monkeypatch.setattr("audit.screen.audit_log", lambda log, car: a_night(1).logs[0])
+    result = run(rescreen, "--archive", tmp_path, "--all")
+    assert result.exit_code == 0
+    assert "1 night judged again" in result.stdout
+    assert run(rescreen, "--archive", tmp_path).stdout.startswith("0 nights")
+
+
+@pytest.mark.parametrize(("values", "drawn"), [([], ""), ([1.0], "▅"), ([0.0, 7.0], "▁█"), ([0.0] * 40, "▅" * 24)])
+def test_a_chart_is_drawn_from_its_lowest_to_its_highest(values, drawn):
+    assert chart(values) == drawn
+
+
+def test_a_chart_does_not_make_cliffs_of_noise():
+    assert set(chart([10.0, 10.1, 9.9], least_span=10.0)) <= {"▄", "▅"}

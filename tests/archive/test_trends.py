@@ -1,0 +1,183 @@
+"""How trends tell a fault from weather, strange nights and too few nights."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from audit.archive.alarm import find_shifts
+from audit.archive.journal import JournalNote, touched_by
+from audit.archive.slope import forecast, slope_of
+from audit.archive.trends import trends_of
+from audit.archive.watched import watched
+from audit.checks.registry import all_checks
+from audit.model import Car
+from tests.archive.histories import FAULTS, SHOWS_IN, history
+
+
+def trends(h, upto=None, notes=()):
+    pulls, logs = h.pulls, h.logs
+    if upto is not None:
+        pulls, logs = pulls.filter(pl.col("date") < h.dates[upto]), logs.filter(pl.col("date") < h.dates[upto])
+    return trends_of(pulls, logs, car=Car(name="Alder"), notes=notes)
+
+
+def by_name(found):
+    return {t.measure.name: t for t in found.trends}
+
+
+def simple(values, **columns):
+    """One pull a night of supply voltage."""
+    n = len(values)
+    days = [f"2024-{1 + i // 28:02d}-{1 + i % 28:02d}" for i in range(n)]
+    return pl.DataFrame({
+        "date": days, "log_id": days, "index": [1] * n, "gear": [3] * n, "start_s": [0.0] * n, "end_s": [4.0] * n,
+        "battery_min_v": [float(v) for v in values], **columns,
+    })  # fmt: skip
+
+
+def supply(values, **columns):
+    found = trends_of(simple(values, **columns), simple(values).select("date", "log_id"), car=Car())
+    return by_name(found)["supply"], found
+
+
+NOISE = np.random.default_rng(5).normal(0, 0.06, 90)
+
+
+@pytest.mark.parametrize("n", [1, 3, 8])
+def test_few_nights_say_so_instead_of_guessing(n):
+    trend, found = supply([14.0, 9.0, 14.0, 12.0, 14.0, 14.0, 8.0, 14.0][:n])
+    assert trend.state == "few"
+    assert "too few" in trend.said
+    assert found.findings == ()
+
+
+def test_a_still_car_is_steady():
+    trend, found = supply(14.0 + NOISE)
+    assert trend.state == "steady"
+    assert found.findings == ()
+
+
+def test_one_strange_night_is_no_trend():
+    values = 14.0 + NOISE
+    values[50] = 9.0
+    assert supply(values)[0].past == ()
+    values[-1] = 9.0
+    assert supply(values)[1].findings == ()
+
+
+def test_a_step_is_told_with_its_night_and_meaning():
+    values = 14.0 + NOISE - np.where(np.arange(90) >= 70, 0.5, 0.0)
+    trend, found = supply(values)
+    assert trend.state == "shifted"
+    assert trend.shift_night == trend.dates[70]
+    assert trend.shift.amount == pytest.approx(-0.5, abs=0.1)
+    (finding,) = found.findings
+    assert (finding.code, finding.severity, finding.unit) == ("electrical.voltage", "watch", "V")
+    assert "0.5 V lower" in finding.message.replace("0.50", "0.5").replace("0.49", "0.5").replace("0.51", "0.5")
+    assert "alternator" in finding.message
+    assert finding.look_at
+
+
+@pytest.mark.parametrize(("step", "severity"), [(-0.25, None), (-0.45, "watch"), (-0.9, "hold")])
+def test_a_shift_below_what_matters_is_no_finding_and_a_serious_one_holds(step, severity):
+    values = 14.0 + 0.3 * NOISE + np.where(np.arange(90) >= 70, step, 0.0)
+    found = supply(values)[1].findings
+    assert [f.severity for f in found] == ([severity] if severity else [])
+
+
+def test_a_shift_to_the_good_side_is_no_finding():
+    assert supply(13.5 + NOISE + np.where(np.arange(90) >= 70, 0.8, 0.0))[1].findings == ()
+
+
+def test_a_mended_fault_is_told_no_more():
+    fault = (np.arange(90) >= 50) & (np.arange(90) < 60)
+    trend, found = supply(14.0 + NOISE - 0.8 * fault)
+    assert found.findings == ()
+    assert [s.side for s in trend.past] == ["down"]
+
+
+def test_weather_is_no_fault():
+    outside = 10 + 18 * np.sin(np.arange(90) / 14)
+    values = 14.0 + NOISE - 0.03 * (outside - 20)
+    assert supply(values, ambient_c=outside)[1].findings == ()
+
+
+def test_a_drift_is_told_with_the_nights_to_its_limit():
+    nights = np.arange(90)
+    values = 14.0 + NOISE - np.maximum(0, nights - 40) * 0.02
+    trend, found = supply(values)
+    assert trend.state == "shifted"
+    assert trend.slope.per_night == pytest.approx(-0.02, abs=0.004)
+    left = (values[-5:].mean() - 12.2) / 0.02  # 12.2 V is the hold limit of the table
+    assert trend.forecast.nights == pytest.approx(left, rel=0.2)
+    assert trend.forecast.soonest < trend.forecast.nights < trend.forecast.latest
+    assert "reaches the limit of 12.2 V in about" in found.findings[0].message
+
+
+def test_a_note_starts_a_new_baseline_for_what_it_touches():
+    h = history(1, fault="leak", onset=60)
+    assert by_name(trends(h))["boost_at_duty"].state == "shifted"
+    note = JournalNote("n", "Alder", h.dates[60], "new turbo", touched_by("new turbo"))
+    after = by_name(trends(h, notes=[note]))
+    assert after["boost_at_duty"].state == "steady"
+    assert after["boost_at_duty"].dates[0] == h.dates[60]
+    assert len(after["supply"].dates) == len(h.dates)
+
+
+def test_a_night_is_scored_only_by_the_nights_before_it():
+    h = history(3, fault="leak", onset=60)
+    early, late = by_name(trends(h, upto=70)), by_name(trends(h))
+    for name, trend in early.items():
+        assert trend.scores == pytest.approx(late[name].scores[: len(trend.scores)], abs=1e-6), name
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_is_seen_in_its_own_measures(fault):
+    h = history(11, fault=fault, onset=50)
+    moved = {t.measure.name for t in trends(h, upto=62).trends if t.state == "shifted"}
+    assert moved & SHOWS_IN[fault]
+    assert "oil_pressure" not in moved
+
+
+def test_healthy_cars_raise_nothing():
+    for seed in range(400, 404):
+        assert trends(history(seed)).findings == ()
+
+
+def test_steps_are_placed_on_their_night():
+    off = []
+    for seed in range(600, 612):
+        h = history(seed, fault="leak", onset=50, size=1.5)
+        t = by_name(trends(h, upto=65))["boost_at_duty"]
+        off.append(abs(t.dates.index(t.shift_night) - 50) if t.shift else 99)
+    assert np.mean(np.array(off) <= 1) >= 0.75, off
+
+
+def test_no_rows_are_no_trends():
+    empty = simple([14.0]).clear()
+    assert trends_of(empty, empty.select("date", "log_id"), car=Car()).trends == ()
+
+
+def test_an_alarm_needs_both_the_chart_and_the_size():
+    score = np.concatenate([np.zeros(20), np.full(10, 3.0)])
+    assert find_shifts(score, score * 0.1, matters=1.0, first=8) == []
+    (shift,) = find_shifts(score, score, matters=1.0, first=8)
+    assert (shift.onset, shift.side, shift.ended) == (20, "up", None)
+    assert shift.raised <= 24
+
+
+def test_a_limit_behind_or_far_off_is_not_foretold():
+    slope = slope_of(np.arange(30.0) + np.random.default_rng(2).normal(0, 0.5, 30))
+    assert forecast(slope, 20.0) is None
+    assert forecast(slope, 1e4) is None
+    assert forecast(slope, 39.0).nights == pytest.approx(10, abs=2)
+
+
+def test_every_measure_has_codes_that_are_known_and_words_for_its_side():
+    known = {code for check in all_checks() for code in check.CODES} | {"sensor.disagree"}
+    for measure in watched():
+        sides = ("up", "down") if measure.bad == "both" else (measure.bad,)
+        assert set(measure.code) == set(sides), measure.name
+        assert set(measure.code.values()) <= known, measure.name
+        assert set(measure.means) == set(sides)
+        assert 0 < measure.matters < measure.serious
