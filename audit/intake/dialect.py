@@ -114,21 +114,21 @@ def guess_dialect(sample: Sequence[str]) -> Guess | None:
         widths = Counter(len(row) for row in rows if len(row) > 1)
         if not widths:
             continue
-        width, _ = max(widths.items(), key=lambda item: (item[1] * item[0] ** 0.5, item[0]))
-        own = [row for row in rows if len(row) == width]
-        share_lines = len(own) / len(rows)
-        cells = _full_cells(own)
-        if not cells:
-            continue
+        likely = sorted(widths, key=lambda w: widths[w] * w**0.5, reverse=True)[:3]
         marks = (".", ",") if "," in joined and (delimiter != "," or quotes) else (".",)
-        for decimal in marks:
-            share = sum([likeness(cell, decimal) for cell in cells]) / len(cells)
-            score = share_lines**0.3 * share * (1 - 1 / (width + 1)) * (1.0 if decimal == "." else 0.999) * (0.9 if delimiter == " " else 1.0)
-            if best is None or score > best.score:
-                widest = max(w for w, n in widths.items() if n >= max(2, 0.03 * len(rows)) or w == width)
-                best = Guess(Dialect(delimiter, decimal, quotes), score, width, share, widest)
-            if share > 0.999 and share_lines > 0.95 and width > 2:
-                return best
+        for width in [likely[0], *(w for w in likely[1:] if widths[w] >= 0.2 * len(rows))]:
+            own = [row for row in rows if len(row) == width]
+            cells = _full_cells(own)
+            share_lines = len(own) / len(rows)
+            for decimal in marks if cells else ():
+                share = sum([likeness(cell, decimal) for cell in cells]) / len(cells)
+                score = share_lines**0.3 * share * (1 - 1 / (width + 1))
+                score *= (1.0 if decimal == "." else 0.999) * (0.9 if delimiter == " " else 1.0)
+                if best is None or score > best.score:
+                    widest = max(w for w, n in widths.items() if n >= max(2, 0.03 * len(rows)) or w == width)
+                    best = Guess(Dialect(delimiter, decimal, quotes), score, width, share, widest)
+                if share > 0.999 and share_lines > 0.95 and width > 2:
+                    return best
     return best
 
 

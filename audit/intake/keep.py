@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from audit.intake.dialect import is_blank, likeness, split_line, value_share
-from audit.intake.layout import Layout
+from audit.intake.layout import COMMENTS, Layout
 from audit.intake.lines import QUOTE, Ints
 from audit.model import Note
 
@@ -128,6 +128,8 @@ def _next_table(layout: Layout, counts: Ints, odd: Ints, width: int) -> int | No
     for i in odd[:LOOKED_AT].tolist():
         if i + 3 >= len(counts) or counts[i] < 1 or counts[i] == width - 1 or layout.lines.text(layout.first + i).strip() in layout.header_lines:
             continue
+        if layout.lines.text(layout.first + i).lstrip().startswith(COMMENTS):
+            continue
         cells = _cells(layout, i)
         words = [c for c in cells if c]
         if len(words) < 2 or len(words) < 0.6 * len(cells) or value_share(cells, layout.dialect.decimal) > 0.1:
@@ -142,7 +144,7 @@ def _next_table(layout: Layout, counts: Ints, odd: Ints, width: int) -> int | No
 def looks_like_header(layout: Layout, line: int) -> bool:
     """Whether a line (0-based) within the data names columns, other ones than the header above."""
     text = layout.lines.text(line)
-    if text.strip() in layout.header_lines:
+    if text.strip() in layout.header_lines or text.lstrip().startswith(COMMENTS):
         return False
     cells = split_line(text, chr(layout.delimiter))
     words = [c for c in cells if not is_blank(c)]
@@ -181,7 +183,7 @@ def _cut_off(layout: Layout, counts: Ints, keep: npt.NDArray[np.bool_], stray: l
 
 def last_cell_is_short(layout: Layout, last: int) -> bool:
     """Whether the last cell has fewer decimals than the same cell of every line before it."""
-    pattern = re.compile(r"[-+]?\d+[.,](\d+)\s*")
+    pattern = re.compile(r'"?[-+]?\d[\d.,\' \u00a0]*[.,](\d+)"?')
     before = [pattern.fullmatch(_cells(layout, i)[-1]) for i in range(max(0, last - 20), last) if _cells(layout, i)]
     digits = {len(m[1]) for m in before if m}
     own = _cells(layout, last)[-1]
@@ -190,4 +192,4 @@ def last_cell_is_short(layout: Layout, last: int) -> bool:
     if len(digits) != 1 or not all(before) or len(before) < 3:
         return False
     found = pattern.fullmatch(own)
-    return found is None or len(found[1]) < min(digits)
+    return len(found[1]) < min(digits) if found else re.fullmatch(r'"?[-+]?\d*[.,]?', own) is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -14,7 +15,8 @@ from audit.intake.lines import Lines, count_byte, find_lines, spaces_to_tabs
 
 HEAD_SEARCH = 400  # lines looked at one by one before bytes are counted instead
 PREAMBLE_KEPT = 200
-_COMMENTS = ("#", "//", "!", "%")
+_CLOCK_NAME = re.compile(r"(?i)\W*(time|zeit|temps|tiempo|timestamp|uhrzeit|elapsed|t|date|datum)(?![a-z])")
+COMMENTS = ("#", "//", "!", "%")
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +37,9 @@ class Layout:
 
 def find_layout(data: Lines) -> Layout:
     """Decide how to read the table. Raises NotALog or UnreadableLog with the reason."""
-    guess = guess_dialect(_sample(data, range(_head_skip(data), len(data)), 24))
+    tail = range(max(0, len(data) - 11), max(0, len(data) - 1))  # most files end in data
+    spread = _sample(data, range(_head_skip(data), len(data)), 24 if len(data) < 60 else 14)
+    guess = guess_dialect([*spread, *_sample(data, tail, 10)] if len(data) >= 60 else spread)
     if guess is None or guess.share < 0.12:
         guess = _second_look(data, guess)
     dialect = guess.dialect
@@ -45,6 +49,9 @@ def find_layout(data: Lines) -> Layout:
         dialect = guess.dialect
     threshold = 0.5 * min(1.0, guess.share)
     first = _first_data(data, guess, threshold)
+    earlier = _earlier_table(data, guess, first)
+    if earlier is not None:
+        first, guess = earlier
     header = read_header(data.text, first, guess.width, dialect)
     if header.made_up:
         first, header = _header_further_down(data, guess, first, header)
@@ -56,7 +63,7 @@ def find_layout(data: Lines) -> Layout:
             "apart. Export again with a semicolon or tab between columns, or with decimal points"
         )
     top = header.first if header.first is not None else first
-    texts = frozenset(t for t in (data.text(i).strip() for i in range(top, first)) if t and not t.startswith(_COMMENTS))
+    texts = frozenset(t for t in (data.text(i).strip() for i in range(top, first)) if t and not t.startswith(COMMENTS))
     preamble = tuple(t for t in (data.text(i).strip()[:500] for i in range(min(top, PREAMBLE_KEPT))) if t)
     squeezed = find_lines(spaces_to_tabs(data.data)) if dialect.delimiter == " " else data
     byte = 9 if dialect.delimiter == " " else ord(dialect.delimiter)
@@ -70,7 +77,7 @@ def _sample(data: Lines, span: range, most: int) -> list[str]:
     if len(span) > most:
         picks = np.unique(np.linspace(span.start, span.stop - 1, most).astype(int)).tolist()
     texts = (data.text(i) for i in picks if data.length(i) < 1 << 20)
-    return [t for t in texts if t.strip() and not t.lstrip().startswith(_COMMENTS)]
+    return [t for t in texts if t.strip() and not t.lstrip().startswith(COMMENTS)]
 
 
 def _head_skip(data: Lines) -> int:
@@ -103,9 +110,9 @@ def _names_columns(cells: list[str]) -> bool:
     return len(cells) >= 2 and all(len(c) <= 50 and len(c.split()) <= 6 and not c.endswith((".", "!", "?")) for c in cells)
 
 
-def _is_data(text: str, guess: Guess, threshold: float, *, slack: float = 0.2) -> bool:
+def _is_data(text: str, guess: Guess, threshold: float, *, slack: float = 0.0) -> bool:
     cells = split_line(text, guess.dialect.delimiter)
-    margin = max(1, slack * guess.width)
+    margin = max(1, slack * guess.width) if slack else 0
     if not guess.width - margin <= len(cells) <= max(guess.width + margin, guess.widest):
         return False
     full = sum(not is_blank(cell) for cell in cells)
@@ -116,7 +123,7 @@ def _first_data(data: Lines, guess: Guess, threshold: float) -> int:
     pending: int | None = None
     for i in range(min(len(data), HEAD_SEARCH)):
         text = data.text(i)
-        if not text.strip() or text.lstrip().startswith(_COMMENTS):
+        if not text.strip() or text.lstrip().startswith(COMMENTS):
             continue
         if not _is_data(text, guess, threshold):
             pending = None
@@ -124,9 +131,22 @@ def _first_data(data: Lines, guess: Guess, threshold: float) -> int:
         if pending is not None:
             return pending
         pending = i
-    if pending is not None:
-        return pending
-    return _first_data_far(data, guess, threshold)
+    return pending if pending is not None else _first_data_far(data, guess, threshold)
+
+
+def _earlier_table(data: Lines, guess: Guess, first: int) -> tuple[int, Guess] | None:
+    """A table of another width above the main one: a header with a clock in it, then three rows of values."""
+    delimiter, decimal = guess.dialect.delimiter, guess.dialect.decimal
+    rows = [(i, split_line(data.text(i), delimiter)) for i in range(min(first, HEAD_SEARCH)) if data.length(i) < 1 << 16]
+    rows = [(i, cells) for i, cells in rows if any(cells)]
+    for at, (_, cells) in enumerate(rows[:-3]):
+        if len(cells) < 2 or len(cells) == guess.width or not any(_CLOCK_NAME.match(c) for c in cells):
+            continue
+        below = [row for row in rows[at + 1 : at + 5] if len(row[1]) == len(cells)]
+        values = [i for i, row in below if value_share(row, decimal) >= 0.5]
+        if value_share(cells, decimal) <= 0.1 and len(values) >= 3:
+            return values[0], replace(guess, width=len(cells), widest=max(guess.widest, len(cells)))
+    return None
 
 
 def _first_data_far(data: Lines, guess: Guess, threshold: float) -> int:
@@ -139,7 +159,7 @@ def _first_data_far(data: Lines, guess: Guess, threshold: float) -> int:
             if _is_data(data.text(begin + int(i)), guess, threshold):
                 return begin + int(i)
     for i in range(min(len(data), 20_000)):
-        if _is_data(data.text(i), guess, threshold, slack=0.6):
+        if _is_data(data.text(i), guess, threshold, slack=0.3):
             return i
     raise UnreadableLog("no two lines with the same number of columns. Export the log again as CSV")
 
@@ -151,7 +171,7 @@ def _header_further_down(data: Lines, guess: Guess, first: int, none: Header) ->
         cells = header_cells(text, guess.width, guess.dialect) if text.strip() else None
         if cells is None or value_share(cells, guess.dialect.decimal) > 0.1 or len([c for c in cells if c]) < 0.6 * guess.width:
             continue
-        below = next((j for j in range(i + 1, min(len(data), i + 5)) if _is_data(data.text(j), guess, 0.3)), None)
+        below = next((j for j in range(i + 1, min(len(data), i + 5)) if _is_data(data.text(j), guess, 0.3, slack=0.2)), None)
         if below is None:
             continue
         header = read_header(data.text, below, guess.width, guess.dialect)

@@ -14,7 +14,7 @@ from audit.intake.encoding import Bytes
 from audit.intake.header import describe_columns
 from audit.intake.keep import Kept, choose_lines, last_cell_is_short, looks_like_header, stray_notes
 from audit.intake.layout import Layout, find_layout
-from audit.intake.lines import Ints, find_lines, single_to_double_quotes
+from audit.intake.lines import Ints, find_lines, single_to_double_quotes, without_padding
 from audit.intake.raw import RawColumn
 from audit.model import Note
 
@@ -153,7 +153,7 @@ def _quick(layout: Layout, names: list[str], rules: dict[str, Rule | None], kept
         if dialect.decimal == "," and bool((block == 46).any()):
             return None
         try:
-            body = block.tobytes() if kept is None else _masked(layout, a, b, mask)
+            body = without_padding(block, layout.delimiter).tobytes() if kept is None else _masked(layout, a, b, mask)
             frame = _read_csv(body, schema, layout, ragged=False, quoted=dialect.quotes)
         except pl.exceptions.PolarsError:
             return None
@@ -165,6 +165,8 @@ def _quick(layout: Layout, names: list[str], rules: dict[str, Rule | None], kept
     whole = pl.concat(frames, rechunk=False) if len(frames) > 1 else frames[0]
     if min(whole.null_count().row(0)) > 0 and whole.select(pl.all_horizontal(pl.all().is_null()).any()).item():
         return None
+    if not all(plain):
+        whole = whole.with_columns(pl.col(pl.String).str.strip_chars())
     for name, p in zip(names, plain, strict=True):
         rule = Rule(True) if p else learn(whole[name].drop_nulls().head(SAMPLE_ROWS), dialect.decimal)
         if not p and (rule is None or rule.numeric):

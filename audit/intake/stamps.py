@@ -204,7 +204,7 @@ def date_in(text: str) -> float | None:
 def time_in(text: str) -> float | None:
     """Seconds of the day of the first h:m:s (or h:m) in a text, or None."""
     found = re.search(rf"(?<![\d:]){_TIME}(?![\d:])", text)
-    if not found or int(found["h"]) > 23 or int(found["m"]) > 59:
+    if not found or len(found["m"]) < 2 or int(found["h"]) > 23 or int(found["m"]) > 59:
         return None
     hours = int(found["h"])
     if found["ap"]:
