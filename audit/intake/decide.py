@@ -108,7 +108,7 @@ def decide(
         pick = max([best, *near], key=lambda s: s.candidate.turned(typical))
         if pick is not best:
             best, rival = pick, best
-    total = sum(math.exp(min(s.total - ranked[0].total, 0.0)) for s in [best, *[o for o in others if o is not best]])
+    total = sum(math.exp(s.total - ranked[0].total) for s in [ranked[0], *others])
     confidence = math.exp(min(best.total - ranked[0].total, 0.0)) / max(total, 1e-12)
     why = "; ".join(best.why[:3])
     said_so = stated is not None and _same_size(best.candidate.unit, stated)

@@ -94,7 +94,7 @@ def _scene(sources: Mapping[str, Source], time: Array, out: Inferred) -> Scene:
             source = sources[name]
             found = plain_units.percentage(name, source.values, stated=source.stated, stated_from=source.stated_from)
             out.decisions[name] = found
-            if opening is None:
+            if opening is None and not found.doubtful:
                 opening = opening_of(turned(source.values, found.candidate))
     speed = sources["vehicle_speed"].values if "vehicle_speed" in sources else None
     return Scene(time, rpm, opening, speed)

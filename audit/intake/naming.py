@@ -26,6 +26,9 @@ NUMBERED = 0.97  # the second sensor of its kind, each further one less
 UNFIT = 0.5  # values that fit the channel under no unit
 EMPTY_COLUMN = 0.3
 MIXTURE_SCALES = (1.0, 1 / 14.7, 1 / 9.8, 0.01)
+OTHER_QUANTITY = 0.42  # a stated unit of another quantity, as MAP in volts: below any acceptance
+ANY_UNIT = {"knock_level", "knock_count", "gear"}
+STILL = 0.8  # constant, where the channel always moves
 EXACT = 1.03  # named exactly, nothing beside it
 
 
@@ -121,7 +124,7 @@ def _unit_factor(channel: str, read: Read, unit: str) -> float:
         found = read_unit(unit)
         if not found:
             return 1.0
-        return 1.02 if unit_for(unit, channel) is not None else 0.55
+        return 1.02 if unit_for(unit, channel) is not None or channel in ANY_UNIT else OTHER_QUANTITY
     return 1.01 if unit_in_words(read.words, channel) is not None else 1.0
 
 
@@ -149,7 +152,9 @@ def _fit(channel: str, low: float, mid: float, high: float) -> float:
     ranges = _fit_ranges(channel)
     if not any(a <= mid <= b and high <= b + 0.3 * abs(b) and low >= a - 0.3 * abs(a) for a, b in ranges):
         return UNFIT
-    return 1.0 if high > low else 0.985  # a column that moves is the better one
+    if high > low:
+        return 1.0
+    return STILL if channel_rows()[channel].flat_s is not None else 0.985  # a column that moves is the better one
 
 
 def header_of(column: RawColumn) -> str:

@@ -17,6 +17,9 @@ from audit.intake.unit_text import Unit, units
 from audit.model import Array
 
 
+CLOSED = 0.35  # a throttle column that never exceeds this is closed, not a fraction
+
+
 def _sorted(values: Array) -> Array:
     finite = np.sort(values[np.isfinite(values)])
     return finite if len(finite) else np.zeros(1)
@@ -55,7 +58,9 @@ def percentage(channel: str, values: Array, *, stated: Unit | None, stated_from:
     for one in scored:
         top = one.candidate.turned(high)
         one.add(window(top, -1.0, 106.0 if channel != "injector_duty" else 150.0, 2.0, 14.0), "it goes beyond 100 %")
-        if moving and stretch:
+        if stretch and high <= CLOSED:  # an idling engine's, in percent
+            one.add(-2.0 if one.candidate.unit.key == "fraction" else 0.0)
+        elif moving and stretch:
             one.add(window(top, 12.0, 106.0, 3.0, 5.0), "it would hardly open")
         elif moving:
             one.add(window(top, 3.0, 150.0, 1.0, 4.0), "it would hardly move")

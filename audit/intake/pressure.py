@@ -52,6 +52,7 @@ class Levels:
     overrun: float | None
     wide_low: float | None
     wide_high: float | None
+    only_wide: bool = False  # the throttle is known, and never closed
 
 
 def levels(values: Array, scene: Scene) -> Levels | None:
@@ -64,6 +65,7 @@ def levels(values: Array, scene: Scene) -> Levels | None:
         scene.level(values, scene.stopped), scene.level(values, scene.idle),
         scene.level(values, scene.overrun, share=0.3),
         scene.level(values, scene.wide, share=0.1), scene.level(values, scene.wide, share=0.95),
+        scene.closed is not None and not bool(scene.closed.any()),
     )
 
 
@@ -130,6 +132,8 @@ def manifold(
     if seen is not None and seen.low < 0 and (stated is None or stated.key in ("psi", "psi_gauge", "inhg")):
         mixed = units()["inhg_psi"]
         scored.append(Scored(Candidate(mixed, mixed.said, mixed.scale, gauge_offset_kpa, "inhg_psi", "gauge"), -3.3 + min(gauge, 0.0)))
+    if seen is not None and "vacuum" in hints and seen.low >= 0:  # vacuum counted upwards
+        scored += [Scored(Candidate(u, f"{u.said} of vacuum", -u.scale, gauge_offset_kpa, "", "gauge"), p) for u, p in pressure_candidates(stated)]
     if seen is not None:
         for one in scored:
             _weigh(one, seen, ambient or UNKNOWN_AMBIENT)
@@ -146,7 +150,7 @@ def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
     def kpa(level: float | None) -> float | None:
         return None if level is None else one.candidate.turned(level)
 
-    low, high = kpa(seen.low) or 0.0, kpa(seen.high) or 0.0
+    low, high = sorted((kpa(seen.low) or 0.0, kpa(seen.high) or 0.0))
     clipped = is_gauge and abs(seen.low) < 1e-9 and seen.high > 0
     if is_gauge:
         stopped = None if seen.stopped is None else (kpa(seen.stopped) or 0.0) - offset
@@ -165,7 +169,12 @@ def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
         if seen.idle is not None and 20 <= (kpa(seen.idle) or 0) <= 70:
             one.why.append("idle vacuum fits")
         one.add(window(kpa(seen.overrun), 8.0, 62.0, 8.0, 8.0), "overrun vacuum does not fit")
-    one.add(window(low, 7.0, 112.0, 3.5 if low < 7.0 else 25.0, 30.0 if low < 0 else 14.0 if low < 7 else 4.0), "its lowest value is not a manifold pressure")
+    if low < 7.0:
+        one.add(window(low, 7.0, 104.0, 3.5, 30.0 if low < 0 else 14.0), "its lowest value is not a manifold pressure")
+    else:  # a log of nothing but a pull need not show vacuum
+        one.add(window(low, 7.0, 104.0, 25.0 if seen.only_wide else 9.0, 4.0 if seen.only_wide else 6.0), "it never comes down to ambient pressure")
+    if high < 107.0 and not is_gauge:
+        one.add(-1.5, "there would be no boost in it")
     one.add(window(high, 55.0, 360.0, 12.0 if high < 55.0 else 45.0, 14.0), "its highest value is not a manifold pressure")
     reference = ambient.kpa if ambient.spread < 8 else 0.5 * (ambient.low + ambient.kpa)
     one.add(window(kpa(seen.wide_low), 0.78 * reference, 1.45 * ambient.high, 8.0 if (kpa(seen.wide_low) or 0) < reference else 45.0, 10.0), "wide open it lies below ambient pressure" if (kpa(seen.wide_low) or 0) < reference else "it is high before the turbo can have spooled")

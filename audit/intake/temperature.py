@@ -89,7 +89,7 @@ def _weigh_coolant(one: Scored, column: Column, scene: Scene, low: float, high: 
         return
     settled = abs(late - early) < 4.0
     if WARM[0] <= late <= WARM[1]:
-        one.add(3.0, "it is a warm engine's coolant")
+        one.add(3.0 if settled else 1.5, "it is a warm engine's coolant")
     elif settled:
         one.add(window(late, *WARM, 14.0, 6.0), "the engine would run and never warm up")
     else:
@@ -102,6 +102,7 @@ def _weigh_against_coolant(columns: Sequence[Column], scores: Mapping[str, list[
     coolant = by_name.get("coolant_temp")
     if coolant is None or not np.isfinite(coolant.values).any():
         return
+    _weigh_cold_start(coolant, by_name, scores)
     best = max(scores["coolant_temp"], key=lambda s: s.total)
     water = best.candidate.turned(float(np.nanmedian(coolant.values)))
     for name in ("intake_air_temp", "ambient_air_temp"):
@@ -111,6 +112,19 @@ def _weigh_against_coolant(columns: Sequence[Column], scores: Mapping[str, list[
         for one in scores[name]:
             air = one.candidate.turned(float(np.nanmedian(column.values)))
             one.add(window(air, -40.0, max(water + 6.0, 30.0), 8.0, 4.0), "air would be hotter than the coolant")
+
+
+def _weigh_cold_start(coolant: Column, by_name: Mapping[str, Column], scores: Mapping[str, list[Scored]]) -> None:
+    """Coolant that starts where the air is, and rises: a cold engine, so both were at the weather's temperature."""
+    air = by_name.get("intake_air_temp")
+    if air is None or (air.stated is None) != (coolant.stated is None):
+        return
+    water, breath = (c.values[np.isfinite(c.values)] for c in (coolant, air))
+    if len(water) < 20 or len(breath) < 20 or abs(float(water[0]) - float(breath[0])) > 12.0 or float(water[-1] - water[0]) < 4.0:
+        return
+    for column in (coolant, air):
+        for one in scores[column.channel]:
+            one.add(window(one.candidate.turned(float(breath[0])), -22.0, 42.0, 6.0, 5.0), "a cold start would begin hotter than the weather")
 
 
 def _lean_on_the_rest(columns: Sequence[Column], scores: Mapping[str, list[Scored]]) -> None:

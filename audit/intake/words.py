@@ -200,7 +200,7 @@ def _glued(word: str) -> tuple[str, ...]:
     return last[1] if last is not None and last[0] <= 6 else ()
 
 
-_SHORT_PIECES = frozenset({"dc", "pw", "wg", "kr", "tp", "o2", "ol", "ic", "ft", "wb", "de", "st", "lt"})
+_SHORT_PIECES = frozenset({"dc", "pw", "wg", "kr", "tp", "o2", "ol", "ic", "ft", "af", "wb", "de", "st", "lt"})
 
 
 def _prefix(word: str) -> tuple[str, ...]:
