@@ -16,7 +16,7 @@ from audit.signal.arrays import block_means, median_sorted
 from audit.signal.held import Held, held_above, held_below
 from audit.signal.lines import theil_sen
 from audit.signal.smoothing import smooth
-from audit.signal.spans import duration_above
+from audit.signal.spans import duration_above, runs
 
 NAME = "lean_under_load"
 NEEDS = ("lambda", "boost")
@@ -26,6 +26,7 @@ CODES = ("mixture.lean", "mixture.lean_spike", "mixture.rich", "mixture.drifts_l
 
 FREE_AIR = 1.3  # an engine under boost does not burn this: the probe reads air
 SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must last
+SPIKE_LAST_S = 1.0  # what stands out for longer is no spike
 SPIKE_HZ = 5.0  # below it two samples are no spike any more
 DRIFT_SPAN_KRPM = 1.0
 DRIFT_POINTS = 40
@@ -128,17 +129,26 @@ def _levels(book: _Book) -> None:
         name = "lean_low_boost_lambda" if book.window.low else "lean_lambda"
         book.put(name, high, f"Lambda stayed at or above {high.level:.3f} for {book.lasted(high)} at "
                              f"{book.boost_at(high):.0f} kPa boost")
-        _spike(book, "lean_spike_lambda", value, high.level)
+        _spike(book, "lean_spike_lambda", value)
     low = held_below(t, book.calm(value), book.sustained_s, least=min(2, len(t)))
     if low is not None and not book.window.low:
         book.put("rich_lambda", low, f"Lambda stayed at or below {low.level:.3f} for {book.lasted(low)} under boost")
 
 
-def _spike(book: _Book, name: str, value: Array, base: float) -> None:
-    """A short lean moment that stands out of the sustained level, or nothing."""
+def _spike(book: _Book, name: str, value: Array) -> None:
+    """A short lean moment that stands out of the rest and is over within the window, or nothing.
+
+    What lasts at the end of the window is a lean mixture if it is long, and may be the lift if it is short.
+    """
     found = book.spike(value)
-    steady = median_sorted(np.abs(np.diff(value))) if len(value) > 2 else 0.0
-    if found is None or found.level < base + max(0.02, 3 * 1.05 * steady) or book.window.low:
+    usual = median_sorted(value)
+    scatter = median_sorted(np.abs(np.diff(value))) * 1.05 if len(value) > 2 else 0.0
+    if found is None or found.level < usual + max(0.02, 3 * scatter) or book.window.low:
+        return
+    t = book.window.lam.t
+    starts, stops = runs(value >= 0.5 * (found.level + usual))
+    i = int(np.searchsorted(t[starts], found.start_s, side="right")) - 1
+    if stops[i] >= len(t) or t[stops[i] - 1] - t[starts[i]] + book.window.interval_s >= SPIKE_LAST_S:
         return
     above = " above its target" if name.endswith("target") else ""
     book.put(name, found, f"For {book.lasted(found)} under boost lambda was {found.level:.3f}{above}")
@@ -153,7 +163,7 @@ def _against_target(book: _Book, pull: Pull) -> None:
     if held is not None:
         book.put("lean_over_target", held, f"Lambda was {held.level:.3f} or more above its target for "
                                            f"{book.lasted(held)} under boost")
-        _spike(book, "lean_spike_over_target", difference, held.level)
+        _spike(book, "lean_spike_over_target", difference)
 
 
 def _over_target(window: Window, pull: Pull) -> Array | None:
@@ -186,7 +196,11 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable) -> None:
     floor = limits.setting("lean_drift_floor") if difference is None else limits.setting("lean_drift_over_target")
     noise = 3 * 1.4826 * median_sorted(np.abs(y[good] - (line.intercept + line.slope * rpm[good])))
     grown = line.slope * float(np.ptp(rpm[good]))
-    if line.low <= 0 or end < floor or grown < noise / np.sqrt(good.sum()) * 2:
+    order = np.argsort(rpm[good], kind="stable")
+    fifth = max(len(order) // 5, 2)
+    first, last = (median_sorted(y[good][part]) for part in (order[:fifth], order[-fifth:]))
+    # The ends must show it too: a lean moment on the way tilts the line but is over by the end.
+    if line.low <= 0 or min(end, last) < floor or last - first < 0.5 * grown or grown < noise / np.sqrt(good.sum()) * 2:
         book.values["lambda_drift_per_krpm"] = min(line.slope, 0.0) if line.slope < 0 else None
         return
     name = "lambda_drift_per_krpm"

@@ -110,7 +110,8 @@ def soak_finding(row: Limit, value: float, measures: Sequence[Measures]) -> Find
     if severity is None or (len(measures) < 3 and severity == "watch"):
         return None
     severity = severity if len(measures) >= 3 else "watch"
-    starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in measures)
+    shown = measures if len(measures) <= 5 else (measures[0], *measures[-2:])
+    starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)
     seen = "two pulls on end" if len(measures) >= 3 else "one pull, so once only,"
     message = (f"The charge had not cooled down again before the next pull: the pulls began at {starts}, {seen} {value:.1f} K "
                f"hotter than one before, at or above the limit of {row.reached(value):g} K.")

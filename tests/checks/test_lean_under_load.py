@@ -54,6 +54,15 @@ def test_a_short_lean_moment_is_a_spike_and_not_sustained(make_pull: Make, codes
     assert found == {"mixture.lean_spike": "stop"}
 
 
+def test_a_lean_moment_of_half_a_second_is_both_and_no_drift(make_pull: Make, codes: Codes, table: Limits) -> None:
+    found = codes(check, make_pull(duration=3.5, channels={"lambda": rich_then(0.97, 2.3, 2.75)}), table)
+    assert found == {"mixture.lean": "stop", "mixture.lean_spike": "stop"}
+
+
+def test_a_lean_end_is_lean_and_no_spike(make_pull: Make, codes: Codes, table: Limits) -> None:
+    assert codes(check, make_pull(channels={"lambda": rich_then(0.93, 5.3, 6.1)}), table) == {"mixture.lean": "hold"}
+
+
 def test_sustained_lean_is_not_reported_as_a_spike_too(make_pull: Make, codes: Codes, table: Limits) -> None:
     assert set(codes(check, make_pull(channels={"lambda": rich_then(0.93, 3.0, 5.0)}), table)) == {"mixture.lean"}
 
