@@ -145,9 +145,9 @@ def decimal_twice(rows: Sequence[Sequence[str]], header_width: int) -> bool:
 
     Seen from a header with fewer names than the rows have cells, all of them whole numbers.
     """
-    full = [cell for row in rows for cell in row if cell]
-    if not full or header_width < 2:
+    if header_width < 2 or all(len(row) <= header_width for row in rows):
         return False
-    whole = sum(bool(re.fullmatch(r"[-+]?\d+", cell)) for cell in full) / len(full)
+    full = [cell for row in rows for cell in row if cell]
+    whole = sum(bool(re.fullmatch(r"[-+]?\d+", cell)) for cell in full) / max(1, len(full))
     wide = sum(header_width < len([c for c in row if c]) <= 2 * header_width for row in rows) / len(rows)
     return whole > 0.98 and wide > 0.9
