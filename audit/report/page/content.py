@@ -1,0 +1,261 @@
+"""A night as what stands on its page: sentences, figures and tables, in the reader's units, nothing escaped yet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from audit.model import SEVERITIES, CheckResult, LogAudit, Night, PullAudit
+from audit.report.display import figure, localise, number, unit_for
+from audit.report.page.marks import Numbered, numbered, pull_ids, short_name
+from audit.report.page.measures import groups
+from audit.report.page.panels import channel_name
+from audit.report.words import CAUTIONS, VERDICT_SAYS, plain_check
+
+STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
+FLAG_SAYS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
+ENDED_BY = {"lift": "ended by lifting off", "shift": "ended by a shift", "limiter": "ended at the limiter",
+            "log end": "the log ends in it", "gap": "ended by a gap in the log"}  # fmt: skip
+ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
+
+
+@dataclass(frozen=True)
+class FoundRow:
+    """One finding for people. mark: whether a mark of that number is drawn; anchor: where its text stands."""
+
+    n: int
+    code: str
+    severity: str
+    where: str
+    message: str
+    likely: Sequence[str]
+    look_at: Sequence[str]
+    pull: str
+    mark: bool = False
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """One check of a pull or the night."""
+
+    name: str
+    status: str
+    says: str
+    score: float | None
+    why: str
+
+
+@dataclass(frozen=True)
+class PullCard:
+    """One pull of the night. traces: the packet for the script; source: where it is fetched from instead."""
+
+    id: str
+    title: str
+    subtitle: str
+    score: str
+    worst: str
+    checks: list[CheckRow]
+    findings: list[FoundRow]
+    measures: list[tuple[str, list[tuple[str, str]]]]
+    row: dict[str, str]
+    traces: dict[str, Any] | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Page:
+    """Everything on a night's page."""
+
+    title: str
+    verdict: str
+    says: str
+    counts: str
+    reasons: list[dict[str, Any]]
+    checks: list[CheckRow]
+    findings: list[FoundRow]
+    cards: list[PullCard]
+    sensors: list[dict[str, Any]]
+    not_judged: list[dict[str, str]]
+    rejected: list[str]
+    logs: list[dict[str, str]]
+    assumed: list[str]
+    units: dict[str, str]
+    cautions: str = CAUTIONS
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+def page_of(night: Night, *, with_traces: bool = True) -> Page:
+    """The page of a night. with_traces: put the numbers of the traces into its cards."""
+    us = night.us_units
+    found = numbered(night)
+    pulls = pull_ids(night)
+    cards = _cards(night, pulls, found, with_traces=with_traces)
+    marked = {m["n"] for card in cards if card.traces for m in card.traces["marks"]}
+    rows = {item.n: _found(item, mark=item.n in marked, us=us) for item in found}
+    return Page(
+        title=night.car.name, verdict=night.verdict, says=VERDICT_SAYS[night.verdict], counts=_counts(night),
+        reasons=[_reason(text, found, us=us) for text in night.reasons],
+        checks=[_check(name, result, us=us) for name, result in night.checks.items()],
+        findings=[rows[i.n] for i in found if i.owner == "night"], cards=cards, sensors=_sensors(night),
+        not_judged=_not_judged(night), rejected=[a.error or a.path for a in night.logs if a.status == "rejected"],
+        logs=_logs(night), assumed=_assumed(night),
+        units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
+    )  # fmt: skip
+
+
+def _many(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _counts(night: Night) -> str:
+    read = [a for a in night.logs if a.status == "read"]
+    day = min((a.log.wall_start[:10] for a in read if a.log is not None and a.log.wall_start), default="")
+    said = [day, night.setting, f"{_many(len(read), 'log')} read", _many(sum(len(a.pulls) for a in read), "pull")]
+    return ", ".join(part for part in said if part)
+
+
+def _reason(text: str, found: Sequence[Numbered], *, us: bool) -> dict[str, Any]:
+    """A reason with the number of the finding it tells of, None for none."""
+    hit = next((i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)), None)
+    return {"text": localise(text, us=us), "n": hit.n if hit else None}
+
+
+def _found(item: Numbered, *, mark: bool, us: bool) -> FoundRow:
+    f = item.finding
+    return FoundRow(item.n, f.code, f.severity, item.where, localise(f.message, us=us), f.likely, f.look_at, item.pull, mark)
+
+
+def _check(name: str, result: CheckResult, *, us: bool) -> CheckRow:
+    score = None if result.score is None else round(min(max(result.score, 0.0), 100.0), 1)
+    return CheckRow(plain_check(name), result.status, STATUS_SAYS[result.status], score, localise(result.why, us=us))
+
+
+def _cards(
+    night: Night, pulls: Sequence[tuple[str, str, PullAudit]], found: Sequence[Numbered], *, with_traces: bool
+) -> list[PullCard]:
+    from audit.report.page.traces import packet, rows_for
+
+    us = night.us_units
+    rows = rows_for([p.pull for _, _, p in pulls]) if with_traces else 0
+    cards = []
+    for name, file, audit in pulls:
+        mine = [i for i in found if i.owner == name]
+        traces = packet(name, audit, found, rows=rows, us=us) if with_traces else None
+        marked = {m["n"] for m in traces["marks"]} if traces else set()
+        cards.append(PullCard(
+            id=name, title=_title(name, audit), subtitle=_subtitle(file, audit),
+            score="–" if audit.score is None else f"{audit.score:.0f}", worst=_worst(audit),
+            checks=[_check(n, c, us=us) for n, c in sorted(audit.checks.items(), key=_by_score)],
+            findings=[_found(i, mark=i.n in marked, us=us) for i in mine],
+            measures=groups(audit.measures, us=us), row=_row(file, audit, us=us), traces=traces,
+        ))  # fmt: skip
+    return cards
+
+
+def _by_score(pair: tuple[str, CheckResult]) -> tuple[float, str]:
+    return (101.0 if pair[1].score is None else pair[1].score, pair[0])
+
+
+def _title(name: str, audit: PullAudit) -> str:
+    gear = audit.pull.gear
+    said = f", {ORDINAL.get(gear, f'{gear}th')} gear" if gear is not None else ""
+    return f"Pull {name.rpartition('-')[2]}{said}"
+
+
+def _subtitle(file: str, audit: PullAudit) -> str:
+    span = audit.pull.span
+    ended = ENDED_BY.get(span.ended_by, "")
+    return (f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {file}, pull {audit.pull.index}: {span.start_s:.1f} to "
+            f"{span.end_s:.1f} s{', ' + ended if ended else ''}.")  # fmt: skip
+
+
+def _worst(audit: PullAudit) -> str:
+    judged = {n: c for n, c in audit.checks.items() if c.score is not None}
+    if not judged:
+        return "nothing in this pull could be judged"
+    name, result = min(judged.items(), key=_by_score)
+    if result.score is not None and result.score >= 99.5:
+        return "nothing to see"
+    return f"worst: {plain_check(name)}"
+
+
+def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, str]:
+    """The pull as a line of the overview, figures without units (they stand in its head)."""
+    m, span = audit.measures, audit.pull.span
+    over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
+    states = {c.status for c in audit.checks.values()}
+    return {
+        "file": file, "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
+        "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
+        "peak": number(m.get("boost_peak_kpa"), "kPa", us=us), "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
+        "over": "–" if over is None else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)} %)",
+        "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
+        "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
+        "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
+        "says": "fail" if "fail" in states else "watch" if "watch" in states else "pass",
+    }  # fmt: skip
+
+
+def _sensors(night: Night) -> list[dict[str, Any]]:
+    """A table a log: each channel, how it was read, its flag and the tests that were not passed."""
+    return [_log_sensors(audit, us=night.us_units) for audit in night.logs if audit.log is not None]
+
+
+def _log_sensors(audit: LogAudit, *, us: bool) -> dict[str, Any]:
+    assert audit.log is not None  # noqa: S101 - the caller chose it
+    rows = []
+    sanity = audit.sanity
+    for c in audit.log.channels:
+        if c.name == "time":
+            continue
+        flag = sanity.flags.get(c.name, 2) if sanity is not None and c.known else 2
+        tests = sanity.tests.get(c.name, {}) if sanity is not None else {}
+        bad = [f"{plain_check(t)} {FLAG_SAYS.get(f, f)}" for t, f in tests.items() if f in (3, 4)]
+        rows.append({
+            "channel": channel_name(c.name) if c.known else "not used", "source": c.source, "unit": c.source_unit,
+            "why": c.unit_why or c.unit_from, "rate": f"{c.rate_hz:.3g}", "flag": FLAG_SAYS.get(flag, str(flag)) if c.known else "–",
+            "state": {3: "watch", 4: "fail", 9: "fail"}.get(flag, "pass") if c.known else "none", "bad": ", ".join(bad),
+            "known": c.known,
+        })  # fmt: skip
+    rows.sort(key=lambda r: (not r["known"], {"fail": 0, "watch": 1}.get(str(r["state"]), 2)))
+    baro = audit.log.barometric
+    return {"file": short_name(audit.path), "rows": rows, "barometric": f"{figure(baro.kpa, 'kPa', us=us)}, {baro.source}"}
+
+
+def _not_judged(night: Night) -> list[dict[str, str]]:
+    rows: dict[tuple[str, str], list[str]] = {}
+    total = 0
+    for name, _, pull in pull_ids(night):
+        total += 1
+        for check, result in pull.checks.items():
+            if result.status == "not_evaluated":
+                rows.setdefault((check, result.why), []).append(name.rpartition("-")[2])
+    for check, result in night.checks.items():
+        if result.status == "not_evaluated" and not any(c == check for c, _ in rows):
+            rows[(check, result.why)] = []
+    return [
+        {"check": plain_check(check), "why": localise(why, us=night.us_units),
+         "where": "" if not where or len(where) == total else f"pull{'s' if len(where) > 1 else ''} {', '.join(where)}"}
+        for (check, why), where in rows.items()
+    ]  # fmt: skip
+
+
+def _logs(night: Night) -> list[dict[str, str]]:
+    return [
+        {"file": short_name(a.path), "rows": str(a.rows), "duration": f"{a.duration_s:.0f} s", "rate": f"{a.rate_hz:.3g} Hz",
+         "pulls": str(len(a.pulls)), "sha256": a.sha256[:16], "status": a.status,
+         "clock": a.log.clock if a.log is not None else "", "started": (a.log.wall_start or "") if a.log is not None else ""}
+        for a in night.logs
+    ]  # fmt: skip
+
+
+def _assumed(night: Night) -> list[str]:
+    said = [f"The car file {short_name(night.car.path)} was used."] if night.car.path else []
+    said += [f"Assumed: {'; '.join(night.assumed)}."] if night.assumed else []
+    return [localise(text, us=night.us_units) for text in said]
+
+
+def severity_rank(severity: str) -> int:
+    """0 for a note, 3 for a stop."""
+    return SEVERITIES.index(severity)

@@ -1,0 +1,112 @@
+"""Every finding of a night with its number, its place and the place of its mark."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from audit.model import SEVERITIES, Finding, Night, PullAudit
+from audit.report.display import figure, localise
+from audit.report.page.limit_lines import limit_levels
+from audit.report.page.panels import panel_of
+from audit.report.page.quantities import shown
+
+LEAD_S, TAIL_S = 3.0, 1.5  # drawn before and after a pull
+
+
+@dataclass(frozen=True, slots=True)
+class Numbered:
+    """A finding with its number on the page. where: for people; pull: the id of the pull it is drawn in, "" for none;
+    owner: the id of the part of the page that tells it in full."""
+
+    n: int
+    finding: Finding
+    where: str
+    owner: str
+    pull: str = ""
+
+
+def short_name(path: str) -> str:
+    """The last part of a path."""
+    return path.replace("\\", "/").rsplit("/", 1)[-1]
+
+
+def pull_ids(night: Night) -> list[tuple[str, str, PullAudit]]:
+    """(id, file name, pull) of every pull, in page order; ids are 'pull-1', 'pull-2', … over the night."""
+    flat = [(short_name(log.path), pull) for log in night.logs for pull in log.pulls]
+    return [(f"pull-{i}", name, pull) for i, (name, pull) in enumerate(flat, 1)]
+
+
+def numbered(night: Night) -> list[Numbered]:
+    """All findings, those of the whole night and of logs first, then pull by pull, worst first in each."""
+    out: list[Numbered] = []
+
+    def add(findings: Iterable[Finding], where: str, owner: str, place: Any) -> None:
+        for f in sorted(findings, key=lambda f: -SEVERITIES.index(f.severity)):
+            out.append(Numbered(len(out) + 1, f, where, owner, place(f)))
+
+    add(night.findings, "whole night", "night", lambda _f: "")
+    ids = iter(pull_ids(night))
+    by_log = [[next(ids) for _ in log.pulls] for log in night.logs]
+    for log, pulls in zip(night.logs, by_log, strict=True):
+        add(log.findings, short_name(log.path), "night", lambda f, pulls=pulls: _pull_at(f, pulls))
+    for pulls in by_log:
+        for name, file, pull in pulls:
+            add(pull.findings, f"{file}, pull {pull.pull.index}", name, lambda _f, name=name: name)
+    return out
+
+
+def _pull_at(finding: Finding, pulls: Sequence[tuple[str, str, PullAudit]]) -> str:
+    """The pull in whose traces a log's finding can be marked, "" for none."""
+    if finding.start_s is None:
+        return ""
+    end = finding.end_s if finding.end_s is not None else finding.start_s
+    for name, _, audit in pulls:
+        if finding.start_s <= audit.pull.end_s + TAIL_S and end >= audit.pull.start_s - LEAD_S:
+            return name
+    return ""
+
+
+def marks_of(name: str, audit: PullAudit, found: Sequence[Numbered], panels: Iterable[str], *, us: bool) -> list[dict[str, Any]]:
+    """The marks to draw in one pull's traces, in display units; those whose panel is not drawn are left out."""
+    there = set(panels)
+    out = []
+    for item in found:
+        f = item.finding
+        panel = panel_of(f.code, f.channel)
+        if item.pull != name or panel not in there or f.start_s is None:
+            continue
+        start = max(f.start_s, audit.pull.start_s - LEAD_S)
+        end = min(f.end_s if f.end_s is not None else f.start_s, audit.pull.end_s + TAIL_S)
+        out.append({
+            "n": item.n, "panel": panel, "severity": f.severity, "start": round(start, 3), "end": round(max(end, start), 3),
+            "text": _said(f, us=us), "limits": _limits(f, audit, panel, us=us),
+        })  # fmt: skip
+    return out
+
+
+def _said(f: Finding, *, us: bool) -> str:
+    when = _when(f)
+    return f"{f.severity}, {when}: {localise(f.message, us=us)}" if when else localise(f.message, us=us)
+
+
+def _when(f: Finding) -> str:
+    if f.start_s is None:
+        return ""
+    return f"{f.start_s:.1f} s" if f.end_s is None or f.end_s - f.start_s < 0.1 else f"{f.start_s:.1f} to {f.end_s:.1f} s"
+
+
+UNIT_OF_PANEL = {"boost": "kPa", "heat": "°C", "exhaust": "°C", "fuel": "kPa", "oil": "kPa"}
+
+
+def _limits(f: Finding, audit: PullAudit, panel: str, *, us: bool) -> list[dict[str, Any]]:
+    unit = UNIT_OF_PANEL.get(panel, "")
+    levels = limit_levels(f, audit.measures, audit.pull)
+    return [{"y": shown(level, unit, us=us), "text": f"{f.severity} limit {_level(level, unit, f, us=us)}"} for level in levels]
+
+
+def _level(level: float, unit: str, f: Finding, *, us: bool) -> str:
+    if unit:
+        return figure(level, unit, us=us, digits=1 if unit == "kPa" else 0)
+    return f"{level:.2f}" if f.unit == "1" else f"{level:.1f} {f.unit}"

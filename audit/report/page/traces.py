@@ -1,0 +1,175 @@
+"""The traces of a pull as a small packet of numbers that the page's script draws."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from audit.model import NOT_EVALUATED, Array, Pull, PullAudit
+from audit.report.display import figure, unit_for
+from audit.report.page.marks import LEAD_S, TAIL_S, Numbered, marks_of
+from audit.report.page.panels import PANELS, Panel, channel_name
+from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
+from audit.tables import channel_rows, limits
+
+BUDGET = 150_000  # packed samples in a page: 2.7 bytes each keep it under 2 MB with the plotting library
+LEAST_ROWS, MOST_ROWS = 240, 2400  # of one pull
+MOST_REJECTED = 200  # crosses drawn for samples that are not believed, a channel
+GAP_INTERVALS = 3.5  # a line breaks where a sample is missing for this many intervals
+
+
+def rows_for(pulls: Sequence[Pull]) -> int:
+    """How many rows a pull may have so that all pulls together stay within the page's budget."""
+    columns = sum(len(_channels(pull)) + 1 for pull in pulls)
+    return int(np.clip(BUDGET // max(columns, 1), LEAST_ROWS, MOST_ROWS))
+
+
+def _channels(pull: Pull) -> list[str]:
+    wanted = [c for panel in PANELS for c in panel.channels]
+    return [c for c in wanted if pull.log.has("manifold_pressure" if c == "boost" else c)]
+
+
+def packet(name: str, audit: PullAudit, found: Sequence[Numbered], *, rows: int, us: bool) -> dict[str, Any]:
+    """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in display units.
+
+    rows: at most this many are kept (see thinned). Times are s from the log's first row.
+    """
+    pull = audit.pull
+    t, columns = _columns(pull)
+    kept_t, kept = thinned(t, columns, rows)
+    there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
+    panels = [p for panel in PANELS if (p := _panel(panel, audit, there, us=us)) is not None]
+    series = {c: _series(c, kept[c], pull, us=us) for c in there}
+    return {
+        "id": name, "label": f"Pull {name.rpartition('-')[2]}",
+        "grids": [_grid(kept_t, kept["rpm"], pull)], "series": series, "panels": panels,
+        "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us), "load": load_chart(audit, us=us),
+        "thinned": [len(kept_t), len(t)] if len(kept_t) < len(t) else None,
+    }  # fmt: skip
+
+
+def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
+    t0 = float(t[0]) if len(t) else 0.0
+    return {"t0": round(t0, 4), "time": packed_time(t - t0), "rpm": packed(rpm),
+            "start": round(pull.start_s, 3), "end": round(pull.end_s, 3)}  # fmt: skip
+
+
+def _columns(pull: Pull) -> tuple[Array, dict[str, Array]]:
+    """Rows around the pull: every channel's believed samples (NaN where there is none), and 'rpm'."""
+    t = pull.log.time
+    low, high = np.searchsorted(t, (pull.start_s - LEAD_S - 1e-9, pull.end_s + TAIL_S + 1e-9))
+    window = t[low:high]
+    columns = {}
+    for name in _channels(pull):
+        series = pull.believed(name, lead_s=LEAD_S, tail_s=TAIL_S)
+        column = np.full(len(window), np.nan)
+        if series:
+            column[np.searchsorted(window, series.t - 1e-9)] = series.value
+        columns[name] = column
+    columns["rpm"] = _climb(pull, window)
+    return window, columns
+
+
+def _climb(pull: Pull, t: Array) -> Array:
+    """Engine speed of each row inside the pull, made to climb, so that it can stand in for time."""
+    speed = pull.believed("engine_speed")
+    out = np.full(len(t), np.nan)
+    if len(speed.t) < 2:
+        return out
+    inside = (t >= speed.t[0]) & (t <= speed.t[-1])
+    out[inside] = np.maximum.accumulate(speed.at(t[inside]))
+    return out
+
+
+def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]:
+    row = channel_rows()["manifold_pressure" if name == "boost" else name]
+    channel = pull.log.by_name["manifold_pressure" if name == "boost" else name]
+    scale, offset = linear(row.unit, us=us)
+    interval = 1.0 / channel.rate_hz if channel.rate_hz > 0 else 0.1
+    return {
+        "grid": 0, "label": channel_name(name), "unit": unit_for("" if row.unit == "1" else row.unit, us=us),
+        "digits": 2 if name.startswith("lambda") else 1 if us and row.unit == "kPa" or name == "boost" else row.digits,
+        "gap": round(max(GAP_INTERVALS * interval, 0.25), 3), "rejected": _rejected(name, pull, scale, offset),
+        **packed(scale * values + offset),
+    }  # fmt: skip
+
+
+def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[float]]:
+    """[t, value] of samples that are there and not believed, in display units."""
+    channel = "manifold_pressure" if name == "boost" else name
+    flags = pull.sanity.samples.get(channel)
+    if flags is None:
+        return []
+    t = pull.log.time
+    low, high = np.searchsorted(t, (pull.start_s - LEAD_S, pull.end_s + TAIL_S))
+    value = pull.log.values(channel)[low:high]
+    bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))[:MOST_REJECTED]
+    over = pull.log.barometric.kpa if name == "boost" else 0.0
+    return [[round(float(t[low + i]), 3), round(scale * (float(value[i]) - over) + offset, 3)] for i in bad]
+
+
+def _panel(panel: Panel, audit: PullAudit, there: Sequence[str], *, us: bool) -> dict[str, Any] | None:
+    series = [c for c in panel.channels if c in there]
+    if not series:
+        return None
+    unit = channel_rows()["manifold_pressure" if series[0] == "boost" else series[0]].unit
+    made: dict[str, Any] = {
+        "id": panel.id, "title": panel.title, "unit": unit_for("" if unit == "1" else unit, us=us),
+        "series": series, "tall": panel.tall, "always": panel.always, "lines": [], "bands": [],
+    }
+    if panel.id == "boost" and "boost" in series:
+        made["lines"], made["bands"] = _boost_levels(audit, us=us, target_drawn="boost_target" in series)
+    return made
+
+
+def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[list[Any], list[Any]]:
+    """The car's own target and limit as lines; the settled level with the room that overshoot has before its watch limit."""
+    pull, car = audit.pull, audit.pull.car
+    lines = []
+    if (target := car.target_for(pull.gear)) is not None and not target_drawn:
+        lines.append({"y": shown(target, "kPa", us=us), "text": f"target {figure(target, 'kPa', us=us)}", "role": "target"})
+    if car.boost_limit_kpa is not None:
+        limit = car.boost_limit_kpa
+        lines.append({"y": shown(limit, "kPa", us=us), "text": f"car's limit {figure(limit, 'kPa', us=us)}", "role": "limit"})
+    settled = audit.measures.get("boost_settled_kpa")
+    room = limits(car.thresholds).row("boost.overshoot", "boost_overshoot_kpa").watch
+    boost = pull.believed("boost")
+    if settled is None or room is None or not boost:
+        return lines, []
+    reached = boost.t[boost.value >= settled - room]
+    start = float(reached[0]) if len(reached) else pull.start_s
+    text = f"settled {figure(settled, 'kPa', us=us)}, ± {figure(room, 'kPa', us=us)}"
+    scale, _ = linear("kPa", us=us)
+    band = {"start": round(start, 3), "end": round(pull.end_s, 3), "text": text,
+            "low": shown(settled, "kPa", us=us) - scale * room, "high": shown(settled, "kPa", us=us) + scale * room}  # fmt: skip
+    return lines, [band]
+
+
+def load_chart(audit: PullAudit, *, us: bool, most: int = 400) -> dict[str, Any] | None:
+    """Lambda against boost in the pull, lambda moved back by its lag, with the limits that hold at that load."""
+    pull = audit.pull
+    lam, boost = pull.believed("lambda"), pull.believed("boost", lead_s=1.5)
+    if len(lam.t) < 3 or len(boost.t) < 3:
+        return None
+    at = boost.at(lam.t - (audit.measures.get("lambda_lag_s") or 0.0), max_gap_s=1.2)
+    keep = np.flatnonzero(np.isfinite(at) & (at > 0))
+    keep = keep[:: max(1, -(-len(keep) // most))]
+    if len(keep) < 3:
+        return None
+    scale, _ = linear("kPa", us=us)
+    return {
+        "x": [round(float(v) * scale, 2) for v in at[keep]], "y": [round(float(v), 4) for v in lam.value[keep]],
+        "unit": unit_for("kPa", us=us), "limits": _load_limits(audit, float(at[keep].max()), us=us),
+    }  # fmt: skip
+
+
+def _load_limits(audit: PullAudit, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
+    """Each level of the sustained lean limit from the boost on from which it holds."""
+    table = limits(audit.pull.car.thresholds)
+    load = table.setting("load_kpa")
+    row = table.row("mixture.lean", "lean_lambda" if top_kpa >= load else "lean_low_boost_lambda")
+    start = shown(load if top_kpa >= load else 0.0, "kPa", us=us)
+    levels: Mapping[str, float | None] = {"watch": row.watch, "hold": row.hold, "stop": row.stop}
+    return [{"x": start, "y": v, "text": f"{name} {v:.2f}"} for name, v in levels.items() if v is not None]
