@@ -20,6 +20,7 @@ from audit.signal.spans import runs
 
 SHIFT_S = 1.3  # a lift shorter than this, with engine speed lower after it, was a shift
 SHIFT_FALL = 0.10
+NEAR_TOP = 0.94  # of the log's highest engine speed: below it no limiter is looked for
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +34,7 @@ class _Sight:
     table: Gearing | None
     setting: str
     least_s: float
+    ceiling: float  # rpm below which there is no limiter
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,7 @@ def find_pulls(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> tuple[
         times = [(float(log.time[s.first]), float(log.time[s.stop - 1])) for s in stretches]
         table = gearing(log, sanity, car, times)
         speed = believed(log, sanity, "vehicle_speed") if table is not None else None
-        sight = _Sight(log, sanity, rpm, speed, table, opened.setting, limits.setting("pull_least_s"))
+        sight = _Sight(log, sanity, rpm, speed, table, opened.setting, limits.setting("pull_least_s"), NEAR_TOP * _top(rpm))
         return tuple(span for stretch in stretches for span in _pulls_in(sight, stretch))
 
 
@@ -90,7 +92,7 @@ def _pulls_in(sight: _Sight, stretch: _Stretch) -> list[Span]:
     spans = []
     for part in _without_holes(inside):
         t, v = inside.t[part], inside.value[part]
-        for piece in pull_pieces(t, v, None if ratio is None else ratio[part]):
+        for piece in pull_pieces(t, v, None if ratio is None else ratio[part], ceiling=sight.ceiling):
             a = start if piece.first == 0 and part.start == 0 else float(t[piece.first])
             last = piece.stop == len(t) and part.stop == len(inside.t)
             b = end if last and piece.ended_by == "" else float(t[piece.stop - 1])
@@ -99,6 +101,12 @@ def _pulls_in(sight: _Sight, stretch: _Stretch) -> list[Span]:
             ended = piece.ended_by or ("gap" if not last else stretch.at_edge or _lift_or_shift(sight.rpm, end))
             spans.append(_span(sight, a, b, ended))
     return spans
+
+
+def _top(rpm: Series) -> float:
+    """The log's highest engine speed but for a few samples."""
+    few = 1 + len(rpm.value) // 2000
+    return float(np.partition(rpm.value, -few)[-few])
 
 
 def _without_holes(series: Series) -> list[slice]:

@@ -12,10 +12,12 @@ from audit.pulls.rows import believed
 
 LEAST_SPEED = 15.0  # km/h: below it the clutch slips and the speed is a guess
 LAGS_S = np.arange(0.0, 1.25, 0.1)  # a road speed from a satellite or a slow bus comes this late
+STEADY = 0.05  # spread of a ratio, 10 to 90 %, that a road speed in whole km/h still allows (natural logarithm)
 NEAR = 0.10  # a ratio this far from every gear is none of them
 # Overall ratio of a usual car, rpm per km/h, first to sixth: 3.5, 2.05, 1.42, 1.08, 0.86, 0.71 with 3.9 and a 1.9 m tyre.
 USUAL = np.log(np.array([3.5, 2.05, 1.42, 1.08, 0.86, 0.71]) * 3.9 / 1.9 / 0.06)
-SCALE_SD, STEP_SD = 0.15, 0.07  # how cars differ in the whole, and in each gear (natural logarithm)
+SCALE_SD, STEP_SD = 0.20, 0.12  # how cars differ in the whole, and in each gear (natural logarithm)
+FIRST_STEP, NEXT_STEPS = 2.05, 1.65  # a wider step has a gear missing in it
 SURE = 4.0  # twice the log of the odds against the next best numbering
 ROUGH = 0.04  # scatter of one gear's ratio in a log, natural logarithm
 
@@ -51,7 +53,8 @@ def ratio_at(rpm: Series, speed: Series, *, lag_s: float) -> Array:
 def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) -> float:
     """How late road speed comes, s: the delay at which engine speed over it is steadiest within the stretches.
 
-    Source: arithmetic; in one gear the ratio is constant. 0 where no delay is clearly better.
+    Source: arithmetic; in one gear the ratio is constant. 0 where no delay is clearly better and leaves the ratio steady
+    (spinning wheels look like a delay at first sight).
     """
     pairs = [(rpm.within(a, b), speed) for a, b in stretches]
     pairs = [(r, s) for r, s in pairs if len(r.t) >= 6]
@@ -63,7 +66,7 @@ def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) 
         good = [e for e in each if np.isfinite(e)]
         spread.append(float(np.median(good)) if good else np.inf)
     best = int(np.argmin(spread))
-    return float(LAGS_S[best]) if spread[best] < 0.8 * spread[0] else 0.0
+    return float(LAGS_S[best]) if spread[best] < min(0.8 * spread[0], STEADY) else 0.0
 
 
 def _scatter(ratio: Array) -> float:
@@ -89,8 +92,10 @@ def gearing(log: Log, sanity: Sanity, car: Car, stretches: list[tuple[float, flo
     if car.gear_ratios and car.final_drive and car.circumference_m:
         ratios = np.array([rpm_per_kmh(g, car.final_drive, car.circumference_m) for g in car.gear_ratios])
         return Gearing(ratios, tuple(range(1, len(ratios) + 1)), lag, known=True)
-    clusters = _clusters(rpm, ratio_at(rpm, speed, lag_s=lag))
-    return Gearing(clusters, _numbered(clusters), lag, known=False) if len(clusters) else Gearing(clusters, (), lag, known=False)
+    ratio = ratio_at(rpm, speed, lag_s=lag)
+    clusters = _clusters(rpm, ratio)
+    numbers = _counted(clusters) if _starts_in_first(rpm, speed, ratio, clusters) else _numbered(clusters)
+    return Gearing(clusters, numbers, lag, known=False)
 
 
 def _useless(log: Log, sanity: Sanity) -> bool:
@@ -120,6 +125,31 @@ def _clusters(rpm: Series, ratio: Array) -> Array:
                 found.append((float(np.median(near)), len(near)))
     most = max((n for _, n in found), default=0)
     return np.exp(sorted((c for c, n in found if n >= 0.02 * most), reverse=True))
+
+
+def _starts_in_first(rpm: Series, speed: Series, ratio: Array, clusters: Array) -> bool:
+    """Does the log hold a start from standstill whose first steady ratio is the highest one seen?"""
+    if not len(clusters):
+        return False
+    stood = speed.t[speed.value < 3.0]
+    starts = stood[np.concatenate((np.diff(stood) > 3.0, [True]))] if len(stood) else stood
+    for start in starts:
+        near = ratio[(rpm.t > start) & (rpm.t < start + 12.0)]
+        near = near[np.isfinite(near)][:400]
+        if len(near) >= 5 and np.mean(np.abs(np.log(near[: max(5, len(near) // 4)] / clusters[0])) < NEAR) > 0.5:
+            return True
+    return False
+
+
+def _counted(clusters: Array) -> tuple[int | None, ...]:
+    """Gears counted down from first, as far as no step is so wide that one may be missing in it."""
+    numbers: list[int | None] = [1]
+    last = np.inf
+    for i, step in enumerate(clusters[:-1] / clusters[1:]):
+        sure = numbers[-1] is not None and step <= (FIRST_STEP if i == 0 else min(NEXT_STEPS, 1.12 * last))
+        numbers.append(i + 2 if sure else None)
+        last = step
+    return tuple(numbers)
 
 
 def _numbered(clusters: Array) -> tuple[int | None, ...]:

@@ -11,10 +11,10 @@ from audit.model import FAIL, SUSPECT, Array, Bools, Log, Sanity
 from audit.pulls.rows import believed, hysteresis, on_rows
 
 LEAST_TOP = 55.0  # %: a throttle that never gets here was never wide open
-SHARE_ON, SHARE_OFF = 0.955, 0.86  # of the log's own top, where that lies below the settings
 TOP_BAND = 2.0  # %: samples this near to the top are at it
 TOP_S = 1.0  # and so long they must be for it to be a stop rather than a moment
 OPEN_KPA = 6.0  # a wide-open engine draws its manifold this near to ambient, or over it
+SHARE_OF_TOP = 0.6  # of the log's own highest boost: less is part load
 BRIDGE_S = 0.25  # a shorter shut moment is a glitch of the sensor, if engine speed does not fall
 
 
@@ -72,7 +72,7 @@ def _levels(log: Log, value: Array, manifold: Array, limits: LimitTable) -> tupl
         return on, off  # a cruising log: its highest throttle was part throttle
     if not len(pressure) and top < on - 20.0:
         return on, off
-    return min(on, SHARE_ON * top), min(off, SHARE_OFF * top)
+    return on * top / 100.0, off * top / 100.0
 
 
 def _bridged(log: Log, wide: Bools, value: Array, on: float) -> Bools:
@@ -101,9 +101,10 @@ def _by_load(log: Log, manifold: Array, load_kpa: float) -> Bools:
     open_rows = hysteresis(manifold, on=baro - 3.0, off=baro - 8.0)
     out = np.zeros(log.rows, dtype=np.bool_)
     t = log.time
+    top = float(np.nanpercentile(manifold, 99.8))
     for start, stop in zip(*runs(open_rows), strict=True):
         inside = manifold[start:stop]
-        if not np.nanmax(inside) >= baro + load_kpa:
+        if not np.nanmax(inside) >= baro + max(load_kpa, SHARE_OF_TOP * (top - baro)):
             continue
         out[start : _before_fall(t, manifold, start, stop)] = True
     return out

@@ -14,6 +14,7 @@ SAME_GEAR = 0.07  # ratios nearer than this are one gear
 CEILING = 0.022  # a limiter holds engine speed within this share of its top
 CEILING_S = 0.4
 TURN_S = 0.25
+SPIN = 0.05  # ratio this far over the calm one: the wheels spin
 WAIT_S = 0.6  # engine speed that stood for longer before it climbed was held, on a launch or a dyno
 CLIMB = 60.0  # rpm/s: less is a hill or a dyno that holds
 LEAST_CLIMB = 0.05  # of engine speed, over the whole pull
@@ -28,10 +29,11 @@ class Piece:
     ended_by: str = ""
 
 
-def pull_pieces(t: Array, rpm: Array, ratio: Array | None) -> list[Piece]:
-    """A wide-open stretch cut at its shifts and its limiter; each piece with a climbing engine speed.
+def pull_pieces(t: Array, rpm: Array, ratio: Array | None, *, ceiling: float = 0.0) -> list[Piece]:
+    """Cut a wide-open stretch at its shifts and its limiter; each piece with a climbing engine speed.
 
-    t: s, n samples; rpm: n; ratio: engine speed over road speed, n, NaN where unknown, or None. A fall of
+    t: s, n samples; rpm: n; ratio: engine speed over road speed, n, NaN where unknown, or None;
+    ceiling: rpm below which there is no limiter. A fall of
     engine speed is no shift where the ratio comes back to where it was before it rose: grip regained.
     """
     speed = steadied(rpm)
@@ -43,7 +45,7 @@ def pull_pieces(t: Array, rpm: Array, ratio: Array | None) -> list[Piece]:
         ended = "shift" if i + 2 < len(edges) else ""
         if stop - first < 3:
             continue
-        piece = _trimmed(t, speed, Piece(first, stop, ended))
+        piece = _trimmed(t, speed, Piece(first, stop, ended), limited=_may_limit(speed, ratio, first, stop, ceiling=ceiling))
         if piece is not None:
             found.append(piece)
     return found
@@ -96,7 +98,21 @@ def _grip(t: Array, ratio: Array | None, first: int, top: int, low: int) -> bool
     return bool(abs(float(np.median(after)) / calm - 1) < SAME_GEAR)
 
 
-def _trimmed(t: Array, speed: Array, piece: Piece) -> Piece | None:
+def _may_limit(speed: Array, ratio: Array | None, first: int, stop: int, *, ceiling: float) -> bool:
+    """A limiter works at the top of the log's engine speeds, and on gripping wheels (else they only spin)."""
+    peak = first + int(np.argmax(speed[first:stop]))
+    if speed[peak] < ceiling:
+        return False
+    if ratio is None:
+        return True
+    whole, near = ratio[first:stop], ratio[max(first, peak - 2) : min(stop, peak + 3)]
+    whole, near = whole[np.isfinite(whole)], near[np.isfinite(near)]
+    if len(whole) < 5 or not len(near):
+        return True
+    return bool(np.median(near) < (1 + SPIN) * np.percentile(whole, 15))
+
+
+def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | None:
     """The climbing part: a wait before it and a limiter after it cut off; None where nothing climbs."""
     a, b = piece.first, piece.stop
     span = speed[a:b]
@@ -104,10 +120,10 @@ def _trimmed(t: Array, speed: Array, piece: Piece) -> Piece | None:
     at_top = np.flatnonzero(span >= (1 - CEILING) * top)
     ended = piece.ended_by
     reached = a + int(at_top[0])
-    if t[b - 1] - t[reached] >= CEILING_S and _stands(t[reached:b], speed[reached:b], t[a : reached + 1], speed[a : reached + 1]):
+    if limited and t[b - 1] - t[reached] >= CEILING_S and _stands(t[reached:b], speed[reached:b], t[a : reached + 1], speed[a : reached + 1]):
         b, ended = max(a + 2, reached + 1 + int(np.argmax(speed[reached:b] >= (1 - 0.3 * CEILING) * top))), "limiter"
         b = min(b, piece.stop)
-    elif (peak := _turned(t[a:b], speed[a:b])) is not None:
+    elif limited and (peak := _turned(t[a:b], speed[a:b])) is not None:
         b, ended = a + peak + 1, "limiter"
     base = float(np.min(speed[a : min(b, a + max(3, (b - a) // 2))]))
     low = np.flatnonzero(speed[a:b] <= base * 1.015 + 15.0)

@@ -76,7 +76,7 @@ def examine_channel(row: ChannelRow, t: Array, value: Array, state: State, *, so
         per_test["rate_of_change"] = _rate(s, gone | (per_test["spike"] == SUSPECT if "spike" in per_test else False))
     tests = {name: of_test(flags) for name, flags in per_test.items()}
     troubles = _troubles(s, per_test, state)
-    missing = blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval))
+    missing = [span for span in blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval)) if _rows_went_on(state.t, span)]
     if missing and not row.slow:
         tests["dropout"] = max(tests.get("dropout", GOOD), SUSPECT)
         troubles.append(_blank_trouble(row.name, missing, t))
@@ -130,7 +130,7 @@ def _flat(s: Samples, state: State) -> FlagArray:
     if len(s.t) < 5 or s.t[-1] - s.t[0] < min(for_s, 20.0):
         flags[:] = NOT_EVALUATED
         return flags
-    for a, b in frozen_runs(s.name, s.t, s.value, state, for_s=for_s, sigma=s.sigma, step=s.step):
+    for a, b in frozen_runs(s.name, s.t, s.value, state, for_s=for_s, sigma=s.sigma, step=s.step, slow=s.row.slow):
         flags[a:b] = FAIL
     return flags
 
@@ -222,6 +222,13 @@ def _worst(s: Samples, test: str, mask: Bools) -> tuple[float | None, float | No
         dt = np.maximum(s.t[rows] - s.t[rows - 1], 0.5 * s.interval_s)
         return float(np.max(np.abs(s.value[rows] - s.value[rows - 1]) / dt)), s.row.slew
     return float(values[0]), s.row.spike if test == "spike" else None
+
+
+def _rows_went_on(rows: Array, span: tuple[float, float]) -> bool:
+    """Did the log go on writing rows while this channel had none? Else it is the rows' gap, not the channel's."""
+    low, high = np.searchsorted(rows, (span[0] - 1e-9, span[1] + 1e-9))
+    inside = np.diff(rows[low:high])
+    return len(inside) >= 2 and float(inside.max()) < 0.5 * (span[1] - span[0])
 
 
 def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array) -> Trouble:

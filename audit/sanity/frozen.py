@@ -18,15 +18,16 @@ RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
 
 
 def frozen_runs(name: str, t: Array, value: Array, state: State, *, for_s: float, sigma: float,
-                step: float) -> list[tuple[int, int]]:
+                step: float, slow: bool = False) -> list[tuple[int, int]]:
     """Runs (first, one past last sample) in which the channel stood while the engine worked.
 
-    t: s; value, sigma (white noise), step (resolution): the channel's unit. Two grounds: what drives it swung
+    t: s; value, sigma (white noise), step (resolution): the channel's unit; slow: a quantity that moves slowly. Two grounds: what drives it swung
     inside the run; or equal samples in a row that its own noise does not allow, with the engine at work.
     Does not see: a freeze during a steady state on a coarse, quiet sensor.
     """
     least_s = min(0.5 * for_s, 20.0)
-    lively = sigma > LIVELY * step > 0
+    # only of a slow quantity: a quick one moves with the engine, and that passes for noise
+    lively = slow and sigma > LIVELY * step > 0
     found = []
     ends = (float(value.min()), float(value.max()))
     for a, b in still_runs(t, value, for_s=least_s, within=0.0, least_count=5):
