@@ -73,7 +73,7 @@ def window(value: float | None, low: float, high: float, width: float, floor: fl
     if not math.isfinite(value):
         return -floor
     away = low - value if value < low else value - high if value > high else 0.0
-    return -min(0.5 * (away / width) ** 2, floor)
+    return -min(0.5 * min(away / width, 1e3) ** 2, floor)
 
 
 def plain(unit: Unit) -> Candidate:

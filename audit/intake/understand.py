@@ -32,6 +32,11 @@ def understand(raw: RawLog, car: Car) -> Log:
     Boost is read by physics, so a gauge reading named MAP becomes kPa absolute; what could not be told
     is a doubtful channel, never a silent guess. Raises nothing for odd content.
     """
+    with np.errstate(all="ignore"):  # a broken cell may hold 1e300
+        return _understand(raw, car)
+
+
+def _understand(raw: RawLog, car: Car) -> Log:
     series = [raw.frame.to_series(i) for i in range(raw.frame.width)]
     clock_at = frozenset(i for i, c in enumerate(raw.columns) if raw.clock.column is not None and raw.clock.column in (c.header, raw.frame.columns[i]))
     ruled = {word.column.strip().casefold() for word in car.channels.values()}
