@@ -20,6 +20,7 @@ from audit.model import Note
 
 SAMPLE_ROWS = 400
 BLOCK = 1 << 26  # bytes parsed at once
+MOST_TRIES = 400  # parses of one block while looking for its torn lines
 SLOW_BLOCK = 1 << 23  # the same, where every cell becomes text first
 
 Schema = dict[str, pl.DataType]
@@ -217,10 +218,7 @@ def _slow(
             frames.append(sound)
             at += sound.height
             continue
-        text = _read_csv(body, _texts(names), layout, ragged=True, quoted=layout.dialect.quotes and kept.quotes)
-        expected = int(kept.mask[a - layout.first : b - layout.first].sum())
-        if text.height != expected:
-            text = _read_csv(body, _texts(names), layout, ragged=True, quoted=False)
+        text = _read_text(body, names, layout, quoted=layout.dialect.quotes and kept.quotes, tries=[MOST_TRIES])
         for name in names:
             if rules[name] is None:
                 rules[name] = learn(text[name].drop_nulls().head(SAMPLE_ROWS), plan.decimal)
@@ -232,6 +230,23 @@ def _slow(
         return pl.DataFrame(schema=_texts(names)), rules, pl.Series([], dtype=pl.UInt32)
     whole = pl.concat(frames, how="vertical_relaxed", rechunk=False) if len(frames) > 1 else frames[0]
     return whole, rules, pl.concat(strays)
+
+
+def _read_text(body: bytes, names: list[str], layout: Layout, *, quoted: bool, tries: list[int]) -> pl.DataFrame:
+    """A block as text, one row a line; a line that the parser refuses (torn quotes) becomes a row of nulls."""
+    rows = body.count(b"\n") + (not body.endswith(b"\n")) if body else 0
+    tries[0] -= 1
+    try:
+        frame = _read_csv(body, _texts(names), layout, ragged=True, quoted=quoted)
+        if frame.height == rows:
+            return frame
+    except pl.exceptions.PolarsError:
+        pass
+    if rows <= 1 or tries[0] <= 0:
+        return pl.DataFrame({n: pl.Series([None] * rows, dtype=pl.String) for n in names})
+    middle = body.index(b"\n", len(body) // 2) + 1 if b"\n" in body[len(body) // 2 : -1] else body.rindex(b"\n", 0, len(body) - 1) + 1
+    halves = (body[:middle], body[middle:])
+    return pl.concat([_read_text(half, names, layout, quoted=quoted, tries=tries) for half in halves])
 
 
 def _sound_block(
