@@ -16,7 +16,6 @@ from audit.intake.scene import Scene, quantile
 from audit.intake.unit_text import Unit, units
 from audit.model import Array
 
-
 CLOSED = 0.35  # a throttle column that never exceeds this is closed, not a fraction
 
 
