@@ -31,6 +31,7 @@ SPIKE_HZ = 5.0  # below it two samples are no spike any more
 DRIFT_SPAN_KRPM = 1.0
 DRIFT_POINTS = 40
 DRIFT_LEAST = 8
+DRIFT_SHORTEST_S = 1.5
 TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
 
 
@@ -185,7 +186,7 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable) -> None:
     difference = _over_target(window, pull)
     y = window.lam.value if difference is None else difference
     good = np.isfinite(rpm)
-    if good.sum() < DRIFT_LEAST or np.ptp(rpm[good]) < DRIFT_SPAN_KRPM:
+    if good.sum() < DRIFT_LEAST or np.ptp(window.lam.t[good]) < DRIFT_SHORTEST_S or np.ptp(rpm[good]) < DRIFT_SPAN_KRPM:
         return
     # Neighbours averaged to 40 points: the slope loses nothing and its interval stays honest about fast noise.
     line = theil_sen(*block_means(rpm[good], y[good], DRIFT_POINTS)[:2])
