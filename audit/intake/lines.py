@@ -82,24 +82,14 @@ class Lines:
         return np.diff(edges, prepend=0)
 
 
-def without_padding(block: Bytes, delimiter: int) -> Bytes:
+def without_padding(body: bytes, delimiter: int) -> bytes:
     """Without the blanks that pad cells before a delimiter or a line end; nothing else changes."""
-    blank = block == SPACE
-    if not blank.any():
-        return block
-    at = np.flatnonzero(blank)
-    following = block[np.minimum(at + 1, len(block) - 1)]
-    ends = (following == delimiter) | (following == LF) | (following == CR)
-    if not ends.any():
-        return block
-    keep = np.ones(len(block), dtype=bool)
-    gone = at[ends]
-    while len(gone):
-        keep[gone] = False
-        gone = gone[gone > 0] - 1
-        gone = gone[block[gone] == SPACE]
-    out: Bytes = block[keep]
-    return out
+    if b" " not in body:
+        return body
+    for end in (bytes([delimiter]), b"\n", b"\r"):
+        while b" " + end in body:
+            body = body.replace(b" " + end, end)
+    return body
 
 
 def find_lines(data: Bytes) -> Lines:

@@ -155,7 +155,7 @@ def _quick(layout: Layout, names: list[str], rules: dict[str, Rule | None], kept
         if dialect.decimal == "," and bool((block == 46).any()):
             return None
         try:
-            body = without_padding(block, layout.delimiter).tobytes() if kept is None else _masked(layout, a, b, mask)
+            body = without_padding(block.tobytes(), layout.delimiter) if kept is None else _masked(layout, a, b, mask)
             frame = _read_csv(body, schema, layout, ragged=False, quoted=dialect.quotes)
         except pl.exceptions.PolarsError:
             return None

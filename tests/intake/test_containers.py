@@ -93,3 +93,18 @@ def test_mdf_without_its_reader_says_how_to_get_it(tmp_path, monkeypatch):
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
     (tmp_path / "m.mf4").write_bytes(b"MDF     4.10    " + bytes(200))
     assert "pip install 'pullaudit[mdf]'" in read_raw(tmp_path / "m.mf4")[0].error
+
+
+def test_an_mdf_file_reads_all_groups_on_one_clock(tmp_path):
+    asammdf = pytest.importorskip("asammdf")
+    import numpy as np
+
+    fast, slow = np.arange(100) * 0.05, np.arange(10) * 0.5
+    with asammdf.MDF(version="4.10") as mdf:
+        mdf.append([asammdf.Signal(900 + fast * 10, fast, name="rpm", unit="rpm")])
+        mdf.append([asammdf.Signal(80 + slow, slow, name="coolant", unit="°C")])
+        mdf.save(tmp_path / "m.mf4")
+    (log,) = read_raw(tmp_path / "m.mf4")
+    assert [c.unit for c in log.columns] == ["s", "rpm", "°C"]
+    assert log.frame["coolant"].drop_nulls().to_list() == [80 + t for t in slow]
+    np.testing.assert_allclose(log.time, fast)
