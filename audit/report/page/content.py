@@ -17,6 +17,8 @@ STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated"
 FLAG_SAYS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
 ENDED_BY = {"lift": "ended by lifting off", "shift": "ended by a shift", "limiter": "ended at the limiter",
             "log end": "the log ends in it", "gap": "ended by a gap in the log"}  # fmt: skip
+UNIT_FROM = {"header": "from the header", "units row": "from the units row", "cells": "from the cells",
+             "car file": "from the car file", "physics": "from its values", "format": "from the file's format"}  # fmt: skip
 ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
 
 
@@ -96,7 +98,7 @@ def page_of(night: Night, *, with_traces: bool = True) -> Page:
     return Page(
         title=night.car.name, verdict=night.verdict, says=VERDICT_SAYS[night.verdict], counts=_counts(night),
         reasons=[_reason(text, found, us=us) for text in night.reasons],
-        checks=[_check(name, result, us=us) for name, result in night.checks.items()],
+        checks=[_check(name, result, us=us) for name, result in sorted(night.checks.items(), key=_by_score)],
         findings=[rows[i.n] for i in found if i.owner == "night"], cards=cards, sensors=_sensors(night),
         not_judged=_not_judged(night), rejected=[a.error or a.path for a in night.logs if a.status == "rejected"],
         logs=_logs(night), assumed=_assumed(night),
@@ -115,6 +117,11 @@ def _counts(night: Night) -> str:
     return ", ".join(part for part in said if part)
 
 
+def sentence(text: str) -> str:
+    """With a capital at its start."""
+    return text[:1].upper() + text[1:]
+
+
 def _reason(text: str, found: Sequence[Numbered], *, us: bool) -> dict[str, Any]:
     """A reason with the number of the finding it tells of, None for none."""
     hit = next((i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)), None)
@@ -123,7 +130,7 @@ def _reason(text: str, found: Sequence[Numbered], *, us: bool) -> dict[str, Any]
 
 def _found(item: Numbered, *, mark: bool, us: bool) -> FoundRow:
     f = item.finding
-    return FoundRow(item.n, f.code, f.severity, item.where, localise(f.message, us=us), f.likely, f.look_at, item.pull, mark)
+    return FoundRow(item.n, f.code, f.severity, item.where, sentence(localise(f.message, us=us)), f.likely, f.look_at, item.pull, mark)
 
 
 def _check(name: str, result: CheckResult, *, us: bool) -> CheckRow:
@@ -214,7 +221,7 @@ def _log_sensors(audit: LogAudit, *, us: bool) -> dict[str, Any]:
         bad = [f"{plain_check(t)} {FLAG_SAYS.get(f, f)}" for t, f in tests.items() if f in (3, 4)]
         rows.append({
             "channel": channel_name(c.name) if c.known else "not used", "source": c.source, "unit": c.source_unit,
-            "why": c.unit_why or c.unit_from, "rate": f"{c.rate_hz:.3g}", "flag": FLAG_SAYS.get(flag, str(flag)) if c.known else "–",
+            "why": c.unit_why if c.unit_why not in ("", c.unit_from) else UNIT_FROM.get(c.unit_from, c.unit_from), "rate": f"{c.rate_hz:.3g}", "flag": FLAG_SAYS.get(flag, str(flag)) if c.known else "–",
             "state": {3: "watch", 4: "fail", 9: "fail"}.get(flag, "pass") if c.known else "none", "bad": ", ".join(bad),
             "known": c.known,
         })  # fmt: skip

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.model import SEVERITIES, Finding, Night, PullAudit
-from audit.report.display import figure, localise
+from audit.report.display import figure
 from audit.report.page.limit_lines import limit_levels
 from audit.report.page.panels import panel_of
 from audit.report.page.quantities import shown
@@ -87,14 +87,24 @@ def marks_of(name: str, audit: PullAudit, found: Sequence[Numbered], panels: Ite
 
 
 def _said(f: Finding, *, us: bool) -> str:
-    when = _when(f)
-    return f"{f.severity}, {when}: {localise(f.message, us=us)}" if when else localise(f.message, us=us)
+    """'boost overshoot 3.0 psi, hold limit 2.0 psi, at 141.8 s'."""
+    name = f.code.replace(".", " ").replace("_", " ")
+    parts = [f"{name} {_amount(f.value, f, us=us)}".rstrip(), f"{f.severity} limit {_amount(f.limit, f, us=us)}" if f.limit is not None else f.severity]
+    return ", ".join([*parts, _when(f)])
+
+
+def _amount(value: float | None, f: Finding, *, us: bool) -> str:
+    if value is None:
+        return ""
+    unit = "" if f.unit in (None, "1") else f.unit
+    small = unit == "" and abs(value) < 3
+    return figure(value, unit or "", us=us, digits=3 if small and abs(value) < 0.2 else 2 if small else 1).strip()
 
 
 def _when(f: Finding) -> str:
     if f.start_s is None:
         return ""
-    return f"{f.start_s:.1f} s" if f.end_s is None or f.end_s - f.start_s < 0.1 else f"{f.start_s:.1f} to {f.end_s:.1f} s"
+    return f"at {f.start_s:.1f} s" if f.end_s is None or f.end_s - f.start_s < 0.1 else f"{f.start_s:.1f} to {f.end_s:.1f} s"
 
 
 UNIT_OF_PANEL = {"boost": "kPa", "heat": "°C", "exhaust": "°C", "fuel": "kPa", "oil": "kPa"}

@@ -31,8 +31,8 @@ PANELS = (
     Panel("injectors", "Injector duty", ("injector_duty",)),
     Panel("pulse", "Injector pulse width", ("injector_pulse_width",)),
     Panel("trims", "Fuel trims", ("short_term_fuel_trim", "long_term_fuel_trim")),
-    Panel("fuel", "Fuel pressure, gauge", ("fuel_pressure",)),
-    Panel("oil", "Oil pressure, gauge", ("oil_pressure",)),
+    Panel("fuel", "Fuel pressure (gauge)", ("fuel_pressure",)),
+    Panel("oil", "Oil pressure (gauge)", ("oil_pressure",)),
     Panel("supply", "Supply voltage", ("battery_voltage",)),
     Panel("air", "Mass air flow", ("mass_air_flow",)),
     Panel("exhaust", "Exhaust gas temperature", ("exhaust_gas_temp",)),
@@ -40,7 +40,7 @@ PANELS = (
     Panel("road", "Road speed", ("vehicle_speed",)),
     Panel("gear", "Gear", ("gear",)),
     Panel("push", "Acceleration", ("acceleration_longitudinal",)),
-    Panel("ambient", "Barometric pressure, absolute", ("barometric_pressure",)),
+    Panel("ambient", "Barometric pressure (absolute)", ("barometric_pressure",)),
 )
 
 NAMES = {

@@ -63,20 +63,22 @@ const Plots = (() => {
     const colour = level.role === "target" ? of("quiet") : of("limit");
     plot.add_layout(make("Span", { location: level.y, dimension: "width", line_color: colour, line_width: 1.3, line_dash: [4, 3] }));
     plot.add_layout(make("Label", { x: 1, x_units: "screen", y: level.y, text: level.text, ...text, text_color: colour,
-      text_baseline: below ? "top" : "bottom", y_offset: below ? -2 : 2, x_offset: 3 }));
+      text_baseline: below ? "top" : "bottom", y_offset: below ? -2 : 2, x_offset: 3,
+      background_fill_color: of("paper"), background_fill_alpha: 0.8 }));
   }
 
   function drawBand({ plot, of, text }, band) {
     const box = make("BoxAnnotation", { bottom: band.low, top: band.high, left: NaN, right: NaN, level: "underlay",
       fill_color: of("band"), fill_alpha: 0.13, line_color: of("band"), line_alpha: 0.7, line_dash: [1, 3] });
-    const label = make("Label", { x: 0, y: band.low, text: band.text, ...text, text_align: "right", text_baseline: "top", y_offset: -2 });
+    const label = make("Label", { x: 0, y: band.low, text: band.text, ...text, text_align: "right", text_baseline: "top", x_offset: -6, y_offset: -3,
+      background_fill_color: of("paper"), background_fill_alpha: 0.8 });
     plot.add_layout(box); plot.add_layout(label);
     return { box, label, band };
   }
 
   function drawMark({ plot, of, text }, mark, slot, top) {
-    const box = make("BoxAnnotation", { left: NaN, right: NaN, level: "underlay", fill_color: of("mark"), fill_alpha: 0.22,
-      line_color: of("mark"), line_width: 1.2, hatch_pattern: "right_diagonal_line", hatch_color: of("mark"), hatch_alpha: 0.5, hatch_scale: 9 });
+    const box = make("BoxAnnotation", { left: NaN, right: NaN, level: "underlay", fill_color: of("mark"), fill_alpha: 0.14,
+      line_color: of("mark"), line_width: 1.2, hatch_pattern: "right_diagonal_line", hatch_color: of("mark"), hatch_alpha: 0.22, hatch_scale: 10 });
     const label = make("Label", { x: 0, y: top, text: `${mark.n} ${mark.severity}`, ...text, text_color: of("ink"), text_font_style: "bold",
       text_align: "left", text_baseline: "top", x_offset: 3, y_offset: -2 - 16 * slot, background_fill_color: of("paper"), background_fill_alpha: 0.85 });
     plot.add_layout(box); plot.add_layout(label);

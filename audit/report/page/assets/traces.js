@@ -89,12 +89,25 @@
     heights(spec, levels) {
       let low = Infinity, high = -Infinity;
       const take = v => { if (v < low) low = v; if (v > high) high = v; };
-      for (const name of spec.series) this.series.get(name).v.forEach(take);
+      const inside = this.spans(spec);
+      for (const name of spec.series) {
+        const s = this.series.get(name), within = t => inside.some(([g, a, b]) => g === s.gridOf && t >= a && t <= b);
+        s.v.forEach((v, i) => { if (within(s.t[i])) take(v); });
+        s.rejected.forEach(([t, v]) => { if (within(t)) take(v); });
+      }
+      if (low > high) for (const name of spec.series) this.series.get(name).v.forEach(take);
       const span = high - low || Math.abs(high) || 1;
       for (const level of levels) if (level.y > low - span && level.y < high + span) take(level.y);
       for (const b of spec.bands) { take(b.low); take(b.high); }
+      if (spec.unit === "%" && low > 0) take(0);
       const room = Math.max(high - low, Math.abs(high) * 0.02, 1e-3);
       return [low - room * 0.1, high + room * 0.16];
+    }
+
+    // What must be in sight up and down: the pulls themselves, and what is marked; what leads in and out may leave the frame.
+    spans(spec) {
+      const marks = this.packet.marks.filter(m => m.panel === spec.id).map(m => [this.grids[0], m.start, m.end]);
+      return [...this.grids.map(g => [g, g.start, g.end]), ...marks];
     }
 
     loadPanel(element) {
