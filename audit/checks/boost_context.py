@@ -81,7 +81,9 @@ def highest(trace: BoostTrace) -> tuple[float, float, float]:
     t, y, calm = trace.t, trace.y, trace.calm
     i = int(np.argmax(y))
     near = int(np.sum(y >= y[i] - 2 * trace.sigma)) if trace.sigma > 0 else 1
-    peak = max(float(y[i]) - trace.sigma * expected_top(near), float(calm.max()), _vertex(trace))
+    # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest of several
+    left = trace.sigma * min(1.0, sqrt(2 * trace.interval / max(min(6 * trace.interval, 0.2), 2.1 * trace.interval)))
+    peak = max(float(y[i]) - trace.sigma * expected_top(near), float(calm.max()) - left, _vertex(trace) - left)
     pairs = float(np.minimum(y[1:], y[:-1]).max())
     return min(peak, float(y[i])), float(t[i]), min(peak, pairs + trace.sigma)
 
