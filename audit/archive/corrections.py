@@ -76,6 +76,7 @@ class _State:
     def __init__(self, prior: Prior) -> None:
         variance = (prior.sd / prior.noise) ** 2
         self.information = np.diag(1.0 / variance)
+        self.covariance = np.diag(variance)
         self.vector = prior.mean / variance
         self.beta = prior.mean.copy()
         self.squares = PRIOR_NIGHTS * prior.noise**2
@@ -86,11 +87,11 @@ class _State:
         """(residual, Student score, expected sd) of a night before it is learnt."""
         noise2 = self.squares / self.count
         pull_residual = y - x @ self.beta
-        keep = _sound(pull_residual, noise2)
-        x, y = x[keep], y[keep]
-        mean_x, mean_y = x.mean(axis=0), float(y.mean())
+        if len(y) > 2 and not (keep := _sound(pull_residual, noise2)).all():
+            x, y = x[keep], y[keep]
+        mean_x, mean_y = x.sum(axis=0) / len(y), float(y.sum()) / len(y)
         residual = mean_y - float(mean_x @ self.beta)
-        spread2 = noise2 * (1.0 + float(mean_x @ np.linalg.solve(self.information, mean_x))) + missing
+        spread2 = noise2 * (1.0 + float(mean_x @ self.covariance @ mean_x)) + missing
         score = residual / spread2**0.5
         self._learn_within(x - mean_x, y - mean_y, noise2)
         self._learn_night(mean_x, mean_y, score)
@@ -114,11 +115,19 @@ class _State:
             weight = min(1.0, HUBER / max(abs(score), 1e-12))
             self.information += weight * np.outer(x, x)
             self.vector += weight * y * x
-        self.beta = np.asarray(np.linalg.solve(self.information, self.vector), dtype=np.float64)
+        self.covariance = np.asarray(np.linalg.inv(self.information), dtype=np.float64)
+        self.beta = self.covariance @ self.vector
+
+
+def _middle(values: Array) -> float:
+    """The median; for a handful of values far quicker than numpy's."""
+    ordered = sorted(values.tolist())
+    half = len(ordered) // 2
+    return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2)
 
 
 def _sound(residual: Array, noise2: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Pulls that are not far off their night's middle."""
-    off = np.abs(residual - np.median(residual))
-    limit = 3.5 * max(1.4826 * float(np.median(off)), noise2**0.5)
+    off = np.abs(residual - _middle(residual))
+    limit = 3.5 * max(1.4826 * _middle(off), noise2**0.5)
     return np.asarray(off <= limit, dtype=np.bool_)

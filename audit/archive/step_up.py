@@ -7,7 +7,7 @@ The last one that passes all of them is advised; the bound that the next one bre
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -91,11 +91,21 @@ def next_step(
     if over in ("limit", "sensor"):
         return sheet.stay(over, _why(sheet, over, base) + " already at this duty: do not go up.")
     if here >= bounds.target_kpa - tolerance:
-        return sheet.stay("target", f"Stay at {base:.1f} % duty: boost settles at {here:.1f} kPa gauge, which is the target "
-                                    f"of {bounds.target_kpa:.1f} kPa as near as pulls repeat.")  # fmt: skip
+        return _there(sheet, here)
     if over is not None:
         return sheet.stay(over, _why(sheet, over, base) + " already at this duty: do not go up.")
     return _up(sheet)
+
+
+def _there(sheet: _Sheet, here: float) -> Step:
+    """On target; where one evening alone says so, another has to."""
+    low, _, high = sheet.curve.interval(sheet.base, relative=sheet.air.relative, pull=False)
+    step = sheet.stay("target", f"Stay at {sheet.base:.1f} % duty: boost settles at {here:.1f} kPa gauge, which is the target "
+                                f"of {sheet.bounds.target_kpa:.1f} kPa as near as pulls repeat.")  # fmt: skip
+    if 0.5 * (high - low) <= figures("step")["known"]:
+        return step
+    return replace(step, log_next=f"Log two more pulls at {sheet.base:.1f} % duty on another evening: the level is only known to lie "
+                                  f"between {low:.1f} kPa and {high:.1f} kPa.")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ prognosis (slope, forecast), advice (audit.archive.advice).
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -91,15 +92,22 @@ def trends(archive: Archive, car: str | Car) -> Trends:
     pulls = archive.pulls(name, columns=needed_columns("pull"))
     logs = archive.logs(name, columns=needed_columns("log"))
     full = archive.car(name)
-    return trends_of(pulls, logs, car=full, notes=archive.journal.of(name))
+    return trends_of(pulls, logs, car=dataclasses.replace(full, name=name), notes=archive.journal.of(name))
 
 
 def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
-    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights."""
+    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights.
+
+    The car's standing in the fleet view is brought up to date on the way.
+    """
+    from audit.archive.fleet import remember
+
     name = car.name if isinstance(car, Car) else car
     if not archive.places.format_file.exists() or name not in archive.cars():
         return ()
-    return trends(archive, name).findings
+    found = trends(archive, name)
+    remember(archive, found)
+    return found.findings
 
 
 def trends_of(pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()) -> Trends:
@@ -142,7 +150,7 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
     trend = Trend(
         measure=measure, state=state, dates=prepared.dates, values=_floats(corrected.value),
         scores=_floats(corrected.score), ewma=_floats(ewma(charted, weight=weight, start=0.0)),
-        ewma_limit=setting["ewma_limit"] * float(ewma_sigma(10_000, weight=weight)[-1]),
+        ewma_limit=setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1]),
         cusum_high=_floats(high), cusum_low=_floats(low), baseline=_baseline_level(corrected, shifts, least),
         level=float(np.median(corrected.value[-5:])), shift=standing, past=tuple(s for s in shifts if s.ended is not None),
         slope=slope, forecast=ahead, because=because,

@@ -13,8 +13,8 @@ from audit.signal.monotone import isotonic
 FLAT_KPA = 2.5  # levels this close are the same
 CLEAR_KPA = 5.0  # and this far apart are not
 REVERSED_KPA_PER_PCT = -0.2
-REVERSED_KPA = 4.0
-TRIED_PCT = 25.0  # of duty, before no response is told: a dead band may take up to 20
+REVERSED_KPA = 6.0  # three times what one night differs from another
+TRIED_PCT = 40.0  # of duty, before no response is told: a dead band and a slow start may take that much
 MOVED_KPA = 4.0
 HYSTERESIS_KPA = 3.0
 HYSTERESIS_PULLS = 3  # each way

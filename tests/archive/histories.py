@@ -47,10 +47,19 @@ class _Car:
         self.parts = {
             "spring": u(45, 80), "gain": u(0.7, 2.0), "gear_boost": u(0, 8), "cooler": u(0.6, 0.85), "efficiency": u(0.62, 0.74),
             "rise": u(0.5, 1.0), "coolant": u(88, 96), "lambda": u(0.77, 0.83), "regulator": u(290, 400), "filter": u(8, 20),
-            "pump": u(1.25, 1.6), "injector": u(58, 74), "volts": u(13.7, 14.3), "oil": u(330, 460), "swing": u(2, 4.5),
+            "injector": u(58, 74), "volts": u(13.7, 14.3), "oil": u(330, 460), "swing": u(2, 4.5),
             "map_noise": u(0.15, 0.4), "lambda_noise": u(0.002, 0.005), "map_offset": u(-1.0, 1.0), "home_kpa": u(90, 101),
-            "winter": u(-2, 8), "summer": u(18, 32), "duty": u(25, 45), "noisy": u(0.7, 1.3),
+            "reserve": u(1.02, 1.12), "winter": u(-2, 8), "summer": u(18, 32), "duty": u(25, 45), "noisy": u(0.7, 1.3),
         }
+        p = self.parts  # the pump has little in hand: one with much shows its weakness only when that is used up
+        boost = p["spring"] + p["gain"] * (p["duty"] - 20) + p["gear_boost"]
+        p["pump"] = p["reserve"] * _need((boost + p["home_kpa"]) / 318.0 / (p["lambda"] / 0.8) / 0.62)
+
+
+
+def _need(flow: float) -> float:
+    """What a pump must give for a flow of fuel, of full flow."""
+    return flow * 0.95 + 0.45
 
 
 def history(seed: int, *, fault: str | None = None, size: float = 1.0, onset: int | None = None) -> History:
@@ -180,7 +189,7 @@ def _pull(rng: np.random.Generator, car: dict, hurt: _Hurt, mood: dict, ambient:
     flow = air / (car["lambda"] / 0.8) / 0.62  # about 1 at full load
     volts = car["volts"] - 0.012 * (ambient - 20) + spread("volts")
     able = car["pump"] * (1 - hurt.pump) * (1 + 0.05 * (volts - 13.8))
-    short = max(0.0, flow * 0.95 + 0.45 - able)  # what the pump cannot give at pressure, of full flow
+    short = max(0.0, _need(flow) - able)  # what the pump cannot give at pressure, of full flow
     differential = car["regulator"] - (car["filter"] + hurt.filter) * flow**2 - 220 * short + spread("fuel")
     duty_injector = car["injector"] * flow * (car["regulator"] / max(differential, 80.0)) ** 0.5 + spread("injector")
     mixture = car["lambda"] * (1 + 0.12 * max(0.0, 1 - differential / car["regulator"] - 0.08)) + spread("lambda")
