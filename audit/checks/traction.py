@@ -21,7 +21,7 @@ CODES = ("traction.wheelspin",)
 
 LEAST_SPEED = 25.0  # km/h: below it the clutch is still being let in
 SPAN_S = 0.2  # slip must last this long
-LAGS_S = np.arange(0.0, 0.45, 0.1)  # how late a road speed may come where the lift does not tell
+LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the lift does not tell
 MOST_LAG_S = 1.2
 TALL_GEAR = 3  # from here up tyres rarely let go on a dry road
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again

@@ -16,6 +16,7 @@ from audit.pulls.gears import Gearing, gear_of, gearing, ratio_at
 from audit.pulls.opened import Opened, wide_open
 from audit.pulls.rows import believed, pieces
 from audit.pulls.trace import pull_pieces
+from audit.signal.held import without_singles
 from audit.signal.spans import runs
 
 SHIFT_S = 1.3  # a lift shorter than this, with engine speed lower after it, was a shift
@@ -132,6 +133,6 @@ def _lift_or_shift(rpm: Series, end_s: float) -> str:
 def _span(sight: _Sight, start_s: float, end_s: float, ended: str) -> Span:
     first, stop = np.searchsorted(sight.log.time, (start_s - 1e-9, end_s + 1e-9))
     gear, ratio = gear_of(sight.log, sight.sanity, sight.table, start_s, end_s)
-    inside = sight.rpm.within(start_s, end_s)
-    rpm_start, rpm_end = float(np.median(inside.value[:3])), float(np.median(inside.value[-3:]))
+    speeds = without_singles(sight.rpm.within(start_s, end_s).value)
+    rpm_start, rpm_end = float(speeds[0]), float(speeds[-1])
     return Span(int(first), int(stop), start_s, end_s, gear, rpm_start, rpm_end, ended, gear_ratio=ratio, setting=sight.setting)

@@ -197,6 +197,8 @@ def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[
         mask = _bad(per_test[test]) & ~taken
         if s.name == "lambda" and test == "gross_range":
             mask &= state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
+        if s.name == "lambda" and test == "rail":
+            mask &= per_test[test] == FAIL  # a heater that is not warm yet is no fault
         if not mask.any():
             continue
         code = "sensor.range" if test == "gross_range" else f"sensor.{test}"

@@ -1,0 +1,64 @@
+import numpy as np
+import pytest
+
+from audit.checks import traction
+from audit.tables import limits
+from tests.checks.conftest import make_pull, rpm_ramp, step
+
+RATIO = {2: 76.0, 3: 53.0, 4: 40.0}
+
+
+def judged(gear=3, slip=lambda t: 0.0, *, rate=20.0, duration=6.0, lag_s=0.0, coarse=False, **kw):
+    speed = lambda t: rpm_ramp(t - lag_s, duration=duration) / RATIO[gear]
+    pull = make_pull(duration=duration, rate=rate, gear=gear, **kw, quantise={"vehicle_speed": 1.0} if coarse else None, channels={
+        "vehicle_speed": speed, "engine_speed": lambda t: rpm_ramp(t, duration=duration) * (1 + slip(t))})
+    measured = traction.measure(pull, limits())
+    return measured, traction.judge(measured, limits()).findings
+
+
+def surge(height):
+    return lambda t: height * np.exp(-(((t - 2.0) / 0.5) ** 2))
+
+
+@pytest.mark.parametrize("gear", [2, 3, 4])
+@pytest.mark.parametrize("coarse", [False, True])
+def test_a_gripping_car_has_no_finding(gear, coarse):
+    measured, findings = judged(gear, coarse=coarse)
+    assert findings == ()
+    assert measured.values["wheelspin_pct"] < 4.0
+
+
+def test_a_surge_in_a_low_gear_is_wheelspin():
+    measured, (finding,) = judged(2, surge(0.22))
+    assert measured.values["wheelspin_pct"] == pytest.approx(20.0, abs=4.0)
+    assert finding.severity == "watch"
+    assert "wheelspin" in finding.message and "grip" in finding.message
+    assert finding.start_s == pytest.approx(3.0 + 2.0, abs=0.6)
+
+
+def test_slip_that_stays_with_the_torque_in_a_tall_gear_is_the_clutch():
+    _, (finding,) = judged(4, lambda t: 0.15 * step(t, to=1.0))
+    assert "slipping clutch" in finding.message and "wheelspin or" not in finding.message
+
+
+@pytest.mark.parametrize(("height", "said"), [(0.06, False), (0.11, True)])
+def test_the_watch_limit_from_both_sides(height, said):
+    assert bool(judged(2, surge(height))[1]) == said
+
+
+def test_much_slip_is_a_hold():
+    assert judged(2, surge(0.45))[1][0].severity == "hold"
+
+
+def test_a_lone_spike_of_engine_speed_is_no_wheelspin():
+    assert judged(3, lambda t: 0.5 * (np.abs(t - 2.0) < 0.02))[1] == ()
+
+
+@pytest.mark.parametrize("lag_s", [0.2, 0.5])
+def test_a_late_road_speed_is_no_wheelspin(lag_s):
+    assert judged(2, lag_s=lag_s, duration=4.0)[1] == ()
+
+
+def test_a_crawling_car_is_not_judged():
+    pull = make_pull(gear=3, channels={"vehicle_speed": lambda t: 0 * t + 5.0})
+    assert traction.measure(pull, limits()).unable is not None
