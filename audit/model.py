@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -53,9 +53,8 @@ class Series(NamedTuple):
         out = np.interp(t, self.t, self.value, left=np.nan, right=np.nan)
         if math.isfinite(max_gap_s):
             after = np.clip(np.searchsorted(self.t, t, side="right"), 1, len(self.t) - 1)
-            wide = (self.t[after] - self.t[after - 1]) > max_gap_s
-            on_sample = np.isclose(t, self.t[after - 1]) | np.isclose(t, self.t[after])
-            out = np.where(wide & ~on_sample, np.nan, out)
+            before_t, after_t = self.t[after - 1], self.t[after]
+            out[(after_t - before_t > max_gap_s) & (t != before_t) & (t != after_t)] = np.nan
         return out
 
 
@@ -150,6 +149,14 @@ class Log:
             array = column.cast(float).to_numpy() if column.dtype.is_numeric() else column.cast(float, strict=False).to_numpy()
             cache[name] = np.asarray(array, dtype=np.float64)
         return cache[name]
+
+    def with_barometric(self, barometric: Barometric) -> Log:
+        """The same log over another ambient pressure; columns already turned into arrays are kept."""
+        if barometric == self.barometric:
+            return self
+        changed = replace(self, barometric=barometric)
+        changed.__dict__.update({key: self.__dict__[key] for key in ("_arrays", "time") if key in self.__dict__})
+        return changed
 
     @property
     def rows(self) -> int:

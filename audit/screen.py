@@ -70,7 +70,7 @@ def audit_log(log: Log, car: Car) -> LogAudit:
 
     limits = limits_for(car.thresholds)
     sanity = examine(log, car)
-    log = dataclasses.replace(log, barometric=best_barometric(log, sanity, car))
+    log = log.with_barometric(best_barometric(log, sanity, car))
     pulls = [
         Pull(index=i, span=span, log=log, sanity=sanity, car=car)
         for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)

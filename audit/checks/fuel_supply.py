@@ -111,7 +111,8 @@ def _moved(row: Limit, hold: float) -> Limit:
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - as above
     """fuel.pressure_drop over the night: the fall grows in each of the last pulls."""
-    drops = [(i, float(d)) for i, m in enumerate(measures) if (d := m.get("fuel_pressure_drop_pct")) is not None]
+    # A pressure above its off-load level has not fallen: it counts as none.
+    drops = [(i, max(float(d), 0.0)) for i, m in enumerate(measures) if (d := m.get("fuel_pressure_drop_pct")) is not None]
     if len(drops) < STEADY_LAST:
         return Across(unable=("too_short", "fewer than three pulls with fuel pressure to compare"))
     row = limits.row("fuel.pressure_drop", "fuel_pressure_growth_pct")
