@@ -5,6 +5,7 @@ Looks at the samples as read, believed or not, since the sanity tests may rightl
 
 from __future__ import annotations
 
+import weakref
 from dataclasses import dataclass
 from math import erf, log, sqrt
 
@@ -14,8 +15,10 @@ from audit.model import Array, Pull
 from audit.signal.robust import resolution
 from audit.signal.spans import runs
 from audit.tables import channel_rows
+from audit.units import KPA_PER_PSI
 
 LEAST_TRUE_SAMPLES = 3
+COARSE_STEPS = (1.0, 0.5, 0.1 * KPA_PER_PSI, 0.3)
 CHANCE = 1e-6  # that an honest signal stands so still
 
 
@@ -30,6 +33,9 @@ class Ceiling:
     why: str
 
 
+_found: weakref.WeakKeyDictionary[Pull, Ceiling | None] = weakref.WeakKeyDictionary()
+
+
 def ceiling(pull: Pull) -> Ceiling | None:
     """The stretch of the pull in which manifold pressure stood at its sensor's top, or None.
 
@@ -37,6 +43,12 @@ def ceiling(pull: Pull) -> Ceiling | None:
     or by a top that is dead flat though the signal is noisy elsewhere and the engine speed moves on.
     Does not see: a sensor that bends before its end; a clipped signal to which noise was added later.
     """
+    if pull not in _found:
+        _found[pull] = _look(pull)
+    return _found[pull]
+
+
+def _look(pull: Pull) -> Ceiling | None:
     span, log_ = pull.span, pull.log
     if not log_.has("manifold_pressure"):
         return None
@@ -93,9 +105,11 @@ def _too_still(pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum
     others = np.unique(np.concatenate((y[:start], y[stop:])))
     if quantum == 0 and others.size < 0.9 * (y.size - stop + start):
         quantum = max(float(np.median(np.diff(others))), 0.3) if others.size > 1 else 1.0  # coarse, no clear step
+    if quantum == 0:
+        quantum = _coarse_step(others - float(y[start]))
     sigma = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
     if quantum < 0.3:
-        return n >= 8 and y.size - (stop - start) >= 8 and sigma > max(2 * quantum, 0.02)
+        return n >= 8 and y.size - (stop - start) >= 4 and sigma > max(2 * quantum, 0.02)
     # A coarse, quiet reading may rest on one step by rights: ask for noise, for length, and for a hard stop.
     sigma = sqrt(max(sigma**2 - 1.2 * quantum**2 / 12, 0.0))
     if sigma < 0.6 * quantum or t[stop - 1] - t[start] < 1.0 or start < 3:
@@ -103,6 +117,15 @@ def _too_still(pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum
     pace = np.diff(y[:start + 1]) / np.diff(t[:start + 1])
     hard = float(pace[-2:].max()) >= 0.3 * float(pace.max())
     return hard and n * log(erf(quantum / (2 * sqrt(2) * sigma))) < log(CHANCE)
+
+
+def _coarse_step(off: Array) -> float:
+    """The usual display step (kPa, psi, hPa) that all of a few distances are multiples of; 0 for none."""
+    for step in COARSE_STEPS:
+        turns = off / step
+        if np.abs(turns - np.round(turns)).max(initial=0.0) < 0.02:
+            return step
+    return 0.0
 
 
 def _longest_equal(y: Array) -> int:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from audit.checks.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.checks.boost_ceiling import ceiling
 from audit.checks.boost_context import level_between, rpm_at, shift_between, target_level
 from audit.checks.boost_draft import Draft
 from audit.checks.boost_duty import stepped_by_hand
@@ -42,6 +43,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
         return Measured(unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull"))
     if not trace.settled:
         return Measured(unable=("too_short", trace.why))
+    if ceiling(pull) is not None:
+        return Measured(unable=("not_believed", "manifold pressure stood at its sensor's top, so the true boost is unknown"))
     draft = Draft({"boost_under_target_kpa": None, "boost_fade_pct": None})
     _short(pull, trace, draft)
     _fade(pull, trace, draft)

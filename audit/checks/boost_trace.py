@@ -142,8 +142,6 @@ def _wide_open(pull: Pull) -> tuple[Array, Array]:
         shut = np.flatnonzero(throttle.value < open_pct - 6.0)
         if shut.size and throttle.t[shut[0]] > t[len(t) // 2]:
             stop = max(int(np.searchsorted(t, throttle.t[shut[0]])), len(t) // 2)
-    if pull.span.ended_by != "log end" and stop == len(t) and stop > 2 * LEAST_SAMPLES:
-        stop = min(stop, int(np.searchsorted(t, t[-1] - 0.1, side="right")))
     return _without_drop(t[:stop], y[:stop])
 
 

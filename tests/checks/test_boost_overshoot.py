@@ -160,6 +160,13 @@ def test_a_quiet_boost_in_whole_kpa_is_no_ceiling(make_pull, codes, table):
         assert codes(check, pull, table) == {}
 
 
+def test_a_quick_quiet_rise_in_whole_kpa_is_no_ceiling(make_pull, codes, table):
+    # few and all different values on the way up: the step of the reading shows in no repeat
+    pull = make_pull(5.0, 5.0, {"boost": lambda t: -5 + 83.6 / (1 + np.exp(-(t - 0.4) * 14)), "boost_target": None},
+                     noise={"boost": 0.1}, quantise={"boost": 1.0})
+    assert codes(check, pull, table) == {}
+
+
 def test_a_pull_that_ends_before_boost_has_settled_is_not_judged(make_pull, table):
     pull = make_pull(2.0, 20.0, {"boost": lambda t: -5 + 60 * np.clip(t, 0, None), "boost_target": 140.0})
     measured = check.measure(pull, table)
