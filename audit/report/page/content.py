@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from audit.model import SEVERITIES, CheckResult, LogAudit, Night, PullAudit
+from audit.model import CheckResult, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.page.marks import Numbered, numbered, pull_ids, short_name
 from audit.report.page.measures import groups
-from audit.report.page.panels import channel_name
+from audit.report.page.panels import channel_name, panel_of
 from audit.report.words import CAUTIONS, VERDICT_SAYS, plain_check
 
 STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
@@ -87,13 +87,14 @@ class Page:
     extra: dict[str, Any] = field(default_factory=dict)
 
 
-def page_of(night: Night, *, with_traces: bool = True) -> Page:
-    """The page of a night. with_traces: put the numbers of the traces into its cards."""
+def page_of(night: Night, *, late: Mapping[str, str] | None = None) -> Page:
+    """The page of a night. late: pull id -> where the script fetches its traces from; None puts them into the page."""
     us = night.us_units
     found = numbered(night)
     pulls = pull_ids(night)
-    cards = _cards(night, pulls, found, with_traces=with_traces)
+    cards = _cards(night, pulls, found, late)
     marked = {m["n"] for card in cards if card.traces for m in card.traces["marks"]}
+    marked |= {i.n for i in found if late and _can_be_marked(i)}
     rows = {item.n: _found(item, mark=item.n in marked, us=us) for item in found}
     return Page(
         title=night.car.name, verdict=night.verdict, says=VERDICT_SAYS[night.verdict], counts=_counts(night),
@@ -139,25 +140,30 @@ def _check(name: str, result: CheckResult, *, us: bool) -> CheckRow:
 
 
 def _cards(
-    night: Night, pulls: Sequence[tuple[str, str, PullAudit]], found: Sequence[Numbered], *, with_traces: bool
+    night: Night, pulls: Sequence[tuple[str, str, PullAudit]], found: Sequence[Numbered], late: Mapping[str, str] | None
 ) -> list[PullCard]:
     from audit.report.page.traces import packet, rows_for
 
     us = night.us_units
-    rows = rows_for([p.pull for _, _, p in pulls]) if with_traces else 0
+    rows = rows_for([p.pull for _, _, p in pulls]) if late is None else 0
     cards = []
     for name, file, audit in pulls:
         mine = [i for i in found if i.owner == name]
-        traces = packet(name, audit, found, rows=rows, us=us) if with_traces else None
-        marked = {m["n"] for m in traces["marks"]} if traces else set()
+        traces = packet(name, audit, found, rows=rows, us=us) if late is None else None
+        marked = {m["n"] for m in traces["marks"]} if traces else {i.n for i in mine if _can_be_marked(i)}
         cards.append(PullCard(
             id=name, title=_title(name, audit), subtitle=_subtitle(file, audit),
             score="–" if audit.score is None else f"{audit.score:.0f}", worst=_worst(audit),
             checks=[_check(n, c, us=us) for n, c in sorted(audit.checks.items(), key=_by_score)],
             findings=[_found(i, mark=i.n in marked, us=us) for i in mine],
-            measures=groups(audit.measures, us=us), row=_row(file, audit, us=us), traces=traces,
+            measures=groups(audit.measures, us=us), row=_row(file, audit, us=us), traces=traces, source=(late or {}).get(name, ""),
         ))  # fmt: skip
     return cards
+
+
+def _can_be_marked(item: Numbered) -> bool:
+    f = item.finding
+    return bool(item.pull) and f.start_s is not None and panel_of(f.code, f.channel) is not None
 
 
 def _by_score(pair: tuple[str, CheckResult]) -> tuple[float, str]:
@@ -261,8 +267,3 @@ def _assumed(night: Night) -> list[str]:
     said = [f"The car file {short_name(night.car.path)} was used."] if night.car.path else []
     said += [f"Assumed: {'; '.join(night.assumed)}."] if night.assumed else []
     return [localise(text, us=night.us_units) for text in said]
-
-
-def severity_rank(severity: str) -> int:
-    """0 for a note, 3 for a stop."""
-    return SEVERITIES.index(severity)

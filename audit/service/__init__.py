@@ -1,0 +1,1 @@
+"""Services around the archive: the inbox watcher and the web pages."""
