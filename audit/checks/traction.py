@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.checks.base import Judged, LimitTable, Measured, judge_rows
-from audit.model import Array, Pull, Series
+from audit.checks.base import Judged, Measured, judge_rows
+from audit.model import Array, LimitTable, Pull, Series
 from audit.signal.held import held_above
 
 NAME = "traction"
@@ -98,6 +98,8 @@ def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
     engine, road = rpm.within(*around), speed.within(around[0], around[1] + 1.0)
     if len(engine.t) < 5 or len(road.t) < 5:
         return None
+    if any(s.value[-1] > 0.98 * s.value.max() for s in (engine, road)):
+        return None  # no peak: both went on climbing, or the log ends first
     peaks = [float(np.mean(s.t[s.value >= s.value.max() - tie])) for s, tie in ((engine, 5.0), (road, 0.05))]
     lag = peaks[1] - peaks[0]
     return min(lag, MOST_LAG_S) if lag > 0 else 0.0

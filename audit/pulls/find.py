@@ -10,8 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from audit.checks.base import LimitTable
-from audit.model import Car, Log, Sanity, Series, Span
+from audit.model import Car, LimitTable, Log, Sanity, Series, Span
 from audit.pulls.gears import Gearing, gear_of, gearing, ratio_at
 from audit.pulls.opened import Opened, wide_open
 from audit.pulls.rows import believed, pieces

@@ -73,9 +73,8 @@ def _scatter(ratio: Array) -> float:
     good = ratio[np.isfinite(ratio)]
     if len(good) < 5:
         return np.nan
-    logs = np.log(good)
-    low, high = np.percentile(logs, (10, 90))
-    return float(high - low)
+    some = np.sort(good[:: max(1, len(good) // 80)])
+    return float(np.log(some[int(0.9 * len(some))] / some[int(0.1 * len(some))]))
 
 
 def gearing(log: Log, sanity: Sanity, car: Car, stretches: list[tuple[float, float]]) -> Gearing | None:

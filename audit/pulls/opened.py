@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.checks.base import LimitTable
-from audit.model import FAIL, SUSPECT, Array, Bools, Log, Sanity
+from audit.model import FAIL, SUSPECT, Array, Bools, LimitTable, Log, Sanity
 from audit.pulls.rows import believed, hysteresis, on_rows
 
 LEAST_TOP = 55.0  # %: a throttle that never gets here was never wide open

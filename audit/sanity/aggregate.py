@@ -21,6 +21,8 @@ REAL_PART = 0.02  # share of the samples from which on the channel, not the samp
 
 def worst_of(flags: Sequence[FlagArray]) -> FlagArray:
     """Per sample, over tests: 9 where blank in any of them, else the first of 4, 3, 1, 2 that occurs."""
+    if len(flags) == 1 or all(more is flags[0] for more in flags):
+        return flags[0]
     out = flags[0].copy()
     out[out == NOT_EVALUATED] = 0
     for more in flags[1:]:
@@ -33,8 +35,7 @@ def of_test(flags: FlagArray, *, real_part: float = REAL_PART) -> int:
     """One flag for a channel in one test, from the flags of its samples."""
     if not len(flags):
         return MISSING
-    bad = int(np.count_nonzero((flags == SUSPECT) | (flags == FAIL)))
-    if bad:
+    if flags.max() >= SUSPECT and (bad := int(np.count_nonzero((flags == SUSPECT) | (flags == FAIL)))):
         return FAIL if (flags == FAIL).any() and bad >= max(3, real_part * len(flags)) else SUSPECT
     return GOOD if (flags == GOOD).any() else NOT_EVALUATED
 

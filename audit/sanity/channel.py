@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.model import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
+from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
 from audit.sanity.aggregate import of_test, worst_of
 from audit.sanity.dropouts import blanks, dropout
 from audit.sanity.frozen import frozen_runs
 from audit.sanity.mixture import pinned_mixture
 from audit.sanity.noise import noise_and_step
 from audit.sanity.ranges import gross_range, pinned, rail
-from audit.sanity.spikes import rate_of_change, spike
+from audit.sanity.spikes import median_of_some, rate_of_change, spike
 from audit.sanity.state import State
 from audit.sanity.trouble import Trouble, trouble_of
 from audit.tables import ChannelRow
@@ -58,7 +58,7 @@ def examine_channel(row: ChannelRow, t: Array, value: Array, state: State, *, so
     the canonical one; until_s: end of the log, s; top: the sensor's own upper end if the car file tells.
     """
     sigma, step = noise_and_step(t, value)
-    interval = float(np.median(np.diff(t[:4000]))) if len(t) > 1 else 0.0
+    interval = median_of_some(np.diff(t)) if len(t) > 1 else 0.0
     s = Samples(row, t, value, step, sigma or 0.0, interval)
     per_test = {"gross_range": _range(s, state)}
     if row.spike is not None:
@@ -69,26 +69,35 @@ def examine_channel(row: ChannelRow, t: Array, value: Array, state: State, *, so
         per_test["rail"] = pinned_mixture(t, value, state, step=step)
     if row.flat_s is not None:
         per_test["flat_line"] = _flat(s, state)
-    gone = _bad(*per_test.values())
+    gone = _bad(len(t), per_test)
     if row.spike is not None:
         per_test["spike"] = _spike(s, state, gone)
     if row.slew is not None:
-        per_test["rate_of_change"] = _rate(s, gone | (per_test["spike"] == SUSPECT if "spike" in per_test else False))
+        per_test["rate_of_change"] = _rate(s, _bad(len(t), per_test))
     tests = {name: of_test(flags) for name, flags in per_test.items()}
-    troubles = _troubles(s, per_test, state)
-    missing = [span for span in blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval)) if _rows_went_on(state.t, span)]
+    troubles = _troubles(s, {name: flags for name, flags in per_test.items() if _worst(flags) >= SUSPECT}, state)
+    missing = [] if t is state.t else [span for span in blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval)) if _rows_went_on(state.t, span)]
     if missing and not row.slow:
         tests["dropout"] = max(tests.get("dropout", GOOD), SUSPECT)
         troubles.append(_blank_trouble(row.name, missing, t))
     if top is not None and pinned(t, value, at=top, within=max(1.0, 0.6 * step), least_s=0.15).any():
         tests["rail"] = SUSPECT  # the samples stay believed: "at least this much", which the boost check says
-    return Examined(worst_of(list(per_test.values())), tests, sigma, troubles)
+    seen = [per_test["gross_range"], *(f for f in per_test.values() if _worst(f) >= SUSPECT)]
+    return Examined(worst_of(seen), tests, sigma, troubles)
 
 
-def _bad(*flags: FlagArray) -> Bools:
-    mask: Bools = (flags[0] == SUSPECT) | (flags[0] == FAIL)
-    for more in flags[1:]:
-        mask |= (more == SUSPECT) | (more == FAIL)
+def _worst(flags: FlagArray) -> int:
+    return int(flags.max()) if len(flags) else MISSING
+
+
+def _bad(n: int, per_test: dict[str, FlagArray]) -> Bools | None:
+    """Samples that a test has taken out; None when there are none."""
+    found = [flags for flags in per_test.values() if _worst(flags) >= SUSPECT]
+    if not found:
+        return None
+    mask = np.zeros(n, dtype=np.bool_)
+    for flags in found:
+        mask |= (flags == SUSPECT) | (flags == FAIL)
     return mask
 
 
@@ -135,7 +144,7 @@ def _flat(s: Samples, state: State) -> FlagArray:
     return flags
 
 
-def _spike(s: Samples, state: State, gone: Bools) -> FlagArray:
+def _spike(s: Samples, state: State, gone: Bools | None) -> FlagArray:
     """Spikes among the samples that nothing else has taken out; higher ones needed while the driver moves."""
     flags = np.full(len(s.t), GOOD, dtype=np.uint8)
     least = s.row.spike or 0.0
@@ -144,7 +153,7 @@ def _spike(s: Samples, state: State, gone: Bools) -> FlagArray:
         return flags
     reach = (s.row.slew or np.inf) * s.interval_s
     low = max(least, 8 * s.sigma, min(reach, least * (1 + s.interval_s / 0.15)))
-    kept = np.flatnonzero(~gone) if gone.any() else None
+    kept = None if gone is None else np.flatnonzero(~gone)
     t, value = (s.t, s.value) if kept is None else (s.t[kept], s.value[kept])
     wide = 0.0 if s.name == "lambda" else 0.12
     found = spike(t, value, least=low, two_wide_s=wide)
@@ -160,18 +169,18 @@ def _spike(s: Samples, state: State, gone: Bools) -> FlagArray:
     return flags
 
 
-def _rate(s: Samples, gone: Bools) -> FlagArray:
+def _rate(s: Samples, gone: Bools | None) -> FlagArray:
     slew, slack = s.row.slew or np.inf, 6 * s.sigma + 2 * s.step
-    kept = np.flatnonzero(~gone)
+    kept = None if gone is None else np.flatnonzero(~gone)
     flags = np.full(len(s.t), GOOD, dtype=np.uint8)
-    if kept.size < 2:
+    if len(s.t) < 2 or (kept is not None and kept.size < 2):
         flags[:] = NOT_EVALUATED
         return flags
-    t, value = (s.t, s.value) if kept.size == len(s.t) else (s.t[kept], s.value[kept])
+    t, value = (s.t, s.value) if kept is None else (s.t[kept], s.value[kept])
     found = rate_of_change(t, value, per_s=slew, slack=slack)
-    if s.row.slow and (found == SUSPECT).any():
+    if s.row.slow and _worst(found) == SUSPECT:
         _flag_excursions(t, value, found)
-    if kept.size == len(s.t):
+    if kept is None:
         return found
     flags[kept] = found
     return flags
@@ -194,7 +203,7 @@ def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[
     for test in order:
         if test not in per_test:
             continue
-        mask = _bad(per_test[test]) & ~taken
+        mask = ((per_test[test] == SUSPECT) | (per_test[test] == FAIL)) & ~taken
         if s.name == "lambda" and test == "gross_range":
             mask &= state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
         if s.name == "lambda" and test == "rail":
@@ -202,14 +211,14 @@ def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[
         if not mask.any():
             continue
         code = "sensor.range" if test == "gross_range" else f"sensor.{test}"
-        value, limit = _worst(s, test, mask)
+        value, limit = _telling(s, test, mask)
         out.append(trouble_of(code, s.name, s.t, mask, value=value, limit=limit, broken=(test == "flat_line")))
         if test in ("dropout", "spike", "flat_line"):
             taken |= mask
     return [trouble for trouble in out if trouble is not None]
 
 
-def _worst(s: Samples, test: str, mask: Bools) -> tuple[float | None, float | None]:
+def _telling(s: Samples, test: str, mask: Bools) -> tuple[float | None, float | None]:
     """The figure that tells most, and the limit it broke."""
     values = s.value[mask]
     if test == "gross_range":

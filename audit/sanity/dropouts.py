@@ -20,7 +20,10 @@ def dropout(t: Array, value: Array, *, to: Sequence[float], within: float, least
     """
     n = len(value)
     flags = np.full(n, GOOD if n >= 3 else NOT_EVALUATED, dtype=np.uint8)
+    low, high = (float(value.min()), float(value.max())) if n else (np.nan, np.nan)
     for at in to:
+        if at < low - within or at > high + within:
+            continue
         mask = np.abs(value - at) <= within
         if n < 3 or not mask.any():
             continue

@@ -18,6 +18,9 @@ def gross_range(value: Array, *, fail_span: tuple[float, float],
     Source: QARTOD gross range test (U.S. IOOS manuals).
     """
     flags = np.full(len(value), GOOD, dtype=np.uint8)
+    low, high = fail_span if suspect_span is None else (max(fail_span[0], suspect_span[0]), min(fail_span[1], suspect_span[1]))
+    if len(value) and value.min() >= low and value.max() <= high:
+        return flags  # the usual case, and a blank is not in it: it compares as false
     if suspect_span is not None:
         flags[(value < suspect_span[0]) | (value > suspect_span[1])] = SUSPECT
     flags[(value < fail_span[0]) | (value > fail_span[1])] = FAIL
@@ -45,7 +48,10 @@ def rail(t: Array, value: Array, *, rails: Sequence[float], within: float, least
     Does not see: a rail that is not in the list.
     """
     flags = np.full(len(value), GOOD if len(value) >= 3 else NOT_EVALUATED, dtype=np.uint8)
+    low, high = (float(value.min()), float(value.max())) if len(value) else (np.nan, np.nan)
     for at in rails:
+        if at < low - within or at > high + within:
+            continue
         flags[pinned(t, value, at=at, within=within, least_s=least_s)] = FAIL
     flags[np.isnan(value)] = MISSING
     return flags

@@ -37,8 +37,8 @@ def build(columns: Mapping[str, Array], t: Array, *, noise: float = 1.0, step: M
           every: Mapping[str, int] | None = None, breaks: tuple[int, ...] = ()) -> Log:
     rng = np.random.default_rng(seed)
     out = {}
-    for name, value in columns.items():
-        value = value + rng.normal(0, 1, len(t)) * NOISE.get(name, 0) * noise
+    for name, clean in columns.items():
+        value = clean + rng.normal(0, 1, len(t)) * NOISE.get(name, 0) * noise
         if step and name in step:
             value = np.round(value / step[name]) * step[name]
         if every and name in every:

@@ -32,19 +32,19 @@ def test_a_sound_channel_is_kept(clock):
 
 
 def test_a_dead_channel_gives_way_to_the_manifold_at_rest(clock):
-    found = best(log_with(clock, lambda t: np.zeros_like(t), stopped=True))
+    found = best(log_with(clock, np.zeros_like, stopped=True))
     assert found.kpa == pytest.approx(98.0, abs=0.5)
     assert "engine stopped" in found.source
 
 
 def test_then_to_the_altitude_and_then_to_the_standard(clock):
-    dead = log_with(clock, lambda t: np.zeros_like(t))
+    dead = log_with(clock, np.zeros_like)
     assert best(dead, Car(altitude_m=1000.0)).kpa == pytest.approx(89.88, abs=0.01)
     assert best(dead).kpa == pytest.approx(101.325)
     assert best(dead).uncertainty_kpa > best(dead, Car(altitude_m=1000.0)).uncertainty_kpa
 
 
 def test_an_estimate_that_is_not_the_channel_is_kept(clock):
-    log = log_with(clock, lambda t: np.zeros_like(t))
+    log = log_with(clock, np.zeros_like)
     log = dataclasses.replace(log, barometric=Barometric(97.0, "manifold pressure with the engine stopped", 1.0))
     assert best(log) is log.barometric

@@ -54,8 +54,8 @@ def make_log(rate: float = 20.0, *, length_s: float = 60.0, coarse: bool = False
     rng = np.random.default_rng(seed)
     t = np.arange(0, length_s, 1.0 / rate)
     columns: dict[str, Array] = {}
-    for name, value in drive(t).items():
-        value = value + rng.normal(0, 1, len(t)) * NOISE.get(name, 0.0) * noise * (value != 0)
+    for name, clean in drive(t).items():
+        value = clean + rng.normal(0, 1, len(t)) * NOISE.get(name, 0.0) * noise * (clean != 0)
         if coarse:
             value = np.round(value / COARSE[name]) * COARSE[name]
         if name == "lambda":
