@@ -64,6 +64,9 @@ def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) ->
         kept = rows.filter((pl.col("date") >= since) & pl.col(row.measure).is_not_null())
         if kept.height:
             x, y = (kept[n].cast(float).to_numpy() for n in ("boost_settled_kpa", row.measure))
+            if row.over_air and kept["air_c"].null_count() == 0:
+                air = kept["air_c"].to_numpy()
+                y = y - air + air[-1]
             found.append(_line(row, level, limit.below, x, y))
     return tuple(found)
 

@@ -111,7 +111,7 @@ def _what_to_log(
         room = min(room, bounds.sensor_top_kpa - setting["sensor_margin"] - 105.0 - float(boost.max()) - overshoot.allowance(float(boost.max())))
     step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - top)
     step = float(np.floor(step / setting["least"]) * setting["least"])
-    if float(boost.max()) >= bounds.target_kpa - setting["on_target"]:
+    if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
         return f"Boost is at the target already: stay at {top:.1f} % duty, or give a higher target.", top
     if step < setting["least"]:
         return (f"There is no room for a second duty: boost stands at {float(boost.max()):.1f} kPa gauge and the limit is "

@@ -11,7 +11,8 @@ from audit.tables import toml_table
 
 @dataclass(frozen=True, slots=True)
 class ProjectedRow:
-    """A measure that is carried on to the next step's boost; slope and sd a kPa, noise in its unit."""
+    """A measure that is carried on to the next step's boost; slope and sd a kPa, noise in its unit; over_air: it stands on
+    the outside air."""
 
     measure: str
     trend: str
@@ -21,6 +22,7 @@ class ProjectedRow:
     slope: float
     sd: float
     noise: float
+    over_air: bool = False
 
 
 @lru_cache(maxsize=None)

@@ -93,7 +93,7 @@ def next_step(
     if here >= bounds.target_kpa - tolerance:
         return _there(sheet, here)
     if over is not None:
-        return sheet.stay(over, _why(sheet, over, base) + " already at this duty: do not go up.")
+        return _held(sheet, over, _why(sheet, over, base) + " already at this duty: do not go up.")
     return _up(sheet)
 
 
@@ -179,11 +179,19 @@ def _up(sheet: _Sheet) -> Step:
         best = duty
     if best is None:
         duty = _candidates(sheet.base, sheet.bounds.step_pct)[:1] or [sheet.base]
-        return sheet.stay(binds, f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, duty[0]))} with any step up.")
+        return _held(sheet, binds, f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, duty[0]))} with any step up.")
     low, expected, high = sheet.curve.interval(best, relative=sheet.air.relative)
     lead = (f"Try {best:.1f} % duty next: boost should settle at {expected:.1f} kPa gauge, between {low:.1f} kPa and {high:.1f} kPa "
             f"nine times in ten. ")  # fmt: skip
     return sheet.made("up", best, binds, lead + _binding(sheet, binds, best))
+
+
+def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
+    """Staying where a measure binds; heat is the weather's too, so a cooler evening may lift it."""
+    step = sheet.stay(binds, sentence)
+    if binds == "intake_peak_c":
+        return replace(step, log_next=f"Log two pulls at {sheet.base:.1f} % duty on a cooler evening, with longer cool-downs.")
+    return step
 
 
 def _binding(sheet: _Sheet, binds: str, duty: float) -> str:

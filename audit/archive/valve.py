@@ -13,7 +13,7 @@ from audit.signal.monotone import isotonic
 FLAT_KPA = 2.5  # levels this close are the same
 CLEAR_KPA = 5.0  # and this far apart are not
 REVERSED_KPA_PER_PCT = -0.2
-REVERSED_KPA = 6.0  # three times what one night differs from another
+REVERSED_KPA = 5.0  # in one night; where each duty has a night of its own twice that, for nights differ too
 TRIED_PCT = 40.0  # of duty, before no response is told: a dead band and a slow start may take that much
 MOVED_KPA = 4.0
 HYSTERESIS_KPA = 3.0
@@ -57,7 +57,7 @@ def examine_valve(duty: Array, boost: Array, weight: Array, night: Array) -> Val
     if len(duty) == 0:
         return Valve((), None, None, None, None)
     levels = levels_of(duty, boost, weight)
-    faults, said = _faults(duty, boost)
+    faults, said = _faults(duty, boost, night)
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
         said += (f"At the same duty boost settles {abs(hysteresis):.1f} kPa {'higher' if hysteresis > 0 else 'lower'} coming "
@@ -97,7 +97,7 @@ def _spread(levels: tuple[Level, ...]) -> float | None:
     return float(np.sqrt(sum(n * v for n, v in several) / freedom)) if freedom else None
 
 
-def _faults(duty: Array, boost: Array) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _faults(duty: Array, boost: Array, night: Array) -> tuple[tuple[str, ...], tuple[str, ...]]:
     if len(duty) < 3 or float(np.ptp(duty)) < 8.0:
         return (), ()
     from audit.signal.lines import theil_sen
@@ -106,8 +106,9 @@ def _faults(duty: Array, boost: Array) -> tuple[tuple[str, ...], tuple[str, ...]
     slope = fit.slope if fit is not None else float(np.polyfit(duty, boost, 1)[0])
     reach = float(np.ptp(duty))
     moved = slope * reach
+    one_night = any(float(np.ptp(duty[night == n])) >= 8.0 for n in np.unique(night))
     lead = f"Duty went from {duty.min():.0f} % to {duty.max():.0f} % and boost moved by {moved:.1f} kPa"
-    if slope < REVERSED_KPA_PER_PCT and moved < -REVERSED_KPA:
+    if slope < REVERSED_KPA_PER_PCT and moved < -REVERSED_KPA * (1.0 if one_night else 2.0):
         return ("reversed",), (f"{lead}, the wrong way: look at the solenoid's ports and its rest position.",)
     if reach >= TRIED_PCT and float(np.ptp(boost)) < MOVED_KPA + 2.0 and moved < MOVED_KPA:
         return ("no_response",), (f"{lead}: the solenoid or its lines do not work on the wastegate.",)

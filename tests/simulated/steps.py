@@ -1,0 +1,224 @@
+"""Does following the advice from 5 % duty reach the target, and does it ever pass the limit?
+
+    python tests/simulated/steps.py [--cars 1000] [--far 200] [--first-seed 700000] [--workers 2] [--write]
+
+Each car: a spring, a bleed valve and a turbo that runs out of air, after the physics of the thing: the actuator sees what
+the valve does not bleed off, so boost stands where spring = boost x (1 - bleed). Four spring rates, three
+valve curves, dead bands, end stops, gears, weather, and the spread of nights and pulls. The rows are those of the
+archive and go through the response as the command has it. Constants are invented, of the size common practice has; none
+is shared with the code under test. Seeds below 700000 are for tuning; docs/response.md has the figures above.
+
+Eight steps of 5 % end at 45 % duty. "Near" cars have their target at 18 to 37 %, so that there is a step to put right
+what the last one missed; "far" cars beyond: for those the count is held against the least number of 5 % steps.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from multiprocessing import get_context
+from pathlib import Path
+
+os.environ.setdefault("POLARS_MAX_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import numpy as np
+import polars as pl
+
+from audit.archive.response import Response, response_of
+from audit.model import Car
+
+SPRINGS = (35.0, 50.0, 65.0, 80.0)
+VALVES = ("even", "late", "early")  # how the bleed opens over duty
+WITHIN_KPA = 3.0
+STEPS = 8
+HOME_AIR = (98.0, 20.0)
+
+
+@dataclass
+class SimCar:
+    """One car of the simulation. true_boost has no noise in it."""
+
+    seed: int
+    far: bool = False
+    rng: np.random.Generator = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rng = np.random.default_rng(self.seed)
+        u = self.rng.uniform
+        self.spring = float(SPRINGS[self.seed % 4])
+        self.valve = VALVES[(self.seed // 4) % 3]
+        self.dead, self.stop = u(0, 18), u(70, 95)
+        self.most_bleed = u(0.55, 0.8)
+        self.capacity = u(160, 260)  # kPa at the reference air, gate shut
+        self.air_power = u(0.05, 0.4)
+        self.night_sd, self.pull_sd = u(0.4, 2.0), u(0.4, 1.5)
+        self.overshoot, self.overshoot_sd = u(0.0, 0.08), u(0.2, 1.2)
+        self.base_kpa, self.base_c, self.swing_c = u(85, 101), u(8, 24), u(1, 6)
+        self.gear = int(self.rng.integers(2, 5))
+        self.fuel = u(0.27, 0.36)
+        self._wish()
+
+    def _wish(self) -> None:
+        """A target the car can reach, and a limit above it."""
+        for _ in range(200):
+            duty = self.rng.uniform(38, 75) if self.far else self.rng.uniform(18, 37)
+            target = self.true_boost(duty, *self.home)
+            slope = self.true_boost(duty + 1, *self.home) - target
+            if 12 <= target - self.spring <= 80 and slope > 0.2:
+                break
+        else:
+            target = self.true_boost(37 if not self.far else 75, *self.home)
+        self.target, self.limit = target, target + self.rng.uniform(15, 35)
+        self.target_duty = next(d for d in np.arange(0, 100.01, 0.25) if self.true_boost(d, *self.home) >= self.target - WITHIN_KPA)
+
+    @property
+    def home(self) -> tuple[float, float]:
+        return self.base_kpa, self.base_c
+
+    def bleed(self, duty: float) -> float:
+        x = float(np.clip((duty - self.dead) / (self.stop - self.dead), 0, 1))
+        shape = {"even": x, "late": x * x * (3 - 2 * x), "early": 1 - (1 - x) ** 1.6}[self.valve]
+        return self.most_bleed * shape
+
+    def true_boost(self, duty: float, kpa: float, celsius: float) -> float:
+        """Settled, kPa gauge. A smooth lesser of what the gate lets stand and what the turbo gives."""
+        dense = (kpa / 100.0) * 293.15 / (celsius + 273.15)
+        gate = self.spring / (1 - self.bleed(duty)) * dense**self.air_power
+        able = self.capacity * dense
+        return (gate**-8 + able**-8) ** (-1 / 8)
+
+    def night(self, duty: float, pulls: int) -> list[dict]:
+        kpa = self.base_kpa + self.rng.normal(0, 0.8)
+        celsius = self.base_c + self.rng.normal(0, self.swing_c)
+        mood = self.rng.standard_t(8) / 1.15 * self.night_sd
+        rows = []
+        for i in range(pulls):
+            settled = self.true_boost(duty, kpa, celsius) + mood + self.rng.normal(0, self.pull_sd)
+            over = abs(self.overshoot * settled + self.rng.normal(0, self.overshoot_sd))
+            rows.append({
+                "index": i + 1, "gear": self.gear, "barometric_kpa": round(kpa, 1), "ambient_c": round(celsius, 1),
+                "boost_settled_kpa": settled, "boost_peak_kpa": settled + over, "boost_overshoot_kpa": over,
+                "duty_mean_pct": duty + self.rng.normal(0, 0.1), "duty_at_peak_pct": duty, "boost_ceiling_s": 0.0,
+                "injector_duty_max_pct": self.fuel * 0.75 * (settled + kpa) + self.rng.normal(0, 0.6),
+                "lean_lambda": 0.79 + self.rng.normal(0, 0.006), "intake_start_c": celsius + 8,
+                "intake_peak_c": celsius + 14 + 0.12 * settled + self.rng.normal(0, 1.0), "knock_retard_max_deg": abs(self.rng.normal(0, 0.3)),
+                "setting": "dyno",
+            })  # fmt: skip
+        return rows
+
+
+@dataclass
+class Outcome:
+    seed: int
+    valve: str
+    spring: float
+    steps: int
+    least: int
+    reached: bool
+    off: float
+    past_limit: float
+    said: str
+    binds: str
+    asked: int
+    covered: list[bool]
+    reach_ahead: list[float]
+    wide: list[float]
+
+
+def drive(seed: int, far: bool, most: int) -> Outcome:
+    """Follow the advice night by night until it says stay, or `most` steps are done."""
+    car = SimCar(seed, far)
+    file = Car(name=f"sim{seed}", target_kpa=car.target, boost_limit_kpa=car.limit, spring_kpa=car.spring, sensor_top_kpa=400.0)
+    pulls: list[dict] = []
+    nights: list[dict] = []
+    duty, steps, past = 5.0, 0, -np.inf
+    covered, ahead, wide = [], [], []
+    expected: Response | None = None
+    for number in range(most + 8):
+        rows = car.night(duty, 2)
+        name, date = f"night{number:02d}", f"2026-{3 + number // 28:02d}-{1 + number % 28:02d}"
+        if expected is not None and expected.step.low is not None:
+            covered.append(bool(expected.step.low <= rows[0]["boost_settled_kpa"] <= expected.step.high))
+            ahead.append(duty - expected.step.from_duty)
+            wide.append(expected.step.high - expected.step.low)
+        past = max(past, max(r["boost_peak_kpa"] for r in rows) - car.limit)
+        pulls += [{**r, "night_id": name, "log_id": name, "date": date} for r in rows]
+        nights.append({"night_id": name, "date": date, "setting": "dyno", "verdict": "clear", "reasons": [], "added_at": date, "us_units": False})
+        said = response_of(pl.DataFrame(pulls), pl.DataFrame(nights), car=file)
+        step = said.step
+        if step.duty is None or (step.action == "stay" and not step.log_next):
+            break
+        if step.action in ("up", "down") and steps >= most:
+            break
+        steps += step.duty != duty and abs(step.duty - duty) > 0.3
+        duty, expected = step.duty, said if step.action in ("up", "down") else None
+    off = car.true_boost(duty, *car.home) - car.target
+    least = int(np.ceil(max(car.target_duty - 5.0, 0.0) / 5.0))
+    return Outcome(seed, car.valve, car.spring, steps, least, abs(off) <= WITHIN_KPA, off, past, step.action, step.binds, number + 1, covered, ahead, wide)
+
+
+def _one(job: tuple[int, bool, int]) -> Outcome:
+    return drive(*job)
+
+
+def figures(cars: int, far: int, first_seed: int, workers: int) -> str:
+    """The figures as lines of text."""
+    jobs = [(first_seed + i, False, STEPS) for i in range(cars)] + [(first_seed + 100_000 + i, True, 20) for i in range(far)]
+    if workers > 1:
+        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            found = list(pool.map(_one, jobs, chunksize=8))
+    else:
+        found = [_one(job) for job in jobs]
+    near, beyond = found[:cars], found[cars:]
+    lines = [f"{cars} cars, seeds from {first_seed}: four springs, three valve curves, dead bands 0 to 18 %"]
+    lines.append(f"target reached within {WITHIN_KPA:g} kPa in at most {STEPS} steps: {share([o.reached for o in near])}")
+    for label, pick in [*((f"  valve {v}", lambda o, v=v: o.valve == v) for v in VALVES), *((f"  spring {s:g} kPa", lambda o, s=s: o.spring == s) for s in SPRINGS)]:
+        lines.append(f"{label}: {share([o.reached for o in near if pick(o)])}")
+    if os.environ.get("MISSES"):
+        lines += [f"   {o.seed} {o.valve} {o.spring} steps {o.steps} off {o.off:.1f} {o.said}/{o.binds} nights {o.asked}" for o in found if not o.reached]
+    lines.append(f"nights of two pulls: median {np.median([o.asked for o in near]):g}, at most {max(o.asked for o in near)}")
+    lines.append(f"steps taken: median {np.median([o.steps for o in near]):g}, at most {max(o.steps for o in near)}")
+    lines.append(f"cars that passed their limit in any pull: {sum(o.past_limit > 0 for o in found)} of {len(found)}; "
+                 f"the nearest came to {-max(o.past_limit for o in found):.1f} kPa below it")
+    if beyond:
+        lines.append(f"{far} far cars (target at 38 to 75 % duty): reached {share([o.reached for o in beyond])}, "
+                     f"within one step of the least number {share([o.reached and o.steps <= o.least + 1 for o in beyond])}")
+    inside = np.array([c for o in found for c in o.covered])
+    ahead = np.array([a for o in found for a in o.reach_ahead])
+    wide = np.array([w for o in found for w in o.wide])
+    lines.append(f"next pull inside the 90 % interval: {share(list(inside))}")
+    for low, high in ((-50.0, 1.9), (1.9, 4.9), (4.9, 5.2)):
+        where = (ahead >= low) & (ahead < high)
+        if where.any():
+            lines.append(f"  {max(low, 0):g} to {high:g} % ahead: {share(list(inside[where]))}, interval {np.median(wide[where]):.1f} kPa wide (median)")
+    missed = [o for o in near if not o.reached]
+    lines.append("not reached because: " + (", ".join(f"{k} {v}" for k, v in sorted(_count([f"{o.said}/{o.binds}" for o in missed]).items())) or "-"))
+    return "\n".join(lines)
+
+
+def _count(words: list[str]) -> dict[str, int]:
+    return {word: words.count(word) for word in set(words)}
+
+
+def share(seen: list[bool]) -> str:
+    """'95.2 % (952 of 1000)'."""
+    return f"{100.0 * np.mean(seen):.1f} % ({int(np.sum(seen))} of {len(seen)})" if len(seen) else "none"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--cars", type=int, default=1000)
+    parser.add_argument("--far", type=int, default=200)
+    parser.add_argument("--first-seed", type=int, default=700_000)
+    parser.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args()
+    print(figures(options.cars, options.far, options.first_seed, options.workers))
+
+
+if __name__ == "__main__":
+    main()
