@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -458,6 +458,14 @@ class Limit:
         span = x[-1] - x[-2]
         slope = (y[-2] - y[-1]) / span if span > 0 else 0.0
         return max(0.0, y[-1] - slope * (v - x[-1]))
+
+
+class LimitTable(Protocol):
+    """What a check may ask of the limits (audit.tables.Limits)."""
+
+    def rows(self, code: str) -> tuple[Limit, ...]: ...
+    def row(self, code: str, measure: str) -> Limit: ...
+    def setting(self, name: str) -> float: ...
 
 
 def worst_severity(severities: Sequence[str]) -> str | None:

@@ -18,7 +18,7 @@ MAY = {
     "files": set(),
     "intake": {"tables", "files"},
     "sanity": {"tables", "signal"},
-    "pulls": {"signal", "tables"},
+    "pulls": {"signal", "tables", "sanity"},
     "checks": {"signal", "tables"},
     "verdict": set(),
     "screen": {"carfile", "tables", "intake", "sanity", "pulls", "checks", "verdict", "pool"},
@@ -27,7 +27,7 @@ MAY = {
     "archive": {"signal", "tables", "files", "intake", "screen", "carfile"},
     "night": {"carfile", "discover", "screen", "archive"},
     "report": {"tables", "channels", "files", "signal"},
-    "service": {"screen", "archive", "night", "report", "carfile", "discover", "files", "tables", "signal"},
+    "service": {"sanity", "screen", "archive", "night", "report", "carfile", "discover", "files", "tables", "signal"},
     "cli": {"*"},
     "__main__": {"cli"},
 }

@@ -20,15 +20,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from audit.model import Finding, Limit, Pull, worst_severity
+from audit.model import Finding, Limit, LimitTable, Pull, worst_severity
 
-
-class LimitTable(Protocol):
-    """What a check may ask of the limits (audit.tables.Limits)."""
-
-    def rows(self, code: str) -> tuple[Limit, ...]: ...
-    def row(self, code: str, measure: str) -> Limit: ...
-    def setting(self, name: str) -> float: ...
+__all__ = ["Across", "Check", "Judged", "LimitTable", "Measured", "judge_row", "judge_rows"]
 
 
 @dataclass(frozen=True)
