@@ -122,7 +122,7 @@ def _pressures(sources: Mapping[str, Source], scene: Scene, car: Car, out: Infer
         ambient = pressure.Ambient(known.kpa, known.uncertainty_kpa + 2.0) if known else None
         found = pressure.manifold(
             source.values, scene, stated=source.stated, stated_from=source.stated_from, hints=source.hints, words=source.words,
-            ambient=ambient, gauge_offset_kpa=offset, pair=second["manifold_pressure"][0] if "manifold_pressure" in second else None,
+            like=_like(out, "barometric_pressure"), ambient=ambient, gauge_offset_kpa=offset, pair=second["manifold_pressure"][0] if "manifold_pressure" in second else None,
         )
         out.decisions["manifold_pressure"] = found
         kpa, absolute = turned(source.values, found.candidate), found.candidate.reference == "absolute"
@@ -130,7 +130,7 @@ def _pressures(sources: Mapping[str, Source], scene: Scene, car: Car, out: Infer
     ambient_kpa = out.barometric.kpa
     if "boost_target" in sources:
         source = sources["boost_target"]
-        like = out.decisions["manifold_pressure"].candidate.unit if "manifold_pressure" in out.decisions else None
+        like = _like(out, "manifold_pressure", "barometric_pressure")
         out.decisions["boost_target"] = pressure.boost_target(
             source.values, scene, kpa, stated=source.stated, stated_from=source.stated_from, hints=source.hints, words=source.words,
             like=like, ambient_kpa=ambient_kpa,
@@ -143,10 +143,20 @@ def _pressures(sources: Mapping[str, Source], scene: Scene, car: Car, out: Infer
             )
 
 
+def _like(out: Inferred, *names: str) -> Unit | None:
+    """The unit of the first of these pressures that is sure: one logger mostly keeps to one."""
+    found = (out.decisions[n] for n in names if n in out.decisions)
+    return next((d.candidate.unit for d in found if not d.doubtful), None)
+
+
 def _other(name: str, source: Source, scene: Scene, *, car: Car, us_hint: float, second: Mapping[str, tuple[Array, Unit | None]]) -> Decision:
     stated, stated_from, values = source.stated, source.stated_from, source.values
     if name in ("lambda", "lambda_target"):
-        return mixture.mixture(values, scene, stated=stated, stated_from=stated_from, hints=source.hints, words=source.words, stoichiometric_afr=car.stoichiometric_afr)
+        says = car.path is not None or car.stoichiometric_afr != mixture.PETROL_AFR
+        return mixture.mixture(
+            values, scene, stated=stated, stated_from=stated_from, hints=source.hints, words=source.words,
+            stoichiometric_afr=car.stoichiometric_afr, car_says=says,
+        )
     if name == "vehicle_speed":
         other = second.get(name)
         reference = other[0] * other[1].scale if other is not None and other[1] is not None else None

@@ -29,6 +29,7 @@ MIXTURE_SCALES = (1.0, 1 / 14.7, 1 / 9.8, 0.01)
 OTHER_QUANTITY = 0.42  # a stated unit of another quantity, as MAP in volts: below any acceptance
 ANY_UNIT = {"knock_level", "knock_count", "gear"}
 STILL = 0.8  # constant, where the channel always moves
+SAYS = {"pressure": "pressure", "temperature": "temp"}
 EXACT = 1.03  # named exactly, nothing beside it
 
 
@@ -85,6 +86,7 @@ def header_scores(header: str, unit: str) -> tuple[tuple[str, float], ...]:
     if unit and not read_unit(unit):  # brackets that hold a word, not a unit
         extra = read_header(unit)
         read = Read(read.ideas | extra.ideas, read.sure * extra.sure, read.left, max(read.number, extra.number), read.words)
+    read = _with_what_the_unit_says(read, unit)
     best: dict[str, float] = {}
     for pattern in patterns():
         if pattern.needs <= read.ideas:
@@ -92,6 +94,15 @@ def header_scores(header: str, unit: str) -> tuple[tuple[str, float], ...]:
             if score > best.get(pattern.channel, 0.0):
                 best[pattern.channel] = score
     return tuple(sorted(best.items(), key=lambda pair: -pair[1]))
+
+
+def _with_what_the_unit_says(read: Read, unit: str) -> Read:
+    """'Oil [psi]' is an oil pressure and 'Coolant °C' a temperature, though no word says so."""
+    found = read_unit(unit) if unit else read_unit(read.words[-1]) if len(read.words) > 1 else ()
+    idea = SAYS.get(found[0].quantity, "") if found and len({u.quantity for u in found}) == 1 else ""
+    if not idea or idea in read.ideas:
+        return read
+    return Read(read.ideas | {idea}, read.sure * 0.97, read.left, read.number, read.words)
 
 
 def column_scores(column: RawColumn) -> tuple[tuple[str, float], ...]:

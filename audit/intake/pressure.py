@@ -18,7 +18,9 @@ from audit.intake.scene import Scene, quantile
 from audit.intake.unit_text import Unit, units, units_of
 from audit.model import Array
 
-USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -1.0, "inhg": -3.0}
+# Points before a value is seen; the last two need to be named or to be all that fits
+USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -3.0, "inhg": -5.0}
+ALIKE = 2.0  # the file's other pressures are in this unit
 BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
 
 
@@ -69,10 +71,12 @@ def levels(values: Array, scene: Scene) -> Levels | None:
     )
 
 
-def pressure_candidates(stated: Unit | None) -> list[tuple[Unit, float]]:
-    """(unit, prior) of the sizes a pressure may have."""
+def pressure_candidates(stated: Unit | None, like: Unit | None = None) -> list[tuple[Unit, float]]:
+    """(unit, prior) of the sizes a pressure may have. like: the unit of the file's other pressures."""
     table = units()
     usual = [(table[key], USUAL[key]) for key in BASE_KEYS]
+    if like is not None and stated is None:
+        usual = [(u, p + (ALIKE if abs(u.scale - like.scale) < 1e-9 else 0.0)) for u, p in usual]
     if stated is None:
         return usual
     same = [(u, p - STATED) for u, p in usual if abs(u.scale - stated.scale) > 1e-9]
@@ -114,6 +118,7 @@ def manifold(
     words: Sequence[str],
     ambient: Ambient | None,
     gauge_offset_kpa: float,
+    like: Unit | None = None,
     pair: Array | None = None,
 ) -> Decision:
     """How to read a manifold or boost pressure column as kPa absolute.
@@ -124,7 +129,7 @@ def manifold(
     seen = levels(values, scene)
     gauge = reference_prior(hints, words, stated)
     scored: list[Scored] = []
-    for unit, prior in pressure_candidates(stated):
+    for unit, prior in pressure_candidates(stated, like):
         if unit.special:
             scored.append(Scored(Candidate(unit, unit.said, unit.scale, gauge_offset_kpa, unit.special, "gauge"), prior))
         else:
@@ -236,9 +241,8 @@ def boost_target(
     reached = None if manifold_kpa is None else scene.level(manifold_kpa, wide, share=0.75)
     wanted = scene.level(values, wide, share=0.75)
     scored = []
-    for unit, usual in pressure_candidates(stated):
-        alike = stated is None and like is not None and abs(like.scale - unit.scale) < 1e-9
-        for one in both_references(unit, usual + (1.0 if alike else 0.0), gauge, 0.0):
+    for unit, usual in pressure_candidates(stated, like):
+        for one in both_references(unit, usual, gauge, 0.0):
             offset = 0.0 if one.candidate.reference == "gauge" else -ambient_kpa
             one.candidate = Candidate(unit, one.candidate.said, unit.scale, offset, "", one.candidate.reference)
             one.add(window(one.candidate.turned(high), -15.0, 260.0, 12.0, 10.0), "its highest value is no boost")
@@ -277,8 +281,8 @@ def line_pressure(
     spans = ((180.0, 750.0, 0.0), (1500.0, 26000.0, 0.0 if "rail" in hints else -2.6)) if channel == "fuel_pressure" else ((110.0, 750.0, 0.0),)
     scored = []
     for unit, usual in [*pressure_candidates(stated), *([(units()["mpa"], -1.0)] if stated is None else [])]:
-        odd = unit.key in ("inhg", "mbar") and stated is None
-        for one in both_references(unit, usual - (3.0 if odd else 0.0), 2.5 if "absolute" not in hints and (stated is None or stated.reference != "absolute") else -3.0, 0.0):
+        odd = unit.key == "mbar" and stated is None
+        for one in both_references(unit, usual - (1.0 if odd else 0.0), 2.5 if "absolute" not in hints and (stated is None or stated.reference != "absolute") else -3.0, 0.0):
             absolute = one.candidate.reference == "absolute"
             one.candidate = Candidate(unit, one.candidate.said, unit.scale, -ambient_kpa if absolute else 0.0, "", one.candidate.reference)
             one.add(max(window(one.candidate.turned(mid), low, high, 0.12 * low, 10.0) + less for low, high, less in spans), "its values are no such pressure")
