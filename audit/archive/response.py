@@ -161,7 +161,8 @@ class _Maker:
         points = [rows[n].cast(float).to_numpy() for n in ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order")]
         duty, boost, relative, night = (np.asarray(p, dtype=np.float64) for p in points)
         corrected = at_reference(boost, relative, power=float(np.median(curve.power)))
-        valve = examine_valve(duty, corrected, np.ones(len(duty)), night)
+        peak = np.asarray(rows["boost_peak_kpa"].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64)
+        valve = examine_valve(duty, corrected, np.ones(len(duty)), night, peak=peak)
         overshoot = _overshoot(rows)
         hooked, slipped = self._traction(gear)
         return GearResponse(

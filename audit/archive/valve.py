@@ -22,7 +22,9 @@ HYSTERESIS_PULLS = 3  # each way
 
 @dataclass(frozen=True)
 class Level:
-    """All pulls at about one duty. Duty %, boost kPa gauge; fitted: by the isotonic fit; spread: sd, None for one pull."""
+    """All pulls at about one duty. Duty %, boost kPa gauge; fitted: by the isotonic fit; low, high: of the pulls;
+    spread: sd, None for one pull; peak: highest, None where unknown.
+    """
 
     duty: float
     boost: float
@@ -31,6 +33,7 @@ class Level:
     high: float
     pulls: int
     spread: float | None
+    peak: float | None = None
 
 
 @dataclass(frozen=True)
@@ -49,14 +52,14 @@ class Valve:
     said: tuple[str, ...] = ()
 
 
-def examine_valve(duty: Array, boost: Array, weight: Array, night: Array) -> Valve:
+def examine_valve(duty: Array, boost: Array, weight: Array, night: Array, *, peak: Array | None = None) -> Valve:
     """The valve of one gear from n pulls in their order.
 
-    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising.
+    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising; peak: highest boost of each as it was read, NaN where unknown.
     """
     if len(duty) == 0:
         return Valve((), None, None, None, None)
-    levels = levels_of(duty, boost, weight)
+    levels = levels_of(duty, boost, weight, peak=peak)
     faults, said = _faults(duty, boost, night)
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
@@ -66,19 +69,25 @@ def examine_valve(duty: Array, boost: Array, weight: Array, night: Array) -> Val
     return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said)
 
 
-def levels_of(duty: Array, boost: Array, weight: Array) -> tuple[Level, ...]:
+def levels_of(duty: Array, boost: Array, weight: Array, *, peak: Array | None = None) -> tuple[Level, ...]:
     """Pulls put together by duty (closer than the table's step.apart), with the isotonic fit over them."""
     if len(duty) == 0:
         return ()
     order = np.argsort(duty, kind="stable")
     d, b, w = duty[order], boost[order], weight[order]
+    p = np.full(len(d), np.nan) if peak is None else peak[order]
     groups = _groups(d, figures("step")["apart"])
-    rows = [(float(np.average(d[g], weights=w[g])), float(np.average(b[g], weights=w[g])), b[g], float(w[g].sum())) for g in groups]
+    rows = [(float(np.average(d[g], weights=w[g])), float(np.average(b[g], weights=w[g])), b[g], float(w[g].sum()), p[g]) for g in groups]
     fitted = isotonic([row[1] for row in rows], [row[3] for row in rows])
     return tuple(
-        Level(x, y, float(f), float(v.min()), float(v.max()), len(v), float(np.std(v, ddof=1)) if len(v) > 1 else None)
-        for (x, y, v, _), f in zip(rows, fitted, strict=True)
+        Level(x, y, float(f), float(v.min()), float(v.max()), len(v), float(np.std(v, ddof=1)) if len(v) > 1 else None, _highest(tops))
+        for (x, y, v, _, tops), f in zip(rows, fitted, strict=True)
     )
+
+
+def _highest(values: Array) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.max()) if len(known) else None
 
 
 def _groups(duty: Array, apart: float) -> list[slice]:

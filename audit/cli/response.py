@@ -1,0 +1,85 @@
+"""`pullaudit response`: the duty sheet and the next step."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from audit.model import Car
+
+_TARGET = re.compile(r"(?:(\d)\s*=\s*)?(\d+(?:\.\d+)?)\s*(psi|kpa|bar)", re.IGNORECASE)
+
+
+@click.command("response")
+@click.option("--archive", "folder", type=click.Path(path_type=Path), required=True, metavar="DIR", help="The archive.")
+@click.option("--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml",
+              help="The car file; without it the one that the archive's only car had last.")
+@click.option("--target", "targets", multiple=True, metavar="[GEAR=]BOOST",
+              help="Boost wanted, with its unit: 14psi, 96kPa; 2=10psi for gear 2 alone. May be repeated.")
+@click.option("--setting", type=click.Choice(["dyno", "street"]), help="Count these pulls; else those of the newest night's setting.")
+@click.option("--json", "json_to", metavar="FILE", help="Write the result as JSON; - for standard output, and only it.")
+@click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen.")
+def command(folder: Path, car_file: Path | None, targets: tuple[str, ...], setting: str | None, json_to: str | None,
+            units: str | None) -> None:  # fmt: skip
+    """Boost against solenoid duty, gear by gear, with its spread; the next step up, or why not.
+
+    No step is ever more than 5 % duty or 14 kPa (2 psi) expected, and none goes past a limit of the car.
+    """
+    from audit.archive.response import response
+    from audit.archive.response_document import document_of, dumps
+    from audit.archive.store import Archive
+
+    archive = Archive(folder)
+    car = car_of(archive.cars(), car_file, folder) or archive.car(archive.cars()[0])
+    document = document_of(response(archive, car, target_kpa=_wanted(targets), setting=setting))
+    if car.name not in archive.cars():
+        click.echo(f"pullaudit: no night of {car.name} in {folder} (known: {', '.join(archive.cars())}).", err=True)
+    if json_to == "-":
+        sys.stdout.write(dumps(document) + "\n")
+        return
+    if json_to is not None:
+        from audit.files import write_text
+
+        write_text(Path(json_to), dumps(document) + "\n")
+    from audit.report.response_table import render
+
+    click.echo("\n".join(render(document, us=units == "us" if units else document["us_units"])))
+
+
+def car_of(known: list[str], car_file: Path | None, folder: Path) -> Car | None:
+    """The car of a car file, or None where the archive's only car is meant. Raises UsageError where it is not told."""
+    from audit.carfile import load_car
+    from audit.errors import UsageError
+
+    if car_file is not None:
+        return load_car(car_file)
+    if len(known) != 1:
+        raise UsageError(f"{folder} holds {len(known)} cars ({', '.join(known) or 'none'}): say which with --car CAR.toml.")
+    return None
+
+
+def _wanted(texts: tuple[str, ...]) -> float | dict[int, float] | None:
+    """--target as kPa for all gears, or by gear. Raises UsageError for a figure without a unit."""
+    from audit.errors import UsageError
+    from audit.units import KPA_PER_BAR, KPA_PER_PSI
+
+    factors = {"psi": KPA_PER_PSI, "kpa": 1.0, "bar": KPA_PER_BAR}
+    by_gear: dict[int, float] = {}
+    every: float | None = None
+    for text in texts:
+        match = _TARGET.fullmatch(text.strip())
+        if match is None:
+            raise UsageError(f"--target {text}: not a boost. Give it with its unit: 14psi, 96kPa, or 2=10psi for gear 2 alone.")
+        kpa = float(match[2]) * factors[match[3].lower()]
+        if match[1]:
+            by_gear[int(match[1])] = kpa
+        else:
+            every = kpa
+    if by_gear and every is not None:
+        return {**dict.fromkeys(range(10), every), **by_gear}
+    return by_gear or every

@@ -1,0 +1,114 @@
+"""The duty sheet: boost against duty and the next step, narrow enough for a phone and one printed page."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from audit.report.display import figure, localise, number, unit_for
+from audit.report.words import CAUTIONS
+
+WIDTH = 46
+ACTIONS = {"up": "NEXT STEP", "stay": "STAY", "down": "GO BACK", "refuse": "NO STEP"}
+MOST_LEVELS = 10  # of the newest gear; a page must hold it
+Doc = Mapping[str, Any]
+
+
+def render(document: Doc, *, us: bool) -> list[str]:
+    """The sheet's lines from the document 'pullaudit.response', none wider than WIDTH."""
+    where = f", {document['setting']}" if document["setting"] else ""
+    lines = [f"{document['car']}{where}: {many(document['pulls'], 'pull')}, {many(document['nights'], 'night')}"]
+    lines += ["", *_next(document["next"], us=us)]
+    main = document["main_gear"] or 0
+    for gear in sorted(document["gears"], key=lambda g: (g["gear"] or 0) != main):
+        if gear["pulls"]:
+            lines += ["", *_gear(gear, main=(gear["gear"] or 0) == main, us=us)]
+    for section in (_by_gear(document, us=us), _notes(document, us=us)):
+        lines += ["", *section] if section else []
+    return [*lines, "", *wrapped(CAUTIONS)]
+
+
+def many(count: int, noun: str) -> str:
+    """'1 pull', '3 pulls'."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
+    """A paragraph in WIDTH columns."""
+    rest = " " * len(first) if rest is None else rest
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False)
+
+
+def _next(step: Doc, *, us: bool) -> list[str]:
+    gear = f" (gear {step['gear']})" if step["gear"] else ""
+    head = ACTIONS[step["action"]] + gear
+    if step["duty_pct"] is not None and step["action"] != "refuse":
+        head += f": {step['duty_pct']:.1f} % duty"
+    lines = [head, *wrapped(localise(step["sentence"], us=us))]
+    if step["log_next"]:
+        lines += wrapped(localise(step["log_next"], us=us), "Log next: ", "  ")
+    return lines
+
+
+def _gear(gear: Doc, *, main: bool, us: bool) -> list[str]:
+    title = f"Gear {gear['gear']}" if gear["gear"] else "Gear unknown"
+    lines = [f"{title}, boost in {unit_for('kPa', us=us)} gauge", f"{'duty %':>6} {'settled':>8} {'from-to':>13} {'peak':>6} {'pulls':>6}"]
+    lines += [_level(level, us=us) for level in gear["levels"][-MOST_LEVELS:]]
+    lines += _facts(gear, us=us)
+    if not main:
+        lines += [f"  {line}" for line in _next(gear["next"], us=us)[:1]]
+    return lines
+
+
+def _level(level: Doc, *, us: bool) -> str:
+    settled, low, high, peak = (number(level[k], "kPa", us=us) for k in ("fitted_kpa", "low_kpa", "high_kpa", "peak_kpa"))
+    return f"{level['duty_pct']:>6.1f} {settled:>8} {f'{low}-{high}':>13} {peak:>6} {level['pulls']:>6}"
+
+
+def _facts(gear: Doc, *, us: bool) -> list[str]:
+    said = []
+    if gear["spring_kpa"]:
+        low, likely, high = (number(gear["spring_kpa"][k], "kPa", us=us) for k in ("low", "likely", "high"))
+        said.append(f"Spring alone: about {likely} {unit_for('kPa', us=us)} ({low} to {high}).")
+    for key, word in (("dead_band_pct", "Dead band up to"), ("end_stop_pct", "No more boost from")):
+        if gear[key]:
+            said.append(f"{word} about {gear[key]['likely']:.0f} % duty ({gear[key]['low']:.0f} to {gear[key]['high']:.0f} %).")
+    if gear["spread_kpa"] is not None:
+        said.append(f"Spread at the same duty: {figure(gear['spread_kpa'], 'kPa', us=us)}.")
+    over = gear["overshoot"]
+    if over and over["seen"]:
+        said.append(f"Highest overshoot: {figure(over['worst_kpa'], 'kPa', us=us)}.")
+    traction = gear["traction"]
+    if traction["slipped_kpa"] is not None:
+        said.append(f"Wheels spun from a peak of {figure(traction['slipped_kpa'], 'kPa', us=us)}.")
+    if traction["hooked_up_kpa"] is not None and traction["slipped_kpa"] is not None:
+        said.append(f"Hooked up at up to {figure(traction['hooked_up_kpa'], 'kPa', us=us)}.")
+    said += [localise(text, us=us) for text in gear["remarks"]]
+    return [line for text in said for line in wrapped(text, "", "  ")]
+
+
+def _by_gear(document: Doc, *, us: bool) -> list[str]:
+    wanted = [(gear["gear"], gear["wanted"]) for gear in document["gears"] if gear["wanted"]]
+    if not wanted:
+        return []
+    lines = ["Duty for the wanted boost", f"{'gear':>4} {unit_for('kPa', us=us):>6} {'duty %':>7} {'from-to':>8}  known"]
+    for gear, row in sorted(wanted, key=lambda pair: pair[0] or 0):
+        ends = f"{_duty(row['duty_low_pct'])}-{_duty(row['duty_high_pct'])}"
+        lines.append(f"{gear or '–':>4} {number(row['target_kpa'], 'kPa', us=us):>6} {_duty(row['duty_pct']):>7} {ends:>8}  {_known(row['known'])}")
+    return lines
+
+
+def _duty(value: float | None) -> str:
+    return "–" if value is None else f"{value:.0f}"
+
+
+def _known(how: str) -> str:
+    return {"logged": "logged", "beyond the data": "GUESS: beyond", "guessed from other gears": "GUESS: gears"}[how]
+
+
+def _notes(document: Doc, *, us: bool) -> list[str]:
+    said: Sequence[str] = document["notes"]
+    if document["not_projected"]:
+        said = [*said, f"Not known from these pulls, so not held against a limit: {', '.join(document['not_projected'])}."]
+    return [line for text in said for line in wrapped(localise(text, us=us), "- ")]
