@@ -16,10 +16,10 @@ import numpy as np
 from audit.model import Array
 
 PRIOR_NIGHTS = 6.0  # what the table's noise counts for against the nights seen
-WIDE = 1e3  # prior sd of the level, in noises: as good as unknown
 HUBER = 2.0  # scores beyond this count less
 WITHIN = 0.5  # weight of a pull's distance to its night's mean against a night's mean
 SPREAD_CLIP = 2.5  # a night adds at most this many spreads, squared, to the spread
+WARM_NIGHTS = 8.0  # before these the guard below is off, for there is no level yet to guard
 GUARD = 4.0  # a run of scores of this sum (after 1 off each) stops the learning, lest it learns the fault
 
 
@@ -108,7 +108,8 @@ class _State:
             self.vector += (x.T * weight) @ y
 
     def _learn_night(self, x: Array, y: float, score: float) -> None:
-        clipped = max(-4.0, min(4.0, score))
+        warm = self.count - PRIOR_NIGHTS >= WARM_NIGHTS
+        clipped = max(-4.0, min(4.0, score)) if warm else 0.0
         self.up = max(0.0, self.up + clipped - 1.0)
         self.down = max(0.0, self.down - clipped - 1.0)
         if max(self.up, self.down) < GUARD:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 ALWAYS = ("date", "log_id")
 PULL_COLUMNS = ("index", "gear", "start_s", "end_s")
-LEVEL_SD = 1e3  # of the noise: as good as unknown
+LEVEL_SD = 4.0  # of the noise: the median of the first nights is that near, and one strange first night cannot set it
 AIR = ("boost_settled_kpa", "barometric_kpa", "intake_start_c", "rpm_end", "lambda_mean")
 BAY_WARMING_K = 10.0  # common practice, no published source
 DERIVED = ("length_s", "air_index", "air_index_squared")

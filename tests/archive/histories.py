@@ -39,7 +39,7 @@ class _Car:
     """The parts of one car, drawn once."""
 
     rng: np.random.Generator
-    gain: float = 0.0
+    little_pump: bool = False
     parts: dict = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -49,9 +49,11 @@ class _Car:
             "rise": u(0.5, 1.0), "coolant": u(88, 96), "lambda": u(0.77, 0.83), "regulator": u(290, 400), "filter": u(8, 20),
             "injector": u(58, 74), "volts": u(13.7, 14.3), "oil": u(330, 460), "swing": u(2, 4.5),
             "map_noise": u(0.15, 0.4), "lambda_noise": u(0.002, 0.005), "map_offset": u(-1.0, 1.0), "home_kpa": u(90, 101),
-            "reserve": u(1.02, 1.12), "winter": u(-2, 8), "summer": u(18, 32), "duty": u(25, 45), "noisy": u(0.7, 1.3),
+            "reserve": u(1.12, 1.3), "little": u(1.02, 1.08), "winter": u(-2, 8), "summer": u(18, 32), "duty": u(25, 45), "noisy": u(0.7, 1.3),
         }
-        p = self.parts  # the pump has little in hand: one with much shows its weakness only when that is used up
+        p = self.parts
+        if self.little_pump:  # a pump with much in hand shows its weakness only when that is used up
+            p["reserve"] = p["little"]
         boost = p["spring"] + p["gain"] * (p["duty"] - 20) + p["gear_boost"]
         p["pump"] = p["reserve"] * _need((boost + p["home_kpa"]) / 318.0 / (p["lambda"] / 0.8) / 0.62)
 
@@ -65,7 +67,7 @@ def _need(flow: float) -> float:
 def history(seed: int, *, fault: str | None = None, size: float = 1.0, onset: int | None = None) -> History:
     """A car's two years. size: of the fault against its usual one; onset: drawn when not given."""
     rng = np.random.default_rng(seed)
-    car = _Car(rng).parts
+    car = _Car(rng, little_pump=fault == "weak pump").parts
     days = _days(rng)
     n = len(days)
     drawn = int(rng.integers(20, n - 8))
@@ -145,7 +147,7 @@ class _Hurt:
 def _hurt(fault: str | None, since: int, size: float) -> _Hurt:
     """The fault `since` nights after its first. At size 1 (drawn from 0.8 to 1.2):
     a leak takes 9 % of the boost from the first night; a filter adds 9 kPa of resistance at full flow each night up
-    to 90; a sensor moves by 0.5 kPa a night and grows 25 % noisier each; a pump loses 12 % of its flow at once and 1 %
+    to 90; a sensor moves by 0.5 kPa a night and grows 25 % noisier each; a pump loses 15 % of its flow at once and 1 %
     a night more."""
     if fault is None or since < 0:
         return _Hurt()
@@ -156,7 +158,7 @@ def _hurt(fault: str | None, since: int, size: float) -> _Hurt:
         return _Hurt(filter=min(90.0, 9.0 * size * nights))
     if fault == "ageing sensor":
         return _Hurt(offset=0.5 * size * min(nights, 20), noise=(1 + 0.25 * size) ** min(nights, 8))
-    return _Hurt(pump=min(0.5, 0.12 * size + 0.01 * size * nights))
+    return _Hurt(pump=min(0.5, 0.15 * size + 0.01 * size * nights))
 
 
 def _rest(rng: np.random.Generator, car: dict, hurt: _Hurt, mood: dict) -> dict:
