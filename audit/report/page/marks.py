@@ -18,7 +18,8 @@ LEAD_S, TAIL_S = 3.0, 1.5  # drawn before and after a pull
 @dataclass(frozen=True, slots=True)
 class Numbered:
     """A finding with its number on the page. where: for people; pull: the id of the pull it is drawn in, "" for none;
-    owner: the id of the part of the page that tells it in full."""
+    owner: the id of the part of the page that tells it in full.
+    """
 
     n: int
     finding: Finding

@@ -32,7 +32,7 @@ def shown(value: float, unit: str, *, us: bool) -> float:
 
 
 def packed(values: Array) -> dict[str, Any]:
-    """n values as 16-bit steps over their range, base64, little-endian; NaN as MISSING.
+    """N values as 16-bit steps over their range, base64, little-endian; NaN as MISSING.
 
     value = low + step * (code + 32767); the error is at most half a step, 1/131068 of the range.
     """
@@ -44,7 +44,7 @@ def packed(values: Array) -> dict[str, Any]:
 
 
 def packed_time(t: Array) -> str:
-    """n times as 32-bit floats, base64, little-endian."""
+    """N times as 32-bit floats, base64, little-endian."""
     return base64.b64encode(t.astype("<f4").tobytes()).decode("ascii")
 
 

@@ -19,17 +19,19 @@ if TYPE_CHECKING:
 HERE = files("audit.report.page")
 SCRIPTS = ("numbers.js", "panel.js", "traces.js")
 # Bokeh puts its style elements into the page from script; they are let through by a nonce that only this policy knows.
-NONCE_SHIM = "(()=>{const make=document.createElement.bind(document);document.createElement=(name,...rest)=>" \
-             "{const made=make(name,...rest);if(name==='style')made.nonce='%s';return made;};})();"  # fmt: skip
+NONCE_SHIM = (
+    "(()=>{const make=document.createElement.bind(document);document.createElement=(name,...rest)=>"
+    "{const made=make(name,...rest);if(name==='style')made.nonce='%s';return made;};})();"
+)
 
 
-@lru_cache(maxsize=1)
-def environment() -> Environment:
-    """The Jinja environment of all pages: everything is escaped."""
+@lru_cache(maxsize=2)
+def environment(package: str = "") -> Environment:
+    """The Jinja environment of all pages: everything is escaped. package: whose templates/ joins our own."""
     from jinja2 import DictLoader, Environment, StrictUndefined
 
-    folder = HERE / "templates"
-    pages = {f.name: f.read_text(encoding="utf-8") for f in folder.iterdir() if f.name.endswith(".html")}
+    folders = [HERE / "templates", *([files(package) / "templates"] if package else [])]
+    pages = {f.name: f.read_text(encoding="utf-8") for d in folders for f in d.iterdir() if f.name.endswith(".html")}
     made = Environment(loader=DictLoader(pages), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     made.filters["packet"] = json_for_html
     return made

@@ -90,7 +90,7 @@ def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]
     interval = 1.0 / channel.rate_hz if channel.rate_hz > 0 else 0.1
     return {
         "grid": 0, "label": channel_name(name), "unit": unit_for("" if row.unit == "1" else row.unit, us=us),
-        "digits": 2 if name.startswith("lambda") else 1 if us and row.unit == "kPa" or name == "boost" else row.digits,
+        "digits": 2 if name.startswith("lambda") else 1 if (us and row.unit == "kPa") or name == "boost" else row.digits,
         "gap": round(max(GAP_INTERVALS * interval, 0.25), 3), "rejected": _rejected(name, pull, scale, offset),
         **packed(scale * values + offset),
     }  # fmt: skip

@@ -162,10 +162,10 @@ def _log_audit(row: dict[str, Any], pulls: list[dict[str, Any]], findings: list[
     import polars as pl
 
     mine = [f for f in findings if f["log_id"] == row["log_id"]]
-    bare = Log(row["path"], row["log_id"], pl.DataFrame({"time": []}), (), Barometric(row.get("barometric_kpa") or 101.325, "", 0.0))
+    bare = Log(row["path"] or "", row["log_id"], pl.DataFrame({"time": []}), (), Barometric(row.get("barometric_kpa") or 101.325, "", 0.0))
     here = sorted((p for p in pulls if p["log_id"] == row["log_id"]), key=lambda p: p["index"])
     return LogAudit(
-        path=row["path"], sha256=row["log_id"], status=row["status"], error=row["error"],
+        path=row["path"] or "", sha256=row["log_id"], status=row["status"], error=row["error"],
         findings=tuple(_finding(f) for f in mine if f["level"] == "log"), checks=_checks(row["checks"]),
         pulls=tuple(_pull(p, bare, car, [f for f in mine if f["level"] == "pull" and f["index"] == p["index"]]) for p in here),
         rows=row.get("rows") or 0, duration_s=row.get("duration_s") or 0.0, rate_hz=row.get("rate_hz") or 0.0,

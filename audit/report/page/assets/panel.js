@@ -85,11 +85,25 @@ const Plots = (() => {
     return { box, label, mark };
   }
 
+  // An upright line with its text beside it; neighbours' texts stand at different heights.
+  function drawUpright({ plot, of, text }, mark, slot) {
+    const y = plot.y_range.end, [low, high] = [plot.x_range.start, plot.x_range.end], late = mark.x > low + (high - low) * 0.7;
+    plot.add_layout(make("Span", { location: mark.x, dimension: "height", line_color: of("ink"), line_width: 1.2, line_dash: [2, 2] }));
+    plot.add_layout(make("Label", { x: mark.x, y, text: mark.text, ...text, text_color: of("ink"), text_baseline: "top",
+      text_align: late ? "right" : "left", x_offset: late ? -4 : 4, y_offset: -2 - 15 * (slot % 3), background_fill_color: of("paper"), background_fill_alpha: 0.85 }));
+  }
+
+  function nameTicks({ plot }, names) {
+    const axis = plot.below[0];
+    axis.ticker = make("FixedTicker", { ticks: Object.keys(names).map(Number) });
+    axis.major_label_overrides = new Map(Object.entries(names).map(([k, v]) => [Number(k), v]));
+  }
+
   function drawCursor({ plot, of }) {
     const span = make("Span", { location: 0, dimension: "height", line_color: of("cursor"), line_width: 1, visible: false });
     plot.add_layout(span);
     return span;
   }
 
-  return { frame, show, drawLine, drawPoints, drawLevel, drawBand, drawMark, drawCursor };
+  return { frame, show, drawLine, drawPoints, drawLevel, drawBand, drawMark, drawCursor, drawUpright, nameTicks };
 })();

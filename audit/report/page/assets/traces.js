@@ -230,21 +230,28 @@
   }
 
   async function fetchLate(place) {
+    if (place.dataset.begun) return;
+    place.dataset.begun = "yes";
     try {
       const answer = await fetch(place.dataset.source);
       if (!answer.ok) throw new Error(String(answer.status));
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       place.replaceChildren(...page.body.children);
       place.querySelectorAll(".traces").forEach(begin);
+      place.dispatchEvent(new Event("arrived", { bubbles: true }));
       follow();
+      setTimeout(drawRest, 0);
     } catch (error) {
-      place.textContent = "The traces could not be fetched. Load the page again.";
+      place.textContent = "This part could not be fetched. Load the page again.";
     }
   }
 
   function follow() {
     const item = location.hash.startsWith("#mark-") && document.getElementById(location.hash.slice(1));
-    if (!item) return;
+    if (!item) {
+      if (location.hash.startsWith("#mark-")) document.querySelectorAll(".late[data-source]").forEach(fetchLate);
+      return;
+    }
     for (let d = item.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
     const group = groupOf(item), figure = item.closest("figure");
     group.draw(figure).then(() => {

@@ -1,0 +1,102 @@
+"""Charts of trends and of the response to duty, as layers that the page's script draws."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from audit.report.display import figure, number, unit_for
+from audit.report.page.quantities import linear, shown
+
+if TYPE_CHECKING:
+    from audit.archive.journal import JournalNote
+    from audit.archive.response import GearResponse
+    from audit.archive.trends import Trend
+
+Layer = dict[str, Any]
+
+
+def trend_charts(name: str, trend: Trend, notes: Sequence[JournalNote], *, us: bool) -> list[dict[str, Any]]:
+    """Two charts on one axis of nights: the measure itself, and how far it is from what was expected, with control limits."""
+    dates = trend.dates
+    marks = _journal(dates, notes, trend.measure.name)
+    if trend.shift is not None:
+        marks.append({"kind": "upright", "x": trend.shift.onset, "text": "shift begins"})
+    ticks = _ticks(dates)
+    unit = "" if trend.measure.unit == "1" else trend.measure.unit
+    values = [round(shown(v, unit, us=us), 4) for v in trend.values]
+    level: list[Layer] = [{"kind": "line", "x": list(range(len(values))), "y": values, "style": 0},
+                          {"kind": "points", "x": list(range(len(values))), "y": values, "style": 0}]  # fmt: skip
+    if trend.baseline is not None:
+        said = figure(trend.baseline, unit, us=us, digits=trend.measure.digits).strip()
+        level.append({"kind": "level", "y": shown(trend.baseline, unit, us=us), "text": f"baseline {said}", "role": "target"})
+    if trend.forecast is not None:
+        limit = trend.forecast.limit
+        level.append({"kind": "level", "y": shown(limit, unit, us=us), "text": f"limit {number(limit, unit, us=us)}", "role": "limit"})
+    first = len(dates) - len(trend.ewma)
+    x = list(range(first, len(dates)))
+    control: list[Layer] = [
+        {"kind": "line", "x": x, "y": [round(v, 3) for v in trend.ewma], "style": 0},
+        {"kind": "points", "x": list(range(len(trend.scores))), "y": [round(v, 3) for v in trend.scores], "style": 2},
+        {"kind": "level", "y": trend.ewma_limit, "text": "control limit", "role": "limit"},
+        {"kind": "level", "y": -trend.ewma_limit, "text": "control limit", "role": "limit"},
+    ]
+    about = f"{trend.measure.label}, a point a night, corrected to the same conditions"
+    return [
+        {"id": name, "title": "The measure", "unit": unit_for(unit, us=us), "about": about, "layers": level + marks, "ticks": ticks, "tall": False},
+        {"id": f"{name}-control", "title": "Control chart", "unit": "expected spreads", "ticks": ticks, "tall": False,
+         "about": "points: each night's distance from what was expected; line: their moving average, which should stay between the control limits",
+         "layers": control + marks},
+    ]  # fmt: skip
+
+
+def _ticks(dates: Sequence[str]) -> dict[str, str]:
+    """Some night indices with their days."""
+    step = max(1, -(-len(dates) // 6))
+    return {str(i): dates[i] for i in range(0, len(dates), step)}
+
+
+def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -> list[Layer]:
+    """An upright line where a note on this measure falls between the nights."""
+    if not dates:
+        return []
+    days = np.array([date.fromisoformat(d).toordinal() for d in dates])
+    out: list[Layer] = []
+    for note in notes:
+        day = date.fromisoformat(note.day).toordinal()
+        if measure in note.touches and days[0] <= day <= days[-1] + 30:
+            at = float(np.interp(day, days, np.arange(len(days))))
+            out.append({"kind": "upright", "x": round(max(at - 0.25, -0.25), 2), "text": note.text[:40]})
+    return out
+
+
+def response_chart(name: str, gear: GearResponse, *, us: bool) -> dict[str, Any]:
+    """Settled boost against duty: the pulls, the curve with the range of nine pulls in ten, the duty to try next."""
+    scale, _ = linear("kPa", us=us)
+    low = max(0.0, (gear.curve.data[0] if gear.curve.data else 0.0) - 15.0)
+    high = min(100.0, (gear.curve.data[1] if gear.curve.data else 100.0) + 15.0)
+    duty = np.linspace(low, high, 41)
+    bounds = np.array([gear.curve.interval(float(d)) for d in duty]) * scale
+    x = [round(float(d), 2) for d in duty]
+    layers: list[Layer] = [
+        {"kind": "area", "x": x, "low": _rounded(bounds[:, 0]), "high": _rounded(bounds[:, 2])},
+        {"kind": "line", "x": x, "y": _rounded(bounds[:, 1]), "style": 0},
+    ]
+    seen = gear.rows.select("duty_mean_pct", "boost_settled_kpa").drop_nulls() if gear.rows.height else None
+    if seen is not None and seen.height:
+        layers.append({"kind": "points", "style": 1, "x": _rounded(seen["duty_mean_pct"].to_numpy()),
+                       "y": _rounded(seen["boost_settled_kpa"].to_numpy() * scale)})  # fmt: skip
+    if gear.wanted is not None:
+        target = gear.wanted[0]
+        layers.append({"kind": "level", "y": target * scale, "text": f"target {figure(target, 'kPa', us=us)}", "role": "target"})
+    if gear.step.duty is not None:
+        layers.append({"kind": "upright", "x": gear.step.duty, "text": f"next: {gear.step.duty:.1f} %"})
+    return {"id": name, "title": "Settled boost against duty", "unit": unit_for("kPa", us=us), "ticks": {}, "tall": True, "layers": layers,
+            "about": "across: solenoid duty, %; points: pulls; line: most likely; shaded: where nine of ten pulls should settle"}  # fmt: skip
+
+
+def _rounded(values: Any) -> list[float]:
+    return [round(float(v), 3) for v in values]
