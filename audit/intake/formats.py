@@ -18,7 +18,7 @@ from audit.intake.header import Header, describe_columns
 from audit.intake.parse import Table
 from audit.intake.raw import RawColumn
 
-MARK = b"pullaudit"  # in the schema metadata of our own Parquet files
+UNIT_KEYS = frozenset(("unit", "units", "uom", "einheit"))  # keys of a column's metadata that hold its unit
 
 
 def read_parquet(source: Source) -> Table:
@@ -29,14 +29,32 @@ def read_parquet(source: Source) -> Table:
         raise UnreadableLog("a damaged Parquet file. Write it again from its source") from error
     if frame.height == 0 or frame.width < 2:
         raise UnreadableLog("a Parquet file without rows, or with a single column. Write it again with the log's columns")
+    told = _units_told(source)
     series, columns = [], []
     for name, column in zip(frame.columns, describe_columns(Header(tuple(frame.columns), ("",) * frame.width, 0), frame.width), strict=True):
         values, kind = _plain(frame[name])
-        unit = kind if kind and not column.unit else column.unit
-        columns.append(RawColumn(name, unit, "format" if kind and not column.unit else column.unit_from, values.dtype == pl.Float64, column.name))
+        from_format = told.get(name) or ("" if column.unit else kind)
+        unit, unit_from = (from_format, "format") if from_format else (column.unit, column.unit_from)
+        columns.append(RawColumn(name, unit, unit_from, values.dtype == pl.Float64, column.name))
         series.append(values.alias(name))
     table = pl.DataFrame(series)
     return Table(table, tuple(columns), np.arange(1, table.height + 1), (), (), (), "Parquet")
+
+
+def _units_told(source: Source) -> dict[str, str]:
+    """Units that the file's columns carry as metadata; {} when none does."""
+    import pyarrow.parquet as pq  # only this reader gives the columns' own metadata
+
+    try:
+        fields = list(pq.read_schema(BytesIO(source.data.tobytes())))
+    except Exception:  # units are a help, not a need: the table itself has been read
+        return {}
+    found: dict[str, str] = {}
+    for field in fields:
+        for key, value in (field.metadata or {}).items():
+            if key.decode("utf-8", "replace").strip().lower() in UNIT_KEYS:
+                found[field.name] = value.decode("utf-8", "replace").strip().strip('"')
+    return {name: unit for name, unit in found.items() if unit}
 
 
 def _plain(values: pl.Series) -> tuple[pl.Series, str]:

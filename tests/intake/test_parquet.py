@@ -85,3 +85,42 @@ def test_all_faults_of_a_frame_come_at_once() -> None:
     assert any(s.startswith("column coolant_temp: outside -40 to 215 °C") for s in said)
     with pytest.raises(UnreadableLog, match="engine_speed"):
         require_canonical(frame, "x.parquet")
+
+
+def test_our_own_parquet_comes_back_as_it_was_understood(tmp_path):
+    from audit.intake import read_logs
+
+    csv = tmp_path / "a.csv"
+    csv.write_text("time,rpm,map psi\n" + "".join(f"{i * 0.05:.2f},{900 + i},{5 + i % 3}\n" for i in range(100)))
+    (first,) = read_logs(csv, car=Car())
+    write_log(first, tmp_path / "a.parquet")
+    (again,) = read_logs(tmp_path / "a.parquet", car=Car())
+    assert again.path.endswith("a.parquet")
+    assert again.frame.equals(first.frame)
+    assert (again.channels, again.sha256, again.clock) == (first.channels, first.sha256, first.clock)
+
+
+def test_a_torn_parquet_is_refused_with_a_sentence(tmp_path):
+    from audit.intake import read_logs
+    from audit.intake.raw import Rejected
+
+    (tmp_path / "a.parquet").write_bytes(b"PAR1" + bytes(100))
+    (out,) = read_logs(tmp_path / "a.parquet", car=Car())
+    assert isinstance(out, Rejected)
+    assert "a.parquet" in out.error
+
+
+def test_anyones_parquet_tells_units_in_its_columns_metadata(tmp_path):
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    from audit.intake import read_logs
+
+    rows = [i * 0.05 for i in range(200)]
+    fields = [pa.field("time", pa.float64(), metadata={"unit": "s"}), pa.field("rpm", pa.int32()),
+              pa.field("boost", pa.float32(), metadata={"Units": "bar"}), pa.field("coolant", pa.float64(), metadata={"unit": "degF"})]
+    columns = [rows, [900 + i for i in range(200)], [-0.6 + 0.007 * i for i in range(200)], [190.0 + 0.01 * i for i in range(200)]]
+    pq.write_table(pa.table([pa.array(c, f.type) for c, f in zip(columns, fields, strict=True)], pa.schema(fields)), tmp_path / "b.parquet")
+    (log,) = read_logs(tmp_path / "b.parquet", car=Car())
+    assert {c.name: (c.source_unit, c.unit_from) for c in log.channels if c.name in ("manifold_pressure", "coolant_temp")} == {
+        "manifold_pressure": ("bar gauge", "format"), "coolant_temp": ("°F", "format")}
