@@ -49,7 +49,7 @@ def slow(rates: dict[str, float]) -> list[Finding]:
             continue
         checks = f"{check} and boost_overshoot" if name == "manifold_pressure" and rate < SHORT_OF_DUE * OVERSHOOT_HZ else check
         plain = name.replace("_", " ")
-        text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{"" if " and " in checks else "s"} {least:g}. Log fewer channels, or faster."
+        text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{'' if ' and ' in checks else 's'} {least:g}. Log fewer channels, or faster."
         out.append(Finding("sensor.slow", "hold", text, channel=name, value=rate, limit=least, unit="Hz"))
     return out
 
