@@ -23,7 +23,7 @@ def render(night: Night) -> str:
     from audit.report.page.shell import NONCE_SHIM, digest, environment, nonce_of, plotting_library, script, style
 
     page = page_of(night)
-    body = environment().get_template("night.html").render(page=page, serve=None)
+    body = environment().get_template("night.html").render(page=page)
     nonce = nonce_of(body, style(), script())
     drawn = any(card.traces for card in page.cards)
     scripts = [NONCE_SHIM % nonce, plotting_library(), script()] if drawn else []

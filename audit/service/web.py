@@ -173,8 +173,9 @@ class Compare(Page):
 class TrendsOfCar(Page):
     """How a car has moved; the figures follow the page, since many nights take a while."""
 
-    def get(self) -> None:
-        car = self.setup.shelf.known_car(self.get_query_argument("car"))
+    async def get(self) -> None:
+        asked = self.get_query_argument("car")
+        car = await self.work(lambda: self.setup.shelf.known_car(asked))
         self.show("trends.html", script=True, here="trends", name=car, part=views.link("/trends/part", car=car), links=views.car_links(car))
 
 
@@ -189,8 +190,9 @@ class TrendsPart(Page):
 class ResponseOfCar(Page):
     """Boost against solenoid duty; the figures follow the page."""
 
-    def get(self) -> None:
-        car = self.setup.shelf.known_car(self.get_query_argument("car"))
+    async def get(self) -> None:
+        asked = self.get_query_argument("car")
+        car = await self.work(lambda: self.setup.shelf.known_car(asked))
         self.show("response.html", script=True, here="duty and boost", cautions=CAUTIONS, name=car,
                   part=views.link("/response/part", car=car), links=views.car_links(car))  # fmt: skip
 
@@ -279,7 +281,8 @@ class Missing(Page):
 def application(folder: Path, *, host: str = "127.0.0.1", token: str | None = None, most_bytes: int = 64 * MEGABYTE) -> Application:
     """The pages over an archive folder, which need not be there yet. Raises UsageError for an open bind without a token."""
     guard.check_bind(host, token)
-    shared = {"setup": Setup(Shelf(Archive(folder)), host=host, token=token, most_bytes=most_bytes)}
+    shelf = Shelf(Archive(folder))
+    shared = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
     pages: list[tuple[str, type[Page]]] = [
         (r"/", Cars), (r"/car", CarNights), (r"/night", KeptNight), (r"/traces", Traces), (r"/evidence", Evidence),
         (r"/compare", Compare), (r"/trends", TrendsOfCar), (r"/trends/part", TrendsPart),
@@ -289,6 +292,7 @@ def application(folder: Path, *, host: str = "127.0.0.1", token: str | None = No
     return Application(
         [(path, handler, shared) for path, handler in pages], xsrf_cookies=True, xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"},
         default_handler_class=Missing, default_handler_args=shared, compress_response=True, log_function=lambda _handler: None,
+        shelf=shelf,
     )  # fmt: skip
 
 
@@ -326,7 +330,7 @@ def serve(folder: Path, *, host: str, port: int, token: str | None, most_bytes: 
     async def run() -> None:
         app = application(folder, host=host, token=token, most_bytes=most_bytes)
         _, bound = listen(app, host=host, port=port, most_bytes=most_bytes)
-        await IOLoop.current().run_in_executor(None, warm_up, Shelf(Archive(folder)))
+        await IOLoop.current().run_in_executor(None, warm_up, app.settings["shelf"])
         ready(f"http://{f'[{host}]' if ':' in host else host}:{bound}/")
         await asyncio.Event().wait()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from audit.model import CheckResult, LogAudit, Night, PullAudit
@@ -84,7 +84,7 @@ class Page:
     assumed: list[str]
     units: dict[str, str]
     cautions: str = CAUTIONS
-    extra: dict[str, Any] = field(default_factory=dict)
+    evidence: str = ""  # where the script fetches sensors and gaps from instead of their being here
 
 
 def page_of(night: Night, *, late: Mapping[str, str] | None = None) -> Page:

@@ -88,7 +88,7 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
     late = {name: link("/traces", night=night_id, pull=name) for name, _, _ in pull_ids(night)}
     page = page_of(night, late=late)
     counts = f"{row['date']}, {page.counts}"
-    return dataclasses.replace(page, counts=counts, not_judged=[], sensors=[], extra={"evidence": link("/evidence", night=night_id)}), row["car"]
+    return dataclasses.replace(page, counts=counts, not_judged=[], sensors=[], evidence=link("/evidence", night=night_id)), row["car"]
 
 
 def evidence(shelf: Shelf, night_id: str) -> Page:

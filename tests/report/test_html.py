@@ -1,0 +1,131 @@
+import json
+import re
+
+import numpy as np
+import pytest
+
+from audit.errors import UsageError
+from audit.model import Car, Finding
+from audit.report.html import render, write_report
+from audit.report.page import shell
+from tests.report.nights import full_night, sample
+
+NASTY = '<script>alert(1)</script><img src=x onerror=alert(2)>"\'&\u2028'
+LEAN = Finding("mixture.lean", "stop", "Lambda stayed at or above 1.010 for 0.30 s at 95.8 kPa boost.", "lambda", 24.0, 25.0, 1.01, 0.95, "1")
+
+
+def without_scripts(page):
+    return re.sub(r"<script(?! type=).*?</script>", "", page, flags=re.S)
+
+
+def policy(page):
+    return re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', page)[1].replace("&#39;", "'")
+
+
+def packets(page):
+    return [json.loads(text) for text in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, flags=re.S)]
+
+
+def test_six_pulls_of_24_channels_stay_within_2_mb():
+    page = render(full_night())
+    assert len(packets(page)) == 6
+    assert all(len(p["series"]) == 24 for p in packets(page))
+    assert len(page.encode()) <= 2_000_000
+
+
+def test_many_pulls_are_thinned_rather_than_growing_without_end():
+    one, many = (render(full_night(pulls=n)) for n in (1, 12))
+    assert len(many) - len(one) < 1_600_000
+
+
+def test_the_page_names_nothing_to_fetch():
+    page = without_scripts(render(full_night()))
+    assert not re.search(r"""(?:src|href|action|data)=["'](?!#)""", page)
+    assert "url(" not in page and "@import" not in page
+
+
+def test_the_policy_lets_only_our_own_scripts_run():
+    page = render(full_night())
+    allowed = policy(page)
+    assert allowed.startswith("default-src 'none'; script-src 'sha256-")
+    assert "unsafe" not in allowed and "http" not in allowed
+    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
+    assert [shell.digest(s) for s in scripts] == re.search(r"script-src ([^;]*)", allowed)[1].split()
+
+
+def test_a_page_without_pulls_carries_no_script_at_all():
+    page = render(full_night(pulls=0))
+    assert "script-src 'none'" in policy(page) and "<script" not in page
+
+
+def test_the_same_night_gives_the_same_page():
+    assert render(full_night()) == render(full_night())
+
+
+@pytest.mark.parametrize("where", ["car", "file", "message"])
+def test_what_comes_from_the_log_is_text(where):
+    findings = (Finding("sensor.spike", "watch", NASTY, "lambda", 24.0, 24.5, likely=(NASTY,)),) if where == "message" else ()
+    night = full_night(car=Car(name=NASTY) if where == "car" else None, name=NASTY if where == "file" else "run.csv", findings=findings)
+    page = without_scripts(render(night))
+    assert "<script>alert" not in page and "<img" not in page and "onerror=alert(2)>" not in page.replace("&gt;", "").replace("&lt;", "")
+    assert "&lt;img src=x onerror" in page
+
+
+def test_numbers_in_the_page_cannot_end_their_script_element():
+    assert shell.json_for_html({"a": "</script><!--\u2028&'"}) == '{"a":"\\u003c/script\\u003e\\u003c!--\\u2028\\u0026\\u0027"}'
+
+
+def test_a_library_that_would_end_its_script_element_is_refused():
+    with pytest.raises(UsageError, match="another release"):
+        shell.embeddable("var a='</SCRIPT>'")
+
+
+def test_a_finding_is_marked_at_its_place_with_its_limit():
+    page = render(full_night(findings=(LEAN,)))
+    mark = packets(page)[0]["marks"][0]
+    assert (mark["panel"], mark["start"], mark["end"]) == ("mixture", 24.0, 25.0)
+    assert mark["limits"] == [{"y": 0.95, "text": "stop limit 0.95"}]
+    assert f'href="#mark-{mark["n"]}"' in page and f'id="mark-{mark["n"]}"' in page
+
+
+def test_a_finding_without_a_time_has_no_mark_and_no_link_to_one():
+    page = render(full_night(findings=(Finding("heat.soak", "watch", "Each pull starts hotter."),)))
+    assert packets(page)[0]["marks"] == [] and "#mark-" not in without_scripts(page)
+    assert "Each pull starts hotter." in page
+
+
+def test_the_verdict_its_reasons_and_the_cautions_are_there():
+    page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
+    assert re.search(r'class="word">Hold<', page) and "overshot its settled level" in page
+    assert "qualified tuner" in page and "local law" in page
+
+
+@pytest.mark.parametrize(("us", "there", "gone"), [(True, "psi", "kPa"), (False, "kPa", "psi")])
+def test_figures_are_in_the_cars_units(us, there, gone):
+    page = without_scripts(render(sample("alder/2025-05-24_overshoot", us=us)))
+    head, _, sensors = page.partition('id="h-sensors"')
+    assert there in head and gone not in re.sub(r"<style.*?</style>", "", head, flags=re.S)
+    assert "tests not passed" in sensors
+
+
+def test_what_was_not_judged_is_said_with_its_reason():
+    page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
+    assert "What was not judged" in page and "the log has no knock retard" in page
+
+
+def test_where_the_car_was_is_not_sent_along():
+    night = full_night()
+    log = night.logs[0].log
+    frame = log.frame.with_columns(latitude=np.full(log.rows, 51.123456), longitude=np.full(log.rows, 7.654321))
+    object.__setattr__(log, "frame", frame)
+    assert "51.123" not in render(night)
+
+
+def test_a_page_that_cannot_be_written_is_a_sentence(tmp_path):
+    with pytest.raises(UsageError, match="cannot be written"):
+        write_report(full_night(pulls=1), tmp_path / "no" / "night.html")
+
+
+def test_writing_leaves_nothing_beside_the_page(tmp_path):
+    write_report(full_night(pulls=1), tmp_path / "night.html")
+    assert [p.name for p in tmp_path.iterdir()] == ["night.html"]
