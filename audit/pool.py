@@ -1,16 +1,20 @@
-"""Many files, in this process or spread over several."""
+"""Many files, in this process or spread over several; a process that dies loses nothing."""
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from audit.model import Car, LogAudit
 
 # Under this many bytes a process of its own costs more than it saves.
 WORTH_A_PROCESS = 24_000_000
+AHEAD = 4  # files handed out to each process beyond the one it has, so that results do not pile up
+
+Audit = Callable[[Path], list[LogAudit]]
 
 
 def audit_files(
@@ -21,50 +25,104 @@ def audit_files(
     workers: int | None = None,
     keep_frames: bool = True,
     progress: Callable[[int, int], None] | None = None,
+    cluster: str | None = None,
 ) -> list[LogAudit]:
-    """Audit each file, in the order given. workers: processes; None decides by the bytes to read."""
+    """Audit each file, in the order given. workers: processes; None decides by the bytes to read.
+
+    cluster: address of a Dask scheduler that does it instead. Raises UsageError when none answers there.
+    """
+    found: dict[int, list[LogAudit]] = {}
+    for index, audits in audit_each(paths, car=car, rate_hz=rate_hz, workers=workers, keep_frames=keep_frames, cluster=cluster):
+        found[index] = audits
+        if progress is not None:
+            progress(len(found), len(paths))
+    return [audit for index in range(len(paths)) for audit in found[index]]
+
+
+def audit_each(
+    paths: Sequence[Path],
+    *,
+    car: Car,
+    rate_hz: float | None = None,
+    workers: int | None = None,
+    keep_frames: bool = True,
+    cluster: str | None = None,
+) -> Iterator[tuple[int, list[LogAudit]]]:
+    """(index of the file, its audits) as they are done, in any order; each file comes exactly once."""
     from audit.screen import screen_log
 
     audit = functools.partial(screen_log, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+    if cluster is not None:
+        from audit.cluster import on_cluster
+
+        yield from on_cluster(audit, paths, address=cluster)
+        return
     workers = _fit(paths) if workers is None else max(1, min(workers, len(paths)))
-    out: list[LogAudit] = []
     if workers == 1:
-        for done, path in enumerate(paths, 1):
-            out += audit(path)
-            if progress is not None:
-                progress(done, len(paths))
-        return out
-    return _spread(audit, paths, workers, progress)
+        for index, path in enumerate(paths):
+            yield index, audit(path)
+        return
+    yield from _spread(audit, paths, workers)
 
 
-def _spread(
-    audit: Callable[[Path], list[LogAudit]],
-    paths: Sequence[Path],
-    workers: int,
-    progress: Callable[[int, int], None] | None,
-) -> list[LogAudit]:
+def _spread(audit: Audit, paths: Sequence[Path], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
+    """Over processes. When one dies (out of memory, say) its files are read again: by new ones, then each in a
+    process of its own, so that a file that kills its reader takes nothing with it."""
+    left = dict(enumerate(paths))
+    for count in (workers, workers):
+        for index, audits in _crew(audit, left, count):
+            del left[index]
+            yield index, audits
+        if not left:
+            return
+    for index, path in list(left.items()):
+        done = list(_crew(audit, {index: path}, 1))
+        yield done[0] if done else (index, [killer(path)])
+
+
+def killer(path: Path) -> LogAudit:
+    """The word on a file whose reader died each time."""
+    sentence = (
+        f"{path}: the process that read it was ended by the system each time, most likely for want of memory. "
+        "Screen it alone on a machine with more, or cut the log into parts."
+    )
+    return LogAudit(str(path), "", "rejected", error=sentence)
+
+
+def _crew(audit: Audit, paths: dict[int, Path], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
+    """What a set of processes gets done, until all is done or one dies."""
     import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
     from concurrent.futures.process import BrokenProcessPool
 
-    out: list[LogAudit] = []
-    done = 0
-    # A forked child of a threaded polars can hang, so children start clean; one thread each, as the
-    # processes themselves are the parallelism.
-    os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    todo = iter(list(paths.items()))
+    # A forked child of a threaded polars can hang, so children start clean.
     context = multiprocessing.get_context("spawn")
+    with _one_thread_each(), ProcessPoolExecutor(min(workers, len(paths)), mp_context=context) as pool:
+        running: dict[Future[list[LogAudit]], int] = {}
+        try:
+            while True:
+                while len(running) < workers * (1 + AHEAD) and (more := next(todo, None)) is not None:
+                    running[pool.submit(audit, more[1])] = more[0]
+                if not running:
+                    return
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    audits = future.result()
+                    yield running.pop(future), audits
+        except BrokenProcessPool:
+            return
+
+
+@contextlib.contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Children use one thread: the processes themselves are the parallelism."""
+    before = os.environ.get("POLARS_MAX_THREADS")
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
     try:
-        with ProcessPoolExecutor(workers, mp_context=context) as pool:
-            chunk = max(1, min(8, len(paths) // (workers * 4)))
-            for done, audits in enumerate(pool.map(audit, paths, chunksize=chunk), 1):
-                out += audits
-                if progress is not None:
-                    progress(done, len(paths))
-    except BrokenProcessPool:
-        # A worker was killed (out of memory, say): what is left is done here, one after another.
-        for path in paths[done:]:
-            out += audit(path)
-    return out
+        yield
+    finally:
+        if before is None:
+            os.environ.pop("POLARS_MAX_THREADS", None)
 
 
 def _fit(paths: Sequence[Path]) -> int:
