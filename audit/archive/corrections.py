@@ -55,11 +55,10 @@ def correct(nights: Sequence[tuple[Array, Array]], prior: Prior, *, reference: A
     """
     state = _State(prior)
     out = np.array([state.night(x, y, 0.0 if missing is None else missing[i]) for i, (x, y) in enumerate(nights)])
-    out = out.reshape(-1, 3)
+    out = out.reshape(-1, 4)
     beta = state.beta
     value = np.array([float(np.mean(y - (x - reference) @ beta)) for x, y in nights])
-    freedom = PRIOR_NIGHTS + np.arange(len(out), dtype=np.float64)
-    return Corrected(out[:, 0], _normal_scores(out[:, 1], freedom), out[:, 2], value, beta)
+    return Corrected(out[:, 0], _normal_scores(out[:, 1], out[:, 3]), out[:, 2], value, beta)
 
 
 def _normal_scores(t: Array, freedom: Array) -> Array:
@@ -81,11 +80,12 @@ class _State:
         self.beta = prior.mean.copy()
         self.squares = PRIOR_NIGHTS * prior.noise**2
         self.count = PRIOR_NIGHTS
+        self.nights = 0
         self.up = self.down = 0.0
 
-    def night(self, x: Array, y: Array, missing: float) -> tuple[float, float, float]:
-        """(residual, Student score, expected sd) of a night before it is learnt."""
-        noise2 = self.squares / self.count
+    def night(self, x: Array, y: Array, missing: float) -> tuple[float, float, float, float]:
+        """(residual, Student score, expected sd, degrees of freedom) of a night before it is learnt."""
+        noise2, freedom = self.squares / self.count, self.count
         pull_residual = y - x @ self.beta
         if len(y) > 2 and not (keep := _sound(pull_residual, noise2)).all():
             x, y = x[keep], y[keep]
@@ -94,10 +94,15 @@ class _State:
         spread2 = noise2 * (1.0 + float(mean_x @ self.covariance @ mean_x)) + missing
         score = residual / spread2**0.5
         self._learn_within(x - mean_x, y - mean_y, noise2)
-        self._learn_night(mean_x, mean_y, score)
-        self.squares += min(residual**2 * noise2 / spread2, SPREAD_CLIP**2 * noise2)
-        self.count += 1.0
-        return residual, score, spread2**0.5
+        self._watch(score)
+        if max(self.up, self.down) < GUARD:  # a fault is learnt neither as the level nor as noise
+            self._learn_night(mean_x, mean_y, score)
+            self.squares += min(residual**2 * noise2 / spread2, SPREAD_CLIP**2 * noise2)
+            self.count += 1.0
+        self.nights += 1
+        self.covariance = np.asarray(np.linalg.inv(self.information), dtype=np.float64)
+        self.beta = self.covariance @ self.vector
+        return residual, score, spread2**0.5, freedom
 
     def _learn_within(self, x: Array, y: Array, noise2: float) -> None:
         """What the pulls of one night tell against each other: nothing of the level."""
@@ -107,17 +112,15 @@ class _State:
             self.information += (x.T * weight) @ x
             self.vector += (x.T * weight) @ y
 
-    def _learn_night(self, x: Array, y: float, score: float) -> None:
-        warm = self.count - PRIOR_NIGHTS >= WARM_NIGHTS
-        clipped = max(-4.0, min(4.0, score)) if warm else 0.0
+    def _watch(self, score: float) -> None:
+        clipped = max(-4.0, min(4.0, score)) if self.nights >= WARM_NIGHTS else 0.0
         self.up = max(0.0, self.up + clipped - 1.0)
         self.down = max(0.0, self.down - clipped - 1.0)
-        if max(self.up, self.down) < GUARD:
-            weight = min(1.0, HUBER / max(abs(score), 1e-12))
-            self.information += weight * np.outer(x, x)
-            self.vector += weight * y * x
-        self.covariance = np.asarray(np.linalg.inv(self.information), dtype=np.float64)
-        self.beta = self.covariance @ self.vector
+
+    def _learn_night(self, x: Array, y: float, score: float) -> None:
+        weight = min(1.0, HUBER / max(abs(score), 1e-12))
+        self.information += weight * np.outer(x, x)
+        self.vector += weight * y * x
 
 
 def _middle(values: Array) -> float:

@@ -49,7 +49,8 @@ MEASURED = ("log", "pull")  # kinds with a column a measure beside the fixed one
 FIXED = {name: kind for columns in COLUMNS.values() for name, kind in columns.items()}
 
 SMALL_FILES = 48  # of one kind, before they are put together
-TARGET_BYTES = 4 << 20  # files of this size are never rewritten, which bounds what a compaction costs
+SMALL_BYTES = 1 << 19
+TARGET_BYTES = 4 << 20  # files are put together up to this size, which bounds what a compaction rewrites
 KEEP_HOURS = 2  # how long replaced files stay for readers of an older version
 CONFIGURATION = {
     "delta.checkpointInterval": "50",
@@ -166,7 +167,7 @@ def _paths(table: DeltaTable, kind: str) -> list[Path]:
 def compact_if_due(places: Places) -> bool:
     """Put small files together once there are many of a kind; True when something was done.
 
-    At most TARGET_BYTES of small files and one part-filled file a kind are rewritten. The caller holds the lock.
+    Files that do not fit together below TARGET_BYTES stay as they are. The caller holds the lock.
     """
     if not exists(places):
         return False
@@ -182,4 +183,4 @@ def compact_if_due(places: Places) -> bool:
 
 
 def _small(table: DeltaTable, kind: str) -> int:
-    return sum(path.stat().st_size < TARGET_BYTES for path in _paths(table, kind))
+    return sum(path.stat().st_size < SMALL_BYTES for path in _paths(table, kind))

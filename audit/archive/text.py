@@ -12,6 +12,7 @@ from typing import Any
 from audit.archive.advice import side_of
 from audit.archive.fleet import Standing
 from audit.archive.trends import Trend, Trends
+from audit.archive.watched import watched
 
 WIDTH = 80
 CHART_WIDTH = 24
@@ -131,3 +132,13 @@ def _measure(t: Trend) -> dict[str, Any]:
 def fleet_document(standings: Iterable[Standing]) -> dict[str, Any]:
     """The fleet as a JSON-ready document, 'pullaudit.fleet' version 1, worst first."""
     return {"document": "pullaudit.fleet", "version": 1, "cars": [dataclasses.asdict(s) for s in standings]}
+
+
+def measures_table() -> str:
+    """The followed measures as the table of docs/trends.md."""
+    rows = ["| measure | unit | corrected for | watch | hold | usually |", "| --- | --- | --- | --- | --- | --- |"]
+    for m in watched():
+        seen = [*(["gear"] if m.by_gear else []), *(c.column for c in m.corrections)]
+        means = "; ".join(f"{side}: {m.means[side]}" for side in m.means)
+        rows.append(f"| {m.label} | {m.unit} | {', '.join(seen) or 'nothing'} | {m.matters:g} | {m.serious:g} | {means} |")
+    return "\n".join(rows)

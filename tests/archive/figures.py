@@ -1,6 +1,6 @@
 """How soon trends find a fault, and how often they cry wolf: `python -m tests.archive.figures [runs]`.
 
-Prints the table of docs/trends.md. Seeds from 50000 on; the charts' settings were tuned on seeds below 2000.
+Prints the table of docs/trends.md. Seeds from 50000 on; the charts were tuned on seeds below 20000.
 """
 
 from __future__ import annotations

@@ -1,0 +1,25 @@
+"""docs/trends.md tells of every measure as the table has it, docs/archive.md of every kind of row."""
+
+from pathlib import Path
+
+from audit.archive.tables import COLUMNS
+from audit.archive.text import measures_table
+from audit.archive.watched import chart_settings
+
+DOCS = Path(__file__).parents[2] / "docs"
+
+
+def test_the_table_of_measures_is_the_schemas():
+    assert measures_table() in (DOCS / "trends.md").read_text(encoding="utf-8")
+
+
+def test_the_charts_settings_are_those_told():
+    text = " ".join((DOCS / "trends.md").read_text(encoding="utf-8").split())
+    s = chart_settings()
+    assert f"k {s['quick_k']:g}, h {s['quick_h']:g}" in text
+    assert f"k {s['slow_k']:g}, h {s['slow_h']:g}" in text
+
+
+def test_every_kind_of_row_is_told():
+    text = (DOCS / "archive.md").read_text(encoding="utf-8")
+    assert all(f"`{kind}`" in text for kind in COLUMNS)
