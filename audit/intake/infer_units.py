@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from audit.intake import barometric, mixture, plain_units, pressure
+from audit.intake import barometric, mixture, moving, plain_units, pressure
 from audit.intake.decide import Candidate, Decision
 from audit.intake.scene import Scene, opening_of
 from audit.intake.temperature import Column, temperatures
@@ -24,9 +24,7 @@ US_UNITS = {"psi", "psi_gauge", "psi_absolute", "inhg", "inhg_psi", "mph", "f", 
 METRIC_UNITS = {"kpa", "kpa_gauge", "kpa_absolute", "bar", "bar_gauge", "bar_absolute", "mbar", "kmh", "c", "kgh", "kgcm2"}
 BY_SIZE: Mapping[str, tuple[tuple[str, ...], tuple[float, float], float, dict[str, float]]] = {
     "injector_pulse_width": (("ms", "us", "s"), (0.4, 45.0), 0.25, {"us": -0.5, "s": -2.0}),
-    "mass_air_flow": (("gs", "kgh", "lbmin", "lbh"), (2.0, 700.0), 0.25, {"kgh": -1.0, "lbmin": -3.0, "lbh": -4.0}),
     "battery_voltage": (("v", "mv"), (8.0, 17.5), 0.12, {}),
-    "acceleration_longitudinal": (("ms2", "g_n"), (0.8, 16.0), 0.4, {}),
     "turbo_speed": (("rpm", "krpm", "hz"), (12000.0, 320000.0), 0.3, {"hz": -2.0}),
 }
 
@@ -64,9 +62,9 @@ def infer_units(sources: Mapping[str, Source], time: Array, car: Car, *, second:
     if columns:
         out.decisions.update(temperatures(columns, scene, us_hint=us_hint))
     us_hint = _us_hint([d.candidate.unit for d in out.decisions.values() if not d.doubtful], most=1.5)
-    for name, source in sources.items():
+    for name in sorted(sources, key=lambda n: n != "vehicle_speed"):
         if name not in out.decisions:
-            out.decisions[name] = _other(name, source, scene, car=car, us_hint=us_hint, second=second)
+            out.decisions[name] = _other(name, sources, scene, out=out, car=car, us_hint=us_hint, second=second)
     return out
 
 
@@ -149,7 +147,17 @@ def _like(out: Inferred, *names: str) -> Unit | None:
     return next((d.candidate.unit for d in found if not d.doubtful), None)
 
 
-def _other(name: str, source: Source, scene: Scene, *, car: Car, us_hint: float, second: Mapping[str, tuple[Array, Unit | None]]) -> Decision:
+def _canonical(sources: Mapping[str, Source], out: Inferred, name: str) -> Array | None:
+    """A channel's thinned values in its canonical unit, None when it is not there or in doubt."""
+    found = out.decisions.get(name)
+    return None if found is None or found.doubtful else turned(sources[name].values, found.candidate)
+
+
+def _other(
+    name: str, sources: Mapping[str, Source], scene: Scene, *, out: Inferred, car: Car, us_hint: float,
+    second: Mapping[str, tuple[Array, Unit | None]],
+) -> Decision:
+    source = sources[name]
     stated, stated_from, values = source.stated, source.stated_from, source.values
     if name in ("lambda", "lambda_target"):
         says = car.path is not None or car.stoichiometric_afr != mixture.PETROL_AFR
@@ -165,6 +173,10 @@ def _other(name: str, source: Source, scene: Scene, *, car: Car, us_hint: float,
         return plain_units.ignition(values, stated=stated, stated_from=stated_from)
     if name == "knock_retard":
         return plain_units.retard(values, stated=stated, stated_from=stated_from)
+    if name == "mass_air_flow":
+        return moving.mass_flow(values, scene, _canonical(sources, out, "manifold_pressure"), stated=stated, stated_from=stated_from)
+    if name == "acceleration_longitudinal":
+        return moving.acceleration(values, scene, _canonical(sources, out, "vehicle_speed"), stated=stated, stated_from=stated_from)
     if name in BY_SIZE:
         keys, span, width, usual = BY_SIZE[name]
         return plain_units.by_size(values, keys, span, width=width, stated=stated, stated_from=stated_from, usual=usual)

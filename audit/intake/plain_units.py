@@ -24,7 +24,8 @@ def _sorted(values: Array) -> Array:
     return finite if len(finite) else np.zeros(1)
 
 
-def _scored(keys: Sequence[str], stated: Unit | None, usual: dict[str, float]) -> list[Scored]:
+def scored_units(keys: Sequence[str], stated: Unit | None, usual: dict[str, float]) -> list[Scored]:
+    """The units by key as candidates, with what is usual or stated as their prior."""
     table = units()
     rows = [table[k] for k in keys]
     if stated is not None and stated not in rows:
@@ -37,7 +38,7 @@ def engine_speed(values: Array, *, stated: Unit | None, stated_from: str) -> Dec
     finite = _sorted(values)
     turning = finite[finite > 0.02 * max(float(finite[-1]), 1e-9)]
     low, high = (quantile(turning, 0.05), float(turning[-1])) if len(turning) else (0.0, 0.0)
-    scored = _scored(("rpm", "krpm", "rads", "hz"), stated, {"krpm": -0.5, "rads": -2.5, "hz": -3.0})
+    scored = scored_units(("rpm", "krpm", "rads", "hz"), stated, {"krpm": -0.5, "rads": -2.5, "hz": -3.0})
     for one in scored:
         if high > 0:
             one.add(window(one.candidate.turned(high), 550.0, 9800.0, 150.0, 12.0), "its highest value is no engine speed")
@@ -52,7 +53,7 @@ def percentage(channel: str, values: Array, *, stated: Unit | None, stated_from:
     if channel.endswith("fuel_trim"):
         return _trim(finite, stated, stated_from)
     stretch = channel in ("throttle_position", "pedal_position")
-    scored = _scored(("pct", "fraction", *(("byte",) if stretch else ())), stated, {"fraction": -0.5, "byte": -2.0})
+    scored = scored_units(("pct", "fraction", *(("byte",) if stretch else ())), stated, {"fraction": -0.5, "byte": -2.0})
     moving = high - low > 1e-9
     for one in scored:
         top = one.candidate.turned(high)
@@ -84,7 +85,7 @@ def _volts(scored: list[Scored], finite: Array, stated: Unit | None) -> None:
 
 def _trim(finite: Array, stated: Unit | None, stated_from: str) -> Decision:
     mid, low, high = quantile(finite, 0.5), float(finite[0]), float(finite[-1])
-    scored = _scored(("pct", "fraction", "multiplier", "centred"), stated, {"fraction": -1.5, "multiplier": -1.5, "centred": -1.5})
+    scored = scored_units(("pct", "fraction", "multiplier", "centred"), stated, {"fraction": -1.5, "multiplier": -1.5, "centred": -1.5})
     reach = max(abs(low), abs(high))
     for one in scored:
         one.add(window(one.candidate.turned(mid), -22.0, 22.0, 6.0, 12.0), "it is far from zero")
@@ -110,7 +111,7 @@ def road_speed(
 ) -> Decision:
     """km/h, mph, m/s or kn: by the car's gearing, by another speed column, else by what the file says."""
     high = quantile(_sorted(values), 0.998)
-    scored = _scored(("kmh", "mph", "mps", "kn"), stated, {"mph": us_hint, "mps": -3.0, "kn": -5.0})
+    scored = scored_units(("kmh", "mph", "mps", "kn"), stated, {"mph": us_hint, "mps": -3.0, "kn": -5.0})
     for one in scored:
         one.add(window(one.candidate.turned(high), 0.0, 300.0, 20.0, 10.0), "it would be faster than cars go")
     if ratios_rpm_per_kmh and scene.rpm is not None:
@@ -152,7 +153,7 @@ def ignition(values: Array, *, stated: Unit | None, stated_from: str) -> Decisio
     """Degrees before top dead centre, or after it when most are negative."""
     finite = _sorted(values)
     mid, high = quantile(finite, 0.5), quantile(finite, 0.95)
-    scored = _scored(("deg", "deg_after"), stated, {"deg_after": -2.0})
+    scored = scored_units(("deg", "deg_after"), stated, {"deg_after": -2.0})
     for one in scored:
         one.add(window(one.candidate.turned(mid), -4.0, 50.0, 5.0, 8.0), "most of it would be after top dead centre")
         one.add(window(one.candidate.turned(high), -25.0, 62.0, 5.0, 6.0))
@@ -180,7 +181,7 @@ def by_size(
     """
     finite = _sorted(np.abs(values))
     top = quantile(finite, share)
-    scored = _scored(keys, stated, usual)
+    scored = scored_units(keys, stated, usual)
     if top > 0:
         for one in scored:
             size = math.log(max(one.candidate.turned(top), 1e-12))

@@ -19,7 +19,7 @@ from audit.model import Array
 
 KEYS = ("c", "f", "k")
 WARM = (74.0, 112.0)
-SAME_FILE = 3.0  # one logger rarely mixes units
+SAME_FILE = 5.0  # one logger hardly ever mixes units
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +135,7 @@ def _lean_on_the_rest(columns: Sequence[Column], scores: Mapping[str, list[Score
         stated = column.stated is not None
         ranked = sorted(scores[column.channel], key=lambda s: -(s.total if stated else s.evidence))
         lead = ranked[0].total - ranked[1].total if stated else ranked[0].evidence - ranked[1].evidence
-        lead = min(lead, 2.0 * SAME_FILE)
+        lead = min(lead, SAME_FILE + 1.0)
         sure[column.channel] = (ranked[0].candidate.unit.key, max(lead, 0.0))
         votes[ranked[0].candidate.unit.key] += max(lead, 0.0)
     for column in columns:
