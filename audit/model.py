@@ -41,8 +41,9 @@ class Series(NamedTuple):
 
     def within(self, start_s: float, end_s: float) -> Series:
         """The samples with start_s <= t <= end_s."""
-        low, high = np.searchsorted(self.t, (start_s - 1e-9, end_s + 1e-9))
-        return Series(self.t[low:high], self.value[low:high])
+        t = self.t
+        low, high = t.searchsorted(start_s - 1e-9), t.searchsorted(end_s + 1e-9)
+        return Series(t[low:high], self.value[low:high])
 
     def at(self, t: Array, *, max_gap_s: float = math.inf) -> Array:
         """Linear between samples, NaN outside them and across gaps wider than max_gap_s."""
@@ -51,8 +52,8 @@ class Series(NamedTuple):
         if len(self.t) == 1:
             return np.where(np.isclose(t, self.t[0]), self.value[0], np.nan)
         out = np.interp(t, self.t, self.value, left=np.nan, right=np.nan)
-        if math.isfinite(max_gap_s):
-            after = np.clip(np.searchsorted(self.t, t, side="right"), 1, len(self.t) - 1)
+        if (self.t[1:] - self.t[:-1]).max() > max_gap_s:
+            after = np.minimum(np.maximum(self.t.searchsorted(t, side="right"), 1), len(self.t) - 1)
             before_t, after_t = self.t[after - 1], self.t[after]
             out[(after_t - before_t > max_gap_s) & (t != before_t) & (t != after_t)] = np.nan
         return out

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, clean
+from audit.signal.arrays import FloatArray, clean, median_sorted
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +33,11 @@ def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most
     clock, values = clean(t, y)
     if clock.size < least or clock.size == 0:
         return None
-    gaps = np.diff(clock)
-    interval = float(np.median(gaps)) if gaps.size else for_s
+    gaps = clock[1:] - clock[:-1]
+    interval = median_sorted(gaps) if gaps.size else for_s
     first = np.arange(clock.size)
     # One past the last sample of the shortest stretch from each first sample.
-    stop = np.searchsorted(clock, clock + (for_s - interval) - 0.02 * interval) + 1
+    stop = clock.searchsorted(clock + (for_s - interval) - 0.02 * interval) + 1
     stop = np.maximum(stop, first + least)
     limit = 3 * interval if most_gap_s is None else most_gap_s
     fits = stop <= clock.size
@@ -49,11 +49,11 @@ def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most
         return None
     first, stop = first[fits], stop[fits]
     lows = _minima(values, first, stop)
-    best = int(np.argmax(lows))
-    level = float(lows[best])
-    same = np.flatnonzero(values[first[best]:] < level)
-    end = first[best] + int(same[0]) if same.size else clock.size
-    return Held(level, float(clock[first[best]]), float(clock[end - 1]))
+    best = int(lows.argmax())
+    level, begin = float(lows[best]), int(first[best])
+    below = values[begin:] < level
+    end = begin + int(below.argmax()) if below.any() else clock.size
+    return Held(level, float(clock[begin]), float(clock[end - 1]))
 
 
 def held_below(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Held | None:
@@ -73,16 +73,18 @@ def without_singles(y: ArrayLike) -> FloatArray:
     if v.size < 3:
         return v.copy()
     out = v.copy()
-    out[1:-1] = np.maximum(np.minimum(v[:-2], v[1:-1]), np.minimum(np.maximum(v[:-2], v[1:-1]), v[2:]))
+    left, here = v[:-2], v[1:-1]
+    out[1:-1] = np.maximum(np.minimum(left, here), np.minimum(np.maximum(left, here), v[2:]))
     for end, near, far in ((0, 1, 2), (-1, -2, -3)):
-        out[end] = float(np.median((v[end], out[near], 3 * out[near] - 2 * out[far])))
+        out[end] = sorted((float(v[end]), float(out[near]), float(3 * out[near] - 2 * out[far])))[1]
     return out
 
 
 def _minima(values: FloatArray, first: np.ndarray[tuple[int, ...], np.dtype[np.intp]],
             stop: np.ndarray[tuple[int, ...], np.dtype[np.intp]]) -> FloatArray:
     """Minimum of values[first:stop] for each pair."""
-    padded = np.append(values, np.inf)
-    pairs = np.stack((first, stop), axis=1).ravel()
+    padded = np.concatenate((values, (np.inf,)))
+    pairs = np.empty(2 * first.size, dtype=np.intp)
+    pairs[::2], pairs[1::2] = first, stop
     lows: FloatArray = np.minimum.reduceat(padded, pairs)[::2]
     return lows

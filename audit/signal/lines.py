@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, IntArray, finite, median_sorted, paired
+from audit.signal.arrays import FloatArray, IntArray, median_sorted, paired
 
 Z_95 = 1.959964  # two-sided 95 % point of the normal distribution
 MOST_POINTS = 160  # 12,720 pairs: the interval no longer gains, the time does
@@ -36,20 +36,47 @@ def theil_sen(t: ArrayLike, y: ArrayLike) -> Line | None:
     ringing makes it too narrow.
     Source: Theil (1950), Sen, J. Am. Stat. Assoc. 63 (1968), interval by Kendall's variance with ties.
     """
+    found = _slopes(t, y)
+    if found is None:
+        return None
+    x, v, slopes = found
+    slopes.sort()
+    half = slopes.size // 2
+    slope = float(slopes[half]) if slopes.size % 2 else float(0.5 * (slopes[half - 1] + slopes[half]))
+    low, high = _interval(slopes, x, v)
+    return Line(slope, median_sorted(v) - slope * median_sorted(x), low, high)
+
+
+def median_line(t: ArrayLike, y: ArrayLike) -> tuple[float, float] | None:
+    """Slope and intercept of theil_sen, without its interval: for a line that is only drawn."""
+    found = _slopes(t, y)
+    if found is None:
+        return None
+    x, v, slopes = found
+    slope = median_sorted(slopes)
+    return slope, median_sorted(v) - slope * median_sorted(x)
+
+
+def _slopes(t: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """The clean, thinned samples and the slopes of all their pairs; None under 3 distinct t."""
     x, v = paired(t, y)
     good = np.isfinite(x) & np.isfinite(v)
     x, v = _thinned(x[good], v[good])
     if x.size < 3:
         return None
     i, j = _pairs(x.size)
-    run = x[j] - x[i]
+    run, rise = x[j] - x[i], v[j] - v[i]
     apart = run != 0
-    if np.unique(x).size < 3:
+    if apart.all():
+        return x, v, rise / run
+    if _distinct(x) < 3:
         return None
-    slopes = np.sort((v[j] - v[i])[apart] / run[apart])
-    slope = median_sorted(slopes)
-    low, high = _interval(slopes, x, v)
-    return Line(slope, median_sorted(v) - slope * median_sorted(x), low, high)
+    return x, v, rise[apart] / run[apart]
+
+
+def _distinct(x: FloatArray) -> int:
+    ordered = np.sort(x)
+    return 1 + int(np.count_nonzero(ordered[1:] != ordered[:-1]))
 
 
 @lru_cache(maxsize=16)
@@ -78,5 +105,11 @@ def _interval(slopes: FloatArray, x: FloatArray, y: FloatArray) -> tuple[float, 
 
 
 def _ties(a: FloatArray) -> float:
-    _, k = np.unique(finite(a), return_counts=True)
+    """Sum of k (k - 1) (2 k + 5) over the groups of k equal values."""
+    ordered = np.sort(a)
+    new = ordered[1:] != ordered[:-1]
+    if new.all():
+        return 0.0
+    edges = np.concatenate(([0], new.nonzero()[0] + 1, [a.size]))
+    k = edges[1:] - edges[:-1]
     return float(np.sum(k * (k - 1) * (2 * k + 5)))

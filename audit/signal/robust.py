@@ -60,13 +60,20 @@ def resolution(y: ArrayLike) -> float:
     The smallest distance between two distinct values that most other distances are whole
     multiples of (within 5 %). Does not see a step finer than the values that occur.
     """
-    levels = np.unique(np.round(finite(y), 9))
-    if levels.size < 2:
+    levels = finite(y).round(9)
+    levels.sort()
+    gaps = levels[1:] - levels[:-1]
+    apart = gaps > 0
+    gaps, levels = gaps[apart], levels[1:][apart]
+    if not gaps.size:
         return 0.0
-    gaps = np.diff(levels)
-    step = float(np.percentile(gaps, 5, method="lower"))
-    whole = np.abs(gaps / step - np.round(gaps / step)) < 0.05 + 1e-6 * np.abs(levels[1:]) / step
-    return step if whole.mean() > 0.9 and gaps.min() > 0.4 * step else 0.0
+    low = int((gaps.size - 1) * 0.05)
+    step = float(np.partition(gaps, low)[low])
+    if gaps.min() <= 0.4 * step:
+        return 0.0
+    turns = gaps / step
+    whole = np.abs(turns - turns.round()) < 0.05 + 1e-6 * np.abs(levels) / step
+    return step if np.count_nonzero(whole) / gaps.size > 0.9 else 0.0
 
 
 def noise_sigma(t: ArrayLike, y: ArrayLike) -> float | None:
@@ -83,19 +90,20 @@ def noise_sigma(t: ArrayLike, y: ArrayLike) -> float | None:
     if values.size < 4:
         return None
     clock, values = _without_holds(clock, values)
-    before, after = np.diff(clock)[:-1], np.diff(clock)[1:]
+    gaps = clock[1:] - clock[:-1]
+    before, after = gaps[:-1], gaps[1:]
     share = after / (before + after)
     d = values[1:-1] - share * values[:-2] - (1 - share) * values[2:]
     d /= np.sqrt(1 + share**2 + (1 - share) ** 2)
     scale = max(MAD_TO_SIGMA * median_sorted(np.abs(d)), 0.4 * resolution(values))
     kept = d[np.abs(d) <= 3.5 * scale]
-    return float(np.sqrt(np.mean(kept**2))) if kept.size else 0.0
+    return float(np.sqrt((kept**2).mean())) if kept.size else 0.0
 
 
 def _without_holds(t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Only the changes, where most rows repeat the one before and the changes are more than one step."""
-    moved = np.concatenate(([True], np.diff(y) != 0))
-    count = int(moved.sum())
+    moved = np.concatenate(([True], y[1:] != y[:-1]))
+    count = int(np.count_nonzero(moved))
     if count < 6 or 2 * count > y.size:
         return t, y
     jumps = np.abs(np.diff(y[moved]))

@@ -18,22 +18,26 @@ def smooth(t: ArrayLike, y: ArrayLike, window_s: float) -> FloatArray:
     if not window_s >= 0:
         raise ValueError(f"window_s must be 0 or more, got {window_s}")
     clock, values = paired(t, y)
-    result = np.full(values.shape, np.nan)
     a, b = clean(clock, values)
+    if a.size == values.size > 0:
+        return _local_line(a, b, 0.5 * window_s * (1 + 1e-9))
+    result = np.full(values.shape, np.nan)
     if a.size:
         result[np.isfinite(clock) & np.isfinite(values)] = _local_line(a, b, 0.5 * window_s * (1 + 1e-9))
     return result
 
 
 def _local_line(t: FloatArray, y: FloatArray, half: float) -> FloatArray:
-    low, high = np.searchsorted(t, t - half), np.searchsorted(t, t + half, side="right")
-    u, v = t - t.mean(), y - y.mean()
+    low, high = t.searchsorted(t - half), t.searchsorted(t + half, side="right")
+    middle = y.mean()
+    u, v = t - t.mean(), y - middle
     n = (high - low).astype(np.float64)
-    columns = np.stack((u, v, u * u, u * v))
-    total = np.concatenate((np.zeros((4, 1)), np.cumsum(columns, axis=1)), axis=1)
+    total = np.zeros((4, t.size + 1))
+    for row, column in zip(total, (u, v, u * u, u * v), strict=True):
+        column.cumsum(out=row[1:])
     su, sv, suu, suv = total[:, high] - total[:, low]
     spread = suu - su * su / n
     enough = (n >= 2) & (spread > 1e-9 * half * half)
     slope = np.where(enough, (suv - su * sv / n) / np.where(enough, spread, 1.0), 0.0)
-    fitted: FloatArray = sv / n + slope * (u - su / n) + y.mean()
+    fitted: FloatArray = sv / n + slope * (u - su / n) + middle
     return fitted

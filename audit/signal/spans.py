@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, IntArray, clean
+from audit.signal.arrays import FloatArray, IntArray, clean, median_sorted
 
 
 def runs(mask: ArrayLike) -> tuple[IntArray, IntArray]:
     """Runs of True: starts and stops (one past the last), as row numbers."""
     flags = np.asarray(mask, dtype=np.bool_)
-    edges = np.diff(np.concatenate(([False], flags, [False])).astype(np.int8))
-    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    padded = np.concatenate(((False,), flags, (False,)))
+    edges = (padded[1:] != padded[:-1]).nonzero()[0]
+    return edges[::2], edges[1::2]
 
 
 def duration_above(t: ArrayLike, mask: ArrayLike, *, most_gap_s: float | None = None) -> tuple[float, float]:
@@ -28,10 +29,10 @@ def duration_above(t: ArrayLike, mask: ArrayLike, *, most_gap_s: float | None = 
         raise ValueError(f"clock and mask must have one length, got {clock.shape} and {flags.shape}")
     if clock.size < 2 or not flags.any():
         return 0.0, 0.0
-    gaps = np.diff(clock)
-    gaps = np.minimum(gaps, 3 * float(np.median(gaps)) if most_gap_s is None else most_gap_s)
-    stands_for = 0.5 * (np.concatenate(([gaps[0]], gaps)) + np.concatenate((gaps, [gaps[-1]])))
-    total = np.concatenate(([0.0], np.cumsum(np.where(flags, stands_for, 0.0))))
+    gaps = clock[1:] - clock[:-1]
+    gaps = np.minimum(gaps, 3 * median_sorted(gaps) if most_gap_s is None else most_gap_s)
+    stands_for = 0.5 * (np.concatenate((gaps[:1], gaps)) + np.concatenate((gaps, gaps[-1:])))
+    total = np.concatenate(([0.0], (stands_for * flags).cumsum()))
     starts, stops = runs(flags)
     each = total[stops] - total[starts]
     return float(each.sum()), float(each.max())
@@ -60,6 +61,8 @@ def interp_believed(t_new: ArrayLike, t: ArrayLike, y: ArrayLike, max_gap_s: flo
     if not clock.size:
         return np.full(at.shape, np.nan)
     found = np.interp(at, clock, values, left=np.nan, right=np.nan)
-    after = np.clip(np.searchsorted(clock, at, side="left"), 0, clock.size - 1)
-    before = np.clip(np.searchsorted(clock, at, side="right") - 1, 0, clock.size - 1)
+    if clock.size == 1 or (clock[1:] - clock[:-1]).max() <= max_gap_s:
+        return found
+    after = np.minimum(clock.searchsorted(at), clock.size - 1)
+    before = np.maximum(clock.searchsorted(at, side="right") - 1, 0)
     return np.where(clock[after] - clock[before] <= max_gap_s, found, np.nan)
