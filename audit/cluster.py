@@ -18,6 +18,8 @@ from audit.pool import Audit, killer
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from audit.remote import RemoteLog
+
 ANSWER_S = 20.0
 RETRIES = 1  # of a task that raised; one whose worker died is moved by the scheduler itself
 AHEAD = 6  # files handed out for each thread of the cluster, so that results do not pile up
@@ -39,7 +41,7 @@ def connect(address: str) -> Any:
         ) from None
 
 
-def on_cluster(audit: Audit, paths: Sequence[Path], *, address: str) -> Iterator[tuple[int, list[LogAudit]]]:
+def on_cluster(audit: Audit, paths: Sequence[Path | RemoteLog], *, address: str) -> Iterator[tuple[int, list[LogAudit]]]:
     """(index of the file, its audits) as they are done. Every worker must see the files under the same paths.
 
     A file whose worker died is given to another one; a file that killed several comes back rejected. When the
@@ -58,13 +60,14 @@ def on_cluster(audit: Audit, paths: Sequence[Path], *, address: str) -> Iterator
         client.close(timeout=5)
 
 
-def _results(client: Any, audit: Audit, paths: Sequence[Path]) -> Iterator[tuple[int, list[LogAudit]]]:
+def _results(client: Any, audit: Audit, paths: Sequence[Path | RemoteLog]) -> Iterator[tuple[int, list[LogAudit]]]:
     distributed = importlib.import_module("distributed")
     todo = iter(enumerate(paths))
     threads = sum(client.nthreads().values())
     first = list(itertools.islice(todo, max(LEAST_AHEAD, AHEAD * threads)))
     running = {_submit(client, audit, path): (index, path) for index, path in first}
-    coming = distributed.as_completed(list(running))
+    with client.as_current():
+        coming = distributed.as_completed(list(running))
     for future in coming:
         index, path = running.pop(future)
         audits = _result(future, path)
@@ -75,12 +78,12 @@ def _results(client: Any, audit: Audit, paths: Sequence[Path]) -> Iterator[tuple
         yield index, audits
 
 
-def _submit(client: Any, audit: Audit, path: Path) -> Any:
+def _submit(client: Any, audit: Audit, path: Path | RemoteLog) -> Any:
     # Not "pure" in Dask's sense: a file may change between two runs, its result must not come from a cache.
     return client.submit(audit, path, pure=False, retries=RETRIES)
 
 
-def _result(future: Any, path: Path) -> list[LogAudit]:
+def _result(future: Any, path: Path | RemoteLog) -> list[LogAudit]:
     distributed = importlib.import_module("distributed")
     try:
         audits: list[LogAudit] = future.result()

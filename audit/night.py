@@ -6,12 +6,16 @@ import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from audit.carfile import find_car_file, load_car
 from audit.discover import Found, find_logs
 from audit.errors import UsageError
 from audit.model import Car, Finding, Night
 from audit.screen import assemble, screen_night
+
+if TYPE_CHECKING:
+    from audit.remote import RemoteLog
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +32,8 @@ class Request:
     date: str | None = None
     keep_frames: bool = True
     progress: Callable[[int, int], None] | None = None
+    urls: tuple[str, ...] = ()  # logs on other file systems, by fsspec's addresses
+    cluster: str | None = None  # address of a Dask scheduler
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +49,15 @@ class Outcome:
 def run(request: Request) -> Outcome:
     """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
     found = find_logs(request.paths)
-    warnings = _complaints(found)
-    car = _car(request, found)
+    remote, not_there = _remote(request.urls)
+    warnings = (*_complaints(found), *(f"{url}: no log there. Check the address." for url in not_there))
+    wrong = bool(found.missing or not_there)
+    car = _car(request, found, remote)
     date = _checked_date(request.date)
-    if not found.files:
-        return Outcome(None, warnings, usage=bool(found.missing))
+    if not found.files and not remote:
+        return Outcome(None, warnings, usage=wrong)
     night = screen_night(
-        found.files, car=car, rate_hz=request.rate_hz, workers=request.workers,
+        (*found.files, *remote), car=car, cluster=request.cluster, rate_hz=request.rate_hz, workers=request.workers,
         keep_frames=request.keep_frames, setting=request.setting, progress=request.progress,
     )  # fmt: skip
     any_read = any(a.status == "read" for a in night.logs)
@@ -59,7 +67,7 @@ def run(request: Request) -> Outcome:
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
-    return Outcome(night, warnings, usage=bool(found.missing), any_read=any_read)
+    return Outcome(night, warnings, usage=wrong, any_read=any_read)
 
 
 def _complaints(found: Found) -> tuple[str, ...]:
@@ -68,8 +76,20 @@ def _complaints(found: Found) -> tuple[str, ...]:
     return (*missing, *empty)
 
 
-def _car(request: Request, found: Found) -> Car:
+def _remote(urls: tuple[str, ...]) -> tuple[tuple[RemoteLog, ...], tuple[str, ...]]:
+    if not urls:
+        return (), ()
+    from audit.remote import find_remote
+
+    return find_remote(urls)
+
+
+def _car(request: Request, found: Found, remote: tuple[RemoteLog, ...]) -> Car:
     path = request.car_file or find_car_file(found.files)
+    if path is None and remote:
+        from audit.remote import remote_car
+
+        return remote_car(remote)
     return load_car(path)
 
 

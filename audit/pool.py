@@ -7,18 +7,22 @@ import functools
 import os
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from audit.model import Car, LogAudit
+
+if TYPE_CHECKING:
+    from audit.remote import RemoteLog
 
 # Under this many bytes a process of its own costs more than it saves.
 WORTH_A_PROCESS = 24_000_000
 AHEAD = 4  # files handed out to each process beyond the one it has, so that results do not pile up
 
-Audit = Callable[[Path], list[LogAudit]]
+Audit = Callable[["Path | RemoteLog"], list[LogAudit]]
 
 
 def audit_files(
-    paths: Sequence[Path],
+    paths: Sequence[Path | RemoteLog],
     *,
     car: Car,
     rate_hz: float | None = None,
@@ -40,7 +44,7 @@ def audit_files(
 
 
 def audit_each(
-    paths: Sequence[Path],
+    paths: Sequence[Path | RemoteLog],
     *,
     car: Car,
     rate_hz: float | None = None,
@@ -49,9 +53,7 @@ def audit_each(
     cluster: str | None = None,
 ) -> Iterator[tuple[int, list[LogAudit]]]:
     """(index of the file, its audits) as they are done, in any order; each file comes exactly once."""
-    from audit.screen import screen_log
-
-    audit = functools.partial(screen_log, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+    audit = functools.partial(audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
     if cluster is not None:
         from audit.cluster import on_cluster
 
@@ -65,9 +67,21 @@ def audit_each(
     yield from _spread(audit, paths, workers)
 
 
-def _spread(audit: Audit, paths: Sequence[Path], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
+def audit_one(source: Path | RemoteLog, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True) -> list[LogAudit]:
+    """Audit one file of this machine, or one that is fetched first."""
+    from audit.screen import screen_log
+
+    if isinstance(source, Path):
+        return screen_log(source, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+    from audit.remote import fetched
+
+    return fetched(functools.partial(screen_log, car=car, rate_hz=rate_hz, keep_frames=keep_frames), source)
+
+
+def _spread(audit: Audit, paths: Sequence[Path | RemoteLog], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
     """Over processes. When one dies (out of memory, say) its files are read again: by new ones, then each in a
-    process of its own, so that a file that kills its reader takes nothing with it."""
+    process of its own, so that a file that kills its reader takes nothing with it.
+    """
     left = dict(enumerate(paths))
     for count in (workers, workers):
         for index, audits in _crew(audit, left, count):
@@ -80,7 +94,7 @@ def _spread(audit: Audit, paths: Sequence[Path], workers: int) -> Iterator[tuple
         yield done[0] if done else (index, [killer(path)])
 
 
-def killer(path: Path) -> LogAudit:
+def killer(path: Path | RemoteLog) -> LogAudit:
     """The word on a file whose reader died each time."""
     sentence = (
         f"{path}: the process that read it was ended by the system each time, most likely for want of memory. "
@@ -89,7 +103,7 @@ def killer(path: Path) -> LogAudit:
     return LogAudit(str(path), "", "rejected", error=sentence)
 
 
-def _crew(audit: Audit, paths: dict[int, Path], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
+def _crew(audit: Audit, paths: dict[int, Path | RemoteLog], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
     """What a set of processes gets done, until all is done or one dies."""
     import multiprocessing
     from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -125,8 +139,8 @@ def _one_thread_each() -> Iterator[None]:
             os.environ.pop("POLARS_MAX_THREADS", None)
 
 
-def _fit(paths: Sequence[Path]) -> int:
-    total = sum(p.stat().st_size for p in paths if p.exists())
+def _fit(paths: Sequence[Path | RemoteLog]) -> int:
+    total = sum((p.stat().st_size if p.exists() else 0) if isinstance(p, Path) else p.size for p in paths)
     if total < WORTH_A_PROCESS or len(paths) < 4:
         return 1
     return max(1, min(os.cpu_count() or 1, len(paths) // 4))

@@ -9,6 +9,7 @@ import dataclasses
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from audit.carfile import assumptions
 from audit.checks.base import Across, Judged, LimitTable
@@ -20,6 +21,9 @@ from audit.model import Car, CheckResult, Finding, Log, LogAudit, Measures, Nigh
 from audit.tables import channel_rows
 from audit.tables import limits as limits_for
 from audit.verdict import decide, worst_result
+
+if TYPE_CHECKING:
+    from audit.remote import RemoteLog
 
 logger = logging.getLogger("audit.screen")
 
@@ -156,7 +160,7 @@ def _slim_pull(pull: Pull) -> Pull:
 
 
 def screen_night(
-    paths: Sequence[Path],
+    paths: Sequence[Path | RemoteLog],
     *,
     car: Car,
     rate_hz: float | None = None,
@@ -165,11 +169,14 @@ def screen_night(
     archive_findings: Sequence[Finding] = (),
     setting: str = "",
     progress: Progress | None = None,
+    cluster: str | None = None,
 ) -> Night:
     """Audit all logs of one night of one car and decide."""
     from audit.pool import audit_files
 
-    audits = audit_files(paths, car=car, rate_hz=rate_hz, workers=workers, keep_frames=keep_frames, progress=progress)
+    audits = audit_files(
+        paths, car=car, rate_hz=rate_hz, workers=workers, keep_frames=keep_frames, progress=progress, cluster=cluster
+    )
     return assemble(audits, car=car, archive_findings=archive_findings, setting=setting)
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -12,7 +14,7 @@ USAGE, NOTHING_READ = 2, 3
 
 
 @click.command("screen")
-@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH...")
+@click.argument("paths", nargs=-1, required=True, metavar="PATH...")
 @click.option("--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml",
               help="The car file; without it a car.toml beside the logs or up to three folders above.")
 @click.option("--archive", type=click.Path(path_type=Path), metavar="DIR", help="Keep the night in this archive.")
@@ -21,22 +23,25 @@ USAGE, NOTHING_READ = 2, 3
               help="Write a page to send to your tuner.")
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen and in the report.")
 @click.option("--workers", type=click.IntRange(1, 256), metavar="N", help="Processes to spread the logs over.")
+@click.option("--cluster", metavar="ADDRESS", help="Spread the logs over a Dask cluster, as tcp://10.0.0.5:8786.")
 @click.option("--rate", "rate_hz", type=click.FloatRange(0.1, 10000), metavar="HZ",
               help="Rows a second, for a log without a time column.")
 @click.option("--setting", type=click.Choice(["dyno", "street"]), help="Where the pulls were made.")
 @click.option("--date", metavar="YYYY-MM-DD", help="The night's date, where the logs do not tell.")
-def command(paths: tuple[Path, ...], car_file: Path | None, archive: Path | None, json_to: str | None,
+def command(*, paths: tuple[str, ...], car_file: Path | None, archive: Path | None, json_to: str | None,
             report_to: Path | None, units: str | None, workers: int | None, rate_hz: float | None,
-            setting: str | None, date: str | None) -> None:  # fmt: skip
+            setting: str | None, date: str | None, cluster: str | None) -> None:  # fmt: skip
     """Audit the logs of one night of one car and print the verdict.
 
-    A PATH is a log or a folder that is searched for logs.
+    A PATH is a log or a folder that is searched for logs, or an address such as s3://bucket/folder.
 
     Exit codes: 0 clear, 10 hold, 20 stop, 2 wrong usage, 3 no log could be read.
     """
     from audit.night import Request, run
 
-    request = Request(paths=paths, car_file=car_file, archive=archive, units=units, workers=workers,
+    local = tuple(Path(p) for p in paths if "://" not in p)
+    urls = tuple(p for p in paths if "://" in p)
+    request = Request(paths=local, urls=urls, cluster=cluster, car_file=car_file, archive=archive, units=units, workers=workers,
                       rate_hz=rate_hz, setting=setting or "", date=date,
                       keep_frames=bool(archive or report_to), progress=_progress())  # fmt: skip
     outcome = run(request)
@@ -57,7 +62,7 @@ def command(paths: tuple[Path, ...], car_file: Path | None, archive: Path | None
 def _write(night: object, json_to: str | None) -> None:
     from audit.model import Night
 
-    assert isinstance(night, Night)  # noqa: S101 - for the type checker
+    assert isinstance(night, Night)
     if json_to is not None:
         from audit.files import write_text
         from audit.report.document import dumps
@@ -71,20 +76,19 @@ def _write(night: object, json_to: str | None) -> None:
     print_night(night)
 
 
-def _progress() -> object:
+def _progress() -> Callable[[int, int], None] | None:
     """A progress bar on a terminal, nothing elsewhere."""
     if not sys.stderr.isatty():
         return None
-    state: dict[str, object] = {}
+    bars: list[Any] = []
 
     def show(done: int, total: int) -> None:
         if total < 4:
             return
-        if "bar" not in state:
-            state["bar"] = click.progressbar(length=total, label="reading logs", file=sys.stderr)
-            state["bar"].__enter__()  # type: ignore[attr-defined]
-        state["bar"].update(1)  # type: ignore[attr-defined]
+        if not bars:
+            bars.append(click.progressbar(length=total, label="reading logs", file=sys.stderr, show_pos=True))
+        bars[0].update(1)
         if done == total:
-            state["bar"].__exit__(None, None, None)  # type: ignore[attr-defined]
+            bars[0].render_finish()
 
     return show

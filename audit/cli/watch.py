@@ -28,9 +28,9 @@ import click
 @click.option("--health-every", "health_s", type=click.FloatRange(1, 3600), default=60.0, show_default=True,
               metavar="SECONDS", help="A health line this often.")
 @click.option("--status", is_flag=True, help="Tell how the service that works there is doing, and end.")
-def command(inbox: Path, folder: Path, hook: str | None, webhook: str | None, poll_s: float | None, stable_s: float,
+def command(*, inbox: Path, folder: Path, hook: str | None, webhook: str | None, poll_s: float | None, stable_s: float,
             workers: int, units: str | None, setting: str | None, state: Path | None, health_s: float,
-            *, once: bool, status: bool) -> None:  # fmt: skip
+            once: bool, status: bool) -> None:  # fmt: skip
     """Screen whatever lands in INBOX, keep it in the archive, report every night.
 
     One folder a car, with a car.toml in it; or rules in INBOX/inbox.toml. Nothing in INBOX is moved or changed.
@@ -59,7 +59,7 @@ def _print(name: str, night: object) -> None:
     from audit.model import Night
     from audit.report.display import localise
 
-    assert isinstance(night, Night)  # noqa: S101 - for the type checker
+    assert isinstance(night, Night)
     reason = localise(night.reasons[0], us=night.us_units) if night.reasons else ""
     click.echo(f"{name}  {night.car.name}  {night.verdict.upper()}: {reason}")
     sys.stdout.flush()

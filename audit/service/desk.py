@@ -49,7 +49,8 @@ class File:
 @dataclass(slots=True)
 class Worked:
     """What became of a batch. changed: grew while it was read; blocked: its car file must be mended; failed: could
-    not be opened."""
+    not be opened.
+    """
 
     read: int = 0
     set_aside: int = 0
@@ -176,13 +177,14 @@ class Desk:
         for name, night in named(grouped(known.values())).items():
             fresh = [new[e.log_id] for e in night if e.log_id in new]
             if fresh and any(audit.status == "read" for _, _, audit in fresh):
-                self._night(car, name, night, fresh, left, out)
+                self._night(car, (name, night), fresh, left, out)
 
     def _night(
-        self, car: Car, name: str, night: tuple[Entry, ...], fresh: Sequence[tuple[File, Entry, LogAudit]],
+        self, car: Car, named_night: tuple[str, tuple[Entry, ...]], fresh: Sequence[tuple[File, Entry, LogAudit]],
         left: dict[tuple[str, str], set[str]], out: Worked,
     ) -> None:  # fmt: skip
         """Keep the new logs of one night, judge it with those it had, write its papers, commit."""
+        name, night = named_night
         audits = [audit for _, _, audit in fresh]
         alone = self._judged(car, audits)
         keep = dataclasses.replace(alone, logs=tuple(a for a in alone.logs if a.status == "read"))

@@ -62,7 +62,8 @@ def say(event: str, *, level: int = logging.INFO, **about: Any) -> None:
 @dataclass(slots=True)
 class Health:
     """The service in figures. waiting: files not complete yet; backlog: complete, not read yet; blocked: files
-    kept back by something to be mended, told in `trouble`."""
+    kept back by something to be mended, told in `trouble`.
+    """
 
     inbox: str = ""
     mode: str = ""

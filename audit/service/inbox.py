@@ -17,7 +17,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from audit.errors import ArchiveError, PullauditError, UsageError
@@ -52,7 +52,7 @@ class Settings:
     workers: int = 1
     units: str | None = None
     setting: str = ""
-    ways: Ways = Ways()
+    ways: Ways = field(default_factory=Ways)
     health_s: float = 60.0
 
 
@@ -161,9 +161,9 @@ class Service:
         """Look through the inbox for what is new; when to look again."""
         start = time.monotonic()
         for path, found in look_through(folder or self.inbox, leave_out=self._leave_out):
-            if self._done.get(str(path)) != (found.st_size, found.st_mtime_ns) and path not in self._queued and path not in self._blocked:
-                if path not in self._settler:
-                    self._settler.saw(path)
+            known = self._done.get(str(path)) == (found.st_size, found.st_mtime_ns)
+            if not known and not any(path in there for there in (self._queued, self._blocked, self._settler)):
+                self._settler.saw(path)
         self._unblock()
         took = time.monotonic() - start
         return time.monotonic() + max(self._look_every_s, took / SHARE_OF_TIME)
@@ -202,13 +202,18 @@ class Service:
             teller.kick()
 
     def _batch(self) -> list[Path]:
+        """The oldest file and all others of its folder, then of the next: a night is judged once, not once a log."""
         batch: list[Path] = []
         size = 0
-        while self._backlog and len(batch) < BATCH_FILES * max(1, self.settings.workers) and size < BATCH_BYTES:
-            path = self._backlog.popleft()
+        order = {folder: i for i, folder in enumerate(dict.fromkeys(path.parent for path in self._backlog))}
+        for path in sorted(self._backlog, key=lambda path: order[path.parent]):
+            batch.append(path)
             with contextlib.suppress(OSError):
                 size += path.stat().st_size
-            batch.append(path)
+            if len(batch) >= BATCH_FILES * self.settings.workers or size >= BATCH_BYTES:
+                break
+        taken = set(batch)
+        self._backlog = deque(path for path in self._backlog if path not in taken)
         return batch
 
     def _take_in(self, worked: Worked) -> None:
@@ -307,7 +312,7 @@ def _signals(stop: Callable[[], None]) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    asked = []
+    asked: list[int] = []
 
     def handle(number: int, _frame: object) -> None:
         if asked:

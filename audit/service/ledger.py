@@ -173,7 +173,7 @@ class Ledger:
 
     def set_aside(self) -> list[tuple[str, str]]:
         """(path, reason) of what could not be read."""
-        return self._rows("select path, reason from content where outcome = ? order by at", SET_ASIDE)  # type: ignore[return-value]
+        return self._rows("select path, reason from content where outcome = ? order by at", SET_ASIDE)
 
     # --- what is to be told ------------------------------------------------------------------------
 

@@ -19,7 +19,8 @@ _DATE = re.compile(r"(?<!\d)(20\d\d)([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One log in time. start, stop: seconds of the local clock, counted as if it were UTC; error: why it was
-    not read, "" when it was."""
+    not read, "" when it was.
+    """
 
     car: str
     log_id: str
@@ -36,7 +37,8 @@ class Entry:
 
 def entry_of(audit: LogAudit, *, car: str, log_id: str, path: Path, below: Path, modified: float) -> Entry:
     """When a log was made: by its own clock, else by a date in its name or a folder's below the inbox, else by
-    the time its file was last written (seconds since 1970, `modified`)."""
+    the time its file was last written (seconds since 1970, `modified`).
+    """
     start, stop = _span(audit, path, below, modified)
     return Entry(car, log_id, start, stop, (audit.error or "") if audit.status != "read" else "", str(path))
 

@@ -27,6 +27,7 @@ LOOK = 70_000  # bytes from the end that hold a zip's end record, with its longe
 UNZIP_MOST = 64 << 20  # bytes of a gzip looked through; a longer one is not doubted
 TRUSTED_AGE_S = 10.0  # a file this old at first sight is not being written, unless it is held open
 HELD_LOOK_S = 0.5
+PAUSES = 3.0
 
 
 def passed_over(name: str) -> bool:
@@ -123,6 +124,7 @@ class _Waiting:
     stamp: int
     still_since: float  # on the monotonic clock
     look_at: float
+    pause: float = 0.0  # the longest pause between two changes so far, s
 
 
 class Settler:
@@ -157,7 +159,12 @@ class Settler:
         if was is not None and (was.size, was.stamp) == (found.st_size, found.st_mtime_ns):
             return
         since = self._clock() - (self._age(found) if was is None or self.trust else 0.0)
-        self._waiting[path] = _Waiting(found.st_size, found.st_mtime_ns, since, since + self.stable_s)
+        pause = 0.0 if was is None else max(was.pause, since - was.still_since)
+        self._waiting[path] = _Waiting(found.st_size, found.st_mtime_ns, since, since + self._still_for(pause), pause)
+
+    def _still_for(self, pause: float) -> float:
+        """A file that comes in pieces must stand still for longer than the pauses it has made."""
+        return max(self.stable_s, min(PAUSES * pause, self.unsure_s))
 
     def _age(self, found: os.stat_result) -> float:
         # The time of change of the inode is set by any write and can be set by no copying program.
