@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.model import Finding, Log, Note
+from audit.model import Array, Bools, Finding, Log, Note
 from audit.sanity.findings import NEEDED, is_needed
 
 # Rates below which a required check cannot be carried at all, with the check that needs them.
@@ -20,6 +20,8 @@ WHY_NEEDED = {
     "intake_air_temp": "heat_soak cannot be judged",
 }
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
+Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
+OPEN_SHARE, OPEN_LEAST = 0.88, 40.0  # of the log's own top, and %: wide open, whatever the sensor's scale
 GAP_S = 0.5
 GAP_TIMES = 5.0
 
@@ -69,11 +71,9 @@ def doubtful(log: Log) -> list[Finding]:
 
 
 def clock_findings(log: Log) -> list[Finding]:
-    """Findings of intake's notes that carry a sensor code, and of gaps in the rows that no note tells."""
-    out = [_of_note(note) for note in log.notes if note.code is not None and note.code.startswith("sensor.")]
-    if not any(f.code == "sensor.gap" for f in out):
-        out += _gaps(log)
-    return out
+    """Findings of intake's notes that carry a sensor code, and of gaps in the rows."""
+    coded = [n for n in log.notes if n.code is not None and n.code.startswith("sensor.") and n.code != "sensor.gap"]
+    return [*(_of_note(note) for note in coded), *_gaps(log)]
 
 
 def _of_note(note: Note) -> Finding:
@@ -83,20 +83,52 @@ def _of_note(note: Note) -> Finding:
 
 
 def _gaps(log: Log) -> list[Finding]:
+    """One finding for gaps with the throttle wide open on both sides, one for all others."""
     rows = gap_rows(log)
     if not rows.size:
         return []
+    wide = _wide_open_across(log, rows)
+    out = [_gap_finding(log, rows[wide], in_pull=True)] if wide.any() else []
+    return out + ([_gap_finding(log, rows[~wide], in_pull=False)] if not wide.all() else [])
+
+
+def _gap_finding(log: Log, rows: Rows, *, in_pull: bool) -> Finding:
     t = log.time
     lengths = t[rows] - t[rows - 1]
     total, longest = float(lengths.sum()), float(lengths.max())
-    severity = "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note"
     how = "one gap" if len(rows) == 1 else f"{len(rows)} gaps"
-    text = f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one."
-    return [Finding("sensor.gap", severity, text, channel="time", start_s=float(t[rows[0] - 1]), end_s=float(t[rows[-1]]),
-                    value=longest, limit=GAP_S, unit="s")]
+    if in_pull:
+        severity = "hold"
+        text = (f"The rows have {how} in the middle of a wide-open pull, the longest {longest:.1f} s: what happened there "
+                "is unknown. Log the pull again.")
+    else:
+        severity = "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note"
+        text = f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one."
+    return Finding("sensor.gap", severity, text, channel="time", start_s=float(t[rows[0] - 1]), end_s=float(t[rows[-1]]),
+                   value=longest, limit=GAP_S, unit="s")
 
 
-def gap_rows(log: Log) -> np.ndarray[tuple[int, ...], np.dtype[np.intp]]:
+def _wide_open_across(log: Log, rows: Rows) -> Bools:
+    """Whether throttle (or pedal) was wide open, and engine speed higher after, on both sides of each gap."""
+    name = next((n for n in ("throttle_position", "pedal_position") if log.has(n)), None)
+    if name is None or not log.has("engine_speed"):
+        return np.zeros(len(rows), dtype=np.bool_)
+    throttle, rpm = log.values(name), log.values("engine_speed")
+    before = np.array([_nearest(throttle[:r][::-1]) for r in rows])
+    after = np.array([_nearest(throttle[r:]) for r in rows])
+    climbs = np.array([_nearest(rpm[r:]) > _nearest(rpm[:r][::-1]) for r in rows])
+    top = float(np.nanmax(throttle)) if np.isfinite(throttle).any() else 0.0
+    with np.errstate(invalid="ignore"):
+        return np.asarray((before > OPEN_SHARE * top) & (after > OPEN_SHARE * top) & (top > OPEN_LEAST) & climbs)
+
+
+def _nearest(values: Array) -> float:
+    """The first finite value, NaN when there is none among the first hundred."""
+    finite = values[:100][np.isfinite(values[:100])]
+    return float(finite[0]) if finite.size else float("nan")
+
+
+def gap_rows(log: Log) -> Rows:
     """First row after each gap: longer than 0.5 s and five usual intervals, restarts of the clock left out."""
     if log.rows < 3:
         return np.empty(0, dtype=np.intp)

@@ -81,8 +81,8 @@ def compare(seed, code, night, audited, params, dialect) -> Outcome:
         audit = by_path.get(f"run_{i}.csv")
         pulls = list(audit.pulls) if audit else []
         out.pulls_found += len(pulls)
-        out.pulls_true += len(log.truth.pulls)
-        for truth in log.truth.pulls:
+        out.pulls_true += len(log.pulls)
+        for truth in log.pulls:
             _pull(out, truth, pulls)
     return out
 
@@ -92,8 +92,9 @@ def _pull(out: Outcome, truth, pulls) -> None:
     if not near:
         return
     found = near[0]
+    if found.pull.log.has("vehicle_speed") or found.pull.log.has("gear"):
+        out.gears.append(found.pull.gear == truth.gear)
     out.edge_errors += [abs(found.pull.start_s - truth.start_s), abs(found.pull.end_s - truth.end_s)]
-    out.gears.append(found.pull.gear == truth.gear)
     peak = found.measures.get("boost_peak_kpa")
     if peak is not None:
-        out.peak_errors.append((peak - truth.boost_peak_kpa, 1.0))
+        out.peak_errors.append((peak - truth.measures['boost_peak_kpa'], 1.0))
