@@ -132,6 +132,10 @@ class Log:
         return {}
 
     @cached_property
+    def _believed(self) -> dict[str, tuple[FlagArray | None, Series]]:
+        return {}
+
+    @cached_property
     def time(self) -> Array:
         return self.frame.get_column("time").to_numpy()
 
@@ -151,13 +155,30 @@ class Log:
             cache[name] = np.asarray(array, dtype=np.float64)
         return cache[name]
 
+    def believed(self, name: str, flag: FlagArray | None) -> Series:
+        """All rows of a canonical channel that have a sample and, where flags are given, one of 1 or 2."""
+        known = self._believed.get(name)
+        if known is not None and known[0] is flag:
+            return known[1]
+        value = self.values(name)
+        keep = np.isfinite(value)
+        if flag is not None:
+            keep &= flag <= NOT_EVALUATED
+        series = Series(self.time, value) if keep.all() else Series(self.time[keep], value[keep])
+        self._believed[name] = (flag, series)
+        return series
+
     def with_barometric(self, barometric: Barometric) -> Log:
         """The same log over another ambient pressure; columns already turned into arrays are kept."""
         if barometric == self.barometric:
             return self
         changed = replace(self, barometric=barometric)
-        changed.__dict__.update({key: self.__dict__[key] for key in ("_arrays", "time") if key in self.__dict__})
+        changed.__dict__.update({key: self.__dict__[key] for key in ("_arrays", "_believed", "time") if key in self.__dict__})
         return changed
+
+    def __getstate__(self) -> dict[str, object]:
+        """Travels without the arrays made of its frame."""
+        return {key: kept for key, kept in self.__dict__.items() if not key.startswith("_") and key != "time"}
 
     @property
     def rows(self) -> int:
@@ -272,18 +293,11 @@ def believed_series(log: Log, sanity: Sanity, name: str, start_s: float, end_s: 
     """True samples of `name` with flag 1 or 2 and start_s <= t <= end_s; empty if the log lacks it."""
     if not log.has(name):
         return EMPTY
-    t = log.time
-    low, high = np.searchsorted(t, (start_s - 1e-9, end_s + 1e-9))
-    value = log.values(name)[low:high]
-    flag = sanity.samples[name][low:high] if name in sanity.samples else None
-    keep = np.isfinite(value)
-    if flag is not None:
-        keep &= flag <= NOT_EVALUATED
-    series_t, series_v = t[low:high][keep], value[keep]
+    inside = log.believed(name, sanity.samples.get(name)).within(start_s, end_s)
     channel = log.by_name[name]
-    if channel.held and len(series_v) > 1 and channel.rate_hz > 0:
-        series_t, series_v = _updates_only(series_t, series_v, channel.rate_hz)
-    return Series(series_t, series_v)
+    if channel.held and len(inside.t) > 1 and channel.rate_hz > 0:
+        return Series(*_updates_only(inside.t, inside.value, channel.rate_hz))
+    return inside
 
 
 def _updates_only(t: Array, value: Array, rate_hz: float) -> tuple[Array, Array]:

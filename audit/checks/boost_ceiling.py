@@ -12,6 +12,7 @@ from math import erf, log, sqrt
 import numpy as np
 
 from audit.model import Array, Pull
+from audit.signal.arrays import median_sorted
 from audit.signal.robust import resolution
 from audit.signal.spans import runs
 from audit.tables import channel_rows
@@ -58,7 +59,7 @@ def _look(pull: Pull) -> Ceiling | None:
     t, y = t[good], y[good]
     if y.size < 2 * LEAST_TRUE_SAMPLES:
         return None
-    interval = float(np.median(np.diff(t)))
+    interval = median_sorted(t[1:] - t[:-1])
     rate = log_.by_name["manifold_pressure"].rate_hz or 1.0 / interval
     true_a_row = min(1.0, rate * interval)
     top = float(y.max())
@@ -104,7 +105,7 @@ def _too_still(pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum
         return False
     others = np.unique(np.concatenate((y[:start], y[stop:])))
     if quantum == 0 and others.size < 0.9 * (y.size - stop + start):
-        quantum = max(float(np.median(np.diff(others))), 0.3) if others.size > 1 else 1.0  # coarse, no clear step
+        quantum = max(median_sorted(np.diff(others)), 0.3) if others.size > 1 else 1.0  # coarse, no clear step
     if quantum == 0:
         quantum = _coarse_step(others - float(y[start]))
     sigma = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
@@ -131,5 +132,5 @@ def _coarse_step(off: Array) -> float:
 def _longest_equal(y: Array) -> int:
     if y.size < 2:
         return 1
-    starts, stops = runs(np.diff(y) == 0)
+    starts, stops = runs(y[1:] == y[:-1])
     return int((stops - starts).max()) + 1 if starts.size else 1

@@ -9,8 +9,9 @@ import numpy as np
 
 from audit.checks.boost_trace import BoostTrace
 from audit.model import Array, Pull, Series
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import median_sorted, parabola
 
+INNER = np.linspace(0.0, 1.0, 41)  # where the top of a parabola is looked for, from first to last
 LEAST = 3  # samples that make a level
 
 
@@ -33,7 +34,7 @@ def level_between(series: Series, start_s: float, end_s: float) -> float | None:
     inside = series.within(start_s, end_s)
     if len(inside.t):
         return median_sorted(inside.value)
-    before = int(np.searchsorted(series.t, start_s))
+    before = int(series.t.searchsorted(start_s))
     return float(series.value[before - 1]) if before else None
 
 
@@ -45,7 +46,7 @@ def shift_between(series: Series, start_s: float, end_s: float) -> Shift | None:
     if early is None or late is None:
         return None
     inside = series.within(start_s, end_s).value
-    return Shift(early, late, float(np.ptp(inside)) if inside.size else abs(late - early))
+    return Shift(early, late, float(inside.max() - inside.min()) if inside.size else abs(late - early))
 
 
 def rpm_at(pull: Pull, t: Array) -> Array:
@@ -79,8 +80,8 @@ def highest(trace: BoostTrace) -> tuple[float, float, float]:
     highest sample less the noise's expected share, the calmed boost, and a parabola through the top is taken.
     """
     t, y, calm = trace.t, trace.y, trace.calm
-    i = int(np.argmax(y))
-    near = int(np.sum(y >= y[i] - 2 * trace.sigma)) if trace.sigma > 0 else 1
+    i = int(y.argmax())
+    near = int(np.count_nonzero(y >= y[i] - 2 * trace.sigma)) if trace.sigma > 0 else 1
     # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest of several
     left = trace.sigma * min(1.0, sqrt(2 * trace.interval / max(min(6 * trace.interval, 0.2), 2.1 * trace.interval)))
     peak = max(float(y[i]) - trace.sigma * expected_top(near), float(calm.max()) - left, _vertex(trace) - left)
@@ -90,11 +91,11 @@ def highest(trace: BoostTrace) -> tuple[float, float, float]:
 
 def _vertex(trace: BoostTrace) -> float:
     """Top of a parabola through the samples about the calmed boost's highest; -inf under 5 samples."""
-    i = int(np.argmax(trace.calm))
+    i = int(trace.calm.argmax())
     half = max(3 * trace.interval, 0.15) * 1.01
-    low, high = np.searchsorted(trace.t, (trace.t[i] - half, trace.t[i] + half))
+    low, high = trace.t.searchsorted(trace.t[i] - half), trace.t.searchsorted(trace.t[i] + half)
     u, v = trace.t[low:high] - trace.t[i], trace.y[low:high]
     if u.size < 5:
         return -np.inf
-    inner = np.linspace(max(float(u[0]), -0.5 * half), min(float(u[-1]), 0.5 * half), 41)
-    return min(float(np.polyval(np.polyfit(u, v, 2), inner).max()), float(v.max()))
+    first, last = max(float(u[0]), -0.5 * half), min(float(u[-1]), 0.5 * half)
+    return min(float(parabola(u, v, first + (last - first) * INNER).max()), float(v.max()))

@@ -16,6 +16,7 @@ from audit.checks.boost_draft import Draft
 from audit.checks.boost_duty import Duty, at_stop, duty_of
 from audit.checks.boost_trace import BoostTrace, boost_trace
 from audit.model import Array, Finding, Measures, Pull
+from audit.signal.arrays import median_sorted
 from audit.signal.lines import theil_sen
 
 NAME = "boost_control"
@@ -59,7 +60,7 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
     wanted = target_level(pull, *span)
     if wanted is None or not at_stop(pull, duty):
         return
-    end = float(np.median(trace.y[-max(3, (trace.t.size - trace.settled_at) // 2):]))
+    end = median_sorted(trace.y[-max(3, (trace.t.size - trace.settled_at) // 2):])
     short = wanted[0] - end
     text = (f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} kPa under "
             f"{wanted[1]} of {wanted[0]:.1f} kPa")
@@ -81,21 +82,21 @@ def _step_inside(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     series = pull.believed("wastegate_duty").within(float(trace.t[trace.arrival]), float(trace.t[-1]))
     if len(series.t) < 6:
         return
-    rise = np.diff(series.value)
-    i = int(np.argmax(rise))
+    rise = series.value[1:] - series.value[:-1]
+    i = int(rise.argmax())
     when = float(series.t[i])
     before = series.within(when - STEP_S, when)
     after = series.within(float(series.t[i + 1]) + STEP_S, float(series.t[i + 1]) + 2.5 * STEP_S)
     if len(before.t) < 3 or len(after.t) < 3 or np.ptp(before.value) > 2.0 or np.ptp(after.value) > 2.0:
         return
-    step = float(np.median(after.value) - np.median(before.value))
+    step = median_sorted(after.value) - median_sorted(before.value)
     rows = (trace.t >= after.t[0]) & (trace.t <= after.t[-1])
     earlier = (trace.t >= when - STEP_S) & (trace.t <= when)
     if step < STEP_PCT or rows.sum() < 3 or earlier.sum() < 3:
         return
-    gained = float(np.median(trace.y[rows]) - np.median(trace.y[earlier]))
+    gained = median_sorted(trace.y[rows]) - median_sorted(trace.y[earlier])
     wanted = target_level(pull, float(after.t[0]), float(after.t[-1]))
-    if wanted is not None and float(np.median(trace.y[rows])) > wanted[0] - ON_TARGET_KPA:
+    if wanted is not None and median_sorted(trace.y[rows]) > wanted[0] - ON_TARGET_KPA:
         return
     missing = 100.0 * (1.0 - gained / (EXPECTED_KPA_PER_PCT * step))
     text = (f"duty went up by {step:.0f} % inside the pull and boost moved by {gained:.1f} kPa, {missing:.0f} % less "

@@ -36,7 +36,7 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     if t.size < 6:
         return
     fit, rows, share = _slope(x, y)
-    if fit is None or float(np.ptp(x)) < 0.2 or t[rows[-1]] - t[rows[0]] < LEAST_S:
+    if fit is None or float(x.max() - x.min()) < 0.2 or t[rows[-1]] - t[rows[0]] < LEAST_S:
         return
     draft.put("boost_slope_kpa_per_krpm", fit.slope)
     start_s, end_s = float(t[rows[0]]), float(t[rows[-1]])
@@ -76,7 +76,7 @@ def _slope(x: Array, y: Array) -> tuple[Line | None, IntArray, float]:
     every = np.arange(x.size)
     whole = _fit(x, y)
     late = every[x.size // 2:]
-    if whole is None or late.size < 5 or abs(whole.slope) * float(np.ptp(x)) < LEAST_CLIMB_KPA:
+    if whole is None or late.size < 5 or abs(whole.slope) * float(x.max() - x.min()) < LEAST_CLIMB_KPA:
         half = _fit(x[late], y[late]) if late.size >= 5 else None
         climbs = half is not None and half.slope * float(np.ptp(x[late])) >= LEAST_CLIMB_KPA
         return (half, late, 1.0) if climbs else (whole, every, 1.0)

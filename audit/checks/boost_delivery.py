@@ -81,7 +81,7 @@ def _fade(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     fall = isotonic(b, count, increasing=False)
     # What does not follow the fall is a swing: an oscillation that ends in a trough is no fade.
     noise = trace.sigma**2 / float(count.mean())
-    swing = float(np.sqrt(max(float(np.average((b - fall) ** 2, weights=count)) - noise, 0.0)))
+    swing = float(np.sqrt(max(float(count @ (b - fall) ** 2) / float(count.sum()) - noise, 0.0)))
     peak = float(fall[0])
     drop = peak - float(fall[-1]) - 3.0 * swing - 2.0 * float(np.sqrt(noise))
     start_s, end_s = float(a[0]), float(a[-1])

@@ -9,7 +9,7 @@ import numpy as np
 
 from audit.checks.boost_trace import BoostTrace, boost_trace
 from audit.model import Log, Pull
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import median_sorted, quantile
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
 STEP_PCT = 2.0  # apart, two such duties of one night are steps
@@ -41,13 +41,13 @@ def duty_of(pull: Pull, trace: BoostTrace) -> Duty | None:
     whole = series.within(from_s, float(trace.t[-1]))
     if settled.size < 2 or whole.value.size < 2:
         return None
-    top = float(np.quantile(whole.value, 0.95))
+    top = quantile(whole.value, 0.95)
     there = whole.t[whole.value >= top - 0.6]
-    interval = float(np.median(np.diff(whole.t)))
-    low, high = np.quantile(whole.value, (0.03, 0.97))
+    interval = median_sorted(whole.t[1:] - whole.t[:-1])
+    low, high = quantile(whole.value, 0.03), quantile(whole.value, 0.97)
     came_up = bool(series.value.min() < top - 3.0)
     stayed = bool((settled[settled.size // 2:] >= top - 0.6).all())
-    return Duty(median_sorted(settled), float(np.ptp(settled)), float(high - low) <= FIXED_PCT, top,
+    return Duty(median_sorted(settled), float(settled.max() - settled.min()), high - low <= FIXED_PCT, top,
                 float(there.size * interval), came_up and stayed)
 
 
@@ -96,5 +96,5 @@ def _read_held_duty(log: Log) -> float | None:
     rows = np.isfinite(duty) & (throttle >= 90.0) & (pressure >= log.barometric.kpa + 20.0)
     if int(rows.sum()) < 5:
         return None
-    low, middle, high = np.quantile(duty[rows], (0.1, 0.5, 0.9))
-    return float(middle) if high - low <= FIXED_PCT else None
+    low, middle, high = (quantile(duty[rows], share) for share in (0.1, 0.5, 0.9))
+    return middle if high - low <= FIXED_PCT else None

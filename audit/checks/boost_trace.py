@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from audit.model import Array, Pull, Series
-from audit.signal.arrays import block_means, median_sorted
-from audit.signal.lines import theil_sen
+from audit.signal.arrays import block_means, median_sorted, quantile
+from audit.signal.lines import median_line
 from audit.signal.robust import noise_sigma, resolution
 from audit.signal.smoothing import smooth
 
@@ -150,7 +150,7 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
 
     Looked for in the last 0.3 s, against the line through the 0.8 s before it; a fade that goes on stays.
     """
-    interval = float(np.median(np.diff(t)))
+    interval = median_sorted(t[1:] - t[:-1])
     split = int(np.searchsorted(t, t[-1] - max(0.3, 1.2 * interval)))
     begin = int(np.searchsorted(t, t[split] - max(0.8, 3.2 * interval)))
     u, before = t[begin:split], y[begin:split]
@@ -158,7 +158,7 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
         return t, y
     slope = min(_pace(u, before), 0.0)
     due = median_sorted(before) + slope * (t[split:] - float(u.mean()))
-    least = max(4 * median_sorted(np.abs(np.diff(before))), 6.0)
+    least = max(4 * median_sorted(np.abs(before[1:] - before[:-1])), 6.0)
     fallen = y[split:] < np.minimum(due, y[split - 1] + slope * (t[split:] - t[split - 1])) - least
     if not fallen[-1]:
         return t, y
@@ -195,12 +195,12 @@ def _trace(s: Samples, start: float, rest: Rest, why: str, level: float, rise: f
 
 
 def _samples(t: Array, y: Array) -> Samples:
-    interval = float(np.median(np.diff(t)))
+    interval = median_sorted(t[1:] - t[:-1])
     quantum = resolution(y)
     sigma = noise_sigma(t, y) or 0.0
     if interval <= SPIKE_INTERVAL_S:
         y = without_spikes(y, sigma, quantum)
-    window = _window(interval, max(sigma, 0.3 * quantum), float(np.ptp(y)))
+    window = _window(interval, max(sigma, 0.3 * quantum), float(y.max() - y.min()))
     return Samples(t, y, smooth(t, y, window), sigma, quantum, interval)
 
 
@@ -215,8 +215,9 @@ def without_spikes(y: Array, sigma: float, quantum: float) -> Array:
     right = 2 * y[3:-1] - y[4:]
     inner = y[2:-2]
     height = max(6 * sigma, 4 * quantum, 4.0)
-    near = np.stack((left, right, y[1:-3], y[3:-1]))
-    lone = ((inner > near.max(axis=0) + height) | (inner < near.min(axis=0) - height)) & (
+    high = np.maximum(np.maximum(left, right), np.maximum(y[1:-3], y[3:-1]))
+    low = np.minimum(np.minimum(left, right), np.minimum(y[1:-3], y[3:-1]))
+    lone = ((inner > high + height) | (inner < low - height)) & (
         np.abs(y[3:-1] - y[1:-3]) < 0.5 * np.abs(inner - 0.5 * (y[1:-3] + y[3:-1])))
     if not lone.any():
         return y
@@ -237,9 +238,9 @@ def _ends(calm: Array) -> tuple[float, float]:
     """Level before the rise (a low quantile of what comes before the top) and of the last sixth."""
     last = calm[-max(3, calm.size // 6):]
     tail = median_sorted(last)
-    top = int(np.argmax(calm >= np.quantile(calm, 0.9)))
+    top = int((calm >= quantile(calm, 0.9)).argmax())
     before = calm[: top + 1]
-    return float(np.quantile(before, 0.03)), tail
+    return quantile(before, 0.03), tail
 
 
 def _resting(s: Samples) -> BoostTrace:
@@ -264,7 +265,7 @@ def _knee(s: Samples, start: float, tail: float) -> tuple[int, int, float]:
     first = int(below[-1]) if below.size else 0
     chord = np.interp(t[first:], (t[first], t[-1]), (calm[first], tail))
     over = calm[first:] - chord
-    knee = int(np.argmax(over))
+    knee = int(over.argmax())
     return first, first + knee, float(over[knee]) / max(top - start, 1e-9)
 
 
@@ -272,10 +273,11 @@ def _line(t: Array, y: Array) -> Rest:
     """Robust line through means of neighbours."""
     a, b, _ = block_means(t, y, LINE_POINTS)
     origin = float(t[0])
-    fit = theil_sen(a - origin, b)
+    fit = median_line(a - origin, b)
     if fit is None:
         return Rest(median_sorted(y), 0.0, origin, 0, 0, 0.0)
-    return Rest(fit.intercept, fit.slope, origin, 0, 0, 0.0)
+    slope, level = fit
+    return Rest(level, slope, origin, 0, 0, 0.0)
 
 
 def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Pull, Series, believed_series
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import median_sorted, quantile
 from audit.signal.held import held_below, without_singles
 from audit.signal.smoothing import smooth
 
@@ -118,14 +118,14 @@ def _kind(pressure: Array, manifold: Array, calm: Series, boost: Series) -> tupl
     if follows is not None:
         return ("referenced", True, median_sorted(difference)) if follows else ("constant", True, median_sorted(rail))
     top = float(np.partition(calm.value, -2)[-2])
-    if abs(top / median_sorted(rail) - 1.0) < CONSTANT_WITHIN and np.ptp(boost.value) > 40.0:
+    if abs(top / median_sorted(rail) - 1.0) < CONSTANT_WITHIN and boost.value.max() - boost.value.min() > 40.0:
         return "constant", False, median_sorted(rail)
     return "referenced", False, median_sorted(difference)
 
 
 def _follows(manifold: Array, rail: Array) -> bool | None:
     """Whether the rail moves with the manifold; None where too little moves to tell."""
-    if len(rail) < 8 or np.ptp(manifold) < 20.0:
+    if len(rail) < 8 or manifold.max() - manifold.min() < 20.0:
         return None
     x = manifold - manifold.mean()
     spread = float(np.dot(x, x))
@@ -139,7 +139,7 @@ def _direct(calm: Series) -> Rail | None:
     if len(calm.t) < 6:
         return None
     half = calm.value[: max(3, len(calm.t) // 2)]
-    level = float(np.percentile(half, 75))
+    level = quantile(half, 0.75)
     low = held_below(calm.t, calm.value, 2 * SUSTAINED_S)
     if low is None or low.start_s < calm.t[0] + 0.5:
         later = calm.within(calm.t[0] + 0.5, calm.t[-1])

@@ -16,6 +16,7 @@ from audit.checks.sheet import Sheet
 from audit.checks.soak import best_climb, chains, soak_finding
 from audit.checks.soak_figures import put_soak_figures
 from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
+from audit.signal.arrays import median_sorted, quantile
 from audit.signal.held import held_above, without_singles
 
 NAME = "heat_soak"
@@ -62,7 +63,7 @@ def _span(pull: Pull, name: str) -> tuple[float, float, float, float] | None:
         return None
     before = calm.within(pull.start_s - LEAD_S, pull.start_s)
     start = float(before.value[-1]) if len(before.t) else float(inside.value[0])
-    top = int(np.argmax(inside.value))
+    top = int(inside.value.argmax())
     return start, float(inside.value[top]), float(inside.t[top]), float(inside.t[-1])
 
 
@@ -77,7 +78,7 @@ def _intake(pull: Pull, sheet: Sheet) -> None:
     ambient = pull.believed("ambient_air_temp", lead_s=30.0)
     outside = ""
     if len(ambient.t):
-        over = peak - float(np.median(ambient.value))
+        over = peak - median_sorted(ambient.value)
         sheet.put("intake_over_ambient_c", over)
         sheet.values["cooler_effectiveness"] = _cooler(pull, peak, peak - over)
         outside = f"That is {over:.0f} K above the outside air. "
@@ -94,7 +95,7 @@ def _cooler(pull: Pull, charge_c: float, outside_c: float) -> float | None:
     if len(boost.t) < 3:
         return None
     ambient_kpa = pull.log.barometric.kpa
-    ratio = 1.0 + max(float(np.percentile(boost.value, 75)), 0.0) / ambient_kpa
+    ratio = 1.0 + max(quantile(boost.value, 0.75), 0.0) / ambient_kpa
     return cooler_effectiveness(compressor_outlet_c(outside_c, ratio), charge_c, outside_c)
 
 
@@ -146,7 +147,7 @@ def _while_running(coolant: Series, rpm: Series, limits: LimitTable) -> Series:
     if not len(rpm.t) or not len(coolant.t):
         return coolant
     stopped = rpm.t[rpm.value < RUNNING_RPM]
-    last = np.searchsorted(stopped, coolant.t, side="right") - 1
+    last = stopped.searchsorted(coolant.t, side="right") - 1
     since = np.where(last >= 0, coolant.t - stopped[np.maximum(last, 0)], np.inf) if stopped.size else np.full(len(coolant.t), np.inf)
     keep = since > limits.setting("hot_start_s")
     return Series(coolant.t[keep], coolant.value[keep])

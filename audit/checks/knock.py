@@ -68,7 +68,7 @@ def _offset(pull: Pull, sign: float, value: Array) -> float:
     """A learned offset: retard that stood still off load before the pull and that the pull starts from; else 0."""
     early = pull.believed("knock_retard", lead_s=LEAD_S)
     before = sign * early.value[early.t < pull.start_s - 0.05]
-    if len(before) < 4 or np.ptp(before) > 0.5:
+    if len(before) < 4 or before.max() - before.min() > 0.5:
         return 0.0
     level = median_sorted(before)
     return level if level > 0.5 and value.min() >= level - 0.5 else 0.0
@@ -79,7 +79,7 @@ def _count(pull: Pull, sheet: Sheet) -> None:
     if len(series.t) < 3:
         return
     calm = without_singles(np.round(series.value))
-    steps = np.diff(calm)
+    steps = calm[1:] - calm[:-1]
     if (steps < 0).sum() > max(1, 0.3 * (steps > 0).sum()):
         return  # not a count that adds up
     rises = _risen(calm[:-1], calm[1:])

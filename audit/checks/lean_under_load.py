@@ -61,12 +61,12 @@ def _unbelievable(pull: Pull, window: Window) -> tuple[str, str] | None:
     if len(value) < (1 if rate < SLOW_HZ else 2):
         return "too_short", (f"boost did not stay above {window.load_kpa:.0f} kPa gauge long enough for the lambda "
                              "probe to answer")
-    if np.mean(value >= FREE_AIR) >= 0.3:
+    if np.count_nonzero(value >= FREE_AIR) >= 0.3 * len(value):
         return "not_believed", (f"lambda reads {median_sorted(value):.2f} under boost, as in free air: the probe or its "
                                 "wiring is at fault, or the engine is not burning")
     around = pull.believed("lambda", lead_s=3.0, tail_s=1.0).value
     boost = pull.believed("boost", lead_s=3.0, tail_s=1.0).value
-    if len(around) >= 8 and np.ptp(around) < 1e-6 and len(boost) and boost.min() < -10 and np.ptp(boost) >= 60:
+    if len(around) >= 8 and around.max() - around.min() < 1e-6 and len(boost) and boost.min() < -10 and boost.max() - boost.min() >= 60:
         return "not_believed", (f"lambda stands at {around[0]:.3f} from vacuum through boost: the probe is cold, "
                                 "unplugged or its value is frozen")
     return None
@@ -143,7 +143,7 @@ def _spike(book: _Book, name: str, value: Array) -> None:
     """
     found = book.spike(value)
     usual = median_sorted(value)
-    scatter = median_sorted(np.abs(np.diff(value))) * 1.05 if len(value) > 2 else 0.0
+    scatter = median_sorted(np.abs(value[1:] - value[:-1])) * 1.05 if len(value) > 2 else 0.0
     if found is None or found.level < usual + max(0.02, 3 * scatter) or book.window.low:
         return
     t = book.window.lam.t

@@ -11,6 +11,7 @@ import numpy as np
 from audit.checks.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.sheet import Sheet
 from audit.model import Array, Pull, Series
+from audit.signal.arrays import median_sorted
 from audit.signal.held import held_above, held_below, without_singles
 from audit.signal.smoothing import smooth
 
@@ -82,5 +83,5 @@ def _temperature(pull: Pull) -> str:
     for name, word in (("oil_temp", "oil"), ("coolant_temp", "coolant")):
         series = pull.believed(name, lead_s=5.0)
         if len(series.t):
-            return f"The {word} was at {float(np.median(series.value)):.0f} °C"
+            return f"The {word} was at {median_sorted(series.value):.0f} °C"
     return ""

@@ -64,7 +64,7 @@ def _most(boost: Series) -> float:
 
 
 def _interval(t: Array) -> float:
-    return median_sorted(np.diff(t)) if len(t) > 1 else 0.0
+    return median_sorted(t[1:] - t[:-1]) if len(t) > 1 else 0.0
 
 
 def transport_lag(pull: Pull) -> tuple[float, bool]:
@@ -86,7 +86,7 @@ def transport_lag(pull: Pull) -> tuple[float, bool]:
     delay = float(after.t[first[0]] - pull.end_s) - 0.5 * step
     if not LAG_RANGE_S[0] - step <= delay <= LAG_RANGE_S[1] + step:
         return DEFAULT_LAG_S, False
-    return float(np.clip(delay, *LAG_RANGE_S)), True
+    return min(max(delay, LAG_RANGE_S[0]), LAG_RANGE_S[1]), True
 
 
 def _settled(gas: Array, boost: Series, load: float) -> Bools:

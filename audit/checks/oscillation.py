@@ -12,6 +12,7 @@ from audit.checks.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.boost_context import rpm_at
 from audit.checks.boost_trace import BoostTrace, boost_trace
 from audit.model import Array, Pull
+from audit.signal.arrays import line_through
 from audit.signal.oscillation import Oscillation, oscillation
 from audit.signal.spans import interp_believed
 
@@ -62,8 +63,8 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 def _swing(pull: Pull, t: Array, y: Array) -> Oscillation | None:
     """The dominant swing; skipped where the boost keeps within a few kPa of a straight line."""
-    off = y - np.polyval(np.polyfit(t - t[0], y, 1), t - t[0])
-    if float(np.ptp(off)) < QUIET_KPA:
+    off = y - line_through(t, y)
+    if float(off.max() - off.min()) < QUIET_KPA:
         return None
     rpm = rpm_at(pull, t)
     known = bool(np.isfinite(rpm).mean() > 0.8)
@@ -73,7 +74,7 @@ def _swing(pull: Pull, t: Array, y: Array) -> Oscillation | None:
 def _asked(pull: Pull, t: Array) -> Array:
     """What the target itself moved, kPa: boost that follows it does not swing by itself."""
     target = pull.believed("boost_target", lead_s=0.3, tail_s=0.3)
-    if len(target.t) < 4 or float(np.ptp(target.value)) < 2.0:
+    if len(target.t) < 4 or float(target.value.max() - target.value.min()) < 2.0:
         return np.zeros(t.size)
     moved = interp_believed(t, target.t, target.value, 1.0)
     middle = np.nanmedian(moved) if np.isfinite(moved).any() else 0.0
@@ -95,7 +96,7 @@ def _late_swing(trace: BoostTrace, t: Array, y: Array) -> float:
     late = t >= t[0] + 0.6 * (t[-1] - t[0])
     if int(late.sum()) < 4:
         return 0.0
-    off = y[late] - np.polyval(np.polyfit(t[late] - t[0], y[late], 1), t[late] - t[0])
+    off = y[late] - line_through(t[late], y[late])
     return max(2.83 * float(np.sqrt(max(float(np.mean(off**2)) - trace.sigma**2, 0.0))), 0.0)
 
 

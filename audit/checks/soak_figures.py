@@ -6,6 +6,7 @@ import numpy as np
 
 from audit.checks.sheet import Sheet
 from audit.model import Pull, Series, believed_series
+from audit.signal.arrays import median_sorted
 from audit.signal.cooling import cooling_time
 from audit.signal.spans import duration_above
 
@@ -67,9 +68,9 @@ def _recovery(pull: Pull, after: Series, start_c: float) -> float | None:
     """Time constant of the cooling after the pull, s, towards outside air if logged, else just under the start."""
     if len(after.t) < 5:
         return None
-    top = int(np.argmax(after.value))
+    top = int(after.value.argmax())
     outside = pull.believed("ambient_air_temp", lead_s=30.0)
-    towards = float(np.median(outside.value)) if len(outside.t) else min(start_c, float(after.value.min())) - 1.0
+    towards = median_sorted(outside.value) if len(outside.t) else min(start_c, float(after.value.min())) - 1.0
     tau = cooling_time(after.t[top:], after.value[top:], towards)
     return tau if tau is not None and tau < 3600 else None
 

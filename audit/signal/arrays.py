@@ -77,6 +77,22 @@ def line_through(x: FloatArray, y: FloatArray) -> FloatArray:
     return fitted
 
 
+def parabola(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
+    """The least-squares parabola through y, at other places. x: at least three distinct values.
+
+    Source: orthogonal polynomials on the points (Forsythe 1957, from memory), steady where powers of x are not.
+    """
+    middle, level = float(x.sum()) / x.size, float(y.sum()) / y.size
+    u = x - middle
+    spread = float(u @ u)
+    tilt, rise = float(u @ (u * u)) / spread, float(u @ y) / spread
+    second = u * u - tilt * u - spread / x.size
+    bend = float(second @ y) / float(second @ second)
+    v = at - middle
+    found: FloatArray = level + rise * v + bend * (v * v - tilt * v - spread / x.size)
+    return found
+
+
 def block_means(t: FloatArray, y: FloatArray, most: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Thin to at most `most` points by means of neighbours; returns t, y and the count in each."""
     if t.size <= most:
