@@ -146,14 +146,14 @@ class _Hurt:
 
 def _hurt(fault: str | None, since: int, size: float) -> _Hurt:
     """The fault `since` nights after its first. At size 1 (drawn from 0.8 to 1.2):
-    a leak takes 9 % of the boost from the first night; a filter adds 9 kPa of resistance at full flow each night up
+    a leak takes 10 % of the boost from the first night; a filter adds 9 kPa of resistance at full flow each night up
     to 90; a sensor moves by 0.5 kPa a night and grows 25 % noisier each; a pump loses 15 % of its flow at once and 1 %
     a night more."""
     if fault is None or since < 0:
         return _Hurt()
     nights = since + 1
     if fault == "leak":
-        return _Hurt(leak=0.09 * size)
+        return _Hurt(leak=0.10 * size)
     if fault == "clogging filter":
         return _Hurt(filter=min(90.0, 9.0 * size * nights))
     if fault == "ageing sensor":
