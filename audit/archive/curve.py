@@ -107,7 +107,8 @@ def fit_curves(points: Points, gears: Sequence[int], *, spring_kpa: float | None
     used = [(fit, int(count)) for fit, count in zip(fits, counts, strict=True) if count]
     noise = np.concatenate([rng.normal(0.0, np.hypot(f.pull_sd, f.night_sd), c) for f, c in used])
     power = np.concatenate([np.full(c, f.power) for f, c in used])
-    return {gear: _curve(points, gear, used, noise, power, rng) for gear in gears}
+    drawn = {gear: _paths(points, gear, used, rng) for gear in gears}
+    return {gear: Curve(gear, paths, noise, power, data) for gear, (paths, data) in drawn.items()}
 
 
 @dataclass(frozen=True)
@@ -133,7 +134,7 @@ def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
     if float(np.ptp(points.relative)) < 0.01:  # nothing to learn it from
         powers = powers[1:2]
     same_night = (points.night[:, None] == points.night) / np.sqrt(points.weight[:, None] * points.weight)
-    bends = {sd: _covariance(points.duty, points.gear, points.duty, points.gear, sd, spring_sd) for sd in choices("bend_sd")}
+    bends = {sd: _covariance(points.duty, points.gear, points.duty, points.gear, bend_sd=sd, spring_sd=spring_sd) for sd in choices("bend_sd")}
     fits, scores = [], []
     for power in powers:
         z = points.boost / points.relative**power
@@ -159,7 +160,7 @@ def _expected(pull_sd: float, night_sd: float, bend_sd: float, power: float) -> 
     return score
 
 
-def _covariance(a: Array, gear_a: Array, b: Array, gear_b: Array, bend_sd: float, spring_sd: float) -> Array:
+def _covariance(a: Array, gear_a: Array, b: Array, gear_b: Array, *, bend_sd: float, spring_sd: float) -> Array:
     """Of boost between duties a and b in their gears, kPa², (len(a), len(b))."""
     setting = figures("curve")
     length = setting["bend_length"]
@@ -174,22 +175,21 @@ def _covariance(a: Array, gear_a: Array, b: Array, gear_b: Array, bend_sd: float
     return np.asarray(shared + (gear_a[:, None] == gear_b[None, :]) * own)
 
 
-def _curve(
-    points: Points, gear: int, used: Sequence[tuple[_Fit, int]], noise: Array, power: Array, rng: np.random.Generator
-) -> Curve:
+def _paths(points: Points, gear: int, used: Sequence[tuple[_Fit, int]], rng: np.random.Generator) -> tuple[Array, tuple[float, ...]]:
+    """Rising paths of one gear, and the lowest and highest duty logged in it."""
     gears = np.full(len(GRID), float(gear))
     paths = []
     for fit, count in used:
-        across = _covariance(GRID, gears, points.duty, points.gear, fit.bend_sd, fit.spring_sd)
+        across = _covariance(GRID, gears, points.duty, points.gear, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd)
         mean = fit.spring + figures("curve")["slope"] * GRID + across @ fit.solved
         half = np.linalg.solve(fit.root, across.T)
-        covariance = _covariance(GRID, gears, GRID, gears, fit.bend_sd, fit.spring_sd) - half.T @ half
+        covariance = _covariance(GRID, gears, GRID, gears, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd) - half.T @ half
         root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
         paths.append(mean + rng.standard_normal((count, len(GRID))) @ root.T)
     own = points.duty[points.gear == gear]
     seen = own if len(own) else points.duty
     rising = _rising(np.concatenate(paths), float(seen.min()), float(seen.max()))
-    return Curve(gear, rising, noise, power, (float(own.min()), float(own.max())) if len(own) else ())
+    return rising, ((float(own.min()), float(own.max())) if len(own) else ())
 
 
 def _rising(paths: Array, low: float, high: float) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,7 +41,8 @@ class Leg:
 @dataclass(frozen=True)
 class Plan:
     """legs: in order, () where nothing may be logged; lead: the sentence before them; after: that follows them.
-    cool_down_s: between pulls, from cool_from; ends: what ends the evening, one sentence each."""
+    cool_down_s: between pulls, from cool_from; ends: what ends the evening, one sentence each.
+    """
 
     car: Car
     setting: str
@@ -87,9 +89,9 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
         return " ".join(filter(None, (step.sentence, step.log_next))), (), after
     if step.action == "refuse":
-        assert step.duty is not None  # noqa: S101 - told apart above
+        assert step.duty is not None
         return step.sentence, (*_check_leg(response, step.from_duty, step.duty), Leg(step.duty, pulls, step.log_next)), after
-    assert step.duty is not None  # noqa: S101 - every other action has one
+    assert step.duty is not None
     why = {"up": "the next step", "down": "back to the target", "stay": "the same again"}[step.action]
     goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high)
     return step.sentence, (*_check_leg(response, step.from_duty, step.duty), goal), after
@@ -109,10 +111,10 @@ def _check_leg(response: Response, base: float | None, goal: float) -> tuple[Leg
 def _cool_down(response: Response | None) -> tuple[float, str]:
     """Seconds between pulls until a pull's heat has mostly gone, in half minutes, and where that comes from."""
     setting = figures("evening")
-    taus = response.evidence.rows["intake_recovery_s"].drop_nulls() if response is not None else []
-    if len(taus) == 0:
+    taus = response.evidence.rows["intake_recovery_s"].drop_nulls().to_list() if response is not None else []
+    if not taus:
         return setting["cool_down_s"], "nothing logged tells how this car recovers; log the minutes after a pull too"
-    tau = float(taus.median())  # type: ignore[union-attr, arg-type]
+    tau = statistics.median(taus)
     wanted = -math.log(setting["recovered_share"]) * tau
     held = min(max(wanted, setting["least_cool_down_s"]), setting["most_cool_down_s"])
     return 30.0 * math.ceil(held / 30.0 - 1e-9), f"charge temperature recovered with a time constant of {tau:.0f} s in {len(taus)} pulls"

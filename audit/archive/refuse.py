@@ -10,10 +10,12 @@ from audit.archive.evidence import Evidence
 from audit.archive.step_table import figures
 from audit.archive.step_up import Bounds, Overshoot, Step
 from audit.archive.valve import Valve, levels_of
+from audit.model import Array
 
 if TYPE_CHECKING:
     import polars as pl
 
+HIGHEST_AMBIENT_KPA = 105.0
 NO_TARGET = (
     "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its unit, as in --target 14psi."
 )
@@ -26,10 +28,14 @@ def gear_said(gear: int) -> str:
 
 def not_clear(nights: pl.DataFrame, setting: str) -> Step | None:
     """The refusal after a night that is not clear; of the newest night, or of the newest in this setting."""
-    for rows in (nights, nights.filter(nights["setting"].fill_null("") == setting)):
-        if rows.is_empty() or rows["verdict"][-1] == "clear":
+    for some in (nights, nights.filter(nights["setting"].fill_null("") == setting)):
+        if some.is_empty():
             continue
-        reasons = list(rows["reasons"][-1] or ())
+        at_once = (some["date"] == some["date"][-1]) & (some["added_at"].eq_missing(some["added_at"][-1]))
+        rows = some.filter(at_once & (some["verdict"] != "clear"))  # no telling which of these came last
+        if rows.is_empty():
+            continue
+        reasons = rows["reasons"].to_list()[-1] or []
         because = f" {reasons[0]}" if reasons else ""
         return Step(
             "refuse", 0, f"No step up: the night of {rows['date'][-1]} is on {rows['verdict'][-1]}.{because}", "last_night",
@@ -78,43 +84,39 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
     levels = levels_of(duty, boost, np.ones(len(duty)))
     if len(duty) >= least_pulls and len(levels) >= least_duties:
         return None
-    why = (f"No step up: {_many(len(duty), 'pull')} at {_many(len(levels), 'duty')} in {gear_said(gear)}; a curve takes at least "
-           f"{least_pulls} pulls at {least_duties} duties.")  # fmt: skip
-    log_next = _what_to_log(duty, levels[-1].duty if levels else None, len(levels), boost, overshoot, bounds)
-    step = Step("refuse", gear, why, "too_few", target=bounds.target_kpa, limit=bounds.limit_kpa, log_next=log_next[0])
-    if log_next[1] is None:
-        return step
-    return Step("refuse", gear, why, "too_few", duty=log_next[1], from_duty=levels[-1].duty if levels else None,
-                target=bounds.target_kpa, limit=bounds.limit_kpa, log_next=log_next[0])  # fmt: skip
+    why = (f"No step up: {_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}; a curve "
+           f"takes at least {least_pulls} pulls at {least_duties} duties.")  # fmt: skip
+    if not levels:
+        first, top = setting["first_duty"], None
+        said, goal = f"Log two pulls in this gear at a fixed {first:g} % duty.", first
+    else:
+        top = levels[-1].duty
+        if len(levels) >= least_duties:
+            said, goal = f"Log one more pull at {top:.1f} % duty.", top
+        elif len(duty) < 2:
+            said, goal = f"Log one more pull at {top:.1f} % duty before a second duty.", top
+        else:
+            said, goal = _second_duty(top, boost, overshoot, bounds)
+    return Step("refuse", gear, why, "too_few", from_duty=top, duty=goal, target=bounds.target_kpa, limit=bounds.limit_kpa, log_next=said)
 
 
-def _many(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun.removesuffix('y') + 'ies' if noun.endswith('y') else noun + 's'}"
+def _many(count: int, one: str, several: str) -> str:
+    return f"{count} {one if count == 1 else several}"
 
 
-def _what_to_log(
-    duty: np.ndarray[tuple[int], np.dtype[np.float64]], top: float | None, levels: int,
-    boost: np.ndarray[tuple[int], np.dtype[np.float64]], overshoot: Overshoot, bounds: Bounds,
-) -> tuple[str, float | None]:  # fmt: skip
-    """(sentence, duty to log or None)."""
+def _second_duty(top: float, boost: Array, overshoot: Overshoot, bounds: Bounds) -> tuple[str, float]:
+    """(what to log, its duty) after one duty alone: no slope is known, so the steepest that valves have must leave room."""
     setting = figures("step")
-    if top is None:
-        first = setting["first_duty"]
-        return f"Log two pulls in this gear at a fixed {first:g} % duty.", first
-    if levels >= int(setting["least_duties"]):
-        return f"Log one more pull at {top:.1f} % duty.", top
-    if len(duty) < 2:
-        return f"Log one more pull at {top:.1f} % duty before a second duty.", top
-    # No slope is known yet: the steepest that valves answer with must leave room.
-    room = bounds.limit_kpa - float(boost.max()) - overshoot.allowance(float(boost.max()))
+    highest = float(boost.max())
+    peak = highest + overshoot.allowance(highest)
+    room = bounds.limit_kpa - peak
     if bounds.sensor_top_kpa is not None:
-        room = min(room, bounds.sensor_top_kpa - setting["sensor_margin"] - 105.0 - float(boost.max()) - overshoot.allowance(float(boost.max())))
+        room = min(room, bounds.sensor_top_kpa - setting["sensor_margin"] - HIGHEST_AMBIENT_KPA - peak)
     step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - top)
-    step = float(np.floor(step / setting["least"]) * setting["least"])
+    second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
     if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
         return f"Boost is at the target already: stay at {top:.1f} % duty, or give a higher target.", top
-    if step < setting["least"]:
-        return (f"There is no room for a second duty: boost stands at {float(boost.max()):.1f} kPa gauge and the limit is "
-                f"{bounds.limit_kpa:.1f} kPa. Stay at {top:.1f} % duty, or fit a softer spring."), None  # fmt: skip
-    second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
+    if second < top + setting["least"] - 0.05:
+        return (f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted with, and the limit is "
+                f"{bounds.limit_kpa:.1f} kPa. Stay at {top:.1f} % duty, or fit a softer spring."), top  # fmt: skip
     return f"Log two pulls at {second:.1f} % duty, and screen them before anything higher.", second

@@ -174,7 +174,7 @@ class _Maker:
         target = self.targets[gear]
         held = refusal(self.found, self.nights, gear=gear, valve=valve, target=target)
         if held is not None or target is None:
-            assert held is not None  # noqa: S101 - no target is a refusal
+            assert held is not None
             return held
         bounds = bounds_of(self.car, target)
         base = self._base(rows)

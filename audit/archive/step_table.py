@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from audit.tables import toml_table
 
@@ -12,7 +12,8 @@ from audit.tables import toml_table
 @dataclass(frozen=True, slots=True)
 class ProjectedRow:
     """A measure that is carried on to the next step's boost; slope and sd a kPa, noise in its unit; over_air: it stands on
-    the outside air."""
+    the outside air.
+    """
 
     measure: str
     trend: str
@@ -25,14 +26,14 @@ class ProjectedRow:
     over_air: bool = False
 
 
-@lru_cache(maxsize=None)
+@cache
 def figures(group: str) -> Mapping[str, float]:
     """The single figures of a group ('step', 'curve', 'evening'), each in its unit."""
     rows = toml_table("steps.toml")[group]
     return {name: float(row["value"]) for name, row in rows.items() if "value" in row}
 
 
-@lru_cache(maxsize=None)
+@cache
 def choices(name: str) -> tuple[float, ...]:
     """The values of a figure of the curve that the data weigh."""
     return tuple(float(v) for v in toml_table("steps.toml")["curve"][name]["values"])

@@ -21,7 +21,8 @@ ROUNDING_PCT = 0.05  # logged duty is rounded
 @dataclass(frozen=True)
 class Overshoot:
     """worst_kpa: highest peak over the settled level seen; share: the same over the settled level; spread_kpa: sd.
-    seen: False where no pull could show it."""
+    seen: False where no pull could show it.
+    """
 
     worst_kpa: float
     share: float

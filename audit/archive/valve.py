@@ -17,7 +17,7 @@ REVERSED_KPA = 5.0  # in one night; where each duty has a night of its own twice
 TRIED_PCT = 40.0  # of duty, before no response is told: a dead band and a slow start may take that much
 MOVED_KPA = 4.0
 HYSTERESIS_KPA = 3.0
-HYSTERESIS_PULLS = 3  # each way
+HYSTERESIS_PULLS = 2  # coming down, at duties met going up too
 
 
 @dataclass(frozen=True)
@@ -63,8 +63,9 @@ def examine_valve(duty: Array, boost: Array, weight: Array, night: Array, *, pea
     faults, said = _faults(duty, boost, night)
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
-        said += (f"At the same duty boost settles {abs(hysteresis):.1f} kPa {'higher' if hysteresis > 0 else 'lower'} coming "
-                 "down than going up: a gate or valve that hangs, or heat.",)  # fmt: skip
+        side = "higher" if hysteresis > 0 else "lower"
+        text = f"At the same duty boost settles {abs(hysteresis):.1f} kPa {side} coming down than going up"
+        said += (f"{text}: a gate or valve that hangs, or heat.",)
     dead, stop = (None, None) if faults else (_dead_band(levels), _end_stop(levels))
     return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said)
 
@@ -158,12 +159,17 @@ def _end_stop(levels: tuple[Level, ...]) -> tuple[float, float, float] | None:
 
 
 def _hysteresis(duty: Array, boost: Array, night: Array, levels: tuple[Level, ...]) -> float | None:
-    """Median residual of pulls after a fall of duty minus that of pulls after a rise, within nights."""
-    left = boost - np.interp(duty, [level.duty for level in levels], [level.fitted for level in levels])
+    """Boost of pulls after a fall of duty minus that of pulls after a rise, within nights, over the duties met both ways."""
     apart = figures("step")["apart"]
+    place = np.abs(duty[:, None] - np.array([level.duty for level in levels])).argmin(axis=1)
     same = np.diff(night) == 0
-    up = np.flatnonzero((np.diff(duty) >= apart) & same) + 1
-    down = np.flatnonzero((np.diff(duty) <= -apart) & same) + 1
-    if len(up) < HYSTERESIS_PULLS or len(down) < HYSTERESIS_PULLS:
+    up = np.concatenate([[False], (np.diff(duty) >= apart) & same])
+    down = np.concatenate([[False], (np.diff(duty) <= -apart) & same])
+    gaps = [
+        (float(np.median(boost[down & (place == i)]) - np.median(boost[up & (place == i)])), int((down & (place == i)).sum()))
+        for i in range(len(levels))
+        if (up & (place == i)).any() and (down & (place == i)).any()
+    ]
+    if sum(count for _, count in gaps) < HYSTERESIS_PULLS:
         return None
-    return float(np.median(left[down]) - np.median(left[up]))
+    return float(np.average([gap for gap, _ in gaps], weights=[count for _, count in gaps]))

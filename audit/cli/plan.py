@@ -15,7 +15,7 @@ import click
 @click.option("--setting", type=click.Choice(["dyno", "street"]), help="Count these pulls; else those of the newest night's setting.")
 @click.option("--json", "json_to", metavar="FILE", help="Write the result as JSON; - for standard output, and only it.")
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the sheet.")
-def command(folder: Path | None, car_file: Path | None, setting: str | None, json_to: str | None, units: str | None) -> None:
+def command(*, folder: Path | None, car_file: Path | None, setting: str | None, json_to: str | None, units: str | None) -> None:
     """The evening ahead on one page: what to look at first, the duties in order, cool-downs, what ends it."""
     from audit.archive.plan import document_of_plan, plan
     from audit.archive.response_document import dumps

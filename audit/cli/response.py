@@ -24,7 +24,7 @@ _TARGET = re.compile(r"(?:(\d)\s*=\s*)?(\d+(?:\.\d+)?)\s*(psi|kpa|bar)", re.IGNO
 @click.option("--setting", type=click.Choice(["dyno", "street"]), help="Count these pulls; else those of the newest night's setting.")
 @click.option("--json", "json_to", metavar="FILE", help="Write the result as JSON; - for standard output, and only it.")
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen.")
-def command(folder: Path, car_file: Path | None, targets: tuple[str, ...], setting: str | None, json_to: str | None,
+def command(*, folder: Path, car_file: Path | None, targets: tuple[str, ...], setting: str | None, json_to: str | None,
             units: str | None) -> None:  # fmt: skip
     """Boost against solenoid duty, gear by gear, with its spread; the next step up, or why not.
 

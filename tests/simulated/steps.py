@@ -128,6 +128,7 @@ class Outcome:
     covered: list[bool]
     reach_ahead: list[float]
     wide: list[float]
+    above: list[float]
 
 
 def drive(seed: int, far: bool, most: int) -> Outcome:
@@ -137,7 +138,7 @@ def drive(seed: int, far: bool, most: int) -> Outcome:
     pulls: list[dict] = []
     nights: list[dict] = []
     duty, steps, past = 5.0, 0, -np.inf
-    covered, ahead, wide = [], [], []
+    covered, ahead, wide, above = [], [], [], []
     expected: Response | None = None
     for number in range(most + 8):
         rows = car.night(duty, 2)
@@ -145,6 +146,7 @@ def drive(seed: int, far: bool, most: int) -> Outcome:
         if expected is not None and expected.step.low is not None:
             covered.append(bool(expected.step.low <= rows[0]["boost_settled_kpa"] <= expected.step.high))
             ahead.append(duty - expected.step.from_duty)
+            above.append(rows[0]["boost_settled_kpa"] - expected.step.expected)
             wide.append(expected.step.high - expected.step.low)
         past = max(past, max(r["boost_peak_kpa"] for r in rows) - car.limit)
         pulls += [{**r, "night_id": name, "log_id": name, "date": date} for r in rows]
@@ -159,7 +161,7 @@ def drive(seed: int, far: bool, most: int) -> Outcome:
         duty, expected = step.duty, said if step.action in ("up", "down") else None
     off = car.true_boost(duty, *car.home) - car.target
     least = int(np.ceil(max(car.target_duty - 5.0, 0.0) / 5.0))
-    return Outcome(seed, car.valve, car.spring, steps, least, abs(off) <= WITHIN_KPA, off, past, step.action, step.binds, number + 1, covered, ahead, wide)
+    return Outcome(seed, car.valve, car.spring, steps, least, abs(off) <= WITHIN_KPA, off, past, step.action, step.binds, number + 1, covered, ahead, wide, above)
 
 
 def _one(job: tuple[int, bool, int]) -> Outcome:
@@ -196,6 +198,8 @@ def figures(cars: int, far: int, first_seed: int, workers: int) -> str:
         where = (ahead >= low) & (ahead < high)
         if where.any():
             lines.append(f"  {max(low, 0):g} to {high:g} % ahead: {share(list(inside[where]))}, interval {np.median(wide[where]):.1f} kPa wide (median)")
+    above = np.array([a for o in found for a in o.above])
+    lines.append(f"next pull over what was expected: median {np.median(above):+.1f} kPa, mean {above.mean():+.1f} kPa")
     missed = [o for o in near if not o.reached]
     lines.append("not reached because: " + (", ".join(f"{k} {v}" for k, v in sorted(_count([f"{o.said}/{o.binds}" for o in missed]).items())) or "-"))
     return "\n".join(lines)
