@@ -1,0 +1,175 @@
+"""The page to send on, in a real browser, from disk."""
+
+import pytest
+
+from audit.model import Car, Finding
+from audit.report.html import render, write_report
+from tests.report.nights import full_night, sample
+
+NASTY = "<script>document.title='owned'</script><img src=x onerror=document.title='owned'>"
+AA = ("wcag2a", "wcag2aa", "wcag21aa")
+FIRST = "#pull-1 .traces"
+
+
+@pytest.fixture(scope="module")
+def overshoot(tmp_path_factory):
+    path = tmp_path_factory.mktemp("page") / "night.html"
+    write_report(sample("alder/2025-05-24_overshoot"), path)
+    return path.as_uri()
+
+
+def test_it_opens_from_disk_without_an_error_or_a_request(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    assert browser.js("return document.querySelectorAll('.plot.ready').length") >= 12
+    assert browser.errors() == []
+    assert [u for u in browser.requests() if u != overshoot and not u.startswith("data:")] == []
+
+
+def test_the_verdict_is_seen_first(browser, overshoot):
+    browser.open(overshoot)
+    box = browser.js("const b=document.querySelector('h1 .word').getBoundingClientRect();return [b.top,b.bottom,b.height]")
+    assert 0 <= box[0] and box[1] < 400 and box[2] > 60
+
+
+def span(browser):
+    return browser.js(f"const d=document.querySelector('{FIRST}').dataset;return d.from?[Number(d.from),Number(d.to)]:null")
+
+
+def test_dragging_zooms_every_panel_of_the_pull(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    plot = "#pull-1-boost .plot"
+    browser.js(f"document.querySelector('{plot}').scrollIntoView({{block:'center'}})")
+    for share, kind, buttons in ((0.4, "mouseMoved", 0), (0.4, "mousePressed", 1), (0.5, "mouseMoved", 1), (0.6, "mouseMoved", 1), (0.6, "mouseReleased", 0)):
+        browser.mouse(plot, share, kind, "left" if kind != "mouseMoved" or buttons else "none", buttons)
+    low, high = browser.until(f"const d=document.querySelector('{FIRST}').dataset;return d.from?[Number(d.from),Number(d.to)]:null")
+    assert 2.0 < high - low < 3.5  # a fifth of some 12 s
+    ranges = browser.js("return Bokeh.documents.map(d=>d.roots()[0]).filter(r=>r.x_range).map(r=>[r.x_range.start,r.x_range.end])")
+    assert sum(abs(a - low) < 0.01 and abs(b - high) < 0.01 for a, b in ranges) >= 4
+
+
+def test_buttons_and_keys_zoom_and_come_back(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    browser.find(f"{FIRST} [data-do=all]").click()
+    whole = span(browser)
+    browser.find(f"{FIRST} [data-do=in]").click()
+    half = span(browser)
+    assert half[1] - half[0] == pytest.approx((whole[1] - whole[0]) / 2, rel=0.05)
+    figure = browser.find("#pull-1-mixture")
+    figure.send_keys("+")
+    assert span(browser)[1] - span(browser)[0] == pytest.approx((whole[1] - whole[0]) / 4, rel=0.05)
+    figure.send_keys("0")
+    assert span(browser) == pytest.approx(whole)
+
+
+def test_hovering_shows_the_values_of_all_panels(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    plot = "#pull-1-boost .plot"
+    browser.js(f"document.querySelector('{plot}').scrollIntoView({{block:'center'}})")
+    browser.mouse(plot, 0.69)
+    browser.mouse(plot, 0.7)
+    browser.until(f"return document.querySelector('{FIRST}').dataset.cursor")
+    values = browser.js(f"return Object.fromEntries([...document.querySelectorAll('{FIRST} output[data-series]')].map(o=>[o.dataset.series,o.textContent]))")
+    assert 12 < float(values["boost"]) < 18  # psi, settled near 14
+    assert 0.7 < float(values["lambda"]) < 0.9
+    assert 3000 < float(values["engine_speed"]) < 6600
+    assert "rpm" in browser.js(f"return document.querySelector('{FIRST} .at').textContent")
+
+
+def test_arrow_keys_move_the_cursor(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    figure = browser.find("#pull-1-boost")
+    figure.send_keys("\ue014")
+    first = float(browser.js(f"return document.querySelector('{FIRST}').dataset.cursor"))
+    figure.send_keys("\ue014")
+    assert float(browser.js(f"return document.querySelector('{FIRST}').dataset.cursor")) > first
+
+
+def test_engine_speed_can_be_laid_across(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    browser.find(f"{FIRST} input[value=rpm]").click()
+    low, high = span(browser)
+    assert 2500 < low < 3000 and 6200 < high < 6700
+    assert browser.errors() == []
+    browser.find(f"{FIRST} input[value=time]").click()
+    assert span(browser)[1] < 200
+
+
+def test_a_findings_link_moves_to_its_mark(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    browser.js("scrollTo(0,0)")
+    link = browser.find("#finding-1 a.tomark")
+    browser.js("arguments[0].scrollIntoView()", link)
+    link.click()
+    browser.until("return document.activeElement && document.activeElement.id === 'mark-1'", what="the mark to have the focus")
+    top, bottom = browser.js("const b=document.querySelector('#pull-1-boost').getBoundingClientRect();return [b.top,b.bottom]")
+    assert top < 900 and bottom > 0
+    browser.until(f"return document.querySelector('{FIRST}').dataset.from", what="the zoom")
+    start = float(browser.js("return document.getElementById('mark-1').dataset.start"))
+    low, high = span(browser)
+    assert low < start < high and high - low < 4
+
+
+def test_a_mark_in_folded_traces_is_unfolded(browser, tmp_path):
+    finding = Finding("electrical.voltage", "watch", "Supply fell to 12.9 V.", "battery_voltage", 24.0, 25.0, 12.9, 13.0, "V")
+    path = tmp_path / "night.html"
+    write_report(full_night(pulls=2, findings=(finding,)), path)
+    browser.open(path.as_uri() + "#mark-1")
+    browser.until("return document.activeElement && document.activeElement.id === 'mark-1'")
+    assert browser.errors() == []
+
+
+def test_what_comes_from_a_log_stays_text(browser, tmp_path):
+    finding = Finding("mixture.lean", "stop", NASTY, "lambda", 24.0, 25.0, 1.0, 0.95, "1", (NASTY,), (NASTY,))
+    path = tmp_path / "night.html"
+    path.write_text(render(full_night(pulls=1, car=Car(name=NASTY), findings=(finding,))), encoding="utf-8")
+    browser.open(path.as_uri())
+    browser.drawn()
+    assert browser.js("return document.querySelectorAll('main img').length") == 0
+    assert NASTY in browser.js("return document.querySelector('.who').textContent")
+    assert "owned" not in browser.js("return document.title").replace(NASTY, "")
+    assert browser.errors() == []
+
+
+def test_a_script_that_got_in_would_not_run(browser, tmp_path):
+    path = tmp_path / "night.html"
+    path.write_text(render(full_night(pulls=1)).replace("</main>", f"{NASTY}</main>"), encoding="utf-8")
+    browser.open(path.as_uri())
+    browser.drawn()
+    assert browser.js("return document.title") != "owned"
+    assert any("Content Security Policy" in e for e in browser.errors())
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1440, 390])
+def test_it_can_be_read_by_everybody(browser, overshoot, scheme, width):
+    browser.size(width, 900)
+    browser.scheme(scheme)
+    browser.open(overshoot)
+    browser.drawn()
+    browser.js("document.querySelectorAll('details').forEach(d=>d.open=true)")
+    assert browser.axe(*AA) == []
+    assert browser.too_wide() <= 0
+
+
+def test_a_scheme_that_changes_redraws(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    browser.scheme("dark")
+    browser.until("return Bokeh.documents.some(d=>d.roots()[0].background_fill_color==='#171614')", what="dark plots")
+    assert browser.errors() == []
+
+
+def test_it_prints_with_its_traces(browser, overshoot):
+    import base64
+
+    browser.open(overshoot)
+    browser.drawn()
+    printed = base64.b64decode(browser.cdp("Page.printToPDF", printBackground=True)["data"])
+    assert printed.startswith(b"%PDF") and 3 <= printed.count(b"/Type /Page\n") <= 20
