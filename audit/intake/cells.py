@@ -12,7 +12,8 @@ from audit.intake.dialect import NULLS
 from audit.intake.unit_words import is_unit
 
 _NUMBER = (r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
-_CELL = re.compile(rf"({_NUMBER})\s*([^\d\s.,;:+/\-][^\d]*\d?)?")
+_UNIT = r"(?:[^\d\s.,;:+/\-][^\d]*\d?|1/(?:min|s)|(?<=\s)/min)"
+_CELL = re.compile(rf"({_NUMBER})\s*({_UNIT})?")
 _GROUPS = r"['\u2019\u00a0\u202f\s]"
 _SURE = {m: re.compile(rf"[-+]?\d*\{m}(?:\d{{1,2}}|\d{{4,}})(?:[eE][-+]?\d+)?(?:\s*[^\d.,]*)?|[-+]?0\{m}\d+") for m in ".,"}
 LEAST_NUMBERS = 0.5  # share of the cells that are not blank which must be numbers
@@ -103,7 +104,7 @@ def to_numbers(cells: pl.Series, rule: Rule) -> pl.Series:
 
 def _carefully(text: pl.Series, rule: Rule) -> pl.Series:
     other = "," if rule.decimal == "." else "."
-    number = text.str.extract(rf"^({_NUMBER})\s*(?:[^\d\s.,;:+/\-][^\d]*\d?)?$", 1) if rule.unit else text
+    number = text.str.extract(rf"^({_NUMBER})\s*(?:1/min|1/s|/min|[^\d\s.,;:+/\-][^\d]*\d?)?$", 1) if rule.unit else text
     number = number.str.replace_all(_GROUPS, "")
     grouped = number.str.contains(rf"^[-+]?\d{{1,3}}(?:\{other}\d{{3}})+(?:\{rule.decimal}\d*)?(?:[eE][-+]?\d+)?$")
     ungrouped = number.str.replace_all(other, "", literal=True)

@@ -18,6 +18,7 @@ _TYPES = frozenset(("float", "double", "int", "integer", "uint8", "uint16", "int
 _BRACKETS = re.compile(r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<c>[^{}]*)\}|<(?P<d>[^<>]*)>)\s*$")
 _AFTER = re.compile(r"^(?P<name>.+?)\s*(?:,\s*|\s+-\s+|\s+in\s+|\s*/\s+|:\s+)(?P<unit>[^,]{1,14})$", re.IGNORECASE)
 _TAIL = re.compile(r"^(?P<name>.+?)[_.\s]+(?P<unit>[^\s_.]+|deg[_ ]?[CF]|deg[_ ]?btdc|km[_]h|m[_]s)$", re.IGNORECASE)
+_REFERENCE = frozenset(("a", "g", "abs", "gauge", "rel", "absolute"))
 _TAIL_WORDS = frozenset(("ms", "us", "s", "c", "f", "v", "deg", "degc", "degf", "deg_c", "deg_f", "km_h", "m_s", "pct", "percent", "g_s", "sec", "k", "mv"))
 
 
@@ -98,7 +99,11 @@ def header_cells(text: str, width: int, dialect: Dialect) -> list[str] | None:
         if best is None and abs(len(splits[0]) - width) <= 1:
             best = splits[0]
     else:
-        best = split_line(stripped, dialect.delimiter)
+        best = split_line(text, dialect.delimiter)
+        if len(best) == width:  # a comment's mark stands in the first cell; a lone % there is a unit
+            best[0] = _COMMENT.sub("", best[0]) or best[0]
+        else:
+            best = split_line(stripped, dialect.delimiter)
         if len(best) < max(2, width // 2):
             others = [split_line(stripped, d) for d in ("\t", ";", ",", "|") if d != dialect.delimiter]
             best = next((cells for cells in others if len(cells) == width), best)
@@ -172,6 +177,9 @@ def split_unit(header: str) -> tuple[str, str]:
         name = found["name"].strip()
         if not inside and name:
             return name, ""
+        whole = _TAIL.match(f"{name}({inside})") if inside.lower() in _REFERENCE else None
+        if whole and is_unit(whole["unit"]):  # boost_kPa(g)
+            return whole["name"].strip(" _."), whole["unit"]
         if name and is_unit(inside):
             return name, inside
         if name and found["a"] is None and len(inside) <= 8 and not re.search(r"\s|bank|cyl|\d{2,}|^[A-Za-z]+\d*$", inside):

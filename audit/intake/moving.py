@@ -48,7 +48,8 @@ def acceleration(values: Array, scene: Scene, speed_kmh: Array | None, *, stated
     high = quantile(finite, 0.98) if len(finite) else 1.0
     scored = scored_units(("ms2", "g_n"), stated, {})
     for one in scored:
-        one.add(window(one.candidate.turned(high), 0.8, 13.0, 2.0, 10.0), "no car speeds up or brakes like that")
+        size = float(np.log(max(one.candidate.turned(high), 1e-6)))
+        one.add(window(size, float(np.log(1.2)), float(np.log(13.0)), 0.35, 10.0), "no car speeds up or brakes like that")
     slope = _slope(values, scene, speed_kmh)
     if slope is not None:
         for one in scored:

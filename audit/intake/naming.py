@@ -29,6 +29,7 @@ MIXTURE_SCALES = (1.0, 1 / 14.7, 1 / 9.8, 0.01)
 OTHER_QUANTITY = 0.42  # a stated unit of another quantity, as MAP in volts: below any acceptance
 ANY_UNIT = {"knock_level", "knock_count", "gear"}
 STILL = 0.8  # constant, where the channel always moves
+NAMES_TOO = ("v", "g_n")  # 'Batt V', 'Long G': as much a name as a unit, and its size tells
 SAYS = {"pressure": "pressure", "temperature": "temp"}
 EXACT = 1.03  # named exactly, nothing beside it
 
@@ -277,6 +278,8 @@ def _stated_unit(column: RawColumn, channel: str, words: tuple[str, ...]) -> tup
         if found is not None:
             return found, column.unit_from or "header"
     found = unit_in_words(words, channel)
+    if found is not None and found.key in NAMES_TOO:
+        found = None
     return (found, "header") if found is not None else (None, "")
 
 

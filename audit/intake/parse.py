@@ -14,7 +14,7 @@ from audit.intake.encoding import Bytes
 from audit.intake.header import describe_columns
 from audit.intake.keep import Kept, choose_lines, last_cell_is_short, looks_like_header, stray_notes
 from audit.intake.layout import Layout, find_layout
-from audit.intake.lines import Ints, find_lines, single_to_double_quotes, without_padding
+from audit.intake.lines import QUOTE, Ints, find_lines, single_to_double_quotes, without_padding
 from audit.intake.raw import RawColumn
 from audit.model import Note
 
@@ -73,7 +73,7 @@ class _Plan:
 
 def _plan(layout: Layout, names: list[str]) -> _Plan:
     sample = _sample_frame(layout, names)
-    texts = sample.select(pl.all().str.strip_chars())
+    texts = sample.select(pl.all().str.strip_chars(' \t\r"'))
     decimal = layout.dialect.decimal
     all_texts = pl.all().str.replace(",", ".", literal=True) if decimal == "," else pl.all()
     lost = texts.select(all_texts.cast(pl.Float64, strict=False).is_null() & pl.all().is_not_null())
@@ -98,6 +98,8 @@ def _sample_frame(layout: Layout, names: list[str]) -> pl.DataFrame:
     for a, b in spans:
         counts = lines.delimiters(a, b, layout.delimiter, quotes=layout.dialect.quotes)
         likely = np.abs(counts - (layout.width - 1)) <= max(1, layout.width // 3)
+        if layout.dialect.quotes:  # a torn quote would swallow what follows
+            likely &= lines.delimiters(a, b, QUOTE, quotes=False) % 2 == 0
         parts.append(_masked(layout, a, b, likely))
     body = b"".join(p if p.endswith(b"\n") else p + b"\n" for p in parts if p)
     schema = _texts(names)

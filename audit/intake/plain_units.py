@@ -38,6 +38,8 @@ def engine_speed(values: Array, *, stated: Unit | None, stated_from: str) -> Dec
     finite = _sorted(values)
     turning = finite[finite > 0.02 * max(float(finite[-1]), 1e-9)]
     low, high = (quantile(turning, 0.05), float(turning[-1])) if len(turning) else (0.0, 0.0)
+    if stated is not None and stated.key == "rpm" and 0 < high < 25.0:
+        stated = None  # 'Engine RPM' is a name as much as a unit; none tops out at 25 a minute
     scored = scored_units(("rpm", "krpm", "rads", "hz"), stated, {"krpm": -0.5, "rads": -2.5, "hz": -3.0})
     for one in scored:
         if high > 0:

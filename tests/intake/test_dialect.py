@@ -150,3 +150,22 @@ def test_words_for_everything_is_no_log(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("a,b\nx,y\nz,w\nu,v\nq,r\n")
     assert isinstance(read_raw(path)[0], Rejected)
+
+
+def test_a_units_row_that_begins_with_a_blank_cell_does_not_slip(tmp_path):
+    from audit.intake.read import read_raw
+
+    rows = "".join(f"{i * 0.05:.2f}\t{10 + i % 3}\t{900 + i}\t{35 + i % 5}\n" for i in range(60))
+    (tmp_path / "a.csv").write_text("t\tInj Duty\tRPM\tMAP\n\t%\trpm\tkPa\n" + rows)
+    (log,) = read_raw(tmp_path / "a.csv")
+    assert [c.unit for c in log.columns] == ["", "%", "rpm", "kPa"]
+
+
+def test_a_cut_off_quote_does_not_spoil_the_columns(tmp_path):
+    from audit.intake.read import read_raw
+
+    rows = "".join(f'"{i * 0.05:.3f}"|"{900 + i}"|"1,{100 + i}"\n' for i in range(900))
+    (tmp_path / "a.csv").write_text('"Time"|"RPM"|"EGT"\n' + rows + '"45.000"|"9')
+    (log,) = read_raw(tmp_path / "a.csv")
+    assert all(c.numeric for c in log.columns)
+    assert log.frame.height == 900

@@ -138,7 +138,7 @@ def _one(case: Case, channel: str, name: str, rng: np.random.Generator, *, us: b
         return Column(channel, name, "" if bare else text, reference, scale=PRESSURES[pressure]), source
     if channel.endswith("temp"):
         text, scale, offset = (FAHRENHEIT if us else CELSIUS)[int(rng.integers(3))]
-        told = not bare or "coolant_temp" in chosen  # the coolant tells which
+        told = not bare or case.drive.warm  # a warm engine's coolant tells which
         return Column(channel, name, "" if bare else text, tellable=told, scale=scale), true * scale + offset
     rows = BARE.get(channel, UNITS.get(channel, [("", 1, 0)])) if bare else UNITS.get(channel, [("", 1, 0)])
     if channel == "vehicle_speed":
@@ -146,7 +146,9 @@ def _one(case: Case, channel: str, name: str, rng: np.random.Generator, *, us: b
     if cells:
         rows = [r for r in rows if "x 1000" not in r[0]]
     text, scale, offset = rows[int(rng.integers(len(rows)))]
-    told = not bare or (channel != "vehicle_speed" or case.gearing) and "Rail" not in name  # rails hold 3 bar or 200
+    # nothing tells a rail of 3 bar from one of 200, nor kg/h of a small engine from g/s of a large one
+    text_of = text
+    told = not bare or (channel != "vehicle_speed" or case.gearing) and "Rail" not in name and text_of != "kg/h"
     return Column(channel, name, "" if bare else text, tellable=told, scale=scale), true * scale + offset
 
 

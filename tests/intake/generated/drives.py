@@ -18,6 +18,7 @@ class Drive:
     channels: dict[str, np.ndarray]
     ambient: float
     ratios: tuple[float, ...]  # rpm per km/h
+    warm: bool
 
 
 def drive(rng: np.random.Generator) -> Drive:
@@ -54,7 +55,8 @@ def drive(rng: np.random.Generator) -> Drive:
     acceleration = np.gradient(np.convolve(np.pad(speed, 4, mode="edge"), np.ones(9) / 9, "valid"), t) / 3.6
     air = rng.uniform(-2, 32)
     charge = air + rng.uniform(4, 10) + rng.uniform(6, 16) * np.convolve(pull, np.ones(round(4 * hz)) / (4 * hz), "same")
-    coolant = rng.uniform(80, 95) + 2 * np.sin(t / 30) if rng.random() < 0.8 else air + (86 - air) * (1 - np.exp(-t / 70.0))
+    warm = bool(rng.random() < 0.8)
+    coolant = rng.uniform(80, 95) + 2 * np.sin(t / 30) if warm else air + (86 - air) * (1 - np.exp(-t / 70.0))
     channels = {
         "engine_speed": rpm, "vehicle_speed": speed, "throttle_position": throttle, "pedal_position": np.clip(throttle - closed, 0, 100),
         "manifold_pressure": pressure, "barometric_pressure": np.full(n, ambient) + rng.normal(0, 0.08, n),
@@ -70,4 +72,4 @@ def drive(rng: np.random.Generator) -> Drive:
         "mass_air_flow": flow, "short_term_fuel_trim": rng.normal(0, 2.5, n), "long_term_fuel_trim": np.full(n, rng.uniform(-5, 5)) + 0.8 * (t > 30),
         "gear": np.where(off | idle, 0.0, gear + 1.0), "turbo_speed": 20000.0 + pressure * 600.0, "acceleration_longitudinal": acceleration + rng.normal(0, 0.08, n),
     }
-    return Drive(t, channels, ambient, ratios)
+    return Drive(t, channels, ambient, ratios, warm)

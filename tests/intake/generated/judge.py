@@ -12,7 +12,7 @@ from cases import Case, Column
 from audit.intake import read_logs
 from audit.model import Car, Log
 
-SHARES = (0.02, 0.25, 0.5, 0.75, 0.9, 0.98)
+SHARES = (0.03, 0.25, 0.5, 0.75, 0.9, 0.97)
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,8 @@ def judge(case: Case) -> tuple[list[Fault], list[str]]:
     faults = _clock(case, log)
     doubted = []
     for column in case.columns:
-        found = next((c for c in log.channels if c.source == column.header), None)
+        same = [c for c in log.channels if c.source == column.header]  # two of a header where a column came twice
+        found = next((c for c in same if c.known), same[0] if same else None)
         if found is None or found.name != column.channel:
             there = "no such column" if found is None else f"read as {found.name if found.known else 'no channel'} ({found.name_why})"
             faults.append(Fault(case.seed, column.channel, f"{column.header!r} {there}", announced=found is not None and not found.known and not log.has(column.channel), tellable=column.tellable))
@@ -89,4 +90,6 @@ def _same(case: Case, log: Log, column: Column) -> bool:
         size = 6.0
     if column.channel == "acceleration_longitudinal":
         size = 0.5  # noise against little movement
-    return all(abs(a - b) <= size for a, b in zip(np.quantile(true, SHARES), np.quantile(got, SHARES), strict=True))
+    low, high = np.quantile(true, np.clip(np.array(SHARES) - 0.015, 0, 1)) - size, np.quantile(true, np.clip(np.array(SHARES) + 0.015, 0, 1)) + size
+    seen = np.quantile(got, SHARES)  # damage may cost a few rows
+    return bool(((seen >= low) & (seen <= high)).all())
