@@ -82,11 +82,11 @@ def find_shifts(score: Array, residual: Array, *, matters: float, first: int) ->
                 for s in sums:
                     s.clear(night)
             continue
-        standing = _raised(over, night, clipped, residual, matters)
+        standing = _raised(over, night, residual, matters)
     return [*found, standing] if standing is not None else found
 
 
-def _raised(over: list[_Sum], night: int, score: Array, residual: Array, matters: float) -> Shift | None:
+def _raised(over: list[_Sum], night: int, residual: Array, matters: float) -> Shift | None:
     for s in over:
         amount = float(np.mean(residual[s.zero : night + 1]))
         if (amount if s.side == "up" else -amount) >= matters:
