@@ -1,0 +1,83 @@
+"""The ledger: once is once, also after a crash."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from audit.errors import ArchiveError
+from audit.service import ledger as ledgers
+from audit.service.ledger import READ, SET_ASIDE, Done, Ledger
+from audit.service.nights import Entry
+
+
+def done(name: str = "a.csv", outcome: str = READ, sha: str = "1" * 64) -> Done:
+    return Done(Path("/in") / name, 10, 99, "alder", sha, outcome, "because" if outcome == SET_ASIDE else "")
+
+
+def test_what_is_finished_is_known_to_the_next_start(tmp_path):
+    book = Ledger(tmp_path / "ledger.sqlite")
+    assert book.outcome("alder", "1" * 64) is None
+    book.finish([done()], entries=[Entry("alder", "x", 1.0, 2.0, "", "/in/a.csv")], night=("alder", "2025-05-03", "hold"))
+    book.close()
+    again = Ledger(tmp_path / "ledger.sqlite")
+    assert again.outcome("alder", "1" * 64) == (READ, "", "/in/a.csv")
+    assert again.outcome("birch", "1" * 64) is None
+    assert again.places() == {"/in/a.csv": (10, 99)}
+    assert again.entries("alder")[0].log_id == "x"
+    assert again.night("alder", "2025-05-03") == "hold"
+
+
+def test_an_event_is_told_once_a_key(tmp_path):
+    book = Ledger(tmp_path / "l")
+    assert book.finish([done()], event=("k", {"id": "k"}))
+    assert not book.finish([done()], event=("k", {"id": "k"}))
+    (event,) = book.events(ways=("command",), most=3, due_before=1.0)
+    book.told(event, ["command"], again_at=None)
+    assert book.events(ways=("command",), most=3, due_before=1.0) == []
+    assert len(book.events(ways=("command", "webhook"), most=3, due_before=1.0)) == 1
+
+
+def test_telling_is_given_up_after_some_tries(tmp_path):
+    book = Ledger(tmp_path / "l")
+    book.finish([done()], event=("k", {}))
+    for _ in range(3):
+        (event,) = book.events(ways=("webhook",), most=3, due_before=5.0)
+        book.told(event, [], again_at=2.0)
+    assert book.events(ways=("webhook",), most=3, due_before=5.0) == []
+
+
+def test_attempts_count_until_an_end(tmp_path):
+    book = Ledger(tmp_path / "l")
+    key = ("alder", "1" * 64)
+    assert book.begin([key])[key] == 0
+    assert book.begin([key])[key] == 1
+    assert book.attempts(*key) == 2
+    book.finish([done()])
+    assert book.attempts(*key) == 0
+
+
+def test_what_another_version_set_aside_is_tried_again(tmp_path, monkeypatch):
+    book = Ledger(tmp_path / "l")
+    book.finish([done(outcome=SET_ASIDE), done("b.csv", sha="2" * 64)])
+    assert book.outcome("alder", "1" * 64) is not None
+    monkeypatch.setattr(ledgers, "__version__", "99")
+    assert book.outcome("alder", "1" * 64) is None
+    assert set(book.places()) == {"/in/b.csv"}
+
+
+def test_a_torn_ledger_is_kept_aside_and_begun_anew(tmp_path):
+    file = tmp_path / "ledger.sqlite"
+    file.write_bytes(b"no database at all " * 100)
+    book = Ledger(file)
+    assert book.counts() == {}
+    assert (tmp_path / "ledger.sqlite.torn-1").exists()
+
+
+def test_a_ledger_of_a_newer_version_is_refused(tmp_path):
+    with sqlite3.connect(tmp_path / "l") as db:
+        db.execute("pragma user_version = 99")
+    with pytest.raises(ArchiveError, match="newer"):
+        Ledger(tmp_path / "l")
