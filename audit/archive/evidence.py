@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     from audit.archive.journal import JournalNote
 
-WORDS = ("date", "night_id", "log_id", "setting")
+WORDS = ("date", "night_id", "log_id", "setting", "checks")
+FAULTY = ("boost_delivery", "boost_control")  # a pull that fails these shows a fault, not the answer to duty
 REALS = (
     "index", "gear", "barometric_kpa", "ambient_c", "intake_start_c", "boost_settled_kpa", "boost_peak_kpa",
     "boost_overshoot_kpa", "duty_mean_pct", "duty_at_peak_pct", "boost_ceiling_s", "wheelspin_pct",
@@ -60,8 +61,12 @@ class Evidence:
 
     def points(self) -> Points:
         """The newest pulls as arrays for the curve, weighed by age."""
+        import polars as pl
+
         setting = figures("curve")
-        rows = self.rows.tail(int(setting["most_pulls"]))
+        alike = ("gear", (pl.col("duty_mean_pct") / figures("step")["apart"]).round())
+        newest = pl.int_range(pl.len(), 0, -1).over(*alike) <= int(setting["most_alike"])
+        rows = self.rows.filter(newest).tail(int(setting["most_pulls"]))
         days = rows["date"].str.to_date(strict=False).cast(float).to_numpy()
         age = np.nan_to_num(np.nanmax(days) - days, nan=0.0)
         weight = np.maximum(0.5 ** (age / setting["half_life_days"]), 0.05)
@@ -101,6 +106,8 @@ def gather(
     rows = _drop(rows, pl.col("boost_ceiling_s").fill_null(0.0) > 0.05, "at the manifold sensor's top", left_out)
     rows = _drop(rows, boost.is_null(), "without a settled boost", left_out)
     led = (pl.col("duty_at_peak_pct") - duty).abs().fill_null(0.0) > LED_PCT
+    failed = pl.any_horizontal(pl.col("checks").str.json_path_match(f"$.{name}.status") == "fail" for name in FAULTY)
+    rows = _drop(rows, failed, "with a fault in boost or its control", left_out)
     rows = _drop(rows, led, "with duty moving in the pull", left_out)
     rows = _drop(rows, ~duty.is_between(0.0, 100.0) | ~boost.is_between(-20.0, 600.0), "with figures out of range", left_out)
     known = rows["barometric_kpa"].is_not_null() & rows["air_c"].is_not_null()

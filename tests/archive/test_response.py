@@ -211,3 +211,34 @@ def test_the_highest_boost_at_which_a_gear_hooked_up():
 def test_unknown_gear_is_a_group_of_its_own():
     answer = Sheet().steps(5, 10, 15, gear=None).ask()
     assert answer.main == 0 and answer.step.action == "up"
+
+
+def test_a_pull_with_a_fault_in_boost_does_not_bend_the_curve():
+    """A leak's low boost must not make the next step look smaller than it is."""
+    leak = Sheet().steps(*LADDER).night(30, 30, verdict="hold", checks='{"boost_delivery": {"score": 20, "status": "fail"}}')
+    for pull in leak.pulls[-2:]:
+        pull["boost_settled_kpa"] -= 25.0
+    answer = leak.night(30, 30, checks='{"boost_delivery": {"score": 99, "status": "pass"}}').ask()
+    assert answer.evidence.left_out == {"with a fault in boost or its control": 2}
+    assert answer.step.expected == pytest.approx(84.8, abs=3.0)
+
+
+def test_many_pulls_at_one_duty_do_not_push_out_the_others():
+    answer = Sheet().steps(*LADDER).steps(30, pulls=25).steps(30, pulls=200).ask()
+    points = answer.evidence.points()
+    assert {5.0, 10.0, 15.0, 20.0, 25.0, 30.0} == set(points.duty.tolist()) and points.n == 18
+
+
+def test_every_figure_of_the_table_has_a_reason_and_a_source():
+    from audit.tables import toml_table
+
+    table = toml_table("steps.toml")
+    rows = [row for group in ("step", "curve", "evening") for row in table[group].values()] + table["projected"]
+    assert rows and all(row["why"] and row["source"] for row in rows)
+
+
+def test_what_is_projected_has_a_limit_in_the_table_of_limits():
+    from audit.archive.step_table import projected_rows
+    from audit.tables import limits
+
+    assert all(limits().row(row.code, row.measure).hold is not None for row in projected_rows())

@@ -1,6 +1,6 @@
 """Does following the advice from 5 % duty reach the target, and does it ever pass the limit?
 
-    python tests/simulated/steps.py [--cars 1000] [--far 200] [--first-seed 700000] [--workers 2] [--write]
+    python tests/simulated/steps.py [--cars 1000] [--far 200] [--first-seed 700000] [--workers 2]
 
 Each car: a spring, a bleed valve and a turbo that runs out of air, after the physics of the thing: the actuator sees what
 the valve does not bleed off, so boost stands where spring = boost x (1 - bleed). Four spring rates, three
