@@ -457,6 +457,8 @@ class Limit:
         """100 at best, 70 at watch, 40 at hold, 10 at stop, falling on beyond; linear between."""
         if value is None or not math.isfinite(value):
             return None
+        if (value >= self.best) if self.below else (value <= self.best):
+            return 100.0
         points = [(self.best, 100.0)]
         for name, score in (("watch", 70.0), ("hold", 40.0), ("stop", 10.0)):
             level = getattr(self, name)
@@ -466,8 +468,6 @@ class Limit:
         x = [sign * p for p, _ in points]
         y = [s for _, s in points]
         v = sign * value
-        if v <= x[0]:
-            return 100.0
         if v <= x[-1] or len(x) < 2:
             return float(np.interp(v, x, y))
         span = x[-1] - x[-2]

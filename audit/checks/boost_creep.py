@@ -9,7 +9,7 @@ from audit.checks.boost_draft import Draft
 from audit.checks.boost_trace import BoostTrace
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import IntArray, block_means, median_sorted
-from audit.signal.lines import Line, theil_sen
+from audit.signal.lines import Middle, median_line, theil_sen
 
 LEAST_SPAN_KRPM = 0.35
 LEAST_CLIMB_KPA = 3.5
@@ -35,16 +35,17 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     t, y, x = t[good], y[good], rpm[good] / 1000.0
     if t.size < 6:
         return
-    fit, rows, share = _slope(x, y)
-    if fit is None or float(x.max() - x.min()) < 0.2 or t[rows[-1]] - t[rows[0]] < LEAST_S:
+    found, rows, share = _slope(x, y)
+    if found is None or float(x.max() - x.min()) < 0.2 or t[rows[-1]] - t[rows[0]] < LEAST_S:
         return
-    draft.put("boost_slope_kpa_per_krpm", fit.slope)
+    draft.put("boost_slope_kpa_per_krpm", found.slope)
     start_s, end_s = float(t[rows[0]]), float(t[rows[-1]])
     draft.put("boost_creep_kpa_per_krpm", 0.0)
-    climb = share * fit.slope * float(x[rows[-1]] - x[rows[0]])
-    if _on_its_way(pull, trace, end_s):
+    climb = share * found.slope * float(x[rows[-1]] - x[rows[0]])
+    if _on_its_way(pull, trace, end_s) or not _worth_it(found, climb, x[rows], y[rows], trace):
         return
-    if not _beyond_doubt(fit, climb, x[rows], y[rows], trace):
+    fit = theil_sen(*_thin(x[rows], y[rows]))
+    if fit is None or fit.low <= 0.35 * fit.slope:
         return
     duty = shift_between(pull.believed("wastegate_duty"), start_s, end_s)
     if duty is not None and duty.change > DUTY_HELD_PCT:
@@ -68,7 +69,7 @@ def _on_its_way(pull: Pull, trace: BoostTrace, end_s: float) -> bool:
     return 0.9 * wanted[0] - 2.0 < end < wanted[0] + max(1.0, trace.grain)
 
 
-def _slope(x: Array, y: Array) -> tuple[Line | None, IntArray, float]:
+def _slope(x: Array, y: Array) -> tuple[Middle | None, IntArray, float]:
     """Robust line of boost on engine speed, over all rows or, where the halves differ, the later half.
 
     The share of it that will go on: a climb that slows down is an approach, a steady one is creep.
@@ -88,16 +89,21 @@ def _slope(x: Array, y: Array) -> tuple[Line | None, IntArray, float]:
     return half, late, min(max((slows - 0.4) / 0.35, 0.0), 1.0)
 
 
-def _fit(x: Array, y: Array) -> Line | None:
-    a, b, _ = block_means(x, y, POINTS)
-    return theil_sen(a, b)
+def _thin(x: Array, y: Array) -> tuple[Array, Array]:
+    return block_means(x, y, POINTS)[:2]
 
 
-def _beyond_doubt(fit: Line, climb: float, x: Array, y: Array, trace: BoostTrace) -> bool:
+def _fit(x: Array, y: Array) -> Middle | None:
+    return median_line(*_thin(x, y))
+
+
+def _worth_it(fit: Middle, climb: float, x: Array, y: Array, trace: BoostTrace) -> bool:
+    """Whether the climb stands out of swing and steps: only then is it asked how sure its slope is."""
+    if climb < LEAST_CLIMB_KPA or abs(float(x[-1] - x[0])) < LEAST_SPAN_KRPM:
+        return False
     rest = y - fit.intercept - fit.slope * x
     swing = 1.4826 * median_sorted(np.abs(rest - median_sorted(rest)))
-    least = max(LEAST_CLIMB_KPA, LEAST_CLIMB_SHARE * abs(trace.level), 2.0 * swing, 1.5 * trace.quantum)
-    return fit.low > 0.35 * fit.slope and climb >= least and abs(float(x[-1] - x[0])) >= LEAST_SPAN_KRPM
+    return climb >= max(LEAST_CLIMB_KPA, LEAST_CLIMB_SHARE * abs(trace.level), 2.0 * swing, 1.5 * trace.quantum)
 
 
 def _slope_of(series: Series, pull: Pull, start_s: float, end_s: float) -> float:

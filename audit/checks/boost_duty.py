@@ -30,8 +30,17 @@ class Duty:
     clamped: bool
 
 
+_duties: weakref.WeakKeyDictionary[BoostTrace, Duty | None] = weakref.WeakKeyDictionary()
+
+
 def duty_of(pull: Pull, trace: BoostTrace) -> Duty | None:
-    """Duty beside a boost trace; None where it is not logged or has under 2 samples there."""
+    """Duty beside the pull's boost trace; None where it is not logged or has under 2 samples there."""
+    if trace not in _duties:
+        _duties[trace] = _look(pull, trace)
+    return _duties[trace]
+
+
+def _look(pull: Pull, trace: BoostTrace) -> Duty | None:
     series = pull.believed("wastegate_duty")
     if len(series.t) < 2:
         return None

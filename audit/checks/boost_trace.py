@@ -197,7 +197,7 @@ def _trace(s: Samples, start: float, rest: Rest, why: str, level: float, rise: f
 def _samples(t: Array, y: Array) -> Samples:
     interval = median_sorted(t[1:] - t[:-1])
     quantum = resolution(y)
-    sigma = noise_sigma(t, y) or 0.0
+    sigma = noise_sigma(t, y, step=quantum) or 0.0
     if interval <= SPIKE_INTERVAL_S:
         y = without_spikes(y, sigma, quantum)
     window = _window(interval, max(sigma, 0.3 * quantum), float(y.max() - y.min()))
@@ -276,8 +276,7 @@ def _line(t: Array, y: Array) -> Rest:
     fit = median_line(a - origin, b)
     if fit is None:
         return Rest(median_sorted(y), 0.0, origin, 0, 0, 0.0)
-    slope, level = fit
-    return Rest(level, slope, origin, 0, 0, 0.0)
+    return Rest(fit.intercept, fit.slope, origin, 0, 0, 0.0)
 
 
 def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:

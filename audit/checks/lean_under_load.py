@@ -14,7 +14,7 @@ from audit.checks.pace import air_flow_excess_pct, rpm_rate
 from audit.model import Array, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.held import Held, held_above, held_below
-from audit.signal.lines import theil_sen
+from audit.signal.lines import Middle, median_line, theil_sen
 from audit.signal.smoothing import smooth
 from audit.signal.spans import duration_above, runs
 
@@ -186,25 +186,37 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable) -> None:
     difference = _over_target(window, pull)
     y = window.lam.value if difference is None else difference
     good = np.isfinite(rpm)
-    if good.sum() < DRIFT_LEAST or np.ptp(window.lam.t[good]) < DRIFT_SHORTEST_S or np.ptp(rpm[good]) < DRIFT_SPAN_KRPM:
+    x, y, t = rpm[good], y[good], window.lam.t[good]
+    if len(x) < DRIFT_LEAST or t[-1] - t[0] < DRIFT_SHORTEST_S or x.max() - x.min() < DRIFT_SPAN_KRPM:
         return
     # Neighbours averaged to 40 points: the slope loses nothing and its interval stays honest about fast noise.
-    line = theil_sen(*block_means(rpm[good], y[good], DRIFT_POINTS)[:2])
+    points = block_means(x, y, DRIFT_POINTS)[:2]
+    line = median_line(*points)
     if line is None:
         return
     book.values["lambda_slope_per_krpm"] = line.slope
-    end = line.at(float(rpm[good].max()))
+    end = line.intercept + line.slope * float(x.max())
     floor = limits.setting("lean_drift_floor") if difference is None else limits.setting("lean_drift_over_target")
-    noise = 3 * 1.4826 * median_sorted(np.abs(y[good] - (line.intercept + line.slope * rpm[good])))
-    grown = line.slope * float(np.ptp(rpm[good]))
-    order = np.argsort(rpm[good], kind="stable")
-    fifth = max(len(order) // 5, 2)
-    first, last = (median_sorted(y[good][part]) for part in (order[:fifth], order[-fifth:]))
-    # The ends must show it too: a lean moment on the way tilts the line but is over by the end.
-    if line.low <= 0 or min(end, last) < floor or last - first < 0.5 * grown or grown < noise / np.sqrt(good.sum()) * 2:
+    bounds = theil_sen(*points) if _ends_lean(line, x, y, end=end, floor=floor) else None
+    if bounds is None or bounds.low <= 0:
         book.values["lambda_drift_per_krpm"] = min(line.slope, 0.0) if line.slope < 0 else None
         return
     name = "lambda_drift_per_krpm"
     over = " against its target" if difference is not None else ""
-    book.put(name, Held(line.slope, float(window.lam.t[good][0]), float(window.lam.t[good][-1])),
+    book.put(name, Held(line.slope, float(t[0]), float(t[-1])),
              f"Lambda{over} climbed by {line.slope:.3f} per 1000 rpm and ended near {end:.3f}")
+
+
+def _ends_lean(line: Middle, x: Array, y: Array, *, end: float, floor: float) -> bool:
+    """Whether the drift climbs to a lean end, out of the noise.
+
+    The ends must show it too: a lean moment on the way tilts the line but is over by the end.
+    """
+    if line.slope <= 0 or end < floor:
+        return False
+    grown = line.slope * float(x.max() - x.min())
+    noise = 3 * 1.4826 * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
+    order = np.argsort(x, kind="stable")
+    fifth = max(len(order) // 5, 2)
+    first, last = (median_sorted(y[part]) for part in (order[:fifth], order[-fifth:]))
+    return last >= floor and last - first >= 0.5 * grown and grown >= noise / np.sqrt(len(x)) * 2

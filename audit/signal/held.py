@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, clean, median_sorted
+from audit.signal.arrays import FloatArray, IntArray, clean, median_sorted
+
+WIDE = 24  # samples: from here on a table of minima is quicker than one scan a stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,19 +37,19 @@ def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most
         return None
     gaps = clock[1:] - clock[:-1]
     interval = median_sorted(gaps) if gaps.size else for_s
-    first = np.arange(clock.size)
     # One past the last sample of the shortest stretch from each first sample.
     stop = clock.searchsorted(clock + (for_s - interval) - 0.02 * interval) + 1
+    first = np.arange(clock.size)
     stop = np.maximum(stop, first + least)
-    limit = 3 * interval if most_gap_s is None else most_gap_s
-    fits = stop <= clock.size
-    wide = gaps > limit
+    whole = int(stop.searchsorted(clock.size, side="right"))
+    first, stop = first[:whole], stop[:whole]
+    wide = gaps > (3 * interval if most_gap_s is None else most_gap_s)
     if wide.any():
-        part = np.concatenate(([0], np.cumsum(wide)))
-        fits[fits] = part[stop[fits] - 1] == part[first[fits]]
-    if not fits.any():
+        part = np.concatenate(([0], wide.cumsum()))
+        joined = part[stop - 1] == part[first]
+        first, stop = first[joined], stop[joined]
+    if not first.size:
         return None
-    first, stop = first[fits], stop[fits]
     lows = _minima(values, first, stop)
     best = int(lows.argmax())
     level, begin = float(lows[best]), int(first[best])
@@ -80,11 +82,25 @@ def without_singles(y: ArrayLike) -> FloatArray:
     return out
 
 
-def _minima(values: FloatArray, first: np.ndarray[tuple[int, ...], np.dtype[np.intp]],
-            stop: np.ndarray[tuple[int, ...], np.dtype[np.intp]]) -> FloatArray:
-    """Minimum of values[first:stop] for each pair."""
+def _minima(values: FloatArray, first: IntArray, stop: IntArray) -> FloatArray:
+    """Minimum of values[first:stop] for each pair; wide ones from minima over powers of two."""
+    width = stop - first
+    if width.max() > WIDE:
+        return _wide_minima(values, first, stop, np.frexp(width)[1] - 1)
     padded = np.concatenate((values, (np.inf,)))
     pairs = np.empty(2 * first.size, dtype=np.intp)
     pairs[::2], pairs[1::2] = first, stop
     lows: FloatArray = np.minimum.reduceat(padded, pairs)[::2]
+    return lows
+
+
+def _wide_minima(values: FloatArray, first: IntArray, stop: IntArray, power: IntArray) -> FloatArray:
+    """As _minima: the lesser of the minima over the first and over the last 2**power samples of each stretch."""
+    lows = np.empty(first.size)
+    table = values
+    for p in range(int(power.max()) + 1):
+        here = power == p
+        if here.any():
+            lows[here] = np.minimum(table[first[here]], table[stop[here] - (1 << p)])
+        table = np.minimum(table[: -(1 << p)], table[1 << p :])
     return lows

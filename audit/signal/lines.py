@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -47,14 +48,21 @@ def theil_sen(t: ArrayLike, y: ArrayLike) -> Line | None:
     return Line(slope, median_sorted(v) - slope * median_sorted(x), low, high)
 
 
-def median_line(t: ArrayLike, y: ArrayLike) -> tuple[float, float] | None:
-    """Slope and intercept of theil_sen, without its interval: for a line that is only drawn."""
+class Middle(NamedTuple):
+    """y = intercept + slope t, without bounds."""
+
+    slope: float
+    intercept: float
+
+
+def median_line(t: ArrayLike, y: ArrayLike) -> Middle | None:
+    """Slope and intercept of theil_sen, without its interval: for a line whose certainty nobody asks."""
     found = _slopes(t, y)
     if found is None:
         return None
     x, v, slopes = found
     slope = median_sorted(slopes)
-    return slope, median_sorted(v) - slope * median_sorted(x)
+    return Middle(slope, median_sorted(v) - slope * median_sorted(x))
 
 
 def _slopes(t: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray] | None:
