@@ -49,8 +49,8 @@ MEASURED = ("log", "pull")  # kinds with a column a measure beside the fixed one
 FIXED = {name: kind for columns in COLUMNS.values() for name, kind in columns.items()}
 
 SMALL_FILES = 48  # of one kind, before they are put together
-SMALL_BYTES = 1 << 19
-TARGET_BYTES = 4 << 20  # files are put together up to this size, which bounds what a compaction rewrites
+SMALL_BYTES = 1 << 18
+TARGET_BYTES = 1 << 20  # files are put together up to this size, which bounds what a compaction rewrites
 KEEP_HOURS = 2  # how long replaced files stay for readers of an older version
 CONFIGURATION = {
     "delta.checkpointInterval": "50",
