@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -53,7 +54,11 @@ def command(*, paths: tuple[str, ...], car_file: Path | None, archive: Path | No
         from audit.report.html import write_report
 
         write_report(outcome.night, report_to)
-    _write(outcome.night, json_to)
+    try:
+        _write(outcome.night, json_to)
+        sys.stdout.flush()
+    except BrokenPipeError:  # a reader such as `head` has gone; the exit code still tells the verdict
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     if outcome.usage:
         sys.exit(USAGE)
     sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)

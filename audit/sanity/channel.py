@@ -20,6 +20,8 @@ from audit.tables import ChannelRow
 
 # The driver moves these at once (or a moment later): what they may do depends on the throttle standing still.
 DRIVEN = {"engine_speed": 0.7, "manifold_pressure": 0.6, "lambda": 1.5, "mass_air_flow": 0.6}
+# A leap of these that another of them shares is the engine's doing, not the sensor's.
+OPERATING = frozenset({"engine_speed", "manifold_pressure", "vehicle_speed", "mass_air_flow", "lambda", "oil_pressure", "fuel_pressure"})
 TEMPERATURE_PIN = 0.6  # °C: a rail that came through a whole degree Fahrenheit
 EXCURSION_S = 10.0  # a slow quantity that leaps away and back within this was not there in between
 
@@ -73,7 +75,7 @@ def examine_channel(row: ChannelRow, t: Array, value: Array, state: State, *, so
     if row.spike is not None:
         per_test["spike"] = _spike(s, state, gone)
     if row.slew is not None:
-        per_test["rate_of_change"] = _rate(s, _bad(len(t), per_test))
+        per_test["rate_of_change"] = _rate(s, _bad(len(t), per_test), state)
     tests = {name: of_test(flags) for name, flags in per_test.items()}
     troubles = _troubles(s, {name: flags for name, flags in per_test.items() if _worst(flags) >= SUSPECT}, state)
     missing = [] if t is state.t else [span for span in blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval)) if _rows_went_on(state.t, span)]
@@ -169,7 +171,7 @@ def _spike(s: Samples, state: State, gone: Bools | None) -> FlagArray:
     return flags
 
 
-def _rate(s: Samples, gone: Bools | None) -> FlagArray:
+def _rate(s: Samples, gone: Bools | None, state: State) -> FlagArray:
     slew, slack = s.row.slew or np.inf, 6 * s.sigma + 2 * s.step
     kept = None if gone is None else np.flatnonzero(~gone)
     flags = np.full(len(s.t), GOOD, dtype=np.uint8)
@@ -178,6 +180,9 @@ def _rate(s: Samples, gone: Bools | None) -> FlagArray:
         return flags
     t, value = (s.t, s.value) if kept is None else (s.t[kept], s.value[kept])
     found = rate_of_change(t, value, per_s=slew, slack=slack)
+    if s.name in OPERATING and _worst(found) == SUSPECT:
+        hits = np.flatnonzero(found == SUSPECT)
+        found[hits[state.borne_out(s.name, t[hits] - 0.5 * s.interval_s, within_s=max(0.06, 1.5 * s.interval_s))]] = GOOD
     if s.row.slow and _worst(found) == SUSPECT:
         _flag_excursions(t, value, found)
     if kept is None:

@@ -12,6 +12,7 @@ from audit.model import Array, Bools, Log, Sanity, Series, believed_series
 RUNNING_RPM = 300.0  # below any idle, above cranking
 STOPPED_RPM = 50.0
 SETTLE_S = 1.0  # the manifold fills within this after the engine has stopped
+LEAP_RPM, LEAP_PCT, LEAP_KPA = 300.0, 8.0, 15.0  # what a sample or two of a working engine seldom does
 NO_FLAGS = Sanity(samples={}, tests={}, flags={}, noise={})
 
 
@@ -87,6 +88,22 @@ class State:
         low, high = np.searchsorted(self.t, at - before_s), np.searchsorted(self.t, at + after_s, side="right")
         still: Bools = self._moved[high] - self._moved[low] == 0
         return still
+
+
+    def borne_out(self, name: str, at: Array, *, within_s: float) -> Bools:
+        """Did another of engine speed, throttle and manifold pressure leap too, within_s around each instant?
+
+        Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a coarse replay).
+        """
+        others = {"engine_speed": (self.engine_speed, LEAP_RPM), "throttle_position": (self.throttle, LEAP_PCT),
+                  "manifold_pressure": (self.manifold, LEAP_KPA)}  # fmt: skip
+        out = np.zeros(len(at), dtype=np.bool_)
+        for other, (value, least) in others.items():
+            if value is None or other == name or (name == "pedal_position" and other == "throttle_position"):
+                continue
+            before, after = np.interp(at - within_s, self.t, value), np.interp(at + within_s, self.t, value)
+            out |= np.abs(after - before) >= least
+        return out
 
 
 def since(t: Array, mask: Bools) -> Array:
