@@ -45,7 +45,7 @@ def engine_speed(values: Array, *, stated: Unit | None, stated_from: str) -> Dec
         if high > 0:
             one.add(window(one.candidate.turned(high), 550.0, 9800.0, 150.0, 12.0), "its highest value is no engine speed")
             one.add(window(one.candidate.turned(low), 380.0, 7000.0, 60.0, 6.0), "its lowest running value is no engine speed")
-    return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0)
+    return decide(scored, stated=stated, stated_from=stated_from, typical=high)
 
 
 def percentage(channel: str, values: Array, *, stated: Unit | None, stated_from: str) -> Decision:

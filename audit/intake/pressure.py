@@ -212,7 +212,7 @@ def ambient_pressure(values: Array, *, stated: Unit | None, stated_from: str) ->
     for unit in [table[k] for k in (*BASE_KEYS, "mmhg", "pa")] if stated is None else [u for u, _ in pressure_candidates(stated)]:
         base = unit.said.removesuffix(" absolute")
         one = Scored(Candidate(unit, f"{base} absolute", unit.scale, 0.0, "", "absolute"), 0.0 if stated is None or unit is stated else -STATED)
-        one.add(window(unit.scale * mid, 58.0, 107.0, 4.0, 20.0), "its values are not ambient pressure")
+        one.add(window(unit.scale * mid, 58.0, 107.0, 2.5, 20.0), "its values are not ambient pressure")
         scored.append(one)
     return decide(scored, stated=stated, stated_from=stated_from, typical=mid or 1.0)
 
