@@ -156,27 +156,34 @@ class Desk:
 
     def _car(self, read: Sequence[tuple[File, list[LogAudit]]], out: Worked) -> None:
         """What was read of one car: set aside what was no log, the rest by nights."""
+        if not read:
+            return
+        car = read[0][0].car
+        known = {e.log_id: e for e in self._ledger.entries(car.name)}
         new: dict[str, tuple[File, Entry, LogAudit]] = {}
         for file, audits in read:
             good = [a for a in audits if a.status == "read"]
             for audit in (*good, *(a for a in audits if a.status != "read" and not a.not_a_log)):
                 log_id = audit.sha256 or file.sha256
                 entry = entry_of(audit, car=file.car.name, log_id=log_id, path=file.path, below=self._inbox, modified=file.stamp / 1e9)
-                new.setdefault(log_id, (file, entry, audit))
+                if log_id not in known or known[log_id].error:
+                    new.setdefault(log_id, (file, entry, audit))
+            if good and not any(f is file for f, _, _ in new.values()):
+                self._same_log(file, out)  # as when a log lies there packed and unpacked
             if not good:
                 reason = next((a.error for a in audits if a.error), None) or f"{file.path}: no log in it."
                 self._set_aside(file, reason, out, entries=[e for f, e, _ in new.values() if f is file and e.error])
-        if not any(audit.status == "read" for _, _, audit in new.values()):
+        if not new:
             return
-        car = read[0][0].car
-        known = {e.log_id: e for e in self._ledger.entries(car.name)}
         known |= {log_id: entry for log_id, (_, entry, _) in new.items()}
         left: dict[tuple[str, str], set[str]] = defaultdict(set)  # a zip may hold logs of several nights
+        good_files = {file.key for file, _, audit in new.values() if audit.status == "read"}
         for log_id, (file, _, _) in new.items():
-            left[file.key].add(log_id)
+            if file.key in good_files:
+                left[file.key].add(log_id)
         for name, night in named(grouped(known.values())).items():
             fresh = [new[e.log_id] for e in night if e.log_id in new]
-            if fresh and any(audit.status == "read" for _, _, audit in fresh):
+            if fresh and any(not e.error for e in night):  # a torn log alone is no night, but it holds one
                 self._night(car, (name, night), fresh, left, out)
 
     def _night(
@@ -190,12 +197,13 @@ class Desk:
         keep = dataclasses.replace(alone, logs=tuple(a for a in alone.logs if a.status == "read"))
         whole = self._whole(car, name, night, audits, alone)
         keep = dataclasses.replace(keep, verdict=whole.verdict, reasons=whole.reasons, checks=whole.checks)
-        self._archive.add(keep, date=night[0].day, setting=self._setting)
+        if keep.logs:
+            self._archive.add(keep, date=night[0].day, setting=self._setting)
         whole = self._with_history(car, whole)
         self._keep_in_mind(car, audits)
         for file, entry, _ in fresh:
             left[file.key].discard(entry.log_id)
-        files = {file.key: file for file, _, _ in fresh if not left[file.key]}
+        files = {file.key: file for file, _, audit in fresh if audit.status == "read" and not left[file.key]}
         event = papers.write(self._papers, name, whole)
         new_event = self._ledger.finish(
             [file.done(READ) for file in files.values()], entries=[entry for _, entry, _ in fresh],
@@ -209,6 +217,12 @@ class Desk:
             reason=whole.reasons[0] if whole.reasons else "")  # fmt: skip
         if self._on_verdict is not None:
             self._on_verdict(name, whole)
+
+    def _same_log(self, file: File, out: Worked) -> None:
+        self._ledger.finish([file.done(READ)])
+        out.known += 1
+        out.done.append(file)
+        say("known", path=str(file.path), outcome=READ, reason="every log in it is kept already")
 
     def _judged(self, car: Car, audits: Sequence[LogAudit]) -> Night:
         from audit.screen import assemble

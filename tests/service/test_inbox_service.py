@@ -1,0 +1,304 @@
+"""The inbox service as a whole: files in, verdicts, papers and notes out, each once."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+import zipfile
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from made_logs import garbage, good_log
+
+from audit.archive.store import Archive
+from audit.errors import UsageError
+from audit.service import desk
+from audit.service.hooks import Ways
+from audit.service.inbox import Service, Settings
+from audit.service.ledger import Ledger
+
+ROOT = Path(__file__).parents[2]
+
+
+class House:
+    """An inbox, an archive, and the service over them."""
+
+    def __init__(self, folder: Path) -> None:
+        self.inbox, self.archive = folder / "inbox", folder / "archive"
+        self.inbox.mkdir()
+        self.said: list[tuple[str, str, str]] = []
+
+    def put(self, name: str, data: bytes, *, old: bool = True) -> Path:
+        path = self.inbox / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+        return path
+
+    def service(self, **more) -> Service:
+        settings = Settings(inbox=self.inbox, archive=self.archive, **{"once": True, "stable_s": 0.1, **more})
+        return Service(settings, on_verdict=lambda name, night: self.said.append((night.car.name, name, night.verdict)))
+
+    def once(self, **more) -> None:
+        self.service(**more).run()
+
+    def kept(self) -> Counter[tuple[str, str]]:
+        rows = Archive(self.archive).logs()
+        return Counter((car, Path(path).name) for car, path in zip(rows["car"], rows["path"], strict=True))
+
+    def notes(self) -> list[str]:
+        return [p.read_text(encoding="utf-8") for p in (self.archive / "inbox" / "set_aside").rglob("*.reason.txt")]
+
+
+@pytest.fixture
+def house(tmp_path):
+    return House(tmp_path)
+
+
+def test_a_backlog_is_kept_once_however_often_the_service_starts(house):
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.put("birch/2025-05-03/b.csv", good_log(2))
+    house.once()
+    said = list(house.said)
+    house.once()
+    assert house.kept() == {("alder", "a.csv"): 1, ("birch", "b.csv"): 1}
+    assert [(car, night) for car, night, _ in said] == [("alder", "2025-05-03"), ("birch", "2025-05-03")]
+    assert house.said == said
+
+
+def test_a_lost_ledger_keeps_nothing_twice(house):
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.once()
+    (house.archive / "inbox" / "ledger.sqlite").unlink()
+    house.once()
+    assert house.kept() == {("alder", "a.csv"): 1}
+
+
+def test_a_copy_and_a_new_name_do_nothing(house):
+    path = house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.put("alder/2025-05-03/copy of a.csv", good_log(1))
+    house.once()
+    path.rename(path.with_name("renamed.csv"))
+    house.once()
+    assert sum(house.kept().values()) == 1
+    assert len(house.said) == 1
+
+
+def test_a_log_packed_and_unpacked_is_one_log(house):
+    import gzip
+
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.put("alder/2025-05-03/a.csv.gz", gzip.compress(good_log(1)))
+    house.put("alder/2025-05-03/b.csv.gz", gzip.compress(good_log(2)))
+    house.once()
+    house.put("alder/2025-05-03/b.csv", good_log(2))
+    for _ in range(2):
+        house.once()
+    assert sum(house.kept().values()) == 2
+    assert house.notes() == []
+
+
+def test_a_zip_with_logs_of_two_nights_is_done_once(house):
+    with zipfile.ZipFile(house.inbox / "both.zip", "w") as packed:
+        packed.writestr("a.csv", good_log(1, stamp="2025-05-03T20:00:00"))
+        packed.writestr("b.csv", good_log(2, stamp="2025-05-10T20:00:00"))
+        packed.writestr("readme.txt", b"the logs of may")
+    house.once()
+    house.once()
+    assert [night for _, night, _ in house.said] == ["2025-05-03", "2025-05-10"]
+    assert sum(house.kept().values()) == 2
+
+
+def test_what_cannot_be_read_is_set_aside_with_its_reason_and_stays_where_it_was(house):
+    data = garbage(0)
+    path = house.put("alder/odd.csv", data)
+    house.once()
+    (note,) = house.notes()
+    assert str(path) in note.splitlines()[0]
+    assert path.read_bytes() == data
+    copies = [p for p in (house.archive / "inbox" / "set_aside").rglob("*odd.csv")]
+    assert [p.read_bytes() for p in copies] == [data]
+    house.once()
+    assert len(house.notes()) == 1
+
+
+def test_logs_of_a_night_that_come_later_join_its_verdict(house):
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.once()
+    house.put("alder/2025-05-03/b.csv", good_log(2))
+    house.once()
+    page = json.loads((house.archive / "inbox" / "nights" / "alder" / "2025-05-03.json").read_text())
+    assert sorted(Path(entry["path"]).name for entry in page["logs"]) == ["a.csv", "b.csv"]
+    assert sum(len(entry["pulls"]) for entry in page["logs"]) == 2
+
+
+def test_a_torn_log_holds_the_night_it_belongs_to(house):
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    with zipfile.ZipFile(house.inbox / "alder" / "2025-05-03" / "b.zip", "w") as packed:
+        packed.writestr("b.csv", good_log(2))
+    torn = house.inbox / "alder" / "2025-05-03" / "b.zip"
+    torn.write_bytes(torn.read_bytes()[:-40])
+    house.once(stable_s=0.1)
+    assert house.said[-1][2] == "hold"
+    assert len(house.notes()) == 1
+
+
+def test_a_wrong_car_file_keeps_its_logs_waiting_until_it_is_mended(house):
+    car = house.put("alder/car.toml", b"nonsense = 1\n")
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.once()
+    assert house.said == []
+    assert "car.toml" in json.loads((house.archive / "inbox" / "health.json").read_text())["trouble"]
+    car.write_bytes(b'name = "alder two"\n')
+    house.once()
+    assert house.kept() == {("alder two", "a.csv"): 1}
+
+
+def test_files_that_are_being_copied_and_hidden_ones_are_left_alone(house):
+    house.put("alder/a.csv.part", good_log(1))
+    house.put("alder/.hidden/a.csv", good_log(2))
+    house.put("alder/car.jpg", b"x")
+    house.once()
+    assert not (house.archive / "archive.json").exists()
+    assert house.notes() == []
+
+
+def test_an_archive_inside_the_inbox_is_not_read(house):
+    house.archive = house.inbox / "archive"
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.put("archive/inbox/set_aside/x.csv", good_log(2))
+    house.once()
+    assert house.kept() == {("alder", "a.csv"): 1}
+
+
+def test_an_inbox_inside_the_archive_is_refused(house):
+    house.archive = house.inbox.parent
+    with pytest.raises(UsageError, match="apart"):
+        house.service()
+
+
+def test_two_services_do_not_work_on_one_archive(house):
+    from filelock import FileLock
+
+    (house.archive / "inbox").mkdir(parents=True)
+    with FileLock(house.archive / "inbox" / "watch.lock"), pytest.raises(UsageError, match="another watch"):
+        house.once()
+
+
+def test_a_file_that_ended_the_service_each_time_is_set_aside(house):
+    path = house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.put("alder/2025-05-03/b.csv", good_log(2))
+    (house.archive / "inbox").mkdir(parents=True)
+    book = Ledger(house.archive / "inbox" / "ledger.sqlite")
+    import hashlib
+
+    for _ in range(desk.MOST_ATTEMPTS):
+        book.begin([("alder", hashlib.sha256(path.read_bytes()).hexdigest())])
+    book.close()
+    house.once()
+    assert house.kept() == {("alder", "b.csv"): 1}
+    assert "ended 3 times" in house.notes()[0]
+
+
+def test_a_full_disk_loses_nothing(house, monkeypatch):
+    from audit.errors import ArchiveError
+
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    add, failed = Archive.add, []
+
+    def full_once(self, *args, **more):
+        if not failed:
+            failed.append(1)
+            raise ArchiveError("no space is left on the disk")
+        return add(self, *args, **more)
+
+    monkeypatch.setattr(Archive, "add", full_once)
+    monkeypatch.setattr("audit.service.inbox.RETRY_S", (0.05,))
+    house.once()
+    assert house.kept() == {("alder", "a.csv"): 1}
+
+
+def test_worker_processes_give_the_same(house):
+    for i in range(9):
+        house.put(f"alder/2025-05-{3 + i:02d}/a{i}.csv", good_log(i))
+    house.once(workers=2)
+    assert sum(house.kept().values()) == 9
+
+
+def live(house: House, until, *, within_s: float = 60.0, **more) -> None:
+    """Run the service in a thread until something holds."""
+    service = house.service(once=False, **more)
+    thread = threading.Thread(target=service.run)
+    thread.start()
+    end = time.monotonic() + within_s
+    try:
+        while not until() and time.monotonic() < end:
+            time.sleep(0.05)
+    finally:
+        service.stop()
+        thread.join(60)
+    assert not thread.is_alive()
+
+
+@pytest.mark.parametrize("poll_s", [None, 0.2])
+def test_what_lands_while_it_runs_is_screened(house, poll_s):
+    def lands():
+        time.sleep(1.0)
+        part = house.put("new/deep/2025-05-03/a.csv.part", good_log(1))
+        part.rename(part.with_suffix(""))
+
+    threading.Thread(target=lands).start()
+    live(house, lambda: house.said, poll_s=poll_s)
+    assert house.kept() == {("new", "a.csv"): 1}
+
+
+def test_a_hold_is_told_once_over_two_starts(house, tmp_path):
+    out = tmp_path / "told.txt"
+    script = tmp_path / "hook.py"
+    script.write_text("import sys; open(sys.argv[1], 'a').write(sys.stdin.read() + '\\n')", encoding="utf-8")
+    rows = [line.rsplit(",", 2) for line in good_log(1).decode().splitlines()]
+    short = "\n".join(row[0] for row in rows)  # no intake temperature: evidence is missing
+    house.put("alder/2025-05-03/a.csv", short.encode() + b"\n")
+    ways = Ways(command=f"{sys.executable} {script} {out}")
+    live(house, out.exists, ways=ways)
+    house.put("alder/2025-05-03/copy.csv", short.encode() + b"\n")
+    live(house, lambda: len(house.said) > 1, ways=ways, within_s=2.0)
+    (event,) = [json.loads(line) for line in out.read_text().splitlines()]
+    assert event["verdict"] == "hold"
+    assert Path(event["report"]).exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_cleanly(house, number):
+    argv = [sys.executable, "-m", "audit", "watch", str(house.inbox), "--archive", str(house.archive)]
+    lines = []
+    with subprocess.Popen(argv, cwd=ROOT, stderr=subprocess.PIPE, text=True) as process:
+        for line in process.stderr:
+            lines.append(json.loads(line))
+            if lines[-1]["event"] == "health":
+                process.send_signal(number)
+                break
+        lines += [json.loads(line) for line in process.stderr]
+    assert process.returncode == 0
+    assert lines[-1]["event"] == "stopped"
+
+
+def test_status_tells_whether_the_service_is_well(house):
+    argv = [sys.executable, "-m", "audit", "watch", str(house.inbox), "--archive", str(house.archive), "--status"]
+    before = subprocess.run(argv, cwd=ROOT, capture_output=True, text=True, check=False)
+    house.once()
+    after = subprocess.run(argv, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (before.returncode, after.returncode) == (1, 0)
+    assert after.stdout.startswith("well: 0 read")
+
+
+def test_a_short_soak():
+    import soak
+
+    assert soak.run(60, seed=7, kills=2, patience_s=400.0) == []
