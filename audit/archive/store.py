@@ -11,6 +11,7 @@ The next writer finishes what stands in pending/ (steps 3 to 5 may be repeated) 
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -53,7 +54,7 @@ class Archive:
     def add(self, night: Night, *, date: str | None = None, setting: str = "") -> Added:
         """Keep a night. Logs that this car has already are left out; with none left nothing is added.
 
-        date: ISO day of the night; else the first log's wall clock, its file's date, or today.
+        date: ISO day of the night; else the first log's wall clock, a day in its path, its file's date, or today.
         Raises ArchiveError when the disk or the archive is at fault (nothing or the whole night is kept),
         UsageError for a date that is none.
         """
@@ -263,12 +264,18 @@ def _day(text: str) -> str:
         raise UsageError(f"date {text!r}: not a day. Write it as 2026-05-31.") from None
 
 
+DAY_IN_PATH = re.compile(r"(?<!\d)(\d{4}-\d{2}-\d{2})(?!\d)")
+
+
 def date_of(night: Night) -> str:
-    """ISO day of a night: the earliest wall clock of its logs, else its earliest file's date, else today."""
+    """ISO day of a night: the earliest wall clock of its logs, else a day in their path, their files' date, today."""
     starts = [a.log.wall_start for a in night.logs if a.log is not None and a.log.wall_start]
     days = [day for text in starts if (day := _try_day(text))]
+    paths = [Path(a.path) for a in night.logs if a.status == "read"]
     if not days:
-        paths = [Path(a.path) for a in night.logs if a.status == "read"]
+        named = [found[-1] for p in paths if (found := DAY_IN_PATH.findall(str(p)))]
+        days = [day for text in named if (day := _try_day(text))]
+    if not days:
         times = [path.stat().st_mtime for path in paths if path.is_file()]
         days = [dt.datetime.fromtimestamp(t).astimezone().date().isoformat() for t in times]
     return min(days) if days else dt.datetime.now().astimezone().date().isoformat()

@@ -3,13 +3,14 @@
 import datetime as dt
 import os
 import shutil
+from types import SimpleNamespace
 
 import polars as pl
 import pytest
 
 from audit.archive import tables
 from audit.archive.rows import car_from_json, car_to_json
-from audit.archive.store import Archive
+from audit.archive.store import Archive, date_of
 from audit.archive.verify import verify
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, ColumnWord
@@ -73,6 +74,14 @@ def test_the_date_is_the_one_given_or_the_clocks_or_today(tmp_path, given, clock
     archive.add(a_night(1, day=clock), date=given)
     today = dt.datetime.now().astimezone().date().isoformat()
     assert archive.nights()["date"].to_list() == [day or today]
+
+
+@pytest.mark.parametrize(("path", "day"), [("inbox/2025-05-03_evening/run_1.csv", "2025-05-03"), ("2025-01-01/run 2025-05-04.csv", "2025-05-04"),
+                                           ("run_12025-05-041.csv", None)])  # fmt: skip
+def test_a_day_in_the_path_dates_a_night_without_a_clock(path, day):
+    audit = SimpleNamespace(path=path, status="read", log=SimpleNamespace(wall_start=None))
+    today = dt.datetime.now().astimezone().date().isoformat()
+    assert date_of(SimpleNamespace(logs=(audit,))) == (day or today)
 
 
 def test_a_wrong_date_is_told(tmp_path):
