@@ -86,13 +86,12 @@ class Browser:
             pytest.skip("axe-playwright-python is not installed")
         source = (Path(spec.submodule_search_locations[0]) / "axe.min.js").read_text(encoding="utf-8")
         self.js(source)
-        found = self.driver.execute_async_script(
+        return self.driver.execute_async_script(
             "const done=arguments[arguments.length-1];axe.run(document,{runOnly:{type:'tag',values:arguments[0]},resultTypes:['violations']})"
             ".then(r=>done(r.violations.map(v=>v.id+': '+v.nodes.slice(0,4).map(n=>n.html.slice(0,160)+' '+n.failureSummary).join(' | '))))"
             ".catch(e=>done([String(e)]))",
             list(rules),
         )
-        return found
 
     def too_wide(self):
         return self.js("return document.documentElement.scrollWidth - document.documentElement.clientWidth")

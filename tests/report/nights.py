@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 import dataclasses
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
 from audit.carfile import load_car
-from audit.model import Barometric, Car, Channel, CheckResult, Finding, Log, LogAudit, Night, Pull, PullAudit, Sanity, Span
+from audit.model import (
+    Barometric,
+    Car,
+    Channel,
+    CheckResult,
+    Finding,
+    Log,
+    LogAudit,
+    Night,
+    Pull,
+    PullAudit,
+    Sanity,
+    Span,
+)
 from audit.screen import screen_night
 from audit.tables import channel_rows
 
@@ -26,7 +39,7 @@ SHAPES = {
 }  # fmt: skip
 
 
-@lru_cache(maxsize=None)
+@cache
 def sample(name: str, *, us: bool | None = None) -> Night:
     """A night of the sample data, screened; name as 'alder/2025-05-24_overshoot'."""
     folder = SAMPLES / name

@@ -15,7 +15,7 @@ LEAN = Finding("mixture.lean", "stop", "Lambda stayed at or above 1.010 for 0.30
 
 
 def without_scripts(page):
-    return re.sub(r"<script(?! type=).*?</script>", "", page, flags=re.S)
+    return re.sub(r"<script(?! type=).*?</script>", "", page, flags=re.DOTALL)
 
 
 def policy(page):
@@ -23,7 +23,7 @@ def policy(page):
 
 
 def packets(page):
-    return [json.loads(text) for text in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, flags=re.S)]
+    return [json.loads(text) for text in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, flags=re.DOTALL)]
 
 
 def test_six_pulls_of_24_channels_stay_within_2_mb():
@@ -49,7 +49,7 @@ def test_the_policy_lets_only_our_own_scripts_run():
     allowed = policy(page)
     assert allowed.startswith("default-src 'none'; script-src 'sha256-")
     assert "unsafe" not in allowed and "http" not in allowed
-    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
+    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.DOTALL)
     assert [shell.digest(s) for s in scripts] == re.search(r"script-src ([^;]*)", allowed)[1].split()
 
 
@@ -104,7 +104,7 @@ def test_the_verdict_its_reasons_and_the_cautions_are_there():
 def test_figures_are_in_the_cars_units(us, there, gone):
     page = without_scripts(render(sample("alder/2025-05-24_overshoot", us=us)))
     head, _, sensors = page.partition('id="h-sensors"')
-    assert there in head and gone not in re.sub(r"<style.*?</style>", "", head, flags=re.S)
+    assert there in head and gone not in re.sub(r"<style.*?</style>", "", head, flags=re.DOTALL)
     assert "tests not passed" in sensors
 
 

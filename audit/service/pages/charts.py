@@ -54,9 +54,11 @@ def trend_charts(name: str, trend: Trend, notes: Sequence[JournalNote], *, us: b
 
 
 def _ticks(dates: Sequence[str]) -> dict[str, str]:
-    """Some night indices with their days."""
-    step = max(1, -(-len(dates) // 6))
-    return {str(i): dates[i] for i in range(0, len(dates), step)}
+    """Some night indices with their months, or their days where the nights span less than three months."""
+    count = min(3, len(dates))
+    at = [round(i * (len(dates) - 1) / max(count - 1, 1)) for i in range(count)]
+    near = bool(dates) and (date.fromisoformat(dates[-1]) - date.fromisoformat(dates[0])).days < 90
+    return {str(i): dates[i][5:] if near else dates[i][:7] for i in at}
 
 
 def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -> list[Layer]:

@@ -120,10 +120,8 @@ def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, A
         return made
     audits = [_pull(shelf, *_split(key)) for key in (first, second)]
     us = _us(shelf, car)
-    titles = ["first", "second"]
     made["packet"] = overlaid(audits[0], audits[1], names=("first", "second"), us=us)
     made["rows"] = _side_by_side(audits, us=us)
-    made["titles"] = titles
     return made
 
 
@@ -152,12 +150,12 @@ def _side_by_side(audits: list[PullAudit], *, us: bool) -> list[tuple[str, str, 
     from audit.report.page.measures import GROUPS
 
     rows = []
-    for _, group in GROUPS:
+    for title, group in GROUPS:
         for row in group:
             values = [a.measures.get(row.name) for a in audits]
             if any(v is not None for v in values):
                 first, second = (figure(v, row.unit, us=us, digits=row.digits).strip() for v in values)
-                rows.append((row.label, first, second))
+                rows.append((f"{title}: {row.label}", first, second))
     return rows
 
 
@@ -199,9 +197,10 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
     made["next"] = localise(found.step.log_next, us=us)
     made["notes"] = [localise(n, us=us) for n in found.notes]
     for gear in found.gears:
+        step = "" if gear.step.sentence == found.step.sentence else localise(gear.step.sentence, us=us)
         name = f"Gear {gear.gear}" if gear.gear else "Gear not known"
         made["gears"].append({"name": name, "pulls": gear.pulls, "wanted": _wanted(gear.wanted, us=us),
-                              "step": localise(gear.step.sentence, us=us), "chart": response_chart(f"gear-{gear.gear}", gear, us=us)})  # fmt: skip
+                              "step": step, "chart": response_chart(f"gear-{gear.gear}", gear, us=us)})  # fmt: skip
     return made
 
 

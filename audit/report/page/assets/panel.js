@@ -59,11 +59,12 @@ const Plots = (() => {
   }
 
   // A level across the plot with its text at the right end, above the line unless there is no room.
-  function drawLevel({ plot, of, text }, level, { below = false } = {}) {
+  function drawLevel({ plot, of, text }, level, { below = false, right = false } = {}) {
     const colour = level.role === "target" ? of("quiet") : of("limit");
     plot.add_layout(make("Span", { location: level.y, dimension: "width", line_color: colour, line_width: 1.3, line_dash: [4, 3] }));
-    plot.add_layout(make("Label", { x: 1, x_units: "screen", y: level.y, text: level.text, ...text, text_color: colour,
-      text_baseline: below ? "top" : "bottom", y_offset: below ? -2 : 2, x_offset: 3,
+    const at = right ? { x: plot.x_range.end, text_align: "right", x_offset: -3 } : { x: 1, x_units: "screen", x_offset: 3 };
+    plot.add_layout(make("Label", { ...at, y: level.y, text: level.text, ...text, text_color: colour,
+      text_baseline: below ? "top" : "bottom", y_offset: below ? -2 : 2,
       background_fill_color: of("paper"), background_fill_alpha: 0.8 }));
   }
 

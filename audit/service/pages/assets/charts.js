@@ -11,7 +11,9 @@
     }
     const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
     const px = (x1 - x0 || 1) * 0.03, py = (y1 - y0 || Math.abs(y1) * 0.1 || 1) * 0.14;
-    return { x: [x0 - px, x1 + px], y: [y0 - py, y1 + py] };
+    // room at the right for what the levels say, so that no word lies on a point
+    const room = layers.some(l => l.kind === "level") ? (x1 - x0 || 1) * 0.3 : 0;
+    return { x: [x0 - px, x1 + px + room], y: [y0 - py, y1 + py] };
   }
 
   async function draw(figure) {
@@ -26,7 +28,7 @@
         model("ColumnDataSource", { data: { x: l.x, low: l.low, high: l.high } }));
       if (l.kind === "line") Plots.drawLine(panel, { x: l.x, y: l.y }, l.style);
       if (l.kind === "points") Plots.drawPoints(panel, { x: l.x, y: l.y }, l.style === 0 ? "circle" : l.style === 1 ? "square" : "diamond", l.style, 6);
-      if (l.kind === "level") Plots.drawLevel(panel, l, { below: l.y < 0 });
+      if (l.kind === "level") Plots.drawLevel(panel, l, { below: l.y < 0, right: true });
       if (l.kind === "upright") Plots.drawUpright(panel, l, upright++);
     }
     if (Object.keys(spec.ticks).length) Plots.nameTicks(panel, spec.ticks);

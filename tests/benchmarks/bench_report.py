@@ -1,0 +1,110 @@
+"""What a page costs: `python -m tests.benchmarks.bench_report [pulls]`, 10,000 by default.
+
+Prints the making of a night's report as a ratio to the audit of the same night, in a warm and in a fresh process,
+the report's size, and the answers of `serve` over an archive of that many pulls.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import urllib.request
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).parents[2]
+NIGHT = ROOT / "sample_data" / "alder" / "2025-05-10_duty_steps"
+CARS = 20
+
+FRESH = """
+import sys, time
+from pathlib import Path
+start = time.perf_counter()
+import polars
+from audit.night import Request, run
+night = run(Request(paths=(Path(sys.argv[1]),))).night
+middle = time.perf_counter()
+from audit.report.html import render
+render(night)
+print(middle - start, time.perf_counter() - middle)
+"""
+
+
+def middle(runs: list[float]) -> float:
+    return float(np.median(runs))
+
+
+def report(times: int = 7) -> None:
+    from audit.night import Request, run
+    from audit.report.html import render
+
+    audits, pages = [], []
+    for _ in range(times):
+        start = time.perf_counter()
+        night = run(Request(paths=(NIGHT,))).night
+        between = time.perf_counter()
+        text = render(night)
+        audits.append(between - start)
+        pages.append(time.perf_counter() - between)
+    told("warm process", middle(audits), middle(pages))
+    found = [subprocess.run([sys.executable, "-c", FRESH, str(NIGHT)], capture_output=True, text=True, check=True, cwd=ROOT).stdout.split() for _ in range(times)]
+    told("fresh process", middle([float(a) for a, _ in found]), middle([float(b) for _, b in found]))
+    print(f"page: {len(text.encode()) / 1e6:.2f} MB, {sum(len(a.pulls) for a in night.logs)} pulls")
+
+
+def told(where: str, audit: float, page: float) -> None:
+    print(f"{where}: audit {audit:.3f} s, report {page:.3f} s, {page / audit:.2f} of the audit", flush=True)
+
+
+def serve(pulls: int) -> None:
+    from audit.archive.store import Archive
+    from audit.service.web import application, listen, warm_up
+    from tests.benchmarks.bench_archive import fill
+
+    with tempfile.TemporaryDirectory() as folder:
+        fill(Archive(Path(folder)), pulls, CARS)
+        ready, box = threading.Event(), {}
+
+        def run() -> None:
+            async def begin() -> None:
+                app = application(Path(folder))
+                warm_up(app.settings["shelf"])
+                box["port"] = listen(app, host="127.0.0.1", port=0)[1]
+                ready.set()
+                await asyncio.Event().wait()
+
+            asyncio.run(begin())
+
+        threading.Thread(target=run, daemon=True).start()
+        ready.wait(120)
+        base = f"http://127.0.0.1:{box['port']}"
+        ask(base, "/", "all cars")
+        page = ask(base, "/car?name=car+3", "a car's nights")
+        night = re.search(r"/night\?id=[^\"]+", page)[0]
+        ask(base, night, "a night")
+        ask(base, "/compare?car=car+3", "pulls to compare")
+        ask(base, "/trends?car=car+3", "trends, the page")
+        ask(base, "/trends/part?car=car+3", "trends, its figures")
+        ask(base, "/response?car=car+3", "duty and boost, the page")
+
+
+def ask(base: str, path: str, what: str) -> str:
+    taken = []
+    for _ in range(4):
+        start = time.perf_counter()
+        with urllib.request.urlopen(base + path) as answer:
+            text = answer.read().decode()
+        taken.append(time.perf_counter() - start)
+    print(f"{what}: first {taken[0]:.3f} s, then {middle(taken[1:]):.3f} s", flush=True)
+    return text
+
+
+if __name__ == "__main__":
+    report()
+    serve(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)
