@@ -275,26 +275,24 @@ class Pull:
         'boost' gives manifold pressure over barometric pressure, kPa gauge.
         """
         key = (name, lead_s, tail_s)
-        if key not in self._cache:
-            self._cache[key] = self._read(name, lead_s, tail_s)
-        return self._cache[key]
+        found = self._cache.get(key)
+        if found is None:
+            found = self._cache[key] = self._read(name, lead_s, tail_s)
+        return found
 
     def _read(self, name: str, lead_s: float, tail_s: float) -> Series:
-        channel = "manifold_pressure" if name == "boost" else name
-        if not self.log.has(channel):
-            return EMPTY
-        series = believed_series(self.log, self.sanity, channel, self.start_s - lead_s, self.end_s + tail_s)
-        if name == "boost":
-            return Series(series.t, series.value - self.log.barometric.kpa)
-        return series
+        boost = name == "boost"
+        channel = "manifold_pressure" if boost else name
+        series = believed_series(self.log, self.sanity, channel, self.span.start_s - lead_s, self.span.end_s + tail_s)
+        return Series(series.t, series.value - self.log.barometric.kpa) if boost and series else series
 
 
 def believed_series(log: Log, sanity: Sanity, name: str, start_s: float, end_s: float) -> Series:
     """True samples of `name` with flag 1 or 2 and start_s <= t <= end_s; empty if the log lacks it."""
-    if not log.has(name):
+    channel = log.by_name.get(name)
+    if channel is None:
         return EMPTY
     inside = log.believed(name, sanity.samples.get(name)).within(start_s, end_s)
-    channel = log.by_name[name]
     if channel.held and len(inside.t) > 1 and channel.rate_hz > 0:
         return Series(*_updates_only(inside.t, inside.value, channel.rate_hz))
     return inside
@@ -331,6 +329,8 @@ class CheckResult:
 
 @dataclass(frozen=True, eq=False)
 class PullAudit:
+    """One pull judged: its measures, how each check came out, and what was found."""
+
     pull: Pull
     measures: Mapping[str, float | None]
     checks: Mapping[str, CheckResult]

@@ -9,7 +9,7 @@ import numpy as np
 
 from audit.checks.boost_trace import BoostTrace, boost_trace
 from audit.model import Log, Pull
-from audit.signal.arrays import median_sorted, quantile
+from audit.signal.arrays import median_sorted, quantile, rows_of
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
 STEP_PCT = 2.0  # apart, two such duties of one night are steps
@@ -45,7 +45,7 @@ def _look(pull: Pull, trace: BoostTrace) -> Duty | None:
     if len(series.t) < 2:
         return None
     settled = series.within(float(trace.t[trace.settled_at]), float(trace.t[-1])).value
-    half = np.flatnonzero(trace.calm >= trace.start + 0.5 * (trace.level - trace.start))
+    half = rows_of(trace.calm >= trace.start + 0.5 * (trace.level - trace.start))
     from_s = float(trace.t[half[0]]) if half.size else float(trace.t[0])
     whole = series.within(from_s, float(trace.t[-1]))
     if settled.size < 2 or whole.value.size < 2:

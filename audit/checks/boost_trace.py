@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from audit.model import Array, Pull, Series
-from audit.signal.arrays import block_means, median_sorted, quantile
+from audit.signal.arrays import block_means, mean, median_sorted, quantile, rows_of
 from audit.signal.lines import median_line
 from audit.signal.robust import noise_sigma, resolution
 from audit.signal.smoothing import smooth
@@ -139,7 +139,7 @@ def _wide_open(pull: Pull) -> tuple[Array, Array]:
     throttle = pull.believed("throttle_position")
     if len(throttle.t) >= LEAST_SAMPLES:
         open_pct = median_sorted(throttle.value)
-        shut = np.flatnonzero(throttle.value < open_pct - 6.0)
+        shut = rows_of(throttle.value < open_pct - 6.0)
         if shut.size and throttle.t[shut[0]] > t[len(t) // 2]:
             stop = max(int(np.searchsorted(t, throttle.t[shut[0]])), len(t) // 2)
     return _without_drop(t[:stop], y[:stop])
@@ -157,12 +157,12 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     if split >= t.size or u.size < 3:
         return t, y
     slope = min(_pace(u, before), 0.0)
-    due = median_sorted(before) + slope * (t[split:] - float(u.mean()))
+    due = median_sorted(before) + slope * (t[split:] - mean(u))
     least = max(4 * median_sorted(np.abs(before[1:] - before[:-1])), 6.0)
     fallen = y[split:] < np.minimum(due, y[split - 1] + slope * (t[split:] - t[split - 1])) - least
     if not fallen[-1]:
         return t, y
-    stop = split + int(np.flatnonzero(~fallen)[-1]) + 1 if not fallen.all() else split
+    stop = split + int(rows_of(~fallen)[-1]) + 1 if not fallen.all() else split
     return t[:stop], y[:stop]
 
 
@@ -222,7 +222,7 @@ def without_spikes(y: Array, sigma: float, quantum: float) -> Array:
     if not lone.any():
         return y
     out = y.copy()
-    rows = np.flatnonzero(lone) + 2
+    rows = rows_of(lone) + 2
     out[rows] = 0.5 * (y[rows - 1] + y[rows + 1])
     return out
 
@@ -258,10 +258,10 @@ def _knee(s: Samples, start: float, tail: float) -> tuple[int, int, float]:
     t, calm = s.t, s.calm
     top = float(calm.max())
     high = max(tail, 0.5 * (top + start)) - start
-    up = np.flatnonzero(calm >= start + 0.5 * high)
+    up = rows_of(calm >= start + 0.5 * high)
     if up[0] == 0:
         return 0, 0, 1.0
-    below = np.flatnonzero(calm[: up[0]] < start + 0.1 * high)
+    below = rows_of(calm[: up[0]] < start + 0.1 * high)
     first = int(below[-1]) if below.size else 0
     chord = np.interp(t[first:], (t[first], t[-1]), (calm[first], tail))
     over = calm[first:] - chord
@@ -288,12 +288,12 @@ def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:
         rest = _line(t[begin:], s.y[begin:])
         at = rest.at(t)
         height = np.abs(at - start)
-        near = np.flatnonzero(calm[first:] >= (at - np.maximum(BAND * height, 1.5 * s.grain))[first:])
+        near = rows_of(calm[first:] >= (at - np.maximum(BAND * height, 1.5 * s.grain))[first:])
         arrival = min(first + int(near[0]) if near.size else knee, last)
         off = np.abs(calm - at)
         ring = float(off[arrival + 2 * (off.size - arrival) // 3:].max())
         band = max(BAND * float(height[arrival]), 1.15 * ring, 2.0 * s.grain)
-        out = np.flatnonzero(off[arrival:] > band)
+        out = rows_of(off[arrival:] > band)
         settled_at = min(arrival + int(out[-1]) + 1 if out.size else arrival, last)
         rest = replace(rest, arrival=arrival, settled_at=settled_at, ring=ring)
         if settled_at == begin or turn == 2:
@@ -318,7 +318,7 @@ def _rest_at_end(s: Samples, rest: Rest) -> Rest:
     level = median_sorted(s.y[third:])
     off = np.abs(s.calm - level)
     ring = float(off[third:].max())
-    out = np.flatnonzero(off[begin:] > max(BAND * abs(level), 1.15 * ring, 2 * s.grain))
+    out = rows_of(off[begin:] > max(BAND * abs(level), 1.15 * ring, 2 * s.grain))
     at = min(begin + int(out[-1]) + 1 if out.size else begin, max(s.t.size - 4, 0))
     return Rest(level, 0.0, float(s.t[0]), rest.arrival, at, ring)
 
@@ -369,13 +369,13 @@ def _paces(s: Samples, begin: int) -> tuple[float, float]:
 def _pace(t: Array, y: Array) -> float:
     if t.size < 3:
         return 0.0
-    u = t - t.mean()
-    return float(u @ (y - y.mean()) / (u @ u))
+    u = t - mean(t)
+    return float(u @ (y - mean(y)) / (u @ u))
 
 
 def crossing(t: Array, y: Array, level: float) -> float | None:
     """When y first rises through a level, s, on straight lines between samples; None if it began above it."""
-    up = np.flatnonzero(y >= level)
+    up = rows_of(y >= level)
     if not up.size or up[0] == 0:
         return None
     i = int(up[0])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Pull, Series, believed_series
-from audit.signal.arrays import median_sorted, quantile
+from audit.signal.arrays import mean, median_sorted, quantile
 from audit.signal.held import held_below, without_singles
 from audit.signal.smoothing import smooth
 
@@ -127,10 +127,11 @@ def _follows(manifold: Array, rail: Array) -> bool | None:
     """Whether the rail moves with the manifold; None where too little moves to tell."""
     if len(rail) < 8 or manifold.max() - manifold.min() < 20.0:
         return None
-    x = manifold - manifold.mean()
+    x = manifold - mean(manifold)
     spread = float(np.dot(x, x))
     slope = float(np.dot(x, rail)) / spread
-    error = float(np.std(rail - rail.mean() - slope * x)) / np.sqrt(spread)
+    rest = rail - mean(rail) - slope * x
+    error = float(np.sqrt(mean((rest - mean(rest)) ** 2) / spread))
     return slope > 0.5 if error < 0.15 else None
 
 

@@ -28,6 +28,7 @@ CODES = ("heat.intake", "heat.soak", "heat.coolant", "heat.cold")
 LEAD_S = 4.0
 WARM_COOLANT_C = 80.0  # below it a climbing coolant is an engine still warming up
 RUNNING_RPM = 400.0
+HOLE_S = 30.0  # coolant unseen for longer may have been anything
 CHANNEL = {"intake": "intake_air_temp", "coolant": "coolant_temp", "oil": "oil_temp", "exhaust": "exhaust_gas_temp"}
 
 
@@ -130,7 +131,9 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
     coolant = believed_series(log, sanity, "coolant_temp", 0.0, log.duration_s)
     coolant = _while_running(coolant, believed_series(log, sanity, "engine_speed", 0.0, log.duration_s), limits)
     row = limits.row("heat.coolant", "coolant_peak_c")
-    held = held_above(coolant.t, coolant.value, limits.setting("coolant_hold_s"), least=3, most_gap_s=30.0)
+    if _plainly_cool(coolant, row.best, limits.setting("coolant_hold_s")):
+        return Judged(row.score(row.best))
+    held = held_above(coolant.t, coolant.value, limits.setting("coolant_hold_s"), least=3, most_gap_s=HOLE_S)
     if held is None:
         return Judged(None)
     severity, level = row.severity(held.level), row.reached(held.level)
@@ -142,12 +145,21 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
                                                   held.end_s, held.level, level, row.unit),))
 
 
+def _plainly_cool(coolant: Series, best: float, hold_s: float) -> bool:
+    """Never above the best level, and seen for long enough without a hole: no need to look for the level held."""
+    t, value = coolant
+    return (len(t) > 5 and t[-1] - t[0] > 2 * hold_s and bool(value.max() <= best)
+            and bool((t[1:] - t[:-1]).max() <= HOLE_S))
+
+
 def _while_running(coolant: Series, rpm: Series, limits: LimitTable) -> Series:
     """Coolant samples with the engine running, and not just after a start."""
     if not len(rpm.t) or not len(coolant.t):
         return coolant
     stopped = rpm.t[rpm.value < RUNNING_RPM]
+    if not stopped.size:
+        return coolant
     last = stopped.searchsorted(coolant.t, side="right") - 1
-    since = np.where(last >= 0, coolant.t - stopped[np.maximum(last, 0)], np.inf) if stopped.size else np.full(len(coolant.t), np.inf)
+    since = np.where(last >= 0, coolant.t - stopped[np.maximum(last, 0)], np.inf)
     keep = since > limits.setting("hot_start_s")
     return Series(coolant.t[keep], coolant.value[keep])

@@ -5,11 +5,13 @@ Does not see: knock that the engine computer's own sensor misses, or false knock
 
 from __future__ import annotations
 
+import weakref
+
 import numpy as np
 
 from audit.checks.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.sheet import Sheet
-from audit.model import Array, Pull
+from audit.model import Array, Log, Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_above, without_singles
 
@@ -45,7 +47,7 @@ def _retard(pull: Pull, sheet: Sheet) -> None:
     series = pull.believed("knock_retard")
     if len(series.t) < 2:
         return
-    sign = _sign(pull)
+    sign = _sign(pull.log)
     value = sign * series.value
     offset = _offset(pull, sign, value)
     held = held_above(series.t, value - offset, HELD_S)
@@ -57,11 +59,16 @@ def _retard(pull: Pull, sheet: Sheet) -> None:
               at=(held.start_s, held.end_s), said=". ".join(notes))
 
 
-def _sign(pull: Pull) -> float:
-    """-1 where the whole log has retard only below 0, else 1."""
-    everything = pull.log.values("knock_retard")
-    finite = everything[np.isfinite(everything)]
-    return -1.0 if len(finite) and finite.max() <= 0.25 and finite.min() <= -0.75 else 1.0
+_signs: weakref.WeakKeyDictionary[Log, float] = weakref.WeakKeyDictionary()
+
+
+def _sign(log: Log) -> float:
+    """-1 where the whole log has retard only below 0, else 1; read once a log."""
+    if log not in _signs:
+        everything = log.values("knock_retard")
+        finite = everything[np.isfinite(everything)]
+        _signs[log] = -1.0 if len(finite) and finite.max() <= 0.25 and finite.min() <= -0.75 else 1.0
+    return _signs[log]
 
 
 def _offset(pull: Pull, sign: float, value: Array) -> float:

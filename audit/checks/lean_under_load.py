@@ -43,9 +43,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         return Measured(values=shared, unable=unable)
     book = _Book(window, limits)
     book.values.update(shared)
+    over_target = _over_target(window, pull)
     _levels(book)
-    _against_target(book, pull)
-    _drift(book, pull, limits)
+    _against_target(book, over_target)
+    _drift(book, pull, limits, over_target)
     return Measured(book.values, book.at, book.said, book.texts, dict.fromkeys(book.values, "lambda"))
 
 
@@ -155,9 +156,8 @@ def _spike(book: _Book, name: str, value: Array) -> None:
     book.put(name, found, f"For {book.lasted(found)} under boost lambda was {found.level:.3f}{above}")
 
 
-def _against_target(book: _Book, pull: Pull) -> None:
+def _against_target(book: _Book, difference: Array | None) -> None:
     """Distance to the logged target at the time of the gas; the leanest target of the moments before counts."""
-    difference = _over_target(book.window, pull)
     if difference is None:
         return
     held = book.sustained(difference)
@@ -179,11 +179,10 @@ def _over_target(window: Window, pull: Pull) -> Array | None:
     return window.lam.value - leanest
 
 
-def _drift(book: _Book, pull: Pull, limits: LimitTable) -> None:
+def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None) -> None:
     """Slope of lambda (over target where logged) on engine speed; judged only if it ends lean and is no chance."""
     window = book.window
     rpm = pull.believed("engine_speed", lead_s=1.0).at(window.gas, max_gap_s=max(1.2, 3 * window.interval_s)) / 1000
-    difference = _over_target(window, pull)
     y = window.lam.value if difference is None else difference
     good = np.isfinite(rpm)
     x, y, t = rpm[good], y[good], window.lam.t[good]

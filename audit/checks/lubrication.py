@@ -12,7 +12,7 @@ from audit.checks.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.sheet import Sheet
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import median_sorted
-from audit.signal.held import held_above, held_below, without_singles
+from audit.signal.held import Stretches, stretches, without_singles
 from audit.signal.smoothing import smooth
 
 NAME = "lubrication"
@@ -31,20 +31,21 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     krpm = _speed_before(pull, oil.t)
     good = np.isfinite(krpm) & (krpm > 0.5)
     oil, krpm = Series(oil.t[good], _calm(oil.t[good], oil.value[good])), krpm[good]
-    low = held_below(oil.t, oil.value, HELD_S)
+    held = stretches(oil.t, HELD_S)
+    low = held.below(oil.value)
     if low is None:
         return Measured(unable=("too_short", "fewer than two believed samples of oil pressure on end in the pull"))
     sheet = Sheet()
     warmth = _temperature(pull)
     sheet.put("oil_pressure_min_kpa", low.level)
     counted = np.minimum(krpm, limits.setting("oil_relief_krpm"))
-    least = held_below(oil.t, oil.value / counted, HELD_S)
+    least = held.below(oil.value / counted)
     if least is not None:
         i = int(np.searchsorted(oil.t, least.start_s))
         sheet.put("oil_pressure_per_krpm_kpa", least.level,
                   f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm, {least.level:.0f} kPa per 1000 rpm",
                   at=(least.start_s, least.end_s), said=warmth)
-    _sag(oil, krpm, sheet, warmth)
+    _sag(oil, krpm, held, sheet, warmth)
     return sheet.measured(dict.fromkeys(sheet.values, "oil_pressure"))
 
 
@@ -64,14 +65,14 @@ def _speed_before(pull: Pull, t: Array) -> Array:
     return np.where(np.isfinite(late), np.minimum(now, late), now) / 1000
 
 
-def _sag(oil: Series, krpm: Array, sheet: Sheet, warmth: str) -> None:
+def _sag(oil: Series, krpm: Array, stretch: Stretches, sheet: Sheet, warmth: str) -> None:
     """Fall below the pressure that was already held in the pull at no higher engine speed."""
     if len(oil.t) < 4:
         return
     before = np.maximum.accumulate(oil.value)
     slower = krpm >= np.maximum.accumulate(krpm) * 0.97
     sag = np.where(slower, 100.0 * (1.0 - oil.value / np.maximum(before, 1.0)), 0.0)
-    held = held_above(oil.t, sag, HELD_S)
+    held = stretch.above(sag)
     if held is not None:
         top = float(before[np.searchsorted(oil.t, held.start_s)])
         sheet.put("oil_pressure_sag_pct", held.level,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Bools, Pull, Series
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import median_sorted, rows_of
 from audit.signal.spans import runs
 
 DEFAULT_LAG_S = 0.15  # gas transport and probe; common practice 0.05 to 0.3 s, no published source
@@ -80,7 +80,7 @@ def transport_lag(pull: Pull) -> tuple[float, bool]:
         return DEFAULT_LAG_S, False
     after = lam.within(pull.end_s - step, pull.end_s + 1.0)
     up = after.value > median_sorted(before) + 0.12
-    first = np.flatnonzero(up[:-1] & up[1:])
+    first = rows_of(up[:-1] & up[1:])
     if not first.size or first[0] == 0:
         return DEFAULT_LAG_S, False
     delay = float(after.t[first[0]] - pull.end_s) - 0.5 * step
@@ -94,7 +94,7 @@ def _settled(gas: Array, boost: Series, load: float) -> Bools:
 
     Counted from the first sample above, not from the last below: between slow samples boost may have come late.
     """
-    below = np.flatnonzero(boost.value < load - 3.0)
+    below = rows_of(boost.value < load - 3.0)
     if not below.size:
         return np.ones(len(gas), dtype=np.bool_)
     last = np.searchsorted(boost.t[below], gas, side="right") - 1

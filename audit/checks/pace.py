@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.model import Pull
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import mean, median_sorted
 
 
 def rpm_rate(pull: Pull) -> float | None:
@@ -13,7 +13,7 @@ def rpm_rate(pull: Pull) -> float | None:
     rpm = pull.believed("engine_speed")
     if len(rpm.t) < 3:
         return None
-    t = rpm.t - rpm.t.mean()
+    t = rpm.t - mean(rpm.t)
     return float(np.dot(t, rpm.value) / np.dot(t, t))
 
 

@@ -5,9 +5,10 @@ A check that crashes becomes 'not_evaluated' with the cause 'crashed': the rest 
 
 from __future__ import annotations
 
+import functools
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from audit.model import CheckResult, Finding, Measures, Pull
 
 log = logging.getLogger("audit.checks")
 T = TypeVar("T")
+AcrossPulls = Callable[[Sequence[Pull], Sequence[Measures], LimitTable], Across]
 
 # Readable names where the canonical one would puzzle; underscores are blanks elsewhere.
 PLAIN = {"boost": "manifold pressure", "lambda": "lambda or air-fuel ratio"}
@@ -81,18 +83,19 @@ def run_pull(pull: Pull, limits: LimitTable) -> tuple[dict[str, float | None], d
     """All checks on one pull: its measures and the results by check name."""
     measures: dict[str, float | None] = {}
     results: dict[str, CheckResult] = {}
-    for check in all_checks():
-        measured, result = _run_one(check, pull, limits)
-        measures.update(measured.values)
-        results[check.NAME] = result
+    with np.errstate(all="ignore"):
+        for check in all_checks():
+            measured, result = _run_one(check, pull, limits)
+            measures.update(measured.values)
+            results[check.NAME] = result
     return measures, results
 
 
 def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, CheckResult]:
     if (blocked := obstacle(check, pull)) is not None:
         return Measured(), _unable(check.NAME, blocked)
-    measured = guarded(check.NAME, lambda: check.measure(pull, limits), Measured(unable=_CRASHED))
-    judged = guarded(check.NAME, lambda: check.judge(measured, limits), Judged(None))
+    measured = _caught(check.NAME, lambda: check.measure(pull, limits), Measured(unable=_CRASHED))
+    judged = _caught(check.NAME, lambda: check.judge(measured, limits), Judged(None))
     status = status_of(judged.score, judged.findings)
     if measured.unable is not None and status in ("pass", "not_evaluated"):
         cause, why = measured.unable
@@ -121,9 +124,13 @@ def _unable(name: str, blocked: tuple[str, str]) -> CheckResult:
 
 def guarded(name: str, call: Callable[[], T], otherwise: T) -> T:
     """The call's result, or `otherwise` when it crashed; the traceback goes to the debug log."""
+    with np.errstate(all="ignore"):
+        return _caught(name, call, otherwise)
+
+
+def _caught(name: str, call: Callable[[], T], otherwise: T) -> T:
     try:
-        with np.errstate(all="ignore"):
-            return call()
+        return call()
     except Exception:
         log.warning("check %s failed on a pull; its result is not evaluated", name)
         log.debug("traceback of check %s", name, exc_info=True)
@@ -136,7 +143,7 @@ def run_across(
     """The checks that compare pulls, over all pulls of a night in order."""
     found: dict[str, Across] = {}
     for check in all_checks():
-        across: Any = getattr(check, "across", None)
+        across: AcrossPulls | None = getattr(check, "across", None)
         if across is not None and pulls:
-            found[check.NAME] = guarded(check.NAME, lambda a=across: a(pulls, measures, limits), Across())
+            found[check.NAME] = guarded(check.NAME, functools.partial(across, pulls, measures, limits), Across())
     return found

@@ -22,7 +22,7 @@ def cooling_time(t: ArrayLike, y: ArrayLike, towards: float, *, least_left: floa
     if good.sum() < 4:
         return None
     x, logs, w = clock[good], np.log(left[good]), left[good] ** 2
-    x = x - np.average(x, weights=w)
+    x = x - float(w @ x) / float(w.sum())
     spread = float(np.dot(w, x * x))
     slope = float(np.dot(w, x * logs)) / spread if spread > 0 else 0.0
     return -1.0 / slope if slope < -1e-9 else None

@@ -21,6 +21,57 @@ class Held:
     end_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Stretches:
+    """The shortest stretches that count as held, on one clock: rows first to stop (one past the last).
+
+    For several signals of one clock without blanks; held_above does it all for a single one.
+    """
+
+    t: FloatArray
+    first: IntArray
+    stop: IntArray
+
+    def above(self, y: FloatArray) -> Held | None:
+        """The highest level that y, one value a time of the clock and none blank, was at or above; see held_above."""
+        if not self.first.size:
+            return None
+        lows = _minima(y, self.first, self.stop)
+        best = int(lows.argmax())
+        level, begin = float(lows[best]), int(self.first[best])
+        under = y[begin:] < level
+        end = begin + int(under.argmax()) if under.any() else y.size
+        return Held(level, float(self.t[begin]), float(self.t[end - 1]))
+
+    def below(self, y: FloatArray) -> Held | None:
+        """The lowest level that y was at or below; as above, upside down."""
+        found = self.above(-y)
+        return None if found is None else Held(-found.level, found.start_s, found.end_s)
+
+
+def stretches(t: FloatArray, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Stretches:
+    """Where a level can be held for for_s on end, by at least `least` samples; the rest as held_above.
+
+    t: n seconds, increasing, none blank. Raises ValueError for least under 1.
+    """
+    if least < 1:
+        raise ValueError(f"least must be 1 or more, got {least}")
+    gaps = t[1:] - t[:-1]
+    interval = median_sorted(gaps) if gaps.size else for_s
+    # One past the last sample of the shortest stretch from each first sample.
+    stop = t.searchsorted(t + (for_s - interval) - 0.02 * interval) + 1
+    first = np.arange(t.size)
+    stop = np.maximum(stop, first + least)
+    whole = int(stop.searchsorted(t.size, side="right"))
+    first, stop = first[:whole], stop[:whole]
+    wide = gaps > (3 * interval if most_gap_s is None else most_gap_s)
+    if wide.any():
+        part = np.concatenate(([0], wide.cumsum()))
+        joined = part[stop - 1] == part[first]
+        first, stop = first[joined], stop[joined]
+    return Stretches(t, first, stop)
+
+
 def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Held | None:
     """The highest level that y was at or above for for_s on end, by at least `least` samples.
 
@@ -30,32 +81,8 @@ def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most
     With noise the level comes out low, never high: it is the lowest sample of its stretch.
     Source: the largest of the moving minima; arithmetic.
     """
-    if least < 1:
-        raise ValueError(f"least must be 1 or more, got {least}")
     clock, values = clean(t, y)
-    if clock.size < least or clock.size == 0:
-        return None
-    gaps = clock[1:] - clock[:-1]
-    interval = median_sorted(gaps) if gaps.size else for_s
-    # One past the last sample of the shortest stretch from each first sample.
-    stop = clock.searchsorted(clock + (for_s - interval) - 0.02 * interval) + 1
-    first = np.arange(clock.size)
-    stop = np.maximum(stop, first + least)
-    whole = int(stop.searchsorted(clock.size, side="right"))
-    first, stop = first[:whole], stop[:whole]
-    wide = gaps > (3 * interval if most_gap_s is None else most_gap_s)
-    if wide.any():
-        part = np.concatenate(([0], wide.cumsum()))
-        joined = part[stop - 1] == part[first]
-        first, stop = first[joined], stop[joined]
-    if not first.size:
-        return None
-    lows = _minima(values, first, stop)
-    best = int(lows.argmax())
-    level, begin = float(lows[best]), int(first[best])
-    below = values[begin:] < level
-    end = begin + int(below.argmax()) if below.any() else clock.size
-    return Held(level, float(clock[begin]), float(clock[end - 1]))
+    return stretches(clock, for_s, least=least, most_gap_s=most_gap_s).above(values)
 
 
 def held_below(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Held | None:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, IntArray, median_sorted, paired
+from audit.signal.arrays import FloatArray, IntArray, both_finite, median_sorted, paired
 
 Z_95 = 1.959964  # two-sided 95 % point of the normal distribution
 MOST_POINTS = 160  # 12,720 pairs: the interval no longer gains, the time does
@@ -68,8 +68,7 @@ def median_line(t: ArrayLike, y: ArrayLike) -> Middle | None:
 def _slopes(t: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """The clean, thinned samples and the slopes of all their pairs; None under 3 distinct t."""
     x, v = paired(t, y)
-    good = np.isfinite(x) & np.isfinite(v)
-    x, v = _thinned(x[good], v[good])
+    x, v = _thinned(*both_finite(x, v))
     if x.size < 3:
         return None
     i, j = _pairs(x.size)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import BoolArray, FloatArray, clean, finite, median_sorted, paired
+from audit.signal.arrays import BoolArray, FloatArray, clean, finite, mean, median_sorted, paired
 from audit.signal.lines import Line, theil_sen
 from audit.signal.monotone import isotonic
 from audit.signal.smoothing import smooth
@@ -100,7 +100,7 @@ def noise_sigma(t: ArrayLike, y: ArrayLike, *, step: float | None = None) -> flo
     d /= np.sqrt(1 + share**2 + (1 - share) ** 2)
     scale = max(MAD_TO_SIGMA * median_sorted(np.abs(d)), 0.4 * step)
     kept = d[np.abs(d) <= 3.5 * scale]
-    return float(np.sqrt((kept**2).mean())) if kept.size else 0.0
+    return float(np.sqrt(mean(kept**2))) if kept.size else 0.0
 
 
 def _without_holds(t: FloatArray, y: FloatArray, step: float | None) -> tuple[FloatArray, FloatArray]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, clean, paired
+from audit.signal.arrays import FloatArray, clean, mean, paired
 
 
 def smooth(t: ArrayLike, y: ArrayLike, window_s: float) -> FloatArray:
@@ -29,8 +29,8 @@ def smooth(t: ArrayLike, y: ArrayLike, window_s: float) -> FloatArray:
 
 def _local_line(t: FloatArray, y: FloatArray, half: float) -> FloatArray:
     low, high = t.searchsorted(t - half), t.searchsorted(t + half, side="right")
-    middle = y.mean()
-    u, v = t - t.mean(), y - middle
+    middle = mean(y)
+    u, v = t - mean(t), y - middle
     n = (high - low).astype(np.float64)
     total = np.zeros((4, t.size + 1))
     for row, column in zip(total, (u, v, u * u, u * v), strict=True):
