@@ -85,10 +85,10 @@ def _validate(data: dict[str, Any]) -> None:
     try:
         fastjsonschema.validate(schema, data, detailed_exceptions=True)
     except fastjsonschema.JsonSchemaValueException as error:
-        raise CarFileError(_said(schema, error)) from None
+        raise CarFileError(_said(error)) from None
 
 
-def _said(schema: dict[str, Any], error: Any) -> str:
+def _said(error: Any) -> str:
     names = [str(part) for part in error.path[1:]]
     key = ".".join(f'"{n}"' if "." in n else n for n in names)
     if error.rule == "additionalProperties" and isinstance(error.value, Mapping):

@@ -23,8 +23,8 @@ def write_bytes(path: Path, data: bytes) -> None:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
-            os.chmod(aside, 0o644)
-            os.replace(aside, path)
+            Path(aside).chmod(0o644)
+            Path(aside).replace(path)
         except BaseException:
             Path(aside).unlink(missing_ok=True)
             raise

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -30,6 +31,7 @@ logger = logging.getLogger("audit.screen")
 LEAD_S = 12.0  # kept before and after a pull when a log is slimmed
 SENSOR_SCORE = {"note": 90.0, "watch": 70.0, "hold": 40.0, "stop": 10.0}
 Progress = Callable[[int, int], None]
+WholeLog = Callable[[Log, Sanity, Car, LimitTable], Judged]
 
 
 def screen_log(path: Path, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True) -> list[LogAudit]:
@@ -58,7 +60,7 @@ def _entry(entry: Log | Rejected, car: Car, *, keep_frames: bool) -> LogAudit:
 
 def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
     """A fault of this program on one file: the others go on, and the night is held."""
-    logger.debug("traceback of %s", path, exc_info=True)
+    logger.debug("traceback of %s", path, exc_info=error)
     sentence = (
         f"{path}: this program failed on it ({type(error).__name__}). The file is untouched; "
         "run again with PULLAUDIT_DEBUG=1 and report what it prints."
@@ -123,10 +125,10 @@ def _lacks(there: Iterable[str]) -> frozenset[str]:
 def _whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
     found = {}
     for check in all_checks():
-        whole_log = getattr(check, "whole_log", None)
+        whole_log: WholeLog | None = getattr(check, "whole_log", None)
         if whole_log is None:
             continue
-        judged: Judged = guarded(check.NAME, lambda w=whole_log: w(log, sanity, car, limits), Judged(None))
+        judged = guarded(check.NAME, functools.partial(whole_log, log, sanity, car, limits), Judged(None))
         if judged.score is not None or judged.findings:
             status = status_of(judged.score, judged.findings)
             found[check.NAME] = CheckResult(check.NAME, status, judged.score, findings=judged.findings)
@@ -283,14 +285,15 @@ def _night_checks(
                 found.setdefault(name, []).append(result)
         for name, result in log.checks.items():
             found[name].append(result)
-    for name, result in across.items():
-        judged = [f for f, _ in result.findings]
-        if result.score is not None or judged:
-            found[name].append(CheckResult(name, status_of(result.score, judged), result.score))
+    for name, over in across.items():
+        judged = [f for f, _ in over.findings]
+        if over.score is not None or judged:
+            found[name].append(CheckResult(name, status_of(over.score, judged), over.score))
     sensor = [f for log in logs for f in log.findings if f.code.startswith("sensor.")]
     found["sensors"] = [sensors_result(sensor)] if any(a.status == "read" for a in logs) else []
     for finding in night_findings:
-        if (name := check_of(finding.code)) is not None and finding.severity != "note":
+        owner = check_of(finding.code)
+        if owner is not None and finding.severity != "note":
             score = SENSOR_SCORE[finding.severity]
-            found.setdefault(name, []).append(CheckResult(name, status_of(score, [finding]), score))
+            found.setdefault(owner, []).append(CheckResult(owner, status_of(score, [finding]), score))
     return {name: worst_result(name, results) for name, results in found.items()}

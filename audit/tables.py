@@ -6,8 +6,9 @@ import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,13 +68,13 @@ def schema_dir() -> Traversable:
     return shipped if shipped.is_dir() else Path(__file__).parents[1] / "schemas"
 
 
-@lru_cache(maxsize=None)
+@cache
 def toml_table(name: str) -> dict[str, Any]:
     """A table of schemas/ by file name, parsed once; treat it as read-only."""
     return tomllib.loads((schema_dir() / name).read_text(encoding="utf-8"))
 
 
-@lru_cache(maxsize=None)
+@cache
 def json_schema(name: str) -> dict[str, Any]:
     """A JSON Schema of schemas/ by file name."""
     loaded: dict[str, Any] = json.loads((schema_dir() / name).read_text(encoding="utf-8"))
@@ -132,7 +133,8 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
     given = [(name, float(merged[name])) for name in LEVELS if name in merged]
     if changed:
         _in_order(row["code"], given, below=below, changed=changed)
-    values = {name: None for name in LEVELS} | dict(given)
+    values: dict[str, float | None] = {name: None for name in LEVELS}
+    values.update(given)
     return Limit(
         code=row["code"], measure=row["measure"], unit=row["unit"], below=below,
         best=values["best"] or 0.0, watch=values["watch"], hold=values["hold"], stop=values["stop"],
@@ -143,7 +145,7 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
 def _in_order(code: str, given: list[tuple[str, float]], *, below: bool, changed: dict[str, float]) -> None:
     """watch, hold, stop must get worse in this order ('best' follows a raised watch level by itself)."""
     levels = [pair for pair in given if pair[0] != "best"]
-    for (name_a, a), (name_b, b) in zip(levels, levels[1:], strict=False):
+    for (name_a, a), (name_b, b) in pairwise(levels):
         if (a < b) if below else (a > b):
             raise CarFileError(
                 f'thresholds."{code}": {name_b} = {b:g} comes before {name_a} = {a:g}; '

@@ -46,7 +46,7 @@ def standard_pressure_kpa(height_m: float) -> float:
     Source: ISO 2533:1975.
     """
     geopotential = height_m * 6356766.0 / (6356766.0 + height_m)
-    return STANDARD_PRESSURE_KPA * (1.0 - 0.0065 * geopotential / 288.15) ** 5.25588
+    return float(STANDARD_PRESSURE_KPA * (1.0 - 0.0065 * geopotential / 288.15) ** 5.25588)
 
 
 def injector_duty_pct(pulse_ms: float, rpm: float) -> float:

@@ -26,7 +26,7 @@ def checks_page() -> str:
     """Every check, its needs, its codes with limits and sources, likely causes, what to look at."""
     out = ["# Checks and finding codes\n", GENERATED]
     out.append("A check's score is 100 where there is nothing to see, 70 at the watch limit, 40 at the hold limit.\n")
-    out.append("Limits are inclusive. A car file may override each: `[thresholds.\"code\"]`.\n\n")
+    out.append('Limits are inclusive. A car file may override each: `[thresholds."code"]`.\n\n')
     for check in all_checks():
         out += _check(check)
     out.append("## sensors\n\nWhat a channel may not be believed for.\n\n")
@@ -65,7 +65,7 @@ def channels_page() -> str:
     for row in channel_rows().values():
         span = f"{row.range[0]:g} to {row.range[1]:g}"
         usual = f"{row.usual[0]:g} to {row.usual[1]:g}" if row.usual else "–"
-        out.append(f"| {row.name} | {row.unit} | {span} | {usual} | {row.slew if row.slew else '–'} |\n")
+        out.append(f"| {row.name} | {row.unit} | {span} | {usual} | {row.slew or '–'} |\n")
     return "".join(out)
 
 

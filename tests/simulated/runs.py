@@ -97,4 +97,4 @@ def _pull(out: Outcome, truth, pulls) -> None:
     out.edge_errors += [abs(found.pull.start_s - truth.start_s), abs(found.pull.end_s - truth.end_s)]
     peak = found.measures.get("boost_peak_kpa")
     if peak is not None:
-        out.peak_errors.append((peak - truth.measures['boost_peak_kpa'], 1.0))
+        out.peak_errors.append((peak - truth.measures["boost_peak_kpa"], 1.0))
