@@ -45,15 +45,18 @@ class Limits:
     def __init__(self, rows: tuple[Limit, ...], settings: Mapping[str, float]) -> None:
         self._rows = rows
         self._settings = settings
+        self._by_code: dict[str, tuple[Limit, ...]] = {}
+        for row in rows:
+            self._by_code[row.code] = (*self._by_code.get(row.code, ()), row)
 
     def rows(self, code: str) -> tuple[Limit, ...]:
         """All rows of a finding code, in the table's order."""
-        return tuple(row for row in self._rows if row.code == code)
+        return self._by_code.get(code, ())
 
     def row(self, code: str, measure: str) -> Limit:
         """The row of a code for one measure; KeyError when the table has none."""
-        for row in self._rows:
-            if row.code == code and row.measure == measure:
+        for row in self.rows(code):
+            if row.measure == measure:
                 return row
         raise KeyError(f"{code} has no row for {measure} in schemas/thresholds.toml")
 
@@ -84,12 +87,14 @@ def json_schema(name: str) -> dict[str, Any]:
 @lru_cache(maxsize=1)
 def channel_rows() -> Mapping[str, ChannelRow]:
     """The channel table, by canonical name."""
-    return {name: _channel_row(name, row) for name, row in toml_table("channels.toml").items()}
+    table: dict[str, dict[str, Any]] = toml_table("channels.toml")
+    return {name: _channel_row(name, row) for name, row in table.items()}
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
-    pairs = {key: tuple(row[key]) for key in ("range", "usual", "rails") if key in row}
-    return ChannelRow(name=name, **{**row, **pairs})
+    pairs: dict[str, Any] = {key: tuple(row[key]) for key in ("range", "usual", "rails") if key in row}
+    fields: dict[str, Any] = {**row, **pairs}
+    return ChannelRow(name=name, **fields)
 
 
 def threshold_rows() -> list[dict[str, Any]]:
@@ -133,11 +138,10 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
     given = [(name, float(merged[name])) for name in LEVELS if name in merged]
     if changed:
         _in_order(row["code"], given, below=below, changed=changed)
-    values: dict[str, float | None] = {name: None for name in LEVELS}
-    values.update(given)
+    values = dict(given)
     return Limit(
         code=row["code"], measure=row["measure"], unit=row["unit"], below=below,
-        best=values["best"] or 0.0, watch=values["watch"], hold=values["hold"], stop=values["stop"],
+        best=values.get("best", 0.0), watch=values.get("watch"), hold=values.get("hold"), stop=values.get("stop"),
         why=row["why"], source=row["source"],
     )
 
