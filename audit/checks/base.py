@@ -18,7 +18,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import Protocol
 
 from audit.model import Finding, Limit, LimitTable, Pull, worst_severity
@@ -99,19 +98,13 @@ def _unit(unit: str) -> str:
     return "" if unit == "1" else f" {unit}"
 
 
-@lru_cache(maxsize=64)
-def _rows(limits: LimitTable, code: str) -> tuple[Limit, ...]:
-    """The table's rows of a code: asked for once a log, not once a pull."""
-    return limits.rows(code)
-
-
 def judge_rows(codes: Sequence[str], measured: Measured, limits: LimitTable) -> Judged:
     """Judge every row of the codes; the score is the worst row's, a code's finding its worst row's."""
     scores: list[float] = []
     findings: list[Finding] = []
     for code in codes:
         found: list[Finding] = []
-        for row in _rows(limits, code):
+        for row in limits.rows(code):
             score, finding = judge_row(row, measured)
             scores += [score] if score is not None else []
             found += [finding] if finding is not None else []

@@ -12,7 +12,7 @@ from audit.checks.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.boost_context import rpm_at
 from audit.checks.boost_trace import BoostTrace, boost_trace
 from audit.model import Array, Pull
-from audit.signal.arrays import line_through
+from audit.signal.arrays import line_through, median_sorted
 from audit.signal.oscillation import Oscillation, oscillation
 from audit.signal.spans import interp_believed
 
@@ -77,8 +77,9 @@ def _asked(pull: Pull, t: Array) -> Array:
     if len(target.t) < 4 or float(target.value.max() - target.value.min()) < 2.0:
         return np.zeros(t.size)
     moved = interp_believed(t, target.t, target.value, 1.0)
-    middle = np.nanmedian(moved) if np.isfinite(moved).any() else 0.0
-    asked: Array = np.where(np.isfinite(moved), moved - middle, 0.0)
+    there = np.isfinite(moved)
+    middle = median_sorted(moved[there]) if there.any() else 0.0
+    asked: Array = np.where(there, moved - middle, 0.0)
     return asked
 
 

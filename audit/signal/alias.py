@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray
+from audit.signal.arrays import FloatArray, line_through, median_sorted
 from audit.signal.smoothing import smooth
 from audit.signal.swing import trend
 
@@ -36,7 +36,7 @@ def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int
     clock, level, speed = clock[good], level[good], speed[good]
     if clock.size < 16:
         return False
-    interval = float(np.median(np.diff(clock)))
+    interval = median_sorted(np.diff(clock))
     rest = level - trend(clock, level, max(4 * interval, 0.3))
     firing = smooth(clock, speed, max(0.3, 5 * interval)) * cylinders / 120
     turns = np.concatenate(([0.0], np.cumsum(0.5 * (firing[1:] + firing[:-1]) * np.diff(clock))))
@@ -47,8 +47,7 @@ def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int
         if rows.sum() < 8:
             continue
         u, r, phase = clock[rows] - begin, rest[rows], turns[rows]
-        line = np.polyfit(u, phase, 1)
-        bend = float(np.ptp(phase - np.polyval(line, u)))
+        bend = float(np.ptp(phase - line_through(u, phase)))
         if bend * 4 < LEAST_SWEEP_TURNS:
             continue
         a, b = _explained(u, r, phase, interval)

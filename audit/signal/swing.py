@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.signal.arrays import FloatArray, IntArray, block_means, median_sorted
+from audit.signal.arrays import FloatArray, IntArray, block_means, median_sorted, quantile
 
 ComplexArray = NDArray[np.complex128]
 OVERSAMPLE = 2.5
@@ -115,7 +115,7 @@ def _end_levels(t: FloatArray, y: FloatArray, window: float) -> tuple[float, flo
 
 
 def _area_at(at: FloatArray, t: FloatArray, y: FloatArray, area: FloatArray) -> FloatArray:
-    i = np.clip(np.searchsorted(t, at, side="right") - 1, 0, t.size - 2)
+    i = np.minimum(np.maximum(t.searchsorted(at, side="right") - 1, 0), t.size - 2)
     u = at - t[i]
     slope = (y[i + 1] - y[i]) / (t[i + 1] - t[i])
     found: FloatArray = area[i] + u * (y[i] + 0.5 * slope * u)
@@ -125,7 +125,7 @@ def _area_at(at: FloatArray, t: FloatArray, y: FloatArray, area: FloatArray) -> 
 def _drawn_in(rest: FloatArray) -> FloatArray:
     rest = rest - rest.mean()
     limit = WILD * 1.4826 * median_sorted(np.abs(rest))
-    return np.clip(rest, -limit, limit) if limit > 0 else rest
+    return np.minimum(np.maximum(rest, -limit), limit) if limit > 0 else rest
 
 
 def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
@@ -138,7 +138,7 @@ def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
     det = np.maximum(cc * ss - cs * cs, 1e-9 * t.size**2)
     total = float(rest @ rest)
     share = (yc * yc * ss - 2 * yc * ys * cs + ys * ys * cc) / det / total if total > 0 else np.zeros(f.size)
-    return np.clip(share, 0.0, 1 - 1e-12)
+    return np.minimum(np.maximum(share, 0.0), 1 - 1e-12)
 
 
 def _quick_share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
@@ -189,7 +189,7 @@ def period_by_period(swing: Swing) -> Run:
     share = float(_share(t[rows], rest[rows], np.array([hz]))[0]) if n > 3 else 0.0
     noise = float(np.mean(rest[rows] ** 2)) * (1 - share)
     mean = float(np.sqrt(max(float(np.mean(here**2 - 4 * noise / np.maximum(count[start:stop], 1))), 0.0)))
-    usual = float(np.quantile(size, 0.35)) ** 2 - 4 * noise / max(float(np.median(count)), 1.0)
+    usual = quantile(size, 0.35) ** 2 - 4 * noise / max(median_sorted(count), 1.0)
     return Run(0.5 * _effective(here) + 0.5, mean / swing.gain, _damping(here), float(begin[start]), end, share,
                share / max(1 - share, 1e-9), float(_surprise(np.array([share]), n)[0]) if n > 3 else 0.0,
                float(np.sqrt(max(usual, 0.0))) / swing.gain)
@@ -216,7 +216,7 @@ def _local(rest: FloatArray, turn: ComplexArray, low: IntArray, high: IntArray) 
 def _in_step(z: ComplexArray) -> tuple[int, int]:
     """Longest stretch of windows of like phase and of at least 0.3 of the size that a quarter of them reach."""
     size = np.abs(z)
-    large = float(np.quantile(size, 0.75))
+    large = quantile(size, 0.75)
     strong = size >= 0.3 * large
     turned = np.abs(np.angle(z[1:] * np.conj(z[:-1]))) < 1.2
     joined = strong[1:] & strong[:-1] & turned

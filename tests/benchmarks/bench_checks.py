@@ -29,8 +29,8 @@ from bench_screen import one_megabyte_log  # noqa: E402
 from audit.carfile import load_car  # noqa: E402
 from audit.checks.registry import all_checks  # noqa: E402
 from audit.checks.run import guarded, obstacle, run_pull  # noqa: E402
-from audit.intake.read import read_raw  # noqa: E402
 from audit.intake.raw import Rejected  # noqa: E402
+from audit.intake.read import read_raw  # noqa: E402
 from audit.intake.understand import understand  # noqa: E402
 from audit.model import Log, Pull  # noqa: E402
 from audit.pulls.find import find_pulls  # noqa: E402
