@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import secrets
+import socket
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
@@ -298,15 +299,15 @@ def application(folder: Path, *, host: str = "127.0.0.1", token: str | None = No
 
 def listen(app: Application, *, host: str, port: int, most_bytes: int = 64 * MEGABYTE) -> tuple[HTTPServer, int]:
     """Start to listen on the running loop; the server and its port. A larger body than most_bytes is cut off unread."""
-    from tornado.netutil import bind_sockets
-
     try:
-        sockets = bind_sockets(port, host)
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        listening = socket.create_server(address[:2], family=family, backlog=64)
     except OSError as error:
         raise UsageError(f"--host {host} --port {port}: cannot listen there ({error.strerror or error}). Give another port.") from None
     server = HTTPServer(app, max_body_size=most_bytes, max_buffer_size=most_bytes + MEGABYTE, idle_connection_timeout=60)
-    server.add_sockets(sockets)
-    return server, int(sockets[0].getsockname()[1])
+    listening.setblocking(False)
+    server.add_socket(listening)
+    return server, int(listening.getsockname()[1])
 
 
 def warm_up(shelf: Shelf) -> None:

@@ -168,7 +168,19 @@ def archive_folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def site(archive_folder):
-    made = Site(archive_folder)
-    yield made
-    made.close()
+def serving():
+    """A function that serves an archive folder until the tests end."""
+    open_sites = []
+
+    def begin(folder, **options):
+        open_sites.append(Site(folder, **options))
+        return open_sites[-1]
+
+    yield begin
+    for made in open_sites:
+        made.close()
+
+
+@pytest.fixture(scope="session")
+def site(archive_folder, serving):
+    return serving(archive_folder)

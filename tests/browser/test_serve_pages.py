@@ -132,12 +132,8 @@ def long_history(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def history(long_history):
-    from conftest import Site
-
-    made = Site(long_history)
-    yield made
-    made.close()
+def history(long_history, serving):
+    return serving(long_history)
 
 
 def test_trends_are_drawn_with_limits_and_notes(browser, history):
