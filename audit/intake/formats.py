@@ -15,8 +15,8 @@ from audit.errors import UnreadableLog
 from audit.intake.cells import Rule, finite, learn, to_numbers
 from audit.intake.containers import Source
 from audit.intake.header import Header, describe_columns
-from audit.intake.parse import Table
 from audit.intake.raw import RawColumn
+from audit.intake.table import Table
 
 UNIT_KEYS = frozenset(("unit", "units", "uom", "einheit"))  # keys of a column's metadata that hold its unit
 

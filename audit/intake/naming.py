@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -30,6 +30,7 @@ OTHER_QUANTITY = 0.42  # a stated unit of another quantity, as MAP in volts: bel
 ANY_UNIT = {"knock_level", "knock_count", "gear"}
 STILL = 0.8  # constant, where the channel always moves
 NAMES_TOO = ("v", "g_n")  # 'Batt V', 'Long G': as much a name as a unit, and its size tells
+NO_NAME = "no channel goes by this name"
 SAYS = {"pressure": "pressure", "temperature": "temp"}
 EXACT = 1.03  # named exactly, nothing beside it
 
@@ -204,7 +205,15 @@ def name_columns(
     score[score < LEAST_SCORE] = 0.0
     taken = {free[c]: (names[r], float(score[r, c])) for r, c in best_assignment(score)}
     owner = {channel: i for i, (channel, _) in taken.items()} | {channel: i for i, channel in ruled.items()}
-    return [_said(i, columns, said[i], taken=taken, ruled=ruled, owner=owner) for i in range(len(columns))], notes
+    named = [_said(i, columns, said[i], taken=taken, ruled=ruled, owner=owner) for i in range(len(columns))]
+    return [_if_empty(one, columns[i], samples[i]) if i not in skip else one for i, one in enumerate(named)], notes
+
+
+def _if_empty(named: Named, column: RawColumn, values: Array) -> Named:
+    """A column without a value says so, not that its name is unknown."""
+    if named.channel or not column.numeric or len(values):
+        return named
+    return replace(named, why="no value in this column")
 
 
 def _three(values: Array) -> tuple[float, float, float]:
@@ -269,7 +278,7 @@ def _said(
         unit, unit_from = _stated_unit(column, best, words)
         why = f"reads as {best} too, but '{columns[owner[best]].header}' is the better column for it"
         return Named("", why, nearest=best, unit=unit, unit_from=unit_from, hints=hints)
-    return Named("", "no channel goes by this name" if column.numeric else "not numbers", nearest=best or _near(hints), hints=hints)
+    return Named("", NO_NAME if column.numeric else "not numbers", nearest=best or _near(hints), hints=hints)
 
 
 def _stated_unit(column: RawColumn, channel: str, words: tuple[str, ...]) -> tuple[Unit | None, str]:

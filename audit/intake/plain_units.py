@@ -126,7 +126,7 @@ def road_speed(
             ratio = float(np.median(reference_kmh[both] / np.maximum(values[both], 1e-9)))
             for one in scored:
                 one.add(-min(0.5 * (float(np.log(ratio / one.candidate.scale)) / 0.06) ** 2, 8.0), "the other speed column disagrees")
-    return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0)
+    return decide(scored, stated=stated, stated_from=stated_from, typical=high)
 
 
 def _weigh_gears(scored: list[Scored], values: Array, rpm: Array, known: Array) -> None:

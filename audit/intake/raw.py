@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 @dataclass(frozen=True, slots=True)
 class RawColumn:
     """One source column. header: as the file has it; unit: text found, "" if none; unit_from:
-    'header', 'units row', 'cells' or 'format'; numeric: the frame's column is Float64."""
+    'header', 'units row', 'cells' or 'format'; numeric: the frame's column is Float64.
+    """
 
     header: str
     unit: str = ""
@@ -42,7 +43,8 @@ class Clock:
 class RawLog:
     """A recording as read. frame: columns[i] of the frame belongs to columns[i]; the frame's column
     names are unique (a duplicate header gets ' (2)'); numeric ones Float64 with null for a blank cell,
-    the rest String. time: s from the first row, strictly increasing, as many rows as the frame."""
+    the rest String. time: s from the first row, strictly increasing, as many rows as the frame.
+    """
 
     path: str
     sha256: str

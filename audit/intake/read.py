@@ -12,8 +12,9 @@ from audit.errors import UnreadableLog
 from audit.intake.clock import find_clock
 from audit.intake.containers import Source, open_sources, refuse_other_formats, rejected, starts
 from audit.intake.encoding import Bytes, to_utf8
-from audit.intake.parse import Table, parse_table
+from audit.intake.parse import parse_table
 from audit.intake.raw import RawLog, Rejected
+from audit.intake.table import Table
 from audit.model import Note
 
 MOST_TABLES = 50  # tables one after another in one file

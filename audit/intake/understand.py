@@ -12,7 +12,7 @@ import polars as pl
 from audit import __version__
 from audit.intake.decide import CAR_FILE, Decision
 from audit.intake.infer_units import Inferred, Source, infer_units, turned
-from audit.intake.naming import Named, header_of, name_columns
+from audit.intake.naming import NO_NAME, Named, header_of, name_columns
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.scene import THIN_TO
 from audit.intake.unit_text import Unit, unit_for, units_of
@@ -48,6 +48,7 @@ def _understand(raw: RawLog, car: Car) -> Log:
     sources, second = _sources(named, columns, series=series, values=values, car=car, stride=stride, notes=notes)
     inferred = infer_units(sources, raw.time[::stride], car, second=second)
     notes += _unit_notes(named, columns, inferred)
+    notes += _unnamed(named, columns, values)
     step = median_step(raw.time)
     rates = [channel_rate(raw.time, v, row_step_s=step) if v is not None else Rate(1.0 / step if step > 0 else 0.0) for v in values]
     apart = [None if i in clock_at else v for i, v in enumerate(values)]
@@ -138,6 +139,23 @@ def _unit_notes(named: Sequence[Named], columns: Sequence[RawColumn], inferred: 
     return notes
 
 
+NEEDED = ("engine_speed", "manifold_pressure", "lambda", "intake_air_temp")
+
+
+def _unnamed(named: Sequence[Named], columns: Sequence[RawColumn], values: Sequence[Array | None]) -> list[Note]:
+    """A needed channel that no column was taken for, while there are columns of no known name."""
+    there = {n.channel for n in named}
+    lacks = [name for name in NEEDED if name not in there]
+    free = [c.header for n, c, v in zip(named, columns, values, strict=True) if not n.channel and n.why == NO_NAME and v is not None]
+    if not lacks or not free:
+        return []
+    more = f" (and {len(free) - 4} more)" if len(free) > 4 else ""
+    return [Note(
+        f"No column was taken for {' or '.join(n.replace('_', ' ') for n in lacks)}. If it is one of {', '.join(free[:4])}{more}, "
+        f'say so in the car file under [channels]: {lacks[0]} = {{ column = "{_quoted(free[0])}" }}.'
+    )]
+
+
 def _build(
     raw: RawLog, named: Sequence[Named], *, series: Sequence[pl.Series], values: Sequence[Array | None], inferred: Inferred,
     rates: Sequence[Rate], clock_at: frozenset[int],
@@ -226,7 +244,3 @@ def _quoted(text: str) -> str:
 def _sayable(channel: Channel) -> bool:
     """The unit can be read back from the car file."""
     return unit_for(channel.source_unit, channel.name) is not None
-
-
-
-
