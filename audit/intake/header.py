@@ -18,6 +18,7 @@ _TYPES = frozenset(("float", "double", "int", "integer", "uint8", "uint16", "int
 _BRACKETS = re.compile(r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<c>[^{}]*)\}|<(?P<d>[^<>]*)>)\s*$")
 _AFTER = re.compile(r"^(?P<name>.+?)\s*(?:,\s*|\s+-\s+|\s+in\s+|\s*/\s+|:\s+)(?P<unit>[^,]{1,14})$", re.IGNORECASE)
 _TAIL = re.compile(r"^(?P<name>.+?)[_.\s]+(?P<unit>[^\s_.]+|deg[_ ]?[CF]|deg[_ ]?btdc|km[_]h|m[_]s)$", re.IGNORECASE)
+_TAIL_REFERENCE = re.compile(r"^(?P<name>.+?)[_.\s]+(?P<unit>[^\s_.]+ (?:abs|absolute|gauge|rel|relative))$", re.IGNORECASE)
 _REFERENCE = frozenset(("a", "g", "abs", "gauge", "rel", "absolute"))
 _TAIL_WORDS = frozenset(("ms", "us", "s", "c", "f", "v", "deg", "degc", "degf", "deg_c", "deg_f", "km_h", "m_s", "pct", "percent", "g_s", "sec", "k", "mv"))
 
@@ -189,6 +190,9 @@ def split_unit(header: str) -> tuple[str, str]:
     found = _AFTER.match(text)
     if found and is_unit(found["unit"]):
         return found["name"].strip(), found["unit"].strip()
+    found = _TAIL_REFERENCE.match(text)
+    if found and is_unit(found["unit"]) and is_strong_unit(found["unit"].split()[0]):
+        return found["name"].strip(" _."), found["unit"]
     found = _TAIL.match(text)
     if found and (is_strong_unit(found["unit"]) or ("_" in text and found["unit"].lower() in _TAIL_WORDS)):
         return found["name"].strip(" _."), found["unit"]

@@ -87,7 +87,7 @@ def _volts(scored: list[Scored], finite: Array, stated: Unit | None) -> None:
 
 def _trim(finite: Array, stated: Unit | None, stated_from: str) -> Decision:
     mid, low, high = quantile(finite, 0.5), float(finite[0]), float(finite[-1])
-    scored = scored_units(("pct", "fraction", "multiplier", "centred"), stated, {"fraction": -1.5, "multiplier": -1.5, "centred": -1.5})
+    scored = scored_units(("pct", "fraction", "multiplier", "centred"), stated, {"fraction": -2.5, "multiplier": -2.5, "centred": -2.5})
     reach = max(abs(low), abs(high))
     for one in scored:
         one.add(window(one.candidate.turned(mid), -22.0, 22.0, 6.0, 12.0), "it is far from zero")

@@ -136,7 +136,7 @@ def manifold(
             scored += both_references(unit, prior, gauge, gauge_offset_kpa)
     if seen is not None and seen.low < 0 and (stated is None or stated.key in ("psi", "psi_gauge", "inhg")):
         mixed = units()["inhg_psi"]
-        scored.append(Scored(Candidate(mixed, mixed.said, mixed.scale, gauge_offset_kpa, "inhg_psi", "gauge"), -3.3 + min(gauge, 0.0)))
+        scored.append(Scored(Candidate(mixed, mixed.said, mixed.scale, gauge_offset_kpa, "inhg_psi", "gauge"), (-3.3 if stated is not None else -5.5) + min(gauge, 0.0)))
     if seen is not None and "vacuum" in hints and seen.low >= 0:  # vacuum counted upwards
         scored += [Scored(Candidate(u, f"{u.said} of vacuum", -u.scale, gauge_offset_kpa, "", "gauge"), p) for u, p in pressure_candidates(stated)]
     if seen is not None:
