@@ -26,8 +26,11 @@ def gear_said(gear: int) -> str:
     return f"gear {gear}" if gear else "pulls of unknown gear"
 
 
-def not_clear(nights: pl.DataFrame, setting: str) -> Step | None:
-    """The refusal after a night that is not clear; of the newest night, or of the newest in this setting."""
+def not_clear(nights: pl.DataFrame, setting: str, *, last_clear: float | None = None) -> Step | None:
+    """The refusal after a night that is not clear; of the newest night, or of the newest in this setting.
+
+    last_clear: highest duty of the last clear night, %, None for none.
+    """
     for some in (nights, nights.filter(nights["setting"].fill_null("") == setting)):
         if some.is_empty():
             continue
@@ -39,9 +42,15 @@ def not_clear(nights: pl.DataFrame, setting: str) -> Step | None:
         because = f" {reasons[0]}" if reasons else ""
         return Step(
             "refuse", 0, f"No step up: the night of {rows['date'][-1]} is on {rows['verdict'][-1]}.{because}", "last_night",
-            log_next="Mend what it names first. Then log two pulls at the last duty that was clear, and screen them.",
+            log_next=f"Mend what it names first. Then log two pulls at {_back(last_clear)}, and screen them.",
         )  # fmt: skip
     return None
+
+
+def _back(last_clear: float | None) -> str:
+    if last_clear is None:
+        return f"a fixed {figures('step')['first_duty']:g} % duty"
+    return f"{last_clear:.1f} % duty, the last that was clear"
 
 
 def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
@@ -52,6 +61,8 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
         return held
     if found.left_out.get("without a believed solenoid duty"):
         mend = "Log the solenoid's duty beside manifold pressure"
+    elif found.left_out.get("of another setting"):
+        mend = "Pulls of another setting do not count here"
     elif found.left_out.get("with duty moving in the pull"):
         mend = "Hold the duty fixed for the whole pull, without a boost controller at work"
     else:
@@ -62,9 +73,11 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
     )  # fmt: skip
 
 
-def refusal(found: Evidence, nights: pl.DataFrame, *, gear: int, valve: Valve, target: float | None) -> Step | None:
+def refusal(
+    found: Evidence, nights: pl.DataFrame, *, gear: int, valve: Valve, target: float | None, last_clear: float | None = None
+) -> Step | None:
     """Why no step in this gear can be backed, or None. Too few pulls is told by too_few."""
-    held = not_clear(nights, found.setting)
+    held = not_clear(nights, found.setting, last_clear=last_clear)
     if held is not None:
         return Step("refuse", gear, held.sentence, held.binds, target=target, log_next=held.log_next)
     if valve.faults:

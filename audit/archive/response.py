@@ -172,12 +172,12 @@ class _Maker:
 
     def _step(self, gear: int, rows: pl.DataFrame, curve: Curve, valve: Valve, overshoot: Overshoot) -> Step:
         target = self.targets[gear]
-        held = refusal(self.found, self.nights, gear=gear, valve=valve, target=target)
+        base = self._base(rows)
+        held = refusal(self.found, self.nights, gear=gear, valve=valve, target=target, last_clear=base)
         if held is not None or target is None:
             assert held is not None
             return held
         bounds = bounds_of(self.car, target)
-        base = self._base(rows)
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few
@@ -240,7 +240,8 @@ def _overshoot(rows: pl.DataFrame) -> Overshoot:
     if seen.is_empty():
         return Overshoot(setting["overshoot_unseen"], 0.0, setting["overshoot_spread"], seen=False)
     kpa, settled = (np.asarray(seen[n].to_numpy(), dtype=np.float64) for n in ("over", "boost_settled_kpa"))
-    high = settled >= OVERSHOOT_SHARE_FROM * settled.max()
+    top = float(settled.max())
+    high = settled >= min(OVERSHOOT_SHARE_FROM * top, top)
     share = float(np.max(kpa[high] / np.maximum(settled[high], 10.0)))
     spread = float(np.std(kpa[high], ddof=1)) if int(high.sum()) > 1 else 0.0
     return Overshoot(max(float(kpa.max()), 0.0), max(share, 0.0), max(spread, setting["overshoot_spread"]), seen=True)

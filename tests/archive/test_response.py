@@ -46,7 +46,7 @@ def test_without_a_pull_it_says_where_a_fresh_solenoid_starts():
 def test_no_step_after_a_night_that_is_not_clear(verdict):
     step = Sheet().steps(*LADDER).night(30, 30, verdict=verdict).ask().step
     assert step.action == "refuse" and step.binds == "last_night"
-    assert "lambda reached 0.93" in step.sentence and "clear" in step.log_next
+    assert "lambda reached 0.93" in step.sentence and "30.0 % duty, the last that was clear" in step.log_next
 
 
 def test_a_clear_night_after_it_lifts_the_refusal_from_its_own_duty():
@@ -156,6 +156,7 @@ def test_dyno_and_street_are_kept_apart():
     street = sheet.ask(setting="street")
     assert street.evidence.n == 6 and street.evidence.left_out == {"of another setting": 4}
     assert street.step.from_duty == 15.0
+    assert "another setting" in sheet.ask(setting="").step.log_next
 
 
 def test_a_change_that_matters_starts_the_sheet_anew():
