@@ -112,7 +112,7 @@ def _faults(duty: Array, boost: Array, night: Array) -> tuple[tuple[str, ...], t
         return (), ()
     from audit.signal.lines import theil_sen
 
-    fit = theil_sen(duty, boost)
+    fit = theil_sen(np.round(duty, 2), boost)
     slope = fit.slope if fit is not None else float(np.polyfit(duty, boost, 1)[0])
     reach = float(np.ptp(duty))
     moved = slope * reach

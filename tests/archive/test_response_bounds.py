@@ -23,7 +23,7 @@ def sheet_of(nights):
     for pulls, verdict in nights:
         sheet.night(*[20.0] * len(pulls), verdict=verdict)
         for row, drawn in zip(sheet.pulls[-len(pulls) :], pulls, strict=True):
-            row |= drawn
+            row.update(drawn)
     return sheet
 
 
