@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 SOURCE_PREFIX = "source:"
 
+NOTHING = frozenset(("-", "--", "–", "—", "1", "n/a", "na", "#", "none", "null", "dimensionless", "unitless", "x", "()", "[]"))
+
 
 def understand(raw: RawLog, car: Car) -> Log:
     """The canonical log of a recording as read.
@@ -41,7 +43,7 @@ def _understand(raw: RawLog, car: Car) -> Log:
     clock_at = frozenset(i for i, c in enumerate(raw.columns) if raw.clock.column is not None and raw.clock.column in (c.header, raw.frame.columns[i]))
     ruled = {word.column.strip().casefold() for word in car.channels.values()}
     values = [_numbers(s) if c.numeric or c.header.strip().casefold() in ruled else None for s, c in zip(series, raw.columns, strict=True)]
-    columns = [replace(c, numeric=v is not None) for c, v in zip(raw.columns, values, strict=True)]
+    columns = [replace(c, numeric=v is not None, unit=_said_unit(c.unit)) for c, v in zip(raw.columns, values, strict=True)]
     stride = max(1, -(-len(raw.time) // THIN_TO))
     samples = [_sample(v, stride) if v is not None else np.empty(0) for v in values]
     named, notes = name_columns(columns, samples, car.channels, skip=clock_at)
@@ -59,6 +61,11 @@ def _understand(raw: RawLog, car: Car) -> Log:
         notes=(*raw.notes, *notes), breaks=raw.clock.breaks, clock=raw.clock.said or raw.clock.kind,
         wall_start=raw.clock.wall_start, us_units=_us_units(channels), reader=f"pullaudit {__version__}",
     )
+
+
+def _said_unit(unit: str) -> str:
+    """The unit's text, or nothing where it says that there is none ('[-]' behind a lambda)."""
+    return "" if unit.strip().casefold() in NOTHING else unit
 
 
 def _numbers(series: pl.Series) -> Array | None:
