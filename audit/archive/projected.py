@@ -87,4 +87,4 @@ def _line(row: ProjectedRow, limit: float, below: bool, x: Array, y: Array) -> L
         beta = np.linalg.solve(information, design.T @ y / noise2 + np.array([0.0, row.slope / row.sd**2]))
         left = y - design @ beta
         noise2 = (PRIOR_PULLS * row.noise**2 + float(left @ left)) / (PRIOR_PULLS + max(len(x) - 1, 0))
-    return Line(row, limit, below, float(beta[0]), float(beta[1]), middle, float(np.sqrt(noise2)), np.linalg.inv(information))
+    return Line(row, limit, below, float(beta[0]), float(beta[1]), middle, float(np.sqrt(noise2)), np.asarray(np.linalg.inv(information), dtype=np.float64))

@@ -179,8 +179,8 @@ def _up(sheet: _Sheet) -> Step:
             break
         best = duty
     if best is None:
-        duty = _candidates(sheet.base, sheet.bounds.step_pct)[:1] or [sheet.base]
-        return _held(sheet, binds, f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, duty[0]))} with any step up.")
+        first = next(iter(_candidates(sheet.base, sheet.bounds.step_pct)), sheet.base)
+        return _held(sheet, binds, f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, first))} with any step up.")
     low, expected, high = sheet.curve.interval(best, relative=sheet.air.relative)
     lead = (f"Try {best:.1f} % duty next: boost should settle at {expected:.1f} kPa gauge, between {low:.1f} kPa and {high:.1f} kPa "
             f"nine times in ten. ")  # fmt: skip

@@ -8,9 +8,10 @@ from numpy.typing import ArrayLike
 from audit.signal.arrays import FloatArray, line_through, median_sorted
 from audit.signal.smoothing import smooth
 from audit.signal.swing import trend
+from audit.signal.turns import ComplexArray, turns
 
 LEAST_SWEEP_TURNS = 1.5  # how far firing must run from a steady frequency, in turns, to be told from one
-OFFSETS_HZ = np.linspace(-2.5, 2.5, 41)  # what an engine speed off by some 75 rpm shifts it
+OFFSET_HZ, OFFSETS = 0.125, 41  # offsets of -2.5 to 2.5 Hz: what an engine speed off by some 75 rpm shifts it
 SPAN_S = 1.2
 
 
@@ -58,17 +59,16 @@ def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int
 
 def _explained(u: FloatArray, r: FloatArray, phase: FloatArray, interval: float) -> tuple[float, float]:
     """Surprise of the firing phase and of the best steady frequency, in one span."""
-    locked = phase[None, :] + OFFSETS_HZ[:, None] * u
-    steady = np.arange(0.5, 0.5 / interval, 0.25)[:, None] * u
-    return _best_surprise(locked, r), _best_surprise(steady, r)
+    locked = turns(u, -0.5 * (OFFSETS - 1) * OFFSET_HZ, OFFSET_HZ, OFFSETS) * np.exp(2j * np.pi * phase)
+    count = np.arange(0.5, 0.5 / interval, 0.25).size
+    return _best_surprise(locked, r), _best_surprise(turns(u, 0.5, 0.25, count), r) if count else 0.0
 
 
-def _best_surprise(turns: FloatArray, r: FloatArray) -> float:
-    if not turns.size:
-        return 0.0
-    angle = 2 * np.pi * turns
-    c, s = np.cos(angle), np.sin(angle)
-    cc, cs, ss = (np.einsum("ij,ij->i", a, b) for a, b in ((c, c), (c, s), (s, s)))
+def _best_surprise(turning: ComplexArray, r: FloatArray) -> float:
+    """turning: a row for each frequency, a column for each value of r."""
+    c, s = np.ascontiguousarray(turning.real), np.ascontiguousarray(turning.imag)
+    cc, cs = np.einsum("ij,ij->i", c, c), np.einsum("ij,ij->i", c, s)
+    ss = r.size - cc
     yc, ys = c @ r, s @ r
     det = np.maximum(cc * ss - cs * cs, 0.02 * r.size**2)
     share = (yc * yc * ss - 2 * yc * ys * cs + ys * ys * cc) / det / max(float(r @ r), 1e-300)

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from audit.signal.arrays import FloatArray, IntArray, block_means, median_sorted, quantile
+from audit.signal.turns import ComplexArray, turns
 
-ComplexArray = NDArray[np.complex128]
 OVERSAMPLE = 2.5
 SAMPLES_A_CYCLE = 10  # a faster log is thinned to this for the band in hand
 BAND = 1.6  # highest over lowest frequency that share one moving average
@@ -130,8 +129,10 @@ def _drawn_in(rest: FloatArray) -> FloatArray:
 
 def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
     """Share of the variance that a sine of each frequency explains, by least squares (Lomb-Scargle)."""
-    angle = 2 * np.pi * f[:, None] * (t - t[0])
-    c, s = np.cos(angle), np.sin(angle)
+    even = f.size > 2 and np.abs(f[2:] - 2 * f[1:-1] + f[:-2]).max() < 1e-12 * f[-1]
+    u = t - t[0]
+    turning = turns(u, f[0], f[1] - f[0], f.size) if even else np.exp((2j * np.pi) * f[:, None] * u)
+    c, s = np.ascontiguousarray(turning.real), np.ascontiguousarray(turning.imag)
     cc, cs = np.einsum("ij,ij->i", c, c), np.einsum("ij,ij->i", c, s)
     ss = t.size - cc
     yc, ys = c @ rest, s @ rest
@@ -155,8 +156,8 @@ def _transform(u: FloatArray, rest: FloatArray, first: float, step: float, count
     """Sum of rest exp(2 pi i f u) on an even grid of f, as a product of coarse and fine turns."""
     width = max(int(np.sqrt(count)), 1)
     blocks = -(-count // width)
-    coarse = np.exp((2j * np.pi) * (first + step * width * np.arange(blocks))[:, None] * u) * rest
-    fine = np.exp((2j * np.pi * step) * np.arange(width)[:, None] * u)
+    coarse = turns(u, first, step * width, blocks) * rest
+    fine = turns(u, 0.0, step, width)
     z: ComplexArray = (coarse @ fine.T).ravel()[:count]
     return z
 

@@ -121,7 +121,7 @@ def test_what_cannot_be_read_is_set_aside_with_its_reason_and_stays_where_it_was
     (note,) = house.notes()
     assert str(path) in note.splitlines()[0]
     assert path.read_bytes() == data
-    copies = [p for p in (house.archive / "inbox" / "set_aside").rglob("*odd.csv")]
+    copies = list((house.archive / "inbox" / "set_aside").rglob("*odd.csv"))
     assert [p.read_bytes() for p in copies] == [data]
     house.once()
     assert len(house.notes()) == 1

@@ -62,7 +62,7 @@ class TestReading(Pages):
 
     def test_traces_of_a_pull_come_as_a_part(self):
         part = self.text(f"/traces?night={self.night()}&pull=pull-1")
-        packet = json.loads(re.search(r'<script type="application/json"[^>]*>(.*?)</script>', part, flags=re.S)[1])
+        packet = json.loads(re.search(r'<script type="application/json"[^>]*>(.*?)</script>', part, flags=re.DOTALL)[1])
         assert packet["marks"][0]["panel"] == "boost" and len(packet["series"]) > 8
 
     def test_the_marks_bear_the_numbers_of_the_pages_findings(self):

@@ -35,7 +35,7 @@ def drive(rng: np.random.Generator) -> Drive:
     phase = (t - stopped - idling) % 15.0
     off, idle = t < stopped, (t >= stopped) & (t < stopped + idling)
     moving = ~off & ~idle
-    cruise, pull, over = moving & (phase < 6.5), moving & (phase >= 6.5) & (phase < 10.5), moving & (phase >= 10.5)
+    cruise, pull = moving & (phase < 6.5), moving & (phase >= 6.5) & (phase < 10.5)
     start, rate = rng.uniform(2200, 2800), rng.uniform(650, 1000)
     end = start + rate * 4.0
     rpm = np.select([off, idle, cruise, pull], [0.0, rng.uniform(700, 950), start + 80 * np.sin(t / 3), start + rate * (phase - 6.5)], end - (end - start) / 4.5 * (phase - 10.5))

@@ -29,8 +29,7 @@ def number(value: float, digits: int, dialect: Dialect) -> str:
         return dialect.blank
     text = f"{value:.{digits}f}"
     if dialect.thousands and abs(value) >= 1000:
-        text = f"{value:,.{digits}f}".replace(",", "\0").replace(".", dialect.decimal).replace("\0", dialect.thousands)
-        return text
+        return f"{value:,.{digits}f}".replace(",", "\0").replace(".", dialect.decimal).replace("\0", dialect.thousands)
     return text.replace(".", dialect.decimal)
 
 
