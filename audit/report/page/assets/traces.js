@@ -116,9 +116,9 @@
       const top = Math.max(...load.x), y = [Math.min(...lows) - span * 0.12, Math.max(...lows) + span * 0.14];
       const panel = Plots.frame(element, { x: [0, top * 1.04], y, zoom: false });
       Plots.drawPoints(panel, { x: load.x, y: load.y }, "circle", 0, 5);
-      for (const limit of load.limits) {
+      for (const [i, limit] of load.limits.entries()) {
         Plots.drawLine(panel, { x: [limit.x, limit.x, top * 1.04], y: [y[1], limit.y, limit.y] }, 1);
-        panel.plot.add_layout(new (Bokeh.Models.get("Label"))({ x: limit.x, y: limit.y, text: limit.text, ...panel.text, text_color: panel.of("ink"), x_offset: 4, y_offset: 1 }));
+        panel.plot.add_layout(new (Bokeh.Models.get("Label"))({ x: limit.x, y: limit.y, text: limit.text, ...panel.text, text_color: panel.of("ink"), x_offset: 4 + 78 * i, y_offset: 1 }));
       }
       return panel;
     }
