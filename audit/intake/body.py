@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from audit.intake.cells import Rule, decimal_of_table, learn
+from audit.intake.dialect import LONGEST_VALUE
 from audit.intake.layout import Layout
 from audit.intake.lines import QUOTE
 
@@ -79,14 +80,16 @@ def texts_schema(names: list[str]) -> Schema:
 def read_csv(body: bytes, schema: Schema, layout: Layout, *, ragged: bool, quoted: bool) -> pl.DataFrame:
     if not body[:200].strip(b"\r\n") and not body.strip(b"\r\n"):
         return pl.DataFrame(schema=schema)
-    return pl.read_csv(
-        body, has_header=False, schema=schema, separator=chr(layout.delimiter), quote_char='"' if quoted else None,
-        decimal_comma=layout.dialect.decimal == "," and layout.delimiter != ord(","),
-        extra_columns="ignore" if ragged else "raise", missing_columns="insert" if ragged else "raise",
-    )
-
-
-# --- the whole file ---------------------------------------------------------------------------------
+    if quoted and body.count(b'"') % 2:  # a cell of one lone quote makes the parser panic
+        raise pl.exceptions.ComputeError("a torn quote")
+    try:
+        return pl.read_csv(
+            body, has_header=False, schema=schema, separator=chr(layout.delimiter), quote_char='"' if quoted else None,
+            decimal_comma=layout.dialect.decimal == "," and layout.delimiter != ord(","),
+            extra_columns="ignore" if ragged else "raise", missing_columns="insert" if ragged else "raise",
+        )
+    except pl.exceptions.PanicException as panic:  # no Exception, so nothing above would catch it
+        raise pl.exceptions.ComputeError(str(panic)) from panic
 
 
 def plain_columns(layout: Layout) -> list[bool] | None:
@@ -101,7 +104,7 @@ def plain_columns(layout: Layout) -> list[bool] | None:
         return None
     out = []
     for cells in zip(*rows, strict=True):
-        out.append(all(number.fullmatch(cell) for cell in cells))
+        out.append(all(len(cell) <= LONGEST_VALUE and number.fullmatch(cell) for cell in cells))
         if out[-1]:
             marked = [cell for cell in cells if decimal in cell]
             if marked and len(marked) < len(cells) and all(grouped.fullmatch(cell) for cell in marked):

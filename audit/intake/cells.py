@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from audit.intake.dialect import NULLS
+from audit.intake.dialect import LONGEST_VALUE, NULLS
 from audit.intake.unit_words import is_unit
 
 _NUMBER = (r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
@@ -36,7 +36,7 @@ def learn(cells: pl.Series, decimal: str, *, sure: bool = False) -> Rule | None:
     texts = [t for t in (c.strip() for c in cells.drop_nulls().to_list()) if t.lower() not in NULLS]
     if not texts:
         return None
-    matches = [_CELL.fullmatch(text) for text in texts]
+    matches = [_CELL.fullmatch(text) if len(text) <= LONGEST_VALUE else None for text in texts]
     found = [m for m in matches if m]
     if len(found) < LEAST_NUMBERS * len(texts):
         return Rule(numeric=False)
@@ -77,7 +77,7 @@ def decimal_of_table(columns: list[pl.Series], usual: str) -> tuple[str, bool]:
     """(the table's decimal mark from the columns that leave no doubt, True); (`usual`, False) when none does."""
     votes: Counter[str] = Counter()
     for cells in columns:
-        texts = [t.strip() for t in cells.drop_nulls().head(40).to_list()]
+        texts = [t.strip()[:LONGEST_VALUE] for t in cells.drop_nulls().head(40).to_list()]
         for mark, sure in _SURE.items():
             votes[mark] += sum([sure.fullmatch(t) is not None for t in texts]) > 0.2 * len(texts) > 0
     if votes["."] == votes[","]:

@@ -193,7 +193,7 @@ def _housekeeping(name: str) -> bool:
 
 
 def _member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, shown: str) -> Source | Rejected:
-    name = f"{shown}/{member.filename}"
+    name = f"{shown}/" + "".join(c if c.isprintable() else "?" for c in member.filename)
     try:
         data = _unpacked(archive, member)
     except UnreadableLog as error:
@@ -204,7 +204,7 @@ def _member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, shown: str) -> So
 
 
 def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Bytes:
-    inner = member.filename
+    inner = "".join(c if c.isprintable() else "?" for c in member.filename)
     leaves = ".." in PurePosixPath(inner.replace("\\", "/")).parts or inner.startswith(("/", "\\"))
     if leaves or PureWindowsPath(inner).drive:
         raise UnreadableLog("its path leads out of the archive, refused. Pack the logs again without paths")

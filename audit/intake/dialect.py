@@ -11,6 +11,7 @@ from dataclasses import dataclass
 DELIMITERS = (";", "\t", "|", ",", " ")
 _WORDS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "spaces"}
 CELLS_SCORED = 1500
+LONGEST_VALUE = 80  # characters of a number or a stamp
 
 NULLS = frozenset(
     ("", "nan", "n/a", "na", "null", "none", "nil", "inf", "+inf", "-inf", "infinity", "-infinity", "#n/a", "#value!",
@@ -64,6 +65,8 @@ def is_blank(cell: str) -> bool:
 
 def likeness(cell: str, decimal: str) -> float:
     """How much a cell that is not blank looks like a value: 1 number or stamp, 0.5 grouped number, 0 text."""
+    if len(cell) > LONGEST_VALUE:  # and patterns would take for ever over it
+        return 0.0
     if (_POINT if decimal == "." else _COMMA).fullmatch(cell):
         return 1.0
     if _STAMP.fullmatch(cell):

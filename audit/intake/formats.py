@@ -25,7 +25,7 @@ def read_parquet(source: Source) -> Table:
     """Any Parquet file's columns as a Table; units from its metadata where there, else from the names."""
     try:
         frame = pl.read_parquet(BytesIO(source.data.tobytes()))
-    except (pl.exceptions.PolarsError, OSError, ValueError) as error:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError) as error:
         raise UnreadableLog("a damaged Parquet file. Write it again from its source") from error
     if frame.height == 0 or frame.width < 2:
         raise UnreadableLog("a Parquet file without rows, or with a single column. Write it again with the log's columns")

@@ -44,7 +44,7 @@ def is_ours(path: Path) -> bool:
     """The file is a Parquet file that write_log wrote."""
     try:
         return KEY in pl.read_parquet_metadata(path)
-    except (OSError, pl.exceptions.PolarsError):
+    except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException):
         return False
 
 
@@ -56,7 +56,7 @@ def read_log(path: Path) -> Log:
     try:
         about = pl.read_parquet_metadata(path).get(KEY)
         frame = pl.read_parquet(path, use_pyarrow=False, memory_map=False)
-    except (OSError, pl.exceptions.PolarsError) as error:
+    except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         raise UnreadableLog(f"{path}: not a whole Parquet file ({_first_line(error)}). Screen the log it was made from again.") from error
     if about is None:
         raise UnreadableLog(f"{path}: a Parquet file, but not one of a screened log. Screen it like any other log.")
@@ -80,5 +80,5 @@ def _log(about: Mapping[str, Any], frame: pl.DataFrame) -> Log:
     )
 
 
-def _first_line(error: Exception) -> str:
+def _first_line(error: BaseException) -> str:
     return str(error).strip().splitlines()[0][:160] if str(error).strip() else type(error).__name__

@@ -43,7 +43,7 @@ def _read_source(source: Source, rate_hz: float | None) -> Iterator[RawLog | Rej
             done += 1
     except UnreadableLog as error:
         yield rejected(source.path if done == 0 else f"{source.path} (part {done + 1})", source.sha256, error)
-    except (pl.exceptions.PolarsError, ValueError, OverflowError, MemoryError) as error:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, ValueError, OverflowError, MemoryError) as error:
         what = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
         yield rejected(source.path, source.sha256, UnreadableLog(f"its table cannot be read ({what}). Export it again as plain CSV"))
 

@@ -125,3 +125,11 @@ def test_damaged_bytes_never_raise(tmp_path, cuts):
             assert all(b > a for a, b in zip(out.time, out.time[1:], strict=False))
         else:
             assert out.error
+
+
+def test_a_lone_quote_at_the_end_does_not_bring_the_parser_down(tmp_path):
+    path = tmp_path / "a.csv"
+    path.write_text('"time","rpm","map"\n' + "".join(f'"{i * 0.05:.2f}","{900 + i}","35"\n' for i in range(80)) + '4.00,900,"')
+    (log,) = read_raw(path)
+    assert isinstance(log, RawLog)
+    assert log.frame.height == 80
