@@ -98,7 +98,9 @@ def _width(layout: Layout, counts: Ints) -> int:
     """Cells a row: the widest count that is common."""
     if len(counts) == 0:
         return layout.width
-    values, times = np.unique(counts, return_counts=True)
+    every = np.bincount(np.maximum(counts, 0))  # np.unique would load numpy.ma
+    values = np.flatnonzero(every)
+    times = every[values]
     common = values[(times >= max(2, COMMON * len(counts))) & (values >= 1)]
     widest = int(common.max()) + 1 if len(common) else int(values[int(np.argmax(times * (values + 1)))]) + 1
     header = len(layout.header.names)

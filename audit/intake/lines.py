@@ -86,8 +86,10 @@ def without_padding(body: bytes, delimiter: int) -> bytes:
     """Without the blanks that pad cells before a delimiter or a line end; nothing else changes."""
     if b" " not in body:
         return body
+    runs = b"  " in body  # else one pass takes them all
     for end in (bytes([delimiter]), b"\n", b"\r"):
-        while b" " + end in body:
+        body = body.replace(b" " + end, end)
+        while runs and b" " + end in body:
             body = body.replace(b" " + end, end)
     return body
 

@@ -94,7 +94,7 @@ def _trim(finite: Array, stated: Unit | None, stated_from: str) -> Decision:
         one.add(window(one.candidate.turned(low), -45.0, 1e9, 6.0, 8.0) + window(one.candidate.turned(high), -1e9, 45.0, 6.0, 8.0))
         if one.candidate.unit.key == "fraction":
             one.add(window(reach, 0.02, 0.35, 0.08, 8.0))
-        if one.candidate.unit.key == "pct" and 0 < reach < 0.4 and len(np.unique(finite[:200])) > 3:
+        if one.candidate.unit.key == "pct" and 0 < reach < 0.4 and len(set(finite[:200].tolist())) > 3:
             one.add(-2.5, "it would never move a percent")
         if one.candidate.unit.key == "pct" and low > 0.6 and high < 1.4 and high > low:
             one.add(-4.0, "it would be a multiplier about 1")

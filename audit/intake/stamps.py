@@ -43,7 +43,7 @@ def parse_stamps(cells: pl.Series, *, day_first: bool | None = None) -> Stamps |
     texts = cells.drop_nulls()
     if len(texts) == 0:
         return None
-    probe = texts.gather(np.unique(np.linspace(0, len(texts) - 1, 60).astype(int))).str.strip_chars().to_list()
+    probe = texts.gather(sorted(set(np.linspace(0, len(texts) - 1, 60).astype(int).tolist()))).str.strip_chars().to_list()
     for pattern, style in _patterns():
         hits = sum(pattern.fullmatch(t) is not None for t in probe)
         if hits >= 0.8 * len(probe):
