@@ -56,6 +56,7 @@ def _understand(raw: RawLog, car: Car) -> Log:
     apart = [None if i in clock_at else v for i, v in enumerate(values)]
     rates = together(raw.time, apart, rates, row_step_s=step)
     frame, channels = _build(raw, named, series=series, values=values, inferred=inferred, rates=rates, clock_at=clock_at)
+    notes += _throttle_note(frame, channels)
     return Log(
         path=raw.path, sha256=raw.sha256, frame=frame, channels=channels, barometric=inferred.barometric,
         notes=(*raw.notes, *notes), breaks=raw.clock.breaks, clock=raw.clock.said or raw.clock.kind,
@@ -161,6 +162,24 @@ def _unnamed(named: Sequence[Named], columns: Sequence[RawColumn], values: Seque
         f"No column was taken for {' or '.join(n.replace('_', ' ') for n in lacks)}. If it is one of {', '.join(free[:4])}{more}, "
         f'say so in the car file under [channels]: {lacks[0]} = {{ column = "{_quoted(free[0])}" }}.'
     )]
+
+
+FULL_OPEN = (55.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
+
+
+def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Note]:
+    """A throttle that tops out short of 100 % while boost is made: wide open all the same, and worth a look."""
+    if not {"throttle_position", "manifold_pressure"} <= set(frame.columns):
+        return []
+    throttle, pressure = (frame.get_column(n).to_numpy() for n in ("throttle_position", "manifold_pressure"))
+    finite = throttle[np.isfinite(throttle)]
+    top = float(finite.max()) if len(finite) else 0.0
+    at_top = pressure[throttle >= top - 2.0]
+    boosted = len(at_top) > 0 and float(np.nanmax(at_top, initial=0.0)) > 125.0
+    if not (FULL_OPEN[0] <= top < FULL_OPEN[1] and boosted):
+        return []
+    source = next(c.source for c in channels if c.name == "throttle_position")
+    return [Note(f"'{source}' tops out at {top:.0f} % while boost is made; if that is wide open, have the throttle's ends taught anew.")]
 
 
 def _build(

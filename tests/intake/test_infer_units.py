@@ -241,3 +241,52 @@ def test_odd_content_is_survived() -> None:
     log = understand(raw_log([Made("RPM", nothing), Made("MAP", nothing), Made("AFR", np.zeros(30)), Made("x", np.array(["a"] * 30))], time), Car())
     assert log.rows == 30
     assert understand(raw_log([Made("MAP", np.array([101.0]))], np.zeros(1)), Car()).rows == 1
+
+
+def test_a_throttle_that_tops_out_short_of_full_is_told_and_a_full_one_is_not():
+    d = drive()
+    for top, told in ((0.84, True), (1.0, False)):
+        columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"] * top, "%"), Made("MAP", d["manifold_pressure"], "kPa")]
+        notes = [n.message for n in understand(raw_log(columns, d["time"]), Car()).notes]
+        assert any("tops out" in m for m in notes) == told
+
+
+def test_the_car_files_stoichiometric_ratio_stands():
+    d = drive()
+    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("AFR", d["lambda"] * 14.1)]
+    log = understand(raw_log(columns, d["time"]), Car(path="car.toml", stoichiometric_afr=14.1))
+    (afr,) = [c for c in log.channels if c.name == "lambda"]
+    assert (afr.doubtful, afr.scale) == (False, pytest.approx(1 / 14.1))
+
+
+def test_an_ethanol_cars_gauge_on_the_petrol_scale_is_told_by_its_cruise():
+    d = drive()
+    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("AFR", d["lambda"] * 14.7)]
+    log = understand(raw_log(columns, d["time"]), Car(path="car.toml", stoichiometric_afr=9.8))
+    (afr,) = [c for c in log.channels if c.name == "lambda"]
+    assert afr.scale == pytest.approx(1 / 14.7)
+
+
+def test_lambda_at_free_air_is_not_taken_for_its_inverse():
+    d = drive()
+    pegged = np.where(d["throttle_position"] > 90, 1.6, d["lambda"])
+    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("Lambda", pegged)]
+    (found,) = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "lambda"]
+    assert found.source_unit == "lambda"
+
+
+@pytest.mark.parametrize("other", ["kPa", "psi"])
+def test_a_boost_column_without_a_unit_is_not_doubted_for_an_exotic_one(other):
+    d = drive()
+    scale = 1.0 if other == "kPa" else 1 / 6.894757293168
+    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("boost", (d["manifold_pressure"] - 99.0) * scale)]
+    (found,) = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "manifold_pressure"]
+    assert (found.source_unit, found.doubtful) == (f"{other} gauge", False)
+
+
+def test_air_flow_without_a_unit_is_told_by_the_engine_it_would_need():
+    d = drive()
+    for scale, unit in ((1.0, "g/s"), (1 / 7.559872833, "lb/min")):
+        columns = [Made("RPM", d["engine_speed"]), Made("MAP", d["manifold_pressure"], "kPa"), Made("MAF", d["mass_air_flow"] * scale)]
+        (found,) = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "mass_air_flow"]
+        assert (found.source_unit, found.doubtful) == (unit, False)

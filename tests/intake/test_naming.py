@@ -122,3 +122,16 @@ def test_the_car_files_word_wins_whatever_the_case() -> None:
 def test_a_column_that_the_car_file_names_in_vain_is_said() -> None:
     _, notes = name_columns([RawColumn("Boost psi")], [np.linspace(-9, 14, 50)], {"manifold_pressure": ColumnWord("Bost psi")})
     assert "Bost psi" in notes[0].message and "Did you mean Boost psi" in notes[0].message
+
+
+@pytest.mark.parametrize(("header", "unit", "channel"), [
+    ("manifold_abs", "psi", "manifold_pressure"), ("Oil", "psi", "oil_pressure"), ("Coolant", "°C", "coolant_temp"), ("Oil", "°F", "oil_temp"),
+    ("manifold_abs", "", "manifold_pressure"), ("Boost", "bar", "manifold_pressure"),
+])
+def test_a_units_quantity_completes_a_short_name(header, unit, channel):
+    assert header_scores(header, unit)[0][0] == channel
+
+
+@pytest.mark.parametrize("header", ["Oil", "Exhaust manifold", "Manifold valve"])
+def test_a_short_name_without_a_unit_stays_open(header):
+    assert [c for c, points in header_scores(header, "") if points >= 0.45] == []
