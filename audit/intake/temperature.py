@@ -19,6 +19,7 @@ from audit.model import Array
 
 KEYS = ("c", "f", "k")
 WARM = (74.0, 112.0)
+WARMS_UP = 0.6  # °C a second, driven hard from cold
 SAME_FILE = 5.0  # one logger hardly ever mixes units
 
 
@@ -88,6 +89,9 @@ def _weigh_coolant(one: Scored, column: Column, scene: Scene, low: float, high: 
     if not running:
         return
     settled = abs(late - early) < 4.0
+    lasted = float(scene.time[-1] - scene.time[0])
+    if lasted > 15.0:  # between the middles of the first tenth and of the last quarter
+        one.add(window((late - early) / (0.825 * lasted), -1.0, WARMS_UP, 0.3, 4.0), "no coolant warms up so fast")
     if WARM[0] <= late <= WARM[1]:
         one.add(3.0 if settled else 1.5, "it is a warm engine's coolant")
     elif settled:

@@ -290,3 +290,11 @@ def test_air_flow_without_a_unit_is_told_by_the_engine_it_would_need():
         columns = [Made("RPM", d["engine_speed"]), Made("MAP", d["manifold_pressure"], "kPa"), Made("MAF", d["mass_air_flow"] * scale)]
         (found,) = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "mass_air_flow"]
         assert (found.source_unit, found.doubtful) == (unit, False)
+
+
+def test_a_cold_start_in_fahrenheit_is_told_or_doubted_by_how_fast_coolant_can_warm():
+    d = drive(seconds=45.0, stopped_s=0.0, idle_s=0.0)
+    water = -1.0 + 0.9 * d["time"]
+    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("ECT", water * 1.8 + 32), Made("IAT", 6.0 * 1.8 + 32 + 0.1 * d["time"])]
+    found = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name in ("coolant_temp", "intake_air_temp")]
+    assert all(c.source_unit == "°F" or c.doubtful for c in found)
