@@ -17,7 +17,7 @@ from audit.checks.boost_context import level_between, rpm_at, shift_between, tar
 from audit.checks.boost_draft import Draft
 from audit.checks.boost_duty import stepped_by_hand
 from audit.checks.boost_trace import BoostTrace, boost_trace
-from audit.model import Finding, Measures, Pull
+from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.monotone import isotonic
 
@@ -137,13 +137,15 @@ def _late(pulls: Sequence[Pull], rows: list[int], limits: LimitTable) -> list[_F
         if np.isfinite(rpm):
             spools[i] = rpm
     worst: tuple[float, int, int] | None = None
+    order = sorted(spools, key=lambda j: (spools[j], j))
+    ordered, starts = np.array(order, dtype=int), np.array([pulls[j].span.rpm_start for j in order])
     for i, rpm in spools.items():
-        like = sorted((spools[j], j) for j in spools
-                      if j != i and abs(pulls[j].span.rpm_start - pulls[i].span.rpm_start) <= SAME_START_RPM)
-        if not like:
+        # Columns, not pairs: a night may hold thousands of pulls.
+        like = ordered[(ordered != i) & (np.abs(starts - pulls[i].span.rpm_start) <= SAME_START_RPM)]
+        if not len(like):
             continue
-        early, j = like[1] if len(like) >= 3 else like[0]
-        later = (rpm - early) / 1000.0
+        j = int(like[1] if len(like) >= 3 else like[0])
+        later = (rpm - spools[j]) / 1000.0
         if worst is None or later > worst[0]:
             worst = (later, i, j)
     if worst is None:
@@ -159,11 +161,14 @@ def _late(pulls: Sequence[Pull], rows: list[int], limits: LimitTable) -> list[_F
 def _weaker(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int], limits: LimitTable) -> list[_Found]:
     """The pull furthest below what the same duty (and target) gave earlier in the same gear."""
     worst: tuple[float, int, int] | None = None
+    duty, boost = (_column([measures[i].get(name) for i in rows]) for name in ("duty_mean_pct", "boost_settled_kpa"))
+    wanted = _column([_wanted(pulls[i]) for i in rows])
     for n, i in enumerate(rows):
-        for j in rows[:n]:
-            below = _below(pulls, measures, i, j)
-            if below is not None and (worst is None or below > worst[0]):
-                worst = (below, i, j)
+        less = _below(duty[: n + 1], boost[: n + 1], wanted[: n + 1])
+        if n and np.isfinite(less).any():
+            j = int(np.nanargmax(less))
+            if worst is None or less[j] > worst[0]:
+                worst = (float(less[j]), i, rows[j])
     if worst is None:
         return []
     below, i, j = worst
@@ -174,17 +179,15 @@ def _weaker(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int]
     return [(judge_row(limits.row("boost.under_target", "boost_below_own_kpa"), measured), (j, i))]
 
 
-def _below(pulls: Sequence[Pull], measures: Sequence[Measures], i: int, j: int) -> float | None:
-    duty = [measures[k].get("duty_mean_pct") for k in (i, j)]
-    boost = [measures[k].get("boost_settled_kpa") for k in (i, j)]
-    wanted = [_wanted(pulls[k]) for k in (i, j)]
-    if duty[0] is None or duty[1] is None or boost[0] is None or boost[1] is None:
-        return None
-    if abs(duty[0] - duty[1]) > SAME_DUTY_PCT:
-        return None
-    if wanted[0] is not None and wanted[1] is not None and wanted[0] < wanted[1] - SAME_TARGET_KPA:
-        return None
-    return boost[1] - boost[0]
+def _below(duty: Array, boost: Array, wanted: Array) -> Array:
+    """How far the last pull settled below each earlier one, kPa; NaN where the two cannot be compared."""
+    alike = np.abs(duty[:-1] - duty[-1]) <= SAME_DUTY_PCT
+    asked_less = wanted[-1] < wanted[:-1] - SAME_TARGET_KPA  # never where a target is unknown
+    return np.where(alike & ~asked_less, boost[:-1] - boost[-1], np.nan)
+
+
+def _column(values: Sequence[float | None]) -> Array:
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
 def _wanted(pull: Pull) -> float | None:

@@ -56,7 +56,7 @@ def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) 
     Source: arithmetic; in one gear the ratio is constant. 0 where no delay is clearly better and leaves the ratio steady
     (spinning wheels look like a delay at first sight).
     """
-    pairs = [(rpm.within(a, b), speed) for a, b in stretches]
+    pairs = [(rpm.within(a, b), _around(speed, a, b + float(LAGS_S[-1]))) for a, b in stretches]
     pairs = [(r, s) for r, s in pairs if len(r.t) >= 6]
     if not pairs or len(speed.t) < 6:
         return 0.0
@@ -67,6 +67,12 @@ def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) 
         spread.append(float(np.median(good)) if good else np.inf)
     best = int(np.argmin(spread))
     return float(LAGS_S[best]) if spread[best] < min(0.8 * spread[0], STEADY) else 0.0
+
+
+def _around(series: Series, start_s: float, end_s: float) -> Series:
+    """The samples of a stretch and two on each side, so that values between samples come out the same."""
+    low, high = (int(i) for i in np.searchsorted(series.t, (start_s, end_s)))
+    return Series(series.t[max(0, low - 2) : high + 2], series.value[max(0, low - 2) : high + 2])
 
 
 def _scatter(ratio: Array) -> float:

@@ -200,6 +200,8 @@ class Service:
         self._take_in(worked)
         if worked.told:
             teller.kick()
+        if not self._backlog:
+            self._write_health(teller)  # so that --status is never a minute behind
 
     def _batch(self) -> list[Path]:
         """The oldest file and all others of its folder, then of the next: a night is judged once, not once a log."""
@@ -248,12 +250,16 @@ class Service:
         self.health.trouble = sentence
 
     def _say_health(self, event: str, teller: Teller) -> None:
-        h = self.health
-        h.waiting, h.backlog, h.blocked, h.untold = len(self._settler), len(self._backlog), len(self._blocked), teller.untold
+        h = self._write_health(teller)
         say(event, **{k: v for k, v in h.line().items() if k not in ("inbox", "started", "at")})
         tell_manager(f"WATCHDOG=1\nSTATUS={h.read} read, {h.set_aside} set aside, {h.backlog + h.waiting} waiting")
+
+    def _write_health(self, teller: Teller) -> Health:
+        h = self.health
+        h.waiting, h.backlog, h.blocked, h.untold = len(self._settler), len(self._backlog), len(self._blocked), teller.untold
         with contextlib.suppress(PullauditError):
             write_health(self.places.health, h)
+        return h
 
     # --- setting up -------------------------------------------------------------------------------
 
