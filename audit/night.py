@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,6 +49,8 @@ class Outcome:
 
 def run(request: Request) -> Outcome:
     """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
+    if request.archive is not None:
+        on_this_machine(request.archive)
     found = find_logs(request.paths)
     remote, not_there = _remote(request.urls)
     warnings = (*_complaints(found), *(f"{url}: no log there. Check the address." for url in not_there))
@@ -68,6 +71,12 @@ def run(request: Request) -> Outcome:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
     return Outcome(night, warnings, usage=wrong, any_read=any_read)
+
+
+def on_this_machine(archive: Path) -> None:
+    """Raises UsageError for an archive given by an address: it is kept by renames and locks, which a store lacks."""
+    if re.match(r"[A-Za-z][A-Za-z0-9+.-]+:/", str(archive)):
+        raise UsageError(f"--archive {archive}: an archive is a folder of this machine, or of a share mounted on it. Give such a folder.")
 
 
 def _complaints(found: Found) -> tuple[str, ...]:

@@ -139,6 +139,12 @@ def test_logs_in_a_store_give_the_same_but_for_their_addresses(tmp_path, logs):
     assert text == dumps(here.night)
 
 
+def test_an_archive_in_a_store_is_refused(tmp_path):
+    (tmp_path / "run.csv").write_bytes(good_log(1))
+    with pytest.raises(UsageError, match="folder of this machine"):
+        run(Request(paths=(tmp_path / "run.csv",), archive=Path("s3://bucket/archive")))
+
+
 @needs_fsspec
 def test_an_address_with_nothing_there_is_wrong_usage():
     outcome = run(Request(paths=(), urls=("memory://nowhere/x.csv",)))

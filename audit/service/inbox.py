@@ -22,6 +22,7 @@ from pathlib import Path
 
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car, LogAudit, Night
+from audit.night import on_this_machine
 from audit.service.desk import Desk, Worked
 from audit.service.eyes import Eyes, file_system, has_events, look_through
 from audit.service.health import Health, say, tell_manager, write_health
@@ -286,6 +287,7 @@ class Service:
 
 
 def _checked_inbox(settings: Settings) -> Path:
+    on_this_machine(settings.archive)
     if not settings.inbox.is_dir():
         raise UsageError(f"{settings.inbox}: no such folder. Make it, or give the folder your logs land in.")
     inbox, archive = settings.inbox.resolve(), settings.archive.resolve()
