@@ -287,7 +287,7 @@ def _stated_unit(column: RawColumn, channel: str, words: tuple[str, ...]) -> tup
         if found is not None:
             return found, column.unit_from or "header"
     found = unit_in_words(words, channel)
-    if found is not None and found.key in NAMES_TOO and "acceleration" not in read_header(header_of(column)).ideas:
+    if found is not None and found.key in NAMES_TOO and not read_header(header_of(column)).ideas & {"acceleration", "pedal"}:  # accel_x_g
         found = None
     return (found, "header") if found is not None else (None, "")
 

@@ -1,8 +1,8 @@
 """Pressures by physics: which unit, and gauge or absolute.
 
 The name and the unit's text are only a prior, because both lie ('MAP (psi)' is often gauge, 'Boost (kPa)'
-often absolute). Evidence: manifold pressure with the engine stopped is ambient; at idle 20 to 68 kPa
-absolute; on overrun lower still; wide open never far below ambient. All windows: common practice, no
+often absolute). Evidence: manifold pressure with the engine stopped is ambient; at idle 20 to 70 kPa
+absolute, less up a mountain; on overrun lower still; wide open never far below ambient. All windows: common practice, no
 published source. Does not see: a log with neither engine speed nor throttle and no vacuum in it.
 """
 
@@ -170,10 +170,10 @@ def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
     if clipped and seen.idle is not None and abs(seen.idle) < 1e-9:
         one.add(-1.0)
     else:
-        one.add(window(kpa(seen.idle), 20.0, 70.0, 7.0, 11.0), "idle vacuum does not fit")
+        one.add(window(kpa(seen.idle), 20.0, min(70.0, 0.72 * ambient.high), 7.0, 11.0), "idle vacuum does not fit")
         if seen.idle is not None and 20 <= (kpa(seen.idle) or 0) <= 70:
             one.why.append("idle vacuum fits")
-        one.add(window(kpa(seen.overrun), 8.0, 62.0, 8.0, 8.0), "overrun vacuum does not fit")
+        one.add(window(kpa(seen.overrun), 8.0, min(62.0, 0.66 * ambient.high), 8.0, 8.0), "overrun vacuum does not fit")
     if low < 7.0:
         one.add(window(low, 7.0, 104.0, 3.5, 30.0 if low < 0 else 14.0), "its lowest value is not a manifold pressure")
     else:  # a log of nothing but a pull need not show vacuum
