@@ -32,6 +32,7 @@ def decide(
     """(verdict, reasons). Missing evidence holds; it never clears."""
     blame = [*_blame(logs, night_findings)]
     gaps = list(dict.fromkeys(_gaps(logs, checks)))
+    gaps = [gap for gap in gaps if not any(text.startswith(gap) for _, text in blame)]
     stops = [text for severity, text in blame if severity == "stop"]
     holds = [text for severity, text in blame if severity == "hold"]
     if stops:

@@ -92,3 +92,10 @@ def test_missing_evidence_is_worse_than_a_pass_but_a_short_pull_is_not():
     assert worst_result("x", [good, gone]).status == "not_evaluated"
     assert worst_result("x", [good, short]).status == "pass"
     assert worst_result("x", [short, short]).status == "not_evaluated"
+
+
+def test_what_a_finding_has_said_is_not_said_again():
+    gone = [Finding("sensor.missing", "hold", f"{name} is not in the log.") for name in ("Lambda", "Boost")]
+    _, reasons = night(findings=tuple(gone))
+    assert sum("Lambda is not in the log." in r for r in reasons) == 1
+    assert sum("Boost is not in the log." in r for r in reasons) == 1

@@ -19,6 +19,7 @@ WHY_NEEDED = {
     "lambda": "lean_under_load cannot be judged",
     "intake_air_temp": "heat_soak cannot be judged",
 }
+MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 OPEN_SHARE, OPEN_LEAST = 0.88, 40.0  # of the log's own top, and %: wide open, whatever the sensor's scale
@@ -34,10 +35,10 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
             continue
         how = "is in the log but has no sample" if log.has(name) else "is not in the log"
         plain = "lambda or air-fuel ratio" if name == "lambda" else name.replace("_", " ")
-        out.append(Finding("sensor.missing", "hold", f"{plain[0].upper()}{plain[1:]} {how}: {why}.", channel=name))
+        out.append(Finding("sensor.missing", "hold", f"{plain[0].upper()}{plain[1:]} {how}: {why}. {MEND}", channel=name))
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
     if not any(log.has(name) and name not in empty for name in drivers):
-        text = "Neither throttle, pedal nor manifold pressure is in the log: nothing tells when it was wide open."
+        text = "Neither throttle, pedal nor manifold pressure is in the log: nothing tells when it was wide open. " + MEND
         out.append(Finding("sensor.missing", "hold", text, channel="throttle_position"))
     return out
 

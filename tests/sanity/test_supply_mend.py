@@ -1,0 +1,17 @@
+"""A channel that is missing is told together with what to do."""
+
+from __future__ import annotations
+
+from audit.intake import read_logs
+from audit.model import Car
+from audit.sanity.examine import examine
+
+
+def test_each_missing_channel_comes_with_the_mend(tmp_path):
+    path = tmp_path / "log.csv"
+    rows = [f"{i / 10:.1f},{900 + i % 7}" for i in range(300)]
+    path.write_text("\n".join(["Time (s),Engine speed (rpm)", *rows]) + "\n", encoding="utf-8")
+    (log,) = read_logs(path, car=Car())
+    told = [f.message for f in examine(log, Car()).findings if f.code == "sensor.missing"]
+    assert len(told) >= 3
+    assert all("[channels] in the car file" in message for message in told)
