@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 from audit.carfile import find_car_file, load_car
 from audit.discover import Found, find_logs
 from audit.errors import UsageError
-from audit.model import Car, Finding, Night
-from audit.screen import assemble, screen_night
+from audit.model import Car, Night
+from audit.screen import screen_night, with_findings
 
 if TYPE_CHECKING:
     from audit.remote import RemoteLog
@@ -65,8 +65,7 @@ def run(request: Request) -> Outcome:
     )  # fmt: skip
     any_read = any(a.status == "read" for a in night.logs)
     if request.archive is not None and any_read:
-        night, more = _archived(night, request.archive, date)
-        warnings = (*warnings, *more)
+        night = _archived(night, request.archive, date)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
@@ -113,14 +112,12 @@ def _checked_date(text: str | None) -> str | None:
         raise UsageError(f"--date {text}: no such day. Write it as 2026-11-25.") from None
 
 
-def _archived(night: Night, folder: Path, date: str | None) -> tuple[Night, tuple[str, ...]]:
+def _archived(night: Night, folder: Path, date: str | None) -> Night:
     """Keep the night; what the car's history says joins its findings and its verdict."""
     from audit.archive.store import Archive
     from audit.archive.trends import trend_findings
 
     archive = Archive(folder)
     archive.add(night, date=date, setting=night.setting)
-    trend: tuple[Finding, ...] = trend_findings(archive, night.car.name)
-    if not trend:
-        return night, ()
-    return assemble(night.logs, car=night.car, archive_findings=trend, setting=night.setting), ()
+    trend = trend_findings(archive, night.car.name)
+    return with_findings(night, trend) if trend else night

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from audit.carfile import assumptions
 from audit.checks.base import Across, Judged, LimitTable
 from audit.checks.causes import explain
-from audit.checks.registry import all_checks
+from audit.checks.registry import all_checks, check_of
 from audit.checks.run import guarded, run_across, run_pull, status_of
 from audit.intake.raw import Rejected
 from audit.model import Car, CheckResult, Finding, Log, LogAudit, Measures, Night, Pull, PullAudit, Sanity, Span
@@ -168,7 +168,6 @@ def screen_night(
     rate_hz: float | None = None,
     workers: int | None = None,
     keep_frames: bool = True,
-    archive_findings: Sequence[Finding] = (),
     setting: str = "",
     progress: Progress | None = None,
     cluster: str | None = None,
@@ -179,19 +178,16 @@ def screen_night(
     audits = audit_files(
         paths, car=car, rate_hz=rate_hz, workers=workers, keep_frames=keep_frames, progress=progress, cluster=cluster
     )
-    return assemble(audits, car=car, archive_findings=archive_findings, setting=setting)
+    return assemble(audits, car=car, setting=setting)
 
 
-def assemble(
-    audits: Iterable[LogAudit], *, car: Car, archive_findings: Sequence[Finding] = (), setting: str = ""
-) -> Night:
+def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Night:
     """A night from its audited logs: what only the whole night shows, the checks' worst, the verdict."""
     logs = _in_order(_once(audits))
     limits = limits_for(car.thresholds)
     flat = [(i, p) for i, log in enumerate(logs) for p in log.pulls]
     across = run_across([p.pull for _, p in flat], [p.measures for _, p in flat], limits)
     logs, night_findings = _place(logs, [(i, p.pull.index) for i, p in flat], across)
-    night_findings = (*night_findings, *archive_findings)
     checks = _night_checks(logs, across, night_findings)
     verdict, reasons = decide(logs, checks, night_findings)
     us = car.units == "us" or (car.units is None and any(a.log is not None and a.log.us_units for a in logs))
@@ -199,6 +195,16 @@ def assemble(
         car=car, logs=tuple(logs), verdict=verdict, reasons=reasons, checks=checks,
         findings=night_findings, assumed=assumptions(car), us_units=us, setting=setting,
     )  # fmt: skip
+
+
+def with_findings(night: Night, findings: Sequence[Finding]) -> Night:
+    """The night with what its archive adds (trends), decided again; its own findings stay where they are."""
+    every = (*night.findings, *findings)
+    checks = dict(night.checks)
+    for name, results in _by_check(findings).items():
+        checks[name] = worst_result(name, [*([checks[name]] if name in checks else []), *results])
+    verdict, reasons = decide(night.logs, checks, every)
+    return dataclasses.replace(night, findings=every, checks=checks, verdict=verdict, reasons=reasons)
 
 
 def _once(audits: Iterable[LogAudit]) -> list[LogAudit]:
@@ -257,8 +263,6 @@ def _channels(logs: Sequence[LogAudit]) -> set[str]:
 
 
 def _with_pull_finding(audit: LogAudit, index: int, finding: Finding) -> LogAudit:
-    from audit.checks.registry import check_of
-
     pulls = list(audit.pulls)
     pull = pulls[index - 1]
     name = check_of(finding.code) or ""
@@ -276,8 +280,6 @@ def _night_checks(
     logs: Sequence[LogAudit], across: Mapping[str, Across], night_findings: Sequence[Finding]
 ) -> dict[str, CheckResult]:
     """The night's worst of each check, from pulls, whole logs and the comparison of pulls."""
-    from audit.checks.registry import check_of
-
     found: dict[str, list[CheckResult]] = {check.NAME: [] for check in all_checks()}
     for log in logs:
         for pull in log.pulls:
@@ -291,9 +293,17 @@ def _night_checks(
             found[name].append(CheckResult(name, status_of(over.score, judged), over.score))
     sensor = [f for log in logs for f in log.findings if f.code.startswith("sensor.")]
     found["sensors"] = [sensors_result(sensor)] if any(a.status == "read" for a in logs) else []
-    for finding in night_findings:
+    for name, results in _by_check(night_findings).items():
+        found.setdefault(name, []).extend(results)
+    return {name: worst_result(name, results) for name, results in found.items()}
+
+
+def _by_check(findings: Sequence[Finding]) -> dict[str, list[CheckResult]]:
+    """Findings of the whole night as results of the checks that they belong to; a note weighs nothing."""
+    found: dict[str, list[CheckResult]] = {}
+    for finding in findings:
         owner = check_of(finding.code)
         if owner is not None and finding.severity != "note":
             score = SENSOR_SCORE[finding.severity]
             found.setdefault(owner, []).append(CheckResult(owner, status_of(score, [finding]), score))
-    return {name: worst_result(name, results) for name, results in found.items()}
+    return found

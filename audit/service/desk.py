@@ -280,18 +280,14 @@ class Desk:
     def _with_history(self, car: Car, night: Night) -> Night:
         """What the car's history says joins the verdict."""
         from audit.archive.trends import trend_findings
-        from audit.screen import assemble
+        from audit.screen import with_findings
 
         try:
             found = trend_findings(self._archive, car.name)
         except PullauditError as error:
             say("no trends", level=30, car=car.name, error=str(error))
             return night
-        if not found:
-            return night
-        more = assemble(night.logs, car=car, archive_findings=found, setting=night.setting)
-        worse = VERDICTS.index(more.verdict) >= VERDICTS.index(night.verdict)
-        return dataclasses.replace(more, us_units=night.us_units) if worse else night
+        return with_findings(night, found) if found else night
 
     def _set_aside(self, file: File, reason: str, out: Worked, *, entries: Sequence[Entry] = ()) -> None:
         papers.set_aside(self._papers, file.path, sha256=file.sha256, car=file.car.name, reason=reason)
