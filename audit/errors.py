@@ -5,7 +5,6 @@ PullauditError               anything this program says on purpose; exit 2
 │   └── CarFileError         a car file that cannot be used; exit 2
 ├── UnreadableLog            one log that cannot be read; the others go on
 │   └── NotALog              not a log at all: empty, a picture, no table in it
-├── NotEnoughData            a measure has too few samples to stand on
 └── ArchiveError             the archive is missing, torn or locked; exit 2
 """
 
@@ -37,10 +36,6 @@ class UnreadableLog(PullauditError):
 
 class NotALog(UnreadableLog):
     """A file with no log in it (empty, binary, a picture, plain text)."""
-
-
-class NotEnoughData(PullauditError):
-    """Too few believed samples for a measure."""
 
 
 class ArchiveError(PullauditError):

@@ -374,7 +374,6 @@ class Night:
     assumed: tuple[str, ...] = ()  # what was taken for granted for want of a car file
     us_units: bool = False
     setting: str = ""  # dyno, street or ""
-    missing_paths: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 KPA_PER_PSI = 6.894757293168
 KPA_PER_BAR = 100.0
 KPA_PER_INHG = 3.386389  # conventional inch of mercury
@@ -14,14 +12,6 @@ KPA_PER_INH2O = 0.249089
 KMH_PER_MPH = 1.609344
 GS_PER_LBMIN = 7.559872833
 STANDARD_PRESSURE_KPA = 101.325
-
-
-@dataclass(frozen=True, slots=True)
-class Conversion:
-    """canonical = scale * value + offset."""
-
-    scale: float = 1.0
-    offset: float = 0.0
 
 
 def psi(kpa: float) -> float:

@@ -44,7 +44,6 @@ class Survey:
     broken: set[str] = field(default_factory=set)
     orphans: list[str] = field(default_factory=list)
     lost_records: set[Key] = field(default_factory=set)
-    tables_wrong: bool = False
 
     def add(self, kind: str, path: object, what: str) -> None:
         self.problems.append(Problem(kind, str(path), what))
@@ -180,7 +179,6 @@ def _frames(places: Places, seen: Survey) -> dict[str, pl.DataFrame] | None:
     try:
         return {kind: tables.scan(places, kind) for kind in tables.COLUMNS}
     except ArchiveError as error:
-        seen.tables_wrong = True
         seen.add("tables", places.tables, str(error).split(": ", 1)[-1])
         return None
 
@@ -190,7 +188,6 @@ def _tables(places: Places, seen: Survey, frames: dict[str, pl.DataFrame]) -> No
     for kind, frame in frames.items():
         wrong = _columns(kind, frame)
         if wrong:
-            seen.tables_wrong = True
             seen.add("tables", places.tables, wrong)
     counted = {kind: _counts(frame) for kind, frame in frames.items()}
     in_tables = set(counted["night"]) | set(counted["note"])
@@ -202,7 +199,6 @@ def _tables(places: Places, seen: Survey, frames: dict[str, pl.DataFrame]) -> No
     known = set(seen.records) | set(seen.pending) | in_tables
     for kind, counts in counted.items():
         for key in sorted(set(counts) - known):
-            seen.tables_wrong = True
             seen.add("tables", places.tables, f"{counts[key]} {kind} rows belong to no night ({key[0]})")
 
 
@@ -227,6 +223,5 @@ def _compare(places: Places, key: Key, record: Record, counted: dict[str, Counte
     for kind in tables.COLUMNS:
         want, have = len(record.rows.get(kind, [])), counted[kind][key]
         if want != have:
-            seen.tables_wrong = True
             said = "nothing of it is" if have == 0 else f"{have} are"
             seen.add("tables", places.tables, f"{key[0]}, revision {key[1]}: {want} {kind} rows are recorded, {said} in the tables")

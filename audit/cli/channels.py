@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from audit.cli.output import json_alone
+
 
 @click.command("channels")
 @click.argument("path", type=click.Path(path_type=Path))
@@ -26,12 +28,6 @@ def command(path: Path, car_file: Path | None, json_to: str | None, rate_hz: flo
         click.echo(f"pullaudit: {entry}", err=True)
     if suggest:
         click.echo(explained.suggestion())
-    elif json_to == "-":
-        click.echo(dumps(explained))
-    else:
-        if json_to is not None:
-            from audit.files import write_text
-
-            write_text(Path(json_to), dumps(explained) + "\n")
+    elif json_to is None or not json_alone(dumps(explained), json_to):
         print_channels(explained)
     sys.exit(0 if explained.logs else 3)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
+
+from audit.cli.output import json_alone
 
 
 @click.command("plan")
@@ -33,13 +34,8 @@ def command(*, folder: Path | None, car_file: Path | None, setting: str | None, 
         car = car_of(archive.cars(), car_file, folder) or archive.car(archive.cars()[0])
         made = plan(car, response(archive, car, setting=setting))
     document = document_of_plan(made)
-    if json_to == "-":
-        sys.stdout.write(dumps(document) + "\n")
+    if json_to is not None and json_alone(dumps(document), json_to):
         return
-    if json_to is not None:
-        from audit.files import write_text
-
-        write_text(Path(json_to), dumps(document) + "\n")
     from audit.report.run_sheet import render
 
     click.echo("\n".join(render(document, us=units == "us" if units else document["us_units"])))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from audit.cli.output import json_alone
 
 if TYPE_CHECKING:
     from audit.model import Car
@@ -39,13 +40,8 @@ def command(*, folder: Path, car_file: Path | None, targets: tuple[str, ...], se
     document = document_of(response(archive, car, target_kpa=_wanted(targets), setting=setting))
     if car.name not in archive.cars():
         click.echo(f"pullaudit: no night of {car.name} in {folder} (known: {', '.join(archive.cars())}).", err=True)
-    if json_to == "-":
-        sys.stdout.write(dumps(document) + "\n")
+    if json_to is not None and json_alone(dumps(document), json_to):
         return
-    if json_to is not None:
-        from audit.files import write_text
-
-        write_text(Path(json_to), dumps(document) + "\n")
     from audit.report.response_table import render
 
     click.echo("\n".join(render(document, us=units == "us" if units else document["us_units"])))

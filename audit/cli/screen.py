@@ -6,9 +6,14 @@ import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+from audit.cli.output import json_alone
+
+if TYPE_CHECKING:
+    from audit.model import Night
 
 EXIT = {"clear": 0, "hold": 10, "stop": 20}
 USAGE, NOTHING_READ = 2, 3
@@ -39,9 +44,10 @@ def command(*, paths: tuple[str, ...], car_file: Path | None, archive: Path | No
     Exit codes: 0 clear, 10 hold, 20 stop, 2 wrong usage, 3 no log could be read.
     """
     from audit.night import Request, run
+    from audit.remote import is_remote
 
-    local = tuple(Path(p) for p in paths if "://" not in p)
-    urls = tuple(p for p in paths if "://" in p)
+    local = tuple(Path(p) for p in paths if not is_remote(p))
+    urls = tuple(p for p in paths if is_remote(p))
     request = Request(paths=local, urls=urls, cluster=cluster, car_file=car_file, archive=archive, units=units, workers=workers,
                       rate_hz=rate_hz, setting=setting or "", date=date,
                       keep_frames=bool(archive or report_to), progress=_progress())  # fmt: skip
@@ -64,18 +70,12 @@ def command(*, paths: tuple[str, ...], car_file: Path | None, archive: Path | No
     sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)
 
 
-def _write(night: object, json_to: str | None) -> None:
-    from audit.model import Night
-
-    assert isinstance(night, Night)
+def _write(night: Night, json_to: str | None) -> None:
     if json_to is not None:
-        from audit.files import write_text
         from audit.report.document import dumps
 
-        if json_to == "-":
-            sys.stdout.write(dumps(night) + "\n")
+        if json_alone(dumps(night), json_to):
             return
-        write_text(Path(json_to), dumps(night) + "\n")
     from audit.report.terminal import print_night
 
     print_night(night)

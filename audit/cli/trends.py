@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from audit.cli.output import json_alone
+
 if TYPE_CHECKING:
     from audit.archive.store import Archive
     from audit.archive.text import Shown
@@ -63,14 +65,8 @@ def _shown(archive: Archive, car: str) -> Shown:
 
 
 def _write(lines: list[str], document: object, json_to: str | None) -> None:
-    body = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2)
-    if json_to == "-":
-        click.echo(body)
+    if json_to is not None and json_alone(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2), json_to):
         return
-    if json_to is not None:
-        from audit.files import write_text
-
-        write_text(Path(json_to), body + "\n")
     click.echo("\n".join(lines))
 
 

@@ -151,14 +151,6 @@ def _fit_ranges(channel: str) -> tuple[tuple[float, float], ...]:
     return tuple(sorted(((low - u.offset) / u.scale, (high - u.offset) / u.scale))[:2] for u in units_of(row.quantity) if not u.special)  # type: ignore[misc]
 
 
-def value_factor(channel: str, values: Array) -> float:
-    """1 when the values fit the channel under some unit, less when not. values: finite samples."""
-    if len(values) == 0:
-        return EMPTY_COLUMN
-    low, mid, high = np.quantile(values, (0.02, 0.5, 0.98)).tolist() if len(values) > 1 else [float(values[0])] * 3
-    return _fit(channel, low, mid, high)
-
-
 def _fit(channel: str, low: float, mid: float, high: float) -> float:
     if channel in ("lambda", "lambda_target"):  # as lambda, AFR or percent; zero stands for 'no reading'
         return 1.0 if mid == 0.0 or any(0.45 <= mid * scale <= 2.2 for scale in MIXTURE_SCALES) else UNFIT

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TextIO
 
-from audit.model import REQUIRED_CHECKS, SEVERITIES, CheckResult, Finding, LogAudit, Night, PullAudit
+from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.words import CAUTIONS, VERDICT_SAYS
 from audit.report.words import plain_check as plain
@@ -195,13 +195,3 @@ def _assumed(night: Night) -> list[str]:
     if sources:
         said.append(f"Boost is over ambient pressure from: {'; '.join(sorted(sources))}.")
     return [*_wrapped(" ".join(said), ""), ""] if said else []
-
-
-def rejected(audits: Iterable[LogAudit]) -> list[str]:
-    """The sentences of logs that could not be read."""
-    return [a.error or a.path for a in audits if a.status == "rejected"]
-
-
-def summary(result: CheckResult) -> str:
-    """'pass 96' or 'not evaluated'."""
-    return result.status.replace("_", " ") + (f" {result.score:.0f}" if result.score is not None else "")

@@ -37,10 +37,6 @@ def spike(t: Array, value: Array, *, least: float | Array, two_wide_s: float = 0
     return flags
 
 
-def _at(limit: Array, rows: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Array:
-    return limit[rows] if limit.ndim else limit
-
-
 def _lone(v: Array, limit: Array) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
     d = np.diff(v)
     height = np.minimum(np.abs(d[:-1]), np.abs(d[1:]))
