@@ -64,8 +64,8 @@ def run(request: Request) -> Outcome:
         keep_frames=request.keep_frames, setting=request.setting, progress=request.progress,
     )  # fmt: skip
     any_read = any(a.status == "read" for a in night.logs)
-    if request.archive is not None and any_read:
-        night = _archived(night, request.archive, date)
+    if request.archive is not None:
+        night = _archived(night, request.archive, date, any_read=any_read)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
@@ -112,12 +112,19 @@ def _checked_date(text: str | None) -> str | None:
         raise UsageError(f"--date {text}: no such day. Write it as 2026-11-25.") from None
 
 
-def _archived(night: Night, folder: Path, date: str | None) -> Night:
-    """Keep the night; what the car's history says joins its findings and its verdict."""
+def _archived(night: Night, folder: Path, date: str | None, *, any_read: bool) -> Night:
+    """Keep the night; what the car's history says joins its findings and its verdict.
+
+    What is kept already of the same night may not stand better than this verdict.
+    """
+    from audit.archive.join import hold
     from audit.archive.store import Archive
     from audit.archive.trends import trend_findings
 
     archive = Archive(folder)
-    archive.add(night, date=date, setting=night.setting)
-    trend = trend_findings(archive, night.car.name)
-    return with_findings(night, trend) if trend else night
+    if any_read:
+        archive.add(night, date=date, setting=night.setting)
+        trend = trend_findings(archive, night.car.name)
+        night = with_findings(night, trend) if trend else night
+    hold(archive, night, date=date)
+    return night

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from audit.model import Finding
@@ -13,11 +14,25 @@ if TYPE_CHECKING:
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
 
 
-def describe(trend: Trend) -> Trend:
-    """The trend with its sentence and, where it has moved, what that usually means."""
+def describe(trend: Trend, others: Sequence[Trend] = ()) -> Trend:
+    """The trend with its sentence and, where it has moved, what that usually means.
+
+    others: the trends of its parts, for one that is a signature of several measures.
+    """
     side = side_of(trend)
     meaning = trend.measure.means.get(side, "") if side else ""
-    return dataclasses.replace(trend, said=_said(trend), meaning=meaning)
+    said = _said_of_parts(trend, others) if trend.parts else _said(trend)
+    return dataclasses.replace(trend, said=said, meaning=meaning)
+
+
+def _said_of_parts(trend: Trend, others: Sequence[Trend]) -> str:
+    named = {t.measure.name: t for t in others}
+    told = [
+        f"{named[name].measure.label} {_figure(abs(amount), named[name])} {'higher' if amount > 0 else 'lower'}"
+        for name, amount in trend.parts.items()
+    ]
+    listed = f"{', '.join(told[:-1])} and {told[-1]}" if len(told) > 1 else told[0]
+    return f"{trend.measure.label.capitalize()}: since {trend.shift_night} {listed} than before under the same conditions."
 
 
 def side_of(trend: Trend) -> str | None:
@@ -73,12 +88,24 @@ def _ahead(trend: Trend) -> str:
 
 def severity_of(trend: Trend) -> str | None:
     """'note' for a sure drift, 'watch' for a shift or a limit that is near, 'hold' for a serious shift."""
+    if trend.parts:
+        return "watch"
     if trend.shift:
         return "hold" if abs(trend.shift.amount) >= trend.measure.serious else "watch"
     if trend.state == "drifting":
         near = trend.forecast is not None and trend.forecast.nights <= SOON_NIGHTS
         return "watch" if near else "note"
     return None
+
+
+def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
+    """The findings that the next night should carry.
+
+    Where a signature stands, its finding speaks for those of its measures, unless one of these is worth more.
+    """
+    told = {name for t in trends for name in t.parts}
+    found = [(t, f) for t in trends if (f := finding_of(t)) is not None]
+    return tuple(f for t, f in found if t.measure.name not in told or f.severity == "hold")
 
 
 def finding_of(trend: Trend) -> Finding | None:
@@ -92,7 +119,7 @@ def finding_of(trend: Trend) -> Finding | None:
     noted = " If something was changed that night, tell it with `pullaudit note`." if trend.shift else ""
     return Finding(
         code=trend.measure.code[side], severity=severity, message=f"Over the nights: {trend.said}{means}{noted}",
-        channel=trend.measure.channel or None, value=amount, limit=limit if trend.shift else None, unit=trend.measure.unit,
+        channel=trend.measure.channel or None, value=amount, limit=limit if trend.shift and not trend.parts else None, unit=trend.measure.unit,
         likely=tuple(part.strip() for part in trend.meaning.replace(" or ", ", ").split(",") if part.strip()),
         look_at=trend.measure.look_at.get(side, ()),
     )  # fmt: skip

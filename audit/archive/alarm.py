@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,18 @@ class Shift:
     which: str
 
 
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A cumulative sum's reference value k and decision interval h, in spreads. name: 'quick' or 'slow'."""
+
+    name: str
+    k: float
+    h: float
+
+
+Worth = Callable[[int, int, str], float | None]  # (first night, last night, side) -> the shift if it is worth a word
+
+
 @dataclass(slots=True)
 class _Sum:
     """One running sum of one side."""
@@ -56,20 +69,18 @@ class _Sum:
         self.value, self.zero = 0.0, night + 1
 
 
-def find_shifts(score: Array, residual: Array, *, matters: float, first: int) -> list[Shift]:
+def find_shifts(
+    score: Array, residual: Array, *, worth: Worth, first: int, intervals: Sequence[Interval], sides: Sequence[str] = ("up", "down")
+) -> list[Shift]:
     """All alarms in the order of the nights, each as it was seen by the night itself.
 
     score: normal scores a night; residual: the same in the measure's unit; first: index of the first night
-    that counts. An alarm is raised when a sum is over its interval and the mean residual since the sum left 0
-    is at least `matters`; it stands until BACK_NIGHTS nights have a mean score under BACK_SCORE on its side.
+    that counts. An alarm is raised when a sum is over its interval and what was seen since the sum left 0 is `worth`
+    a word; it stands until BACK_NIGHTS nights have a mean score under BACK_SCORE on its side.
     """
-    setting = chart_settings()
-    sums = [
-        _Sum(side, which, setting[f"{which}_k"], setting[f"{which}_h"], zero=first)
-        for which in ("quick", "slow")
-        for side in ("up", "down")
-    ]
-    clipped = np.clip(score, -setting["clip"], setting["clip"])
+    sums = [_Sum(side, i.name, i.k, i.h, zero=first) for i in intervals for side in sides]
+    clip = chart_settings()["clip"]
+    clipped = np.clip(score, -clip, clip)
     found: list[Shift] = []
     standing: Shift | None = None
     for night in range(first, len(score)):
@@ -82,14 +93,29 @@ def find_shifts(score: Array, residual: Array, *, matters: float, first: int) ->
                 for s in sums:
                     s.clear(night)
             continue
-        standing = _raised(over, night, residual, matters)
+        standing = _raised(over, night, worth)
     return [*found, standing] if standing is not None else found
 
 
-def _raised(over: list[_Sum], night: int, residual: Array, matters: float) -> Shift | None:
+def both_sums(quick_h: float | None = None) -> tuple[Interval, Interval]:
+    """The quick and the slow sum of schemas/trends.toml; quick_h: the decision interval of a measure that has its own."""
+    setting = chart_settings()
+    return Interval("quick", setting["quick_k"], quick_h or setting["quick_h"]), Interval("slow", setting["slow_k"], setting["slow_h"])
+
+
+def mean_over(residual: Array, matters: float) -> Worth:
+    """Worth a word: a mean residual of at least `matters` on its side."""
+
+    def worth(zero: int, night: int, side: str) -> float | None:
+        amount = float(np.mean(residual[zero : night + 1]))
+        return amount if (amount if side == "up" else -amount) >= matters else None
+
+    return worth
+
+
+def _raised(over: list[_Sum], night: int, worth: Worth) -> Shift | None:
     for s in over:
-        amount = float(np.mean(residual[s.zero : night + 1]))
-        if (amount if s.side == "up" else -amount) >= matters:
+        if (amount := worth(s.zero, night, s.side)) is not None:
             return Shift(s.side, s.zero, night, None, amount, s.which)
     return None
 

@@ -37,7 +37,8 @@ def rescreen(archive: Archive, *, car: str | None = None, every: bool = False, p
     """
     from audit import __version__
 
-    nights = archive.nights(car, columns=["car", "car_file", "setting", "verdict", "tool", "us_units"])
+    nights = archive.nights(car, columns=["car", "car_file", "setting", "verdict", "tool", "us_units", "added_at"])
+    nights = nights.sort("date", "added_at", "night_id")  # the night judged last stays the one judged last
     due = [row for row in nights.iter_rows(named=True) if every or row["tool"] != __version__]
     done = []
     for i, row in enumerate(due, 1):
@@ -48,6 +49,7 @@ def rescreen(archive: Archive, *, car: str | None = None, every: bool = False, p
 
 
 def _one(archive: Archive, night: Row) -> Rescreened:
+    from audit.archive.join import torn_rows
     from audit.screen import assemble, audit_log
 
     car = car_from_json(night["car_file"])
@@ -55,10 +57,11 @@ def _one(archive: Archive, night: Row) -> Rescreened:
     logs = rows.filter((rows["night_id"] == night["night_id"]) & (rows["revision"] == night["revision"]))
     kept = logs.filter(logs["file"].is_not_null())
     audits = [audit_log(archive.read_log(file), car) for file in kept["file"]]
-    judged = assemble(audits, car=car, setting=night["setting"] or "")
+    judged = assemble([*audits, *torn_rows(logs)], car=car, setting=night["setting"] or "")
     files = {row["log_id"]: (row["file"], row["file_sha256"]) for row in kept.iter_rows(named=True)}
     common: Row = {key: night[key] for key in ("car", "date", "night_id")} | {"revision": night["revision"] + 1}
-    new = rows_of(judged, judged.logs, common=common, files=files, setting=night["setting"] or "", added_at=now())
+    read = [audit for audit in judged.logs if audit.status == "read"]
+    new = rows_of(judged, read, common=common, files=files, setting=night["setting"] or "", added_at=now())
     rejected = logs.filter(logs["file"].is_null())
     new["log"] += [{**_bare(row), "revision": common["revision"]} for row in rejected.iter_rows(named=True)]
     with archive.writing():

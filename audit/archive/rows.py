@@ -58,7 +58,8 @@ def _log(audit: LogAudit, common: Row, files: Mapping[str, tuple[str, str]]) -> 
     log = audit.log
     file, file_hash = files.get(log_id(audit), (None, None))
     row: Row = {
-        **common, "log_id": log_id(audit), "path": audit.path, "sha256": audit.sha256, "status": audit.status,
+        **common, "log_id": log_id(audit), "path": audit.path, "sha256": audit.sha256,
+        "status": "not_a_log" if audit.not_a_log else audit.status,
         "error": audit.error, "file": file, "file_sha256": file_hash, "checks": _checks(audit.checks),
     }
     if log is None:

@@ -61,15 +61,16 @@ class Archive:
         day = _day(date) if date else date_of(night)
         self._make()
         with self.writing():
-            known = self._known(night.car.name)
+            known = self.known(night.car.name)
             old = [a for a in night.logs if log_id(a) in known]
-            new = list({log_id(a): a for a in night.logs if log_id(a) not in known}.values())
+            # The first of a name counts: a second one is the same recording under another path, rejected as such.
+            new = list({log_id(a): a for a in reversed(night.logs) if log_id(a) not in known}.values())[::-1]
             if not any(a.status == "read" for a in new):
                 return Added(None, (), tuple(log_id(a) for a in old))
             name = night_id(night.car.name, day, (log_id(a) for a in new))
             common: Row = {"car": night.car.name, "date": day, "night_id": name, "revision": 0}
             setting = setting or night.setting
-            files = self._write_logs(new, name, partition(night.car.name, day))
+            files = self.write_logs(new, name, partition(night.car.name, day))
             rows = rows_of(night, new, common=common, files=files, setting=setting, added_at=now())
             self._commit(Record(f"{name}-r0", night.car.name, day, rows, FORMAT))
         return Added(name, tuple(log_id(a) for a in new), tuple(log_id(a) for a in old))
@@ -121,7 +122,8 @@ class Archive:
             if not self.places.format_file.exists():
                 write_format(self.places)
 
-    def _write_logs(self, logs: Sequence[LogAudit], name: str, folder: str) -> dict[str, tuple[str, str]]:
+    def write_logs(self, logs: Sequence[LogAudit], name: str, folder: str) -> dict[str, tuple[str, str]]:
+        """Write logs aside for the record `name`; log id -> (file in the archive, its hash). Needs the lock."""
         from audit.intake.parquet import write_log
 
         aside = self.places.aside / name
@@ -167,9 +169,10 @@ class Archive:
         found = tables.scan(self.places, kind, car=record.car, columns=["night_id", "revision"])
         return (key["night_id"], key["revision"]) in set(found.iter_rows())
 
-    def _known(self, car: str) -> set[str]:
-        found = tables.scan(self.places, "log", car=car, columns=["log_id"])
-        return set(found["log_id"])
+    def known(self, car: str) -> set[str]:
+        """The ids of the car's logs that are kept; one that could not be read once may be by a later version."""
+        found = tables.scan(self.places, "log", car=car, columns=["log_id", "file"])
+        return set(found.filter(found["file"].is_not_null())["log_id"])
 
     # --- reading -----------------------------------------------------------------------------
 

@@ -7,16 +7,17 @@ prognosis (slope, forecast), advice (audit.archive.advice).
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from audit.archive.advice import describe, finding_of
-from audit.archive.alarm import Shift, find_shifts, placed
+from audit.archive.advice import describe, finding_of, findings_of
+from audit.archive.alarm import Shift, both_sums, find_shifts, mean_over, placed
 from audit.archive.control_charts import cusum, ewma, ewma_sigma
 from audit.archive.corrections import Corrected, correct
+from audit.archive.joint import Joint, Signature, joint_of, signatures
 from audit.archive.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
 from audit.archive.slope import Forecast, Slope, forecast, slope_of
 from audit.archive.watched import Watched, chart_settings, watched
@@ -37,15 +38,16 @@ class Trend:
     """One measure of one car over the nights of its present baseline.
 
     state: 'few' (too few nights to say), 'steady', 'drifting' (a sure slope) or 'shifted'. values: a night each, at
-    the reference conditions, in the measure's unit; scores: the same as normal scores of what was expected
-    from the nights before. ewma: moving average of the scores, cusum_high and cusum_low: the quick sums.
-    ewma_limit: of the average. since: the first night of the baseline. shift, slope, forecast: None for none.
+    the reference conditions, in the measure's unit; residuals: what each was off what was expected from the nights
+    before, in its unit; scores: the same as normal scores. ewma: moving average of the scores, cusum_high and cusum_low: the quick sums.
+    ewma_limit: of the average. shift, slope, forecast: None for none.
     """
 
     measure: Watched
     state: str
     dates: tuple[str, ...]
     values: tuple[float, ...]
+    residuals: tuple[float, ...]
     scores: tuple[float, ...]
     ewma: tuple[float, ...]
     ewma_limit: float
@@ -60,6 +62,7 @@ class Trend:
     because: str
     said: str = ""
     meaning: str = ""
+    parts: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def shift_night(self) -> str | None:
@@ -124,8 +127,8 @@ def trends_of(pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Seque
             continue
         limit = table.row(*measure.limit).hold if measure.limit else None
         found.append(_trend(prepared, measure, limit=limit, because=because))
-    findings = tuple(f for t in found if (f := finding_of(t)) is not None)
-    return Trends(car.name, dates_of(rows.values()), tuple(found), findings, tuple(notes))
+    found += [_joint_trend(joint, s, found) for s in signatures() if (joint := joint_of(s, found)) is not None]
+    return Trends(car.name, dates_of(rows.values()), tuple(found), findings_of(found), tuple(notes))
 
 
 def _baseline(measure: Watched, notes: Sequence[JournalNote]) -> tuple[str, str]:
@@ -138,8 +141,8 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
     setting = chart_settings()
     corrected = correct(prepared.nights, prepared.prior, reference=prepared.reference, missing=prepared.missing)
     n, least = len(prepared.dates), int(setting["least_nights"])
-    matters = measure.matters
-    shifts = find_shifts(corrected.score, corrected.residual, matters=matters, first=least)
+    worth = mean_over(corrected.residual, measure.matters)
+    shifts = find_shifts(corrected.score, corrected.residual, worth=worth, first=least, intervals=both_sums(measure.quick_h))
     shifts = [placed(s, corrected.score, corrected.residual, first=least) for s in shifts if measure.bad in (s.side, "both")]
     standing = shifts[-1] if shifts and shifts[-1].ended is None else None
     slope, ahead = _slope(corrected, shifts, measure, limit=limit, least=least)
@@ -148,7 +151,7 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
     weight = setting["ewma_weight"]
     high, low = cusum(charted, target=0.0, k=setting["quick_k"])
     trend = Trend(
-        measure=measure, state=state, dates=prepared.dates, values=_floats(corrected.value),
+        measure=measure, state=state, dates=prepared.dates, values=_floats(corrected.value), residuals=_floats(corrected.residual),
         scores=_floats(corrected.score), ewma=_floats(ewma(charted, weight=weight, start=0.0)),
         ewma_limit=setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1]),
         cusum_high=_floats(high), cusum_low=_floats(low), baseline=_baseline_level(corrected, shifts, least),
@@ -156,6 +159,25 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
         slope=slope, forecast=ahead, because=because,
     )  # fmt: skip
     return describe(trend)
+
+
+def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> Trend:
+    """A signature as a trend of its own: its values are the joint scores."""
+    setting = chart_settings()
+    charted = np.clip(joint.score, -setting["clip"], setting["clip"])
+    weight = setting["ewma_weight"]
+    high, low = cusum(charted, target=0.0, k=setting["joint_k"])
+    standing = joint.shifts[-1] if joint.shifts and joint.shifts[-1].ended is None else None
+    trend = Trend(
+        measure=signature.told, state="shifted" if standing else "steady", dates=joint.dates, values=_floats(joint.score),
+        residuals=_floats(joint.score), scores=_floats(joint.score), ewma=_floats(ewma(charted, weight=weight, start=0.0)),
+        ewma_limit=setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1]),
+        cusum_high=_floats(high), cusum_low=_floats(low), baseline=0.0, level=float(np.median(joint.score[-5:])),
+        shift=standing, past=tuple(s for s in joint.shifts if s.ended is not None), slope=None, forecast=None,
+        because=next((t.because for t in found if t.measure.name in signature.parts and t.because), ""),
+        parts=joint.amounts if standing else {},
+    )  # fmt: skip
+    return describe(trend, found)
 
 
 def _floats(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float, ...]:

@@ -29,7 +29,8 @@ class Watched:
 
     noise: spread from night to night expected before any night was seen. matters, serious: the least shift
     that is worth a 'watch' and a 'hold', unit; bad: 'up', 'down' or 'both', the direction that is worth
-    a word. limit: (code, measure) of the limit that a slope is run against, "" for none.
+    a word. limit: (code, measure) of the limit that a slope is run against, None for none. quick_h: decision interval of
+    its quick sum, None for the one of all measures.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Watched:
     limit: tuple[str, str] | None = None
     corrections: tuple[Correction, ...] = ()
     relative: bool = False
+    quick_h: float | None = None
     look_at: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.intake.decide import STATED, Candidate, Decision, Scored, decide, plain, window
+from audit.intake.railed import pressure_without_rails
 from audit.intake.scene import Scene, quantile
 from audit.intake.unit_text import Unit, units, units_of
 from audit.model import Array
@@ -21,6 +22,7 @@ from audit.model import Array
 # Points before a value is seen; the last two need to be named or to be all that fits
 USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -3.0, "inhg": -5.0}
 ALIKE = 2.0  # the file's other pressures are in this unit
+OFFSET = 40.0  # kPa: as much a sensor may be out and still be read in its own unit
 BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
 
 
@@ -126,6 +128,7 @@ def manifold(
     values: thinned source values. gauge_offset_kpa: ambient pressure to add to a gauge reading.
     pair: a second column for the same pressure (boost beside MAP), thinned, as further evidence.
     """
+    values = pressure_without_rails(values)
     seen = levels(values, scene)
     gauge = reference_prior(hints, words, stated)
     scored: list[Scored] = []
@@ -159,7 +162,7 @@ def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
     clipped = is_gauge and abs(seen.low) < 1e-9 and seen.high > 0
     if is_gauge:
         stopped = None if seen.stopped is None else (kpa(seen.stopped) or 0.0) - offset
-        one.add(window(stopped, -3.0, 3.0, 2.5, 14.0), "with the engine stopped it does not read zero")
+        one.add(window(stopped, -3.0, 3.0, 2.5, 9.0 if abs(stopped or 0.0) < OFFSET else 14.0), "with the engine stopped it does not read zero")
         if stopped is not None and abs(stopped) < 3.0 and abs(seen.stopped or 0.0) < 0.25 * abs(seen.high):
             one.add(2.0, "it reads zero with the engine stopped")
     else:
@@ -181,6 +184,9 @@ def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
     if high < 107.0 and not is_gauge:
         one.add(-1.5, "there would be no boost in it")
     one.add(window(high, 55.0, 360.0, 12.0 if high < 55.0 else 45.0, 14.0), "its highest value is not a manifold pressure")
+    if seen.idle is not None and seen.wide_high is not None and not clipped:  # says the size, whatever the sensor's zero
+        swing = abs(one.candidate.scale) * (seen.wide_high - seen.idle)
+        one.add(window(swing, 40.0, 330.0, 7.0, 12.0), "from idle to wide open it would hardly move")
     reference = ambient.kpa if ambient.spread < 8 else 0.5 * (ambient.low + ambient.kpa)
     one.add(window(kpa(seen.wide_low), 0.78 * reference, 1.45 * ambient.high, 8.0 if (kpa(seen.wide_low) or 0) < reference else 45.0, 10.0), "wide open it lies below ambient pressure" if (kpa(seen.wide_low) or 0) < reference else "it is high before the turbo can have spooled")
     one.add(window(kpa(seen.wide_high), 0.9 * ambient.low, 360.0, 8.0, 8.0))

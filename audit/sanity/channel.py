@@ -115,9 +115,9 @@ def _range(s: Samples, state: State) -> FlagArray:
 
 
 def _dropout(s: Samples, state: State, source_zero: float) -> FlagArray:
-    """To zero, and to the source's own zero where the driver was not what took the channel there."""
+    """To zero, to one value out of range, and to the source's own zero where the driver was not what took it there."""
     within, least = max(1e-6, 0.01 * s.step), max(s.row.spike or 0.0, 6 * s.sigma)
-    flags = dropout(s.t, s.value, to=(0.0,), within=within, least=least)
+    flags = dropout(s.t, s.value, to=(0.0, *_beyond(s)), within=within, least=least)
     if source_zero != 0.0:
         more = dropout(s.t, s.value, to=(source_zero,), within=within, least=least)
         hits = np.flatnonzero(more == FAIL)
@@ -125,6 +125,15 @@ def _dropout(s: Samples, state: State, source_zero: float) -> FlagArray:
             hits = hits[state.steady(s.t[hits], before_s=DRIVEN[s.name])]
         flags[hits] = FAIL
     return flags
+
+
+def _beyond(s: Samples) -> list[float]:
+    """The lowest and the highest value, where they are not believable: what a broken wire reads, turned to kPa or °C."""
+    if not len(s.t):
+        return []
+    low, high = s.row.usual or s.row.range
+    ends = float(s.value.min()), float(s.value.max())
+    return [end for end, out in zip(ends, (ends[0] < low, ends[1] > high), strict=True) if out]
 
 
 def _rail(s: Samples) -> FlagArray:

@@ -16,7 +16,7 @@ from audit.service import papers
 from audit.service.cars import Cars
 from audit.service.health import say
 from audit.service.ledger import READ, SET_ASIDE, Done, Ledger
-from audit.service.nights import Entry, entry_of, grouped, named
+from audit.service.nights import Entry, beside, entry_of, grouped, named
 from audit.service.settle import regular
 
 if TYPE_CHECKING:
@@ -161,6 +161,7 @@ class Desk:
         car = read[0][0].car
         known = {e.log_id: e for e in self._ledger.entries(car.name)}
         new: dict[str, tuple[File, Entry, LogAudit]] = {}
+        aside: list[tuple[File, str]] = []
         for file, audits in read:
             good = [a for a in audits if a.status == "read"]
             for audit in (*good, *(a for a in audits if a.status != "read" and not a.not_a_log)):
@@ -172,16 +173,24 @@ class Desk:
                 self._same_log(file, out)  # as when a log lies there packed and unpacked
             if not good:
                 reason = next((a.error for a in audits if a.error), None) or f"{file.path}: no log in it."
-                self._set_aside(file, reason, out, entries=[e for f, e, _ in new.values() if f is file and e.error])
-        if not new:
-            return
+                aside.append((file, reason))
+        self._nights(car, known, new, [file for file, _ in read], out)
+        for file, reason in aside:  # last: should the service die before this, their night is judged with them again
+            self._set_aside(file, reason, out, entries=[e for f, e, _ in new.values() if f is file and e.error])
+
+    def _nights(
+        self, car: Car, known: dict[str, Entry], new: dict[str, tuple[File, Entry, LogAudit]], files: Sequence[File], out: Worked
+    ) -> None:
+        """Judge every night that has new logs."""
         known |= {log_id: entry for log_id, (_, entry, _) in new.items()}
+        stamps = self._ledger.stamps(car.name) | {str(file.path): file.stamp / 1e9 for file in files}
+        every = beside(known.values(), below=self._inbox, stamps=stamps)
         left: dict[tuple[str, str], set[str]] = defaultdict(set)  # a zip may hold logs of several nights
         good_files = {file.key for file, _, audit in new.values() if audit.status == "read"}
         for log_id, (file, _, _) in new.items():
             if file.key in good_files:
                 left[file.key].add(log_id)
-        for name, night in named(grouped(known.values())).items():
+        for name, night in named(grouped(every)).items():
             fresh = [new[e.log_id] for e in night if e.log_id in new]
             if fresh and any(not e.error for e in night):  # a torn log alone is no night, but it holds one
                 self._night(car, (name, night), fresh, left, out)
@@ -190,16 +199,19 @@ class Desk:
         self, car: Car, named_night: tuple[str, tuple[Entry, ...]], fresh: Sequence[tuple[File, Entry, LogAudit]],
         left: dict[tuple[str, str], set[str]], out: Worked,
     ) -> None:  # fmt: skip
-        """Keep the new logs of one night, judge it with those it had, write its papers, commit."""
+        """Judge a night with its new logs and those it had, keep it, write its papers, commit."""
+        from audit.archive.join import hold, join
+
         name, night = named_night
-        audits = [audit for _, _, audit in fresh]
-        alone = self._judged(car, audits)
-        keep = dataclasses.replace(alone, logs=tuple(a for a in alone.logs if a.status == "read"))
-        whole = self._whole(car, name, night, audits, alone)
-        keep = dataclasses.replace(keep, verdict=whole.verdict, reasons=whole.reasons, checks=whole.checks)
-        if keep.logs:
-            self._archive.add(keep, date=night[0].day, setting=self._setting)
+        gone = _replaced(night, [entry for _, entry, _ in fresh])
+        night = tuple(e for e in night if e not in gone)
+        audits = [audit if audit.status == "read" else dataclasses.replace(audit, sha256=entry.log_id) for _, entry, audit in fresh]
+        whole = self._whole(car, name, night, audits)
+        join(self._archive, whole, date=night[0].day, setting=self._setting, instead_of=[e.log_id for e in gone])
+        judged = whole.verdict
         whole = self._with_history(car, whole)
+        if whole.verdict != judged:
+            hold(self._archive, whole)
         self._keep_in_mind(car, audits)
         for file, entry, _ in fresh:
             left[file.key].discard(entry.log_id)
@@ -207,7 +219,7 @@ class Desk:
         event = papers.write(self._papers, name, whole)
         new_event = self._ledger.finish(
             [file.done(READ) for file in files.values()], entries=[entry for _, entry, _ in fresh],
-            night=(car.name, name, whole.verdict), event=event,
+            night=(car.name, name, whole.verdict), event=event, gone=gone,
         )  # fmt: skip
         out.read += len(files)
         out.done += files.values()
@@ -230,12 +242,12 @@ class Desk:
         night = assemble(list(audits), car=car, setting=self._setting)
         return night if self._units is None else dataclasses.replace(night, us_units=self._units == "us")
 
-    def _whole(self, car: Car, name: str, night: tuple[Entry, ...], audits: list[LogAudit], alone: Night) -> Night:
+    def _whole(self, car: Car, name: str, night: tuple[Entry, ...], audits: list[LogAudit]) -> Night:
         """The night with the logs it had before; of a very long night the nearest, and the verdict it had."""
         new = {a.sha256 for a in audits}
         before = [e for e in night if e.log_id not in new]
         if not before:
-            return alone
+            return self._judged(car, audits)
         middle = sum(e.start for e in night if e.log_id in new) / max(1, len(new))
         near = sorted(before, key=lambda e: abs(e.start - middle))[: max(0, MOST_CARRIED - len(audits))]
         wanted = {e.log_id for e in near}
@@ -295,6 +307,13 @@ class Desk:
         out.set_aside += 1
         out.done.append(file)
         say("set aside", level=30, path=str(file.path), reason=reason)
+
+
+def _replaced(night: Sequence[Entry], fresh: Sequence[Entry]) -> list[Entry]:
+    """Logs of a night that could not be read, and lay where one that could be lies now: copied again, and whole."""
+    now = {e.path for e in fresh if not e.error}
+    new = {e.log_id for e in fresh}
+    return [e for e in night if e.error and e.path in now and e.log_id not in new]
 
 
 def _rows(audit: LogAudit) -> int:

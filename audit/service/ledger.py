@@ -126,11 +126,11 @@ class Ledger:
 
     def finish(
         self, done: Sequence[Done], *, entries: Sequence[Entry] = (), night: tuple[str, str, str] | None = None,
-        event: tuple[str, dict[str, Any]] | None = None,
+        event: tuple[str, dict[str, Any]] | None = None, gone: Sequence[Entry] = (),
     ) -> bool:
         """Commit all that became of some files at once; True when `event` is a new one.
 
-        night: (car, name, verdict). event: (key, body); the same key is told once.
+        night: (car, name, verdict). event: (key, body); the same key is told once. gone: logs that were replaced.
         """  # fmt: skip
         with self._writing() as db:
             for d in done:
@@ -139,6 +139,8 @@ class Ledger:
                            (d.car, d.sha256, d.outcome, d.reason, str(d.path), d.size, __version__, at))  # fmt: skip
                 db.execute("delete from attempt where car = ? and sha256 = ?", (d.car, d.sha256))
                 self._place(db, d)
+            for e in gone:
+                db.execute("delete from log where car = ? and log_id = ?", (e.car, e.log_id))
             for e in entries:
                 db.execute("insert or replace into log values (?,?,?,?,?,?)", (e.car, e.log_id, e.start, e.stop, e.error, e.path))
             if night is not None:
@@ -161,6 +163,10 @@ class Ledger:
         """Every log of a car with its times, so that nights can be told."""
         rows = self._rows("select car, log_id, start, stop, error, path from log where car = ? order by start, log_id", car)
         return [Entry(*row) for row in rows]
+
+    def stamps(self, car: str) -> dict[str, float]:
+        """Path -> when its file was last written, seconds since 1970, of a car's files that were dealt with."""
+        return {path: stamp / 1e9 for path, stamp in self._rows("select path, stamp from place where car = ?", car)}
 
     def night(self, car: str, name: str) -> str | None:
         """The last verdict of a night."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,12 +44,38 @@ def entry_of(audit: LogAudit, *, car: str, log_id: str, path: Path, below: Path,
     return Entry(car, log_id, start, stop, (audit.error or "") if audit.status != "read" else "", str(path))
 
 
+def beside(entries: Iterable[Entry], *, below: Path, stamps: Mapping[str, float], gap_s: float = GAP_S) -> list[Entry]:
+    """The same, but a log that could not be read and whose time is its file's alone stands with the log written nearest to it.
+
+    A torn log tells no clock, and a copy's file may be younger than the drive: its neighbours were copied with it.
+    stamps: path -> when its file was last written.
+    """
+    entries = list(entries)
+    good = sorted((stamps[e.path], e.log_id, e.start) for e in entries if not e.error and e.path in stamps)
+    return [_moved(e, good, stamps, gap_s) if e.error and not _is_dated(Path(e.path), below) else e for e in entries]
+
+
+def _moved(entry: Entry, good: Sequence[tuple[float, str, float]], stamps: Mapping[str, float], gap_s: float) -> Entry:
+    written = stamps.get(entry.path)
+    if written is None or not good:
+        return entry
+    at, _, start = min(good, key=lambda g: (abs(g[0] - written), g[1]))
+    return dataclasses.replace(entry, start=start, stop=start) if abs(at - written) <= gap_s else entry
+
+
+def _is_dated(path: Path, below: Path) -> bool:
+    return any(dated(part) is not None for part in _inside(path, below))
+
+
+def _inside(path: Path, below: Path) -> tuple[str, ...]:
+    return path.relative_to(below).parts if path.is_relative_to(below) else (path.name,)
+
+
 def _span(audit: LogAudit, path: Path, below: Path, modified: float) -> tuple[float, float]:
     own = audit.log.wall_start if audit.log is not None else None
     if own and (start := _seconds(own)) is not None:
         return start, start + audit.duration_s
-    inside = path.relative_to(below).parts if path.is_relative_to(below) else (path.name,)
-    for part in reversed(inside):
+    for part in reversed(_inside(path, below)):
         if (named := dated(part)) is not None:
             start, whole_day = named
             return (start + DAY_FROM, start + DAY_TO) if whole_day else (start, start + audit.duration_s)

@@ -108,7 +108,10 @@ def log_text(frame: SimFrame, dialect: Dialect) -> str:
     columns = [_Column(TIME_NAMES[spoken], unit, cells)]
     for channel, values in frame.columns.items():
         key, unit, shown, decimals = _spell(channel, values, frame, dialect)
-        columns.append(_Column(NAMES[key][spoken], unit, _texts(shown, decimals)))
+        name = NAMES[key][spoken]
+        if frame.unit_doubt and channel == "manifold_pressure" and dialect.unit_style == "none":
+            name = f"{name} ({unit})"  # a unit that is not stated cannot be stated wrongly
+        columns.append(_Column(name, unit, _texts(shown, decimals)))
     if dialect.decimal_comma:
         columns = [columns[0], *(replace(c, cells=[v.replace(".", ",") for v in c.cells]) for c in columns[1:])] \
             if dialect.clock in ("hms", "iso") else [replace(c, cells=[v.replace(".", ",") for v in c.cells]) for c in columns]

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from audit.archive.alarm import find_shifts
+from audit.archive.alarm import both_sums, find_shifts, mean_over
 from audit.archive.journal import JournalNote, touched_by
 from audit.archive.slope import forecast, slope_of
 from audit.archive.trends import trends_of
@@ -160,8 +160,9 @@ def test_no_rows_are_no_trends():
 
 def test_an_alarm_needs_both_the_chart_and_the_size():
     score = np.concatenate([np.zeros(20), np.full(10, 3.0)])
-    assert find_shifts(score, score * 0.1, matters=1.0, first=8) == []
-    (shift,) = find_shifts(score, score, matters=1.0, first=8)
+    small = mean_over(score * 0.1, 1.0)
+    assert find_shifts(score, score * 0.1, worth=small, first=8, intervals=both_sums()) == []
+    (shift,) = find_shifts(score, score, worth=mean_over(score, 1.0), first=8, intervals=both_sums())
     assert (shift.onset, shift.side, shift.ended) == (20, "up", None)
     assert shift.raised <= 24
 

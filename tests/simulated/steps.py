@@ -36,7 +36,8 @@ SPRINGS = (35.0, 50.0, 65.0, 80.0)
 VALVES = ("even", "late", "early")  # how the bleed opens over duty
 WITHIN_KPA = 3.0
 STEPS = 8
-HOME_AIR = (98.0, 20.0)
+EDGES = (10, 15, 20, 25, 30, 35, 40, 43)  # % of duty
+RISES = (0, 12, 25, 40, 60, 80, 200)  # kPa
 
 
 @dataclass
@@ -64,17 +65,30 @@ class SimCar:
         self._wish()
 
     def _wish(self) -> None:
-        """A target the car can reach, and a limit above it."""
-        for _ in range(200):
-            duty = self.rng.uniform(38, 75) if self.far else self.rng.uniform(18, 37)
-            target = self.true_boost(duty, *self.home)
-            slope = self.true_boost(duty + 1, *self.home) - target
-            if 12 <= target - self.spring <= 80 and slope > 0.2:
-                break
-        else:
-            target = self.true_boost(37 if not self.far else 75, *self.home)
-        self.target, self.limit = target, target + self.rng.uniform(15, 35)
-        self.target_duty = next(d for d in np.arange(0, 100.01, 0.25) if self.true_boost(d, *self.home) >= self.target - WITHIN_KPA)
+        """A target by duty, whatever the valve makes of it, and a limit above it.
+
+        Near: any duty from where the valve begins to answer (10 % at least) to 43 %, as far as eight steps that know
+        the car (5 % each, 14 kPa each) lead. Far: 43 to 75 %.
+        """
+        low, high = (43.0, 75.0) if self.far else (max(10.0, self.dead), min(43.0, self.oracle()[STEPS]))
+        self.wished = self.rng.uniform(low, high)
+        self.target = self.true_boost(self.wished, *self.home)
+        self.limit = self.target + self.rng.uniform(15, 35)
+
+    def oracle(self, most: int = 25) -> list[float]:
+        """Duty after each step of one who knows the car: the largest that keeps both bounds of a step."""
+        duty = [5.0]
+        for _ in range(most):
+            last = self.true_boost(duty[-1], *self.home)
+            tried = duty[-1] + np.arange(0.5, 5.01, 0.5)
+            fit = [d for d in tried if self.true_boost(d, *self.home) - last <= 14.0]
+            duty.append(float(max(fit, default=duty[-1])))
+        return duty
+
+    def least_steps(self) -> int:
+        """Steps that one who knows the car needs to come within the tolerance."""
+        duty = next(d for d in np.arange(0, 100.01, 0.25) if self.true_boost(d, *self.home) >= self.target - WITHIN_KPA)
+        return next((i for i, d in enumerate(self.oracle()) if d >= duty), 99)
 
     @property
     def home(self) -> tuple[float, float]:
@@ -129,6 +143,9 @@ class Outcome:
     reach_ahead: list[float]
     wide: list[float]
     above: list[float]
+    wished: float
+    rise: float
+    off_limit: float
 
 
 def drive(seed: int, far: bool, most: int) -> Outcome:
@@ -160,8 +177,9 @@ def drive(seed: int, far: bool, most: int) -> Outcome:
         steps += step.duty != duty and abs(step.duty - duty) > 0.3
         duty, expected = step.duty, said if step.action in ("up", "down") else None
     off = car.true_boost(duty, *car.home) - car.target
-    least = int(np.ceil(max(car.target_duty - 5.0, 0.0) / 5.0))
-    return Outcome(seed, car.valve, car.spring, steps, least, abs(off) <= WITHIN_KPA, off, past, step.action, step.binds, number + 1, covered, ahead, wide, above)
+    least = car.least_steps()
+    return Outcome(seed, car.valve, car.spring, steps, least, abs(off) <= WITHIN_KPA, off, past, step.action, step.binds, number + 1, covered, ahead, wide, above, car.wished,
+                   car.target - car.spring, car.limit - car.target)
 
 
 def _one(job: tuple[int, bool, int]) -> Outcome:
@@ -181,8 +199,14 @@ def figures(cars: int, far: int, first_seed: int, workers: int) -> str:
     lines.append(f"target reached within {WITHIN_KPA:g} kPa in at most {STEPS} steps: {share([o.reached for o in near])}")
     for label, pick in [*((f"  valve {v}", lambda o, v=v: o.valve == v) for v in VALVES), *((f"  spring {s:g} kPa", lambda o, s=s: o.spring == s) for s in SPRINGS)]:
         lines.append(f"{label}: {share([o.reached for o in near if pick(o)])}")
+    for low, high in zip(EDGES, EDGES[1:], strict=False):
+        lines.append(f"  target at {low} to {high} % duty: {share([o.reached for o in near if low <= o.wished < high])}")
+    for low, high in zip(RISES, RISES[1:], strict=False):
+        lines.append(f"  target {low} to {high} kPa over the spring: {share([o.reached for o in near if low <= o.rise < high])}")
+    lines.append(f"  least steps that do it, for one who knows the car, taken: {share([o.reached and o.steps <= o.least for o in near])}; "
+                 f"one more: {share([o.reached and o.steps <= o.least + 1 for o in near])}")
     if os.environ.get("MISSES"):
-        lines += [f"   {o.seed} {o.valve} {o.spring} steps {o.steps} off {o.off:.1f} {o.said}/{o.binds} nights {o.asked}" for o in found if not o.reached]
+        lines += [f"   {o.seed} {o.valve} {o.spring} at {o.wished:.1f} % rise {o.rise:.0f} room {o.off_limit:.0f} least {o.least} steps {o.steps} off {o.off:.1f} {o.said}/{o.binds} nights {o.asked}" for o in found if not o.reached]
     lines.append(f"nights of two pulls: median {np.median([o.asked for o in near]):g}, at most {max(o.asked for o in near)}")
     lines.append(f"steps taken: median {np.median([o.steps for o in near]):g}, at most {max(o.steps for o in near)}")
     lines.append(f"cars that passed their limit in any pull: {sum(o.past_limit > 0 for o in found)} of {len(found)}; "

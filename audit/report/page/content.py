@@ -19,6 +19,7 @@ ENDED_BY = {"lift": "ended by lifting off", "shift": "ended by a shift", "limite
             "log end": "the log ends in it", "gap": "ended by a gap in the log"}  # fmt: skip
 UNIT_FROM = {"header": "from the header", "units row": "from the units row", "cells": "from the cells",
              "car file": "from the car file", "physics": "from its values", "format": "from the file's format"}  # fmt: skip
+LONGEST_NAME = 44
 ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
 
 
@@ -98,10 +99,9 @@ def page_of(night: Night, *, late: Mapping[str, str] | None = None) -> Page:
     rows = {item.n: _found(item, mark=item.n in marked, us=us) for item in found}
     return Page(
         title=night.car.name, verdict=night.verdict, says=VERDICT_SAYS[night.verdict], counts=_counts(night),
-        reasons=[_reason(text, found, us=us) for text in night.reasons],
-        checks=[_check(name, result, us=us) for name, result in sorted(night.checks.items(), key=_by_score)],
-        findings=[rows[i.n] for i in found if i.owner == "night"], cards=cards, sensors=_sensors(night),
-        not_judged=_not_judged(night), rejected=[a.error or a.path for a in night.logs if a.status == "rejected"],
+        reasons=[_reason(text, found, night) for text in night.reasons],
+        checks=_checks(night, us=us), findings=[rows[i.n] for i in found if i.owner == "night"], cards=cards, sensors=_sensors(night),
+        not_judged=_not_judged(night), rejected=[_without_folders(a.error or a.path, night) for a in night.logs if a.status == "rejected"],
         logs=_logs(night), assumed=_assumed(night),
         units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
     )  # fmt: skip
@@ -123,15 +123,47 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _reason(text: str, found: Sequence[Numbered], *, us: bool) -> dict[str, Any]:
+def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any]:
     """A reason with the number of the finding it tells of, None for none."""
     hit = next((i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)), None)
-    return {"text": localise(text, us=us), "n": hit.n if hit else None}
+    said = _without_folders(localise(text, us=night.us_units), night)
+    return {"text": _clipped_in(said, night), "n": hit.n if hit else None}
+
+
+def _without_folders(text: str, night: Night) -> str:
+    """A sentence with the names of logs alone: the page is sent on, and the folders are nobody's business."""
+    for path in sorted((a.path for a in night.logs), key=len, reverse=True):
+        if path != short_name(path):
+            text = text.replace(f"{short_name(path)} could not be read, so what it holds is not judged: {path}: ",
+                                f"{short_name(path)} could not be read, so what it holds is not judged: ")  # fmt: skip
+            text = text.replace(path, short_name(path))
+    return text
+
+
+def clipped(name: str) -> str:
+    """A file name that fits a line: the middle of a long one is left out. The table of logs has it whole."""
+    return name if len(name) <= LONGEST_NAME else f"{name[:22]}…{name[-16:]}"
+
+
+def _clipped_in(text: str, night: Night) -> str:
+    for name in {short_name(a.path) for a in night.logs}:
+        if len(name) > LONGEST_NAME:
+            text = text.replace(name, clipped(name))
+    return text
 
 
 def _found(item: Numbered, *, mark: bool, us: bool) -> FoundRow:
     f = item.finding
-    return FoundRow(item.n, f.code, f.severity, item.where, sentence(localise(f.message, us=us)), f.likely, f.look_at, item.pull, mark)
+    file, comma, pull = item.where.rpartition(", pull ")
+    where = f"{clipped(file)}{comma}{pull}" if comma else clipped(item.where)
+    return FoundRow(item.n, f.code, f.severity, where, sentence(localise(f.message, us=us)), f.likely, f.look_at, item.pull, mark)
+
+
+def _checks(night: Night, *, us: bool) -> list[CheckRow]:
+    """Worst first; [] where none could be judged."""
+    if all(c.status == "not_evaluated" for c in night.checks.values()):
+        return []
+    return [_check(name, result, us=us) for name, result in sorted(night.checks.items(), key=_by_score)]
 
 
 def _check(name: str, result: CheckResult, *, us: bool) -> CheckRow:
@@ -179,7 +211,7 @@ def _title(name: str, audit: PullAudit) -> str:
 def _subtitle(file: str, audit: PullAudit) -> str:
     span = audit.pull.span
     ended = ENDED_BY.get(span.ended_by, "")
-    return (f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {file}, pull {audit.pull.index}: {span.start_s:.1f} to "
+    return (f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {clipped(file)}, pull {audit.pull.index}: {span.start_s:.1f} to "
             f"{span.end_s:.1f} s{', ' + ended if ended else ''}.")  # fmt: skip
 
 
@@ -237,6 +269,7 @@ def _log_sensors(audit: LogAudit, *, us: bool) -> dict[str, Any]:
 
 
 def _not_judged(night: Night) -> list[dict[str, str]]:
+    """What was not judged by reason and place: several checks that share both stand together."""
     rows: dict[tuple[str, str], list[str]] = {}
     total = 0
     for name, _, pull in pull_ids(night):
@@ -247,11 +280,11 @@ def _not_judged(night: Night) -> list[dict[str, str]]:
     for check, result in night.checks.items():
         if result.status == "not_evaluated" and not any(c == check for c, _ in rows):
             rows[(check, result.why)] = []
-    return [
-        {"check": plain_check(check), "why": localise(why, us=night.us_units),
-         "where": "" if not where or len(where) == total else f"pull{'s' if len(where) > 1 else ''} {', '.join(where)}"}
-        for (check, why), where in rows.items()
-    ]  # fmt: skip
+    together: dict[tuple[str, str], list[str]] = {}
+    for (check, why), where in rows.items():
+        said = "" if not where or len(where) == total else f"pull{'s' if len(where) > 1 else ''} {', '.join(where)}"
+        together.setdefault((why, said), []).append(plain_check(check))
+    return [{"check": ", ".join(checks), "why": localise(why, us=night.us_units), "where": where} for (why, where), checks in together.items()]
 
 
 def _logs(night: Night) -> list[dict[str, str]]:

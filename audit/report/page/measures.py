@@ -23,9 +23,9 @@ GROUPS: tuple[tuple[str, tuple[Shown, ...]], ...] = (
         Shown("boost_peak_kpa", "peak", "kPa"),
         Shown("boost_settled_kpa", "settled", "kPa"),
         Shown("boost_target_kpa", "target", "kPa"),
-        Shown("boost_overshoot_kpa", "over the settled level", "kPa"),
-        Shown("boost_rise_s", "time from 10 to 90 %", "s", 2),
-        Shown("spool_rpm", "built up by", "rpm", 0),
+        Shown("boost_overshoot_kpa", "overshoot", "kPa"),
+        Shown("boost_rise_s", "rise from 10 to 90 %", "s", 2),
+        Shown("spool_rpm", "90 % reached at", "rpm", 0),
         Shown("oscillation_kpa_pp", "swing, peak to peak", "kPa"),
         Shown("duty_mean_pct", "mean solenoid duty", "%", 0),
     )),
@@ -34,7 +34,7 @@ GROUPS: tuple[tuple[str, tuple[Shown, ...]], ...] = (
         Shown("lambda_max", "leanest lambda under load", "", 2),
         Shown("lean_time_s", "time spent lean", "s", 2),
         Shown("injector_duty_max_pct", "highest injector duty", "%", 0),
-        Shown("fuel_differential_min_kpa", "least fuel pressure over manifold pressure", "kPa", 0),
+        Shown("fuel_differential_min_kpa", "least fuel over manifold pressure", "kPa", 0),
     )),
     ("Heat", (
         Shown("intake_start_c", "intake air at the start", "°C", 0),
@@ -46,7 +46,7 @@ GROUPS: tuple[tuple[str, tuple[Shown, ...]], ...] = (
         Shown("knock_retard_max_deg", "most knock retard", "°"),
         Shown("battery_min_v", "lowest supply voltage", "V"),
         Shown("oil_pressure_min_kpa", "lowest oil pressure", "kPa", 0),
-        Shown("rpm_rate_rpm_per_s", "engine speed gained a second", "rpm", 0),
+        Shown("rpm_rate_rpm_per_s", "engine speed gain", "rpm/s", 0),
     )),
 )  # fmt: skip
 

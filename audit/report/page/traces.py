@@ -42,12 +42,40 @@ def packet(name: str, audit: PullAudit, found: Sequence[Numbered], *, rows: int,
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
     panels = [p for panel in PANELS if (p := _panel(panel, audit, there, us=us)) is not None]
     series = {c: _series(c, kept[c], pull, us=us) for c in there}
+    for panel in panels:
+        panel["told"] = told(panel, series, _within(pull, kept_t, kept), us=us)
     return {
         "id": name, "label": f"Pull {name.rpartition('-')[2]}",
         "grids": [_grid(kept_t, kept["rpm"], pull)], "series": series, "panels": panels,
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us), "load": load_chart(audit, us=us),
         "thinned": [len(kept_t), len(t)] if len(kept_t) < len(t) else None,
     }  # fmt: skip
+
+
+def _within(pull: Pull, t: Array, columns: Mapping[str, Array]) -> tuple[Array, dict[str, Array]]:
+    """The rows of the pull itself."""
+    inside = slice(*np.searchsorted(t, (pull.start_s, pull.end_s + 1e-9)))
+    return t[inside], {name: values[inside] for name, values in columns.items()}
+
+
+def told(panel: Mapping[str, Any], series: Mapping[str, Any], rows: tuple[Array, Mapping[str, Array]], *, us: bool) -> str:
+    """What a panel's lines show inside the pull, in words, for who does not see them. rows: times, and canonical values by channel."""
+    t, columns = rows
+    said = []
+    for name in panel["series"]:
+        there = np.flatnonzero(np.isfinite(columns[name]))
+        if not len(there):
+            continue
+        scale, offset = linear(channel_rows()["manifold_pressure" if name == "boost" else name].unit, us=us)
+        values, digits, unit = scale * columns[name][there] + offset, series[name]["digits"], series[name]["unit"]
+        top, low = int(values.argmax()), int(values.argmin())
+        first, last, least, most = (f"{values[i]:.{digits}f}" for i in (0, -1, low, top))
+        if least == most:
+            said.append(f"{series[name]['label']} stays at {most} {unit}".rstrip())
+            continue
+        said.append(f"{series[name]['label']} begins at {first}, is lowest with {least} at {t[there[low]]:.1f} s and highest with {most} at "
+                    f"{t[there[top]]:.1f} s, ends at {last} {unit}".rstrip())  # fmt: skip
+    return f"In the pull: {'; '.join(said)}." if said else "No sample inside the pull."
 
 
 def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
@@ -140,9 +168,9 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
         return lines, []
     reached = boost.t[boost.value >= settled - room]
     start = float(reached[0]) if len(reached) else pull.start_s
-    text = f"settled {figure(settled, 'kPa', us=us)}, ± {figure(room, 'kPa', us=us)}"
+    level = f"settled {figure(settled, 'kPa', us=us)}"
     scale, _ = linear("kPa", us=us)
-    band = {"start": round(start, 3), "end": round(pull.end_s, 3), "text": text,
+    band = {"start": round(start, 3), "end": round(pull.end_s, 3), "level": level, "text": f"{level}, ±\N{NO-BREAK SPACE}{figure(room, 'kPa', us=us)}",
             "low": shown(settled, "kPa", us=us) - scale * room, "high": shown(settled, "kPa", us=us) + scale * room}  # fmt: skip
     return lines, [band]
 
@@ -161,8 +189,18 @@ def load_chart(audit: PullAudit, *, us: bool, most: int = 400) -> dict[str, Any]
     scale, _ = linear("kPa", us=us)
     return {
         "x": [round(float(v) * scale, 2) for v in at[keep]], "y": [round(float(v), 4) for v in lam.value[keep]],
-        "unit": unit_for("kPa", us=us), "limits": _load_limits(audit, float(at[keep].max()), us=us),
+        "unit": unit_for("kPa", us=us), "limits": (drawn := _load_limits(audit, float(at[keep].max()), us=us)),
+        "told": _load_told(at[keep] * scale, lam.value[keep], drawn, unit_for("kPa", us=us)),
     }  # fmt: skip
+
+
+def _load_told(boost: Array, lam: Array, drawn: Sequence[Mapping[str, Any]], unit: str) -> str:
+    """The chart in words: where the mixture lay where the limits hold."""
+    start = float(drawn[0]["x"]) if drawn else 0.0
+    held = lam[boost >= start]
+    if not len(held):
+        return f"No sample from {start:.1f} {unit} boost on, where the limits begin."
+    return f"From {start:.1f} {unit} boost on lambda lies between {held.min():.2f} and {held.max():.2f}, in the middle at {np.median(held):.2f}."
 
 
 def _load_limits(audit: PullAudit, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:

@@ -19,10 +19,10 @@ def overlaid(first: PullAudit, second: PullAudit, *, names: tuple[str, str], us:
         grids.append({**one["grids"][0], "shift": one["grids"][0]["start"]})
         series |= {f"{side}_{key}": {**s, "grid": i, "label": f"{s['label']}, {names[i]}"} for key, s in one["series"].items()}
     return {"id": "overlay", "label": f"{names[0]} and {names[1]}", "grids": grids, "series": series,
-            "panels": _panels(both), "marks": [], "load": None, "thinned": None}  # fmt: skip
+            "panels": _panels(both, names), "marks": [], "load": None, "thinned": None}  # fmt: skip
 
 
-def _panels(both: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _panels(both: list[dict[str, Any]], names: tuple[str, str]) -> list[dict[str, Any]]:
     """Panels that either has, in reading order; the two of a channel side by side in the key."""
     by_id = [{p["id"]: p for p in one["panels"]} for one in both]
     ids = list(dict.fromkeys([*by_id[0], *by_id[1]]))
@@ -32,5 +32,6 @@ def _panels(both: list[dict[str, Any]]) -> list[dict[str, Any]]:
         model = next(p for p in here if p is not None)
         channels = dict.fromkeys(c for p in here if p is not None for c in p["series"])
         keys = [f"{side}_{c}" for c in channels for side, p in zip(SIDES, here, strict=True) if p is not None and c in p["series"]]
-        out.append({**model, "series": keys, "lines": [line for line in model["lines"] if line["role"] == "limit"], "bands": []})
+        told = " ".join(f"{said.capitalize()}: {p['told']}" for said, p in zip(names, here, strict=True) if p is not None)
+        out.append({**model, "told": told, "series": keys, "lines": [line for line in model["lines"] if line["role"] == "limit"], "bands": []})
     return out

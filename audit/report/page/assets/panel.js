@@ -10,18 +10,31 @@ const Plots = (() => {
     return name => style.getPropertyValue(`--${name}`).trim();
   }
 
-  function frame(element, { x, y, zoom }) {
+  const narrow = element => element.clientWidth < 560;
+  const pen = document.createElement("canvas").getContext("2d");
+
+  // Width in pixels of the longest of some texts as the axes write them.
+  function widthOf(texts) {
+    pen.font = `12px ${colours()("sans")}`;
+    return Math.max(0, ...texts.map(t => pen.measureText(t).width));
+  }
+
+  // A level's text beside its plot: all of it, or its figure alone where the plot is narrow (the words then stand below).
+  const beside = (level, element) => narrow(element) ? (level.text.match(/-?\d[\d.]*/g) || [level.text]).pop() : level.text;
+
+  function frame(element, { x, y, zoom, across = "", right = 0 }) {
     const of = colours(), text = { text_color: of("quiet"), text_font: of("sans"), text_font_size: "12px" };
     const prefixed = (prefix, values) => Object.fromEntries(Object.entries(values).map(([k, v]) => [`${prefix}_${k}`, v]));
     const plot = make("Plot", {
       x_range: make("Range1d", { start: x[0], end: x[1] }), y_range: make("Range1d", { start: y[0], end: y[1] }),
       x_scale: make("LinearScale"), y_scale: make("LinearScale"), toolbar_location: null,
-      sizing_mode: "stretch_both", min_border_left: 54, min_border_right: 12, min_border_top: 6, min_border_bottom: 26,
+      sizing_mode: "stretch_both", min_border_left: 54, min_border_right: Math.max(12, right), min_border_top: 6, min_border_bottom: 42,
       background_fill_color: of("paper"), border_fill_color: of("paper"), outline_line_color: null,
     });
     const axis = { axis_line_color: of("rule"), major_tick_line_color: of("rule"), minor_tick_line_color: null, ...prefixed("major_label", text) };
-    const yTicks = make("BasicTicker", { desired_num_ticks: 4 }), xTicks = make("BasicTicker", { desired_num_ticks: 8 });
-    plot.add_layout(make("LinearAxis", { ticker: xTicks, ...axis }), "below");
+    const yTicks = make("BasicTicker", { desired_num_ticks: element.clientHeight > 240 ? 6 : 4 }), xTicks = make("BasicTicker", { desired_num_ticks: 8 });
+    const named = { axis_label: across, axis_label_standoff: 3, ...prefixed("axis_label", { ...text, text_font_style: "normal" }) };
+    plot.add_layout(make("LinearAxis", { ticker: xTicks, ...axis, ...named }), "below");
     plot.add_layout(make("LinearAxis", { ticker: yTicks, ...axis }), "left");
     plot.add_layout(make("Grid", { dimension: 1, ticker: yTicks, grid_line_color: of("grid") }));
     if (zoom && !coarse.matches) {
@@ -58,23 +71,34 @@ const Plots = (() => {
     return columns;
   }
 
-  // A level across the plot with its text at the right end, above the line unless there is no room.
-  function drawLevel({ plot, of, text }, level, { below = false, right = false } = {}) {
-    const colour = level.role === "target" ? of("quiet") : of("limit");
-    plot.add_layout(make("Span", { location: level.y, dimension: "width", line_color: colour, line_width: 1.3, line_dash: [4, 3] }));
-    const at = right ? { x: plot.x_range.end, text_align: "right", x_offset: -3 } : { x: 1, x_units: "screen", x_offset: 3 };
-    plot.add_layout(make("Label", { ...at, y: level.y, text: level.text, ...text, text_color: colour,
-      text_baseline: below ? "top" : "bottom", y_offset: below ? -2 : 2,
-      background_fill_color: of("paper"), background_fill_alpha: 0.8 }));
+  // Levels across the plot, each with its text outside the frame at the right, so that no word lies on a trace.
+  function drawLevels({ plot, of, text, element, whole }, levels) {
+    for (const level of levels) if (!level.unlined) {
+      plot.add_layout(make("Span", { location: level.y, dimension: "width", line_color: level.role === "target" ? of("quiet") : of("limit"), line_width: 1.3, line_dash: [4, 3] }));
+    }
+    const [low, high] = [plot.y_range.start, plot.y_range.end];
+    const said = levels.filter(l => l.y >= low && l.y <= high).sort((a, b) => a.y - b.y);
+    if (!said.length) return;
+    const at = apart(said.map(l => l.y), 14 * (high - low) / Math.max(element.clientHeight - 48, 60), high);
+    plot.add_layout(make("LinearAxis", { ticker: make("FixedTicker", { ticks: at }), major_label_overrides: new Map(at.map((y, i) => [y, whole ? said[i].text : beside(said[i], element)])),
+      axis_line_color: null, major_tick_line_color: null, minor_tick_line_color: null, major_label_standoff: 2, major_label_text_color: of("ink"),
+      major_label_text_font: text.text_font, major_label_text_font_size: text.text_font_size }), "right");
   }
 
-  function drawBand({ plot, of, text }, band) {
+  // Rising places moved so that neighbours lie a gap apart, none above the top.
+  function apart(places, gap, top) {
+    const at = [...places], last = at.length - 1;
+    for (let i = 1; i <= last; i++) at[i] = Math.max(at[i], at[i - 1] + gap);
+    at[last] = Math.min(at[last], top - gap * 0.4);
+    for (let i = last - 1; i >= 0; i--) at[i] = Math.min(at[i], at[i + 1] - gap);
+    return at;
+  }
+
+  function drawBand({ plot, of }, band) {
     const box = make("BoxAnnotation", { bottom: band.low, top: band.high, left: NaN, right: NaN, level: "underlay",
       fill_color: of("band"), fill_alpha: 0.13, line_color: of("band"), line_alpha: 0.7, line_dash: [1, 3] });
-    const label = make("Label", { x: 0, y: band.low, text: band.text, ...text, text_align: "right", text_baseline: "top", x_offset: -6, y_offset: -3,
-      background_fill_color: of("paper"), background_fill_alpha: 0.8 });
-    plot.add_layout(box); plot.add_layout(label);
-    return { box, label, band };
+    plot.add_layout(box);
+    return { box, band };
   }
 
   function drawMark({ plot, of, text }, mark, slot, top) {
@@ -106,5 +130,5 @@ const Plots = (() => {
     return span;
   }
 
-  return { frame, show, drawLine, drawPoints, drawLevel, drawBand, drawMark, drawCursor, drawUpright, nameTicks };
+  return { frame, show, narrow, widthOf, beside, drawLine, drawPoints, drawLevels, drawBand, drawMark, drawCursor, drawUpright, nameTicks };
 })();

@@ -50,16 +50,17 @@
 
     tracePanel(element, spec) {
       const mine = this.packet.marks.filter(m => m.panel === spec.id);
-      const levels = [...spec.lines, ...this.limitsOf(mine)];
-      const y = this.heights(spec, levels);
-      const panel = Plots.frame(element, { x: this.range, y, zoom: true });
+      const levels = this.levelsOf(spec);
+      element.closest("figure").classList.toggle("narrow", Plots.narrow(element));
+      const y = this.heights(spec, levels.filter(l => !l.unlined));
+      const panel = Plots.frame(element, { x: this.range, y, zoom: true, across: this.across_said(), right: this.margin(element) });
       panel.bands = spec.bands.map(b => Plots.drawBand(panel, b));
       panel.marks = mine.map((m, i) => Plots.drawMark(panel, m, i % 4, y[1]));
       panel.lines = spec.series.map((name, i) => {
         const series = this.series.get(name);
         return { series, data: Plots.drawLine(panel, Numbers.line(series, this.mode), i), crosses: this.crosses(panel, series, i) };
       });
-      levels.forEach((level, i) => Plots.drawLevel(panel, level, { below: levels.some((other, j) => j !== i && other.y > level.y && other.y - level.y < (y[1] - y[0]) * 0.12) }));
+      Plots.drawLevels(panel, levels);
       panel.cursor = Plots.drawCursor(panel);
       this.place(panel);
       panel.plot.on_event("mousemove", e => this.point(e.x));
@@ -78,6 +79,23 @@
 
     crossData(series) {
       return { x: series.rejected.map(r => series.gridOf.x(r[0], this.mode)), y: series.rejected.map(r => r[1]) };
+    }
+
+    // All levels of a panel: its own lines, the limits of what is marked in it, the middle of its bands.
+    levelsOf(spec) {
+      const bands = spec.bands.map(b => ({ y: (b.low + b.high) / 2, text: b.level, unlined: true }));
+      return [...spec.lines, ...this.limitsOf(this.packet.marks.filter(m => m.panel === spec.id)), ...bands];
+    }
+
+    // Room at the right for the longest text of all panels, so that their axes stand under each other.
+    margin(element) {
+      const levels = this.packet.panels.flatMap(spec => this.levelsOf(spec));
+      return levels.length ? Plots.widthOf(levels.map(l => Plots.beside(l, element))) + 10 : 0;
+    }
+
+    across_said() {
+      if (this.mode === "rpm") return "engine speed, rpm";
+      return this.packet.grids.some(g => g.shift) ? "time from the start of the pull, s" : "time in the log, s";
     }
 
     limitsOf(marks) {
@@ -114,29 +132,30 @@
       const load = this.packet.load;
       const lows = [...load.y, ...load.limits.map(l => l.y)], span = Math.max(...lows) - Math.min(...lows) || 0.1;
       const top = Math.max(...load.x), y = [Math.min(...lows) - span * 0.12, Math.max(...lows) + span * 0.14];
-      const panel = Plots.frame(element, { x: [0, top * 1.04], y, zoom: false });
+      const levels = load.limits.map(l => ({ ...l, unlined: true }));
+      const panel = Plots.frame(element, { x: [0, top * 1.04], y, zoom: false, across: `boost, ${load.unit}`, right: Plots.widthOf(levels.map(l => l.text)) + 10 });
       Plots.drawPoints(panel, { x: load.x, y: load.y }, "circle", 0, 5);
-      for (const [i, limit] of load.limits.entries()) {
-        Plots.drawLine(panel, { x: [limit.x, limit.x, top * 1.04], y: [y[1], limit.y, limit.y] }, 1);
-        panel.plot.add_layout(new (Bokeh.Models.get("Label"))({ x: limit.x, y: limit.y, text: limit.text, ...panel.text, text_color: panel.of("ink"), x_offset: 4 + 78 * i, y_offset: 1 }));
-      }
+      for (const limit of levels) Plots.drawLine(panel, { x: [limit.x, limit.x, top * 1.04], y: [y[1], limit.y, limit.y] }, 1);
+      Plots.drawLevels({ ...panel, whole: true }, levels);
       return panel;
     }
 
     // Where bands and marks lie on the axis that is shown.
     place(panel) {
       const g = this.grids[0];
-      for (const { box, label, band } of panel.bands || []) {
-        const left = g.xClamped(band.start, this.mode), right = g.xClamped(band.end, this.mode);
-        box.left = left; box.right = right; label.x = right; label.visible = true;
+      for (const { box, band } of panel.bands || []) {
+        box.left = g.xClamped(band.start, this.mode); box.right = g.xClamped(band.end, this.mode);
       }
+      const [from, to] = this.range, width = panel.element.clientWidth - 54 - panel.plot.min_border_right, pixel = (to - from) / Math.max(width, 100);
       for (const { box, label, mark } of panel.marks || []) {
-        const least = (this.extent[1] - this.extent[0]) * 0.004;
+        const least = (this.extent[1] - this.extent[0]) * 0.004, said = (label.text.length * 7.5 + 8) * pixel;
         let left = g.xClamped(mark.start, this.mode), right = g.xClamped(mark.end, this.mode);
         if (right - left < least) { const mid = (left + right) / 2; left = mid - least / 2; right = mid + least / 2; }
         box.left = left; box.right = right;
-        const late = right > this.extent[1] - (this.extent[1] - this.extent[0]) * 0.12;
-        label.x = late ? left : right; label.text_align = late ? "right" : "left"; label.x_offset = late ? -3 : 3;
+        // inside a mark that is wide enough, else beside it, on the side where there is room
+        const inside = Math.min(right, to) - Math.max(left, from) > said, late = !inside && right + said > to;
+        label.x = inside ? Math.max(left, from) : late ? left : right;
+        label.text_align = late ? "right" : "left"; label.x_offset = late ? -3 : 3;
       }
     }
 
@@ -147,7 +166,7 @@
       this.mode = mode; this.extent = this.whole();
       for (const panel of this.drawn()) {
         for (const l of panel.lines) { l.data.data = Numbers.line(l.series, mode); if (l.crosses) l.crosses.data = this.crossData(l.series); }
-        this.place(panel);
+        panel.plot.below[0].axis_label = this.across_said();
         panel.cursor.visible = false;
       }
       this.section.dataset.across = mode;
@@ -161,7 +180,7 @@
       if (b - a < least) { const mid = (a + b) / 2; a = mid - least / 2; b = mid + least / 2; }
       this.range = [a, b];
       this.syncing = true;
-      for (const panel of this.drawn()) panel.plot.x_range.setv({ start: a, end: b });
+      for (const panel of this.drawn()) { panel.plot.x_range.setv({ start: a, end: b }); this.place(panel); }
       this.syncing = false;
       this.section.dataset.from = a.toFixed(3); this.section.dataset.to = b.toFixed(3);
     }
