@@ -30,6 +30,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(Path(__file__).parent), str(ROOT)]
 
+import polars as pl  # noqa: E402
 from made_logs import garbage, good_log  # noqa: E402
 
 CARS = ("alder", "birch", "cedar", "dogwood", "elm", "fir", "gum", "hazel")
@@ -209,12 +210,16 @@ def judge(plan: Plan, inbox: Path, archive: Path, ends: dict[str, bytes]) -> lis
     from audit.archive.verify import verify
 
     wrong = []
-    rows = Archive(archive).logs()
+    logs = Archive(archive).logs()
+    rows, torn = logs.filter(logs["status"] == "read"), logs.filter(logs["status"] != "read")
     kept = Counter(zip(rows["car"], rows["sha256"], strict=True))
+    wrong += better_than_told(archive, logs)
     wrong += [f"good log not in the archive: {key}" for key in plan.good - set(kept)]
     wrong += [f"{n} times in the archive: {key}" for key, n in kept.items() if n > 1]
     wrong += [f"in the archive, but no good log: {key}" for key in set(kept) - plan.good]
     notes = [note.read_text(encoding="utf-8") for note in (archive / "inbox" / "set_aside").rglob("*.reason.txt")]
+    files = {part(note, "file") for note in notes}
+    wrong += [f"torn by the archive, but without a note: {path}" for path in set(torn["path"]) - files]
     noted = Counter((part(note, "car"), part(note, "sha256")) for note in notes)
     wrong += [f"bad file without a note: {key}" for key in plan.bad - set(noted)]
     wrong += [f"noted, but not bad: {key}" for key in set(noted) - plan.bad]
@@ -222,6 +227,22 @@ def judge(plan: Plan, inbox: Path, archive: Path, ends: dict[str, bytes]) -> lis
     there = {str(p.relative_to(inbox)): p.read_bytes() for p in inbox.rglob("*") if p.is_file()}
     wrong += [f"changed or gone from the inbox: {name}" for name, data in ends.items() if there.get(name) != data]
     return [*wrong, *(f"verify: {problem}" for problem in verify(archive))]
+
+
+def better_than_told(archive: Path, logs: pl.DataFrame) -> list[str]:
+    """Nights that stand better in the archive than on the page that was written of them."""
+    from audit.archive.store import Archive
+    from audit.model import VERDICTS
+
+    stands = {row["night_id"]: row["verdict"] for row in Archive(archive).nights().iter_rows(named=True)}
+    night_of = {(row["car"], row["sha256"]): row["night_id"] for row in logs.iter_rows(named=True)}
+    wrong = []
+    for page in (archive / "inbox" / "nights").rglob("*.json"):
+        told = json.loads(page.read_text(encoding="utf-8"))
+        of = {night_of[told["car"], log["sha256"]] for log in told["logs"] if (told["car"], log["sha256"]) in night_of}
+        wrong += [f"{page.stem} is {told['verdict']}, {name} stands {stands[name]}" for name in of
+                  if VERDICTS.index(stands[name]) < VERDICTS.index(told["verdict"])]  # fmt: skip
+    return wrong
 
 
 def part(note: str, key: str) -> str:
