@@ -1,10 +1,13 @@
 """How trends tell a fault from weather, strange nights and too few nights."""
 
+import dataclasses
+
 import numpy as np
 import polars as pl
 import pytest
 
 from audit.archive.alarm import both_sums, find_shifts, mean_over
+from audit.archive.joint import joint_of, signatures
 from audit.archive.journal import JournalNote, touched_by
 from audit.archive.slope import forecast, slope_of
 from audit.archive.trends import trends_of
@@ -134,9 +137,9 @@ def test_a_night_is_scored_only_by_the_nights_before_it():
 @pytest.mark.parametrize("fault", FAULTS)
 def test_each_fault_is_seen_in_its_own_measures(fault):
     h = history(11, fault=fault, onset=50)
-    moved = {t.measure.name for t in trends(h, upto=62).trends if t.state == "shifted"}
-    assert moved & SHOWS_IN[fault]
-    assert "oil_pressure" not in moved
+    moved = {(t.measure.name, t.shift.side) for t in trends(h, upto=62).trends if t.shift}
+    assert moved & SHOWS_IN[fault].items()
+    assert "oil_pressure" not in dict(moved)
 
 
 def test_healthy_cars_raise_nothing():
@@ -182,3 +185,61 @@ def test_every_measure_has_codes_that_are_known_and_words_for_its_side():
         assert set(measure.code.values()) <= known, measure.name
         assert set(measure.means) == set(sides)
         assert 0 < measure.matters < measure.serious
+
+
+
+LEAK = signatures()[0]
+
+
+def part(name, scores):
+    """A trend of a measure with these scores; two spreads are what matters."""
+    measure = next(m for m in watched() if m.name == name)
+    nights = tuple(f"2024-{1 + i // 28:02d}-{1 + i % 28:02d}" for i in range(len(scores)))
+    off = tuple(float(s) * measure.matters / 2 for s in scores)
+    some = trends(history(1), upto=12).trends[0]
+    return dataclasses.replace(some, measure=measure, dates=nights, residuals=off, scores=tuple(float(s) for s in scores))
+
+
+def leaking(boost, rise, since=30):
+    rng = np.random.default_rng(4)
+    step = np.where(np.arange(since + 6) >= since, 1.0, 0.0)
+    return joint_of(LEAK, [part("boost_at_duty", rng.normal(0, 1, since + 6) + boost * step), part("time_to_boost", rng.normal(0, 1, since + 6) + rise * step)])
+
+
+def test_two_measures_tell_a_leak_before_either_does():
+    joint = leaking(-2.3, 2.3)
+    (shift,) = joint.shifts
+    assert joint.dates[shift.raised] <= "2024-02-06"  # the fifth night; the first is 2024-02-03
+    assert joint.amounts["boost_at_duty"] < 0 < joint.amounts["time_to_boost"]
+
+
+@pytest.mark.parametrize(("boost", "rise"), [(2.3, 2.3), (-2.3, -2.3), (-3.5, 0.0), (0.0, 3.5), (0.0, 0.0)])
+def test_measures_that_do_not_both_move_as_a_leak_moves_them_are_none(boost, rise):
+    assert leaking(boost, rise).shifts == ()
+
+
+def test_measures_that_rise_and_fall_together_anyway_tell_less():
+    rng = np.random.default_rng(2)
+    common = rng.normal(0, 1, 60)
+    both = joint_of(LEAK, [part("boost_at_duty", -common), part("time_to_boost", common)])
+    apart = joint_of(LEAK, [part("boost_at_duty", rng.normal(0, 1, 60)), part("time_to_boost", common)])
+    assert np.std(both.score[20:]) == pytest.approx(1.0, abs=0.3)
+    assert np.std(apart.score[20:]) == pytest.approx(1.0, abs=0.3)
+
+
+def test_a_leak_is_one_finding_and_names_both_measures():
+    h = history(6, fault="leak", onset=60)
+    found = trends(h, upto=66)
+    told = by_name(found)["charge_leak"]
+    assert told.state == "shifted"
+    assert "boost at the same duty" in told.said
+    assert "time to boost" in told.said
+    assert [f.code for f in found.findings if f.code.startswith("boost")] == ["boost.under_target"]
+
+
+def test_a_note_on_one_part_starts_the_signature_anew():
+    h = history(6, fault="leak", onset=60)
+    note = JournalNote("n", "Alder", h.dates[60], "new turbo", touched_by("new turbo"))
+    after = by_name(trends(h, notes=[note]))["charge_leak"]
+    assert after.state == "steady"
+    assert after.dates[0] > h.dates[60]
