@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from audit.archive.store import Archive
 
 Progress = Callable[[int, int], None]
-METHOD = 1  # raise it when trends come out differently, so that what is in the cache is made anew
+METHOD = 2  # raise it when trends come out differently, so that what is in the cache is made anew
 
 
 @dataclass(frozen=True, slots=True)

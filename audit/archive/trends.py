@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from audit.archive.advice import describe, finding_of, findings_of
+from audit.archive.advice import describe, findings_of
 from audit.archive.alarm import Shift, both_sums, find_shifts, mean_over, placed
 from audit.archive.control_charts import cusum, ewma, ewma_sigma
 from audit.archive.corrections import Corrected, correct
