@@ -46,8 +46,8 @@ def trend_charts(name: str, trend: Trend, notes: Sequence[JournalNote], *, us: b
     ]
     about = f"{trend.measure.label}, a point a night, corrected to the same conditions"
     return [
-        {"id": name, "title": "The measure", "unit": unit_for(unit, us=us), "about": about, "layers": level + marks, "ticks": ticks, "tall": False},
-        {"id": f"{name}-control", "title": "Control chart", "unit": "expected spreads", "ticks": ticks, "tall": False,
+        {"id": name, "title": "The measure", "unit": unit_for(unit, us=us), "about": about, "layers": level + marks, "ticks": ticks, "tall": False, "across": "night"},
+        {"id": f"{name}-control", "title": "Control chart", "unit": "expected spreads", "ticks": ticks, "tall": False, "across": "night",
          "about": "points: each night's distance from what was expected; line: their moving average, which should stay between the control limits",
          "layers": control + marks},
     ]  # fmt: skip
@@ -96,7 +96,7 @@ def response_chart(name: str, gear: GearResponse, *, us: bool) -> dict[str, Any]
         layers.append({"kind": "level", "y": target * scale, "text": f"target {figure(target, 'kPa', us=us)}", "role": "target"})
     if gear.step.duty is not None:
         layers.append({"kind": "upright", "x": gear.step.duty, "text": f"next: {gear.step.duty:.1f} %"})
-    return {"id": name, "title": "Settled boost against duty", "unit": unit_for("kPa", us=us), "ticks": {}, "tall": True, "layers": layers,
+    return {"id": name, "title": "Settled boost against duty", "unit": unit_for("kPa", us=us), "ticks": {}, "tall": True, "layers": layers, "across": "solenoid duty, %",
             "about": "across: solenoid duty, %; points: pulls; line: most likely; shaded: where nine of ten pulls should settle"}  # fmt: skip
 
 

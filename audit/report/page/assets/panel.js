@@ -52,7 +52,16 @@ const Plots = (() => {
     doc.add_root(panel.plot);
     panel.element.replaceChildren();
     await Bokeh.embed.add_document_standalone(doc, panel.element);
+    unfocus(panel.element);
     panel.element.classList.add("ready");
+  }
+
+  // Bokeh makes its drawing a stop of the Tab key; ours is the figure around it, which has the keys.
+  function unfocus(node) {
+    for (const child of node.querySelectorAll("*")) {
+      if (child.tabIndex >= 0) child.tabIndex = -1;
+      if (child.shadowRoot) unfocus(child.shadowRoot);
+    }
   }
 
   const source = data => make("ColumnDataSource", { data });

@@ -11,16 +11,15 @@
     }
     const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
     const px = (x1 - x0 || 1) * 0.03, py = (y1 - y0 || Math.abs(y1) * 0.1 || 1) * 0.14;
-    // room at the right for what the levels say, so that no word lies on a point
-    const room = layers.some(l => l.kind === "level") ? (x1 - x0 || 1) * 0.3 : 0;
-    return { x: [x0 - px, x1 + px + room], y: [y0 - py, y1 + py] };
+    return { x: [x0 - px, x1 + px], y: [y0 - py, y1 + py] };
   }
 
   async function draw(figure) {
     if (drawn.has(figure)) return;
     drawn.add(figure);
     const spec = JSON.parse(figure.querySelector("script[type='application/json']").textContent);
-    const panel = Plots.frame(figure.querySelector(".plot"), { ...extent(spec.layers), zoom: false });
+    const element = figure.querySelector(".plot"), levels = spec.layers.filter(l => l.kind === "level");
+    const panel = Plots.frame(element, { ...extent(spec.layers), zoom: false, across: spec.across, right: Plots.widthOf(levels.map(l => l.text)) + 10 });
     const model = (name, values) => new (Bokeh.Models.get(name))(values);
     let upright = 0;
     for (const l of spec.layers) {
@@ -28,9 +27,9 @@
         model("ColumnDataSource", { data: { x: l.x, low: l.low, high: l.high } }));
       if (l.kind === "line") Plots.drawLine(panel, { x: l.x, y: l.y }, l.style);
       if (l.kind === "points") Plots.drawPoints(panel, { x: l.x, y: l.y }, l.style === 0 ? "circle" : l.style === 1 ? "square" : "diamond", l.style, 6);
-      if (l.kind === "level") Plots.drawLevel(panel, l, { below: l.y < 0, right: true });
       if (l.kind === "upright") Plots.drawUpright(panel, l, upright++);
     }
+    Plots.drawLevels({ ...panel, whole: true }, levels);
     if (Object.keys(spec.ticks).length) Plots.nameTicks(panel, spec.ticks);
     await Plots.show(panel);
   }
