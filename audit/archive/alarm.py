@@ -16,6 +16,8 @@ from audit.model import Array
 BACK_NIGHTS = 4  # this many nights with a mean score under BACK_SCORE end an alarm
 BACK_SCORE = 1.0
 NEAR_NIGHTS = 10
+LATE_NIGHTS = 3
+LATE_SHARE = 1.3
 SURE_POINT = 4.0  # times ln(n), score variance 1; the Schwarz criterion has 2
 
 
@@ -104,11 +106,18 @@ def both_sums(quick_h: float | None = None) -> tuple[Interval, Interval]:
 
 
 def mean_over(residual: Array, matters: float) -> Worth:
-    """Worth a word: a mean residual of at least `matters` on its side."""
+    """Worth a word: a mean residual of at least `matters` on its side, or a fault that grows past it.
+
+    Of a fault that grows, the mean since it began is far behind what it is now: there the middle of the last
+    LATE_NIGHTS nights counts, if it is LATE_SHARE times what matters (fewer nights are less sure).
+    """
 
     def worth(zero: int, night: int, side: str) -> float | None:
+        sign = 1.0 if side == "up" else -1.0
         amount = float(np.mean(residual[zero : night + 1]))
-        return amount if (amount if side == "up" else -amount) >= matters else None
+        late = residual[max(zero, night + 1 - LATE_NIGHTS) : night + 1]
+        grown = len(late) == LATE_NIGHTS and sign * float(np.median(late)) >= LATE_SHARE * matters
+        return amount if sign * amount >= matters or grown else None
 
     return worth
 

@@ -21,6 +21,7 @@ from tests.archive.histories import FAULTS, SHOWS_IN, History, history
 REPORT_SEED = 2_000_000
 WITHIN = 5
 HEAD = "| history | found (95 % interval) | median night |"
+Case = tuple[str, dict[str, float], str]
 DOCS = Path(__file__).parents[2] / "docs" / "trends.md"
 
 
@@ -62,8 +63,9 @@ def table(runs: int, first: int) -> Iterator[str]:
     bad = sum(bool(a) for a in alarms)
     raised = ", ".join(f"{name} {n}" for name, n in Counter(name for a in alarms for name in a).most_common())
     yield f"| healthy, {len(alarms)} histories of two years | none raised in {share(len(alarms) - bad, len(alarms))} | raised: {raised or 'none'} |"
-    harder = [("leak", {"slows": 1.0}, ", slowing boost by no more than its share"), *((f, {"noisy": 1.5}, ", nights half again as noisy") for f in FAULTS)]
-    usual = [(f, {"size": size}, "") for f in FAULTS for size in (1.0, 0.6, 0.4)]
+    harder: list[Case] = [("leak", {"slows": 1.0}, ", slowing boost by no more than its share")]
+    harder += [(f, {"noisy": 1.5}, ", nights half again as noisy") for f in FAULTS if f != "ageing sensor"]
+    usual: list[Case] = [(f, {"size": size}, "") for f in FAULTS for size in (1.0, 0.6, 0.4)]
     for place, (fault, how, words) in enumerate(usual + harder):
         size = how.get("size", 1.0)
         start, count = first + 10_000 * (1 + place), runs if size == 1.0 and not words else runs // 4

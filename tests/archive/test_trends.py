@@ -170,6 +170,13 @@ def test_an_alarm_needs_both_the_chart_and_the_size():
     assert shift.raised <= 24
 
 
+@pytest.mark.parametrize(("last", "told"), [([0.5, 1.35, 1.4], True), ([0.5, 1.25, 1.4], False), ([0.1, 0.1, 4.0], False)])
+def test_a_fault_that_grows_is_told_by_what_it_is_now(last, told):
+    residual = np.concatenate([np.zeros(4), last])
+    assert (mean_over(residual, 1.0)(0, 6, "up") is not None) == told
+    assert (mean_over(-residual, 1.0)(0, 6, "down") is not None) == told
+
+
 def test_a_limit_behind_or_far_off_is_not_foretold():
     slope = slope_of(np.arange(30.0) + np.random.default_rng(2).normal(0, 0.5, 30))
     assert forecast(slope, 20.0) is None
