@@ -39,8 +39,13 @@ def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
         return "–"
     if us and unit in _US:
         _, convert, us_digits = _US[unit]
-        return f"{convert(value):.{max(us_digits, digits if unit == 'kPa' else 0)}f}"
-    return f"{value:.{digits}f}"
+        return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0))
+    return _written(value, digits)
+
+
+def _written(value: float, digits: int) -> str:
+    text = f"{value:.{digits}f}"
+    return text[1:] if text.startswith("-") and not text.strip("-0.") else text  # no minus before nought
 
 
 def unit_for(unit: str, *, us: bool) -> str:

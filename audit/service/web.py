@@ -112,7 +112,7 @@ def _said(status: int, error: BaseException | None) -> tuple[str, str]:
     if isinstance(error, ArchiveError):
         return "The archive cannot be read", str(error)
     if isinstance(error, PullauditError):
-        return "That does not go", str(error)
+        return "That did not work", str(error)
     if isinstance(error, HTTPError) and status == 403:
         return "Not from there", error.reason or "The form has no valid mark of this page. Load the page again and send it anew."
     if status == 404:

@@ -173,3 +173,25 @@ def test_it_prints_with_its_traces(browser, overshoot):
     browser.drawn()
     printed = base64.b64decode(browser.cdp("Page.printToPDF", printBackground=True)["data"])
     assert printed.startswith(b"%PDF") and 3 <= printed.count(b"/Type /Page\n") <= 20
+
+
+def test_a_plot_is_one_stop_of_the_tab_key(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    inside = "const deep=n=>[...n.querySelectorAll('*')].flatMap(c=>[c,...(c.shadowRoot?deep(c.shadowRoot):[])]);return [...document.querySelectorAll('.plot')].flatMap(deep).filter(c=>c.tabIndex>=0).length"
+    assert browser.js(inside) == 0
+    assert browser.js("return [...document.querySelectorAll('figure.panel')].every(f=>f.tabIndex===0&&f.querySelector('.aural').textContent.length>20)")
+
+
+@pytest.mark.parametrize("width", [1440, 390])
+def test_limits_are_named_beside_the_frame(browser, overshoot, width):
+    browser.size(width, 900)
+    browser.open(overshoot)
+    browser.drawn()
+    said = browser.js(
+        "const d=Bokeh.documents.map(d=>d.roots()[0]).filter(r=>r.right&&r.right.length);"
+        "return d.flatMap(r=>r.right.flatMap(a=>[...a.major_label_overrides.values()]))"
+    )
+    assert ("car's limit 18.6 psi" in said) == (width == 1440) and ("18.6" in said) == (width == 390)
+    shown = browser.js("return getComputedStyle(document.querySelector('#pull-1-boost .levels')).position")
+    assert (shown == "static") == (width == 390)

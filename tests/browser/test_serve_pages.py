@@ -144,7 +144,7 @@ def test_trends_are_drawn_with_limits_and_notes(browser, history):
     assert "shifted" in text and "fitted new injectors" in text
     specs = browser.js("return [...document.querySelectorAll('figure.chart script')].map(s=>JSON.parse(s.textContent))")
     layers = [layer for spec in specs for layer in spec["layers"]]
-    assert any(layer.get("text") == "control limit" for layer in layers)
+    assert any(layer.get("role") == "limit" for layer in layers)
     assert any(layer["kind"] == "upright" and "injectors" in layer["text"] for layer in layers)
     assert browser.errors() == []
 
@@ -162,3 +162,15 @@ def test_every_page_can_be_read_by_everybody(browser, site, scheme, width):
         arrived(browser)
         assert browser.axe(*AA) == [], page
         assert browser.too_wide() <= 0, page
+
+
+def test_an_empty_archive_says_how_to_begin(browser, serving, tmp_path):
+    browser.open(serving(tmp_path / "none").address + "/")
+    assert "--car CAR.toml --archive DIR" in browser.js("return document.body.innerText")
+    assert browser.js("return document.querySelectorAll('input[name=keep]').length") == 0
+
+
+def test_every_chart_is_told_in_words(browser, history):
+    browser.open(f"{history.address}/trends?car=car%200")
+    arrived(browser)
+    assert browser.js("return [...document.querySelectorAll('figure.chart')].every(f=>f.querySelector('.aural').textContent.length>20)")

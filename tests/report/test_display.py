@@ -30,3 +30,7 @@ def test_metric_shows_a_difference_in_degrees():
 def test_what_is_unknown_is_a_dash():
     assert number(None, "kPa", us=True) == "–"
     assert number(float("nan"), "kPa", us=False) == "–"
+
+
+def test_nought_has_no_minus():
+    assert number(-0.004, "kPa", us=False, digits=1) == "0.0" and number(-0.06, "kPa", us=False, digits=1) == "-0.1"

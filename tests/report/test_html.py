@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from audit.errors import UsageError
-from audit.model import Car, Finding
+from audit.model import Car, CheckResult, Finding
 from audit.report.html import render, write_report
 from audit.report.page import shell
 from tests.report.nights import full_night, sample
@@ -129,3 +129,40 @@ def test_a_page_that_cannot_be_written_is_a_sentence(tmp_path):
 def test_writing_leaves_nothing_beside_the_page(tmp_path):
     write_report(full_night(pulls=1), tmp_path / "night.html")
     assert [p.name for p in tmp_path.iterdir()] == ["night.html"]
+
+
+def test_every_plot_is_told_in_words():
+    page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
+    plots, words = re.findall(r'class="plot', page), re.findall(r'<p class="aural">([^<]+)</p>', page)
+    assert len(plots) == len(words) > 12
+    boost = next(w for w in words if "Boost begins" in w)
+    assert re.search(r"highest with 17\.\d at 141\.\d s", boost)  # 3.0 psi over 14.1, at 141.8 s
+
+
+def test_limits_and_bands_are_named_below_their_plot():
+    page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
+    assert re.search(r'class="levels">Dashed lines: car&#39;s limit 18\.6 psi, hold limit 16\.\d psi\. Shaded: settled 13\.9 psi', page)
+
+
+def test_the_folders_of_the_logs_are_not_sent_along(tmp_path):
+    from audit.carfile import load_car
+    from audit.screen import screen_night
+
+    (tmp_path / "notes.csv").write_text("hello\nno log\n", encoding="utf-8")
+    page = render(screen_night([tmp_path / "notes.csv"], car=load_car(None)))
+    assert "notes.csv" in page and str(tmp_path) not in page
+
+
+def test_a_long_file_name_is_whole_in_the_table_of_logs_only():
+    name = "a" * 60 + ".csv"
+    page = without_scripts(render(full_night(name=name, findings=(LEAN,))))
+    head, _, logs = page.partition('id="h-logs"')
+    assert name in logs and name not in head.partition('id="h-sensors"')[0]
+
+
+def test_without_a_pull_checks_that_were_not_judged_are_told_once():
+    import dataclasses
+
+    none = {n: CheckResult(n, "not_evaluated", None, why="no pull to judge") for n in ("heat_soak", "knock", "oscillation")}
+    page = render(dataclasses.replace(full_night(pulls=0), checks=none))
+    assert page.count("no pull to judge") == 1 and "heat soak, knock, oscillation" in page and "No check could be judged" in page

@@ -160,10 +160,10 @@ def _found(item: Numbered, *, mark: bool, us: bool) -> FoundRow:
 
 
 def _checks(night: Night, *, us: bool) -> list[CheckRow]:
-    """Worst first; [] where none could be judged."""
-    if all(c.status == "not_evaluated" for c in night.checks.values()):
-        return []
-    return [_check(name, result, us=us) for name, result in sorted(night.checks.items(), key=_by_score)]
+    """Worst first; without a pull only what was judged all the same, for the rest is told together."""
+    pulls = any(a.pulls for a in night.logs)
+    shown = {n: c for n, c in night.checks.items() if pulls or c.status != "not_evaluated"}
+    return [_check(name, result, us=us) for name, result in sorted(shown.items(), key=_by_score)]
 
 
 def _check(name: str, result: CheckResult, *, us: bool) -> CheckRow:

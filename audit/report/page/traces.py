@@ -45,7 +45,7 @@ def packet(name: str, audit: PullAudit, found: Sequence[Numbered], *, rows: int,
     for panel in panels:
         panel["told"] = told(panel, series, _within(pull, kept_t, kept), us=us)
     return {
-        "id": name, "label": f"Pull {name.rpartition('-')[2]}",
+        "id": name, "label": f"Pull {name.rpartition('-')[2]}", "across": "time in the log, s",
         "grids": [_grid(kept_t, kept["rpm"], pull)], "series": series, "panels": panels,
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us), "load": load_chart(audit, us=us),
         "thinned": [len(kept_t), len(t)] if len(kept_t) < len(t) else None,

@@ -41,16 +41,43 @@ def trend_charts(name: str, trend: Trend, notes: Sequence[JournalNote], *, us: b
     control: list[Layer] = [
         {"kind": "line", "x": x, "y": [round(v, 3) for v in trend.ewma], "style": 0},
         {"kind": "points", "x": list(range(len(trend.scores))), "y": [round(v, 3) for v in trend.scores], "style": 2},
-        {"kind": "level", "y": trend.ewma_limit, "text": "control limit", "role": "limit"},
-        {"kind": "level", "y": -trend.ewma_limit, "text": "control limit", "role": "limit"},
+        {"kind": "level", "y": trend.ewma_limit, "text": "limit", "role": "limit"},
+        {"kind": "level", "y": -trend.ewma_limit, "text": "limit", "role": "limit"},
     ]
     about = f"{trend.measure.label}, a point a night, corrected to the same conditions"
     return [
-        {"id": name, "title": "The measure", "unit": unit_for(unit, us=us), "about": about, "layers": level + marks, "ticks": ticks, "tall": False, "across": "night"},
+        {"id": name, "title": "The measure", "unit": unit_for(unit, us=us), "about": about, "layers": level + marks, "ticks": ticks, "tall": False, "across": "night",
+         "told": _measure_told(trend, unit, us=us)},
         {"id": f"{name}-control", "title": "Control chart", "unit": "expected spreads", "ticks": ticks, "tall": False, "across": "night",
          "about": "points: each night's distance from what was expected; line: their moving average, which should stay between the control limits",
-         "layers": control + marks},
+         "told": _control_told(trend), "layers": control + marks},
     ]  # fmt: skip
+
+
+def _measure_told(trend: Trend, unit: str, *, us: bool) -> str:
+    """The chart of the measure in words."""
+    if not trend.values:
+        return "No night yet."
+    dates, digits = trend.dates, trend.measure.digits
+    low, high = (int(find(trend.values)) for find in (np.argmin, np.argmax))
+    first, last, least, most = (figure(trend.values[i], unit, us=us, digits=digits).strip() for i in (0, -1, low, high))
+    return (f"{len(dates)} nights, from {first} on {dates[0]} to {last} on {dates[-1]}; lowest {least} on {dates[low]}, "
+            f"highest {most} on {dates[high]}.")  # fmt: skip
+
+
+def _control_told(trend: Trend) -> str:
+    """The control chart in words."""
+    if not trend.ewma:
+        return "No moving average yet."
+    outside = sum(abs(v) > trend.ewma_limit for v in trend.ewma)
+    return (f"The moving average stands at {trend.ewma[-1]:.1f}; its limits are {-trend.ewma_limit:.1f} and {trend.ewma_limit:.1f}. "
+            f"It was outside them on {outside} of {len(trend.ewma)} nights.")  # fmt: skip
+
+
+def _response_told(duty: Any, bounds: Any, unit: str) -> str:
+    """The curve in words, at five duties."""
+    rows = [f"at {duty[i]:.0f} % {bounds[i, 1]:.1f}, {bounds[i, 0]:.1f} to {bounds[i, 2]:.1f}" for i in (0, 10, 20, 30, 40)]
+    return f"Settled boost in {unit}, most likely and nine pulls in ten: {'; '.join(rows)}."
 
 
 def _ticks(dates: Sequence[str]) -> dict[str, str]:
@@ -97,6 +124,7 @@ def response_chart(name: str, gear: GearResponse, *, us: bool) -> dict[str, Any]
     if gear.step.duty is not None:
         layers.append({"kind": "upright", "x": gear.step.duty, "text": f"next: {gear.step.duty:.1f} %"})
     return {"id": name, "title": "Settled boost against duty", "unit": unit_for("kPa", us=us), "ticks": {}, "tall": True, "layers": layers, "across": "solenoid duty, %",
+            "told": _response_told(duty, bounds, unit_for("kPa", us=us)),
             "about": "across: solenoid duty, %; points: pulls; line: most likely; shaded: where nine of ten pulls should settle"}  # fmt: skip
 
 

@@ -19,7 +19,7 @@ def overlaid(first: PullAudit, second: PullAudit, *, names: tuple[str, str], us:
         grids.append({**one["grids"][0], "shift": one["grids"][0]["start"]})
         series |= {f"{side}_{key}": {**s, "grid": i, "label": f"{s['label']}, {names[i]}"} for key, s in one["series"].items()}
     return {"id": "overlay", "label": f"{names[0]} and {names[1]}", "grids": grids, "series": series,
-            "panels": _panels(both, names), "marks": [], "load": None, "thinned": None}  # fmt: skip
+            "panels": _panels(both, names), "across": "time from the start of the pull, s", "marks": [], "load": None, "thinned": None}  # fmt: skip
 
 
 def _panels(both: list[dict[str, Any]], names: tuple[str, str]) -> list[dict[str, Any]]:

@@ -141,7 +141,7 @@ def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
         for name, _, audit in pull_ids(shelf.night(night_id)):
             gear = f", gear {audit.pull.gear}" if audit.pull.gear else ""
             span = audit.pull.span
-            out.append({"key": f"{night_id} {name}", "text": f"{date}, pull {name.rpartition('-')[2]}{gear}, {span.rpm_start:.0f} to {span.rpm_end:.0f} rpm"})
+            out.append({"key": f"{night_id} {name}", "text": f"{date}, pull {name.rpartition('-')[2]}{gear}, {span.rpm_start:.0f}–{span.rpm_end:.0f} rpm"})
     return out
 
 
@@ -171,12 +171,15 @@ def trends_page(shelf: Shelf, car: str) -> dict[str, Any]:
     rows = []
     for i, trend in enumerate(sorted(found.trends, key=lambda t: rank.get(t.state, 4))):
         unit = "" if trend.measure.unit == "1" else trend.measure.unit
+        nights = f"{len(trend.dates)} night{'' if len(trend.dates) == 1 else 's'}"
         rows.append({
+            "nights": f"{nights} since '{trend.because}'" if trend.because else nights,
             "label": sentence(trend.measure.label), "state": trend.state, "said": localise(trend.said, us=us), "meaning": trend.meaning,
             "now": figure(trend.level, unit, us=us, digits=trend.measure.digits).strip(),
             "charts": trend_charts(f"trend-{i}", trend, found.notes, us=us) if trend.state != "few" else [],
         })  # fmt: skip
-    return {"name": car, "rows": rows, "notes": [{"day": n.day, "text": n.text} for n in found.notes],
+    few = [r for r in rows if r["state"] == "few"]  # told in a line each
+    return {"name": car, "rows": [r for r in rows if r["state"] != "few"], "few": few, "notes": [{"day": n.day, "text": n.text} for n in found.notes],
             "dates": found.dates, "links": car_links(car)}  # fmt: skip
 
 
@@ -186,7 +189,7 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
 
     car = shelf.known_car(car)
     us = _us(shelf, car)
-    made: dict[str, Any] = {"name": car, "gears": [], "why": "", "step": "", "next": "", "notes": [], "links": car_links(car)}
+    made: dict[str, Any] = {"name": car, "gears": [], "guessed": [], "why": "", "step": "", "next": "", "notes": [], "links": car_links(car)}
     if find_spec("audit.archive.response") is None:
         return {**made, "why": "This release does not work out the response of boost to duty."}
     from audit.archive.response import response
@@ -199,8 +202,8 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
     for gear in found.gears:
         step = "" if gear.step.sentence == found.step.sentence else localise(gear.step.sentence, us=us)
         name = f"Gear {gear.gear}" if gear.gear else "Gear not known"
-        made["gears"].append({"name": name, "pulls": gear.pulls, "wanted": _wanted(gear.wanted, us=us),
-                              "step": step, "chart": response_chart(f"gear-{gear.gear}", gear, us=us)})  # fmt: skip
+        made["gears" if gear.pulls else "guessed"].append({"name": name, "pulls": gear.pulls, "wanted": _wanted(gear.wanted, us=us),
+                              "step": step if gear.pulls else "", "chart": response_chart(f"gear-{gear.gear}", gear, us=us)})  # fmt: skip
     return made
 
 
@@ -210,5 +213,5 @@ def _wanted(wanted: tuple[float, float | None, float | None, float | None, str] 
     target, low, middle, high, how = wanted
     if middle is None:
         return f"{figure(target, 'kPa', us=us)} is not reached at 100 % duty ({how})."
-    ends = [number(v, "%", us=us) for v in (low, high)]
-    return f"{figure(target, 'kPa', us=us)} wants about {number(middle, '%', us=us)} % duty, {ends[0]} to {ends[1]} % ({how})."
+    ends = f"{number(low, '%', us=us)} % or more" if high is None else f"{number(low, '%', us=us)} to {number(high, '%', us=us)} %"
+    return f"{figure(target, 'kPa', us=us)} takes about {number(middle, '%', us=us)} % duty; it may be {ends} ({how})."

@@ -22,19 +22,18 @@ const Plots = (() => {
   // A level's text beside its plot: all of it, or its figure alone where the plot is narrow (the words then stand below).
   const beside = (level, element) => narrow(element) ? (level.text.match(/-?\d[\d.]*/g) || [level.text]).pop() : level.text;
 
-  function frame(element, { x, y, zoom, across = "", right = 0 }) {
+  function frame(element, { x, y, zoom, right = 0 }) {
     const of = colours(), text = { text_color: of("quiet"), text_font: of("sans"), text_font_size: "12px" };
     const prefixed = (prefix, values) => Object.fromEntries(Object.entries(values).map(([k, v]) => [`${prefix}_${k}`, v]));
     const plot = make("Plot", {
       x_range: make("Range1d", { start: x[0], end: x[1] }), y_range: make("Range1d", { start: y[0], end: y[1] }),
       x_scale: make("LinearScale"), y_scale: make("LinearScale"), toolbar_location: null,
-      sizing_mode: "stretch_both", min_border_left: 54, min_border_right: Math.max(12, right), min_border_top: 6, min_border_bottom: 42,
+      sizing_mode: "stretch_both", min_border_left: 54, min_border_right: Math.max(12, right), min_border_top: 6, min_border_bottom: 26,
       background_fill_color: of("paper"), border_fill_color: of("paper"), outline_line_color: null,
     });
     const axis = { axis_line_color: of("rule"), major_tick_line_color: of("rule"), minor_tick_line_color: null, ...prefixed("major_label", text) };
     const yTicks = make("BasicTicker", { desired_num_ticks: element.clientHeight > 240 ? 6 : 4 }), xTicks = make("BasicTicker", { desired_num_ticks: 8 });
-    const named = { axis_label: across, axis_label_standoff: 3, ...prefixed("axis_label", { ...text, text_font_style: "normal" }) };
-    plot.add_layout(make("LinearAxis", { ticker: xTicks, ...axis, ...named }), "below");
+    plot.add_layout(make("LinearAxis", { ticker: xTicks, ...axis }), "below");
     plot.add_layout(make("LinearAxis", { ticker: yTicks, ...axis }), "left");
     plot.add_layout(make("Grid", { dimension: 1, ticker: yTicks, grid_line_color: of("grid") }));
     if (zoom && !coarse.matches) {
@@ -88,7 +87,7 @@ const Plots = (() => {
     const [low, high] = [plot.y_range.start, plot.y_range.end];
     const said = levels.filter(l => l.y >= low && l.y <= high).sort((a, b) => a.y - b.y);
     if (!said.length) return;
-    const at = apart(said.map(l => l.y), 14 * (high - low) / Math.max(element.clientHeight - 48, 60), high);
+    const at = apart(said.map(l => l.y), 14 * (high - low) / Math.max(element.clientHeight - 32, 60), high);
     plot.add_layout(make("LinearAxis", { ticker: make("FixedTicker", { ticks: at }), major_label_overrides: new Map(at.map((y, i) => [y, whole ? said[i].text : beside(said[i], element)])),
       axis_line_color: null, major_tick_line_color: null, minor_tick_line_color: null, major_label_standoff: 2, major_label_text_color: of("ink"),
       major_label_text_font: text.text_font, major_label_text_font_size: text.text_font_size }), "right");
@@ -119,11 +118,14 @@ const Plots = (() => {
     return { box, label, mark };
   }
 
-  // An upright line with its text beside it; neighbours' texts stand at different heights.
-  function drawUpright({ plot, of, text }, mark, slot) {
-    const y = plot.y_range.end, [low, high] = [plot.x_range.start, plot.x_range.end], late = mark.x > low + (high - low) * 0.7;
+  // An upright line with its text beside it, cut to the room there is; neighbours' texts stand at different heights.
+  function drawUpright({ plot, of, text, element }, mark, slot) {
+    const y = plot.y_range.end, [low, high] = [plot.x_range.start, plot.x_range.end], width = element.clientWidth - 60 - plot.min_border_right;
+    const at = (mark.x - low) / (high - low) * width, late = at > width * 0.5, room = (late ? at : width - at) - 6;
+    let said = mark.text;
+    while (said.length > 4 && widthOf([said]) > room) said = `${said.replace(/…$/, "").slice(0, -1).trimEnd()}…`;
     plot.add_layout(make("Span", { location: mark.x, dimension: "height", line_color: of("ink"), line_width: 1.2, line_dash: [2, 2] }));
-    plot.add_layout(make("Label", { x: mark.x, y, text: mark.text, ...text, text_color: of("ink"), text_baseline: "top",
+    plot.add_layout(make("Label", { x: mark.x, y, text: said, ...text, text_color: of("ink"), text_baseline: "top",
       text_align: late ? "right" : "left", x_offset: late ? -4 : 4, y_offset: -2 - 15 * (slot % 3), background_fill_color: of("paper"), background_fill_alpha: 0.85 }));
   }
 

@@ -53,7 +53,7 @@
       const levels = this.levelsOf(spec);
       element.closest("figure").classList.toggle("narrow", Plots.narrow(element));
       const y = this.heights(spec, levels.filter(l => !l.unlined));
-      const panel = Plots.frame(element, { x: this.range, y, zoom: true, across: this.across_said(), right: this.margin(element) });
+      const panel = Plots.frame(element, { x: this.range, y, zoom: true, right: this.margin(element) });
       panel.bands = spec.bands.map(b => Plots.drawBand(panel, b));
       panel.marks = mine.map((m, i) => Plots.drawMark(panel, m, i % 4, y[1]));
       panel.lines = spec.series.map((name, i) => {
@@ -93,11 +93,6 @@
       return levels.length ? Plots.widthOf(levels.map(l => Plots.beside(l, element))) + 10 : 0;
     }
 
-    across_said() {
-      if (this.mode === "rpm") return "engine speed, rpm";
-      return this.packet.grids.some(g => g.shift) ? "time from the start of the pull, s" : "time in the log, s";
-    }
-
     limitsOf(marks) {
       const seen = new Map();
       for (const m of marks) for (const l of m.limits) seen.set(`${l.text}|${l.y.toFixed(3)}`, { ...l, role: "limit" });
@@ -133,7 +128,7 @@
       const lows = [...load.y, ...load.limits.map(l => l.y)], span = Math.max(...lows) - Math.min(...lows) || 0.1;
       const top = Math.max(...load.x), y = [Math.min(...lows) - span * 0.12, Math.max(...lows) + span * 0.14];
       const levels = load.limits.map(l => ({ ...l, unlined: true }));
-      const panel = Plots.frame(element, { x: [0, top * 1.04], y, zoom: false, across: `boost, ${load.unit}`, right: Plots.widthOf(levels.map(l => l.text)) + 10 });
+      const panel = Plots.frame(element, { x: [0, top * 1.04], y, zoom: false, right: Plots.widthOf(levels.map(l => l.text)) + 10 });
       Plots.drawPoints(panel, { x: load.x, y: load.y }, "circle", 0, 5);
       for (const limit of levels) Plots.drawLine(panel, { x: [limit.x, limit.x, top * 1.04], y: [y[1], limit.y, limit.y] }, 1);
       Plots.drawLevels({ ...panel, whole: true }, levels);
@@ -166,10 +161,10 @@
       this.mode = mode; this.extent = this.whole();
       for (const panel of this.drawn()) {
         for (const l of panel.lines) { l.data.data = Numbers.line(l.series, mode); if (l.crosses) l.crosses.data = this.crossData(l.series); }
-        panel.plot.below[0].axis_label = this.across_said();
         panel.cursor.visible = false;
       }
       this.section.dataset.across = mode;
+      for (const p of this.section.querySelectorAll("p.across[data-time]")) p.textContent = mode === "rpm" ? "engine speed, rpm" : p.dataset.time;
       this.look(...this.extent);
       this.said("");
     }
@@ -288,7 +283,7 @@
   }
 
   function fitToPaper(on) {
-    for (const plot of document.querySelectorAll(".plot.ready")) plot.style.zoom = on ? Math.min(1, 660 / plot.offsetWidth) : "";
+    for (const plot of document.querySelectorAll(".plot.ready")) plot.style.zoom = on ? Math.min(1, 700 / plot.offsetWidth) : "";
   }
 
   Bokeh.set_log_level("error");

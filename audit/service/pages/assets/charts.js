@@ -3,7 +3,7 @@
 (() => {
   const drawn = new Set();
 
-  function extent(layers) {
+  function extent(layers, height) {
     const xs = [], ys = [];
     for (const l of layers) {
       if (l.x && l.x.length) xs.push(...l.x);
@@ -11,7 +11,9 @@
     }
     const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
     const px = (x1 - x0 || 1) * 0.03, py = (y1 - y0 || Math.abs(y1) * 0.1 || 1) * 0.14;
-    return { x: [x0 - px, x1 + px], y: [y0 - py, y1 + py] };
+    // a strip at the top for what the upright lines say, so that no word lies on a point
+    const rows = Math.min(layers.filter(l => l.kind === "upright").length, 3), strip = rows * 15 / Math.max(height - 32 - rows * 15, 40) * (y1 - y0 + 2 * py);
+    return { x: [x0 - px, x1 + px], y: [y0 - py, y1 + py + strip] };
   }
 
   async function draw(figure) {
@@ -19,7 +21,8 @@
     drawn.add(figure);
     const spec = JSON.parse(figure.querySelector("script[type='application/json']").textContent);
     const element = figure.querySelector(".plot"), levels = spec.layers.filter(l => l.kind === "level");
-    const panel = Plots.frame(element, { ...extent(spec.layers), zoom: false, across: spec.across, right: Plots.widthOf(levels.map(l => l.text)) + 10 });
+    const panel = Plots.frame(element, { ...extent(spec.layers, element.clientHeight), zoom: false, right: Plots.widthOf(levels.map(l => Plots.beside(l, element))) + 10 });
+    figure.classList.toggle("narrow", Plots.narrow(element));
     const model = (name, values) => new (Bokeh.Models.get(name))(values);
     let upright = 0;
     for (const l of spec.layers) {
@@ -29,7 +32,7 @@
       if (l.kind === "points") Plots.drawPoints(panel, { x: l.x, y: l.y }, l.style === 0 ? "circle" : l.style === 1 ? "square" : "diamond", l.style, 6);
       if (l.kind === "upright") Plots.drawUpright(panel, l, upright++);
     }
-    Plots.drawLevels({ ...panel, whole: true }, levels);
+    Plots.drawLevels(panel, levels);
     if (Object.keys(spec.ticks).length) Plots.nameTicks(panel, spec.ticks);
     await Plots.show(panel);
   }
