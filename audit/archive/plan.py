@@ -14,14 +14,14 @@ from audit.model import Car
 from audit.tables import limits
 
 INSPECT = (
-    "Ball joints, tie rods and wheel bearings: no play",
-    "Tyres: pressure, tread, age; wheel nuts to torque",
-    "Hoses and clamps: boost, coolant, fuel, vacuum",
-    "Wastegate lines and solenoid plug: on and tight",
+    "Ball joints, tie rods, wheel bearings",
+    "Tyres: pressure, tread, age; wheel nuts",
+    "Hoses, clamps: air, coolant, fuel, vacuum",
+    "Wastegate lines, solenoid plug: tight",
     "Fluids: oil, coolant, brake; no leak below",
     "Fuel: the right one, and enough of it",
     "Belts and brakes",
-    "Logger runs: duty, manifold pressure, lambda, charge temperature, engine speed",
+    "Logger: duty, manifold pressure, lambda, charge temperature, engine speed",
     "Dyno or closed course; someone with you",
 )
 
@@ -126,14 +126,14 @@ def _ends(car: Car) -> tuple[str, ...]:
         ("mixture.lean", "lean_lambda"), ("knock.retard", "knock_retard_max_deg"), ("heat.coolant", "coolant_peak_c"),
         ("heat.intake", "intake_peak_c"))}  # fmt: skip
     if car.boost_limit_kpa is not None:
-        cap = f"Boost at {car.boost_limit_kpa:.1f} kPa gauge, the car's limit: lift at once"
+        cap = f"Boost at {car.boost_limit_kpa:.1f} kPa, the car's limit: lift"
     elif car.target_kpa is not None:
-        cap = f"Boost at {bounds_of(car, car.target_kpa).limit_kpa:.1f} kPa gauge (no limit in the car file): lift at once"
+        cap = f"Boost at {bounds_of(car, car.target_kpa).limit_kpa:.1f} kPa (no limit in the car file): lift at once"
     else:
         cap = "Boost over what you meant to see (no limit in the car file): lift at once"
     return (
-        cap, "Boost outside the range given for its duty", f"Lambda {hold['lean_lambda']:.2f} or leaner under boost: lift at once",
-        f"Knock retard of {hold['knock_retard_max_deg']:.0f} °, or knock you hear: lift at once",
+        cap, "Boost outside the range given for its duty", f"Lambda {hold['lean_lambda']:.2f} or leaner under boost: lift",
+        f"Knock retard of {hold['knock_retard_max_deg']:.0f} °, or knock heard: lift",
         f"Coolant at {hold['coolant_peak_c']:.0f} °C, charge at {hold['intake_peak_c']:.0f} °C",
         "A misfire, a new noise, smell or smoke; wheelspin; rain", f"{setting['most_pulls']:.0f} pulls, whatever is left to log",
     )  # fmt: skip

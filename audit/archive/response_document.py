@@ -6,7 +6,7 @@ import json
 import math
 from typing import Any
 
-from audit.archive.air_density import at_reference
+from audit.archive.air_density import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C, at_reference
 from audit.archive.projected import lines_of, not_projected
 from audit.archive.response import GearResponse, Response
 from audit.archive.step_up import Step
@@ -25,6 +25,7 @@ def document_of(response: Response) -> dict[str, Any]:
         "setting": response.setting or None, "nights": response.nights, "pulls": found.n, "us_units": response.us_units,
         "since": found.since or None, "because": found.because or None, "left_out": found.left_out,
         "air": {"relative_density": number(response.air.relative, 4), "barometric_kpa": number(response.air.barometric_kpa)},
+        "reference_air": {"kpa": REFERENCE_PRESSURE_KPA, "celsius": REFERENCE_TEMPERATURE_C},
         "not_projected": list(silent), "notes": list(response.notes), "main_gear": response.main or None,
         "next": step_of(response.step), "gears": [_gear(gear, response) for gear in response.gears],
     }  # fmt: skip

@@ -11,7 +11,8 @@ from audit.report.words import CAUTIONS
 
 WIDTH = 46
 ACTIONS = {"up": "NEXT STEP", "stay": "STAY", "down": "GO BACK", "refuse": "NO STEP"}
-MOST_LEVELS = 10  # of the newest gear; a page must hold it
+MOST_LEVELS, MOST_OTHERS = 10, 3  # of the gear pulled last, of the others; a page must hold it
+FAR_PCT = 15.0  # from no duty to the lowest logged: the spring's boost is then a guess
 Doc = Mapping[str, Any]
 
 
@@ -24,6 +25,10 @@ def render(document: Doc, *, us: bool) -> list[str]:
     for gear in sorted(document["gears"], key=lambda g: (g["gear"] or 0) != main):
         if gear["pulls"]:
             lines += ["", *_gear(gear, main=(gear["gear"] or 0) == main, us=us)]
+    if any(gear["levels"] for gear in document["gears"]):
+        reference = document["reference_air"]
+        air = f"{figure(reference['celsius'], '°C', us=us, digits=0)} and {figure(reference['kpa'], 'kPa', us=us)}"
+        lines += ["", *wrapped(f"Settled: as at {air}; peak: as read. The next step is meant for last night's air.")]
     for section in (_by_gear(document, us=us), _notes(document, us=us)):
         lines += ["", *section] if section else []
     return [*lines, "", *wrapped(CAUTIONS)]
@@ -47,14 +52,14 @@ def _next(step: Doc, *, us: bool) -> list[str]:
         head += f": {step['duty_pct']:.1f} % duty"
     lines = [head, *wrapped(localise(step["sentence"], us=us))]
     if step["log_next"]:
-        lines += wrapped(localise(step["log_next"], us=us), "Log next: ", "  ")
+        lines += wrapped(localise(step["log_next"], us=us), "To do: ", "  ")
     return lines
 
 
 def _gear(gear: Doc, *, main: bool, us: bool) -> list[str]:
     title = f"Gear {gear['gear']}" if gear["gear"] else "Gear unknown"
     lines = [f"{title}, boost in {unit_for('kPa', us=us)} gauge", f"{'duty %':>6} {'settled':>8} {'from-to':>13} {'peak':>6} {'pulls':>6}"]
-    lines += [_level(level, us=us) for level in gear["levels"][-MOST_LEVELS:]]
+    lines += [_level(level, us=us) for level in gear["levels"][-(MOST_LEVELS if main else MOST_OTHERS) :]]
     lines += _facts(gear, us=us)
     if not main:
         lines += [f"  {line}" for line in _next(gear["next"], us=us)[:1]]
@@ -70,7 +75,8 @@ def _facts(gear: Doc, *, us: bool) -> list[str]:
     said = []
     if gear["spring_kpa"]:
         low, likely, high = (number(gear["spring_kpa"][k], "kPa", us=us) for k in ("low", "likely", "high"))
-        said.append(f"Spring alone: about {likely} {unit_for('kPa', us=us)} ({low} to {high}).")
+        far = bool(gear["levels"]) and gear["levels"][0]["duty_pct"] > FAR_PCT
+        said.append(f"Spring alone{', a guess' if far else ''}: about {likely} {unit_for('kPa', us=us)} ({low} to {high}).")
     for key, word in (("dead_band_pct", "Dead band up to"), ("end_stop_pct", "No more boost from")):
         if gear[key]:
             said.append(f"{word} about {gear[key]['likely']:.0f} % duty ({gear[key]['low']:.0f} to {gear[key]['high']:.0f} %).")
@@ -92,11 +98,13 @@ def _by_gear(document: Doc, *, us: bool) -> list[str]:
     wanted = [(gear["gear"], gear["wanted"]) for gear in document["gears"] if gear["wanted"]]
     if not wanted:
         return []
-    lines = ["Duty for the wanted boost", f"{'gear':>4} {unit_for('kPa', us=us):>6} {'duty %':>7} {'from-to':>8}  known"]
+    lines = ["Duty that the target takes, nine in ten", f"{'gear':>4} {unit_for('kPa', us=us):>6} {'duty %':>7} {'from-to':>8}  known"]
     for gear, row in sorted(wanted, key=lambda pair: pair[0] or 0):
         ends = f"{_duty(row['duty_low_pct'])}-{_duty(row['duty_high_pct'])}"
         lines.append(f"{gear or '–':>4} {number(row['target_kpa'], 'kPa', us=us):>6} {_duty(row['duty_pct']):>7} {ends:>8}  {_known(row['known'])}")
-    return lines
+    known = {row["known"] for _, row in wanted}
+    lines += wrapped("GUESS: gears: no pull of that gear; from the others.") if "guessed from other gears" in known else []
+    return lines + (wrapped("GUESS: beyond: outside the duties logged in that gear.") if "beyond the data" in known else [])
 
 
 def _duty(value: float | None) -> str:

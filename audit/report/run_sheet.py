@@ -14,21 +14,30 @@ Doc = Mapping[str, Any]
 
 
 def render(document: Doc, *, us: bool) -> list[str]:
-    """The sheet's lines from the document 'pullaudit.plan', narrow enough for a phone, under 60 in all."""
+    """The sheet's lines from the document 'pullaudit.plan', narrow enough for a phone, one page when printed."""
     where = ", ".join(filter(None, (document["setting"], f"gear {document['gear']}" if document["gear"] else "")))
-    lines = [f"EVENING: {document['car']}{f' ({where})' if where else ''}", "", "1 Look first, before the key"]
-    lines += _boxes(document["inspect"], us=us)
+    lines = [f"EVENING: {document['car']}{f' ({where})' if where else ''}"]
+    lines += _evening(document, us=us) if document["legs"] else _nothing(document, us=us)
+    notes = [line for note in document["notes"] for line in wrapped(localise(note, us=us), "- ")]
+    return [*lines, *(["", *notes] if notes else []), "", *wrapped(CAUTIONS)]
+
+
+def _evening(document: Doc, *, us: bool) -> list[str]:
     warm = document["warm_up"]
-    lines += ["2 Warm up, driving gently"]
-    lines += _boxes([f"Coolant {figure(warm['coolant_c'], '°C', us=us, digits=0)}, oil {figure(warm['oil_c'], '°C', us=us, digits=0)} or more"], us=us)
-    lines += ["3 Pulls, in this order", *wrapped(localise(document["lead"], us=us))]
+    coolant, oil = (figure(warm[key], "°C", us=us, digits=0) for key in ("coolant_c", "oil_c"))
+    lines = ["", "1 Look first, before the key", *_boxes(document["inspect"], us=us)]
+    lines += ["", "2 Warm up, driving gently", *_boxes([f"Coolant {coolant}, oil {oil} or more"], us=us)]
+    lines += ["", "3 Pulls, in this order", *wrapped(localise(document["lead"], us=us))]
     lines += [line for leg in document["legs"] for line in _leg(leg, us=us)]
-    if document["legs"]:
-        lines += wrapped(f"Between pulls {_time(document['cool_down_s'])} of gentle driving ({document['cool_down_from']}).")
-    lines += ["4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
-    lines += ["5 After it", *wrapped(document["after"] or "Mend first, then plan again.")]
-    lines += [line for note in document["notes"] for line in wrapped(localise(note, us=us), "- ")]
-    return [*lines, *wrapped(CAUTIONS)]
+    lines += wrapped(f"Between pulls {_time(document['cool_down_s'])} of gentle driving ({document['cool_down_from']}).")
+    lines += ["", "4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
+    return [*lines, "", "5 After it", *wrapped(document["after"] or "Screen it, then plan again.")]
+
+
+def _nothing(document: Doc, *, us: bool) -> list[str]:
+    """Where nothing may be logged yet: why, and what to look at meanwhile."""
+    lines = ["", "NO PULLS YET", *wrapped(localise(document["lead"], us=us)), "Plan again once that is done."]
+    return [*lines, "", "Look at, meanwhile", *_boxes(document["inspect"], us=us)]
 
 
 def _boxes(items: Sequence[str], *, us: bool, mark: str = BOX) -> list[str]:
