@@ -29,12 +29,17 @@ LONGEST_NAME = 120  # bytes of a folder name taken by a car's name; file systems
 REASONS = {
     errno.ENOSPC: "no space is left on the disk; free some and run again",
     errno.EDQUOT: "the disk quota is used up; free some space and run again",
+    errno.EFBIG: "a file would be larger than the system lets this program write; raise that limit (ulimit -f) and run again",
     errno.EROFS: "the disk is read-only; mount it for writing or choose another folder",
     errno.EACCES: "there is no permission; change the folder's rights or choose another",
     errno.EPERM: "there is no permission; change the folder's rights or choose another",
     errno.ENOTDIR: "a file stands where a folder is wanted; choose another folder",
     errno.EIO: "the disk reports an input/output error; copy the archive to a sound disk",
 }
+UNTOLD = {  # what a library says instead of the error number
+    "transport error": "the disk did not take a whole file, as when it is full; free some space and run again",
+}
+SPARE_BYTES = 1 << 20  # besides what is to be written: a commit, its folders, the record
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +149,26 @@ def reason(error: BaseException) -> str:
     for number, sentence in REASONS.items():  # deltalake tells the number only in its text
         if f"os error {number})" in str(error):
             return sentence
-    return text
+    return next((sentence for words, sentence in UNTOLD.items() if words in str(error)), text)
+
+
+def free_bytes(folder: Path) -> int:
+    """Bytes that may still be written to the disk of a folder, which need not be there yet. Raises OSError."""
+    there = next(path for path in (folder.absolute(), *folder.absolute().parents) if path.exists())
+    return shutil.disk_usage(there).free
+
+
+def need_room(folder: Path, size: int) -> None:
+    """Raise ArchiveError unless the folder's disk has `size` bytes and some to spare.
+
+    Asked first, because libraries that run into a full disk leave files behind and print their own alarm.
+    """
+    wanted = size + SPARE_BYTES
+    if (free := free_bytes(folder)) < wanted:
+        raise ArchiveError(
+            f"{folder}: no space is left on the disk ({free / 1e6:.1f} MB free, up to {wanted / 1e6:.1f} MB wanted); "
+            "free some and run again.",
+        )
 
 
 @contextmanager

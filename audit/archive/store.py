@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 from audit.archive import tables
 from audit.archive.migrate import FORMAT, read_format, write_format
-from audit.archive.places import Places, empty_folder, flush, move, partition, sha256_of, told, write_whole
+from audit.archive.places import Places, empty_folder, flush, move, need_room, partition, sha256_of, told, write_whole
 from audit.archive.record import Record, read_record, to_bytes
 from audit.archive.rows import Row, car_from_json, log_id, night_id, rows_of
 from audit.errors import ArchiveError, UnreadableLog, UsageError
@@ -118,6 +118,7 @@ class Archive:
     def _make(self) -> None:
         read_format(self.places)  # refuses a newer one before anything is touched
         with told(f"{self.places.root}: cannot make an archive there"):
+            need_room(self.places.root, 0)
             self.places.make()
             if not self.places.format_file.exists():
                 write_format(self.places)
@@ -129,6 +130,7 @@ class Archive:
         aside = self.places.aside / name
         files = {}
         with told(f"{self.places.root}: cannot keep the logs"):
+            need_room(self.places.root, sum(a.log.frame.estimated_size() for a in logs if a.log is not None))
             aside.mkdir(parents=True, exist_ok=True)
             for i, audit in enumerate(logs):
                 if audit.log is None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote, urlparse
 
-from audit.archive.places import Places, flush, told
+from audit.archive.places import Places, flush, free_bytes, need_room, told
 
 if TYPE_CHECKING:
     import polars as pl
@@ -51,6 +51,7 @@ FIXED = {name: kind for columns in COLUMNS.values() for name, kind in columns.it
 SMALL_FILES = 48  # of one kind, before they are put together
 SMALL_BYTES = 1 << 18
 TARGET_BYTES = 1 << 20  # files are put together up to this size, which bounds what a compaction rewrites
+COMPACTION_BYTES = 64 << 20  # free bytes without which files stay small: the night itself comes first
 KEEP_HOURS = 2  # how long replaced files stay for readers of an older version
 CONFIGURATION = {
     "delta.checkpointInterval": "50",
@@ -89,6 +90,7 @@ def append_frame(places: Places, frame: pl.DataFrame) -> None:
     from deltalake import write_deltalake
 
     with told(f"{places.tables}: cannot add to the tables"):
+        need_room(places.root, frame.estimated_size())
         write_deltalake(
             str(places.tables), frame, mode="append", partition_by=["kind"], schema_mode="merge",
             configuration=CONFIGURATION, writer_properties=_zstd(),
@@ -167,9 +169,10 @@ def _paths(table: DeltaTable, kind: str) -> list[Path]:
 def compact_if_due(places: Places) -> bool:
     """Put small files together once there are many of a kind; True when something was done.
 
-    Files that do not fit together below TARGET_BYTES stay as they are. The caller holds the lock.
+    Files that do not fit together below TARGET_BYTES stay as they are; all do while the disk is nearly full. The caller
+    holds the lock.
     """
-    if not exists(places):
+    if not exists(places) or free_bytes(places.root) < COMPACTION_BYTES:
         return False
     table = open_table(places)
     with told(f"{places.tables}: cannot compact the tables"):
