@@ -130,7 +130,7 @@ class Archive:
         aside = self.places.aside / name
         files = {}
         with told(f"{self.places.root}: cannot keep the logs"):
-            need_room(self.places.root, sum(a.log.frame.estimated_size() for a in logs if a.log is not None))
+            need_room(self.places.root, sum(int(a.log.frame.estimated_size()) for a in logs if a.log is not None))
             aside.mkdir(parents=True, exist_ok=True)
             for i, audit in enumerate(logs):
                 if audit.log is None:
