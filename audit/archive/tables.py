@@ -90,7 +90,7 @@ def append_frame(places: Places, frame: pl.DataFrame) -> None:
     from deltalake import write_deltalake
 
     with told(f"{places.tables}: cannot add to the tables"):
-        need_room(places.root, frame.estimated_size())
+        need_room(places.root, int(frame.estimated_size()))
         write_deltalake(
             str(places.tables), frame, mode="append", partition_by=["kind"], schema_mode="merge",
             configuration=CONFIGURATION, writer_properties=_zstd(),
