@@ -17,6 +17,7 @@ from audit.checks.boost_context import level_between, rpm_at, shift_between, tar
 from audit.checks.boost_draft import Draft
 from audit.checks.boost_duty import stepped_by_hand
 from audit.checks.boost_trace import BoostTrace, boost_trace
+from audit.checks.pace import rpm_rate
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.monotone import isotonic
@@ -34,6 +35,10 @@ DUTY_HELD_PCT = 3.0
 SAME_DUTY_PCT = 1.5
 SAME_START_RPM = 500.0
 SAME_TARGET_KPA = 4.0
+LEAST_LEVEL_KPA = 20.0  # gauge: settled boost that says what this car makes
+COMMON_LEVEL = 0.7  # share of what most pulls settle at, at which they are compared
+LAG_S = 1.0  # as long as a turbo may take to answer; common practice, no published source
+LEAST_CLIMB_S = 1.5  # of a pull that never made that boost
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
@@ -103,11 +108,11 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     findings: list[tuple[Finding, tuple[int, ...]]] = []
     scores: list[float] = []
     compared = False
-    for rows in _by_gear(pulls).values():
-        for judged, indices in (*_late(pulls, rows, limits), *_weaker(pulls, measures, rows, limits)):
-            compared = True
-            scores += [judged[0]] if judged[0] is not None else []
-            findings += [(judged[1], indices)] if judged[1] is not None else []
+    by_gear = [found for rows in _by_gear(pulls).values() for found in _weaker(pulls, measures, rows, limits)]
+    for judged, indices in (*_late(pulls, limits), *by_gear):
+        compared = True
+        scores += [judged[0]] if judged[0] is not None else []
+        findings += [(judged[1], indices)] if judged[1] is not None else []
     if not compared:
         return Across(unable=("too_short", "no two pulls of the night in one gear can be compared"))
     return Across(min(scores) if scores else None, tuple(findings))
@@ -121,41 +126,72 @@ def _by_gear(pulls: Sequence[Pull]) -> dict[int, list[int]]:
     gears: dict[int, list[int]] = {}
     for i, pull in enumerate(pulls):
         trace = boost_trace(pull)
-        if pull.gear is not None and trace is not None and trace.settled and trace.level >= 20.0:
+        if pull.gear is not None and trace is not None and trace.settled and trace.level >= LEAST_LEVEL_KPA:
             gears.setdefault(pull.gear, []).append(i)
     return gears
 
 
-def _late(pulls: Sequence[Pull], rows: list[int], limits: LimitTable) -> list[_Found]:
-    """The worst pull of one gear against its early ones: engine speed at one common boost."""
-    traces = {i: boost_trace(pulls[i]) for i in rows}
-    level = 0.7 * min(trace.level for trace in traces.values() if trace is not None)
-    spools: dict[int, float] = {}
-    for i, trace in traces.items():
-        when = trace.crossing_s(level) if trace is not None and float(trace.calm[0]) < 0.4 * level else None
-        rpm = float(rpm_at(pulls[i], np.array([when]))[0]) if when is not None else np.nan
-        if np.isfinite(rpm):
-            spools[i] = rpm
-    worst: tuple[float, int, int] | None = None
-    order = sorted(spools, key=lambda j: (spools[j], j))
-    ordered, starts = np.array(order, dtype=int), np.array([pulls[j].span.rpm_start for j in order])
-    for i, rpm in spools.items():
-        # Columns, not pairs: a night may hold thousands of pulls.
-        like = ordered[(ordered != i) & (np.abs(starts - pulls[i].span.rpm_start) <= SAME_START_RPM)]
-        if not len(like):
-            continue
-        j = int(like[1] if len(like) >= 3 else like[0])
-        later = (rpm - spools[j]) / 1000.0
-        if worst is None or later > worst[0]:
-            worst = (later, i, j)
-    if worst is None:
+def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
+    """The worst pull of the night against its early ones: engine speed at one common boost.
+
+    Compared over gears: an engine that gains speed quicker leaves the turbo less time, so that boost comes later by
+    the turbo's lag times the difference; and later by what the pull itself began later. A pull that ended before it
+    made that boost is at least as late as its end.
+    """
+    traces = {i: trace for i, pull in enumerate(pulls) if (trace := boost_trace(pull)) is not None}
+    settled = sorted(trace.level for trace in traces.values() if trace.settled and trace.level >= LEAST_LEVEL_KPA)
+    if not settled:
         return []
+    level = COMMON_LEVEL * settled[(3 * (len(settled) - 1)) // 10]
+    spools = {i: found for i, trace in traces.items() if (found := _spool(pulls[i], trace, level)) is not None}
+    early = np.array([i for i, (_, reached) in spools.items() if reached and float(traces[i].calm[0]) < 0.5 * level], dtype=int)
+    rpms, starts = (_column(values) for values in ([spools[i][0] for i in early], [pulls[i].span.rpm_start for i in early]))
+    rates = _column([rpm_rate(pulls[i]) for i in early])
+    worst: tuple[float, int, int] | None = None
+    for i, (rpm, _) in spools.items():
+        # Columns, not pairs: a night may hold thousands of pulls.
+        began, rate = pulls[i].span.rpm_start, rpm_rate(pulls[i])
+        due = rpms + LAG_S * np.maximum((np.nan if rate is None else rate) - rates, 0.0) + np.maximum(began - starts, 0.0)
+        rows = np.flatnonzero((early != i) & (began <= starts + SAME_START_RPM) & np.isfinite(due))
+        if not rows.size:
+            continue
+        j = int(rows[np.argsort(due[rows], kind="stable")[rows.size // 10]])
+        later = (rpm - float(due[j])) / 1000.0
+        if worst is None or later > worst[0]:
+            worst = (later, i, int(early[j]))
+    return [] if worst is None else [_late_found(pulls, worst, level=level, spools=spools, limits=limits)]
+
+
+def _spool(pull: Pull, trace: BoostTrace, level: float) -> tuple[float, bool] | None:
+    """Engine speed at which boost came through a level, and True; or at which it had not come to it yet, and False."""
+    made = trace.settled and trace.level >= LEAST_LEVEL_KPA
+    if made and trace.level < 1.25 * level:
+        return None  # it was not meant to come much further: the last part of a rise is slow
+    when = trace.crossing_s(level)
+    reached = when is not None
+    if when is None:
+        if made or float(trace.calm[0]) >= level or float(trace.t[-1] - trace.t[0]) < LEAST_CLIMB_S:
+            return None
+        when = float(trace.t[-1])
+    rpm = float(rpm_at(pull, np.array([when]))[0])
+    return (rpm, reached) if np.isfinite(rpm) else None
+
+
+def _late_found(pulls: Sequence[Pull], worst: tuple[float, int, int], *, level: float,
+                spools: dict[int, tuple[float, bool]], limits: LimitTable) -> _Found:
     later, i, j = worst
-    text = (f"boost reached {level:.0f} kPa gauge at {spools[i]:.0f} rpm, {1000 * later:.0f} rpm later than in another "
-            f"pull of this night in gear {pulls[i].gear}")
+    rpm, reached = spools[i]
+    own, other = pulls[i].gear, pulls[j].gear
+    gear = "" if own is None else f" in gear {own}"
+    another = "another pull of this night" if own == other or other is None else f"a pull of this night in gear {other}"
+    same = "" if own == other and own is not None else ", what the gears account for taken off"
+    text = (f"boost reached {level:.0f} kPa gauge at {rpm:.0f} rpm{gear}, {1000 * later:.0f} rpm later than in {another}{same}"
+            if reached else
+            f"boost had not reached {level:.0f} kPa gauge by {rpm:.0f} rpm{gear}, {1000 * later:.0f} rpm past where it came "
+            f"in {another}{same}")
     measured = Measured({"boost_late_krpm": later}, texts={"boost_late_krpm": text},
                         channels={"boost_late_krpm": "manifold_pressure"})
-    return [(judge_row(limits.row("boost.late", "boost_late_krpm"), measured), (j, i))]
+    return judge_row(limits.row("boost.late", "boost_late_krpm"), measured), (j, i)
 
 
 def _weaker(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int], limits: LimitTable) -> list[_Found]:
@@ -186,7 +222,7 @@ def _below(duty: Array, boost: Array, wanted: Array) -> Array:
     return np.where(alike & ~asked_less, boost[:-1] - boost[-1], np.nan)
 
 
-def _column(values: Sequence[float | None]) -> Array:
+def _column(values: Sequence[float | int | None]) -> Array:
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 

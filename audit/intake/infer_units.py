@@ -132,7 +132,7 @@ def _pressures(sources: Mapping[str, Source], scene: Scene, car: Car, out: Infer
         like = _like(out, "manifold_pressure", "barometric_pressure")
         out.decisions["boost_target"] = pressure.boost_target(
             source.values, scene, kpa, stated=source.stated, stated_from=source.stated_from, hints=source.hints, words=source.words,
-            like=like, ambient_kpa=ambient_kpa,
+            like=like, ambient_kpa=ambient_kpa, said_kpa=[*car.target_by_gear_kpa.values(), *([car.target_kpa] if car.target_kpa else [])],
         )
     for name in ("fuel_pressure", "oil_pressure"):
         if name in sources:

@@ -234,11 +234,12 @@ def boost_target(
     words: Sequence[str],
     like: Unit | None,
     ambient_kpa: float,
+    said_kpa: Sequence[float] = (),
 ) -> Decision:
     """How to read a boost target as kPa gauge. manifold_kpa: thinned manifold pressure, absolute.
 
-    like: the unit of the manifold column, likely to be the target's as well. Wide open the target lies
-    near what is reached.
+    like: the unit of the manifold column, very likely to be the target's as well; said_kpa: the car file's targets.
+    Wide open the target lies near what is reached, unless the car is short of boost: that may not turn the unit over.
     """
     finite = np.sort(values[np.isfinite(values)])
     high = quantile(finite, 0.98) if len(finite) else 1.0
@@ -248,7 +249,8 @@ def boost_target(
     wanted = scene.level(values, wide, share=0.75)
     scored = []
     for unit, usual in pressure_candidates(stated, like):
-        for one in both_references(unit, usual, gauge, 0.0):
+        alike = ALIKE if stated is None and like is not None and abs(unit.scale - like.scale) < 1e-9 else 0.0
+        for one in both_references(unit, usual + alike, gauge, 0.0):
             offset = 0.0 if one.candidate.reference == "gauge" else -ambient_kpa
             one.candidate = Candidate(unit, one.candidate.said, unit.scale, offset, "", one.candidate.reference)
             one.add(window(one.candidate.turned(high), -15.0, 260.0, 12.0, 10.0), "its highest value is no boost")
@@ -259,6 +261,9 @@ def boost_target(
                     one.add(1.5, "it lies near the boost reached")
                 if reached - ambient_kpa > 25.0 and one.candidate.turned(wanted) < 0.5 * (reached - ambient_kpa):
                     one.add(-2.5, "it is less than half the boost reached")
+            if said_kpa:
+                asks = one.candidate.turned(wanted if wanted is not None else high)
+                one.add(window(asks, 0.4 * min(said_kpa), 1.5 * max(said_kpa), 0.15 * max(said_kpa), 4.0), "it is far from the car file's target")
             rest = one.candidate.turned(float(finite[0])) if len(finite) else 0.0
             one.add(window(rest, -105.0, 260.0, 5.0, 12.0))
             if len(finite) and finite[-1] > finite[0] and abs(rest) < 2.5 and (one.candidate.reference == "absolute" or finite[0] == 0.0):

@@ -151,7 +151,7 @@ def step_drive(car: CarParams, drive: DrivePlan, stages: list[Stage], *, baro_kp
                     if e.creep_kpa_per_krpm:
                         trim = 0.0  # creep shows under a duty that stays put
                     trim = 3.0 if trim > 3.0 else (-3.0 if trim < -3.0 else trim)
-                    if e.integrate and short > 3.0 and boost > 0.4 * target:
+                    if e.integrate and short > 3.0 and boost > 0.4 * min(e.leak_cap, 1.0) * target:
                         climb += 45.0 * DT
                     wound = e.windup if boost < target and settled_s == 0.0 else wound * (1.0 - DT / 0.45)
                     if boost >= target:

@@ -109,15 +109,34 @@ def test_a_pull_that_spools_later_than_the_others_is_found(make_pull, table, lat
         assert 3 in found["boost.late"][1]
 
 
-def test_another_gear_or_another_start_is_not_compared(make_pull, rpm_ramp, table):
+def late_finding(pulls, table):
+    measures = [{**boost_overshoot.measure(p, table).values} for p in pulls]
+    across = check.across(pulls, measures, table)
+    return {f.code: f.severity for f, _ in across.findings}.get("boost.late")
+
+
+@pytest.mark.parametrize("gears", [(3, 4), (4, 3), (None, None)])
+def test_a_late_pull_is_found_over_gears(make_pull, table, gears):
     early, late = {"boost": boost_to(96.5)}, {"boost": boost_to(96.5, spool=2.4)}
-    pulls = [make_pull(6.0, 20.0, early, gear=3), make_pull(6.0, 20.0, late, gear=4)]
-    measures = [{**boost_overshoot.measure(p, table).values} for p in pulls]
-    assert check.across(pulls, measures, table).unable is not None
-    high = {**late, "engine_speed": lambda t: rpm_ramp(t, start=3600.0)}
-    pulls = [make_pull(6.0, 20.0, early), make_pull(6.0, 20.0, high)]
-    measures = [{**boost_overshoot.measure(p, table).values} for p in pulls]
-    assert check.across(pulls, measures, table).findings == ()
+    pulls = [make_pull(6.0, 20.0, early, gear=gears[0]), make_pull(6.0, 20.0, late, gear=gears[1])]
+    assert late_finding(pulls, table) == "hold"
+
+
+def test_a_shorter_gear_leaves_the_turbo_less_time_and_is_not_late(make_pull, rpm_ramp, table):
+    long_gear = {"boost": boost_to(96.5), "engine_speed": lambda t: rpm_ramp(t, end=4600.0)}
+    short_gear = {"boost": boost_to(96.5, spool=1.2)}
+    pulls = [make_pull(6.0, 20.0, long_gear, gear=4), make_pull(6.0, 20.0, short_gear, gear=2)]
+    assert late_finding(pulls, table) is None
+
+
+def test_another_start_is_not_compared(make_pull, rpm_ramp, table):
+    high = {"boost": boost_to(96.5, spool=2.4), "engine_speed": lambda t: rpm_ramp(t, start=3600.0)}
+    assert late_finding([make_pull(6.0, 20.0, {"boost": boost_to(96.5)}), make_pull(6.0, 20.0, high)], table) is None
+
+
+def test_a_pull_that_ends_before_boost_came_is_late(make_pull, table):
+    early, never = {"boost": boost_to(96.5)}, {"boost": boost_to(96.5, spool=7.5)}
+    assert late_finding([make_pull(6.0, 20.0, early), make_pull(6.0, 20.0, never)], table) == "hold"
 
 
 def test_less_boost_at_the_same_duty_later_in_the_night_is_found(make_pull, table):
