@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -97,14 +98,15 @@ def plain_columns(layout: Layout) -> list[bool] | None:
     decimal = layout.dialect.decimal
     if decimal == "," and layout.delimiter == ord(","):
         return None
-    number = re.compile(rf"[-+]?(?:\d+\{decimal}?\d*|\{decimal}\d+)(?:[eE][-+]?\d+)?|")
+    # One match a column; atomic cell by cell, or a cell of text would have it try every way to part the digits before.
+    numbers = re.compile(rf"(?>(?:[-+]?(?:\d++\{decimal}?\d*+|\{decimal}\d++)(?:[eE][-+]?\d++)?)?\n)*+")
     grouped = re.compile(rf"[-+]?[1-9]\d{{0,2}}\{decimal}\d{{3}}")
     rows = [row for row in layout.rows if len(row) == layout.width]
     if len(rows) < min(5, len(layout.rows)):
         return None
     out = []
     for cells in zip(*rows, strict=True):
-        out.append(all(len(cell) <= LONGEST_VALUE and number.fullmatch(cell) for cell in cells))
+        out.append(max(map(len, cells)) <= LONGEST_VALUE and numbers.fullmatch("\n".join((*cells, ""))) is not None)
         if out[-1]:
             marked = [cell for cell in cells if decimal in cell]
             if marked and len(marked) < len(cells) and all(grouped.fullmatch(cell) for cell in marked):
@@ -114,6 +116,8 @@ def plain_columns(layout: Layout) -> list[bool] | None:
 
 def all_finite(frame: pl.DataFrame) -> pl.DataFrame:
     numbers = pl.col(pl.Float64)
-    if not any(kind == pl.Float64 for kind in frame.dtypes) or all(frame.select(numbers.is_finite().all()).row(0)):
+    # A sum is finite only where every number is; summing is several times quicker than looking at each.
+    sums = [values.sum() for values in frame.get_columns() if values.dtype == pl.Float64]
+    if all(total is None or math.isfinite(total) for total in sums) or all(frame.select(numbers.is_finite().all()).row(0)):
         return frame
     return frame.with_columns(pl.when(numbers.is_finite()).then(numbers).name.keep())

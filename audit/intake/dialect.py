@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -65,8 +66,11 @@ def is_blank(cell: str) -> bool:
 
 def likeness(cell: str, decimal: str) -> float:
     """How much a cell that is not blank looks like a value: 1 number or stamp, 0.5 grouped number, 0 text."""
-    if len(cell) > LONGEST_VALUE:  # and patterns would take for ever over it
-        return 0.0
+    return _likeness(cell, decimal) if len(cell) <= LONGEST_VALUE else 0.0  # and patterns would take for ever over it
+
+
+@functools.lru_cache(maxsize=8192)  # the same few cells come again and again
+def _likeness(cell: str, decimal: str) -> float:
     if (_POINT if decimal == "." else _COMMA).fullmatch(cell):
         return 1.0
     if _STAMP.fullmatch(cell):

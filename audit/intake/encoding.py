@@ -67,7 +67,7 @@ def _eight_bit(data: Bytes) -> str:
     """'utf-8' when valid, 'utf-8?' when only damaged here and there, else 'cp1252'."""
     try:
         decoder = codecs.getincrementaldecoder("utf-8")()
-        for chunk in _chunks(data):
+        for chunk in _chunks(_beyond_ascii(data)):
             decoder.decode(chunk.tobytes())
         decoder.decode(b"", final=True)
     except UnicodeDecodeError:
@@ -79,6 +79,17 @@ def _eight_bit(data: Bytes) -> str:
             good += len(text) - len(text.encode("ascii", "ignore"))
         return "utf-8?" if good - bad > bad else "cp1252"
     return "utf-8"
+
+
+def _beyond_ascii(data: Bytes) -> Bytes:
+    """From the first byte that is no ASCII to the last: often only the header, and ASCII around it is sound."""
+    first = last = -1
+    for start, chunk in zip(range(0, len(data), CHUNK), _chunks(data), strict=True):
+        at = np.flatnonzero(chunk > 127)
+        if len(at):
+            first = first if first >= 0 else start + int(at[0])
+            last = start + int(at[-1]) + 1
+    return data[max(first, 0) : max(last, 0)]
 
 
 def _transcode(data: Bytes, encoding: str) -> Bytes:

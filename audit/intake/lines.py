@@ -94,6 +94,17 @@ def without_padding(body: bytes, delimiter: int) -> bytes:
     return body
 
 
+def without_blank_end(data: Bytes) -> Bytes:
+    """Without the empty lines at the end, which would keep a sound table from being read in one go."""
+    tail = data[-4096:]
+    text = np.flatnonzero((tail != LF) & (tail != CR))
+    if not len(text):
+        return data
+    end = tail[int(text[-1]) + 1 :].tobytes()
+    first = end.find(b"\n") + 1
+    return data[: len(data) - len(end) + first] if first else data
+
+
 def find_lines(data: Bytes) -> Lines:
     """Split at line feeds."""
     if len(data) <= BLOCK:

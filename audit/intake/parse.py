@@ -11,7 +11,7 @@ from audit.intake.cells import Rule
 from audit.intake.encoding import Bytes
 from audit.intake.keep import Kept, choose_lines
 from audit.intake.layout import find_layout
-from audit.intake.lines import find_lines, single_to_double_quotes
+from audit.intake.lines import find_lines, single_to_double_quotes, without_blank_end
 from audit.intake.quick_way import quick_table
 from audit.intake.slow_way import slow_table
 from audit.intake.table import Table, finish
@@ -19,7 +19,7 @@ from audit.intake.table import Table, finish
 
 def parse_table(data: Bytes) -> Table:
     """Read the first table in the text (UTF-8 bytes). Raises NotALog or UnreadableLog."""
-    layout = find_layout(find_lines(single_to_double_quotes(data)))
+    layout = find_layout(find_lines(single_to_double_quotes(without_blank_end(data))))
     names = [f"c{i}" for i in range(layout.width)]
     rules: dict[str, Rule | None] = {}
     quick = quick_table(layout, names, rules, None)
