@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -255,6 +255,14 @@ class Pull:
     @cached_property
     def _cache(self) -> dict[tuple[str, float, float], Series]:
         return {}
+
+    @cached_property
+    def taken_apart(self) -> dict[str, Any]:
+        """What checks worked out of this pull once and want again, by a name of theirs; it travels with the pull."""
+        return {}
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {name: value for name, value in self.__dict__.items() if name != "_cache"}
 
     @property
     def start_s(self) -> float:

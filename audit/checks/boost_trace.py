@@ -7,7 +7,6 @@ Does not see: what happens between samples; a transient slower than about half o
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -111,23 +110,23 @@ class BoostTrace(Samples):
         return crossing(self.t, self.calm, level)
 
 
-_traces: weakref.WeakKeyDictionary[Pull, BoostTrace | None] = weakref.WeakKeyDictionary()
-
-
 def boost_trace(pull: Pull) -> BoostTrace | None:
     """The pull's boost, taken apart; None under 6 believed samples. Made once a pull."""
-    if pull not in _traces:
+    if "boost_trace" not in pull.taken_apart:
         t, y = _wide_open(pull)
-        _traces[pull] = take_apart(t, y, wanted=_wanted(pull)) if len(t) >= LEAST_SAMPLES else None
-    return _traces[pull]
+        wanted, logged = _wanted(pull)
+        asked = wanted if logged else None
+        pull.taken_apart["boost_trace"] = take_apart(t, y, wanted=wanted, asked=asked) if len(t) >= LEAST_SAMPLES else None
+    found: BoostTrace | None = pull.taken_apart["boost_trace"]
+    return found
 
 
-def _wanted(pull: Pull) -> float | None:
-    """The boost wanted at the end of the pull, kPa gauge, if the log or the car file tells."""
+def _wanted(pull: Pull) -> tuple[float | None, bool]:
+    """The boost wanted at the end of the pull, kPa gauge, if the log or the car file tells; whether the log does."""
     logged = pull.believed("boost_target").value
     if len(logged):
-        return median_sorted(logged[-max(3, len(logged) // 4):])
-    return pull.car.target_for(pull.gear)
+        return median_sorted(logged[-max(3, len(logged) // 4):]), True
+    return pull.car.target_for(pull.gear), False
 
 
 def _wide_open(pull: Pull) -> tuple[Array, Array]:
@@ -166,11 +165,12 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     return t[:stop], y[:stop]
 
 
-def take_apart(t: Array, y: Array, *, wanted: float | None = None) -> BoostTrace:
+def take_apart(t: Array, y: Array, *, wanted: float | None = None, asked: float | None = None) -> BoostTrace:
     """Find rise, transient and settled line of a boost trace.
 
     t: n seconds, strictly increasing, at least 6; y: n, kPa gauge; wanted: the target, if known: boost that is
-    past it is building no more.
+    past it is building no more; asked: the same where the engine computer steers for it: boost that climbs and is
+    still short of it is building.
     """
     s = _samples(t, y)
     start, tail = _ends(s.calm)
@@ -185,7 +185,9 @@ def take_apart(t: Array, y: Array, *, wanted: float | None = None) -> BoostTrace
     past = wanted is not None and wanted > FLAT_KPA and float(s.calm[-1]) > wanted + max(2.0, 0.02 * wanted)
     why = _too_early(s, rest, height)
     no_knee = clear < NO_KNEE and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (tail - start)
-    if not why and not past and (no_knee or _still_building(s, rest, height, rise, clear)):
+    short = asked is not None and float(s.calm[-1]) < asked - max(6.0, 0.06 * asked)
+    short = short and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (tail - start)
+    if not why and not past and (short or no_knee or _still_building(s, rest, height, rise, clear)):
         why = "boost was still building at the end of the pull"
     return _trace(s, start, rest, why, median_sorted(s.y[rest.settled_at:]), rise)
 
