@@ -75,7 +75,8 @@ def run(request: Request) -> Outcome:
 def on_this_machine(archive: Path) -> None:
     """Raises UsageError for an archive given by an address: it is kept by renames and locks, which a store lacks."""
     if re.match(r"[A-Za-z][A-Za-z0-9+.-]+:/", str(archive)):
-        raise UsageError(f"--archive {archive}: an archive is a folder of this machine, or of a share mounted on it. Give such a folder.")
+        address = re.sub(r":/+", "://", str(archive), count=1)  # a path has lost one of its slashes
+        raise UsageError(f"--archive {address}: an archive is a folder of this machine, or of a share mounted on it. Give such a folder.")
 
 
 def _complaints(found: Found) -> tuple[str, ...]:
