@@ -3,15 +3,26 @@
 import sys
 
 from audit.archive import tables
+from audit.archive.join import join
 from audit.archive.store import Archive
 from tests.archive.nights import a_night
+
+
+def put(archive: Archive, seed: int) -> None:
+    """One night of two logs; of every other night the second log comes late and joins the first."""
+    day = f"2026-03-{1 + seed % 28:02d}"
+    if seed % 2:
+        archive.add(a_night(2 * seed, day=day))
+        join(archive, a_night(2 * seed, 2 * seed + 1, day=day), date=day)
+    else:
+        archive.add(a_night(2 * seed, 2 * seed + 1, day=day))
 
 
 def main(folder: str, first: int, last: int) -> None:
     tables.SMALL_FILES = 8  # compactions often, so that some of the kills hit one
     archive = Archive(folder)
     for seed in range(first, last):
-        archive.add(a_night(2 * seed, 2 * seed + 1, day=f"2026-03-{1 + seed % 28:02d}"))
+        put(archive, seed)
         print(seed, flush=True)
 
 
