@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.places import Places, write_whole
-from audit.archive.trends import Trends, trends
+from audit.archive.trends import Trends, trends_of_many
 from audit.model import SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from audit.archive.store import Archive
 
 Progress = Callable[[int, int], None]
+TOGETHER = 50  # cars that are read at once when they are worked out anew
 METHOD = 2  # raise it when trends come out differently, so that what is in the cache is made anew
 
 
@@ -50,13 +51,14 @@ def fleet(archive: Archive, *, progress: Progress | None = None) -> list[Standin
     nights = archive.nights(columns=["car", "verdict", "added_at"])
     notes = archive.notes()
     rows = _cars(nights, notes)
-    standings = []
-    for i, (car, row) in enumerate(rows.items(), 1):
-        kept = _from_cache(archive.places, car, row["key"])
-        standings.append(kept or _work_out(archive, car, row))
-        if progress and kept is None:
-            progress(i, len(rows))
-    return sorted(standings, key=_badness, reverse=True)
+    standings = {car: kept for car, row in rows.items() if (kept := _from_cache(archive.places, car, row["key"]))}
+    missing = [car for car in rows if car not in standings]
+    for start in range(0, len(missing), TOGETHER):
+        for found in trends_of_many(archive, missing[start : start + TOGETHER]):
+            standings[found.car] = _keep(archive, found, rows[found.car])
+            if progress:
+                progress(len(standings), len(rows))
+    return sorted(standings.values(), key=_badness, reverse=True)
 
 
 def remember(archive: Archive, found: Trends) -> Standing:
@@ -94,10 +96,6 @@ def _from_cache(places: Places, car: str, key: str) -> Standing | None:
         return Standing(**{**kept["standing"], "moved": tuple(kept["standing"]["moved"])})
     except (OSError, ValueError, KeyError, TypeError):
         return None  # a cache that cannot be read is one that is not there
-
-
-def _work_out(archive: Archive, car: str, row: Mapping[str, Any]) -> Standing:
-    return _keep(archive, trends(archive, car), row)
 
 
 def _keep(archive: Archive, found: Trends, row: Mapping[str, Any]) -> Standing:

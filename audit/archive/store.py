@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
     from audit.archive.journal import Journal
     from audit.model import Car, Log, LogAudit, Night
+
+Cars = str | Collection[str] | None  # one car, several, or all
 
 LOCK_WAIT_S = 300.0
 
@@ -178,7 +180,7 @@ class Archive:
 
     # --- reading -----------------------------------------------------------------------------
 
-    def nights(self, car: str | None = None, *, columns: Sequence[str] | None = None, every: bool = False) -> pl.DataFrame:
+    def nights(self, car: Cars = None, *, columns: Sequence[str] | None = None, every: bool = False) -> pl.DataFrame:
         """Nights by date: the newest verdict of each, or `every` one. Columns: see docs/archive.md."""
         self._must_exist()
         if columns is not None:
@@ -186,11 +188,11 @@ class Archive:
         found = tables.scan(self.places, "night", car=car, columns=columns)
         return (found if every else _newest(found)).sort("date", "night_id", "revision")
 
-    def logs(self, car: str | None = None, *, columns: Sequence[str] | None = None) -> pl.DataFrame:
+    def logs(self, car: Cars = None, *, columns: Sequence[str] | None = None) -> pl.DataFrame:
         """Logs as last screened, one row each, with noise_CHANNEL and the whole log's measures."""
         return self._current("log", car, columns)
 
-    def pulls(self, car: str | None = None, *, columns: Sequence[str] | None = None) -> pl.DataFrame:
+    def pulls(self, car: Cars = None, *, columns: Sequence[str] | None = None) -> pl.DataFrame:
         """Pulls as last screened, one row each, a column a measure."""
         return self._current("pull", car, columns)
 
@@ -198,7 +200,7 @@ class Archive:
         """Findings as last screened, one row each; level is 'night', 'log' or 'pull'."""
         return self._current("finding", car, None)
 
-    def notes(self, car: str | None = None) -> pl.DataFrame:
+    def notes(self, car: Cars = None) -> pl.DataFrame:
         """The journal's notes by date."""
         self._must_exist()
         return tables.scan(self.places, "note", car=car).sort("date", "added_at")
@@ -240,7 +242,7 @@ class Archive:
                 f"{self.places.root}: no archive there. `pullaudit screen … --archive {self.places.root}` makes one.",
             )
 
-    def _current(self, kind: str, car: str | None, columns: Sequence[str] | None) -> pl.DataFrame:
+    def _current(self, kind: str, car: Cars, columns: Sequence[str] | None) -> pl.DataFrame:
         self._must_exist()
         if columns is not None:
             columns = list(dict.fromkeys([*columns, "night_id", "revision"]))

@@ -7,7 +7,7 @@ share one, each kind in its own partition with its own columns.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote, urlparse
@@ -119,8 +119,10 @@ def exists(places: Places) -> bool:
     return (places.tables / "_delta_log").is_dir()
 
 
-def scan(places: Places, kind: str, *, car: str | None = None, columns: Sequence[str] | None = None) -> pl.DataFrame:
-    """Rows of one kind, of one car or all; `columns`, or every column of the kind with its measures.
+def scan(
+    places: Places, kind: str, *, car: str | Collection[str] | None = None, columns: Sequence[str] | None = None
+) -> pl.DataFrame:
+    """Rows of one kind, of one car, of several or of all; `columns`, or every column of the kind with its measures.
 
     A column that is not there yet is left out. Raises ArchiveError when the table cannot be read.
     """
@@ -134,7 +136,7 @@ def scan(places: Places, kind: str, *, car: str | None = None, columns: Sequence
         wanted = [name for name in (columns or columns_of(kind, known)) if name in known]
         where = pl.col("kind") == kind
         if car is not None:
-            where &= pl.col("car") == car
+            where &= pl.col("car") == car if isinstance(car, str) else pl.col("car").is_in(list(car))
         found = lazy.filter(where).select(wanted).collect()
     if columns is None and kind in MEASURED:
         empty = [c for c in found.columns if c not in COLUMNS[kind] and found[c].null_count() == found.height]

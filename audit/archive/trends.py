@@ -7,7 +7,7 @@ prognosis (slope, forecast), advice (audit.archive.advice).
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -96,6 +96,27 @@ def trends(archive: Archive, car: str | Car) -> Trends:
     logs = archive.logs(name, columns=needed_columns("log"))
     full = archive.car(name)
     return trends_of(pulls, logs, car=dataclasses.replace(full, name=name), notes=archive.journal.of(name))
+
+
+def trends_of_many(archive: Archive, names: Sequence[str]) -> Iterator[Trends]:
+    """The trends of several cars, read together: far less reading than one by one. Raises ArchiveError."""
+    from audit.archive.rows import car_from_json
+
+    pulls = _by_car(archive.pulls(names, columns=["car", *needed_columns("pull")]))
+    logs = _by_car(archive.logs(names, columns=["car", *needed_columns("log")]))
+    nights = _by_car(archive.nights(names, columns=["car", "car_file", "added_at"]).sort("date", "added_at"))
+    noted = set(archive.notes(names)["car"])
+    for name in names:
+        notes = archive.journal.of(name) if name in noted else ()
+        car = dataclasses.replace(car_from_json(nights(name)["car_file"][-1]), name=name)
+        yield trends_of(pulls(name), logs(name), car=car, notes=notes)
+
+
+def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
+    """The rows of a car by its name, none for one that has none."""
+    parts = {key[0]: part for key, part in rows.partition_by("car", as_dict=True, maintain_order=True).items()}
+    empty = rows.clear()
+    return lambda name: parts.get(name, empty)
 
 
 def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
