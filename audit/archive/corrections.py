@@ -56,9 +56,17 @@ def correct(nights: Sequence[tuple[Array, Array]], prior: Prior, *, reference: A
     state = _State(prior)
     out = np.array([state.night(x, y, 0.0 if missing is None else missing[i]) for i, (x, y) in enumerate(nights)])
     out = out.reshape(-1, 4)
-    beta = state.beta
-    value = np.array([float(np.mean(y - (x - reference) @ beta)) for x, y in nights])
-    return Corrected(out[:, 0], _normal_scores(out[:, 1], out[:, 3]), out[:, 2], value, beta)
+    return Corrected(out[:, 0], _normal_scores(out[:, 1], out[:, 3]), out[:, 2], _values(nights, reference, state.beta), state.beta)
+
+
+def _values(nights: Sequence[tuple[Array, Array]], reference: Array, beta: Array) -> Array:
+    """Mean of each night at the reference conditions."""
+    if not nights:
+        return np.empty(0)
+    counts = np.array([len(y) for _, y in nights])
+    x, y = np.concatenate([x for x, _ in nights]), np.concatenate([y for _, y in nights])
+    sums = np.add.reduceat(y - (x - reference) @ beta, np.concatenate([[0], np.cumsum(counts)[:-1]]))
+    return np.asarray(sums / counts, dtype=float)
 
 
 def _normal_scores(t: Array, freedom: Array) -> Array:
@@ -119,7 +127,7 @@ class _State:
 
     def _learn_night(self, x: Array, y: float, score: float) -> None:
         weight = min(1.0, HUBER / max(abs(score), 1e-12))
-        self.information += weight * np.outer(x, x)
+        self.information += weight * x[:, None] * x
         self.vector += weight * y * x
 
 

@@ -81,7 +81,8 @@ def prepare(rows: pl.DataFrame, measure: Watched, *, since: str = "") -> Prepare
 
     if measure.column not in rows.columns:
         return None
-    rows = rows.filter((pl.col("date") >= since) & pl.col(measure.column).is_not_null())
+    if since or rows[measure.column].null_count():  # a filter costs more than all the rest for most measures
+        rows = rows.filter((pl.col("date") >= since) & pl.col(measure.column).is_not_null())
     if rows.is_empty():
         return None
     y = rows[measure.column].to_numpy().astype(float)
@@ -123,7 +124,7 @@ class _Block:
 def _gears(rows: pl.DataFrame, measure: Watched) -> _Block | None:
     if measure.by_gear == 0.0 or "gear" not in rows.columns:
         return None
-    gear = rows["gear"].cast(float).fill_null(0.0).to_numpy()
+    gear = np.nan_to_num(rows["gear"].cast(float).to_numpy())
     seen, counts = np.unique(gear, return_counts=True)
     if len(seen) < 2:
         return None
@@ -137,7 +138,7 @@ def _gears(rows: pl.DataFrame, measure: Watched) -> _Block | None:
 def _condition(rows: pl.DataFrame, correction: Correction, starts: Array) -> _Block | None:
     if correction.column not in rows.columns:
         return None
-    value = rows[correction.column].cast(float).fill_null(np.nan).to_numpy()
+    value = rows[correction.column].cast(float).to_numpy()  # null is nan
     there = np.isfinite(value)
     if not there.any():
         return None
