@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
-import os
 import resource
 import subprocess
 import sys
@@ -22,7 +21,7 @@ from typing import NamedTuple
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 
-from bench_screen import one_megabyte_log  # noqa: E402
+from bench_screen import as_installed, one_megabyte_log  # noqa: E402
 from goals import Goal, show  # noqa: E402
 
 KINDS = 6
@@ -63,7 +62,7 @@ def used() -> float:
 def screened(folder: Path, *more: str) -> Cost:
     """What the command costs, its worker processes counted in."""
     before = used()
-    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    env = as_installed()
     argv = [sys.executable, "-m", "audit", "screen", str(folder), *more]
     start = time.perf_counter()
     process = subprocess.Popen(argv, env=env, cwd="/", stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -116,6 +115,7 @@ def measure(*, logs: int = 100) -> list[Goal]:
         paths = fill(folder, logs)
         size = sum(p.stat().st_size for p in paths) / 1e6
         parse = bare(paths)
+        screened(folder / paths[0].name, "--workers", "1")  # byte code is made here
         one = screened(folder, "--workers", "1")
         two = screened(folder, "--workers", "2")
         again = bare(paths)

@@ -1,30 +1,59 @@
 """Ratios of the screen against what the machine does anyway, all measured in this run.
 
-    python tests/benchmarks/bench_screen.py [--logs 200]
+    python tests/benchmarks/bench_screen.py
+
+What many logs cost is told by bench_cluster.
 """
 
 from __future__ import annotations
 
-import argparse
+import atexit
+import functools
+import os
 import resource
+import shutil
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import NamedTuple
 
 ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(Path(__file__).parent))
+
+from goals import Goal, show  # noqa: E402
 
 
-def once(*argv: str) -> float:
-    start = time.perf_counter()
-    subprocess.run([sys.executable, *argv], check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd="/")
-    return time.perf_counter() - start
+@functools.cache
+def as_installed() -> dict[str, str]:
+    """An environment in which byte code is kept, as an installer leaves it: else every start compiles the sources."""
+    folder = tempfile.mkdtemp(prefix="bytecode-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return {**env, "PYTHONPYCACHEPREFIX": folder, "PYTHONPATH": str(ROOT)}
 
 
-def median(*argv: str, times: int = 7) -> float:
-    return statistics.median(once(*argv) for _ in range(times))
+class Spent(NamedTuple):
+    """Seconds by the clock, seconds of a core."""
+
+    wall: float
+    core: float
+
+
+def once(*argv: str) -> Spent:
+    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    subprocess.run([sys.executable, *argv], check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd="/", env=as_installed())
+    after, wall = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter() - start
+    return Spent(wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+
+
+def median(*argv: str, times: int = 9) -> Spent:
+    """After one start that is not counted."""
+    once(*argv)
+    runs = [once(*argv) for _ in range(times)]
+    return Spent(statistics.median(r.wall for r in runs), statistics.median(r.core for r in runs))
 
 
 def one_megabyte_log(path: Path, seed: int) -> None:
@@ -47,43 +76,19 @@ def one_megabyte_log(path: Path, seed: int) -> None:
     path.write_bytes(b"".join(kept))
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--logs", type=int, default=200)
-    wanted = parser.parse_args().logs
+def measure() -> list[Goal]:
+    """Starting up: the help, and one log in a process of its own."""
     with tempfile.TemporaryDirectory() as folder:
-        logs = Path(folder) / "logs"
-        logs.mkdir()
-        kinds = 10
-        for seed in range(kinds):
-            one_megabyte_log(logs / f"log{seed}.csv", seed)
-        size = (logs / "log0.csv").stat().st_size
-        help_base = median("-c", "import click")
-        print(f"--help against python + click:          {median('-m', 'audit', '--help') / help_base:.2f} (goal 3)")
-        base = median("-c", "import polars")
-        one = median("-m", "audit", "screen", str(logs / "log0.csv"))
-        print(f"one {size / 1e6:.2f} MB log against import polars: {one / base:.2f} (goal 3)")
-        for i in range(kinds, wanted):
-            source = (logs / f"log{i % kinds}.csv").read_bytes()
-            # Distinct bytes for each, or the same recording would be judged once.
-            (logs / f"log{i}.csv").write_bytes(source + b"\n" * (i // kinds))
-        import polars as pl
-
-        files = sorted(logs.glob("*.csv"))
-        pl.read_csv(files[0])
-        start = time.perf_counter()
-        for file in files:
-            pl.read_csv(file)
-        bare = time.perf_counter() - start
-        start = time.perf_counter()
-        subprocess.run(
-            [sys.executable, "-m", "audit", "screen", str(logs), "--workers", "2"], stdout=subprocess.DEVNULL, check=False
-        )
-        many = time.perf_counter() - start
-        memory = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-        print(f"{wanted} logs, 2 workers, against read_csv:      {many / bare:.2f} (goal 5)   [{many:.2f} s / {bare:.2f} s]")
-        print(f"largest process:                         {memory:.0f} MB (goal 600 for all)")
+        log = Path(folder) / "log.csv"
+        one_megabyte_log(log, 0)
+        click, shown = median("-c", "import click"), median("-m", "audit", "--help")
+        base, one = median("-c", "import polars"), median("-m", "audit", "screen", str(log))
+    return [
+        Goal("--help over python with click", shown.wall / click.wall, 3.0),
+        Goal("one log of 1 MB in a fresh process over `import polars`", one.wall / base.wall, 3.0),
+        Goal("time of a core: the same", one.core / base.core, 3.0),
+    ]
 
 
 if __name__ == "__main__":
-    main()
+    show(measure())

@@ -46,6 +46,7 @@ def load() -> str:
 def main() -> None:
     import bench_cluster
     import bench_growth
+    import bench_screen
     import bench_watch
 
     parser = argparse.ArgumentParser()
@@ -53,6 +54,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true")
     asked = parser.parse_args()
     print(f"before: {load()}")
+    show(bench_screen.measure())
     show(bench_cluster.measure(logs=asked.logs))
     show(bench_growth.measure(most=10 if asked.quick else 100))
     show(bench_watch.measure(idle_s=10.0 if asked.quick else 30.0))
