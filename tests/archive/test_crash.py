@@ -17,6 +17,7 @@ from audit.archive import tables
 from audit.archive.store import Archive
 from audit.archive.verify import verify
 from tests.archive.crash_child import put
+from tests.archive.many_screens import check, nights_of_cars
 from tests.archive.nights import a_night
 
 ROOT = Path(__file__).parents[2]
@@ -124,6 +125,12 @@ def test_many_writers_at_once_all_get_in_once(tmp_path):
     assert [code for _, code in results] == [0] * 8, results
     assert verify(tmp_path) == []
     whole(Archive(tmp_path), range(4))
+
+
+def test_screens_at_once_keep_each_night_once(tmp_path):
+    """Three here; `python -m tests.archive.many_screens` runs twenty."""
+    nights = nights_of_cars(tmp_path, 2)
+    check([nights[0], nights[0], nights[1]], tmp_path / "a", there=2)
 
 
 if __name__ == "__main__":
