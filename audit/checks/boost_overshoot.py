@@ -139,6 +139,10 @@ def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     steady = trace.ring - 1.5 * trace.grain
     if steady > 0.4 * over:  # it swings as much at the end: an oscillation, told by its own check
         over = max(over - steady, 0.0)
+    if trace.rest.slope > 0 and over > 0:  # boost that only slows its climb stands over its last line too, but never came down
+        after = trace.calm[row:]
+        fell = float(np.max(np.maximum.accumulate(after) - after))
+        over *= min(max((fell / over - 0.1) / 0.2, 0.0), 1.0)
     asked = _asked_for(pull, trace, row)
     if asked > 0:
         over = max(over - asked, 0.0)

@@ -23,6 +23,7 @@ LINE_POINTS = 32  # means of neighbours that carry the line: 496 pairs
 BAND = 0.03  # settling band, share of the rise
 SPIKE_INTERVAL_S = 0.125  # slower than this, one sample may be a whole overshoot
 NO_KNEE = 0.1  # share of the rise that the knee stands over the chord: less is a straight climb to the end
+RISE_ITSELF = 0.3  # share of the whole rise
 FLAT_KPA = 10.0  # a rise smaller than this is a car without boost: it rests
 
 
@@ -187,7 +188,9 @@ def take_apart(t: Array, y: Array, *, wanted: float | None = None, asked: float 
     no_knee = clear < NO_KNEE and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (tail - start)
     short = asked is not None and float(s.calm[-1]) < asked - max(6.0, 0.06 * asked)
     short = short and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (tail - start)
-    if not why and not past and (short or no_knee or _still_building(s, rest, height, rise, clear)):
+    # A line that leaves from far down is no level that was reached and crept up from: it is the rise itself.
+    rising = rest.slope > 0 and height < RISE_ITSELF * (float(s.calm[-1]) - start)
+    if not why and not past and (short or rising or no_knee or _still_building(s, rest, height, rise, clear)):
         why = "boost was still building at the end of the pull"
     return _trace(s, start, rest, why, median_sorted(s.y[rest.settled_at:]), rise)
 
