@@ -12,7 +12,7 @@ from math import erf, log, sqrt
 import numpy as np
 
 from audit.model import Array, Pull
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import distinct, median_sorted
 from audit.signal.robust import resolution
 from audit.signal.spans import runs
 from audit.tables import channel_rows
@@ -103,7 +103,7 @@ def _too_still(pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum
     speed = pull.believed("engine_speed").at(t[[start, stop - 1]])
     if not np.isfinite(speed).all() or abs(float(speed[1] - speed[0])) < 100.0:
         return False
-    others = np.unique(np.concatenate((y[:start], y[stop:])))
+    others = distinct(np.concatenate((y[:start], y[stop:])))
     if quantum == 0 and others.size < 0.9 * (y.size - stop + start):
         quantum = max(median_sorted(np.diff(others)), 0.3) if others.size > 1 else 1.0  # coarse, no clear step
     if quantum == 0:

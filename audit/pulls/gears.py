@@ -212,5 +212,4 @@ def _logged_gear(log: Log, sanity: Sanity, start_s: float, end_s: float) -> int 
     whole = inside[(inside >= 1) & (inside <= 10) & (inside == np.round(inside))]
     if len(whole) < max(1, 0.6 * len(inside)):
         return None
-    values, counts = np.unique(whole, return_counts=True)
-    return int(values[np.argmax(counts)])
+    return int(np.bincount(whole.astype(np.intp)).argmax())

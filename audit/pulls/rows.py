@@ -41,7 +41,7 @@ def pieces(log: Log, *, gap_s: float = 0.5) -> list[tuple[int, int]]:
         return []
     dt = np.diff(t)
     cuts = np.flatnonzero(dt > max(gap_s, 5.0 * float(np.median(dt)))) + 1
-    edges = np.unique(np.concatenate(([0], cuts, np.asarray(log.breaks, dtype=np.intp), [len(t)])))
+    edges = sorted({0, *cuts.tolist(), *log.breaks, len(t)})
     return [(int(a), int(b)) for a, b in pairwise(edges) if b - a >= 2]
 
 

@@ -54,6 +54,15 @@ def mean(y: FloatArray) -> float:
     return float(np.add.reduce(y)) / y.size
 
 
+def distinct(y: FloatArray) -> FloatArray:
+    """The different values of a finite array, sorted; np.unique would load numpy.ma, 14 ms of a fresh process."""
+    ordered = np.sort(y)
+    if ordered.size < 2:
+        return ordered
+    new: FloatArray = ordered[np.concatenate(([True], ordered[1:] != ordered[:-1]))]
+    return new
+
+
 def rows_of(mask: BoolArray) -> IntArray:
     """Row numbers where a mask is True."""
     rows: IntArray = mask.nonzero()[0]
