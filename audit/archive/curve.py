@@ -139,7 +139,7 @@ def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
     for power in powers:
         z = points.boost / points.relative**power
         jacobian = -power * float(np.log(points.relative).sum())
-        left = z - spring - setting["slope"] * points.duty
+        left = z - spring - _expected_rise(points.duty)
         for pull_sd, night_sd, bend_sd in product(choices("pull_sd"), choices("night_sd"), choices("bend_sd")):
             covariance = bends[bend_sd] + night_sd**2 * same_night + np.diag(pull_sd**2 / points.weight)
             root = np.linalg.cholesky(covariance)
@@ -158,6 +158,13 @@ def _expected(pull_sd: float, night_sd: float, bend_sd: float, power: float) -> 
     for value, name in ((pull_sd, "pull_sd"), (night_sd, "night_sd"), (bend_sd, "bend_sd"), (power, "air_power")):
         score += float(np.log(2.0)) if value == choices(name)[1] else 0.0
     return score
+
+
+def _expected_rise(duty: Array) -> Array:
+    """Boost over the spring that a duty brings before any pull was seen, kPa: a slope that grows evenly with duty."""
+    setting = figures("curve")
+    low = setting["slope_low"]
+    return np.asarray(setting["slope"] * duty * (low + (1.0 - low) * duty / 100.0))
 
 
 def _covariance(a: Array, gear_a: Array, b: Array, gear_b: Array, *, bend_sd: float, spring_sd: float) -> Array:
@@ -181,7 +188,7 @@ def _paths(points: Points, gear: int, used: Sequence[tuple[_Fit, int]], rng: np.
     paths = []
     for fit, count in used:
         across = _covariance(GRID, gears, points.duty, points.gear, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd)
-        mean = fit.spring + figures("curve")["slope"] * GRID + across @ fit.solved
+        mean = fit.spring + _expected_rise(GRID) + across @ fit.solved
         half = np.linalg.solve(fit.root, across.T)
         covariance = _covariance(GRID, gears, GRID, gears, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd) - half.T @ half
         root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))

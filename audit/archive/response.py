@@ -185,7 +185,7 @@ class _Maker:
             return Step("refuse", gear, f"No step up: no clear night holds pulls in {gear_said(gear)}.", "no_clear_night",
                         target=target, log_next="Log two pulls at the lowest duty logged so far, and screen them.")  # fmt: skip
         lines = lines_of(rows, self.car, self.notes)
-        return next_step(curve, base, bounds=bounds, overshoot=overshoot, lines=lines, air=self.air)
+        return next_step(curve, base, bounds=bounds, overshoot=overshoot, lines=lines, air=self.air, evenings=_evenings(rows, base))
 
     def _base(self, rows: pl.DataFrame) -> float | None:
         """Highest duty of the newest clear night with pulls in this gear."""
@@ -228,6 +228,12 @@ def bounds_of(car: Car, target: float) -> Bounds:
     limit = target + setting["strict_over_target"] if car.boost_limit_kpa is None else car.boost_limit_kpa
     assumed = "the strict limit taken for want of one in the car file" if strict else ""
     return Bounds(target, limit, assumed, car.sensor_top_kpa, car.duty_max_pct, setting["duty"] * share, setting["boost"] * share)
+
+
+def _evenings(rows: pl.DataFrame, duty: float) -> int:
+    """On how many nights pulls of these rows were made at about a duty, %."""
+    near = (rows["duty_mean_pct"] - duty).abs() < figures("step")["apart"]
+    return int(rows.filter(near)["night_id"].n_unique())
 
 
 def _overshoot(rows: pl.DataFrame) -> Overshoot:
