@@ -7,6 +7,7 @@ share one, each kind in its own partition with its own columns.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -58,6 +59,8 @@ CONFIGURATION = {
     "delta.logRetentionDuration": "interval 2 days",
     "delta.deletedFileRetentionDuration": f"interval {KEEP_HOURS} hours",
 }
+MOST_OPEN = 16
+_opened: dict[str, tuple[tuple[str, int, int], DeltaTable]] = {}  # path -> (its newest commit, the table then)
 
 
 def frame_of(rows: Rows) -> pl.DataFrame:
@@ -131,7 +134,7 @@ def scan(
     with told(f"{places.tables}: cannot read the tables (`pullaudit verify` tells more)"):
         if not exists(places):
             return pl.DataFrame(schema={name: _dtype(dtype) for name, dtype in COLUMNS[kind].items()})
-        lazy = pl.scan_delta(str(places.tables))
+        lazy = pl.scan_delta(_table_as_now(places))
         known = lazy.collect_schema().names()
         wanted = [name for name in (columns or columns_of(kind, known)) if name in known]
         where = pl.col("kind") == kind
@@ -142,6 +145,28 @@ def scan(
         empty = [c for c in found.columns if c not in COLUMNS[kind] and found[c].null_count() == found.height]
         found = found.drop(empty)
     return found
+
+
+def _table_as_now(places: Places) -> DeltaTable:
+    """The table at its newest commit, opened once a commit: to open it costs as much as to read one car's nights."""
+    from deltalake import DeltaTable
+
+    log = places.tables / "_delta_log"
+    newest = max((entry.name for entry in os.scandir(log) if entry.name.endswith(".json")), default="")
+    about = (log / newest).stat()  # a rebuilt table has the same names again
+    state = (newest, about.st_ino, about.st_mtime_ns)
+    known = _opened.get(str(places.tables))
+    if known is None or known[0] != state:
+        known = (state, DeltaTable(str(places.tables)))
+        if len(_opened) >= MOST_OPEN:
+            _opened.clear()
+        _opened[str(places.tables)] = known
+    return known[1]
+
+
+def forget(places: Places) -> None:
+    """Open the table anew at the next look: for those who doubt what is on the disk."""
+    _opened.pop(str(places.tables), None)
 
 
 def columns_of(kind: str, known: Sequence[str]) -> list[str]:

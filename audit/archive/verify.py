@@ -91,6 +91,7 @@ def _quiet(places: Places) -> Iterator[None]:
 def survey(places: Places) -> Survey:
     """Look at everything, change nothing."""
     seen = Survey()
+    tables.forget(places)
     _format(places, seen)
     _records(places, seen)
     frames = _frames(places, seen)

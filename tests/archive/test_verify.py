@@ -138,3 +138,12 @@ def test_verifying_changes_nothing(kept):
     before = state()
     verify(kept.places.root)
     assert state() == before
+
+
+def test_a_commit_that_was_torn_after_it_was_read_is_found(kept):
+    assert kept.nights().height == 2
+    first = min((kept.places.tables / "_delta_log").glob("*.json"))
+    first.write_bytes(b"")
+    assert "tables" in kinds(kept.places.root)
+    assert all(p.repaired for p in verify(kept.places.root, repair=True))
+    assert kept.nights().height == 2
