@@ -32,7 +32,7 @@ const Plots = (() => {
       background_fill_color: of("paper"), border_fill_color: of("paper"), outline_line_color: null,
     });
     const axis = { axis_line_color: of("rule"), major_tick_line_color: of("rule"), minor_tick_line_color: null, ...prefixed("major_label", text) };
-    const yTicks = make("BasicTicker", { desired_num_ticks: element.clientHeight > 240 ? 6 : 4 }), xTicks = make("BasicTicker", { desired_num_ticks: 8 });
+    const yTicks = make("BasicTicker", { desired_num_ticks: element.clientHeight > 240 ? 6 : 4 }), xTicks = make("BasicTicker", { desired_num_ticks: narrow(element) ? 5 : 8 });
     plot.add_layout(make("LinearAxis", { ticker: xTicks, ...axis }), "below");
     plot.add_layout(make("LinearAxis", { ticker: yTicks, ...axis }), "left");
     plot.add_layout(make("Grid", { dimension: 1, ticker: yTicks, grid_line_color: of("grid") }));
