@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 from audit.model import Car, LogAudit
 
 if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
+
     from audit.remote import RemoteLog
 
 # Under this many bytes a process of its own costs more than it saves.
@@ -64,7 +66,11 @@ def audit_each(
         for index, path in enumerate(paths):
             yield index, audit(path)
         return
-    yield from _spread(audit, paths, workers)
+    crew = Crew(workers)
+    try:
+        yield from _spread(audit, paths, crew)
+    finally:
+        crew.rest()
 
 
 def audit_one(source: Path | RemoteLog, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True) -> list[LogAudit]:
@@ -78,19 +84,52 @@ def audit_one(source: Path | RemoteLog, *, car: Car, rate_hz: float | None = Non
     return fetched(functools.partial(screen_log, car=car, rate_hz=rate_hz, keep_frames=keep_frames), source)
 
 
-def _spread(audit: Audit, paths: Sequence[Path | RemoteLog], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
+class Crew:
+    """Worker processes that stay from one lot of files to the next, until `rest`. workers: how many."""
+
+    def __init__(self, workers: int) -> None:
+        self.workers = workers
+        self._pool: ProcessPoolExecutor | None = None
+
+    def each(self, paths: Sequence[Path | RemoteLog], car: Car) -> Iterator[tuple[int, list[LogAudit]]]:
+        """As audit_each, with the whole logs."""
+        audit = functools.partial(audit_one, car=car, rate_hz=None, keep_frames=True)
+        yield from _spread(audit, paths, self)
+
+    def pool(self) -> ProcessPoolExecutor:
+        """The processes, started when they are first wanted."""
+        import multiprocessing
+        from concurrent.futures import ProcessPoolExecutor
+
+        if self._pool is None:
+            # A forked child of a threaded polars can hang, so children start clean.
+            self._pool = ProcessPoolExecutor(self.workers, mp_context=multiprocessing.get_context("spawn"))
+        return self._pool
+
+    def rest(self) -> None:
+        """Let the processes end; the next lot starts new ones."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+            self._pool = None
+
+
+def _spread(audit: Audit, paths: Sequence[Path | RemoteLog], crew: Crew) -> Iterator[tuple[int, list[LogAudit]]]:
     """Over processes. When one dies (out of memory, say) its files are read again: by new ones, then each in a
     process of its own, so that a file that kills its reader takes nothing with it.
     """
     left = dict(enumerate(paths))
-    for count in (workers, workers):
-        for index, audits in _crew(audit, left, count):
+    for _ in range(2):
+        for index, audits in _worked(audit, left, crew):
             del left[index]
             yield index, audits
         if not left:
             return
     for index, path in list(left.items()):
-        done = list(_crew(audit, {index: path}, 1))
+        lone = Crew(1)
+        try:
+            done = list(_worked(audit, {index: path}, lone))
+        finally:
+            lone.rest()
         yield done[0] if done else (index, [killer(path)])
 
 
@@ -103,28 +142,28 @@ def killer(path: Path | RemoteLog) -> LogAudit:
     return LogAudit(str(path), "", "rejected", error=sentence)
 
 
-def _crew(audit: Audit, paths: dict[int, Path | RemoteLog], workers: int) -> Iterator[tuple[int, list[LogAudit]]]:
+def _worked(audit: Audit, paths: dict[int, Path | RemoteLog], crew: Crew) -> Iterator[tuple[int, list[LogAudit]]]:
     """What a set of processes gets done, until all is done or one dies."""
-    import multiprocessing
-    from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+    from concurrent.futures import FIRST_COMPLETED, Future, wait
     from concurrent.futures.process import BrokenProcessPool
 
     todo = iter(list(paths.items()))
-    # A forked child of a threaded polars can hang, so children start clean.
-    context = multiprocessing.get_context("spawn")
-    with _one_thread_each(), ProcessPoolExecutor(min(workers, len(paths)), mp_context=context) as pool:
-        running: dict[Future[list[LogAudit]], int] = {}
-        try:
+    running: dict[Future[list[LogAudit]], int] = {}
+    try:
+        with _one_thread_each():
             while True:
-                while len(running) < workers * (1 + AHEAD) and (more := next(todo, None)) is not None:
-                    running[pool.submit(audit, more[1])] = more[0]
+                while len(running) < crew.workers * (1 + AHEAD) and (more := next(todo, None)) is not None:
+                    running[crew.pool().submit(audit, more[1])] = more[0]
                 if not running:
                     return
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
                     audits = future.result()
                     yield running.pop(future), audits
-        except BrokenProcessPool:
-            return
+    except BrokenProcessPool:
+        crew.rest()
+    finally:
+        for future in running:
+            future.cancel()
 
 
 @contextlib.contextmanager

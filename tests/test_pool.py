@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent / "service"))
 from made_logs import garbage, good_log
 
 from audit.model import Car, LogAudit
-from audit.pool import _spread, audit_each
+from audit.pool import Crew, _spread, audit_each
 from audit.report.document import dumps
 from audit.screen import screen_night
 
@@ -33,7 +33,9 @@ def spread(tmp_path: Path, times: int) -> dict[int, list[LogAudit]]:
     marks.mkdir()
     paths = [tmp_path / f"{i}.csv" for i in range(12)]
     audit = functools.partial(dies_on, name="5.csv", marks=marks, times=times)
-    got = list(_spread(audit, paths, 2))
+    crew = Crew(2)
+    got = list(_spread(audit, paths, crew))
+    crew.rest()
     assert sorted(index for index, _ in got) == list(range(12))  # each once
     return dict(got)
 
@@ -47,6 +49,20 @@ def test_a_file_that_always_kills_its_reader_takes_nothing_with_it(tmp_path):
     found = spread(tmp_path, 99)
     assert "ended by the system each time" in found[5][0].error
     assert all(audits[0].error == "read" for index, audits in found.items() if index != 5)
+
+
+def own_process(path: Path) -> list[LogAudit]:
+    return [LogAudit(str(path), str(os.getpid()), "rejected", error="read")]
+
+
+def test_a_crew_keeps_its_processes_until_it_rests(tmp_path):
+    crew = Crew(1)
+    paths = [tmp_path / "a.csv", tmp_path / "b.csv"]
+    lots = [{audits[0].sha256 for _, audits in _spread(own_process, paths, crew)} for _ in range(2)]
+    crew.rest()
+    lots.append({audits[0].sha256 for _, audits in _spread(own_process, paths, crew)})
+    crew.rest()
+    assert lots[0] == lots[1] != lots[2]
 
 
 def test_two_processes_give_the_same_document(tmp_path):

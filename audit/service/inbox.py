@@ -23,6 +23,7 @@ from pathlib import Path
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car, LogAudit, Night
 from audit.night import on_this_machine
+from audit.pool import Crew
 from audit.service.desk import Desk, Worked
 from audit.service.eyes import Eyes, file_system, has_events, look_through
 from audit.service.health import Health, say, tell_manager, write_health
@@ -74,6 +75,7 @@ class Service:
         self._blocked: dict[Path, str] = {}
         self._failed: dict[Path, int] = {}
         self._later: list[tuple[float, Path]] = []
+        self._crew = Crew(settings.workers)
         self.health = Health(inbox=str(self.inbox), every_s=settings.health_s, started=_now())
 
     # --- from outside -----------------------------------------------------------------------------
@@ -93,12 +95,12 @@ class Service:
             teller = Teller(self.places.ledger, self.settings.ways)
             eyes = self._open_eyes()
             try:
-                with _crew(self.settings.workers) as audit_each:
-                    self._desk = self._make_desk(audit_each)
-                    _warm_up()
-                    teller.start()
-                    self._loop(eyes, teller)
+                self._desk = self._make_desk()
+                _warm_up()
+                teller.start()
+                self._loop(eyes, teller)
             finally:
+                self._crew.rest()
                 tell_manager("STOPPING=1")
                 if eyes is not None:
                     eyes.close()
@@ -202,6 +204,7 @@ class Service:
         if worked.told:
             teller.kick()
         if not self._backlog:
+            self._crew.rest()  # idle processes would only hold memory
             self._write_health(teller)  # so that --status is never a minute behind
 
     def _batch(self) -> list[Path]:
@@ -277,12 +280,20 @@ class Service:
         self._settler = Settler(stable_s=stable, trust=here)
         return eyes
 
-    def _make_desk(self, audit_each: Callable[[Sequence[Path], Car], Iterator[tuple[int, list[LogAudit]]]]) -> Desk:
+    def _audit_each(self, paths: Sequence[Path], car: Car) -> Iterator[tuple[int, list[LogAudit]]]:
+        """Audit many files: here, or by worker processes once there are enough of them."""
+        from audit.pool import audit_each
+
+        if self.settings.workers > 1 and len(paths) >= SPREAD_FROM:
+            return self._crew.each(paths, car)
+        return audit_each(paths, car=car, workers=1, keep_frames=True)
+
+    def _make_desk(self) -> Desk:
         from audit.archive.store import Archive
 
         return Desk(
             inbox=self.inbox, papers_to=self.places, archive=Archive(self.settings.archive), ledger=self._ledger,
-            audit_each=audit_each, setting=self.settings.setting, units=self.settings.units, on_verdict=self._on_verdict,
+            audit_each=self._audit_each, setting=self.settings.setting, units=self.settings.units, on_verdict=self._on_verdict,
         )  # fmt: skip
 
 
@@ -334,18 +345,6 @@ def _signals(stop: Callable[[], None]) -> Iterator[None]:
     finally:
         for number, old in before.items():
             signal.signal(number, old)
-
-
-@contextlib.contextmanager
-def _crew(workers: int) -> Iterator[Callable[[Sequence[Path], Car], Iterator[tuple[int, list[LogAudit]]]]]:
-    """How to audit many files: here, or by worker processes once there are enough of them."""
-    from audit.pool import audit_each
-
-    def each(paths: Sequence[Path], car: Car) -> Iterator[tuple[int, list[LogAudit]]]:
-        spread = workers if len(paths) >= SPREAD_FROM else 1
-        return audit_each(paths, car=car, workers=spread, keep_frames=True)
-
-    yield each
 
 
 def _warm_up() -> None:
