@@ -174,3 +174,16 @@ def test_every_chart_is_told_in_words(browser, history):
     browser.open(f"{history.address}/trends?car=car%200")
     arrived(browser)
     assert browser.js("return [...document.querySelectorAll('figure.chart')].every(f=>f.querySelector('.aural').textContent.length>20)")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1440, "dark"), (390, "light")])
+def test_a_night_and_an_upload_can_be_read_by_everybody(browser, site, width, scheme):
+    browser.size(width, 900)
+    browser.scheme(scheme)
+    browser.open(night_address(browser, site, "alder", "2025-05-24"))
+    arrived(browser)
+    browser.until("return document.querySelectorAll('.plot.ready').length >= 3")
+    assert browser.axe(*AA) == [] and browser.too_wide() <= 0
+    upload(browser, site, LOG)
+    browser.until("return document.querySelectorAll('.plot.ready').length >= 3")
+    assert browser.axe(*AA) == [] and browser.too_wide() <= 0
