@@ -23,6 +23,7 @@ from audit.model import Array
 USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -3.0, "inhg": -5.0}
 ALIKE = 2.0  # the file's other pressures are in this unit
 OFFSET = 40.0  # kPa: as much a sensor may be out and still be read in its own unit
+SHORT = 4.0  # most that boost far under its target weighs against the target's unit: a broken car does that too
 BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
 
 
@@ -249,21 +250,21 @@ def boost_target(
     wanted = scene.level(values, wide, share=0.75)
     scored = []
     for unit, usual in pressure_candidates(stated, like):
-        alike = ALIKE if stated is None and like is not None and abs(unit.scale - like.scale) < 1e-9 else 0.0
+        alike = ALIKE + 1.0 if stated is None and like is not None and abs(unit.scale - like.scale) < 1e-9 else 0.0
         for one in both_references(unit, usual + alike, gauge, 0.0):
             offset = 0.0 if one.candidate.reference == "gauge" else -ambient_kpa
             one.candidate = Candidate(unit, one.candidate.said, unit.scale, offset, "", one.candidate.reference)
             one.add(window(one.candidate.turned(high), -15.0, 260.0, 12.0, 10.0), "its highest value is no boost")
             if reached is not None and wanted is not None:
                 away = one.candidate.turned(wanted) - (reached - ambient_kpa)
-                one.add(window(away, -22.0, 28.0, 16.0, 12.0), "it is far from the boost reached")
+                one.add(window(away, -22.0, 28.0, 16.0, 12.0 if away < 0 else SHORT), "it is far from the boost reached")
                 if -12.0 <= away <= 15.0:
                     one.add(1.5, "it lies near the boost reached")
                 if reached - ambient_kpa > 25.0 and one.candidate.turned(wanted) < 0.5 * (reached - ambient_kpa):
                     one.add(-2.5, "it is less than half the boost reached")
             if said_kpa:
                 asks = one.candidate.turned(wanted if wanted is not None else high)
-                one.add(window(asks, 0.4 * min(said_kpa), 1.5 * max(said_kpa), 0.15 * max(said_kpa), 4.0), "it is far from the car file's target")
+                one.add(window(asks, 0.4 * min(said_kpa), 1.5 * max(said_kpa), 0.1 * max(said_kpa), 4.0), "it is far from the car file's target")
             rest = one.candidate.turned(float(finite[0])) if len(finite) else 0.0
             one.add(window(rest, -105.0, 260.0, 5.0, 12.0))
             if len(finite) and finite[-1] > finite[0] and abs(rest) < 2.5 and (one.candidate.reference == "absolute" or finite[0] == 0.0):

@@ -201,3 +201,15 @@ def test_noise_is_told_in_the_channels_unit(make):
 @pytest.mark.parametrize("rows", [1, 2, 3, 4])
 def test_a_log_of_a_few_rows_survives(make, rows):
     assert examine(make(20.0, length_s=rows / 20.0), Car()) is not None
+
+
+@pytest.mark.parametrize(("reads", "found"), [(215.0, True), (64.0, False)])
+def test_a_charge_temperature_that_cannot_be_is_out_of_range_and_a_hot_one_is_not(make, reads, found):
+    change = {"intake_air_temp": lambda t, v: np.where(t > 20, reads + 0.4 * np.sin(t), v)}
+    assert (("sensor.range", "intake_air_temp", "hold") in codes(make(20.0, change=change))) is found
+
+
+@pytest.mark.parametrize("reads", [0.0, -0.7, 0.23, 612.0])
+def test_a_short_fall_to_one_value_out_of_range_is_a_dropout(make, reads):
+    log = make(20.0, change={"manifold_pressure": during(32, 32.3, reads)})
+    assert "sensor.dropout" in {code for code, _, _ in codes(log)}
