@@ -24,6 +24,8 @@ LEAST_RATE_HZ = 4.0
 CODES = ("boost.overshoot", "boost.over_limit", "boost.creep", "boost.sensor_ceiling")
 
 TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
+HIGH_GROUND_KPA = 11.4  # less at 1000 m than at the sea (ISO 2533:1975)
+ASSUMED_KPA = 6.0  # an ambient pressure as uncertain as this was not measured
 LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
 
 
@@ -48,7 +50,22 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
         bound = _bound(trace, peak)
         draft.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
         _transient(pull, trace, draft)
+    if (doubt := _height_doubt(pull, borne_out)) and draft.unable is None:
+        draft.unable = ("missing", doubt)
     return draft.measured("manifold_pressure")
+
+
+def _height_doubt(pull: Pull, borne_out: float) -> str:
+    """Says so where ambient pressure was assumed and boost would pass the car's limit on higher ground, else nothing."""
+    ambient, limit = pull.log.barometric, pull.car.boost_limit_kpa
+    channel = pull.log.by_name.get("manifold_pressure")
+    if not limit or ambient.uncertainty_kpa < ASSUMED_KPA or channel is None or "gauge" in channel.source_unit:
+        return ""
+    if not limit - HIGH_GROUND_KPA < borne_out <= limit:
+        return ""
+    return (f"ambient pressure is not known and was taken as {ambient.kpa:.0f} kPa; 1000 m up, boost of {borne_out:.0f} kPa would be "
+            f"{borne_out + HIGH_GROUND_KPA:.0f} kPa, over the car's limit of {limit:.0f} kPa. Log barometric pressure, begin the log before "
+            "the engine starts, or give altitude_m in the car file")
 
 
 def _transient(pull: Pull, trace: BoostTrace, draft: Draft) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -200,3 +202,14 @@ def test_rise_and_spool_speed(make_pull, rpm_ramp, table):
 def test_the_pull_carries_no_samples(make_pull, table):
     pull = make_pull(6.0, 20.0, {"boost": lambda t: np.full(t.size, np.nan)})
     assert check.measure(pull, table).unable[0] == "too_short"
+
+
+@pytest.mark.parametrize(("limit", "reads", "uncertain", "said"), [
+    (105.0, "kPa absolute", 8.0, True), (112.0, "kPa absolute", 8.0, False), (105.0, "kPa gauge", 8.0, False),
+    (105.0, "kPa absolute", 3.0, False)])
+def test_boost_near_the_limit_is_not_cleared_on_a_guess_of_the_height(make_pull, table, limit, reads, uncertain, said):
+    pull = make_pull(6.0, 20.0, car=Car(boost_limit_kpa=limit))
+    ambient = replace(pull.log.barometric, uncertainty_kpa=uncertain)
+    channels = tuple(replace(c, source_unit=reads) if c.name == "manifold_pressure" else c for c in pull.log.channels)
+    measured = check.measure(replace(pull, log=replace(pull.log, barometric=ambient, channels=channels)), table)
+    assert (measured.unable is not None and "altitude_m" in measured.unable[1]) is said
