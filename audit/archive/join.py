@@ -44,10 +44,10 @@ def join(archive: Archive, night: Night, *, date: str, setting: str = "", instea
 
     date: ISO day. instead_of: ids of logs that could not be read and have been replaced since. Raises as Archive.add.
     """
-    if read_format(archive.places) is None:
+    ids = {log_id(a) for a in night.logs if not a.not_a_log} | set(instead_of)
+    if read_format(archive.places) is None or not _has_any(archive, night.car.name, ids):
         return archive.add(night, date=date, setting=setting)
     with archive.writing():
-        ids = {log_id(a) for a in night.logs if not a.not_a_log} | set(instead_of)
         parts = _parts(archive, night.car.name, ids)
         home = next((p for p in parts if _room(p, night, ids)), None)
         added = Added(None, (), ())
@@ -76,6 +76,14 @@ def hold(archive: Archive, night: Night, *, date: str | None = None) -> int:
 
 def _room(part: _Part, night: Night, ids: set[str]) -> bool:
     return part.ids <= ids and len({log_id(a) for a in night.logs} | part.ids) <= MOST_TOGETHER
+
+
+def _has_any(archive: Archive, car: str, ids: set[str]) -> bool:
+    """Whether any of these logs may be kept; a cheap look. A write that was cut off is finished by the next one."""
+    if any(archive.places.pending.glob("*.json.gz")):
+        return True
+    found = tables.scan(archive.places, "log", car=car, columns=["log_id"])
+    return not ids.isdisjoint(found["log_id"])
 
 
 def _parts(archive: Archive, car: str, ids: set[str], *, date: str | None = None) -> list[_Part]:
