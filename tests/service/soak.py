@@ -106,10 +106,10 @@ def drop(inbox: Path, name: str, data: bytes, seed: int) -> str:
 class Watch:
     """The service as a process of its own."""
 
-    def __init__(self, inbox: Path, archive: Path, log: Path, hook: Path) -> None:
+    def __init__(self, inbox: Path, archive: Path, log: Path, hook: Path, *, workers: int = 1) -> None:
         self.archive = archive
         self.argv = [
-            sys.executable, "-m", "audit", "watch", str(inbox), "--archive", str(archive), "--health-every", "5",
+            sys.executable, "-m", "audit", "watch", str(inbox), "--archive", str(archive), "--health-every", "5", "--workers", str(workers),
             "--hook", f"{sys.executable} {hook} {archive.parent / 'told.jsonl'}",
         ]  # fmt: skip
         self.log = log
@@ -144,7 +144,7 @@ with open(sys.argv[1], "ab") as out:
 """
 
 
-def run(count: int, *, seed: int, kills: int, patience_s: float = 1800.0) -> list[str]:
+def run(count: int, *, seed: int, kills: int, patience_s: float = 1800.0, workers: int = 1) -> list[str]:
     """The whole run; what is wrong, as sentences."""
     dice = random.Random(seed)
     plan = make_plan(count, dice)
@@ -153,7 +153,7 @@ def run(count: int, *, seed: int, kills: int, patience_s: float = 1800.0) -> lis
         inbox, archive = base / "inbox", base / "archive"
         inbox.mkdir()
         (base / "hook.py").write_text(HOOK, encoding="utf-8")
-        watch = Watch(inbox, archive, base / "watch.log", base / "hook.py")
+        watch = Watch(inbox, archive, base / "watch.log", base / "hook.py", workers=workers)
         early = plan.files[: count // 10]
         ends = {}
         for name, data, _ in early:  # a backlog
@@ -254,7 +254,8 @@ if __name__ == "__main__":
     parser.add_argument("--files", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kills", type=int, default=2)
+    parser.add_argument("--workers", type=int, default=1)
     asked = parser.parse_args()
-    problems = run(asked.files, seed=asked.seed, kills=asked.kills)
+    problems = run(asked.files, seed=asked.seed, kills=asked.kills, workers=asked.workers)
     print("\n".join(problems))
     sys.exit(1 if problems else 0)
