@@ -102,22 +102,26 @@ def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -
     return out
 
 
-def response_chart(name: str, gear: GearResponse, *, us: bool) -> dict[str, Any]:
-    """Settled boost against duty: the pulls, the curve with the range of nine pulls in ten, the duty to try next."""
+def response_chart(name: str, gear: GearResponse, *, relative: float, us: bool) -> dict[str, Any]:
+    """Settled boost against duty: the pulls, the curve with the range of nine pulls in ten, the duty to try next.
+
+    relative: air density of the last night over the reference's; all is shown as in that air, as the next step is.
+    """
     scale, _ = linear("kPa", us=us)
     low = max(0.0, (gear.curve.data[0] if gear.curve.data else 0.0) - 15.0)
     high = min(100.0, (gear.curve.data[1] if gear.curve.data else 100.0) + 15.0)
     duty = np.linspace(low, high, 41)
-    bounds = np.array([gear.curve.interval(float(d)) for d in duty]) * scale
+    bounds = np.array([gear.curve.interval(float(d), relative=relative) for d in duty]) * scale
     x = [round(float(d), 2) for d in duty]
     layers: list[Layer] = [
         {"kind": "area", "x": x, "low": _rounded(bounds[:, 0]), "high": _rounded(bounds[:, 2])},
         {"kind": "line", "x": x, "y": _rounded(bounds[:, 1]), "style": 0},
     ]
-    seen = gear.rows.select("duty_mean_pct", "boost_settled_kpa").drop_nulls() if gear.rows.height else None
+    seen = gear.rows.select("duty_mean_pct", "boost_settled_kpa", "relative").drop_nulls() if gear.rows.height else None
+    power = float(np.median(gear.curve.power))
     if seen is not None and seen.height:
         layers.append({"kind": "points", "style": 1, "x": _rounded(seen["duty_mean_pct"].to_numpy()),
-                       "y": _rounded(seen["boost_settled_kpa"].to_numpy() * scale)})  # fmt: skip
+                       "y": _rounded(seen["boost_settled_kpa"].to_numpy() * (relative / seen["relative"].to_numpy()) ** power * scale)})  # fmt: skip
     if gear.wanted is not None:
         target = gear.wanted[0]
         layers.append({"kind": "level", "y": target * scale, "text": f"target {figure(target, 'kPa', us=us)}", "role": "target"})

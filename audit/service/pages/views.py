@@ -203,7 +203,7 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
         step = "" if gear.step.sentence == found.step.sentence else localise(gear.step.sentence, us=us)
         name = f"Gear {gear.gear}" if gear.gear else "Gear not known"
         made["gears" if gear.pulls else "guessed"].append({"name": name, "pulls": gear.pulls, "wanted": _wanted(gear.wanted, us=us),
-                              "step": step if gear.pulls else "", "chart": response_chart(f"gear-{gear.gear}", gear, us=us)})  # fmt: skip
+                              "step": step if gear.pulls else "", "chart": response_chart(f"gear-{gear.gear}", gear, relative=found.air.relative, us=us)})  # fmt: skip
     return made
 
 
