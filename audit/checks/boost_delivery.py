@@ -36,6 +36,7 @@ SAME_DUTY_PCT = 1.5
 SAME_START_RPM = 500.0
 SAME_TARGET_KPA = 4.0
 LEAST_LEVEL_KPA = 20.0  # gauge: settled boost that says what this car makes
+CREEPS_KPA = 8.0  # over the settled part
 COMMON_LEVEL = 0.7  # share of what most pulls settle at, at which they are compared
 LAG_S = 1.0  # as long as a turbo may take to answer; common practice, no published source
 LEAST_CLIMB_S = 1.5  # of a pull that never made that boost
@@ -138,7 +139,8 @@ def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
     the turbo's lag times the difference; and later by what the pull itself began later. A pull that ended before it
     made that boost is at least as late as its end.
     """
-    traces = {i: trace for i, pull in enumerate(pulls) if (trace := boost_trace(pull)) is not None}
+    traces = {i: trace for i, pull in enumerate(pulls)
+              if (trace := boost_trace(pull)) is not None and trace.rate_hz >= LEAST_RATE_HZ}
     settled = sorted(trace.level for trace in traces.values() if trace.settled and trace.level >= LEAST_LEVEL_KPA)
     if not settled:
         return []
@@ -197,6 +199,9 @@ def _late_found(pulls: Sequence[Pull], worst: tuple[float, int, int], *, level: 
 def _weaker(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int], limits: LimitTable) -> list[_Found]:
     """The pull furthest below what the same duty (and target) gave earlier in the same gear."""
     worst: tuple[float, int, int] | None = None
+    rows = [i for i in rows if (trace := boost_trace(pulls[i])) is not None and _level_held(trace)]
+    if len(rows) < 2:
+        return []
     duty, boost = (_column([measures[i].get(name) for i in rows]) for name in ("duty_mean_pct", "boost_settled_kpa"))
     wanted = _column([_wanted(pulls[i]) for i in rows])
     for n, i in enumerate(rows):
@@ -213,6 +218,11 @@ def _weaker(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int]
     measured = Measured({"boost_below_own_kpa": below}, texts={"boost_below_own_kpa": text},
                         channels={"boost_below_own_kpa": "manifold_pressure"})
     return [(judge_row(limits.row("boost.under_target", "boost_below_own_kpa"), measured), (j, i))]
+
+
+def _level_held(trace: BoostTrace) -> bool:
+    """Whether the settled boost is one level: of a creep or a fade, its median depends on where the pull ended."""
+    return abs(trace.rest.slope) * float(trace.t[-1] - trace.t[trace.settled_at]) <= CREEPS_KPA
 
 
 def _below(duty: Array, boost: Array, wanted: Array) -> Array:
