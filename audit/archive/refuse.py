@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from audit.archive.evidence import Evidence
+from audit.archive.step import Bounds, Overshoot, Step
 from audit.archive.step_table import figures
-from audit.archive.step_up import Bounds, Overshoot, Step
 from audit.archive.valve import Valve, levels_of
 from audit.model import Array
 

@@ -13,8 +13,9 @@ from audit.archive.curve import Curve, fit_curves
 from audit.archive.evidence import COLUMNS, Evidence, gather
 from audit.archive.projected import lines_of, not_projected
 from audit.archive.refuse import gear_said, nothing_logged, refusal, too_few
+from audit.archive.step import Air, Bounds, Overshoot, Step
 from audit.archive.step_table import figures
-from audit.archive.step_up import Air, Bounds, Overshoot, Step, next_step
+from audit.archive.step_up import next_step
 from audit.archive.valve import Valve, examine_valve
 from audit.model import Car
 from audit.tables import limits

@@ -9,7 +9,7 @@ from typing import Any
 from audit.archive.air_density import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C, at_reference
 from audit.archive.projected import lines_of, not_projected
 from audit.archive.response import GearResponse, Response
-from audit.archive.step_up import Step
+from audit.archive.step import Step
 
 CURVE_EVERY_PCT = 5
 

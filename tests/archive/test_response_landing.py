@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from audit.archive.curve import GRID, Curve, Points, fit_curves
-from audit.archive.step_up import Air, Bounds, Overshoot, next_step
+from audit.archive.step import Air, Bounds, Overshoot
+from audit.archive.step_up import next_step
 
 SLOPE = 1.5  # kPa per %
 

@@ -6,20 +6,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from audit.model import CheckResult, LogAudit, Night, PullAudit
-from audit.report.display import figure, localise, number, unit_for
-from audit.report.page.marks import Numbered, numbered, pull_ids, short_name
+from audit.model import CheckResult, Night, PullAudit
+from audit.report.display import localise, number, unit_for
+from audit.report.page.marks import Numbered, numbered, pull_ids
 from audit.report.page.measures import groups
-from audit.report.page.panels import channel_name, panel_of
+from audit.report.page.names import clipped, clipped_in, without_folders
+from audit.report.page.panels import panel_of
+from audit.report.page.sources import assumed, logs, not_judged, sensors
 from audit.report.words import CAUTIONS, VERDICT_SAYS, plain_check
 
 STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
-FLAG_SAYS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
 ENDED_BY = {"lift": "ended by lifting off", "shift": "ended by a shift", "limiter": "ended at the limiter",
             "log end": "the log ends in it", "gap": "ended by a gap in the log"}  # fmt: skip
-UNIT_FROM = {"header": "from the header", "units row": "from the units row", "cells": "from the cells",
-             "car file": "from the car file", "physics": "from its values", "format": "from the file's format"}  # fmt: skip
-LONGEST_NAME = 44
 ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
 
 
@@ -100,9 +98,9 @@ def page_of(night: Night, *, late: Mapping[str, str] | None = None) -> Page:
     return Page(
         title=night.car.name, verdict=night.verdict, says=VERDICT_SAYS[night.verdict], counts=_counts(night),
         reasons=[_reason(text, found, night) for text in night.reasons],
-        checks=_checks(night, us=us), findings=[rows[i.n] for i in found if i.owner == "night"], cards=cards, sensors=_sensors(night),
-        not_judged=_not_judged(night), rejected=[_without_folders(a.error or a.path, night) for a in night.logs if a.status == "rejected"],
-        logs=_logs(night), assumed=_assumed(night),
+        checks=_checks(night, us=us), findings=[rows[i.n] for i in found if i.owner == "night"], cards=cards, sensors=sensors(night),
+        not_judged=not_judged(night), rejected=[without_folders(a.error or a.path, night) for a in night.logs if a.status == "rejected"],
+        logs=logs(night), assumed=assumed(night),
         units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
     )  # fmt: skip
 
@@ -126,30 +124,8 @@ def sentence(text: str) -> str:
 def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any]:
     """A reason with the number of the finding it tells of, None for none."""
     hit = next((i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)), None)
-    said = _without_folders(localise(text, us=night.us_units), night)
-    return {"text": _clipped_in(said, night), "n": hit.n if hit else None}
-
-
-def _without_folders(text: str, night: Night) -> str:
-    """A sentence with the names of logs alone: the page is sent on, and the folders are nobody's business."""
-    for path in sorted((a.path for a in night.logs), key=len, reverse=True):
-        if path != short_name(path):
-            text = text.replace(f"{short_name(path)} could not be read, so what it holds is not judged: {path}: ",
-                                f"{short_name(path)} could not be read, so what it holds is not judged: ")  # fmt: skip
-            text = text.replace(path, short_name(path))
-    return text
-
-
-def clipped(name: str) -> str:
-    """A file name that fits a line: the middle of a long one is left out. The table of logs has it whole."""
-    return name if len(name) <= LONGEST_NAME else f"{name[:22]}…{name[-16:]}"
-
-
-def _clipped_in(text: str, night: Night) -> str:
-    for name in {short_name(a.path) for a in night.logs}:
-        if len(name) > LONGEST_NAME:
-            text = text.replace(name, clipped(name))
-    return text
+    said = without_folders(localise(text, us=night.us_units), night)
+    return {"text": clipped_in(said, night), "n": hit.n if hit else None}
 
 
 def _found(item: Numbered, *, mark: bool, us: bool) -> FoundRow:
@@ -240,63 +216,3 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, str]:
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
         "says": "fail" if "fail" in states else "watch" if "watch" in states else "pass",
     }  # fmt: skip
-
-
-def _sensors(night: Night) -> list[dict[str, Any]]:
-    """A table a log: each channel, how it was read, its flag and the tests that were not passed."""
-    return [_log_sensors(audit, us=night.us_units) for audit in night.logs if audit.log is not None]
-
-
-def _log_sensors(audit: LogAudit, *, us: bool) -> dict[str, Any]:
-    assert audit.log is not None
-    rows = []
-    sanity = audit.sanity
-    for c in audit.log.channels:
-        if c.name == "time":
-            continue
-        flag = sanity.flags.get(c.name, 2) if sanity is not None and c.known else 2
-        tests = sanity.tests.get(c.name, {}) if sanity is not None else {}
-        bad = [f"{plain_check(t)} {FLAG_SAYS.get(f, f)}" for t, f in tests.items() if f in (3, 4)]
-        rows.append({
-            "channel": channel_name(c.name) if c.known else "not used", "source": c.source, "unit": c.source_unit,
-            "why": c.unit_why if c.unit_why not in ("", c.unit_from) else UNIT_FROM.get(c.unit_from, c.unit_from), "rate": f"{c.rate_hz:.3g}", "flag": FLAG_SAYS.get(flag, str(flag)) if c.known else "–",
-            "state": {3: "watch", 4: "fail", 9: "fail"}.get(flag, "pass") if c.known else "none", "bad": ", ".join(bad),
-            "known": c.known,
-        })  # fmt: skip
-    rows.sort(key=lambda r: (not r["known"], {"fail": 0, "watch": 1}.get(str(r["state"]), 2)))
-    baro = audit.log.barometric
-    return {"file": short_name(audit.path), "rows": rows, "barometric": f"{figure(baro.kpa, 'kPa', us=us)}, {baro.source}"}
-
-
-def _not_judged(night: Night) -> list[dict[str, str]]:
-    """What was not judged by reason and place: several checks that share both stand together."""
-    rows: dict[tuple[str, str], list[str]] = {}
-    total = 0
-    for name, _, pull in pull_ids(night):
-        total += 1
-        for check, result in pull.checks.items():
-            if result.status == "not_evaluated":
-                rows.setdefault((check, result.why), []).append(name.rpartition("-")[2])
-    for check, result in night.checks.items():
-        if result.status == "not_evaluated" and not any(c == check for c, _ in rows):
-            rows[(check, result.why)] = []
-    together: dict[tuple[str, str], list[str]] = {}
-    for (check, why), where in rows.items():
-        said = "" if not where or len(where) == total else f"pull{'s' if len(where) > 1 else ''} {', '.join(where)}"
-        together.setdefault((why, said), []).append(plain_check(check))
-    return [{"check": ", ".join(checks), "why": localise(why, us=night.us_units), "where": where} for (why, where), checks in together.items()]
-
-
-def _logs(night: Night) -> list[dict[str, str]]:
-    return [
-        {"file": short_name(a.path), "rows": str(a.rows), "duration": f"{a.duration_s:.0f} s", "rate": f"{a.rate_hz:.3g} Hz",
-         "pulls": str(len(a.pulls)), "sha256": a.sha256[:16], "status": a.status,
-         "clock": a.log.clock if a.log is not None else "", "started": (a.log.wall_start or "") if a.log is not None else ""}
-        for a in night.logs
-    ]  # fmt: skip
-
-
-def _assumed(night: Night) -> list[str]:
-    said = [f"The car file {short_name(night.car.path)} was used."] if night.car.path else []
-    said += [f"Assumed: {'; '.join(night.assumed)}."] if night.assumed else []
-    return [localise(text, us=night.us_units) for text in said]

@@ -1,0 +1,66 @@
+"""A next step as a noun, and what it is held against."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Overshoot:
+    """worst_kpa: highest peak over the settled level seen; share: the same over the settled level; spread_kpa: sd.
+    seen: False where no pull could show it.
+    """
+
+    worst_kpa: float
+    share: float
+    spread_kpa: float
+    seen: bool
+
+    def allowance(self, settled_kpa: float) -> float:
+        """What a peak may stand above a settled level, kPa."""
+        return max(self.worst_kpa, self.share * settled_kpa) + self.spread_kpa
+
+
+@dataclass(frozen=True)
+class Air:
+    """Last night's: density over the reference's, ambient pressure in kPa absolute."""
+
+    relative: float
+    barometric_kpa: float
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What no step may pass. limit_kpa: gauge; assumed: why it is not the car file's, "" if it is."""
+
+    target_kpa: float
+    limit_kpa: float
+    assumed: str
+    sensor_top_kpa: float | None
+    duty_max_pct: float
+    step_pct: float
+    step_kpa: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """action: 'up', 'stay', 'down' or 'refuse'. duty: to try next, % (None for refuse). expected, low, high: settled
+    boost there, kPa gauge, 90 % interval of the next pull; peak: upper end with colder air and overshoot.
+    binds: the bound, one word; sentence: for people, canonical units; log_next: what to log, "" for nothing.
+    target_duty: (lower, median, upper) duty for the target, each None where 100 % does not reach it.
+    """
+
+    action: str
+    gear: int
+    sentence: str
+    binds: str = ""
+    from_duty: float | None = None
+    duty: float | None = None
+    expected: float | None = None
+    low: float | None = None
+    high: float | None = None
+    peak: float | None = None
+    limit: float | None = None
+    target: float | None = None
+    target_duty: tuple[float | None, float | None, float | None] = (None, None, None)
+    log_next: str = ""
