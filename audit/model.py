@@ -193,7 +193,8 @@ class Log:
         """Rows a second: one over the median interval; 0 for fewer than two rows."""
         if self.rows < 2:
             return 0.0
-        step = float(np.median(np.diff(self.time)))
+        steps = np.sort(np.diff(self.time))
+        step = 0.5 * float(steps[(len(steps) - 1) // 2] + steps[len(steps) // 2])
         return 1.0 / step if step > 0 else 0.0
 
 

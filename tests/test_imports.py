@@ -16,7 +16,7 @@ MAY = {
     "carfile": {"tables"},
     "discover": set(),
     "files": set(),
-    "intake": {"tables", "files"},
+    "intake": {"tables", "files", "signal"},
     "sanity": {"tables", "signal"},
     "pulls": {"signal", "tables", "sanity"},
     "checks": {"signal", "tables"},

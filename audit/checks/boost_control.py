@@ -16,7 +16,7 @@ from audit.checks.boost_draft import Draft
 from audit.checks.boost_duty import Duty, at_stop, duty_of
 from audit.checks.boost_trace import BoostTrace, boost_trace
 from audit.model import Array, Finding, Measures, Pull
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import median, median_sorted
 from audit.signal.lines import theil_sen
 
 NAME = "boost_control"
@@ -163,7 +163,7 @@ def _slope(x: Array, y: Array) -> float:
     if fit is not None:
         return fit.slope
     low, high = x < x.mean(), x >= x.mean()
-    return float((np.median(y[high]) - np.median(y[low])) / (np.median(x[high]) - np.median(x[low])))
+    return float((median(y[high]) - median(y[low])) / (median(x[high]) - median(x[low])))
 
 
 def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Measured:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Finding, Limit, Measures, Pull
+from audit.signal.arrays import median
 
 WARM_C = 70.0
 STOOD_S = 25.0  # standing this long between two pulls heats the intake by itself
@@ -117,6 +118,6 @@ def soak_finding(row: Limit, value: float, measures: Sequence[Measures]) -> Find
                f"hotter than one before, at or above the limit of {row.reached(value):g} K.")
     known = [tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None]
     if known:
-        tau = float(np.median(known))
+        tau = median(known)
         message += f" It cools with a time constant of {tau:.0f} s: wait {2.3 * tau:.0f} s for nine tenths of the heat to go."
     return Finding("heat.soak", severity, message, "intake_air_temp", None, None, value, row.reached(value), row.unit)

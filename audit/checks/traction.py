@@ -11,6 +11,7 @@ import numpy as np
 
 from audit.checks.base import Judged, Measured, judge_rows
 from audit.model import Array, LimitTable, Pull, Series
+from audit.signal.arrays import median
 from audit.signal.held import held_above
 
 NAME = "traction"
@@ -108,7 +109,7 @@ def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
 def _which(pull: Pull, slip: Series, spin: float) -> tuple[str, str]:
     """What it looks like, and why."""
     late = slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])]
-    end = float(np.median(late)) / max(spin, 1e-6)
+    end = median(late) / max(spin, 1e-6)
     gear = pull.gear
     torque = _follows_boost(pull, slip)
     if end < GRIPPED and not (torque and gear is not None and gear > TALL_GEAR):

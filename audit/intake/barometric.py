@@ -6,6 +6,7 @@ import numpy as np
 
 from audit.intake.scene import Scene, quantile
 from audit.model import Array, Barometric
+from audit.signal.arrays import median
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 
 LOW_KPA, HIGH_KPA = 58.0, 107.0
@@ -17,7 +18,7 @@ def from_channel(kpa: Array) -> Barometric | None:
     real = kpa[np.isfinite(kpa) & (kpa > LOW_KPA) & (kpa < HIGH_KPA)]
     if len(real) == 0 or len(real) < 0.2 * np.isfinite(kpa).sum():
         return None
-    return Barometric(float(np.median(real)), "barometric channel", 1.0)
+    return Barometric(median(real), "barometric channel", 1.0)
 
 
 def from_stopped(manifold_kpa: Array, scene: Scene) -> Barometric | None:

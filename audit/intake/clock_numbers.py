@@ -9,6 +9,7 @@ from audit.intake.raw import RawColumn
 from audit.intake.stamps import DAY_S
 from audit.intake.table import Table
 from audit.model import Array
+from audit.signal.arrays import median, median_of_finite
 
 UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": DAY_S}
 _UNIT_NAMES = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds", "min": "minutes", "h": "hours", "d": "days"}
@@ -74,7 +75,7 @@ def _counter_unrolled(values: Array) -> Array:
         return values
     for size in (65536.0, 4294967296.0, 4294967.296):
         top = np.nanmax(values)
-        step = np.nanmedian(d[d > 0]) if (d > 0).any() else 0.0
+        step = median_of_finite(d[d > 0]) if (d > 0).any() else 0.0
         over = (d < -0.9 * size) & (d + size >= 0) & (d + size < max(20 * step, 0.001 * size))
         if over.any() and top < size * 1.0001:
             out = values.copy()
@@ -86,7 +87,7 @@ def _counter_unrolled(values: Array) -> Array:
 def _unit(column: RawColumn, values: Array) -> tuple[str, bool]:
     """(unit, whether header or size leave no doubt)."""
     good = values[np.isfinite(values)]
-    top = float(np.median(good)) if len(good) else 0.0
+    top = median(good) if len(good) else 0.0
     for low, high, unit in _EPOCHS:
         if low < top < high:
             return unit, True
@@ -99,7 +100,7 @@ def _unit(column: RawColumn, values: Array) -> tuple[str, bool]:
     d = d[d > 0]
     if not len(d):
         return "s", True
-    step, total = float(np.median(d)), float(d.sum())
+    step, total = median(d), float(d.sum())
     if 30000 < top < 62000 and step < 6e-4:
         return "d", True
     rows = len(good)
@@ -122,7 +123,7 @@ def _to_seconds(values: Array, unit: str) -> tuple[Array, str]:
         return clock_face, "time of day"
     good = values[np.isfinite(values)]
     kind = _UNIT_NAMES[unit]
-    if len(good) and abs(float(np.median(good))) * UNITS_S[unit] > 6.3e8:
+    if len(good) and abs(median(good)) * UNITS_S[unit] > 6.3e8:
         kind += " since 1970"
     if unit in ("ms", "us", "ns"):
         return values / (1.0 / UNITS_S[unit]), kind

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from audit.intake.lines import Ints
 from audit.model import Array, Note
+from audit.signal.arrays import median
 
 BAD_RUN = 6  # stamps in a row that may be wrong and still be bridged
 FAR_S = 6 * 3600.0  # a jump ahead this long is a new session, not a gap
@@ -64,7 +65,7 @@ def _rows(count: int) -> str:
 def _nominal(t: Array) -> float:
     steps = np.diff(t)
     steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 1.0
+    return median(steps) if len(steps) else 1.0
 
 
 def _without_blanks(seconds: Array, lines: Ints, notes: list[Note]) -> Array:
@@ -183,8 +184,8 @@ def _spread(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
         even: Array = t[0] + np.arange(len(t)) * step / max(1, len(t))
         return even
     widths = np.diff(t[heads])
-    usual = float(np.median(widths))
-    per_row = float(np.median(widths / sizes[:-1]))
+    usual = median(widths)
+    per_row = median(widths / sizes[:-1])
     # a gap after a group is not filled by it; a short last group keeps the usual pace
     widths = np.append(np.where(widths > 3 * usual, np.minimum(usual, per_row * sizes[:-1]), widths), min(usual, per_row * sizes[-1]))
     t, widths = _stood_still(t, heads, sizes, widths, per_row=per_row, lines=lines, notes=notes)
@@ -207,7 +208,7 @@ def _stood_still(
     t: Array, heads: Ints, sizes: Ints, widths: Array, *, per_row: float, lines: Ints, notes: list[Note]
 ) -> tuple[Array, Array]:
     """Where far more rows than usual share a stamp the clock stood; they go on at the usual pace."""
-    stood = (sizes > 3 * np.median(sizes)) & (sizes > 5) & (sizes * per_row > 3 * widths)
+    stood = (sizes > 3 * median(sizes)) & (sizes > 5) & (sizes * per_row > 3 * widths)
     if not stood.any():
         return t, widths
     wanted = np.where(stood, sizes * per_row, widths)
@@ -224,7 +225,7 @@ def _gaps(t: Array, breaks: set[int], lines: Ints, notes: list[Note]) -> None:
     d = np.diff(t)
     if not len(d):
         return
-    wide = np.flatnonzero(d > max(GAP_TIMES * float(np.median(d)), GAP_LEAST_S)).tolist()
+    wide = np.flatnonzero(d > max(GAP_TIMES * median(d), GAP_LEAST_S)).tolist()
     long = [i for i in wide if i + 1 not in breaks]
     notes.extend(
         Note(f"line {lines[i + 1]}: no rows for {d[i]:.4g} s.", line=int(lines[i + 1]), code="sensor.gap", start_s=float(t[i]), end_s=float(t[i + 1]))

@@ -12,6 +12,7 @@ from audit.intake.plain_units import scored_units
 from audit.intake.scene import Scene, quantile
 from audit.intake.unit_text import Unit
 from audit.model import Array
+from audit.signal.arrays import median
 
 LITRES = (1.0, 4.2)  # swept volume of a turbocharged car's engine
 GRAMS_PER_LITRE_KPA = 0.85 / (0.28705 * 298.0)  # density of air at 1 kPa and 25 °C (ideal gas), cylinders filled to 85 %
@@ -39,7 +40,7 @@ def _swept_litres(values: Array, scene: Scene, manifold_kpa: Array | None) -> fl
     if ok.sum() < 10:
         return None
     density = manifold_kpa[ok] * GRAMS_PER_LITRE_KPA
-    return float(np.median(values[ok] * 120.0 / (scene.rpm[ok] * density)))
+    return median(values[ok] * 120.0 / (scene.rpm[ok] * density))
 
 
 def acceleration(values: Array, scene: Scene, speed_kmh: Array | None, *, stated: Unit | None, stated_from: str) -> Decision:
@@ -66,7 +67,7 @@ def _slope(values: Array, scene: Scene, speed_kmh: Array | None) -> float | None
     """The column over the change of road speed, m/s²; None where they do not go together."""
     if speed_kmh is None or len(scene.time) < 30:
         return None
-    reach = max(1, round(1.0 / max(float(np.median(np.diff(scene.time))), 1e-3)))  # about a second to either side
+    reach = max(1, round(1.0 / max(median(np.diff(scene.time)), 1e-3)))  # about a second to either side
     if len(values) <= 4 * reach:
         return None
     change = (speed_kmh[2 * reach :] - speed_kmh[: -2 * reach]) / 3.6 / (scene.time[2 * reach :] - scene.time[: -2 * reach])

@@ -15,6 +15,7 @@ from audit.intake.decide import STATED, Candidate, Decision, Scored, decide, pla
 from audit.intake.scene import Scene, quantile
 from audit.intake.unit_text import Unit, units
 from audit.model import Array
+from audit.signal.arrays import median
 
 CLOSED = 0.35  # a throttle column that never exceeds this is closed, not a fraction
 
@@ -123,7 +124,7 @@ def road_speed(
     if reference_kmh is not None:
         both = np.isfinite(values) & np.isfinite(reference_kmh) & (reference_kmh > 20.0)
         if both.sum() >= 10:
-            ratio = float(np.median(reference_kmh[both] / np.maximum(values[both], 1e-9)))
+            ratio = median(reference_kmh[both] / np.maximum(values[both], 1e-9))
             for one in scored:
                 one.add(-min(0.5 * (float(np.log(ratio / one.candidate.scale)) / 0.06) ** 2, 8.0), "the other speed column disagrees")
     return decide(scored, stated=stated, stated_from=stated_from, typical=high)

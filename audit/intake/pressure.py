@@ -18,6 +18,7 @@ from audit.intake.railed import pressure_without_rails
 from audit.intake.scene import Scene, quantile
 from audit.intake.unit_text import Unit, units, units_of
 from audit.model import Array
+from audit.signal.arrays import median
 
 # Points before a value is seen; the last two need to be named or to be all that fits
 USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -3.0, "inhg": -5.0}
@@ -213,7 +214,7 @@ def _weigh_pair(scored: Sequence[Scored], values: Array, pair: Array) -> None:
 def ambient_pressure(values: Array, *, stated: Unit | None, stated_from: str) -> Decision:
     """How to read a barometric column: kPa, psi, bar, hPa, inHg and mmHg lie wide apart."""
     finite = values[np.isfinite(values) & (values > 0)]
-    mid = float(np.median(finite)) if len(finite) else 0.0
+    mid = median(finite) if len(finite) else 0.0
     scored = []
     table = units()
     for unit in [table[k] for k in (*BASE_KEYS, "mmhg", "pa")] if stated is None else [u for u, _ in pressure_candidates(stated)]:
@@ -287,7 +288,7 @@ def line_pressure(
     finite = np.sort(values[np.isfinite(values)])
     running = values if scene.rpm is None else values[scene.rpm > 1500.0]
     running = running[np.isfinite(running)]
-    mid = float(np.median(running)) if len(running) else float(np.median(finite)) if len(finite) else 0.0
+    mid = median(running) if len(running) else median(finite) if len(finite) else 0.0
     stopped = scene.level(values, scene.stopped)
     # low-pressure or port injection; direct injection, less likely unless the name says rail
     spans = ((180.0, 750.0, 0.0), (1500.0, 26000.0, 0.0 if "rail" in hints else -2.6)) if channel == "fuel_pressure" else ((110.0, 750.0, 0.0),)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Bools
+from audit.signal.arrays import median
 
 LEAST_CHANGES = 6
 
@@ -25,7 +26,7 @@ class Rate:
 
 def median_step(t: Array) -> float:
     """The median interval of an increasing clock, s; 0 for fewer than two rows."""
-    return float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    return median(np.diff(t)) if len(t) > 1 else 0.0
 
 
 def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
@@ -66,10 +67,10 @@ def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
     on_beat = float((multiple == 1.0).mean())
     jumps = np.abs(value[moves + 1] - value[moves])
     smallest = float(jumps.min())
-    leaps = smallest <= 0 or float(np.median(jumps)) > 2.5 * smallest
+    leaps = smallest <= 0 or median(jumps) > 2.5 * smallest
     if (regular >= 0.85 and on_beat >= 0.4 and beat >= 1.9 * step) or (leaps and on_beat >= 0.4):
         near = np.sort(apart[multiple <= 1.0])
-        return Rate(1.0 / float(np.mean(near) if regular >= 0.85 else np.median(near)), held=True)
+        return Rate(1.0 / float(np.mean(near) if regular >= 0.85 else median(near)), held=True)
     return plain
 
 
@@ -84,7 +85,7 @@ def together(t: Array, values: Sequence[Array | None], rates: Sequence[Rate], *,
     quick = [i for i, (r, v) in enumerate(zip(rates, values, strict=True)) if v is not None and not r.held and _moves_often(v)]
     if len(held) < 3 or len(quick) > 0.34 * len(held):
         return list(rates)
-    common = float(np.median([rates[i].hz for i in held]))
+    common = median([rates[i].hz for i in held])
     out = list(rates)
     for i, (rate, v) in enumerate(zip(rates, values, strict=True)):
         if v is None or rate.held or rate.hz < 0.9 * full or i in quick:
@@ -107,4 +108,4 @@ def _moves_often(value: Array) -> bool:
 
 def _typical(steps: Array) -> float:
     """The usual interval between samples of a sparse column: the median, gaps notwithstanding."""
-    return float(np.median(steps)) if len(steps) else 0.0
+    return median(steps) if len(steps) else 0.0

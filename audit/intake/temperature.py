@@ -16,6 +16,7 @@ from audit.intake.decide import STATED, Decision, Scored, decide, plain, window
 from audit.intake.scene import Scene, quantile
 from audit.intake.unit_text import Unit, units
 from audit.model import Array
+from audit.signal.arrays import median, median_of_finite
 
 KEYS = ("c", "f", "k")
 WARM = (74.0, 112.0)
@@ -83,9 +84,9 @@ def _weigh_coolant(one: Scored, column: Column, scene: Scene, low: float, high: 
     one.add(window(high, 15.0, 122.0, 5.0, 14.0), "it is too hot or too cold for coolant")
     one.add(window(low, -25.0, 118.0, 5.0, 14.0), "it is colder than any morning")
     values = column.values[np.isfinite(column.values)]
-    late = one.candidate.turned(float(np.median(values[-max(len(values) // 4, 1):])))
-    early = one.candidate.turned(float(np.median(values[: max(len(values) // 10, 1)])))
-    running = scene.rpm is None or bool(np.nanmedian(scene.rpm) > 400.0) if len(scene.time) else False
+    late = one.candidate.turned(median(values[-max(len(values) // 4, 1):]))
+    early = one.candidate.turned(median(values[: max(len(values) // 10, 1)]))
+    running = scene.rpm is None or bool(median_of_finite(scene.rpm) > 400.0) if len(scene.time) else False
     if not running:
         return
     settled = abs(late - early) < 4.0
@@ -108,13 +109,13 @@ def _weigh_against_coolant(columns: Sequence[Column], scores: Mapping[str, list[
         return
     _weigh_cold_start(coolant, by_name, scores)
     best = max(scores["coolant_temp"], key=lambda s: s.total)
-    water = best.candidate.turned(float(np.nanmedian(coolant.values)))
+    water = best.candidate.turned(median_of_finite(coolant.values))
     for name in ("intake_air_temp", "ambient_air_temp"):
         column = by_name.get(name)
         if column is None or not np.isfinite(column.values).any():
             continue
         for one in scores[name]:
-            air = one.candidate.turned(float(np.nanmedian(column.values)))
+            air = one.candidate.turned(median_of_finite(column.values))
             one.add(window(air, -40.0, max(water + 6.0, 30.0), 8.0, 4.0), "air would be hotter than the coolant")
 
 

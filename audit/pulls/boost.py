@@ -7,6 +7,7 @@ import numpy as np
 from audit.model import FAIL, SUSPECT, Barometric, Car, Log, Sanity
 from audit.pulls.rows import believed
 from audit.sanity.state import state_of
+from audit.signal.arrays import median
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 
 OPEN_AIR_KPA = (50.0, 112.0)
@@ -32,7 +33,7 @@ def best_barometric(log: Log, sanity: Sanity, car: Car) -> Barometric:
 def _from_channel(log: Log) -> bool:
     value = log.values("barometric_pressure")
     good = value[np.isfinite(value)]
-    return "channel" in log.barometric.source or (len(good) > 0 and abs(float(np.median(good)) - log.barometric.kpa) < 0.3)
+    return "channel" in log.barometric.source or (len(good) > 0 and abs(median(good) - log.barometric.kpa) < 0.3)
 
 
 def _broken(log: Log, sanity: Sanity) -> bool:
@@ -45,7 +46,7 @@ def _broken(log: Log, sanity: Sanity) -> bool:
         return True
     if float(np.mean(flags[there] >= SUSPECT)) > 0.2:
         return True
-    level = float(np.median(believed(log, sanity, "barometric_pressure").value))
+    level = median(believed(log, sanity, "barometric_pressure").value)
     return not OPEN_AIR_KPA[0] <= level <= OPEN_AIR_KPA[1]
 
 
@@ -58,5 +59,5 @@ def _at_rest(log: Log, sanity: Sanity) -> float | None:
         rest &= flags < SUSPECT
     if rest.sum() < 3:
         return None
-    level = float(np.median(log.values("manifold_pressure")[rest]))
+    level = median(log.values("manifold_pressure")[rest])
     return level if OPEN_AIR_KPA[0] <= level <= OPEN_AIR_KPA[1] else None

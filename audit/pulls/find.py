@@ -15,6 +15,7 @@ from audit.pulls.gears import Gearing, gear_of, gearing, ratio_at
 from audit.pulls.opened import Opened, wide_open
 from audit.pulls.rows import believed, pieces
 from audit.pulls.trace import pull_pieces
+from audit.signal.arrays import median
 from audit.signal.held import without_singles
 from audit.signal.spans import runs
 
@@ -112,7 +113,7 @@ def _top(rpm: Series) -> float:
 def _without_holes(series: Series) -> list[slice]:
     """Where engine speed has no believed sample for a second (or six intervals), no pull goes on."""
     dt = np.diff(series.t)
-    cuts = np.flatnonzero(dt > max(1.0, 6 * float(np.median(dt)))) + 1
+    cuts = np.flatnonzero(dt > max(1.0, 6 * median(dt))) + 1
     edges = [0, *cuts.tolist(), len(series.t)]
     return [slice(a, b) for a, b in pairwise(edges) if b - a >= 4]
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from audit.model import FAIL, Array, Car, Log, Sanity, Series
 from audit.pulls.rows import believed
+from audit.signal.arrays import median
 
 LEAST_SPEED = 15.0  # km/h: below it the clutch slips and the speed is a guess
 LAGS_S = np.arange(0.0, 1.25, 0.1)  # a road speed from a satellite or a slow bus comes this late
@@ -64,7 +65,7 @@ def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) 
     for lag in LAGS_S:
         each = [_scatter(ratio_at(r, s, lag_s=float(lag))) for r, s in pairs]
         good = [e for e in each if np.isfinite(e)]
-        spread.append(float(np.median(good)) if good else np.inf)
+        spread.append(median(good) if good else np.inf)
     best = int(np.argmin(spread))
     return float(LAGS_S[best]) if spread[best] < min(0.8 * spread[0], STEADY) else 0.0
 
@@ -119,7 +120,7 @@ def _clusters(rpm: Series, ratio: Array) -> Array:
     edges = np.arange(np.log(8.0), np.log(400.0), width)
     count = np.histogram(logs, edges)[0].astype(np.float64)
     smooth = np.convolve(count, (0.25, 0.5, 0.25), mode="same")
-    interval = max(float(np.median(np.diff(rpm.t))), 1e-3)
+    interval = max(median(np.diff(rpm.t)), 1e-3)
     peak = np.flatnonzero((smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:]) & (smooth[1:-1] * interval >= 0.3)) + 1
     found: list[tuple[float, int]] = []
     for i in peak[np.argsort(-smooth[peak])]:
@@ -127,7 +128,7 @@ def _clusters(rpm: Series, ratio: Array) -> Array:
         if all(abs(centre - other) > 0.12 for other, _ in found):
             near = logs[np.abs(logs - centre) < 2 * width]
             if len(near) * interval >= 1.0:
-                found.append((float(np.median(near)), len(near)))
+                found.append((median(near), len(near)))
     most = max((n for _, n in found), default=0)
     return np.exp(sorted((c for c, n in found if n >= 0.02 * most), reverse=True))
 

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from audit.model import Array, Bools, Log, Sanity, Series, believed_series
+from audit.signal.arrays import median
 
 HOLD_TIMES = 3.0  # samples further apart than this many intervals tell nothing of what lies between
 LEAST_HOLD_S = 0.6
@@ -26,7 +27,7 @@ def on_rows(log: Log, series: Series, *, hold_s: float | None = None) -> Array:
     if len(series.t) < 2:
         return np.full(len(t), np.nan)
     dt = np.diff(series.t)
-    limit = max(LEAST_HOLD_S, HOLD_TIMES * float(np.median(dt))) if hold_s is None else hold_s
+    limit = max(LEAST_HOLD_S, HOLD_TIMES * median(dt)) if hold_s is None else hold_s
     out = np.interp(t, series.t, series.value, left=np.nan, right=np.nan)
     for i in np.flatnonzero(dt > limit):
         low, high = np.searchsorted(t, (series.t[i] + 1e-9, series.t[i + 1] - 1e-9))
@@ -40,7 +41,7 @@ def pieces(log: Log, *, gap_s: float = 0.5) -> list[tuple[int, int]]:
     if len(t) < 2:
         return []
     dt = np.diff(t)
-    cuts = np.flatnonzero(dt > max(gap_s, 5.0 * float(np.median(dt)))) + 1
+    cuts = np.flatnonzero(dt > max(gap_s, 5.0 * median(dt))) + 1
     edges = sorted({0, *cuts.tolist(), *log.breaks, len(t)})
     return [(int(a), int(b)) for a, b in pairwise(edges) if b - a >= 2]
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array
+from audit.signal.arrays import median
 
 FALL = 0.09  # share of engine speed lost that is a shift (closest gears are some 12 % apart) or a grip regained
 FALL_RPM = 300.0
@@ -95,7 +96,7 @@ def _grip(t: Array, ratio: Array | None, first: int, top: int, low: int) -> bool
     if len(before) < 3 or len(after) < 1:
         return False
     calm = float(np.percentile(before, 15))
-    return bool(abs(float(np.median(after)) / calm - 1) < SAME_GEAR)
+    return bool(abs(median(after) / calm - 1) < SAME_GEAR)
 
 
 def _may_limit(speed: Array, ratio: Array | None, first: int, stop: int, *, ceiling: float) -> bool:
@@ -109,7 +110,7 @@ def _may_limit(speed: Array, ratio: Array | None, first: int, stop: int, *, ceil
     whole, near = whole[np.isfinite(whole)], near[np.isfinite(near)]
     if len(whole) < 5 or not len(near):
         return True
-    return bool(np.median(near) < (1 + SPIN) * np.percentile(whole, 15))
+    return bool(median(near) < (1 + SPIN) * np.percentile(whole, 15))
 
 
 def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | None:
@@ -131,7 +132,7 @@ def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | 
         a = a + int(low[-1])
     if b - a < 3:
         return None
-    gain = float(np.median(speed[b - min(3, b - a) : b]) - np.median(speed[a : a + min(3, b - a)]))
+    gain = float(median(speed[b - min(3, b - a) : b]) - median(speed[a : a + min(3, b - a)]))
     length = float(t[b - 1] - t[a])
     if gain < max(120.0, LEAST_CLIMB * float(speed[a])) or gain < CLIMB * length:
         return None

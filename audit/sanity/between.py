@@ -7,6 +7,7 @@ import numpy as np
 from audit.model import Array, Bools, Car, Log
 from audit.sanity.state import State, since, until
 from audit.sanity.trouble import Trouble
+from audit.signal.arrays import median
 from audit.signal.spans import runs
 from audit.units import standard_pressure_kpa
 
@@ -32,7 +33,7 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
     rest = state.stopped & np.isfinite(value) & (value > 8.0)
     if rest.sum() < 3 or float(np.ptp(state.t[rest])) < 0.4:
         return []
-    reading = float(np.median(value[rest]))
+    reading = median(value[rest])
     if float(np.percentile(np.abs(value[rest] - reading), 80)) > 3.0:
         return []  # not at rest
     other, name, room = _ambient_pressure(log, car, rest)
@@ -56,7 +57,7 @@ def _ambient_pressure(log: Log, car: Car, rest: Bools) -> tuple[float | None, st
         near = baro[rest & np.isfinite(baro)]
         near = near if len(near) else baro[np.isfinite(baro)]
         if len(near):
-            return float(np.median(near)), "barometric pressure", REST_KPA
+            return median(near), "barometric pressure", REST_KPA
     if car.altitude_m is not None:
         return standard_pressure_kpa(car.altitude_m), "the car file's altitude gives", REST_KPA + WEATHER_KPA
     return None, "", 0.0
@@ -139,8 +140,8 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     off = np.min(np.abs(ratio[:, None] - gears), axis=1)
     if float(np.mean(off > 0.09)) < 0.7:
         return []
-    worst = 100 * float(np.expm1(np.median(off)))
-    text = (f"on a steady throttle engine speed over road speed is {float(np.exp(np.median(ratio))):.1f} rpm per km/h, "
+    worst = 100 * float(np.expm1(median(off)))
+    text = (f"on a steady throttle engine speed over road speed is {float(np.exp(median(ratio))):.1f} rpm per km/h, "
             f"{worst:.0f} % from the nearest gear of the car file")
     return [Trouble("sensor.disagree", "vehicle_speed", 1, float(np.mean(off > 0.09)), float(np.ptp(t)), float(t[0]),
                     float(t[-1]), value=worst, limit=9.0, broken=True, text=text)]
@@ -148,4 +149,4 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
 
 def _median(values: Array) -> float | None:
     good = values[np.isfinite(values)]
-    return float(np.median(good)) if len(good) else None
+    return median(good) if len(good) else None

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, Array, FlagArray
+from audit.signal.arrays import median
 from audit.signal.spans import runs
 
 
@@ -47,7 +48,7 @@ def blanks(t: Array, *, until_s: float, least_s: float, times: float = 4.0) -> l
     if len(t) < 3:
         return []
     dt = np.diff(t)
-    limit = max(least_s, times * float(np.median(dt)))
+    limit = max(least_s, times * median(dt))
     rows = np.flatnonzero(dt > limit)
     spans = [(float(t[i]), float(t[i + 1])) for i in rows]
     if until_s - t[-1] > limit:

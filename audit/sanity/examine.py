@@ -12,6 +12,7 @@ from audit.sanity.findings import finding_of, together_with
 from audit.sanity.state import State, state_of, true_samples
 from audit.sanity.supply import clock_findings, doubtful, gap_rows, missing, slow
 from audit.sanity.trouble import Trouble
+from audit.signal.arrays import median
 from audit.tables import channel_rows
 
 SPARSE = 0.9  # a channel with a sample in fewer rows than this has a rate of its own
@@ -81,7 +82,7 @@ def _rate(log: Log, stated: float, t: Array, there: np.ndarray[tuple[int, ...], 
         return stated
     if there.mean() >= SPARSE or len(t) < 2:
         return log.rate_hz
-    return 1.0 / float(np.median(np.diff(t)))
+    return 1.0 / median(np.diff(t))
 
 
 def _clock_tests(log: Log, tests: dict[str, dict[str, int]]) -> None:

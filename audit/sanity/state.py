@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from audit.model import Array, Bools, Log, Sanity, Series, believed_series
+from audit.signal.arrays import median
 
 RUNNING_RPM = 300.0  # below any idle, above cranking
 STOPPED_RPM = 50.0
@@ -77,7 +78,7 @@ class State:
         """Running count of rows in which the throttle has moved by 8 % within the last 0.3 s."""
         if self.throttle is None or len(self.t) < 3:
             return np.arange(len(self.t) + 1, dtype=np.float64)
-        step = max(1e-3, float(np.median(np.diff(self.t[: 2001]))))
+        step = max(1e-3, median(np.diff(self.t[: 2001])))
         k = max(1, min(len(self.t) - 1, round(0.3 / step)))
         moved = np.zeros(len(self.t))
         moved[k:] = np.abs(self.throttle[k:] - self.throttle[:-k]) > 8.0

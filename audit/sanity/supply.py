@@ -6,6 +6,7 @@ import numpy as np
 
 from audit.model import Array, Bools, Finding, Log, Note
 from audit.sanity.findings import NEEDED, is_needed
+from audit.signal.arrays import median
 
 # Rates below which a required check cannot be carried at all, with the check that needs them.
 LEAST_RATES = (
@@ -134,5 +135,5 @@ def gap_rows(log: Log) -> Rows:
     if log.rows < 3:
         return np.empty(0, dtype=np.intp)
     dt = np.diff(log.time)
-    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * float(np.median(dt)))) + 1
+    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * median(dt))) + 1
     return np.setdiff1d(rows, np.asarray(log.breaks, dtype=np.intp))

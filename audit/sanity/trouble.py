@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Bools
+from audit.signal.arrays import median
 from audit.signal.spans import runs
 
 
@@ -35,7 +36,7 @@ def trouble_of(code: str, channel: str, t: Array, mask: Bools, *, value: float |
     if not mask.any():
         return None
     starts, stops = runs(mask)
-    interval = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    interval = median(np.diff(t)) if len(t) > 1 else 0.0
     seconds = float(np.sum(t[stops - 1] - t[starts] + interval))
     return Trouble(code, channel, len(starts), float(mask.mean()), seconds, float(t[starts[0]]), float(t[stops[-1] - 1]),
                    value=value, limit=limit, broken=broken, times=tuple(float(x) for x in t[starts[:200]]))

@@ -55,7 +55,7 @@ def mean(y: FloatArray) -> float:
 
 
 def distinct(y: FloatArray) -> FloatArray:
-    """The different values of a finite array, sorted; np.unique would load numpy.ma, 14 ms of a fresh process."""
+    """The different values of a finite array, sorted."""
     ordered = np.sort(y)
     if ordered.size < 2:
         return ordered
@@ -80,6 +80,19 @@ def median_sorted(y: FloatArray) -> float:
     ordered = y.copy()
     ordered.sort()
     return float(ordered[half]) if y.size % 2 else float(0.5 * (ordered[half - 1] + ordered[half]))
+
+
+def median(y: ArrayLike) -> float:
+    """Median as numpy's, NaN for an empty array or one with a NaN; numpy's own takes several times as long on short arrays."""
+    values = np.asarray(y, dtype=np.float64).ravel()
+    if not values.size or np.isnan(values).any():
+        return float("nan")
+    return median_sorted(values)
+
+
+def median_of_finite(y: ArrayLike) -> float:
+    """Median of the finite values, NaN where there are none."""
+    return median(finite(y))
 
 
 def quantile(y: FloatArray, share: float) -> float:

@@ -98,8 +98,9 @@ def _thinned(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     order = np.argsort(x, kind="stable")
     width = -(-x.size // MOST_POINTS)
     whole = x.size // width * width
-    return (np.median(x[order][:whole].reshape(-1, width), axis=1),
-            np.median(y[order][:whole].reshape(-1, width), axis=1))
+    parts = (np.sort(values[order][:whole].reshape(-1, width), axis=1) for values in (x, y))
+    middle_x, middle_y = (0.5 * (part[:, (width - 1) // 2] + part[:, width // 2]) for part in parts)
+    return middle_x, middle_y
 
 
 def _interval(slopes: FloatArray, x: FloatArray, y: FloatArray) -> tuple[float, float]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, clean, median_sorted
+from audit.signal.arrays import FloatArray, clean, median, median_sorted
 from audit.signal.lines import theil_sen
 from audit.signal.peak import peak_bound, peak_interval_error
 from audit.signal.plateau import Plateau, plateau_slope
@@ -134,7 +134,7 @@ def _measure(trace: Trace, base: float | None, target: float | None) -> StepResp
         if target is None and line[0] < tail:
             line = np.full_like(line, tail)
     peak, over = _overshoot(trace, line, arrival, settled_at if settled else y.size - 1)
-    level = float(np.median(line[settled_at:])) if settled else float(line[-1])
+    level = median(line[settled_at:]) if settled else float(line[-1])
     step = float(line[peak]) - start
     top = int(np.argmax(y))
     at_peak = float(line[peak])

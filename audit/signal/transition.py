@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.signal.arrays import FloatArray, median_sorted
+from audit.signal.arrays import FloatArray, median, median_sorted
 from audit.signal.robust import resolution
 from audit.signal.settle import Settled, settle
 from audit.signal.smoothing import smooth
@@ -18,7 +18,7 @@ class Trace:
     def __init__(self, t: FloatArray, y: FloatArray, sigma: float) -> None:
         self.t, self.y, self.sigma = t, y, sigma
         self.step = resolution(y)
-        interval = float(np.median(np.diff(t)))
+        interval = median(np.diff(t))
         noisy = max(sigma, 0.3 * self.step) > 0.004 * float(np.ptp(y))
         self.interval = interval
         self.calm = smooth(t, y, max(4 * interval, min(0.03 * float(t[-1] - t[0]), 0.2))) if noisy else y
