@@ -45,6 +45,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     book.values.update(shared)
     over_target = _over_target(window, pull)
     _levels(book)
+    if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.values):
+        return Measured(book.values, unable=("too_short", f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture"))
     _against_target(book, over_target)
     _drift(book, pull, limits, over_target)
     return Measured(book.values, book.at, book.said, book.texts, dict.fromkeys(book.values, "lambda"))

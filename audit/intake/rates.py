@@ -11,9 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Bools
-from audit.signal.arrays import median
+from audit.signal.arrays import distinct, median
 
 LEAST_CHANGES = 6
+SWITCH_LEVELS = 5  # so few values, seconds apart
+SWITCH_S = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,8 @@ def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
     multiple = np.maximum(np.round(apart / beat), 1.0)
     regular = float((np.abs(apart - multiple * beat) <= np.maximum(0.2 * beat, 0.6 * step)).mean())
     on_beat = float((multiple == 1.0).mean())
+    if beat > SWITCH_S and distinct(value[moves + 1]).size <= SWITCH_LEVELS:
+        return plain  # a switch, a gear or a duty set by hand: when it moves says nothing of how often it is read
     jumps = np.abs(value[moves + 1] - value[moves])
     smallest = float(jumps.min())
     leaps = smallest <= 0 or median(jumps) > 2.5 * smallest

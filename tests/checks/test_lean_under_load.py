@@ -205,3 +205,10 @@ def test_air_lost_after_the_meter_shows_in_the_flow(make_pull: Make, table: Limi
         return 3e-4 * rpm_ramp(t) * (100 + boost) * (1 + lost * (boost > 30))
     values = check.measure(make_pull(channels={"mass_air_flow": flow}), table).values
     assert values["air_flow_excess_pct"] == pytest.approx(expected, abs=4)
+
+
+def test_a_pull_too_short_to_judge_the_mixture_says_so(make_pull: Make, table: Limits) -> None:
+    pull = make_pull(1.85, 50.0, {"boost": lambda t: np.where(t < 1.35, 5.0, 60.0)})
+    measured = check.measure(pull, table)
+    assert measured.unable is not None and measured.unable[0] == "too_short" and "lambda_mean" in measured.values
+

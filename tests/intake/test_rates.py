@@ -67,3 +67,11 @@ def test_a_still_column_beside_quick_ones_keeps_the_row_rate() -> None:
     values = [*quick, held(10), np.full(3000, 88.0)]
     rates = together(T, values, [channel_rate(T, v, row_step_s=1 / HZ) for v in values], row_step_s=1 / HZ)
     assert not rates[-1].held and rates[-1].hz == pytest.approx(HZ)
+
+
+def test_a_duty_set_by_hand_is_read_in_every_row() -> None:
+    t = np.arange(0.0, 300.0, 0.02)
+    duty = np.zeros(len(t))
+    for start, last in ((36.0, 2.2), (107.0, 2.4), (164.0, 1.9), (231.0, 2.1)):
+        duty[(t >= start) & (t < start + last)] = 10.0
+    assert channel_rate(t, duty, row_step_s=0.02).hz == pytest.approx(50.0)
