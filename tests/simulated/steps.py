@@ -40,7 +40,7 @@ VALVES = ("even", "late", "early")  # how the bleed opens over duty
 WITHIN_KPA = 3.0
 STEPS = 8
 EDGES = (10, 15, 20, 25, 30, 35, 40, 43)  # % of duty
-RISES = (0, 12, 25, 40, 200)  # kPa
+RISES = (-30, 12, 25, 40, 200)  # kPa; thin air lies under the spring
 ROOMS = (15, 20, 25, 35)  # kPa
 FAR = (43.0, 75.0)  # % of duty
 BEGIN, END = "<!-- figures of steps.py -->", "<!-- end of figures -->"
@@ -212,7 +212,7 @@ def figures(near: list[Outcome], beyond: list[Outcome]) -> list[Row]:
     nearest = -max(o.past_limit for o in found)
     rows = [(f"target reached within {WITHIN_KPA:g} kPa in at most {STEPS} steps", share([o.reached for o in near]))]
     splits = [(f"target at {a} to {b} % duty", [o for o in near if a <= o.wished < b]) for a, b in pairwise(EDGES)]
-    splits += [(f"target {a} to {b} kPa over the spring", [o for o in near if a <= o.rise < b]) for a, b in pairwise(RISES)]
+    splits += [(f"target {max(a, 0)} to {b} kPa over the spring", [o for o in near if a <= o.rise < b]) for a, b in pairwise(RISES)]
     splits += [(f"limit {a} to {b} kPa over the target", [o for o in near if a <= o.room < b]) for a, b in pairwise(ROOMS)]
     splits += [(f"{valve} valve", [o for o in near if o.valve == valve]) for valve in VALVES]
     splits += [(f"spring of {spring:g} kPa", [o for o in near if o.spring == spring]) for spring in SPRINGS]
