@@ -19,6 +19,7 @@ MOST_WAIT_S = 2.0
 LEAST_S = 0.6
 DUTY_HELD_PCT = 3.0
 POINTS = 32
+BUILDS_POWER = 2.0
 
 
 def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
@@ -50,6 +51,11 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     duty = shift_between(pull.believed("wastegate_duty"), start_s, end_s)
     if duty is not None and duty.change > DUTY_HELD_PCT:
         return
+    if _builds(pull, trace, fit.slope, x[rows], y[rows]):
+        draft.put("boost_creep_kpa_per_krpm", None)
+        if draft.unable is None:
+            draft.unable = ("too_short", "boost was still building with engine speed at the end of the pull")
+        return
     slope = share * fit.slope - max(_slope_of(pull.believed("boost_target"), pull, start_s, end_s), 0.0)
     rose = "while duty held" if duty is not None else "(duty is not logged)"
     if duty is not None and duty.change < -DUTY_HELD_PCT:
@@ -67,6 +73,19 @@ def _on_its_way(pull: Pull, trace: BoostTrace, end_s: float) -> bool:
         return False
     end = float(trace.calm[-1])
     return 0.9 * wanted[0] - 2.0 < end < wanted[0] + max(1.0, trace.grain)
+
+
+def _builds(pull: Pull, trace: BoostTrace, slope: float, x: Array, y: Array) -> bool:
+    """Whether boost climbs as fast as a turbo that has not reached its wastegate yet, and is not past its target.
+
+    Boost against engine speed in logarithms: the gate of a creeping car still holds most of it back (under 1.5), all
+    of the exhaust through the turbine gives more than the square. Common practice, no published source.
+    """
+    middle = median_sorted(y)
+    if middle < 5.0 or slope * median_sorted(x) / middle < BUILDS_POWER:
+        return False
+    wanted = target_level(pull, float(trace.t[-1]) - 0.5, float(trace.t[-1]))
+    return wanted is None or float(trace.calm[-1]) <= wanted[0] + max(2.0, 0.02 * wanted[0])
 
 
 def _slope(x: Array, y: Array) -> tuple[Middle | None, IntArray, float]:

@@ -1,6 +1,6 @@
 """oscillation: a periodic swing of boost after it has arrived: size, frequency, damping.
 
-Looks up to a quarter of the sample rate and says so. Not a swing: noise, one overshoot, a wander, a step at a
+Looks up to a quarter of the sample rate and says so; in a slow log for a large swing up to 0.45 of it. Not a swing: noise, one overshoot, a wander, a step at a
 limiter or of the target, intake pulsation folded down by the sample rate.
 """
 
@@ -24,6 +24,9 @@ CODES = ("boost.oscillation",)
 
 LEAST_S = 0.75  # of boost after its arrival
 QUIET_KPA = 5.0  # the boost reaches no further than this about its line: nothing to look for
+CLOSE_HZ = 17.0  # samples a second under which a wastegate's swing of 2 to 4 Hz lies beyond a quarter of the rate
+CLOSE = 0.45  # of the rate: up to here a large swing is still told from nothing, if not from a quicker one
+CLOSE_KPA = 10.0  # folded intake pulsation stays under this
 UNPROVED_KPA = 4.0  # the most that an unproved swing may score by
 DIES_AWAY = 0.12  # damping ratio over which a swing is a transient's ring
 
@@ -43,6 +46,12 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     said = {"oscillation_kpa_pp": seen}
     y = y - _asked(pull, t)
     found = _swing(pull, t, y)
+    if trace.rate_hz < CLOSE_HZ and (found is None or not (found.found or found.aliased)):
+        close = _swing(pull, t, y, highest_hz=CLOSE * trace.rate_hz)
+        if close is not None and close.found and (close.amplitude_pp or 0.0) >= CLOSE_KPA:
+            found = close
+            said["oscillation_kpa_pp"] = (f"At {trace.rate_hz:.3g} samples a second this may be a quicker swing that only looks "
+                                          "so slow; log faster")
     if found is None or not found.found or found.hz is None or found.amplitude_pp is None:
         values["oscillation_kpa_pp"] = _unproved(found)
         return Measured(values, said=said, channels={"oscillation_kpa_pp": "manifold_pressure"})
@@ -61,14 +70,14 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(CODES, measured, limits)
 
 
-def _swing(pull: Pull, t: Array, y: Array) -> Oscillation | None:
+def _swing(pull: Pull, t: Array, y: Array, *, highest_hz: float | None = None) -> Oscillation | None:
     """The dominant swing; skipped where the boost keeps within a few kPa of a straight line."""
     off = y - line_through(t, y)
     if float(off.max() - off.min()) < QUIET_KPA:
         return None
     rpm = rpm_at(pull, t)
     known = bool(np.isfinite(rpm).mean() > 0.8)
-    return oscillation(t, y, rpm=rpm if known else None, cylinders=pull.car.cylinders)
+    return oscillation(t, y, highest_hz=highest_hz, rpm=rpm if known else None, cylinders=pull.car.cylinders)
 
 
 def _asked(pull: Pull, t: Array) -> Array:
