@@ -132,11 +132,14 @@ def _value(measures: Measures, name: str) -> float:
 
 
 def _comparable(pulls: Sequence[Pull], measures: Sequence[Measures]) -> dict[int | None, list[int]]:
-    """Indices of the pulls whose duty and settled boost are known, by gear."""
+    """Indices of the pulls whose duty and settled boost are known, by gear; all in one where gears are not known."""
     gears: dict[int | None, list[int]] = {}
     for i, pull in enumerate(pulls):
         if measures[i].get("duty_mean_pct") is not None and measures[i].get("boost_settled_kpa") is not None:
             gears.setdefault(pull.gear, []).append(i)
+    spread = {gear: float(np.ptp([_value(measures[i], "duty_mean_pct") for i in rows])) for gear, rows in gears.items()}
+    if None in gears and max(spread.values()) < LEAST_SPREAD_PCT:
+        return {None: sorted(i for rows in gears.values() for i in rows)}  # what the gate holds hardly depends on the gear
     return gears
 
 

@@ -17,6 +17,7 @@ STEADY = 0.05  # spread of a ratio, 10 to 90 %, that a road speed in whole km/h 
 NEAR = 0.10  # a ratio this far from every gear is none of them
 # Overall ratio of a usual car, rpm per km/h, first to sixth: 3.5, 2.05, 1.42, 1.08, 0.86, 0.71 with 3.9 and a 1.9 m tyre.
 USUAL = np.log(np.array([3.5, 2.05, 1.42, 1.08, 0.86, 0.71]) * 3.9 / 1.9 / 0.06)
+LEAST_FIRST = 75.0  # rpm per km/h: 3.0 with 3.2 and a 2.1 m tyre; less is no first gear, however the log begins
 SCALE_SD, STEP_SD = 0.20, 0.12  # how cars differ in the whole, and in each gear (natural logarithm)
 FIRST_STEP, NEXT_STEPS = 2.05, 1.65  # a wider step has a gear missing in it
 SURE = 4.0  # twice the log of the odds against the next best numbering
@@ -135,7 +136,7 @@ def _clusters(rpm: Series, ratio: Array) -> Array:
 
 def _starts_in_first(rpm: Series, speed: Series, ratio: Array, clusters: Array) -> bool:
     """Does the log hold a start from standstill whose first steady ratio is the highest one seen?"""
-    if not len(clusters):
+    if not len(clusters) or clusters[0] < LEAST_FIRST:
         return False
     stood = speed.t[speed.value < 3.0]
     starts = stood[np.concatenate((np.diff(stood) > 3.0, [True]))] if len(stood) else stood

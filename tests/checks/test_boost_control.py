@@ -99,3 +99,11 @@ def test_a_step_of_duty_inside_the_pull_that_boost_ignores_is_found(make_pull, c
 def test_mean_duty_is_that_of_the_settled_part(make_pull, table):
     duty = held(80.0, lambda t: np.where(t < 1.0, 95.0, 62.0))
     assert check.measure(make_pull(6.0, 20.0, duty), table).values["duty_mean_pct"] == pytest.approx(62.0)
+
+
+def test_no_response_is_seen_where_gears_are_not_all_known(make_pull, table):
+    shapes = [held(60.0, 20.0), held(60.5, 45.0), held(60.2, 45.0)]
+    _, codes = across(make_pull, table, shapes, gears=[3, None, None])
+    assert codes == {"control.no_response": "hold"}
+    _, codes = across(make_pull, table, shapes, gears=[3, 4, 4])
+    assert codes == {}

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from audit.model import Car, Series
-from audit.pulls.gears import _counted, _numbered, rpm_per_kmh, speed_lag
+from audit.pulls.gears import _counted, _numbered, _starts_in_first, rpm_per_kmh, speed_lag
 from tests.pulls.conftest import RATIOS, build, found, lines, one_pull
 
 
@@ -52,6 +52,14 @@ def test_gears_are_counted_from_a_start_in_first_until_one_may_be_missing():
     assert _counted(np.array([122.0, 72.0, 50.0, 38.0])) == (1, 2, 3, 4)
     assert _counted(np.array([122.0, 72.0, 38.0])) == (1, 2, None)
     assert _counted(np.array([122.0, 50.0])) == (1, None)
+
+
+@pytest.mark.parametrize(("ratio", "first"), [(122.0, True), (80.0, True), (48.0, False)])
+def test_a_log_that_only_begins_at_rest_in_a_taller_gear_is_no_start_in_first(ratio, first):
+    t = np.arange(0.0, 30.0, 0.1)
+    speed = np.where(t < 5.0, 0.0, 40.0)
+    ratios = np.where(t < 5.0, np.nan, ratio)
+    assert _starts_in_first(Series(t, ratios * 40.0), Series(t, speed), ratios, np.array([ratio])) is first
 
 
 def test_a_full_box_of_six_is_numbered_without_a_start():
