@@ -88,7 +88,7 @@ def apply_fault(effects: Effects, fault: Fault, night: NightParams) -> None:
 ALLOWED: dict[str, tuple[str, ...]] = {
     "boost.overshoot": ("boost.oscillation", "boost.over_limit"),
     "boost.over_limit": ("heat.intake", "fuel.injector_limit", "boost.overshoot"),
-    "boost.creep": ("boost.overshoot", "boost.over_limit"),
+    "boost.creep": ("boost.overshoot", "boost.over_limit", "fuel.injector_limit"),  # more boost wants more fuel
     "boost.sensor_ceiling": ("sensor.rail", "boost.under_target", "sensor.flat_line", "control.no_response"),
     "boost.under_target": ("control.saturated", "boost.late", "control.no_response"),
     "boost.fade": ("boost.under_target", "boost.overshoot"),
