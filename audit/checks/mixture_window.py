@@ -19,6 +19,7 @@ LAG_RANGE_S = (0.05, 0.4)
 SETTLE_S = 0.2  # time that boost must have stood above the load before the probe is taken at its word
 CUT_SHARE = 0.35  # an injection this small against the pull's own median is a cut
 RECOVERY_S = 0.4  # after a cut the probe needs this to come back from free air
+NO_FLAME = 1.25  # lambda under boost from which nothing burns
 LIMITER_DROP = 0.015  # engine speed falling by this share with the throttle open is a cut of some kind
 
 
@@ -122,6 +123,9 @@ def _cuts(pull: Pull) -> list[tuple[float, float]]:
         return []
     top = np.maximum.accumulate(rpm.value)
     slack = np.maximum(80.0, LIMITER_DROP * top)
+    lam = pull.believed("lambda")
+    if len(lam.t) > 1:  # free air in the exhaust while speed falls at all: nothing burns, whoever cut it
+        slack = np.where(lam.at(rpm.t) >= NO_FLAME, np.maximum(25.0, 0.25 * slack), slack)
     # A limiter may flutter a while before speed falls that far: it began where speed first came so near its top.
     return [(float(rpm.t[np.argmax(rpm.value >= rpm.value[:i].max() - slack[i])]), end)
             for _, end, i in _runs(rpm.t, rpm.value < top - slack)]

@@ -207,6 +207,15 @@ def test_air_lost_after_the_meter_shows_in_the_flow(make_pull: Make, table: Limi
     assert values["air_flow_excess_pct"] == pytest.approx(expected, abs=4)
 
 
+@pytest.mark.parametrize(("reads", "falls", "lean"), [(1.5, 0.0, True), (1.5, 140.0, False), (1.05, 140.0, True)])
+def test_a_slow_cut_at_the_end_needs_free_air_and_falling_speed(make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array],
+                                                                reads: float, falls: float, lean: bool) -> None:
+    shapes = {"injector_duty": None, "lambda": lambda t: np.where(t > 5.5, reads, 0.785),
+              "engine_speed": lambda t: np.minimum(rpm_ramp(t), rpm_ramp(np.array(5.45))) - falls * np.clip(t - 5.45, 0, None)}
+    found = codes(check, make_pull(rate=8.0, channels=shapes), table)
+    assert ("mixture.lean" in found) is lean
+
+
 def test_a_pull_too_short_to_judge_the_mixture_says_so(make_pull: Make, table: Limits) -> None:
     pull = make_pull(1.85, 50.0, {"boost": lambda t: np.where(t < 1.35, 5.0, 60.0)})
     measured = check.measure(pull, table)
