@@ -135,11 +135,6 @@ def _up(sheet: _Sheet) -> Step:
         first = next(iter(_candidates(sheet.base, sheet.bounds.step_pct)), sheet.base)
         return _held(sheet, binds, f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, first))} with any step up.")
     low, expected, high = sheet.curve.interval(best, relative=sheet.air.relative)
-    low_here, high_here = sheet.known()
-    if binds == "target" and 0.5 * (high_here - low_here) > figures("step")["known"]:
-        waiting = sheet.once_more(sheet.stay("unsure", f"Stay at {sheet.base:.1f} % duty for another evening: the next step should land on the target."))
-        if waiting.log_next:
-            return waiting
     lead = (f"Try {best:.1f} % duty next: boost should settle at {expected:.1f} kPa gauge, between {low:.1f} kPa and {high:.1f} kPa "
             f"nine times in ten. ")  # fmt: skip
     return sheet.made("up", best, binds, lead + _binding(sheet, binds, best))
@@ -148,7 +143,7 @@ def _up(sheet: _Sheet) -> Step:
 def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
     """Staying where a measure binds; heat is the weather's too, so a cooler evening may lift it."""
     step = sheet.stay(binds, sentence)
-    if binds == "limit" and 0.5 * (sheet.known()[1] - sheet.known()[0]) > 0.5 * figures("step")["known"]:
+    if binds == "limit" and 0.5 * (sheet.known()[1] - sheet.known()[0]) > figures("step")["known"]:
         return sheet.once_more(step)
     if binds == "intake_peak_c":
         return replace(step, log_next=f"Log two pulls at {sheet.base:.1f} % duty on a cooler evening, with longer cool-downs.")
