@@ -1,4 +1,4 @@
-"""Runs, durations, crossings, and values between samples."""
+"""Runs, durations, and values between samples."""
 
 from __future__ import annotations
 
@@ -36,22 +36,6 @@ def duration_above(t: ArrayLike, mask: ArrayLike, *, most_gap_s: float | None = 
     starts, stops = runs(flags)
     each = total[stops] - total[starts]
     return float(each.sum()), float(each.max())
-
-
-def crossing(t: ArrayLike, y: ArrayLike, level: float, *, rising: bool = True) -> float | None:
-    """When y first goes through the level, s, on the straight line between samples; None if never.
-
-    A first sample already at or beyond the level is no crossing: what came before is unknown.
-    """
-    clock, values = clean(t, y)
-    sign = 1.0 if rising else -1.0
-    height = sign * (values - level)
-    hit = np.flatnonzero((height[:-1] < 0) & (height[1:] >= 0))
-    if not hit.size:
-        return None
-    i = int(hit[0])
-    share = height[i] / (height[i] - height[i + 1])
-    return float(clock[i] + share * (clock[i + 1] - clock[i]))
 
 
 def interp_believed(t_new: ArrayLike, t: ArrayLike, y: ArrayLike, max_gap_s: float) -> FloatArray:

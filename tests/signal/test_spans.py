@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from audit.signal.spans import crossing, duration_above, interp_believed, runs
+from audit.signal.spans import duration_above, interp_believed, runs
 
 
 def test_runs_have_starts_and_stops():
@@ -20,13 +20,6 @@ def test_time_above_counts_a_lone_sample_once_and_a_gap_not_at_all():
     assert total < 1
     assert longest < 0.6
     assert duration_above(t, np.zeros(7)) == (0, 0)
-
-
-def test_a_crossing_lies_between_its_samples():
-    assert crossing([0, 1, 2], [0, 4, 8], 6) == 1.5
-    assert crossing([0, 1, 2], [8, 4, 0], 6, rising=False) == 0.5
-    assert crossing([0, 1, 2], [0, 4, 8], 9) is None
-    assert crossing([0, 1], [7, 8], 6) is None
 
 
 def test_no_value_is_invented_across_a_gap():
