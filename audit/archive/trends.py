@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -165,17 +165,14 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
     worth = mean_over(corrected.residual, measure.matters)
     shifts = find_shifts(corrected.score, corrected.residual, worth=worth, first=least, intervals=both_sums(measure.quick_h))
     shifts = [placed(s, corrected.score, corrected.residual, first=least) for s in shifts if measure.bad in (s.side, "both")]
-    standing = shifts[-1] if shifts and shifts[-1].ended is None else None
+    standing = _standing(shifts)
     slope, ahead = _slope(corrected, shifts, measure, limit=limit, least=least)
     state = "few" if n <= least else "shifted" if standing else "drifting" if slope and slope.sure else "steady"
-    charted = np.clip(corrected.score[least:], -setting["clip"], setting["clip"])
-    weight = setting["ewma_weight"]
-    high, low = cusum(charted, target=0.0, k=setting["quick_k"])
+    charts = _charts(corrected.score[least:], k=setting["quick_k"])
     trend = Trend(
         measure=measure, state=state, dates=prepared.dates, values=_floats(corrected.value), residuals=_floats(corrected.residual),
-        scores=_floats(corrected.score), ewma=_floats(ewma(charted, weight=weight, start=0.0)),
-        ewma_limit=setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1]),
-        cusum_high=_floats(high), cusum_low=_floats(low), baseline=_baseline_level(corrected, shifts, least),
+        scores=_floats(corrected.score), ewma=charts.ewma, ewma_limit=charts.ewma_limit,
+        cusum_high=charts.cusum_high, cusum_low=charts.cusum_low, baseline=_baseline_level(corrected, shifts, least),
         level=float(np.median(corrected.value[-5:])), shift=standing, past=tuple(s for s in shifts if s.ended is not None),
         slope=slope, forecast=ahead, because=because,
     )  # fmt: skip
@@ -184,21 +181,39 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
 
 def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> Trend:
     """A signature as a trend of its own: its values are the joint scores."""
-    setting = chart_settings()
-    charted = np.clip(joint.score, -setting["clip"], setting["clip"])
-    weight = setting["ewma_weight"]
-    high, low = cusum(charted, target=0.0, k=setting["joint_k"])
-    standing = joint.shifts[-1] if joint.shifts and joint.shifts[-1].ended is None else None
+    charts = _charts(joint.score, k=chart_settings()["joint_k"])
+    standing = _standing(joint.shifts)
     trend = Trend(
         measure=signature.told, state="shifted" if standing else "steady", dates=joint.dates, values=_floats(joint.score),
-        residuals=_floats(joint.score), scores=_floats(joint.score), ewma=_floats(ewma(charted, weight=weight, start=0.0)),
-        ewma_limit=setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1]),
-        cusum_high=_floats(high), cusum_low=_floats(low), baseline=0.0, level=float(np.median(joint.score[-5:])),
+        residuals=_floats(joint.score), scores=_floats(joint.score), ewma=charts.ewma, ewma_limit=charts.ewma_limit,
+        cusum_high=charts.cusum_high, cusum_low=charts.cusum_low, baseline=0.0, level=float(np.median(joint.score[-5:])),
         shift=standing, past=tuple(s for s in joint.shifts if s.ended is not None), slope=None, forecast=None,
         because=next((t.because for t in found if t.measure.name in signature.parts and t.because), ""),
         parts=joint.amounts if standing else {},
     )  # fmt: skip
     return describe(trend, found)
+
+
+class _Charts(NamedTuple):
+    """As in Trend."""
+
+    ewma: tuple[float, ...]
+    ewma_limit: float
+    cusum_high: tuple[float, ...]
+    cusum_low: tuple[float, ...]
+
+
+def _charts(score: np.ndarray[tuple[int], np.dtype[np.float64]], *, k: float) -> _Charts:
+    """The charts of normal scores; k: reference value of the sums."""
+    setting = chart_settings()
+    charted, weight = np.clip(score, -setting["clip"], setting["clip"]), setting["ewma_weight"]
+    high, low = cusum(charted, target=0.0, k=k)
+    limit = setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1])
+    return _Charts(_floats(ewma(charted, weight=weight, start=0.0)), limit, _floats(high), _floats(low))
+
+
+def _standing(shifts: Sequence[Shift]) -> Shift | None:
+    return shifts[-1] if shifts and shifts[-1].ended is None else None
 
 
 def _floats(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float, ...]:

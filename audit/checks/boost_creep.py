@@ -6,7 +6,7 @@ import numpy as np
 
 from audit.checks.boost_context import rpm_at, shift_between, target_level
 from audit.checks.boost_draft import Draft
-from audit.checks.boost_trace import BoostTrace
+from audit.checks.boost_trace import BoostTrace, past_target
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import IntArray, block_means, median_sorted
 from audit.signal.lines import Middle, median_line, theil_sen
@@ -19,7 +19,7 @@ MOST_WAIT_S = 2.0
 LEAST_S = 0.6
 DUTY_HELD_PCT = 3.0
 POINTS = 32
-BUILDS_POWER = 2.0
+BUILDS_POWER = 2.0  # see _builds
 
 
 def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
@@ -85,7 +85,7 @@ def _builds(pull: Pull, trace: BoostTrace, slope: float, x: Array, y: Array) -> 
     if middle < 5.0 or slope * median_sorted(x) / middle < BUILDS_POWER:
         return False
     wanted = target_level(pull, float(trace.t[-1]) - 0.5, float(trace.t[-1]))
-    return wanted is None or float(trace.calm[-1]) <= wanted[0] + max(2.0, 0.02 * wanted[0])
+    return wanted is None or not past_target(float(trace.calm[-1]), wanted[0])
 
 
 def _slope(x: Array, y: Array) -> tuple[Middle | None, IntArray, float]:

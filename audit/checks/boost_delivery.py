@@ -35,10 +35,11 @@ DUTY_HELD_PCT = 3.0
 SAME_DUTY_PCT = 1.5
 SAME_START_RPM = 500.0
 SAME_TARGET_KPA = 4.0
+# Common practice, no published source:
 LEAST_LEVEL_KPA = 20.0  # gauge: settled boost that says what this car makes
 CREEPS_KPA = 8.0  # over the settled part
 COMMON_LEVEL = 0.7  # share of what most pulls settle at, at which they are compared
-LAG_S = 1.0  # as long as a turbo may take to answer; common practice, no published source
+LAG_S = 1.0  # as long as a turbo may take to answer
 LEAST_CLIMB_S = 1.5  # of a pull that never made that boost
 
 
@@ -148,11 +149,12 @@ def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
     spools = {i: found for i, trace in traces.items() if (found := _spool(pulls[i], trace, level)) is not None}
     early = np.array([i for i, (_, reached) in spools.items() if reached and float(traces[i].calm[0]) < 0.5 * level], dtype=int)
     rpms, starts = (_column(values) for values in ([spools[i][0] for i in early], [pulls[i].span.rpm_start for i in early]))
-    rates = _column([rpm_rate(pulls[i]) for i in early])
+    pace = {i: rpm_rate(pulls[i]) for i in spools}
+    rates = _column([pace[i] for i in early])
     worst: tuple[float, int, int] | None = None
     for i, (rpm, _) in spools.items():
         # Columns, not pairs: a night may hold thousands of pulls.
-        began, rate = pulls[i].span.rpm_start, rpm_rate(pulls[i])
+        began, rate = pulls[i].span.rpm_start, pace[i]
         due = rpms + LAG_S * np.maximum((np.nan if rate is None else rate) - rates, 0.0) + np.maximum(began - starts, 0.0)
         rows = np.flatnonzero((early != i) & (began <= starts + SAME_START_RPM) & np.isfinite(due))
         if not rows.size:

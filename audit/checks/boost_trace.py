@@ -23,7 +23,7 @@ LINE_POINTS = 32  # means of neighbours that carry the line: 496 pairs
 BAND = 0.03  # settling band, share of the rise
 SPIKE_INTERVAL_S = 0.125  # slower than this, one sample may be a whole overshoot
 NO_KNEE = 0.1  # share of the rise that the knee stands over the chord: less is a straight climb to the end
-RISE_ITSELF = 0.3  # share of the whole rise
+RISE_ITSELF = 0.3  # share of the whole rise; common practice, no published source
 FLAT_KPA = 10.0  # a rise smaller than this is a car without boost: it rests
 
 
@@ -183,7 +183,7 @@ def take_apart(t: Array, y: Array, *, wanted: float | None = None, asked: float 
         rest = _rest_at_end(s, rest)
     height = float(rest.at(s.t[rest.arrival:rest.arrival + 1])[0]) - start
     rise = _rise_s(s, start, height, first)
-    past = wanted is not None and wanted > FLAT_KPA and float(s.calm[-1]) > wanted + max(2.0, 0.02 * wanted)
+    past = wanted is not None and wanted > FLAT_KPA and past_target(float(s.calm[-1]), wanted)
     why = _too_early(s, rest, height)
     no_knee = clear < NO_KNEE and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (tail - start)
     short = asked is not None and float(s.calm[-1]) < asked - max(6.0, 0.06 * asked)
@@ -193,6 +193,11 @@ def take_apart(t: Array, y: Array, *, wanted: float | None = None, asked: float 
     if not why and not past and (short or rising or no_knee or _still_building(s, rest, height, rise, clear)):
         why = "boost was still building at the end of the pull"
     return _trace(s, start, rest, why, median_sorted(s.y[rest.settled_at:]), rise)
+
+
+def past_target(boost: float, wanted: float) -> bool:
+    """Whether boost, kPa gauge, stands over its target by more than pulls differ."""
+    return boost > wanted + max(2.0, 0.02 * wanted)
 
 
 def _trace(s: Samples, start: float, rest: Rest, why: str, level: float, rise: float | None) -> BoostTrace:  # noqa: PLR0917

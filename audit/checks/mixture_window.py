@@ -19,7 +19,7 @@ LAG_RANGE_S = (0.05, 0.4)
 SETTLE_S = 0.2  # time that boost must have stood above the load before the probe is taken at its word
 CUT_SHARE = 0.35  # an injection this small against the pull's own median is a cut
 RECOVERY_S = 0.4  # after a cut the probe needs this to come back from free air
-NO_FLAME = 1.25  # lambda under boost from which nothing burns
+NO_FLAME = 1.25  # lambda under boost from which nothing burns; common practice, no published source
 LIMITER_DROP = 0.015  # engine speed falling by this share with the throttle open is a cut of some kind
 
 

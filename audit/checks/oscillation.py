@@ -24,6 +24,7 @@ CODES = ("boost.oscillation",)
 
 LEAST_S = 0.75  # of boost after its arrival
 QUIET_KPA = 5.0  # the boost reaches no further than this about its line: nothing to look for
+# Common practice, no published source, but for the share of the rate (sampling theorem: under a half):
 CLOSE_HZ = 17.0  # samples a second under which a wastegate's swing of 2 to 4 Hz lies beyond a quarter of the rate
 CLOSE = 0.45  # of the rate: up to here a large swing is still told from nothing, if not from a quicker one
 CLOSE_KPA = 10.0  # folded intake pulsation stays under this

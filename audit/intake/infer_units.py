@@ -59,7 +59,8 @@ def infer_units(sources: Mapping[str, Source], time: Array, car: Car, *, second:
     _pressures(sources, scene, car, out, second)
     known = {n: s.stated for n, s in sources.items()} | {n: d.candidate.unit for n, d in out.decisions.items() if not d.doubtful}
     us_hint = _us_hint(list(known.values()), most=1.5)
-    columns = [Column(n, temperature_without_rails(s.values) if n != "exhaust_gas_temp" else s.values, s.stated, s.stated_from) for n, s in sources.items() if channel_rows()[n].quantity == "temperature"]
+    columns = [Column(n, temperature_without_rails(n, s.values), s.stated, s.stated_from)
+               for n, s in sources.items() if channel_rows()[n].quantity == "temperature"]
     if columns:
         out.decisions.update(temperatures(columns, scene, us_hint=us_hint))
     us_hint = _us_hint([d.candidate.unit for d in out.decisions.values() if not d.doubtful], most=1.5)

@@ -98,7 +98,7 @@ def _width(layout: Layout, counts: Ints) -> int:
     """Cells a row: the widest count that is common."""
     if len(counts) == 0:
         return layout.width
-    every = np.bincount(np.maximum(counts, 0))  # np.unique would load numpy.ma
+    every = np.bincount(np.maximum(counts, 0))
     values = np.flatnonzero(every)
     times = every[values]
     common = values[(times >= max(2, COMMON * len(counts))) & (values >= 1)]

@@ -75,7 +75,7 @@ def _sample(data: Lines, span: range, most: int) -> list[str]:
     """Up to `most` lines spread over the span, blank and comment lines left out."""
     picks: Iterable[int] = span
     if len(span) > most:
-        picks = sorted(set(np.linspace(span.start, span.stop - 1, most).astype(int).tolist()))  # np.unique would load numpy.ma
+        picks = sorted(set(np.linspace(span.start, span.stop - 1, most).astype(int).tolist()))
     texts = (data.text(i) for i in picks if data.length(i) < 1 << 20)
     return [t for t in texts if t.strip() and not t.lstrip().startswith(COMMENTS)]
 

@@ -51,6 +51,6 @@ def pressure_without_rails(values: Array) -> Array:
     return without_rails(values, gap=PRESSURE_GAP * float(ordered[-1] - ordered[end]), most=DROPOUTS)
 
 
-def temperature_without_rails(values: Array) -> Array:
-    """A temperature without what stands at a rail."""
-    return without_rails(values, gap=TEMPERATURE_GAP)
+def temperature_without_rails(channel: str, values: Array) -> Array:
+    """A temperature without what stands at a rail; the exhaust's moves too quickly to tell."""
+    return values if channel == "exhaust_gas_temp" else without_rails(values, gap=TEMPERATURE_GAP)

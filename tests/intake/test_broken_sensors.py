@@ -53,5 +53,5 @@ def test_what_belongs_to_the_column_stays_in_it() -> None:
     boost = np.concatenate((np.zeros(60), np.linspace(2.0, 14.0, 40)))  # cut off at zero
     vacuum = np.concatenate((np.full(3, 28.0), np.linspace(31.0, 95.0, 60), np.full(40, 180.0)))
     air = np.concatenate((np.full(50, 24.0), np.full(50, 31.0)))
-    for kept, values in ((pressure_without_rails(boost), boost), (pressure_without_rails(vacuum), vacuum), (temperature_without_rails(air), air)):
+    for kept, values in ((pressure_without_rails(boost), boost), (pressure_without_rails(vacuum), vacuum), (temperature_without_rails("intake_air_temp", air), air)):
         np.testing.assert_array_equal(kept, values)
