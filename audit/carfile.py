@@ -55,9 +55,13 @@ def load_car(path: Path | None) -> Car:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise CarFileError(f"{path}, byte {error.start}: not UTF-8. Save the file as UTF-8.") from None
+        raise CarFileError(
+            f"{path}, byte {error.start}: not UTF-8. Save the file as UTF-8."
+        ) from None
     except OSError as error:
-        raise CarFileError(f"{path}: {error.strerror or error}. Give a readable car file with --car.") from None
+        raise CarFileError(
+            f"{path}: {error.strerror or error}. Give a readable car file with --car."
+        ) from None
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -102,7 +106,9 @@ def _said(error: Any) -> str:
     if error.rule == "pattern":
         return f"{key}: must look like 205/50R15, but is {error.value!r}"
     rule = error.message.removeprefix("data.").removeprefix("data")
-    rule = rule[len(key):].strip() if rule.startswith(key) else error.message.split(" must ", 1)[-1]
+    rule = (
+        rule[len(key) :].strip() if rule.startswith(key) else error.message.split(" must ", 1)[-1]
+    )
     rule = rule if rule.startswith("must") else f"must {rule}"
     return f"{key or 'car file'}: {rule}, but is {error.value!r}"
 
@@ -110,7 +116,9 @@ def _said(error: Any) -> str:
 def _beyond_schema(data: dict[str, Any]) -> None:
     for name in data.get("channels", {}):
         if name not in channel_rows():
-            raise CarFileError(f"channels.{name}: no such channel. {did_you_mean(name, channel_rows())}")
+            raise CarFileError(
+                f"channels.{name}: no such channel. {did_you_mean(name, channel_rows())}"
+            )
     solenoid = data.get("solenoid", {})
     if solenoid.get("duty_min_pct", 0) >= solenoid.get("duty_max_pct", 100):
         raise CarFileError("solenoid.duty_max_pct: must be above duty_min_pct")
@@ -185,11 +193,14 @@ def _build(path: Path, data: dict[str, Any]) -> Car:
         sensor_top_kpa=boost.get("sensor_top_kpa"),
         spring_kpa=boost.get("spring_kpa"),
         target_kpa=boost.get("target_kpa"),
-        target_by_gear_kpa={int(g): float(v) for g, v in boost.get("target_by_gear_kpa", {}).items()},
+        target_by_gear_kpa={
+            int(g): float(v) for g, v in boost.get("target_by_gear_kpa", {}).items()
+        },
         injector_duty_limit_pct=data.get("injectors", {}).get("duty_limit_pct"),
         gear_ratios=tuple(gearing.get("ratios", ())),
         final_drive=gearing.get("final_drive"),
-        circumference_m=gearing.get("circumference_m") or (tyre_circumference_m(tyre) if tyre else None),
+        circumference_m=gearing.get("circumference_m")
+        or (tyre_circumference_m(tyre) if tyre else None),
         solenoid_ports=solenoid.get("ports", 3),
         solenoid_frequency_hz=solenoid.get("frequency_hz"),
         duty_min_pct=solenoid.get("duty_min_pct", 0.0),
@@ -200,16 +211,22 @@ def _build(path: Path, data: dict[str, Any]) -> Car:
 
 
 def _word(word: str | dict[str, str]) -> ColumnWord:
-    return ColumnWord(word) if isinstance(word, str) else ColumnWord(word["column"], word.get("unit"))
+    return (
+        ColumnWord(word) if isinstance(word, str) else ColumnWord(word["column"], word.get("unit"))
+    )
 
 
 def assumptions(car: Car) -> tuple[str, ...]:
     """What is taken for granted where the car file is silent, one phrase each."""
     said = []
     if car.path is None:
-        said.append(f"no car file: fuel {car.fuel} (stoichiometric air-fuel ratio {car.stoichiometric_afr:g})")
+        said.append(
+            f"no car file: fuel {car.fuel} (stoichiometric air-fuel ratio {car.stoichiometric_afr:g})"
+        )
     if car.boost_limit_kpa is None:
-        said.append("no boost limit, so boost is not held against one (boost.limit_kpa in the car file)")
+        said.append(
+            "no boost limit, so boost is not held against one (boost.limit_kpa in the car file)"
+        )
     if not car.gear_ratios:
         said.append("no gearing, so gears are told from the log itself")
     return tuple(said)

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from audit.carfile import find_car_file, load_car
-from audit.checks.registry import all_checks
-from audit.checks.run import plain
+from audit.checks.kit.registry import all_checks
+from audit.checks.kit.run import plain
 from audit.discover import find_logs
 from audit.errors import UsageError
 from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity
@@ -62,7 +62,9 @@ class Explained:
         return suggest_channels(self.logs[0].log) if self.logs else ""
 
 
-def explain_file(path: Path, *, car_file: Path | None = None, rate_hz: float | None = None) -> Explained:
+def explain_file(
+    path: Path, *, car_file: Path | None = None, rate_hz: float | None = None
+) -> Explained:
     """Understand the logs of one path, without judging pulls. Raises UsageError when it is not there."""
     from audit.intake import read_logs
     from audit.sanity.examine import examine
@@ -88,7 +90,9 @@ def explain_file(path: Path, *, car_file: Path | None = None, rate_hz: float | N
 
 def _story(log: Log, sanity: Sanity) -> LogStory:
     columns = tuple(_column(log, channel, sanity) for channel in log.channels)
-    findings = tuple(dict.fromkeys([f.message for f in sanity.findings] + [n.message for n in log.notes]))
+    findings = tuple(
+        dict.fromkeys([f.message for f in sanity.findings] + [n.message for n in log.notes])
+    )
     return LogStory(log, columns, tuple(_switched_off(log)), findings)
 
 
@@ -99,7 +103,9 @@ def _column(log: Log, channel: Channel, sanity: Sanity) -> ColumnStory:
     return ColumnStory(channel, flag, tests, five, samples)
 
 
-def _five(log: Log, channel: Channel) -> tuple[tuple[float, float, float, float, float] | None, int]:
+def _five(
+    log: Log, channel: Channel
+) -> tuple[tuple[float, float, float, float, float] | None, int]:
     name = channel.name
     if name not in log.frame.columns:
         return None, 0

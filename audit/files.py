@@ -29,4 +29,6 @@ def write_bytes(path: Path, data: bytes) -> None:
             Path(aside).unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise UsageError(f"{path}: cannot be written ({error.strerror or error}). Give another file.") from None
+        raise UsageError(
+            f"{path}: cannot be written ({error.strerror or error}). Give another file."
+        ) from None

@@ -69,7 +69,9 @@ class Note:
     message: str
     line: int | None = None
     count: int = 1
-    code: str | None = None  # a sensor.* code if the note should become a finding (sensor.clock, ...)
+    code: str | None = (
+        None  # a sensor.* code if the note should become a finding (sensor.clock, ...)
+    )
     start_s: float | None = None
     end_s: float | None = None
 
@@ -85,7 +87,9 @@ class Channel:
     rate_hz: float = 0.0  # its own effective rate
     known: bool = True
     held: bool = False  # the value is repeated between true samples
-    unit_from: str = ""  # "header", "units row", "cells", "car file", "physics", "format", "assumed"
+    unit_from: str = (
+        ""  # "header", "units row", "cells", "car file", "physics", "format", "assumed"
+    )
     name_why: str = ""
     unit_why: str = ""
     confidence: float = 1.0  # of the unit, 0 to 1
@@ -94,7 +98,9 @@ class Channel:
     scale: float = 1.0
     offset: float = 0.0
     nearest: str = ""  # for an unknown column, the canonical name it came nearest to
-    stored_as: str = ""  # column of the frame that holds the untouched source values ("" = same as name)
+    stored_as: str = (
+        ""  # column of the frame that holds the untouched source values ("" = same as name)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +157,11 @@ class Log:
         cache = self._arrays
         if name not in cache:
             column = self.frame.get_column(name)
-            array = column.cast(float).to_numpy() if column.dtype.is_numeric() else column.cast(float, strict=False).to_numpy()
+            array = (
+                column.cast(float).to_numpy()
+                if column.dtype.is_numeric()
+                else column.cast(float, strict=False).to_numpy()
+            )
             cache[name] = np.asarray(array, dtype=np.float64)
         return cache[name]
 
@@ -173,12 +183,22 @@ class Log:
         if barometric == self.barometric:
             return self
         changed = replace(self, barometric=barometric)
-        changed.__dict__.update({key: self.__dict__[key] for key in ("_arrays", "_believed", "time") if key in self.__dict__})
+        changed.__dict__.update(
+            {
+                key: self.__dict__[key]
+                for key in ("_arrays", "_believed", "time")
+                if key in self.__dict__
+            }
+        )
         return changed
 
     def __getstate__(self) -> dict[str, object]:
         """Travels without the arrays made of its frame."""
-        return {key: kept for key, kept in self.__dict__.items() if not key.startswith("_") and key != "time"}
+        return {
+            key: kept
+            for key, kept in self.__dict__.items()
+            if not key.startswith("_") and key != "time"
+        }
 
     @property
     def rows(self) -> int:
@@ -222,7 +242,9 @@ class Sanity:
     samples: Mapping[str, FlagArray]  # rows long; 9 where the row has no sample
     tests: Mapping[str, Mapping[str, int]]  # channel -> test -> flag of the whole channel
     flags: Mapping[str, int]  # channel -> aggregate flag
-    noise: Mapping[str, float]  # channel -> white-noise sigma in canonical units, where it could be had
+    noise: Mapping[
+        str, float
+    ]  # channel -> white-noise sigma in canonical units, where it could be had
     findings: tuple[Finding, ...] = ()
 
 
@@ -292,8 +314,12 @@ class Pull:
     def _read(self, name: str, lead_s: float, tail_s: float) -> Series:
         boost = name == "boost"
         channel = "manifold_pressure" if boost else name
-        series = believed_series(self.log, self.sanity, channel, self.span.start_s - lead_s, self.span.end_s + tail_s)
-        return Series(series.t, series.value - self.log.barometric.kpa) if boost and series else series
+        series = believed_series(
+            self.log, self.sanity, channel, self.span.start_s - lead_s, self.span.end_s + tail_s
+        )
+        return (
+            Series(series.t, series.value - self.log.barometric.kpa) if boost and series else series
+        )
 
 
 def believed_series(log: Log, sanity: Sanity, name: str, start_s: float, end_s: float) -> Series:

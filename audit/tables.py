@@ -92,7 +92,9 @@ def channel_rows() -> Mapping[str, ChannelRow]:
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
-    pairs: dict[str, Any] = {key: tuple(row[key]) for key in ("range", "usual", "rails") if key in row}
+    pairs: dict[str, Any] = {
+        key: tuple(row[key]) for key in ("range", "usual", "rails") if key in row
+    }
     fields: dict[str, Any] = {**row, **pairs}
     return ChannelRow(name=name, **fields)
 
@@ -113,7 +115,9 @@ def limits(overrides: Mapping[str, Mapping[str, float]] | None = None) -> Limits
     for key, levels in (overrides or {}).items():
         changed[_row_index(table, key)] = _levels(key, levels)
     rows = tuple(_limit(row, changed.get(i, {})) for i, row in enumerate(table))
-    settings = {name: float(row["value"]) for name, row in toml_table("thresholds.toml")["settings"].items()}
+    settings = {
+        name: float(row["value"]) for name, row in toml_table("thresholds.toml")["settings"].items()
+    }
     return Limits(rows, settings)
 
 
@@ -128,7 +132,9 @@ def _row_index(table: list[dict[str, Any]], key: str) -> int:
 def _levels(key: str, levels: Mapping[str, float]) -> dict[str, float]:
     for level in levels:
         if level not in LEVELS:
-            raise CarFileError(f'thresholds."{key}".{level}: unknown level. {did_you_mean(level, LEVELS)}')
+            raise CarFileError(
+                f'thresholds."{key}".{level}: unknown level. {did_you_mean(level, LEVELS)}'
+            )
     return {level: float(value) for level, value in levels.items()}
 
 
@@ -140,13 +146,22 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
         _in_order(row["code"], given, below=below, changed=changed)
     values = dict(given)
     return Limit(
-        code=row["code"], measure=row["measure"], unit=row["unit"], below=below,
-        best=values.get("best", 0.0), watch=values.get("watch"), hold=values.get("hold"), stop=values.get("stop"),
-        why=row["why"], source=row["source"],
+        code=row["code"],
+        measure=row["measure"],
+        unit=row["unit"],
+        below=below,
+        best=values.get("best", 0.0),
+        watch=values.get("watch"),
+        hold=values.get("hold"),
+        stop=values.get("stop"),
+        why=row["why"],
+        source=row["source"],
     )
 
 
-def _in_order(code: str, given: list[tuple[str, float]], *, below: bool, changed: dict[str, float]) -> None:
+def _in_order(
+    code: str, given: list[tuple[str, float]], *, below: bool, changed: dict[str, float]
+) -> None:
     """watch, hold, stop must get worse in this order ('best' follows a raised watch level by itself)."""
     levels = [pair for pair in given if pair[0] != "best"]
     for (name_a, a), (name_b, b) in pairwise(levels):

@@ -1,7 +1,7 @@
 """Writes the reference pages of docs/ from schemas/ and from the commands' own help.
 
-    python docs/build.py          write them
-    python docs/build.py --check  exit 1 when one is stale
+python docs/build.py          write them
+python docs/build.py --check  exit 1 when one is stale
 """
 
 from __future__ import annotations
@@ -14,23 +14,31 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import click
 
-from audit.checks.registry import all_checks
+from audit.checks.kit.registry import all_checks
 from audit.cli.main import COMMANDS, cli
 from audit.tables import channel_rows, threshold_rows, toml_table
 
 DOCS = Path(__file__).parent
-GENERATED = "<!-- Written by docs/build.py from schemas/ and the program itself. Do not edit. -->\n\n"
+GENERATED = (
+    "<!-- Written by docs/build.py from schemas/ and the program itself. Do not edit. -->\n\n"
+)
 
 
 def checks_page() -> str:
     """Every check, its needs, its codes with limits and sources, likely causes, what to look at."""
     out = ["# Checks and finding codes\n", GENERATED]
-    out.append("A check's score is 100 where there is nothing to see, 70 at the watch limit, 40 at the hold limit.\n")
+    out.append(
+        "A check's score is 100 where there is nothing to see, 70 at the watch limit, 40 at the hold limit.\n"
+    )
     out.append('Limits are inclusive. A car file may override each: `[thresholds."code"]`.\n\n')
     for check in all_checks():
         out += _check(check)
     out.append("## sensors\n\nWhat a channel may not be believed for.\n\n")
-    out += [_code(code) for code in sorted(toml_table("causes.toml")["code"]) if code.startswith("sensor.")]
+    out += [
+        _code(code)
+        for code in sorted(toml_table("causes.toml")["code"])
+        if code.startswith("sensor.")
+    ]
     return "".join(out)
 
 
@@ -46,10 +54,14 @@ def _code(code: str) -> str:
     out = [f"### `{code}`\n\n"]
     rows = [r for r in threshold_rows() if r["code"] == code]
     if rows:
-        out.append("| measure | unit | watch | hold | stop | why | source |\n| --- | --- | --- | --- | --- | --- | --- |\n")
+        out.append(
+            "| measure | unit | watch | hold | stop | why | source |\n| --- | --- | --- | --- | --- | --- | --- |\n"
+        )
         for r in rows:
             levels = " | ".join(f"{r[k]:g}" if k in r else "–" for k in ("watch", "hold", "stop"))
-            out.append(f"| {r['measure']} | {r['unit']} | {levels} | {r['why']} | {r['source']} |\n")
+            out.append(
+                f"| {r['measure']} | {r['unit']} | {levels} | {r['why']} | {r['source']} |\n"
+            )
         out.append("\n")
     cause = toml_table("causes.toml")["code"].get(code, {})
     if cause:
@@ -60,8 +72,14 @@ def _code(code: str) -> str:
 
 def channels_page() -> str:
     """The canonical channels with their units, ranges and rails."""
-    out = ["# Channels\n", GENERATED, "Names follow SAE J1979 / J1930 parameter names where those have one.\n\n"]
-    out.append("| channel | unit | believable range | doubtful outside | fastest change per s |\n| --- | --- | --- | --- | --- |\n")
+    out = [
+        "# Channels\n",
+        GENERATED,
+        "Names follow SAE J1979 / J1930 parameter names where those have one.\n\n",
+    ]
+    out.append(
+        "| channel | unit | believable range | doubtful outside | fastest change per s |\n| --- | --- | --- | --- | --- |\n"
+    )
     for row in channel_rows().values():
         span = f"{row.range[0]:g} to {row.range[1]:g}"
         usual = f"{row.usual[0]:g} to {row.usual[1]:g}" if row.usual else "–"

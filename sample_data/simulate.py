@@ -35,9 +35,34 @@ from sim.random_nights import CODES, random_dialect, random_params, with_fault  
 from sim.writer import Dialect, car_toml, log_text, write_log  # noqa: E402
 
 __all__ = [
-    "ALLOWED", "ALL_CHANNELS", "BASE_CHANNELS", "CODES", "STOPS", "CarParams", "Dialect", "DrivePlan", "Fault", "LoggerParams",
-    "NightParams", "PullPlan", "SimFrame", "SimLog", "SimNight", "Truth", "TruthPull", "car_toml", "log_text", "main",
-    "random_dialect", "random_params", "scenes", "simulate_night", "standard_pressure", "with_fault", "write_log", "write_scenario",
+    "ALLOWED",
+    "ALL_CHANNELS",
+    "BASE_CHANNELS",
+    "CODES",
+    "STOPS",
+    "CarParams",
+    "Dialect",
+    "DrivePlan",
+    "Fault",
+    "LoggerParams",
+    "NightParams",
+    "PullPlan",
+    "SimFrame",
+    "SimLog",
+    "SimNight",
+    "Truth",
+    "TruthPull",
+    "car_toml",
+    "log_text",
+    "main",
+    "random_dialect",
+    "random_params",
+    "scenes",
+    "simulate_night",
+    "standard_pressure",
+    "with_fault",
+    "write_log",
+    "write_scenario",
 ]
 COMMITTED_SEED = 1
 
@@ -45,8 +70,15 @@ COMMITTED_SEED = 1
 def main(arguments: list[str] | None = None) -> int:
     """Write the scenario and say what was written."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--seed", type=int, default=COMMITTED_SEED, help="another seed, another evening (default %(default)s)")
-    parser.add_argument("--out", type=Path, default=HERE, help="folder to write to (default: beside this file)")
+    parser.add_argument(
+        "--seed",
+        type=int,
+        default=COMMITTED_SEED,
+        help="another seed, another evening (default %(default)s)",
+    )
+    parser.add_argument(
+        "--out", type=Path, default=HERE, help="folder to write to (default: beside this file)"
+    )
     chosen = parser.parse_args(arguments)
     if chosen.seed < 0:
         parser.error(f"--seed {chosen.seed}: must be 0 or more")

@@ -17,13 +17,17 @@ from made_logs import garbage, good_log
 
 from audit.errors import UsageError
 from audit.model import Car
-from audit.night import Request, run
+from audit.night.screen import screen_night
 from audit.report.document import dumps
-from audit.screen import screen_night
+from audit.request import Request, run
 
 ROOT = Path(__file__).parents[1]
-needs_dask = pytest.mark.skipif(importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed")
-needs_fsspec = pytest.mark.skipif(importlib.util.find_spec("fsspec") is None, reason="the extra 'cluster' is not installed")
+needs_dask = pytest.mark.skipif(
+    importlib.util.find_spec("distributed") is None, reason="the extra 'cluster' is not installed"
+)
+needs_fsspec = pytest.mark.skipif(
+    importlib.util.find_spec("fsspec") is None, reason="the extra 'cluster' is not installed"
+)
 
 
 class Cluster:
@@ -31,13 +35,38 @@ class Cluster:
 
     def __init__(self, folder: Path, *, workers: int) -> None:
         self.file = folder / "scheduler.json"
-        self.env = {**os.environ, "PYTHONPATH": str(ROOT), "DASK_DISTRIBUTED__WORKER__DAEMON": "false"}
-        dask = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--scheduler-file", str(self.file), "--no-dashboard",
-                "--host", "127.0.0.1", "--port", "0"]  # fmt: skip
+        self.env = {
+            **os.environ,
+            "PYTHONPATH": str(ROOT),
+            "DASK_DISTRIBUTED__WORKER__DAEMON": "false",
+        }
+        dask = [
+            sys.executable,
+            "-m",
+            "distributed.cli.dask_scheduler",
+            "--scheduler-file",
+            str(self.file),
+            "--no-dashboard",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            "0",
+        ]
         self.all = [self.process(dask)]
         self.until(self.file.exists)
-        worker = [sys.executable, "-m", "distributed.cli.dask_worker", "--scheduler-file", str(self.file), "--no-dashboard",
-                  "--nthreads", "1", "--no-nanny", "--host", "127.0.0.1"]  # fmt: skip
+        worker = [
+            sys.executable,
+            "-m",
+            "distributed.cli.dask_worker",
+            "--scheduler-file",
+            str(self.file),
+            "--no-dashboard",
+            "--nthreads",
+            "1",
+            "--no-nanny",
+            "--host",
+            "127.0.0.1",
+        ]
         self.workers = [self.process(worker) for _ in range(workers)]
         self.all += self.workers
         import json
@@ -45,7 +74,13 @@ class Cluster:
         self.address = json.loads(self.file.read_text())["address"]
 
     def process(self, argv: list[str]) -> subprocess.Popen:
-        return subprocess.Popen(argv, env=self.env, cwd=self.file.parent, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        return subprocess.Popen(
+            argv,
+            env=self.env,
+            cwd=self.file.parent,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
 
     @staticmethod
     def until(holds) -> None:
@@ -54,7 +89,7 @@ class Cluster:
             time.sleep(0.05)
 
     def wait_for_workers(self) -> None:
-        from audit.cluster import connect
+        from audit.night.cluster import connect
 
         client = connect(self.address)
         client.wait_for_workers(len(self.workers), timeout=60)
@@ -89,7 +124,13 @@ def test_a_worker_killed_in_the_middle_changes_nothing(tmp_path, logs):
             if done == 4:
                 cluster.workers[0].send_signal(signal.SIGKILL)
 
-        there = screen_night(logs, car=Car(name="alder"), keep_frames=False, cluster=cluster.address, progress=progress)
+        there = screen_night(
+            logs,
+            car=Car(name="alder"),
+            keep_frames=False,
+            cluster=cluster.address,
+            progress=progress,
+        )
     finally:
         cluster.close()
     assert seen == list(range(1, 26))
@@ -109,15 +150,23 @@ def test_a_scheduler_that_dies_loses_nothing(tmp_path, logs):
                 for process in cluster.all:
                     process.send_signal(signal.SIGKILL)
 
-        there = screen_night(logs, car=Car(name="alder"), keep_frames=False, cluster=cluster.address, progress=progress)
+        there = screen_night(
+            logs,
+            car=Car(name="alder"),
+            keep_frames=False,
+            cluster=cluster.address,
+            progress=progress,
+        )
     finally:
         cluster.close()
-    assert dumps(there) == dumps(screen_night(logs, car=Car(name="alder"), keep_frames=False, workers=1))
+    assert dumps(there) == dumps(
+        screen_night(logs, car=Car(name="alder"), keep_frames=False, workers=1)
+    )
 
 
 @needs_dask
 def test_an_address_where_nobody_answers_is_told(monkeypatch, logs):
-    monkeypatch.setattr("audit.cluster.ANSWER_S", 0.5)
+    monkeypatch.setattr("audit.night.cluster.ANSWER_S", 0.5)
     with pytest.raises(UsageError, match="no scheduler answers"):
         screen_night(logs, car=Car(), cluster="tcp://127.0.0.1:9")
 
@@ -132,10 +181,16 @@ def test_logs_in_a_store_give_the_same_but_for_their_addresses(tmp_path, logs):
     store.pipe("/bucket/alder/car.toml", (tmp_path / "car.toml").read_bytes())
     for path in logs:
         store.pipe(f"/bucket/alder/may/{path.name}", path.read_bytes())
-    there = run(Request(paths=(), urls=("memory://bucket/alder/may",), keep_frames=False, workers=1))
+    there = run(
+        Request(paths=(), urls=("memory://bucket/alder/may",), keep_frames=False, workers=1)
+    )
     here = run(Request(paths=(tmp_path / "logs",), keep_frames=False, workers=1))
     assert there.night.car.name == "the blue one"
-    text = dumps(there.night).replace("memory:///bucket/alder/may/", f"{tmp_path}/logs/").replace("memory://bucket/alder/may/", f"{tmp_path}/logs/")
+    text = (
+        dumps(there.night)
+        .replace("memory:///bucket/alder/may/", f"{tmp_path}/logs/")
+        .replace("memory://bucket/alder/may/", f"{tmp_path}/logs/")
+    )
     assert text == dumps(here.night)
 
 
@@ -162,9 +217,11 @@ def test_an_unknown_kind_of_address_is_told():
 def test_the_extras_stay_unloaded_on_the_plain_way(tmp_path):
     (tmp_path / "run.csv").write_bytes(good_log(1))
     code = (
-        "import sys; from pathlib import Path; from audit.night import Request, run; "
+        "import sys; from pathlib import Path; from audit.request import Request, run; "
         f"run(Request(paths=(Path({str(tmp_path / 'run.csv')!r}),))); "
-        "print([m for m in ('fsspec', 'distributed', 'dask', 'audit.cluster', 'audit.remote') if m in sys.modules])"
+        "print([m for m in ('fsspec', 'distributed', 'dask', 'audit.night.cluster', 'audit.night.remote') if m in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
     assert done.stdout.strip() == "[]"

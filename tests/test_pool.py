@@ -13,9 +13,9 @@ sys.path.insert(0, str(Path(__file__).parent / "service"))
 from made_logs import garbage, good_log
 
 from audit.model import Car, LogAudit
-from audit.pool import Crew, _spread, audit_each
+from audit.night.pool import Crew, _spread, audit_each
+from audit.night.screen import screen_night
 from audit.report.document import dumps
-from audit.screen import screen_night
 
 
 def dies_on(path: Path, *, name: str, marks: Path, times: int) -> list[LogAudit]:
@@ -70,7 +70,10 @@ def test_two_processes_give_the_same_document(tmp_path):
         (tmp_path / f"run_{i}.csv").write_bytes(good_log(i))
     (tmp_path / "odd.csv").write_bytes(garbage(0))
     paths = sorted(tmp_path.iterdir())
-    one, two = (dumps(screen_night(paths, car=Car(name="alder"), workers=n, keep_frames=False)) for n in (1, 2))
+    one, two = (
+        dumps(screen_night(paths, car=Car(name="alder"), workers=n, keep_frames=False))
+        for n in (1, 2)
+    )
     assert one == two
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from audit.checks.registry import all_checks, check_of
+from audit.checks.kit.registry import all_checks, check_of
 from audit.model import Limit
 from audit.tables import channel_rows, limits, threshold_rows, toml_table
 
@@ -19,9 +19,18 @@ sensor.missing sensor.range sensor.rail sensor.flat_line sensor.spike sensor.rat
 sensor.clock sensor.disagree sensor.unit_doubt sensor.slow
 """.split()
 CHECKS = {
-    "boost_overshoot", "boost_delivery", "oscillation", "boost_control", "lean_under_load", "fuel_supply", "heat_soak",
-    "knock", "electrical", "lubrication", "traction",
-}  # fmt: skip
+    "boost_overshoot",
+    "boost_delivery",
+    "oscillation",
+    "boost_control",
+    "lean_under_load",
+    "fuel_supply",
+    "heat_soak",
+    "knock",
+    "electrical",
+    "lubrication",
+    "traction",
+}
 
 
 def test_every_check_is_there():
@@ -62,9 +71,19 @@ LIMIT = Limit("x", "m", "kPa", best=0.0, watch=10.0, hold=20.0, stop=30.0)
 
 @pytest.mark.parametrize(
     ("value", "score", "severity"),
-    [(0, 100, None), (-5, 100, None), (5, 85, None), (10, 70, "watch"), (9.999, 70.003, None), (15, 55, "watch"),
-     (20, 40, "hold"), (25, 25, "hold"), (30, 10, "stop"), (35, 0, "stop")],
-)  # fmt: skip
+    [
+        (0, 100, None),
+        (-5, 100, None),
+        (5, 85, None),
+        (10, 70, "watch"),
+        (9.999, 70.003, None),
+        (15, 55, "watch"),
+        (20, 40, "hold"),
+        (25, 25, "hold"),
+        (30, 10, "stop"),
+        (35, 0, "stop"),
+    ],
+)
 def test_scores_fall_through_70_and_40(value, score, severity):
     assert LIMIT.score(value) == pytest.approx(score, abs=1e-6)
     assert LIMIT.severity(value) == severity

@@ -7,18 +7,24 @@ from types import SimpleNamespace
 import pytest
 
 from audit.model import REQUIRED_CHECKS, CheckResult, Finding, LogAudit
-from audit.verdict import decide, worst_result
+from audit.night.verdict import decide, worst_result
 
 PASS = {name: CheckResult(name, "pass", 95.0) for name in REQUIRED_CHECKS}
 
 
 def pull(index=1, findings=(), **changed):
-    return SimpleNamespace(pull=SimpleNamespace(index=index), checks={**PASS, **changed}, findings=findings)
+    return SimpleNamespace(
+        pull=SimpleNamespace(index=index), checks={**PASS, **changed}, findings=findings
+    )
 
 
 def night(*pulls, findings=(), night_findings=()):
     log = LogAudit("night/a.csv", "0", "read", findings=findings, pulls=pulls)
-    return decide([log], {n: CheckResult(n, "not_evaluated", None, "because") for n in REQUIRED_CHECKS}, night_findings)
+    return decide(
+        [log],
+        {n: CheckResult(n, "not_evaluated", None, "because") for n in REQUIRED_CHECKS},
+        night_findings,
+    )
 
 
 def unjudged(name, cause):
@@ -39,13 +45,19 @@ def test_a_watch_finding_stays_clear_and_is_said():
 
 @pytest.mark.parametrize("severity", ["hold", "stop"])
 def test_the_verdict_is_the_worst_finding(severity):
-    verdict, reasons = night(pull(findings=(Finding("a.b", severity, "Bad."),)), findings=(Finding("c.d", "watch", "Odd."),))
+    verdict, reasons = night(
+        pull(findings=(Finding("a.b", severity, "Bad."),)),
+        findings=(Finding("c.d", "watch", "Odd."),),
+    )
     assert verdict == severity
     assert "Bad." in reasons[0]
 
 
 def test_a_finding_of_the_whole_night_counts():
-    assert night(pull(), night_findings=(Finding("control.reversed", "hold", "Swapped."),))[0] == "hold"
+    assert (
+        night(pull(), night_findings=(Finding("control.reversed", "hold", "Swapped."),))[0]
+        == "hold"
+    )
 
 
 @pytest.mark.parametrize("name", REQUIRED_CHECKS)
@@ -81,13 +93,20 @@ def test_a_log_that_could_not_be_read_holds_but_a_picture_does_not():
 
 
 def test_the_worst_result_of_a_check_is_kept_and_unjudged_pulls_do_not_hide_it():
-    results = [CheckResult("x", "pass", 90.0), CheckResult("x", "fail", 30.0), CheckResult("x", "not_evaluated", None)]
+    results = [
+        CheckResult("x", "pass", 90.0),
+        CheckResult("x", "fail", 30.0),
+        CheckResult("x", "not_evaluated", None),
+    ]
     assert worst_result("x", results).status == "fail"
     assert worst_result("x", results).score == 30.0
 
 
 def test_missing_evidence_is_worse_than_a_pass_but_a_short_pull_is_not():
-    good, gone = CheckResult("x", "pass", 90.0), CheckResult("x", "not_evaluated", None, "why", "missing")
+    good, gone = (
+        CheckResult("x", "pass", 90.0),
+        CheckResult("x", "not_evaluated", None, "why", "missing"),
+    )
     short = CheckResult("x", "not_evaluated", None, "why", "too_short")
     assert worst_result("x", [good, gone]).status == "not_evaluated"
     assert worst_result("x", [good, short]).status == "pass"
@@ -95,7 +114,10 @@ def test_missing_evidence_is_worse_than_a_pass_but_a_short_pull_is_not():
 
 
 def test_what_a_finding_has_said_is_not_said_again():
-    gone = [Finding("sensor.missing", "hold", f"{name} is not in the log.") for name in ("Lambda", "Boost")]
+    gone = [
+        Finding("sensor.missing", "hold", f"{name} is not in the log.")
+        for name in ("Lambda", "Boost")
+    ]
     _, reasons = night(findings=tuple(gone))
     assert sum("Lambda is not in the log." in r for r in reasons) == 1
     assert sum("Boost is not in the log." in r for r in reasons) == 1

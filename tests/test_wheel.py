@@ -16,12 +16,19 @@ ROOT = Path(__file__).parents[1]
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory):
     out = tmp_path_factory.mktemp("dist")
-    subprocess.run([sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(out)], cwd=ROOT, check=True, capture_output=True)
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(out)],
+        cwd=ROOT,
+        check=True,
+        capture_output=True,
+    )
     return next(out.glob("*.whl"))
 
 
 def tracked(folder: str) -> set[str]:
-    done = subprocess.run(["git", "ls-files", folder], cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        ["git", "ls-files", folder], cwd=ROOT, capture_output=True, text=True, check=False
+    )
     if done.returncode != 0:
         pytest.skip("no git checkout to compare with")
     return {line for line in done.stdout.splitlines() if (ROOT / line).exists()}
@@ -45,7 +52,13 @@ def test_the_unpacked_wheel_screens_a_log_from_an_empty_folder(wheel, tmp_path):
     empty.mkdir()
     log = ROOT / "sample_data" / "alder" / "2025-05-03_healthy"
     code = "import audit; assert 'site' in audit.__file__; from audit.cli.main import main; main()"
-    done = subprocess.run([sys.executable, "-c", code, "screen", str(log)], cwd=empty, capture_output=True, text=True, check=False,
-                          env={**os.environ, "PYTHONPATH": str(site)})  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", code, "screen", str(log)],
+        cwd=empty,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(site)},
+    )
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("CLEAR")

@@ -12,12 +12,28 @@ from audit.cli.output import json_alone
 
 @click.command("channels")
 @click.argument("path", type=click.Path(path_type=Path))
-@click.option("--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml", help="The car file.")
-@click.option("--json", "json_to", metavar="FILE", help="Write it as JSON; - for standard output, and only it.")
-@click.option("--suggest", is_flag=True, help="Print a [channels] block for the car file, and only it.")
-@click.option("--rate", "rate_hz", type=click.FloatRange(0.1, 10000), metavar="HZ",
-              help="Rows a second, for a log without a time column.")
-def command(path: Path, car_file: Path | None, json_to: str | None, rate_hz: float | None, *, suggest: bool) -> None:
+@click.option(
+    "--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml", help="The car file."
+)
+@click.option(
+    "--json",
+    "json_to",
+    metavar="FILE",
+    help="Write it as JSON; - for standard output, and only it.",
+)
+@click.option(
+    "--suggest", is_flag=True, help="Print a [channels] block for the car file, and only it."
+)
+@click.option(
+    "--rate",
+    "rate_hz",
+    type=click.FloatRange(0.1, 10000),
+    metavar="HZ",
+    help="Rows a second, for a log without a time column.",
+)
+def command(
+    path: Path, car_file: Path | None, json_to: str | None, rate_hz: float | None, *, suggest: bool
+) -> None:
     """Show how a log was understood, column by column: the channel and unit it became and why,
     its rate, its flags; what is missing and which checks that switches off."""
     from audit.channels import explain_file

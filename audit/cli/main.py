@@ -52,7 +52,9 @@ def _there(name: str) -> bool:
     return (Path(__file__).parent / f"{name}.py").exists()
 
 
-@click.group(cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.group(
+    cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80}
+)
 @click.version_option(__version__, prog_name="pullaudit")
 def cli() -> None:
     """Audits datalogs of a turbocharged car: which numbers may be believed, how each wide-open pull
@@ -62,7 +64,11 @@ def cli() -> None:
 def main(argv: list[str] | None = None) -> Any:
     """Run the program; every known error is one sentence on standard error and an exit code."""
     debug = bool(os.environ.get("PULLAUDIT_DEBUG"))
-    logging.basicConfig(stream=sys.stderr, format="pullaudit: %(message)s", level=logging.DEBUG if debug else logging.WARNING)
+    logging.basicConfig(
+        stream=sys.stderr,
+        format="pullaudit: %(message)s",
+        level=logging.DEBUG if debug else logging.WARNING,
+    )
     try:
         code = cli.main(args=argv, prog_name="pullaudit", standalone_mode=False)
     except PullauditError as error:
@@ -81,7 +87,8 @@ def main(argv: list[str] | None = None) -> Any:
         logging.getLogger("audit").debug("traceback", exc_info=True)
         click.echo(
             f"pullaudit: this program failed ({type(error).__name__}: {error}). Nothing of yours was changed. "
-            "Run again with PULLAUDIT_DEBUG=1 and report what it prints.", err=True,
-        )  # fmt: skip
+            "Run again with PULLAUDIT_DEBUG=1 and report what it prints.",
+            err=True,
+        )
         sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)

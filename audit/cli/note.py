@@ -10,8 +10,17 @@ import click
 @click.command("note")
 @click.argument("car")
 @click.argument("text")
-@click.option("--archive", "folder", required=True, type=click.Path(path_type=Path), metavar="DIR", help="The archive.")
-@click.option("--date", metavar="YYYY-MM-DD", help="The first day with the change; today if not given.")
+@click.option(
+    "--archive",
+    "folder",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The archive.",
+)
+@click.option(
+    "--date", metavar="YYYY-MM-DD", help="The first day with the change; today if not given."
+)
 def command(car: str, text: str, folder: Path, date: str | None) -> None:
     """Note that something was changed on CAR: TEXT, as in "fitted new injectors".
 
@@ -19,7 +28,7 @@ def command(car: str, text: str, folder: Path, date: str | None) -> None:
     """
     import datetime as dt
 
-    from audit.archive.store import Archive
+    from audit.archive.store.store import Archive
 
     day = date or dt.datetime.now().astimezone().date().isoformat()
     note = Archive(folder).journal.add(car, text, date=day)

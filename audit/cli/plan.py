@@ -10,24 +10,47 @@ from audit.cli.output import json_alone
 
 
 @click.command("plan")
-@click.option("--archive", "folder", type=click.Path(path_type=Path), metavar="DIR",
-              help="The archive; without it the plan is that of a new car.")
-@click.option("--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml", help="The car file.")
-@click.option("--setting", type=click.Choice(["dyno", "street"]), help="Count these pulls; else those of the newest night's setting.")
-@click.option("--json", "json_to", metavar="FILE", help="Write the result as JSON; - for standard output, and only it.")
+@click.option(
+    "--archive",
+    "folder",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The archive; without it the plan is that of a new car.",
+)
+@click.option(
+    "--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml", help="The car file."
+)
+@click.option(
+    "--setting",
+    type=click.Choice(["dyno", "street"]),
+    help="Count these pulls; else those of the newest night's setting.",
+)
+@click.option(
+    "--json",
+    "json_to",
+    metavar="FILE",
+    help="Write the result as JSON; - for standard output, and only it.",
+)
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the sheet.")
-def command(*, folder: Path | None, car_file: Path | None, setting: str | None, json_to: str | None, units: str | None) -> None:
+def command(
+    *,
+    folder: Path | None,
+    car_file: Path | None,
+    setting: str | None,
+    json_to: str | None,
+    units: str | None,
+) -> None:
     """The evening ahead on one page: what to look at first, the duties in order, cool-downs, what ends it."""
-    from audit.archive.plan import document_of_plan, plan
-    from audit.archive.response_document import dumps
+    from audit.archive.step.plan import document_of_plan, plan
+    from audit.archive.step.response_document import dumps
 
     if folder is None:
         from audit.carfile import load_car
 
         made = plan(load_car(car_file))
     else:
-        from audit.archive.response import response
-        from audit.archive.store import Archive
+        from audit.archive.step.response import response
+        from audit.archive.store.store import Archive
         from audit.cli.response import car_of
 
         archive = Archive(folder)

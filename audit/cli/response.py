@@ -17,29 +17,65 @@ _TARGET = re.compile(r"(?:(\d)\s*=\s*)?(\d+(?:\.\d+)?)\s*(psi|kpa|bar)", re.IGNO
 
 
 @click.command("response")
-@click.option("--archive", "folder", type=click.Path(path_type=Path), required=True, metavar="DIR", help="The archive.")
-@click.option("--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml",
-              help="The car file; without it the one that the archive's only car had last.")
-@click.option("--target", "targets", multiple=True, metavar="[GEAR=]BOOST",
-              help="Boost wanted, with its unit: 14psi, 96kPa; 2=10psi for gear 2 alone. May be repeated.")
-@click.option("--setting", type=click.Choice(["dyno", "street"]), help="Count these pulls; else those of the newest night's setting.")
-@click.option("--json", "json_to", metavar="FILE", help="Write the result as JSON; - for standard output, and only it.")
+@click.option(
+    "--archive",
+    "folder",
+    type=click.Path(path_type=Path),
+    required=True,
+    metavar="DIR",
+    help="The archive.",
+)
+@click.option(
+    "--car",
+    "car_file",
+    type=click.Path(path_type=Path),
+    metavar="CAR.toml",
+    help="The car file; without it the one that the archive's only car had last.",
+)
+@click.option(
+    "--target",
+    "targets",
+    multiple=True,
+    metavar="[GEAR=]BOOST",
+    help="Boost wanted, with its unit: 14psi, 96kPa; 2=10psi for gear 2 alone. May be repeated.",
+)
+@click.option(
+    "--setting",
+    type=click.Choice(["dyno", "street"]),
+    help="Count these pulls; else those of the newest night's setting.",
+)
+@click.option(
+    "--json",
+    "json_to",
+    metavar="FILE",
+    help="Write the result as JSON; - for standard output, and only it.",
+)
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen.")
-def command(*, folder: Path, car_file: Path | None, targets: tuple[str, ...], setting: str | None, json_to: str | None,
-            units: str | None) -> None:  # fmt: skip
+def command(
+    *,
+    folder: Path,
+    car_file: Path | None,
+    targets: tuple[str, ...],
+    setting: str | None,
+    json_to: str | None,
+    units: str | None,
+) -> None:
     """Boost against solenoid duty, gear by gear, with its spread; the next step up, or why not.
 
     No step is ever more than 5 % duty or 14 kPa (2 psi) expected, and none goes past a limit of the car.
     """
-    from audit.archive.response import response
-    from audit.archive.response_document import document_of, dumps
-    from audit.archive.store import Archive
+    from audit.archive.step.response import response
+    from audit.archive.step.response_document import document_of, dumps
+    from audit.archive.store.store import Archive
 
     archive = Archive(folder)
     car = car_of(archive.cars(), car_file, folder) or archive.car(archive.cars()[0])
     document = document_of(response(archive, car, target_kpa=_wanted(targets), setting=setting))
     if car.name not in archive.cars():
-        click.echo(f"pullaudit: no night of {car.name} in {folder} (known: {', '.join(archive.cars())}).", err=True)
+        click.echo(
+            f"pullaudit: no night of {car.name} in {folder} (known: {', '.join(archive.cars())}).",
+            err=True,
+        )
     if json_to is not None and json_alone(dumps(document), json_to):
         return
     from audit.report.response_table import render
@@ -55,7 +91,9 @@ def car_of(known: list[str], car_file: Path | None, folder: Path) -> Car | None:
     if car_file is not None:
         return load_car(car_file)
     if len(known) != 1:
-        raise UsageError(f"{folder} holds {len(known)} cars ({', '.join(known) or 'none'}): say which with --car CAR.toml.")
+        raise UsageError(
+            f"{folder} holds {len(known)} cars ({', '.join(known) or 'none'}): say which with --car CAR.toml."
+        )
     return None
 
 
@@ -70,7 +108,9 @@ def _wanted(texts: tuple[str, ...]) -> float | dict[int, float] | None:
     for text in texts:
         match = _TARGET.fullmatch(text.strip())
         if match is None:
-            raise UsageError(f"--target {text}: not a boost. Give it with its unit: 14psi, 96kPa, or 2=10psi for gear 2 alone.")
+            raise UsageError(
+                f"--target {text}: not a boost. Give it with its unit: 14psi, 96kPa, or 2=10psi for gear 2 alone."
+            )
         kpa = float(match[2]) * factors[match[3].lower()]
         if match[1]:
             by_gear[int(match[1])] = kpa

@@ -21,36 +21,91 @@ USAGE, NOTHING_READ = 2, 3
 
 @click.command("screen")
 @click.argument("paths", nargs=-1, required=True, metavar="PATH...")
-@click.option("--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml",
-              help="The car file; without it a car.toml beside the logs or up to three folders above.")
-@click.option("--archive", type=click.Path(path_type=Path), metavar="DIR", help="Keep the night in this archive.")
-@click.option("--json", "json_to", metavar="FILE", help="Write the result as JSON; - for standard output, and only it.")
-@click.option("--report", "report_to", type=click.Path(path_type=Path), metavar="FILE.html",
-              help="Write a page to send to your tuner.")
-@click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen and in the report.")
-@click.option("--workers", type=click.IntRange(1, 256), metavar="N", help="Processes to spread the logs over.")
-@click.option("--cluster", metavar="ADDRESS", help="Spread the logs over a Dask cluster, as tcp://10.0.0.5:8786.")
-@click.option("--rate", "rate_hz", type=click.FloatRange(0.1, 10000), metavar="HZ",
-              help="Rows a second, for a log without a time column.")
+@click.option(
+    "--car",
+    "car_file",
+    type=click.Path(path_type=Path),
+    metavar="CAR.toml",
+    help="The car file; without it a car.toml beside the logs or up to three folders above.",
+)
+@click.option(
+    "--archive",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Keep the night in this archive.",
+)
+@click.option(
+    "--json",
+    "json_to",
+    metavar="FILE",
+    help="Write the result as JSON; - for standard output, and only it.",
+)
+@click.option(
+    "--report",
+    "report_to",
+    type=click.Path(path_type=Path),
+    metavar="FILE.html",
+    help="Write a page to send to your tuner.",
+)
+@click.option(
+    "--units", type=click.Choice(["us", "metric"]), help="Units on the screen and in the report."
+)
+@click.option(
+    "--workers", type=click.IntRange(1, 256), metavar="N", help="Processes to spread the logs over."
+)
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Spread the logs over a Dask cluster, as tcp://10.0.0.5:8786.",
+)
+@click.option(
+    "--rate",
+    "rate_hz",
+    type=click.FloatRange(0.1, 10000),
+    metavar="HZ",
+    help="Rows a second, for a log without a time column.",
+)
 @click.option("--setting", type=click.Choice(["dyno", "street"]), help="Where the pulls were made.")
 @click.option("--date", metavar="YYYY-MM-DD", help="The night's date, where the logs do not tell.")
-def command(*, paths: tuple[str, ...], car_file: Path | None, archive: Path | None, json_to: str | None,
-            report_to: Path | None, units: str | None, workers: int | None, rate_hz: float | None,
-            setting: str | None, date: str | None, cluster: str | None) -> None:  # fmt: skip
+def command(
+    *,
+    paths: tuple[str, ...],
+    car_file: Path | None,
+    archive: Path | None,
+    json_to: str | None,
+    report_to: Path | None,
+    units: str | None,
+    workers: int | None,
+    rate_hz: float | None,
+    setting: str | None,
+    date: str | None,
+    cluster: str | None,
+) -> None:
     """Audit the logs of one night of one car and print the verdict.
 
     A PATH is a log or a folder that is searched for logs, or an address such as s3://bucket/folder.
 
     Exit codes: 0 clear, 10 hold, 20 stop, 2 wrong usage, 3 no log could be read.
     """
-    from audit.night import Request, run
-    from audit.remote import is_remote
+    from audit.night.remote import is_remote
+    from audit.request import Request, run
 
     local = tuple(Path(p) for p in paths if not is_remote(p))
     urls = tuple(p for p in paths if is_remote(p))
-    request = Request(paths=local, urls=urls, cluster=cluster, car_file=car_file, archive=archive, units=units, workers=workers,
-                      rate_hz=rate_hz, setting=setting or "", date=date,
-                      keep_frames=bool(archive or report_to), progress=_progress())  # fmt: skip
+    request = Request(
+        paths=local,
+        urls=urls,
+        cluster=cluster,
+        car_file=car_file,
+        archive=archive,
+        units=units,
+        workers=workers,
+        rate_hz=rate_hz,
+        setting=setting or "",
+        date=date,
+        keep_frames=bool(archive or report_to),
+        progress=_progress(),
+    )
     outcome = run(request)
     for line in outcome.warnings:
         click.echo(f"pullaudit: {line}", err=True)
@@ -63,7 +118,9 @@ def command(*, paths: tuple[str, ...], car_file: Path | None, archive: Path | No
     try:
         _write(outcome.night, json_to)
         sys.stdout.flush()
-    except BrokenPipeError:  # a reader such as `head` has gone; the exit code still tells the verdict
+    except (
+        BrokenPipeError
+    ):  # a reader such as `head` has gone; the exit code still tells the verdict
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     if outcome.usage:
         sys.exit(USAGE)
@@ -91,7 +148,11 @@ def _progress() -> Callable[[int, int], None] | None:
         if total < 4:
             return
         if not bars:
-            bars.append(click.progressbar(length=total, label="reading logs", file=sys.stderr, show_pos=True))
+            bars.append(
+                click.progressbar(
+                    length=total, label="reading logs", file=sys.stderr, show_pos=True
+                )
+            )
         bars[0].update(1)
         if done == total:
             bars[0].render_finish()

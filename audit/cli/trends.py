@@ -12,48 +12,67 @@ import click
 from audit.cli.output import json_alone
 
 if TYPE_CHECKING:
-    from audit.archive.store import Archive
-    from audit.archive.text import Shown
+    from audit.archive.store.store import Archive
+    from audit.archive.trend.text import Shown
 
 
 @click.command("trends")
-@click.option("--archive", "folder", required=True, type=click.Path(path_type=Path), metavar="DIR", help="The archive.")
+@click.option(
+    "--archive",
+    "folder",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="The archive.",
+)
 @click.option("--car", metavar="NAME", help="One car; without it all cars, worst first.")
-@click.option("--json", "json_to", metavar="FILE", help="Write it as JSON; - for standard output, and only it.")
-@click.option("--sql", metavar="QUERY",
-              help="Ask in SQL instead (needs DuckDB): tables nights, logs, pulls, findings, notes.")
+@click.option(
+    "--json",
+    "json_to",
+    metavar="FILE",
+    help="Write it as JSON; - for standard output, and only it.",
+)
+@click.option(
+    "--sql",
+    metavar="QUERY",
+    help="Ask in SQL instead (needs DuckDB): tables nights, logs, pulls, findings, notes.",
+)
 def command(folder: Path, car: str | None, json_to: str | None, sql: str | None) -> None:
     """Show how a car has moved over its nights, where it has shifted and what that usually means.
 
     With one car in the archive, or --car, its trends; else all cars, worst first.
     """
-    from audit.archive import text
-    from audit.archive.store import Archive
+    from audit.archive.store.store import Archive
+    from audit.archive.trend import text
 
     archive = Archive(folder)
     if sql is not None:
-        from audit.archive.sql import ask
+        from audit.archive.store.sql import ask
 
         click.echo(ask(archive, sql).write_csv(), nl=False)
         return
     cars = archive.cars()
     if car is None and len(cars) != 1:
-        from audit.archive.fleet import fleet
+        from audit.archive.trend.fleet import fleet
 
         standings = fleet(archive, progress=_progress if sys.stderr.isatty() else None)
         _write(text.fleet_lines(standings), text.fleet_document(standings), json_to)
         return
-    from audit.archive.trends import trends
+    from audit.archive.trend.trends import trends
 
     found = trends(archive, car or cars[0])
-    _write(text.trend_lines(found, shown=_shown(archive, found.car)), text.trends_document(found), json_to)
+    _write(
+        text.trend_lines(found, shown=_shown(archive, found.car)),
+        text.trends_document(found),
+        json_to,
+    )
 
 
 def _shown(archive: Archive, car: str) -> Shown:
     """Figures in the units of the car's last night."""
     from functools import partial
 
-    from audit.archive.text import Shown
+    from audit.archive.trend.text import Shown
     from audit.report import display
 
     us = bool(archive.nights(car, columns=["us_units"])["us_units"].fill_null(value=False)[-1])
@@ -65,7 +84,9 @@ def _shown(archive: Archive, car: str) -> Shown:
 
 
 def _write(lines: list[str], document: object, json_to: str | None) -> None:
-    if json_to is not None and json_alone(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2), json_to):
+    if json_to is not None and json_alone(
+        json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2), json_to
+    ):
         return
     click.echo("\n".join(lines))
 

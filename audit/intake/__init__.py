@@ -24,7 +24,10 @@ def read_logs(path: Path, *, car: Car, rate_hz: float | None = None) -> list[Log
     from audit.intake.read import read_raw
     from audit.intake.understand import understand
 
-    return [one if isinstance(one, Rejected) else understand(one, car) for one in read_raw(path, rate_hz=rate_hz)]
+    return [
+        one if isinstance(one, Rejected) else understand(one, car)
+        for one in read_raw(path, rate_hz=rate_hz)
+    ]
 
 
 def _own_parquet(path: Path) -> Log | Rejected | None:

@@ -26,13 +26,23 @@ def write_log(log: Log, path: Path) -> None:
     ones. Raises OSError when the folder cannot be written.
     """
     about = {
-        "version": VERSION, "path": log.path, "sha256": log.sha256, "channels": [asdict(c) for c in log.channels],
-        "barometric": asdict(log.barometric), "notes": [asdict(n) for n in log.notes], "breaks": list(log.breaks),
-        "clock": log.clock, "wall_start": log.wall_start, "us_units": log.us_units, "reader": log.reader,
+        "version": VERSION,
+        "path": log.path,
+        "sha256": log.sha256,
+        "channels": [asdict(c) for c in log.channels],
+        "barometric": asdict(log.barometric),
+        "notes": [asdict(n) for n in log.notes],
+        "breaks": list(log.breaks),
+        "clock": log.clock,
+        "wall_start": log.wall_start,
+        "us_units": log.us_units,
+        "reader": log.reader,
     }
     temporary = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}.tmp")
     try:
-        log.frame.write_parquet(temporary, compression="zstd", metadata={KEY: json.dumps(about, ensure_ascii=False)})
+        log.frame.write_parquet(
+            temporary, compression="zstd", metadata={KEY: json.dumps(about, ensure_ascii=False)}
+        )
         with temporary.open("rb") as written:
             os.fsync(written.fileno())
         temporary.replace(path)
@@ -57,26 +67,42 @@ def read_log(path: Path) -> Log:
         about = pl.read_parquet_metadata(path).get(KEY)
         frame = pl.read_parquet(path, use_pyarrow=False, memory_map=False)
     except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
-        raise UnreadableLog(f"{path}: not a whole Parquet file ({_first_line(error)}). Screen the log it was made from again.") from error
+        raise UnreadableLog(
+            f"{path}: not a whole Parquet file ({_first_line(error)}). Screen the log it was made from again."
+        ) from error
     if about is None:
-        raise UnreadableLog(f"{path}: a Parquet file, but not one of a screened log. Screen it like any other log.")
+        raise UnreadableLog(
+            f"{path}: a Parquet file, but not one of a screened log. Screen it like any other log."
+        )
     try:
         return _log(json.loads(about), frame)
     except (KeyError, TypeError, ValueError) as error:
-        raise UnreadableLog(f"{path}: its description of the columns cannot be used ({_first_line(error)}). Screen the log it was made from again.") from error
+        raise UnreadableLog(
+            f"{path}: its description of the columns cannot be used ({_first_line(error)}). Screen the log it was made from again."
+        ) from error
 
 
 def _log(about: Mapping[str, Any], frame: pl.DataFrame) -> Log:
     if about["version"] != VERSION:
-        raise ValueError(f"written in version {about['version']}, this program reads version {VERSION}")
+        raise ValueError(
+            f"written in version {about['version']}, this program reads version {VERSION}"
+        )
     channels = tuple(Channel(**c) for c in about["channels"])
     missing = [c.name for c in channels if c.known and c.name not in frame.columns]
     if missing or "time" not in frame.columns:
         raise ValueError(f"no column for {', '.join(missing) or 'time'}")
     return Log(
-        path=about["path"], sha256=about["sha256"], frame=frame, channels=channels, barometric=Barometric(**about["barometric"]),
-        notes=tuple(Note(**n) for n in about["notes"]), breaks=tuple(about["breaks"]), clock=about["clock"],
-        wall_start=about["wall_start"], us_units=about["us_units"], reader=about["reader"],
+        path=about["path"],
+        sha256=about["sha256"],
+        frame=frame,
+        channels=channels,
+        barometric=Barometric(**about["barometric"]),
+        notes=tuple(Note(**n) for n in about["notes"]),
+        breaks=tuple(about["breaks"]),
+        clock=about["clock"],
+        wall_start=about["wall_start"],
+        us_units=about["us_units"],
+        reader=about["reader"],
     )
 
 

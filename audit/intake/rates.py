@@ -78,15 +78,23 @@ def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
     return plain
 
 
-def together(t: Array, values: Sequence[Array | None], rates: Sequence[Rate], *, row_step_s: float) -> list[Rate]:
+def together(
+    t: Array, values: Sequence[Array | None], rates: Sequence[Rate], *, row_step_s: float
+) -> list[Rate]:
     """Rates of a whole file whose columns are polled together.
 
     Where all quick columns are held, a column that shows no rate of its own, and never changes twice within
     a beat, is taken to be polled like the rest: 1 / the median beat.
     """
     full = 1.0 / row_step_s if row_step_s > 0 else 0.0
-    held = [i for i, (r, v) in enumerate(zip(rates, values, strict=True)) if r.held and v is not None]
-    quick = [i for i, (r, v) in enumerate(zip(rates, values, strict=True)) if v is not None and not r.held and _moves_often(v)]
+    held = [
+        i for i, (r, v) in enumerate(zip(rates, values, strict=True)) if r.held and v is not None
+    ]
+    quick = [
+        i
+        for i, (r, v) in enumerate(zip(rates, values, strict=True))
+        if v is not None and not r.held and _moves_often(v)
+    ]
     if len(held) < 3 or len(quick) > 0.34 * len(held):
         return list(rates)
     common = median([rates[i].hz for i in held])

@@ -9,12 +9,18 @@ from pathlib import Path
 import polars as pl
 
 from audit.errors import UnreadableLog
-from audit.intake.clock import find_clock
-from audit.intake.containers import Source, open_sources, refuse_other_formats, rejected, starts
-from audit.intake.encoding import Bytes, to_utf8
-from audit.intake.parse import parse_table
+from audit.intake.bytes.containers import (
+    Source,
+    open_sources,
+    refuse_other_formats,
+    rejected,
+    starts,
+)
+from audit.intake.bytes.encoding import Bytes, to_utf8
+from audit.intake.clock.clock import find_clock
 from audit.intake.raw import RawLog, Rejected
-from audit.intake.table import Table
+from audit.intake.text.parse import parse_table
+from audit.intake.text.table import Table
 from audit.model import Note
 
 MOST_TABLES = 50  # tables one after another in one file
@@ -42,19 +48,31 @@ def _read_source(source: Source, rate_hz: float | None) -> Iterator[RawLog | Rej
             yield _timed(table, source, path, rate_hz)
             done += 1
     except UnreadableLog as error:
-        yield rejected(source.path if done == 0 else f"{source.path} (part {done + 1})", source.sha256, error)
-    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, ValueError, OverflowError, MemoryError) as error:
+        yield rejected(
+            source.path if done == 0 else f"{source.path} (part {done + 1})", source.sha256, error
+        )
+    except (
+        pl.exceptions.PolarsError,
+        pl.exceptions.PanicException,
+        ValueError,
+        OverflowError,
+        MemoryError,
+    ) as error:
         what = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        yield rejected(source.path, source.sha256, UnreadableLog(f"its table cannot be read ({what}). Export it again as plain CSV"))
+        yield rejected(
+            source.path,
+            source.sha256,
+            UnreadableLog(f"its table cannot be read ({what}). Export it again as plain CSV"),
+        )
 
 
 def _tables(source: Source) -> Iterator[Table]:
     if starts(source.data, b"PAR1"):
-        from audit.intake.formats import read_parquet
+        from audit.intake.bytes.formats import read_parquet
 
         yield read_parquet(source)
     elif starts(source.data, b"MDF     ") or starts(source.data, b"UnFinMF "):
-        from audit.intake.formats import read_mdf
+        from audit.intake.bytes.formats import read_mdf
 
         yield read_mdf(source)
     else:
@@ -72,7 +90,7 @@ def _text_tables(text: Bytes, encoding: str) -> Iterator[Table]:
         yield replace(table, words=words, lines=table.lines + offset, notes=notes)
         if table.next_line is None:
             return
-        from audit.intake.lines import find_lines
+        from audit.intake.text.lines import find_lines
 
         text = text[int(find_lines(text).starts[table.next_line]) :]
         offset += table.next_line
@@ -85,5 +103,14 @@ def _moved(note: Note, offset: int) -> Note:
 def _timed(table: Table, source: Source, path: str, rate_hz: float | None) -> RawLog:
     timed = find_clock(table, rate_hz=rate_hz, file_name=Path(source.path).name)
     remark = (Note(source.remark + "."),) if source.remark else ()
-    return RawLog(path, source.sha256, timed.frame, table.columns, timed.time, timed.clock,
-                  (*remark, *table.notes, *timed.notes), table.preamble, table.words)
+    return RawLog(
+        path,
+        source.sha256,
+        timed.frame,
+        table.columns,
+        timed.time,
+        timed.clock,
+        (*remark, *table.notes, *timed.notes),
+        table.preamble,
+        table.words,
+    )

@@ -33,7 +33,12 @@ def _column(row: ChannelRow) -> pa.Column:
     import pandera.polars as pa
 
     low, high = row.range
-    return pa.Column(pl.Float64, [pa.Check.in_range(low, high, error=f"outside {low:g} to {high:g} {row.unit}")], nullable=True, required=False)
+    return pa.Column(
+        pl.Float64,
+        [pa.Check.in_range(low, high, error=f"outside {low:g} to {high:g} {row.unit}")],
+        nullable=True,
+        required=False,
+    )
 
 
 def _increasing() -> pa.Check:
@@ -61,10 +66,16 @@ def _sentences(found: object) -> list[str]:
     said = []
     for error in getattr(found, "schema_errors", []):
         column = getattr(getattr(error, "schema", None), "name", None) or "the frame"
-        reason = str((getattr(error, "check", "") and getattr(error.check, "error", "")) or error).strip().splitlines()[0]
+        reason = (
+            str((getattr(error, "check", "") and getattr(error.check, "error", "")) or error)
+            .strip()
+            .splitlines()[0]
+        )
         cases = getattr(error, "failure_cases", None)
         count = cases.height if isinstance(cases, pl.DataFrame) else 0
-        said.append((column, f"column {column}: {reason}" + (f" ({count} rows)" if count > 1 else "") + "."))
+        said.append(
+            (column, f"column {column}: {reason}" + (f" ({count} rows)" if count > 1 else "") + ".")
+        )
     typed = {column for column, sentence in said if "to have type" in sentence}
     return sorted({s for column, s in said if column not in typed or "to have type" in s})
 

@@ -10,13 +10,13 @@ import numpy as np
 import polars as pl
 
 from audit import __version__
-from audit.intake.decide import CAR_FILE, Decision
-from audit.intake.infer_units import Inferred, Source, infer_units, turned
-from audit.intake.naming import NO_NAME, Named, header_of, name_columns
+from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
+from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
-from audit.intake.scene import THIN_TO
-from audit.intake.unit_text import Unit, unit_for, units_of
-from audit.intake.words import split
+from audit.intake.units.decide import CAR_FILE, Decision
+from audit.intake.units.infer_units import Inferred, Source, infer_units, turned
+from audit.intake.units.scene import THIN_TO
+from audit.intake.units.unit_text import Unit, unit_for, units_of
 from audit.model import Array, Car, Channel, Log, Note
 from audit.tables import channel_rows
 
@@ -25,7 +25,25 @@ if TYPE_CHECKING:
 
 SOURCE_PREFIX = "source:"
 
-NOTHING = frozenset(("-", "--", "–", "—", "1", "n/a", "na", "#", "none", "null", "dimensionless", "unitless", "x", "()", "[]"))
+NOTHING = frozenset(
+    (
+        "-",
+        "--",
+        "–",
+        "—",
+        "1",
+        "n/a",
+        "na",
+        "#",
+        "none",
+        "null",
+        "dimensionless",
+        "unitless",
+        "x",
+        "()",
+        "[]",
+    )
+)
 
 
 def understand(raw: RawLog, car: Car) -> Log:
@@ -40,27 +58,54 @@ def understand(raw: RawLog, car: Car) -> Log:
 
 def _understand(raw: RawLog, car: Car) -> Log:
     series = [raw.frame.to_series(i) for i in range(raw.frame.width)]
-    clock_at = frozenset(i for i, c in enumerate(raw.columns) if raw.clock.column is not None and raw.clock.column in (c.header, raw.frame.columns[i]))
+    clock_at = frozenset(
+        i
+        for i, c in enumerate(raw.columns)
+        if raw.clock.column is not None and raw.clock.column in (c.header, raw.frame.columns[i])
+    )
     ruled = {word.column.strip().casefold() for word in car.channels.values()}
-    values = [_numbers(s) if c.numeric or c.header.strip().casefold() in ruled else None for s, c in zip(series, raw.columns, strict=True)]
-    columns = [replace(c, numeric=v is not None, unit=_said_unit(c.unit)) for c, v in zip(raw.columns, values, strict=True)]
+    values = [
+        _numbers(s) if c.numeric or c.header.strip().casefold() in ruled else None
+        for s, c in zip(series, raw.columns, strict=True)
+    ]
+    columns = [
+        replace(c, numeric=v is not None, unit=_said_unit(c.unit))
+        for c, v in zip(raw.columns, values, strict=True)
+    ]
     stride = max(1, -(-len(raw.time) // THIN_TO))
     samples = [_sample(v, stride) if v is not None else np.empty(0) for v in values]
     named, notes = name_columns(columns, samples, car.channels, skip=clock_at)
-    sources, second = _sources(named, columns, series=series, values=values, car=car, stride=stride, notes=notes)
+    sources, second = _sources(
+        named, columns, series=series, values=values, car=car, stride=stride, notes=notes
+    )
     inferred = infer_units(sources, raw.time[::stride], car, second=second)
     notes += _unit_notes(named, columns, inferred)
     notes += _unnamed(named, columns, values)
     step = median_step(raw.time)
-    rates = [channel_rate(raw.time, v, row_step_s=step) if v is not None else Rate(1.0 / step if step > 0 else 0.0) for v in values]
+    rates = [
+        channel_rate(raw.time, v, row_step_s=step)
+        if v is not None
+        else Rate(1.0 / step if step > 0 else 0.0)
+        for v in values
+    ]
     apart = [None if i in clock_at else v for i, v in enumerate(values)]
     rates = together(raw.time, apart, rates, row_step_s=step)
-    frame, channels = _build(raw, named, series=series, values=values, inferred=inferred, rates=rates, clock_at=clock_at)
+    frame, channels = _build(
+        raw, named, series=series, values=values, inferred=inferred, rates=rates, clock_at=clock_at
+    )
     notes += _throttle_note(frame, channels)
     return Log(
-        path=raw.path, sha256=raw.sha256, frame=frame, channels=channels, barometric=inferred.barometric,
-        notes=(*raw.notes, *notes), breaks=raw.clock.breaks, clock=raw.clock.said or raw.clock.kind,
-        wall_start=raw.clock.wall_start, us_units=_us_units(channels), reader=f"pullaudit {__version__}",
+        path=raw.path,
+        sha256=raw.sha256,
+        frame=frame,
+        channels=channels,
+        barometric=inferred.barometric,
+        notes=(*raw.notes, *notes),
+        breaks=raw.clock.breaks,
+        clock=raw.clock.said or raw.clock.kind,
+        wall_start=raw.clock.wall_start,
+        us_units=_us_units(channels),
+        reader=f"pullaudit {__version__}",
     )
 
 
@@ -96,8 +141,14 @@ def _thinned(series: pl.Series, values: Array, stride: int) -> Array:
 
 
 def _sources(
-    named: Sequence[Named], columns: Sequence[RawColumn], *, series: Sequence[pl.Series], values: Sequence[Array | None],
-    car: Car, stride: int, notes: list[Note],
+    named: Sequence[Named],
+    columns: Sequence[RawColumn],
+    *,
+    series: Sequence[pl.Series],
+    values: Sequence[Array | None],
+    car: Car,
+    stride: int,
+    notes: list[Note],
 ) -> tuple[dict[str, Source], dict[str, tuple[Array, Unit | None]]]:
     """The named columns as evidence, and second columns for a channel already taken."""
     sources: dict[str, Source] = {}
@@ -107,8 +158,14 @@ def _sources(
             continue
         if name.channel:
             unit, unit_from = _car_unit(name, car, notes)
-            sources[name.channel] = Source(_thinned(one, data, stride), unit, unit_from, name.hints, split(header_of(column)))
-        elif name.nearest in ("manifold_pressure", "vehicle_speed") and name.why.startswith("reads as") and name.nearest not in second:
+            sources[name.channel] = Source(
+                _thinned(one, data, stride), unit, unit_from, name.hints, split(header_of(column))
+            )
+        elif (
+            name.nearest in ("manifold_pressure", "vehicle_speed")
+            and name.why.startswith("reads as")
+            and name.nearest not in second
+        ):
             second[name.nearest] = (_thinned(one, data, stride), name.unit)
     return sources, second
 
@@ -122,11 +179,17 @@ def _car_unit(name: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, st
     if unit is not None:
         return unit, CAR_FILE
     known = ", ".join(u.said for u in units_of(channel_rows()[name.channel].quantity) if u.said)
-    notes.append(Note(f"The car file gives the unit '{word.unit}' for {name.channel}, which is none that it can have. Known: {known}."))
+    notes.append(
+        Note(
+            f"The car file gives the unit '{word.unit}' for {name.channel}, which is none that it can have. Known: {known}."
+        )
+    )
     return name.unit, name.unit_from
 
 
-def _unit_notes(named: Sequence[Named], columns: Sequence[RawColumn], inferred: Inferred) -> list[Note]:
+def _unit_notes(
+    named: Sequence[Named], columns: Sequence[RawColumn], inferred: Inferred
+) -> list[Note]:
     """What a person should know about how a unit was read."""
     notes = []
     for name, column in zip(named, columns, strict=True):
@@ -136,32 +199,46 @@ def _unit_notes(named: Sequence[Named], columns: Sequence[RawColumn], inferred: 
         if found.doubtful:
             other = f", or as well {found.runner_up}" if found.runner_up else ""
             why = f" ({found.why})" if found.why else ""
-            notes.append(Note(
-                f"The unit of '{column.header}' is not sure: read as {found.candidate.said or 'it stands'}{other}{why}. "
-                f"Name it in the car file under [channels] to settle it."
-            ))
+            notes.append(
+                Note(
+                    f"The unit of '{column.header}' is not sure: read as {found.candidate.said or 'it stands'}{other}{why}. "
+                    f"Name it in the car file under [channels] to settle it."
+                )
+            )
         elif found.candidate.special == "reciprocal":
             notes.append(Note(f"'{column.header}' is read as phi, the inverse of lambda."))
         elif name.channel == "fuel_pressure" and "differential" in name.hints:
-            notes.append(Note(f"'{column.header}' seems to be fuel pressure over manifold pressure, not over ambient."))
+            notes.append(
+                Note(
+                    f"'{column.header}' seems to be fuel pressure over manifold pressure, not over ambient."
+                )
+            )
     return notes
 
 
 NEEDED = ("engine_speed", "manifold_pressure", "lambda", "intake_air_temp")
 
 
-def _unnamed(named: Sequence[Named], columns: Sequence[RawColumn], values: Sequence[Array | None]) -> list[Note]:
+def _unnamed(
+    named: Sequence[Named], columns: Sequence[RawColumn], values: Sequence[Array | None]
+) -> list[Note]:
     """A needed channel that no column was taken for, while there are columns of no known name."""
     there = {n.channel for n in named}
     lacks = [name for name in NEEDED if name not in there]
-    free = [c.header for n, c, v in zip(named, columns, values, strict=True) if not n.channel and n.why == NO_NAME and v is not None]
+    free = [
+        c.header
+        for n, c, v in zip(named, columns, values, strict=True)
+        if not n.channel and n.why == NO_NAME and v is not None
+    ]
     if not lacks or not free:
         return []
     more = f" (and {len(free) - 4} more)" if len(free) > 4 else ""
-    return [Note(
-        f"No column was taken for {' or '.join(n.replace('_', ' ') for n in lacks)}. If it is one of {', '.join(free[:4])}{more}, "
-        f'say so in the car file under [channels]: {lacks[0]} = {{ column = "{_quoted(free[0])}" }}.'
-    )]
+    return [
+        Note(
+            f"No column was taken for {' or '.join(n.replace('_', ' ') for n in lacks)}. If it is one of {', '.join(free[:4])}{more}, "
+            f'say so in the car file under [channels]: {lacks[0]} = {{ column = "{_quoted(free[0])}" }}.'
+        )
+    ]
 
 
 FULL_OPEN = (55.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
@@ -171,7 +248,9 @@ def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Not
     """A throttle that tops out short of 100 % while boost is made: wide open all the same, and worth a look."""
     if not {"throttle_position", "manifold_pressure"} <= set(frame.columns):
         return []
-    throttle, pressure = (frame.get_column(n).to_numpy() for n in ("throttle_position", "manifold_pressure"))
+    throttle, pressure = (
+        frame.get_column(n).to_numpy() for n in ("throttle_position", "manifold_pressure")
+    )
     finite = throttle[np.isfinite(throttle)]
     top = float(finite.max()) if len(finite) else 0.0
     at_top = pressure[throttle >= top - 2.0]
@@ -179,12 +258,22 @@ def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Not
     if not (FULL_OPEN[0] <= top < FULL_OPEN[1] and boosted):
         return []
     source = next(c.source for c in channels if c.name == "throttle_position")
-    return [Note(f"'{source}' tops out at {top:.0f} % while boost is made; if that is wide open, have the throttle's ends taught anew.")]
+    return [
+        Note(
+            f"'{source}' tops out at {top:.0f} % while boost is made; if that is wide open, have the throttle's ends taught anew."
+        )
+    ]
 
 
 def _build(
-    raw: RawLog, named: Sequence[Named], *, series: Sequence[pl.Series], values: Sequence[Array | None], inferred: Inferred,
-    rates: Sequence[Rate], clock_at: frozenset[int],
+    raw: RawLog,
+    named: Sequence[Named],
+    *,
+    series: Sequence[pl.Series],
+    values: Sequence[Array | None],
+    inferred: Inferred,
+    rates: Sequence[Rate],
+    clock_at: frozenset[int],
 ) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
     """The canonical frame (time, channels, the rest, source values) and how each column was understood."""
     order = {name: i for i, name in enumerate(channel_rows())}
@@ -199,17 +288,39 @@ def _build(
             channels.append(_clock_channel(raw, header, rates[i], stored))
         elif name.channel and data is not None:
             found = inferred.decisions[name.channel]
-            same = found.candidate.scale == 1.0 and found.candidate.offset == 0.0 and not found.candidate.special
-            stored = "" if same and series[i].dtype == pl.Float64 else _kept(rest, f"{SOURCE_PREFIX}{own}", series[i], taken)
-            front[name.channel] = series[i].alias(name.channel) if not stored else _canonical(name.channel, data, found)
+            same = (
+                found.candidate.scale == 1.0
+                and found.candidate.offset == 0.0
+                and not found.candidate.special
+            )
+            stored = (
+                ""
+                if same and series[i].dtype == pl.Float64
+                else _kept(rest, f"{SOURCE_PREFIX}{own}", series[i], taken)
+            )
+            front[name.channel] = (
+                series[i].alias(name.channel)
+                if not stored
+                else _canonical(name.channel, data, found)
+            )
             channels.append(_channel(name, header, found, rates[i], stored))
         else:
             stored = _kept(rest, own if own not in order else f"column:{own}", series[i], taken)
-            channels.append(Channel(
-                name=header if header not in order else f"column:{header}", source=header, source_unit=raw.columns[i].unit, unit=raw.columns[i].unit,
-                rate_hz=round(rates[i].hz, 4), known=False, held=rates[i].held, unit_from=raw.columns[i].unit_from, name_why=name.why,
-                nearest=name.nearest, stored_as=stored,
-            ))
+            channels.append(
+                Channel(
+                    name=header if header not in order else f"column:{header}",
+                    source=header,
+                    source_unit=raw.columns[i].unit,
+                    unit=raw.columns[i].unit,
+                    rate_hz=round(rates[i].hz, 4),
+                    known=False,
+                    held=rates[i].held,
+                    unit_from=raw.columns[i].unit_from,
+                    name_why=name.why,
+                    nearest=name.nearest,
+                    stored_as=stored,
+                )
+            )
     time = rest.pop("")
     ordered = [front[n] for n in sorted(front, key=order.__getitem__)]
     return pl.DataFrame([time, *ordered, *rest.values()]), tuple(channels)
@@ -229,23 +340,47 @@ def _canonical(channel: str, data: Array, found: Decision) -> pl.Series:
 
 
 def _clock_channel(raw: RawLog, header: str, rate: Rate, stored: str) -> Channel:
-    return Channel(name="time", source=header, source_unit=raw.clock.kind, unit="s", rate_hz=round(rate.hz, 4), unit_from="format",
-                   name_why="the log's clock", unit_why=raw.clock.said, stored_as=stored)
+    return Channel(
+        name="time",
+        source=header,
+        source_unit=raw.clock.kind,
+        unit="s",
+        rate_hz=round(rate.hz, 4),
+        unit_from="format",
+        name_why="the log's clock",
+        unit_why=raw.clock.said,
+        stored_as=stored,
+    )
 
 
 def _channel(name: Named, header: str, found: Decision, rate: Rate, stored: str) -> Channel:
     row = channel_rows()[name.channel]
     return Channel(
-        name=name.channel, source=header, source_unit=found.candidate.said, unit=row.unit, rate_hz=round(rate.hz, 4), held=rate.held,
-        unit_from=found.unit_from, name_why=name.why, unit_why=found.why, confidence=found.confidence, runner_up=found.runner_up,
-        doubtful=found.doubtful, scale=found.candidate.scale, offset=found.candidate.offset, stored_as=stored,
+        name=name.channel,
+        source=header,
+        source_unit=found.candidate.said,
+        unit=row.unit,
+        rate_hz=round(rate.hz, 4),
+        held=rate.held,
+        unit_from=found.unit_from,
+        name_why=name.why,
+        unit_why=found.why,
+        confidence=found.confidence,
+        runner_up=found.runner_up,
+        doubtful=found.doubtful,
+        scale=found.candidate.scale,
+        offset=found.candidate.offset,
+        stored_as=stored,
     )
 
 
 def _us_units(channels: Sequence[Channel]) -> bool:
     """The source is in psi or °F."""
     for c in channels:
-        if c.known and (c.source_unit == "°F" or (c.name in ("manifold_pressure", "boost_target") and ("psi" in c.source_unit))):
+        if c.known and (
+            c.source_unit == "°F"
+            or (c.name in ("manifold_pressure", "boost_target") and ("psi" in c.source_unit))
+        ):
             return True
     return False
 

@@ -26,14 +26,20 @@ def best_barometric(log: Log, sanity: Sanity, car: Car) -> Barometric:
     if rest is not None:
         return Barometric(rest, why + "manifold pressure with the engine stopped", 1.5)
     if car.altitude_m is not None:
-        return Barometric(standard_pressure_kpa(car.altitude_m), why + "the car file's altitude, standard atmosphere", 3.0)
+        return Barometric(
+            standard_pressure_kpa(car.altitude_m),
+            why + "the car file's altitude, standard atmosphere",
+            3.0,
+        )
     return Barometric(STANDARD_PRESSURE_KPA, why + "the standard atmosphere at sea level", 6.0)
 
 
 def _from_channel(log: Log) -> bool:
     value = log.values("barometric_pressure")
     good = value[np.isfinite(value)]
-    return "channel" in log.barometric.source or (len(good) > 0 and abs(median(good) - log.barometric.kpa) < 0.3)
+    return "channel" in log.barometric.source or (
+        len(good) > 0 and abs(median(good) - log.barometric.kpa) < 0.3
+    )
 
 
 def _broken(log: Log, sanity: Sanity) -> bool:

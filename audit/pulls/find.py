@@ -65,7 +65,16 @@ def find_pulls(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> tuple[
         times = [(float(log.time[s.first]), float(log.time[s.stop - 1])) for s in stretches]
         table = gearing(log, sanity, car, times)
         speed = believed(log, sanity, "vehicle_speed") if table is not None else None
-        sight = _Sight(log, sanity, rpm, speed, table, opened.setting, limits.setting("pull_least_s"), NEAR_TOP * _top(rpm))
+        sight = _Sight(
+            log,
+            sanity,
+            rpm,
+            speed,
+            table,
+            opened.setting,
+            limits.setting("pull_least_s"),
+            NEAR_TOP * _top(rpm),
+        )
         return tuple(span for stretch in stretches for span in _pulls_in(sight, stretch))
 
 
@@ -93,13 +102,17 @@ def _pulls_in(sight: _Sight, stretch: _Stretch) -> list[Span]:
     spans = []
     for part in _without_holes(inside):
         t, v = inside.t[part], inside.value[part]
-        for piece in pull_pieces(t, v, None if ratio is None else ratio[part], ceiling=sight.ceiling):
+        for piece in pull_pieces(
+            t, v, None if ratio is None else ratio[part], ceiling=sight.ceiling
+        ):
             a = start if piece.first == 0 and part.start == 0 else float(t[piece.first])
             last = piece.stop == len(t) and part.stop == len(inside.t)
             b = end if last and piece.ended_by == "" else float(t[piece.stop - 1])
             if b - a + row_s < sight.least_s:  # a row stands for one interval
                 continue
-            ended = piece.ended_by or ("gap" if not last else stretch.at_edge or _lift_or_shift(sight.rpm, end))
+            ended = piece.ended_by or (
+                "gap" if not last else stretch.at_edge or _lift_or_shift(sight.rpm, end)
+            )
             spans.append(_span(sight, a, b, ended))
     return spans
 
@@ -135,4 +148,15 @@ def _span(sight: _Sight, start_s: float, end_s: float, ended: str) -> Span:
     gear, ratio = gear_of(sight.log, sight.sanity, sight.table, start_s, end_s)
     speeds = without_singles(sight.rpm.within(start_s, end_s).value)
     rpm_start, rpm_end = float(speeds[0]), float(speeds[-1])
-    return Span(int(first), int(stop), start_s, end_s, gear, rpm_start, rpm_end, ended, gear_ratio=ratio, setting=sight.setting)
+    return Span(
+        int(first),
+        int(stop),
+        start_s,
+        end_s,
+        gear,
+        rpm_start,
+        rpm_end,
+        ended,
+        gear_ratio=ratio,
+        setting=sight.setting,
+    )

@@ -85,7 +85,9 @@ def _scatter(ratio: Array) -> float:
     return float(np.log(some[int(0.9 * len(some))] / some[int(0.1 * len(some))]))
 
 
-def gearing(log: Log, sanity: Sanity, car: Car, stretches: list[tuple[float, float]]) -> Gearing | None:
+def gearing(
+    log: Log, sanity: Sanity, car: Car, stretches: list[tuple[float, float]]
+) -> Gearing | None:
     """The ratios of the car, by its file or by the log; None without engine and road speed.
 
     stretches: (start_s, end_s) of the wide-open ones.
@@ -97,21 +99,32 @@ def gearing(log: Log, sanity: Sanity, car: Car, stretches: list[tuple[float, flo
         return None
     lag = speed_lag(rpm, speed, stretches)
     if car.gear_ratios and car.final_drive and car.circumference_m:
-        ratios = np.array([rpm_per_kmh(g, car.final_drive, car.circumference_m) for g in car.gear_ratios])
+        ratios = np.array(
+            [rpm_per_kmh(g, car.final_drive, car.circumference_m) for g in car.gear_ratios]
+        )
         return Gearing(ratios, tuple(range(1, len(ratios) + 1)), lag, known=True)
     ratio = ratio_at(rpm, speed, lag_s=lag)
     clusters = _clusters(rpm, ratio)
-    numbers = _counted(clusters) if _starts_in_first(rpm, speed, ratio, clusters) else _numbered(clusters)
+    numbers = (
+        _counted(clusters) if _starts_in_first(rpm, speed, ratio, clusters) else _numbered(clusters)
+    )
     return Gearing(clusters, numbers, lag, known=False)
 
 
 def _useless(log: Log, sanity: Sanity) -> bool:
-    return sanity.flags.get("vehicle_speed") == FAIL or not np.nanmax(log.values("vehicle_speed"), initial=0.0) >= LEAST_SPEED
+    return (
+        sanity.flags.get("vehicle_speed") == FAIL
+        or not np.nanmax(log.values("vehicle_speed"), initial=0.0) >= LEAST_SPEED
+    )
 
 
 def _clusters(rpm: Series, ratio: Array) -> Array:
     """Ratios, rpm per km/h, tallest number of turns first, at which the log spends a second or more steadily."""
-    change = np.abs(np.gradient(np.log(np.where(np.isfinite(ratio) & (ratio > 0), ratio, np.nan)))) if len(ratio) > 2 else np.array([])
+    change = (
+        np.abs(np.gradient(np.log(np.where(np.isfinite(ratio) & (ratio > 0), ratio, np.nan))))
+        if len(ratio) > 2
+        else np.array([])
+    )
     steady = ratio[(change < 0.02) & (rpm.value > 1200.0)] if len(change) else ratio[:0]
     steady = steady[np.isfinite(steady)]
     if len(steady) < 5:
@@ -122,7 +135,14 @@ def _clusters(rpm: Series, ratio: Array) -> Array:
     count = np.histogram(logs, edges)[0].astype(np.float64)
     smooth = np.convolve(count, (0.25, 0.5, 0.25), mode="same")
     interval = max(median(np.diff(rpm.t)), 1e-3)
-    peak = np.flatnonzero((smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:]) & (smooth[1:-1] * interval >= 0.3)) + 1
+    peak = (
+        np.flatnonzero(
+            (smooth[1:-1] > smooth[:-2])
+            & (smooth[1:-1] >= smooth[2:])
+            & (smooth[1:-1] * interval >= 0.3)
+        )
+        + 1
+    )
     found: list[tuple[float, int]] = []
     for i in peak[np.argsort(-smooth[peak])]:
         centre = edges[i] + 0.5 * width
@@ -143,7 +163,10 @@ def _starts_in_first(rpm: Series, speed: Series, ratio: Array, clusters: Array) 
     for start in starts:
         near = ratio[(rpm.t > start) & (rpm.t < start + 12.0)]
         near = near[np.isfinite(near)][:400]
-        if len(near) >= 5 and np.mean(np.abs(np.log(near[: max(5, len(near) // 4)] / clusters[0])) < NEAR) > 0.5:
+        if (
+            len(near) >= 5
+            and np.mean(np.abs(np.log(near[: max(5, len(near) // 4)] / clusters[0])) < NEAR) > 0.5
+        ):
             return True
     return False
 
@@ -153,7 +176,9 @@ def _counted(clusters: Array) -> tuple[int | None, ...]:
     numbers: list[int | None] = [1]
     last = np.inf
     for i, step in enumerate(clusters[:-1] / clusters[1:]):
-        sure = numbers[-1] is not None and step <= (FIRST_STEP if i == 0 else min(NEXT_STEPS, 1.12 * last))
+        sure = numbers[-1] is not None and step <= (
+            FIRST_STEP if i == 0 else min(NEXT_STEPS, 1.12 * last)
+        )
         numbers.append(i + 2 if sure else None)
         last = step
     return tuple(numbers)
@@ -165,12 +190,16 @@ def _numbered(clusters: Array) -> tuple[int | None, ...]:
     if not 1 <= k <= len(USUAL):
         return (None,) * k
     logs = np.log(clusters)
-    scored = sorted((_misfit(logs - USUAL[list(gears)]), gears) for gears in combinations(range(len(USUAL)), k))
+    scored = sorted(
+        (_misfit(logs - USUAL[list(gears)]), gears) for gears in combinations(range(len(USUAL)), k)
+    )
     best = scored[0][1]
     numbers: list[int | None] = []
     for i in range(k):
         rival = next((score for score, gears in scored if gears[i] != best[i]), np.inf)
-        numbers.append(best[i] + 1 if rival - scored[0][0] >= SURE and scored[0][0] < 9.0 + 3 * k else None)
+        numbers.append(
+            best[i] + 1 if rival - scored[0][0] >= SURE and scored[0][0] < 9.0 + 3 * k else None
+        )
     return tuple(numbers)
 
 
@@ -181,7 +210,9 @@ def _misfit(off: Array) -> float:
     return float(((off - shift) ** 2).sum() / STEP_SD**2 + shift**2 / SCALE_SD**2)
 
 
-def gear_of(log: Log, sanity: Sanity, table: Gearing | None, start_s: float, end_s: float) -> tuple[int | None, float | None]:
+def gear_of(
+    log: Log, sanity: Sanity, table: Gearing | None, start_s: float, end_s: float
+) -> tuple[int | None, float | None]:
     """(gear, rpm per km/h) of a pull; None for what cannot be told."""
     ratio = None if table is None else _pull_ratio(log, sanity, table, start_s, end_s)
     logged = _logged_gear(log, sanity, start_s, end_s)
@@ -194,7 +225,9 @@ def gear_of(log: Log, sanity: Sanity, table: Gearing | None, start_s: float, end
     return (table.numbers[best] if off[best] <= NEAR else None), ratio
 
 
-def _pull_ratio(log: Log, sanity: Sanity, table: Gearing, start_s: float, end_s: float) -> float | None:
+def _pull_ratio(
+    log: Log, sanity: Sanity, table: Gearing, start_s: float, end_s: float
+) -> float | None:
     """A low quarter of the ratio in the pull: spinning wheels and a slipping clutch only ever raise it."""
     rpm = believed(log, sanity, "engine_speed").within(start_s, end_s)
     ratio = ratio_at(rpm, believed(log, sanity, "vehicle_speed"), lag_s=table.lag_s)

@@ -41,7 +41,9 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
         levels = _levels(log, value, manifold, limits)
         if levels is None:
             return Opened(np.zeros(log.rows, dtype=np.bool_), setting)
-        return Opened(_bridged(log, hysteresis(value, on=levels[0], off=levels[1]), value, levels[0]), setting)
+        return Opened(
+            _bridged(log, hysteresis(value, on=levels[0], off=levels[1]), value, levels[0]), setting
+        )
     if np.isfinite(manifold).any():
         return Opened(_by_load(log, manifold, limits.setting("load_kpa")), "load")
     return None
@@ -52,7 +54,9 @@ def _broken(sanity: Sanity, name: str) -> bool:
     return sanity.flags.get(name) == FAIL or tests.get("disagree", 0) >= SUSPECT
 
 
-def _levels(log: Log, value: Array, manifold: Array, limits: LimitTable) -> tuple[float, float] | None:
+def _levels(
+    log: Log, value: Array, manifold: Array, limits: LimitTable
+) -> tuple[float, float] | None:
     """The on and off level for this log's throttle, %."""
     on, off = limits.setting("pull_throttle_on"), limits.setting("pull_throttle_off")
     good = value[np.isfinite(value)]
@@ -82,7 +86,9 @@ def _bridged(log: Log, wide: Bools, value: Array, on: float) -> Bools:
     starts, stops = runs(wide)
     t = log.time
     for stop, start in zip(stops[:-1], starts[1:], strict=True):
-        if t[start] - t[stop - 1] <= BRIDGE_S + 1e-9 or (start - stop <= 1 and t[start] - t[stop - 1] <= 3 * BRIDGE_S):
+        if t[start] - t[stop - 1] <= BRIDGE_S + 1e-9 or (
+            start - stop <= 1 and t[start] - t[stop - 1] <= 3 * BRIDGE_S
+        ):
             out[stop:start] = True
     starts, stops = runs(out)
     for start, stop in zip(starts, stops, strict=True):

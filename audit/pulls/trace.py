@@ -46,7 +46,12 @@ def pull_pieces(t: Array, rpm: Array, ratio: Array | None, *, ceiling: float = 0
         ended = "shift" if i + 2 < len(edges) else ""
         if stop - first < 3:
             continue
-        piece = _trimmed(t, speed, Piece(first, stop, ended), limited=_may_limit(speed, ratio, first, stop, ceiling=ceiling))
+        piece = _trimmed(
+            t,
+            speed,
+            Piece(first, stop, ended),
+            limited=_may_limit(speed, ratio, first, stop, ceiling=ceiling),
+        )
         if piece is not None:
             found.append(piece)
     return found
@@ -56,7 +61,9 @@ def steadied(rpm: Array) -> Array:
     """Running median of three: a lone wild sample is no shift."""
     if len(rpm) < 3:
         return rpm
-    middle = np.maximum(np.minimum(rpm[:-2], rpm[1:-1]), np.minimum(np.maximum(rpm[:-2], rpm[1:-1]), rpm[2:]))
+    middle = np.maximum(
+        np.minimum(rpm[:-2], rpm[1:-1]), np.minimum(np.maximum(rpm[:-2], rpm[1:-1]), rpm[2:])
+    )
     return np.concatenate((rpm[:1], middle, rpm[-1:]))
 
 
@@ -69,7 +76,11 @@ def _falls(t: Array, speed: Array, ratio: Array | None) -> list[tuple[int, int]]
     while i < len(t) and fell[i:].any():
         deep = i + int(np.argmax(fell[i:]))
         top = i + int(np.argmax(speed[i : deep + 1]))
-        top = deep - 1 - int(np.argmax(speed[top:deep][::-1] >= 0.985 * speed[top])) if deep > top else top
+        top = (
+            deep - 1 - int(np.argmax(speed[top:deep][::-1] >= 0.985 * speed[top]))
+            if deep > top
+            else top
+        )
         low = _bottom(t, speed, deep)
         if not _grip(t, ratio, i, top, low):
             cuts.append((top + 1, low))
@@ -121,8 +132,15 @@ def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | 
     at_top = np.flatnonzero(span >= (1 - CEILING) * top)
     ended = piece.ended_by
     reached = a + int(at_top[0])
-    if limited and t[b - 1] - t[reached] >= CEILING_S and _stands(t[reached:b], speed[reached:b], t[a : reached + 1], speed[a : reached + 1]):
-        b, ended = max(a + 2, reached + 1 + int(np.argmax(speed[reached:b] >= (1 - 0.3 * CEILING) * top))), "limiter"
+    if (
+        limited
+        and t[b - 1] - t[reached] >= CEILING_S
+        and _stands(t[reached:b], speed[reached:b], t[a : reached + 1], speed[a : reached + 1])
+    ):
+        b, ended = (
+            max(a + 2, reached + 1 + int(np.argmax(speed[reached:b] >= (1 - 0.3 * CEILING) * top))),
+            "limiter",
+        )
         b = min(b, piece.stop)
     elif limited and (peak := _turned(t[a:b], speed[a:b])) is not None:
         b, ended = a + peak + 1, "limiter"
@@ -164,4 +182,3 @@ def _turned(t: Array, speed: Array) -> int | None:
 
 def _stood(wait: Array) -> bool:
     return float(np.ptp(wait)) < 0.06 * float(np.max(wait)) + 60.0
-

@@ -43,7 +43,9 @@ def _head(story: LogStory) -> list[str]:
 
 
 def _table(story: LogStory, *, us: bool) -> list[str]:
-    lines = [f"{'source column':<22} {'channel':<19} {'rate':>6} {'low':>7} {'high':>7} {'unit':<6} flag"]
+    lines = [
+        f"{'source column':<22} {'channel':<19} {'rate':>6} {'low':>7} {'high':>7} {'unit':<6} flag"
+    ]
     for column in sorted(story.columns, key=lambda c: not c.channel.known):
         lines += _column(column, us=us)
     return lines
@@ -68,7 +70,9 @@ def _column(column: ColumnStory, *, us: bool) -> list[str]:
     words = [c.name_why]
     if c.source_unit:
         doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
-        words.append(f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence {c.confidence:.2f}{doubt})")
+        words.append(
+            f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence {c.confidence:.2f}{doubt})"
+        )
     if c.unit_why:
         words.append(c.unit_why)
     if c.held:
@@ -84,7 +88,9 @@ def _tail(story: LogStory) -> list[str]:
         lines += ["", "Checks that this log cannot feed"]
         for off in story.switched_off:
             must = " (required for clear)" if off.required else ""
-            lines += _wrap(f"{off.check.replace('_', ' ')}{must}: wants {off.wants}", "  - ", "    ")
+            lines += _wrap(
+                f"{off.check.replace('_', ' ')}{must}: wants {off.wants}", "  - ", "    "
+            )
     if story.findings:
         lines += ["", "Said of this log"]
         for text in story.findings:
@@ -115,7 +121,9 @@ def _log(story: LogStory) -> dict[str, Any]:
         "clock": log.clock,
         "barometric": {"kpa": finite(log.barometric.kpa), "source": log.barometric.source},
         "channels": [_channel(c) for c in story.columns],
-        "switched_off": [{"check": o.check, "required": o.required, "wants": o.wants} for o in story.switched_off],
+        "switched_off": [
+            {"check": o.check, "required": o.required, "wants": o.wants} for o in story.switched_off
+        ],
         "said": list(story.findings),
     }
 
@@ -123,10 +131,23 @@ def _log(story: LogStory) -> dict[str, Any]:
 def _channel(column: ColumnStory) -> dict[str, Any]:
     c = column.channel
     return {
-        "name": c.name, "source": c.source, "known": c.known, "source_unit": c.source_unit, "unit": c.unit,
-        "unit_from": c.unit_from, "confidence": finite(c.confidence), "runner_up": c.runner_up,
-        "doubtful": c.doubtful, "name_why": c.name_why, "unit_why": c.unit_why, "nearest": c.nearest,
-        "rate_hz": finite(c.rate_hz) or 0.0, "held": c.held, "samples": column.samples,
+        "name": c.name,
+        "source": c.source,
+        "known": c.known,
+        "source_unit": c.source_unit,
+        "unit": c.unit,
+        "unit_from": c.unit_from,
+        "confidence": finite(c.confidence),
+        "runner_up": c.runner_up,
+        "doubtful": c.doubtful,
+        "name_why": c.name_why,
+        "unit_why": c.unit_why,
+        "nearest": c.nearest,
+        "rate_hz": finite(c.rate_hz) or 0.0,
+        "held": c.held,
+        "samples": column.samples,
         "five_numbers": None if column.five is None else [finite(v) for v in column.five],
-        "flag": column.flag, "flag_says": FLAGS[column.flag], "tests": dict(column.tests),
-    }  # fmt: skip
+        "flag": column.flag,
+        "flag_says": FLAGS[column.flag],
+        "tests": dict(column.tests),
+    }

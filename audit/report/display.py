@@ -45,7 +45,9 @@ def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
 
 def _written(value: float, digits: int) -> str:
     text = f"{value:.{digits}f}"
-    return text[1:] if text.startswith("-") and not text.strip("-0.") else text  # no minus before nought
+    return (
+        text[1:] if text.startswith("-") and not text.strip("-0.") else text
+    )  # no minus before nought
 
 
 def unit_for(unit: str, *, us: bool) -> str:

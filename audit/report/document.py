@@ -45,7 +45,10 @@ def _checks(checks: Any) -> dict[str, Any]:
 
 def _check(result: CheckResult) -> dict[str, Any]:
     score = finite(result.score)
-    out: dict[str, Any] = {"score": None if score is None else round(score, 1), "status": result.status}
+    out: dict[str, Any] = {
+        "score": None if score is None else round(score, 1),
+        "status": result.status,
+    }
     if result.status == "not_evaluated":
         out |= {"score": None, "why": result.why, "cause": result.cause}
     return out
@@ -54,11 +57,18 @@ def _check(result: CheckResult) -> dict[str, Any]:
 def finding(f: Finding) -> dict[str, Any]:
     """One finding as plain values."""
     return {
-        "code": f.code, "severity": f.severity, "channel": f.channel,
-        "start_s": finite(f.start_s), "end_s": finite(f.end_s),
-        "value": finite(f.value), "limit": finite(f.limit), "unit": f.unit,
-        "message": f.message, "likely": list(f.likely), "look_at": list(f.look_at),
-    }  # fmt: skip
+        "code": f.code,
+        "severity": f.severity,
+        "channel": f.channel,
+        "start_s": finite(f.start_s),
+        "end_s": finite(f.end_s),
+        "value": finite(f.value),
+        "limit": finite(f.limit),
+        "unit": f.unit,
+        "message": f.message,
+        "likely": list(f.likely),
+        "look_at": list(f.look_at),
+    }
 
 
 def _log(audit: LogAudit) -> dict[str, Any]:
@@ -71,7 +81,9 @@ def _log(audit: LogAudit) -> dict[str, Any]:
         "duration_s": finite(audit.duration_s) or 0.0,
         "rate_hz": finite(audit.rate_hz) or 0.0,
         "barometric": _barometric(audit),
-        "channels": [_channel(c, audit.sanity) for c in audit.log.channels] if audit.log is not None else [],
+        "channels": [_channel(c, audit.sanity) for c in audit.log.channels]
+        if audit.log is not None
+        else [],
         "findings": [finding(f) for f in audit.findings],
         "pulls": [_pull(p) for p in audit.pulls],
     }
@@ -93,7 +105,9 @@ def _channel(channel: Channel, sanity: Sanity | None) -> dict[str, Any]:
         "unit": channel.unit,
         "rate_hz": finite(channel.rate_hz) or 0.0,
         "flag": int(sanity.flags.get(channel.name, 2)) if known and sanity is not None else 2,
-        "tests": {t: int(f) for t, f in sanity.tests.get(channel.name, {}).items()} if known and sanity else {},
+        "tests": {t: int(f) for t, f in sanity.tests.get(channel.name, {}).items()}
+        if known and sanity
+        else {},
     }
 
 
@@ -101,12 +115,14 @@ def _pull(audit: PullAudit) -> dict[str, Any]:
     pull = audit.pull
     return {
         "index": pull.index,
-        "start_s": finite(pull.start_s), "end_s": finite(pull.end_s),
+        "start_s": finite(pull.start_s),
+        "end_s": finite(pull.end_s),
         "gear": pull.gear,
-        "rpm_start": finite(pull.span.rpm_start), "rpm_end": finite(pull.span.rpm_end),
+        "rpm_start": finite(pull.span.rpm_start),
+        "rpm_end": finite(pull.span.rpm_end),
         "ended_by": pull.span.ended_by,
         "measures": {name: finite(value) for name, value in sorted(audit.measures.items())},
         "checks": _checks(audit.checks),
         "score": None if audit.score is None else round(audit.score, 1),
         "findings": [finding(f) for f in audit.findings],
-    }  # fmt: skip
+    }

@@ -20,7 +20,15 @@ def render(night: Night) -> str:
     numbers of the traces; its content security policy lets nothing else run or load.
     """
     from audit.report.page.content import page_of
-    from audit.report.page.shell import NONCE_SHIM, digest, environment, nonce_of, plotting_library, script, style
+    from audit.report.page.shell import (
+        NONCE_SHIM,
+        digest,
+        environment,
+        nonce_of,
+        plotting_library,
+        script,
+        style,
+    )
 
     page = page_of(night)
     body = environment().get_template("night.html").render(page=page)
@@ -28,10 +36,25 @@ def render(night: Night) -> str:
     drawn = any(card.traces for card in page.cards)
     scripts = [NONCE_SHIM % nonce, plotting_library(), script()] if drawn else []
     allowed = " ".join(digest(s) for s in scripts) or "'none'"
-    policy = "; ".join([
-        "default-src 'none'", f"script-src {allowed}",
-        f"style-src 'nonce-{nonce}'", "img-src data:", "base-uri 'none'", "form-action 'none'",
-    ])  # fmt: skip
-    return environment().get_template("alone.html").render(
-        title=f"{page.title}: {page.verdict}", body=body, policy=policy, nonce=nonce, style=style(), scripts=scripts,
-    )  # fmt: skip
+    policy = "; ".join(
+        [
+            "default-src 'none'",
+            f"script-src {allowed}",
+            f"style-src 'nonce-{nonce}'",
+            "img-src data:",
+            "base-uri 'none'",
+            "form-action 'none'",
+        ]
+    )
+    return (
+        environment()
+        .get_template("alone.html")
+        .render(
+            title=f"{page.title}: {page.verdict}",
+            body=body,
+            policy=policy,
+            nonce=nonce,
+            style=style(),
+            scripts=scripts,
+        )
+    )

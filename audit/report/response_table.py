@@ -19,7 +19,9 @@ Doc = Mapping[str, Any]
 def render(document: Doc, *, us: bool) -> list[str]:
     """The sheet's lines from the document 'pullaudit.response', none wider than WIDTH."""
     where = f", {document['setting']}" if document["setting"] else ""
-    lines = [f"{document['car']}{where}: {many(document['pulls'], 'pull')}, {many(document['nights'], 'night')}"]
+    lines = [
+        f"{document['car']}{where}: {many(document['pulls'], 'pull')}, {many(document['nights'], 'night')}"
+    ]
     lines += ["", *_next(document["next"], us=us)]
     main = document["main_gear"] or 0
     for gear in sorted(document["gears"], key=lambda g: (g["gear"] or 0) != main):
@@ -28,7 +30,12 @@ def render(document: Doc, *, us: bool) -> list[str]:
     if any(gear["levels"] for gear in document["gears"]):
         reference = document["reference_air"]
         air = f"{figure(reference['celsius'], '°C', us=us, digits=0)} and {figure(reference['kpa'], 'kPa', us=us)}"
-        lines += ["", *wrapped(f"Settled: as at {air}; peak: as read. The next step is meant for last night's air.")]
+        lines += [
+            "",
+            *wrapped(
+                f"Settled: as at {air}; peak: as read. The next step is meant for last night's air."
+            ),
+        ]
     for section in (_by_gear(document, us=us), _notes(document, us=us)):
         lines += ["", *section] if section else []
     return [*lines, "", *wrapped(CAUTIONS)]
@@ -42,7 +49,9 @@ def many(count: int, noun: str) -> str:
 def wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
     """A paragraph in WIDTH columns."""
     rest = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False)
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
+    )
 
 
 def _next(step: Doc, *, us: bool) -> list[str]:
@@ -58,8 +67,13 @@ def _next(step: Doc, *, us: bool) -> list[str]:
 
 def _gear(gear: Doc, *, main: bool, us: bool) -> list[str]:
     title = f"Gear {gear['gear']}" if gear["gear"] else "Gear unknown"
-    lines = [f"{title}, boost in {unit_for('kPa', us=us)} gauge", f"{'duty %':>6} {'settled':>8} {'from-to':>13} {'peak':>6} {'pulls':>6}"]
-    lines += [_level(level, us=us) for level in gear["levels"][-(MOST_LEVELS if main else MOST_OTHERS) :]]
+    lines = [
+        f"{title}, boost in {unit_for('kPa', us=us)} gauge",
+        f"{'duty %':>6} {'settled':>8} {'from-to':>13} {'peak':>6} {'pulls':>6}",
+    ]
+    lines += [
+        _level(level, us=us) for level in gear["levels"][-(MOST_LEVELS if main else MOST_OTHERS) :]
+    ]
     lines += _facts(gear, us=us)
     if not main:
         lines += [f"  {line}" for line in _next(gear["next"], us=us)[:1]]
@@ -67,19 +81,27 @@ def _gear(gear: Doc, *, main: bool, us: bool) -> list[str]:
 
 
 def _level(level: Doc, *, us: bool) -> str:
-    settled, low, high, peak = (number(level[k], "kPa", us=us) for k in ("fitted_kpa", "low_kpa", "high_kpa", "peak_kpa"))
+    settled, low, high, peak = (
+        number(level[k], "kPa", us=us) for k in ("fitted_kpa", "low_kpa", "high_kpa", "peak_kpa")
+    )
     return f"{level['duty_pct']:>6.1f} {settled:>8} {f'{low}-{high}':>13} {peak:>6} {level['pulls']:>6}"
 
 
 def _facts(gear: Doc, *, us: bool) -> list[str]:
     said = []
     if gear["spring_kpa"]:
-        low, likely, high = (number(gear["spring_kpa"][k], "kPa", us=us) for k in ("low", "likely", "high"))
+        low, likely, high = (
+            number(gear["spring_kpa"][k], "kPa", us=us) for k in ("low", "likely", "high")
+        )
         far = bool(gear["levels"]) and gear["levels"][0]["duty_pct"] > FAR_PCT
-        said.append(f"Spring alone{', a guess' if far else ''}: about {likely} {unit_for('kPa', us=us)} ({low} to {high}).")
+        said.append(
+            f"Spring alone{', a guess' if far else ''}: about {likely} {unit_for('kPa', us=us)} ({low} to {high})."
+        )
     for key, word in (("dead_band_pct", "Dead band up to"), ("end_stop_pct", "No more boost from")):
         if gear[key]:
-            said.append(f"{word} about {gear[key]['likely']:.0f} % duty ({gear[key]['low']:.0f} to {gear[key]['high']:.0f} %).")
+            said.append(
+                f"{word} about {gear[key]['likely']:.0f} % duty ({gear[key]['low']:.0f} to {gear[key]['high']:.0f} %)."
+            )
     if gear["spread_kpa"] is not None:
         said.append(f"Spread at the same duty: {figure(gear['spread_kpa'], 'kPa', us=us)}.")
     over = gear["overshoot"]
@@ -98,13 +120,26 @@ def _by_gear(document: Doc, *, us: bool) -> list[str]:
     wanted = [(gear["gear"], gear["wanted"]) for gear in document["gears"] if gear["wanted"]]
     if not wanted:
         return []
-    lines = ["Duty that the target takes, nine in ten", f"{'gear':>4} {unit_for('kPa', us=us):>6} {'duty %':>7} {'from-to':>8}  known"]
+    lines = [
+        "Duty that the target takes, nine in ten",
+        f"{'gear':>4} {unit_for('kPa', us=us):>6} {'duty %':>7} {'from-to':>8}  known",
+    ]
     for gear, row in sorted(wanted, key=lambda pair: pair[0] or 0):
         ends = f"{_duty(row['duty_low_pct'])}-{_duty(row['duty_high_pct'])}"
-        lines.append(f"{gear or '–':>4} {number(row['target_kpa'], 'kPa', us=us):>6} {_duty(row['duty_pct']):>7} {ends:>8}  {_known(row['known'])}")
+        lines.append(
+            f"{gear or '–':>4} {number(row['target_kpa'], 'kPa', us=us):>6} {_duty(row['duty_pct']):>7} {ends:>8}  {_known(row['known'])}"
+        )
     known = {row["known"] for _, row in wanted}
-    lines += wrapped("GUESS: gears: no pull of that gear; from the others.") if "guessed from other gears" in known else []
-    return lines + (wrapped("GUESS: beyond: outside the duties logged in that gear.") if "beyond the data" in known else [])
+    lines += (
+        wrapped("GUESS: gears: no pull of that gear; from the others.")
+        if "guessed from other gears" in known
+        else []
+    )
+    return lines + (
+        wrapped("GUESS: beyond: outside the duties logged in that gear.")
+        if "beyond the data" in known
+        else []
+    )
 
 
 def _duty(value: float | None) -> str:
@@ -112,11 +147,18 @@ def _duty(value: float | None) -> str:
 
 
 def _known(how: str) -> str:
-    return {"logged": "logged", "beyond the data": "GUESS: beyond", "guessed from other gears": "GUESS: gears"}[how]
+    return {
+        "logged": "logged",
+        "beyond the data": "GUESS: beyond",
+        "guessed from other gears": "GUESS: gears",
+    }[how]
 
 
 def _notes(document: Doc, *, us: bool) -> list[str]:
     said: Sequence[str] = document["notes"]
     if document["not_projected"]:
-        said = [*said, f"Not known from these pulls, so not held against a limit: {', '.join(document['not_projected'])}."]
+        said = [
+            *said,
+            f"Not known from these pulls, so not held against a limit: {', '.join(document['not_projected'])}.",
+        ]
     return [line for text in said for line in wrapped(localise(text, us=us), "- ")]

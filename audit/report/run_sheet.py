@@ -15,7 +15,9 @@ Doc = Mapping[str, Any]
 
 def render(document: Doc, *, us: bool) -> list[str]:
     """The sheet's lines from the document 'pullaudit.plan', narrow enough for a phone, one page when printed."""
-    where = ", ".join(filter(None, (document["setting"], f"gear {document['gear']}" if document["gear"] else "")))
+    where = ", ".join(
+        filter(None, (document["setting"], f"gear {document['gear']}" if document["gear"] else ""))
+    )
     lines = [f"EVENING: {document['car']}{f' ({where})' if where else ''}"]
     lines += _evening(document, us=us) if document["legs"] else _nothing(document, us=us)
     notes = [line for note in document["notes"] for line in wrapped(localise(note, us=us), "- ")]
@@ -26,17 +28,28 @@ def _evening(document: Doc, *, us: bool) -> list[str]:
     warm = document["warm_up"]
     coolant, oil = (figure(warm[key], "°C", us=us, digits=0) for key in ("coolant_c", "oil_c"))
     lines = ["", "1 Look first, before the key", *_boxes(document["inspect"], us=us)]
-    lines += ["", "2 Warm up, driving gently", *_boxes([f"Coolant {coolant}, oil {oil} or more"], us=us)]
+    lines += [
+        "",
+        "2 Warm up, driving gently",
+        *_boxes([f"Coolant {coolant}, oil {oil} or more"], us=us),
+    ]
     lines += ["", "3 Pulls, in this order", *wrapped(localise(document["lead"], us=us))]
     lines += [line for leg in document["legs"] for line in _leg(leg, us=us)]
-    lines += wrapped(f"Between pulls {_time(document['cool_down_s'])} of gentle driving ({document['cool_down_from']}).")
+    lines += wrapped(
+        f"Between pulls {_time(document['cool_down_s'])} of gentle driving ({document['cool_down_from']})."
+    )
     lines += ["", "4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
     return [*lines, "", "5 After it", *wrapped(document["after"] or "Screen it, then plan again.")]
 
 
 def _nothing(document: Doc, *, us: bool) -> list[str]:
     """Where nothing may be logged yet: why, and what to look at meanwhile."""
-    lines = ["", "NO PULLS YET", *wrapped(localise(document["lead"], us=us)), "Plan again once that is done."]
+    lines = [
+        "",
+        "NO PULLS YET",
+        *wrapped(localise(document["lead"], us=us)),
+        "Plan again once that is done.",
+    ]
     return [*lines, "", "Look at, meanwhile", *_boxes(document["inspect"], us=us)]
 
 
@@ -48,7 +61,9 @@ def _leg(leg: Doc, *, us: bool) -> list[str]:
     head = f"{BOX * leg['pulls']}{leg['duty_pct']:.1f} % duty, {many(leg['pulls'], 'pull')}"
     lines = [head]
     if leg["expected_kpa"] is not None:
-        low, middle, high = (number(leg[key], "kPa", us=us) for key in ("low_kpa", "expected_kpa", "high_kpa"))
+        low, middle, high = (
+            number(leg[key], "kPa", us=us) for key in ("low_kpa", "expected_kpa", "high_kpa")
+        )
         lines.append(f"    expect {middle} {unit_for('kPa', us=us)} ({low} to {high})")
     return [*lines, *wrapped(localise(leg["why"], us=us), "    ")]
 

@@ -30,7 +30,12 @@ def print_night(night: Night, out: TextIO | None = None) -> None:
 def render(night: Night, *, colour: bool = False) -> list[str]:
     """The report's lines, none wider than 80 columns but for a path that is."""
     lines = [*_verdict(night, colour=colour)]
-    for section in (_pulls(night), _findings(night, colour=colour), _not_judged(night), _rejected(night)):
+    for section in (
+        _pulls(night),
+        _findings(night, colour=colour),
+        _not_judged(night),
+        _rejected(night),
+    ):
         lines += ["", *section] if section else []
     return [*lines, "", *_assumed(night), *_wrapped(CAUTIONS, "")]
 
@@ -41,7 +46,9 @@ def _painted(word: str, text: str, *, colour: bool) -> str:
 
 def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
     rest = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False) or [first]
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
+    ) or [first]
 
 
 def _verdict(night: Night, *, colour: bool) -> list[str]:
@@ -84,7 +91,11 @@ def _pull(audit: PullAudit, *, us: bool) -> str:
     m, span = audit.measures, audit.pull.span
     boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
-    overshoot = "–" if over is None else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)})"
+    overshoot = (
+        "–"
+        if over is None
+        else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)})"
+    )
     heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
     score = "–" if audit.score is None else f"{audit.score:.0f}"
@@ -97,7 +108,11 @@ def _pull(audit: PullAudit, *, us: bool) -> str:
 def _worst(audit: PullAudit) -> str:
     """A mark for a pull whose score hides something: a check that failed or could not be judged."""
     failed = [n for n, c in audit.checks.items() if c.status == "fail"]
-    unjudged = [n for n in REQUIRED_CHECKS if n in audit.checks and audit.checks[n].status == "not_evaluated"]
+    unjudged = [
+        n
+        for n in REQUIRED_CHECKS
+        if n in audit.checks and audit.checks[n].status == "not_evaluated"
+    ]
     return " !" if failed else " ?" if unjudged else ""
 
 
@@ -124,7 +139,9 @@ def _findings(night: Night, *, colour: bool) -> list[str]:
     if not groups:
         return ["Findings", "  none"]
     lines = ["Findings"]
-    for group in sorted(groups.values(), key=lambda g: -max(SEVERITIES.index(f.severity) for f, _ in g)):
+    for group in sorted(
+        groups.values(), key=lambda g: -max(SEVERITIES.index(f.severity) for f, _ in g)
+    ):
         lines += _finding_group(group, us=night.us_units, colour=colour)
     return lines
 
@@ -133,10 +150,14 @@ def _finding_group(group: Sequence[tuple[Finding, str]], *, us: bool, colour: bo
     """The worst of a code with its evidence; the others of the same code by where and value."""
     ranked = sorted(group, key=lambda pair: -SEVERITIES.index(pair[0].severity))
     worst, where = ranked[0]
-    lines = [f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({where}{_when(worst)})"]
+    lines = [
+        f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({where}{_when(worst)})"
+    ]
     lines += _wrapped(localise(worst.message, us=us), "    ")
     if len(ranked) > 1:
-        others = "; ".join(f"{w} {figure(f.value, f.unit or '', us=us).strip()}" for f, w in ranked[1:6])
+        others = "; ".join(
+            f"{w} {figure(f.value, f.unit or '', us=us).strip()}" for f, w in ranked[1:6]
+        )
         more = f"; and {len(ranked) - 6} more" if len(ranked) > 6 else ""
         lines += _wrapped(f"also: {others}{more}", "    ", "      ")
     if worst.likely and worst.severity != "note":
@@ -148,7 +169,11 @@ def _finding_group(group: Sequence[tuple[Finding, str]], *, us: bool, colour: bo
 def _when(f: Finding) -> str:
     if f.start_s is None:
         return ""
-    return f", {f.start_s:.1f} s" if f.end_s is None or f.end_s - f.start_s < 0.1 else f", {f.start_s:.1f}-{f.end_s:.1f} s"
+    return (
+        f", {f.start_s:.1f} s"
+        if f.end_s is None or f.end_s - f.start_s < 0.1
+        else f", {f.start_s:.1f}-{f.end_s:.1f} s"
+    )
 
 
 def _not_judged(night: Night) -> list[str]:
@@ -158,7 +183,9 @@ def _not_judged(night: Night) -> list[str]:
         for pull in audit.pulls:
             for check, result in pull.checks.items():
                 if result.status == "not_evaluated":
-                    rows.setdefault((check, result.why), []).append(f"{name} pull {pull.pull.index}")
+                    rows.setdefault((check, result.why), []).append(
+                        f"{name} pull {pull.pull.index}"
+                    )
     for check, result in night.checks.items():
         if result.status == "not_evaluated" and not any(c == check for c, _ in rows):
             rows[(check, result.why)] = []
@@ -166,7 +193,9 @@ def _not_judged(night: Night) -> list[str]:
         return []
     lines = ["Not judged"]
     for (check, why), where in rows.items():
-        lines += _wrapped(f"{plain(check)}: {localise(why, us=night.us_units)}{_where(where, night)}", BULLET)
+        lines += _wrapped(
+            f"{plain(check)}: {localise(why, us=night.us_units)}{_where(where, night)}", BULLET
+        )
     return lines
 
 
@@ -179,7 +208,12 @@ def _where(where: Sequence[str], night: Night) -> str:
 
 
 def _rejected(night: Night) -> list[str]:
-    lines = [line for a in night.logs if a.status == "rejected" for line in _wrapped(a.error or a.path, BULLET)]
+    lines = [
+        line
+        for a in night.logs
+        if a.status == "rejected"
+        for line in _wrapped(a.error or a.path, BULLET)
+    ]
     return ["Not read", *lines] if lines else []
 
 

@@ -35,7 +35,9 @@ def of_test(flags: FlagArray, *, real_part: float = REAL_PART) -> int:
     """One flag for a channel in one test, from the flags of its samples."""
     if not len(flags):
         return MISSING
-    if flags.max() >= SUSPECT and (bad := int(np.count_nonzero((flags == SUSPECT) | (flags == FAIL)))):
+    if flags.max() >= SUSPECT and (
+        bad := int(np.count_nonzero((flags == SUSPECT) | (flags == FAIL)))
+    ):
         return FAIL if (flags == FAIL).any() and bad >= max(3, real_part * len(flags)) else SUSPECT
     return GOOD if (flags == GOOD).any() else NOT_EVALUATED
 

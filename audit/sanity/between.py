@@ -20,8 +20,13 @@ COLD_START_C = 50.0
 
 def contradictions(log: Log, car: Car, state: State) -> list[Trouble]:
     """Every pair of sensors that cannot both be right."""
-    found = [*_at_rest(log, car, state), *_throttle(log, state), *_cold_start(log, state), *_ambient(log, state),
-             *_gearing(log, car, state)]
+    found = [
+        *_at_rest(log, car, state),
+        *_throttle(log, state),
+        *_cold_start(log, state),
+        *_ambient(log, state),
+        *_gearing(log, car, state),
+    ]
     return [trouble for trouble in found if trouble is not None]
 
 
@@ -40,14 +45,29 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
     if not OPEN_AIR_KPA[0] <= reading <= OPEN_AIR_KPA[1]:
         text = f"manifold pressure reads {reading:.1f} kPa absolute with the engine stopped, which no open air has"
     elif other is not None and abs(reading - other) > room:
-        text = (f"with the engine stopped manifold pressure reads {reading:.1f} kPa absolute and {name} {other:.1f} kPa: "
-                f"{abs(reading - other):.1f} kPa apart, more than the {room:.1f} kPa two sensors in the same air may differ")
+        text = (
+            f"with the engine stopped manifold pressure reads {reading:.1f} kPa absolute and {name} {other:.1f} kPa: "
+            f"{abs(reading - other):.1f} kPa apart, more than the {room:.1f} kPa two sensors in the same air may differ"
+        )
     else:
         return []
     t = state.t[rest]
     gap = None if other is None else abs(reading - other)
-    return [Trouble("sensor.disagree", "manifold_pressure", 1, float(rest.mean()), float(np.ptp(t)), float(t[0]),
-                    float(t[-1]), value=gap, limit=room, broken=True, text=text)]
+    return [
+        Trouble(
+            "sensor.disagree",
+            "manifold_pressure",
+            1,
+            float(rest.mean()),
+            float(np.ptp(t)),
+            float(t[0]),
+            float(t[-1]),
+            value=gap,
+            limit=room,
+            broken=True,
+            text=text,
+        )
+    ]
 
 
 def _ambient_pressure(log: Log, car: Car, rest: Bools) -> tuple[float | None, str, float]:
@@ -59,7 +79,11 @@ def _ambient_pressure(log: Log, car: Car, rest: Bools) -> tuple[float | None, st
         if len(near):
             return median(near), "barometric pressure", REST_KPA
     if car.altitude_m is not None:
-        return standard_pressure_kpa(car.altitude_m), "the car file's altitude gives", REST_KPA + WEATHER_KPA
+        return (
+            standard_pressure_kpa(car.altitude_m),
+            "the car file's altitude gives",
+            REST_KPA + WEATHER_KPA,
+        )
     return None, "", 0.0
 
 
@@ -71,29 +95,51 @@ def _throttle(log: Log, state: State) -> list[Trouble]:
     shut = float(np.percentile(state.throttle[state.running], 2)) if state.running.any() else 0.0
     closed = (state.throttle <= min(shut + 4.0, 25.0)) & (state.manifold > state.baro_kpa + 20.0)
     wide = (state.throttle >= 85.0) & (state.manifold < 0.7 * state.baro_kpa)
-    told = ((closed, "the throttle reads shut while manifold pressure is over ambient"),
-            (wide, "the throttle reads wide open while the manifold is under deep vacuum"))
+    told = (
+        (closed, "the throttle reads shut while manifold pressure is over ambient"),
+        (wide, "the throttle reads wide open while the manifold is under deep vacuum"),
+    )
     out = []
     for mask, text in told:
         spans = _lasting(state.t, mask & turning, THROTTLE_S)
         if spans:
             seconds = sum(b - a for a, b in spans)
-            out.append(Trouble("sensor.disagree", "throttle_position", len(spans), 0.0, seconds, spans[0][0], spans[-1][1],
-                               value=seconds, limit=THROTTLE_S, broken=True, text=f"{text}, for {seconds:.1f} s in all"))
+            out.append(
+                Trouble(
+                    "sensor.disagree",
+                    "throttle_position",
+                    len(spans),
+                    0.0,
+                    seconds,
+                    spans[0][0],
+                    spans[-1][1],
+                    value=seconds,
+                    limit=THROTTLE_S,
+                    broken=True,
+                    text=f"{text}, for {seconds:.1f} s in all",
+                )
+            )
     return out
 
 
 def _lasting(t: Array, mask: Bools, least_s: float) -> list[tuple[float, float]]:
     starts, stops = runs(mask)
-    return [(float(t[a]), float(t[b - 1])) for a, b in zip(starts, stops, strict=True)
-            if b - a >= 3 and t[b - 1] - t[a] >= least_s]
+    return [
+        (float(t[a]), float(t[b - 1]))
+        for a, b in zip(starts, stops, strict=True)
+        if b - a >= 3 and t[b - 1] - t[a] >= least_s
+    ]
 
 
 def _cold_start(log: Log, state: State) -> list[Trouble]:
     """Intake against coolant temperature before a cold engine is started: both have the temperature of the night."""
     if not log.has("intake_air_temp") or not log.has("coolant_temp") or not state.stopped.any():
         return []
-    before = state.stopped & (since(state.t, state.running) == np.inf) & (until(state.t, state.running) < np.inf)
+    before = (
+        state.stopped
+        & (since(state.t, state.running) == np.inf)
+        & (until(state.t, state.running) < np.inf)
+    )
     intake, coolant = (_median(log.values(n)[before]) for n in ("intake_air_temp", "coolant_temp"))
     if intake is None or coolant is None or coolant > COLD_START_C:
         return []
@@ -101,27 +147,61 @@ def _cold_start(log: Log, state: State) -> list[Trouble]:
     if not (gap > 15.0 or (coolant < 30.0 and gap < -25.0)):
         return []
     t = state.t[before]
-    text = (f"before a cold start intake air reads {intake:.0f} °C and coolant {coolant:.0f} °C; "
-            f"in an engine that has stood they differ by less")
-    return [Trouble("sensor.disagree", "intake_air_temp", 1, float(before.mean()), float(np.ptp(t)), float(t[0]),
-                    float(t[-1]), value=abs(gap), limit=15.0 if gap > 0 else 25.0, broken=True, text=text)]
+    text = (
+        f"before a cold start intake air reads {intake:.0f} °C and coolant {coolant:.0f} °C; "
+        f"in an engine that has stood they differ by less"
+    )
+    return [
+        Trouble(
+            "sensor.disagree",
+            "intake_air_temp",
+            1,
+            float(before.mean()),
+            float(np.ptp(t)),
+            float(t[0]),
+            float(t[-1]),
+            value=abs(gap),
+            limit=15.0 if gap > 0 else 25.0,
+            broken=True,
+            text=text,
+        )
+    ]
 
 
 def _ambient(log: Log, state: State) -> list[Trouble]:
     """Intake air that stays colder than the air outside."""
-    if not log.has("intake_air_temp") or not log.has("ambient_air_temp") or state.t[-1] - state.t[0] < 20.0:
+    if (
+        not log.has("intake_air_temp")
+        or not log.has("ambient_air_temp")
+        or state.t[-1] - state.t[0] < 20.0
+    ):
         return []
     intake, ambient = (_median(log.values(n)) for n in ("intake_air_temp", "ambient_air_temp"))
     if intake is None or ambient is None or intake > ambient - 10.0:
         return []
     text = f"intake air reads {intake:.0f} °C over the log and the air outside {ambient:.0f} °C: it cannot be colder"
-    return [Trouble("sensor.disagree", "intake_air_temp", 1, 1.0, float(state.t[-1]), float(state.t[0]), float(state.t[-1]),
-                    value=ambient - intake, limit=10.0, broken=True, text=text)]
+    return [
+        Trouble(
+            "sensor.disagree",
+            "intake_air_temp",
+            1,
+            1.0,
+            float(state.t[-1]),
+            float(state.t[0]),
+            float(state.t[-1]),
+            value=ambient - intake,
+            limit=10.0,
+            broken=True,
+            text=text,
+        )
+    ]
 
 
 def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     """Engine speed over road speed on a steady throttle, against the gears of the car file."""
-    if not (car.gear_ratios and car.final_drive and car.circumference_m and log.has("vehicle_speed")):
+    if not (
+        car.gear_ratios and car.final_drive and car.circumference_m and log.has("vehicle_speed")
+    ):
         return []
     speed = log.values("vehicle_speed")
     if state.engine_speed is None:
@@ -141,10 +221,25 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     if float(np.mean(off > 0.09)) < 0.7:
         return []
     worst = 100 * float(np.expm1(median(off)))
-    text = (f"on a steady throttle engine speed over road speed is {float(np.exp(median(ratio))):.1f} rpm per km/h, "
-            f"{worst:.0f} % from the nearest gear of the car file")
-    return [Trouble("sensor.disagree", "vehicle_speed", 1, float(np.mean(off > 0.09)), float(np.ptp(t)), float(t[0]),
-                    float(t[-1]), value=worst, limit=9.0, broken=True, text=text)]
+    text = (
+        f"on a steady throttle engine speed over road speed is {float(np.exp(median(ratio))):.1f} rpm per km/h, "
+        f"{worst:.0f} % from the nearest gear of the car file"
+    )
+    return [
+        Trouble(
+            "sensor.disagree",
+            "vehicle_speed",
+            1,
+            float(np.mean(off > 0.09)),
+            float(np.ptp(t)),
+            float(t[0]),
+            float(t[-1]),
+            value=worst,
+            limit=9.0,
+            broken=True,
+            text=text,
+        )
+    ]
 
 
 def _median(values: Array) -> float | None:

@@ -8,20 +8,30 @@ import numpy as np
 
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
 from audit.sanity.aggregate import of_test, worst_of
-from audit.sanity.dropouts import blanks, dropout
-from audit.sanity.frozen import frozen_runs
-from audit.sanity.mixture import pinned_mixture
-from audit.sanity.noise import noise_and_step
-from audit.sanity.ranges import gross_range, pinned, rail
-from audit.sanity.spikes import median_of_some, rate_of_change, spike
 from audit.sanity.state import State
+from audit.sanity.tests.dropouts import blanks, dropout
+from audit.sanity.tests.frozen import frozen_runs
+from audit.sanity.tests.mixture import pinned_mixture
+from audit.sanity.tests.noise import noise_and_step
+from audit.sanity.tests.ranges import gross_range, pinned, rail
+from audit.sanity.tests.spikes import median_of_some, rate_of_change, spike
 from audit.sanity.trouble import Trouble, trouble_of
 from audit.tables import ChannelRow
 
 # The driver moves these at once (or a moment later): what they may do depends on the throttle standing still.
 DRIVEN = {"engine_speed": 0.7, "manifold_pressure": 0.6, "lambda": 1.5, "mass_air_flow": 0.6}
 # A leap of these that another of them shares is the engine's doing, not the sensor's.
-OPERATING = frozenset({"engine_speed", "manifold_pressure", "vehicle_speed", "mass_air_flow", "lambda", "oil_pressure", "fuel_pressure"})
+OPERATING = frozenset(
+    {
+        "engine_speed",
+        "manifold_pressure",
+        "vehicle_speed",
+        "mass_air_flow",
+        "lambda",
+        "oil_pressure",
+        "fuel_pressure",
+    }
+)
 TEMPERATURE_PIN = 0.6  # °C: a rail that came through a whole degree Fahrenheit
 EXCURSION_S = 10.0  # a slow quantity that leaps away and back within this was not there in between
 
@@ -52,8 +62,16 @@ class Examined:
     troubles: list[Trouble]
 
 
-def examine_channel(row: ChannelRow, t: Array, value: Array, state: State, *, source_zero: float, until_s: float,
-                    top: float | None = None) -> Examined:
+def examine_channel(
+    row: ChannelRow,
+    t: Array,
+    value: Array,
+    state: State,
+    *,
+    source_zero: float,
+    until_s: float,
+    top: float | None = None,
+) -> Examined:
     """Every test that the channel's table row asks for.
 
     t: s, n samples, increasing; value: n, canonical unit; source_zero: what a zero in the source's unit is in
@@ -77,13 +95,28 @@ def examine_channel(row: ChannelRow, t: Array, value: Array, state: State, *, so
     if row.slew is not None:
         per_test["rate_of_change"] = _rate(s, _bad(len(t), per_test), state)
     tests = {name: of_test(flags) for name, flags in per_test.items()}
-    troubles = _troubles(s, {name: flags for name, flags in per_test.items() if _worst(flags) >= SUSPECT}, state)
-    missing = [] if t is state.t else [span for span in blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval)) if _rows_went_on(state.t, span)]
+    troubles = _troubles(
+        s, {name: flags for name, flags in per_test.items() if _worst(flags) >= SUSPECT}, state
+    )
+    missing = (
+        []
+        if t is state.t
+        else [
+            span
+            for span in blanks(t, until_s=until_s, least_s=max(0.5, 2.5 * interval))
+            if _rows_went_on(state.t, span)
+        ]
+    )
     if missing and not row.slow:
         tests["dropout"] = max(tests.get("dropout", GOOD), SUSPECT)
         troubles.append(_blank_trouble(row.name, missing, t))
-    if top is not None and pinned(t, value, at=top, within=max(1.0, 0.6 * step), least_s=0.15).any():
-        tests["rail"] = SUSPECT  # the samples stay believed: "at least this much", which the boost check says
+    if (
+        top is not None
+        and pinned(t, value, at=top, within=max(1.0, 0.6 * step), least_s=0.15).any()
+    ):
+        tests["rail"] = (
+            SUSPECT  # the samples stay believed: "at least this much", which the boost check says
+        )
     seen = [per_test["gross_range"], *(f for f in per_test.values() if _worst(f) >= SUSPECT)]
     return Examined(worst_of(seen), tests, sigma, troubles)
 
@@ -106,7 +139,10 @@ def _bad(n: int, per_test: dict[str, FlagArray]) -> Bools | None:
 def _range(s: Samples, state: State) -> FlagArray:
     usual = s.row.usual
     if s.name == "lambda" and usual is not None:
-        usual = (usual[0], s.row.range[1])  # a fuel cut or a stopped engine shows air, which is as lean as it gets
+        usual = (
+            usual[0],
+            s.row.range[1],
+        )  # a fuel cut or a stopped engine shows air, which is as lean as it gets
         turning = state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
         flags = gross_range(s.value, fail_span=s.row.range, suspect_span=usual)
         flags[~turning & (flags == FAIL)] = SUSPECT
@@ -140,7 +176,9 @@ def _rail(s: Samples) -> FlagArray:
     within = TEMPERATURE_PIN if s.row.quantity == "temperature" else max(1e-3, 0.01 * s.step)
     rails = [r for r in s.row.rails if r != 0.0 or s.name != "exhaust_gas_temp"]
     if s.name == "manifold_pressure":
-        rails = [r for r in rails if r <= s.row.range[0]]  # the upper end is the boost check's business
+        rails = [
+            r for r in rails if r <= s.row.range[0]
+        ]  # the upper end is the boost check's business
     return rail(s.t, s.value, rails=rails, within=within)
 
 
@@ -150,7 +188,9 @@ def _flat(s: Samples, state: State) -> FlagArray:
     if len(s.t) < 5 or s.t[-1] - s.t[0] < min(for_s, 20.0):
         flags[:] = NOT_EVALUATED
         return flags
-    for a, b in frozen_runs(s.name, s.t, s.value, state, for_s=for_s, sigma=s.sigma, step=s.step, slow=s.row.slow):
+    for a, b in frozen_runs(
+        s.name, s.t, s.value, state, for_s=for_s, sigma=s.sigma, step=s.step, slow=s.row.slow
+    ):
         flags[a:b] = FAIL
     return flags
 
@@ -191,7 +231,13 @@ def _rate(s: Samples, gone: Bools | None, state: State) -> FlagArray:
     found = rate_of_change(t, value, per_s=slew, slack=slack)
     if s.name in OPERATING and _worst(found) == SUSPECT:
         hits = np.flatnonzero(found == SUSPECT)
-        found[hits[state.borne_out(s.name, t[hits] - 0.5 * s.interval_s, within_s=max(0.06, 1.5 * s.interval_s))]] = GOOD
+        found[
+            hits[
+                state.borne_out(
+                    s.name, t[hits] - 0.5 * s.interval_s, within_s=max(0.06, 1.5 * s.interval_s)
+                )
+            ]
+        ] = GOOD
     if s.row.slow and _worst(found) == SUSPECT:
         _flag_excursions(t, value, found)
     if kept is None:
@@ -226,7 +272,11 @@ def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[
             continue
         code = "sensor.range" if test == "gross_range" else f"sensor.{test}"
         value, limit = _telling(s, test, mask)
-        out.append(trouble_of(code, s.name, s.t, mask, value=value, limit=limit, broken=(test == "flat_line")))
+        out.append(
+            trouble_of(
+                code, s.name, s.t, mask, value=value, limit=limit, broken=(test == "flat_line")
+            )
+        )
         if test in ("dropout", "spike", "flat_line"):
             taken |= mask
     return [trouble for trouble in out if trouble is not None]
@@ -259,8 +309,14 @@ def _rows_went_on(rows: Array, span: tuple[float, float]) -> bool:
 def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array) -> Trouble:
     seconds = sum(b - a for a, b in spans)
     whole = max(spans[-1][1] - float(t[0]), 1e-9)
-    return Trouble("sensor.dropout", name, len(spans), seconds / whole, seconds, spans[0][0], spans[-1][1],
-                   times=tuple(a for a, _ in spans[:200]),
-                   text=f"{len(spans)} stretch{'es' if len(spans) > 1 else ''} without a sample, {seconds:.1f} s in all")
-
-
+    return Trouble(
+        "sensor.dropout",
+        name,
+        len(spans),
+        seconds / whole,
+        seconds,
+        spans[0][0],
+        spans[-1][1],
+        times=tuple(a for a, _ in spans[:200]),
+        text=f"{len(spans)} stretch{'es' if len(spans) > 1 else ''} without a sample, {seconds:.1f} s in all",
+    )

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.model import GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Car, Finding, FlagArray, Log, Sanity
+from audit.model import (
+    GOOD,
+    MISSING,
+    NOT_EVALUATED,
+    SUSPECT,
+    Array,
+    Car,
+    Finding,
+    FlagArray,
+    Log,
+    Sanity,
+)
 from audit.sanity.aggregate import of_channel
 from audit.sanity.between import contradictions
 from audit.sanity.channel import Examined, examine_channel
@@ -66,7 +77,15 @@ def _one(log: Log, car: Car, name: str, state: State) -> tuple[Examined, FlagArr
         empty = Examined(np.empty(0, np.uint8), {"gross_range": MISSING}, None, [])
         return empty, np.full(log.rows, MISSING, dtype=np.uint8), 0.0
     top = car.sensor_top_kpa if name == "manifold_pressure" else None
-    examined = examine_channel(channel_rows()[name], t, v, state, source_zero=channel.offset, until_s=float(log.time[-1]), top=top)
+    examined = examine_channel(
+        channel_rows()[name],
+        t,
+        v,
+        state,
+        source_zero=channel.offset,
+        until_s=float(log.time[-1]),
+        top=top,
+    )
     if len(t) == log.rows:
         return examined, examined.flags, channel.rate_hz or log.rate_hz
     # each row takes the flag of the sample it is or repeats
@@ -76,7 +95,9 @@ def _one(log: Log, car: Car, name: str, state: State) -> tuple[Examined, FlagArr
     return examined, rows, _rate(log, channel.rate_hz, t, there)
 
 
-def _rate(log: Log, stated: float, t: Array, there: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> float:
+def _rate(
+    log: Log, stated: float, t: Array, there: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+) -> float:
     """Samples a second. A held value that does not move says nothing, so intake's figure stands where there is one."""
     if stated > 0:
         return stated
@@ -93,12 +114,27 @@ def _clock_tests(log: Log, tests: dict[str, dict[str, int]]) -> None:
     tests["time"] = {"clock": clock, "gap": gap if log.rows >= 3 else NOT_EVALUATED}
 
 
-def _findings(log: Log, troubles: list[Trouble], samples: dict[str, FlagArray], rates: dict[str, float]) -> tuple[Finding, ...]:
+def _findings(
+    log: Log, troubles: list[Trouble], samples: dict[str, FlagArray], rates: dict[str, float]
+) -> tuple[Finding, ...]:
     empty = frozenset(name for name, flags in samples.items() if (flags == MISSING).all())
     together = together_with(troubles)
-    out = [finding_of(trouble, log, together.get(trouble.channel, ()) if trouble.code in ("sensor.spike", "sensor.dropout") else ())
-           for trouble in troubles]
-    out += [*missing(log, empty), *slow({n: r for n, r in rates.items() if n not in empty}), *doubtful(log), *clock_findings(log)]
+    out = [
+        finding_of(
+            trouble,
+            log,
+            together.get(trouble.channel, ())
+            if trouble.code in ("sensor.spike", "sensor.dropout")
+            else (),
+        )
+        for trouble in troubles
+    ]
+    out += [
+        *missing(log, empty),
+        *slow({n: r for n, r in rates.items() if n not in empty}),
+        *doubtful(log),
+        *clock_findings(log),
+    ]
     return tuple(_one_a_code(out))
 
 
@@ -109,5 +145,3 @@ def _one_a_code(findings: list[Finding]) -> list[Finding]:
     for finding in sorted(findings, key=lambda f: rank.index(f.severity)):
         best.setdefault((finding.code, finding.channel), finding)
     return sorted(best.values(), key=lambda f: (rank.index(f.severity), f.start_s or 0.0))
-
-

@@ -13,7 +13,9 @@ from audit.sanity.trouble import Trouble
 from audit.tables import channel_rows
 
 # What the four required checks stand on; coolant because heat_soak judges it where it is logged.
-NEEDED = frozenset({"engine_speed", "manifold_pressure", "lambda", "intake_air_temp", "coolant_temp"})
+NEEDED = frozenset(
+    {"engine_speed", "manifold_pressure", "lambda", "intake_air_temp", "coolant_temp"}
+)
 REAL_SHARE, REAL_S = 0.02, 3.0  # of the channel's samples, or seconds: a real part of a log
 TRAIN = 3  # events from which glitches are a train
 
@@ -21,7 +23,9 @@ TRAIN = 3  # events from which glitches are a train
 def is_needed(log: Log, channel: str) -> bool:
     """Does a required check stand on this channel?"""
     if channel in ("throttle_position", "pedal_position"):
-        return channel == ("throttle_position" if log.has("throttle_position") else "pedal_position")
+        return channel == (
+            "throttle_position" if log.has("throttle_position") else "pedal_position"
+        )
     return channel in NEEDED
 
 
@@ -36,17 +40,25 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
     if together:
         message += f" {_list(together)} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared ground or supply."
     return Finding(
-        code=trouble.code, severity=trouble.severity or _severity(trouble, needed=needed), message=message,
-        channel=trouble.channel, start_s=trouble.start_s, end_s=trouble.end_s, value=trouble.value,
-        limit=trouble.limit, unit=_value_unit(trouble, unit),
-    )  # fmt: skip
+        code=trouble.code,
+        severity=trouble.severity or _severity(trouble, needed=needed),
+        message=message,
+        channel=trouble.channel,
+        start_s=trouble.start_s,
+        end_s=trouble.end_s,
+        value=trouble.value,
+        limit=trouble.limit,
+        unit=_value_unit(trouble, unit),
+    )
 
 
 def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
     if trouble.value is None:
         return None
     if trouble.code == "sensor.disagree":
-        return {"manifold_pressure": "kPa", "throttle_position": "s", "vehicle_speed": "%"}.get(trouble.channel, "K")
+        return {"manifold_pressure": "kPa", "throttle_position": "s", "vehicle_speed": "%"}.get(
+            trouble.channel, "K"
+        )
     return unit
 
 
@@ -62,16 +74,31 @@ def _severity(trouble: Trouble, *, needed: bool) -> str:
         return "watch" if real or trouble.count >= TRAIN else "note"
     if trouble.code == "sensor.rate_of_change":
         # a train of leaps: the sensor or its wiring is loose, whatever the share of samples
-        return "hold" if needed and trouble.count >= 2 * TRAIN else "watch" if trouble.count >= TRAIN else "note"
-    return "hold" if needed and trouble.share >= REAL_SHARE else "watch" if trouble.count >= TRAIN else "note"
+        return (
+            "hold"
+            if needed and trouble.count >= 2 * TRAIN
+            else "watch"
+            if trouble.count >= TRAIN
+            else "note"
+        )
+    return (
+        "hold"
+        if needed and trouble.share >= REAL_SHARE
+        else "watch"
+        if trouble.count >= TRAIN
+        else "note"
+    )
 
 
 def _message(trouble: Trouble, unit: str) -> str:
     name = trouble.channel.replace("_", " ")
     when = _when(trouble)
     if trouble.text:
-        return f"{trouble.text[0].upper()}{trouble.text[1:]} ({when})." if trouble.code == "sensor.disagree" else (
-            f"{name[0].upper()}{name[1:]}: {trouble.text} ({when}).")
+        return (
+            f"{trouble.text[0].upper()}{trouble.text[1:]} ({when})."
+            if trouble.code == "sensor.disagree"
+            else (f"{name[0].upper()}{name[1:]}: {trouble.text} ({when}).")
+        )
     value = "" if trouble.value is None else _figure(trouble.value, unit)
     limit = "" if trouble.limit is None else _figure(trouble.limit, unit)
     times = "once" if trouble.count == 1 else f"{trouble.count} times"
@@ -103,7 +130,9 @@ def _list(names: Sequence[str]) -> str:
     return text[0].upper() + text[1:]
 
 
-def together_with(troubles: Sequence[Trouble], *, within_s: float = 0.06, least: int = 3) -> dict[str, tuple[str, ...]]:
+def together_with(
+    troubles: Sequence[Trouble], *, within_s: float = 0.06, least: int = 3
+) -> dict[str, tuple[str, ...]]:
     """For each channel with a train of spikes or dropouts: the other channels that share three of its moments."""
     trains: dict[str, list[float]] = {}
     for trouble in troubles:
@@ -111,8 +140,12 @@ def together_with(troubles: Sequence[Trouble], *, within_s: float = 0.06, least:
             trains.setdefault(trouble.channel, []).extend(trouble.times)
     shared: dict[str, tuple[str, ...]] = {}
     for name, times in trains.items():
-        others = [other for other, theirs in trains.items() if other != name
-                  and sum(any(abs(a - b) <= within_s for b in theirs) for a in times) >= least]
+        others = [
+            other
+            for other, theirs in trains.items()
+            if other != name
+            and sum(any(abs(a - b) <= within_s for b in theirs) for a in times) >= least
+        ]
         if others:
             shared[name] = tuple(others)
     return shared

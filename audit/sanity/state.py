@@ -13,7 +13,11 @@ from audit.signal.arrays import median
 RUNNING_RPM = 300.0  # below any idle, above cranking
 STOPPED_RPM = 50.0
 SETTLE_S = 1.0  # the manifold fills within this after the engine has stopped
-LEAP_RPM, LEAP_PCT, LEAP_KPA = 300.0, 8.0, 15.0  # what a sample or two of a working engine seldom does
+LEAP_RPM, LEAP_PCT, LEAP_KPA = (
+    300.0,
+    8.0,
+    15.0,
+)  # what a sample or two of a working engine seldom does
 NO_FLAGS = Sanity(samples={}, tests={}, flags={}, noise={})
 
 
@@ -70,7 +74,11 @@ class State:
             mask |= self.throttle > 60.0
         if self.manifold is not None:
             boosted = self.manifold > self.baro_kpa + 10.0
-            mask = mask & (self.manifold > self.baro_kpa - 20.0) | boosted if self.throttle is not None else boosted
+            mask = (
+                mask & (self.manifold > self.baro_kpa - 20.0) | boosted
+                if self.throttle is not None
+                else boosted
+            )
         return mask & self.running
 
     @cached_property
@@ -78,7 +86,7 @@ class State:
         """Running count of rows in which the throttle has moved by 8 % within the last 0.3 s."""
         if self.throttle is None or len(self.t) < 3:
             return np.arange(len(self.t) + 1, dtype=np.float64)
-        step = max(1e-3, median(np.diff(self.t[: 2001])))
+        step = max(1e-3, median(np.diff(self.t[:2001])))
         k = max(1, min(len(self.t) - 1, round(0.3 / step)))
         moved = np.zeros(len(self.t))
         moved[k:] = np.abs(self.throttle[k:] - self.throttle[:-k]) > 8.0
@@ -86,23 +94,35 @@ class State:
 
     def steady(self, at: Array, *, before_s: float, after_s: float = 0.35) -> Bools:
         """Was the throttle still from before_s before to after_s after each instant? False where unknown."""
-        low, high = np.searchsorted(self.t, at - before_s), np.searchsorted(self.t, at + after_s, side="right")
+        low, high = (
+            np.searchsorted(self.t, at - before_s),
+            np.searchsorted(self.t, at + after_s, side="right"),
+        )
         still: Bools = self._moved[high] - self._moved[low] == 0
         return still
-
 
     def borne_out(self, name: str, at: Array, *, within_s: float) -> Bools:
         """Did another of engine speed, throttle and manifold pressure leap too, within_s around each instant?
 
         Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a coarse replay).
         """
-        others = {"engine_speed": (self.engine_speed, LEAP_RPM), "throttle_position": (self.throttle, LEAP_PCT),
-                  "manifold_pressure": (self.manifold, LEAP_KPA)}  # fmt: skip
+        others = {
+            "engine_speed": (self.engine_speed, LEAP_RPM),
+            "throttle_position": (self.throttle, LEAP_PCT),
+            "manifold_pressure": (self.manifold, LEAP_KPA),
+        }
         out = np.zeros(len(at), dtype=np.bool_)
         for other, (value, least) in others.items():
-            if value is None or other == name or (name == "pedal_position" and other == "throttle_position"):
+            if (
+                value is None
+                or other == name
+                or (name == "pedal_position" and other == "throttle_position")
+            ):
                 continue
-            before, after = np.interp(at - within_s, self.t, value), np.interp(at + within_s, self.t, value)
+            before, after = (
+                np.interp(at - within_s, self.t, value),
+                np.interp(at + within_s, self.t, value),
+            )
             out |= np.abs(after - before) >= least
         return out
 

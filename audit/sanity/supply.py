@@ -10,9 +10,11 @@ from audit.signal.arrays import median
 
 # Rates below which a required check cannot be carried at all, with the check that needs them.
 LEAST_RATES = (
-    ("manifold_pressure", 8.0, "oscillation"), ("lambda", 1.0, "lean_under_load"),
-    ("intake_air_temp", 1.0, "heat_soak"), ("engine_speed", 1.0, "finding a pull"),
-)  # fmt: skip
+    ("manifold_pressure", 8.0, "oscillation"),
+    ("lambda", 1.0, "lean_under_load"),
+    ("intake_air_temp", 1.0, "heat_soak"),
+    ("engine_speed", 1.0, "finding a pull"),
+)
 OVERSHOOT_HZ = 4.0
 WHY_NEEDED = {
     "engine_speed": "no pull can be found without it",
@@ -23,7 +25,10 @@ WHY_NEEDED = {
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-OPEN_SHARE, OPEN_LEAST = 0.88, 40.0  # of the log's own top, and %: wide open, whatever the sensor's scale
+OPEN_SHARE, OPEN_LEAST = (
+    0.88,
+    40.0,
+)  # of the log's own top, and %: wide open, whatever the sensor's scale
 GAP_S = 0.5
 GAP_TIMES = 5.0
 
@@ -36,10 +41,20 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
             continue
         how = "is in the log but has no sample" if log.has(name) else "is not in the log"
         plain = "lambda or air-fuel ratio" if name == "lambda" else name.replace("_", " ")
-        out.append(Finding("sensor.missing", "hold", f"{plain[0].upper()}{plain[1:]} {how}: {why}. {MEND}", channel=name))
+        out.append(
+            Finding(
+                "sensor.missing",
+                "hold",
+                f"{plain[0].upper()}{plain[1:]} {how}: {why}. {MEND}",
+                channel=name,
+            )
+        )
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
     if not any(log.has(name) and name not in empty for name in drivers):
-        text = "Neither throttle, pedal nor manifold pressure is in the log: nothing tells when it was wide open. " + MEND
+        text = (
+            "Neither throttle, pedal nor manifold pressure is in the log: nothing tells when it was wide open. "
+            + MEND
+        )
         out.append(Finding("sensor.missing", "hold", text, channel="throttle_position"))
     return out
 
@@ -51,10 +66,16 @@ def slow(rates: dict[str, float]) -> list[Finding]:
         rate = rates.get(name)
         if rate is None or rate <= 0 or rate >= SHORT_OF_DUE * least:
             continue
-        checks = f"{check} and boost_overshoot" if name == "manifold_pressure" and rate < SHORT_OF_DUE * OVERSHOOT_HZ else check
+        checks = (
+            f"{check} and boost_overshoot"
+            if name == "manifold_pressure" and rate < SHORT_OF_DUE * OVERSHOOT_HZ
+            else check
+        )
         plain = name.replace("_", " ")
         text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{'' if ' and ' in checks else 's'} {least:g}. Log fewer channels, or faster."
-        out.append(Finding("sensor.slow", "hold", text, channel=name, value=rate, limit=least, unit="Hz"))
+        out.append(
+            Finding("sensor.slow", "hold", text, channel=name, value=rate, limit=least, unit="Hz")
+        )
     return out
 
 
@@ -68,20 +89,40 @@ def doubtful(log: Log) -> list[Finding]:
         why = f" ({channel.unit_why})" if channel.unit_why else ""
         text = f'Column "{channel.source}" was taken for {channel.source_unit or channel.unit}{why}{other}. Name its unit in the car file.'
         severity = "hold" if channel.name in NEEDED or is_needed(log, channel.name) else "note"
-        out.append(Finding("sensor.unit_doubt", severity, text, channel=channel.name, value=channel.confidence, unit="1"))
+        out.append(
+            Finding(
+                "sensor.unit_doubt",
+                severity,
+                text,
+                channel=channel.name,
+                value=channel.confidence,
+                unit="1",
+            )
+        )
     return out
 
 
 def clock_findings(log: Log) -> list[Finding]:
     """Findings of intake's notes that carry a sensor code, and of gaps in the rows."""
-    coded = [n for n in log.notes if n.code is not None and n.code.startswith("sensor.") and n.code != "sensor.gap"]
+    coded = [
+        n
+        for n in log.notes
+        if n.code is not None and n.code.startswith("sensor.") and n.code != "sensor.gap"
+    ]
     return [*(_of_note(note) for note in coded), *_gaps(log)]
 
 
 def _of_note(note: Note) -> Finding:
     severity = "watch" if note.code == "sensor.clock" or note.count >= 3 else "note"
     where = f" (line {note.line})" if note.line is not None else ""
-    return Finding(note.code or "", severity, note.message.rstrip(".") + where + ".", channel="time", start_s=note.start_s, end_s=note.end_s)
+    return Finding(
+        note.code or "",
+        severity,
+        note.message.rstrip(".") + where + ".",
+        channel="time",
+        start_s=note.start_s,
+        end_s=note.end_s,
+    )
 
 
 def _gaps(log: Log) -> list[Finding]:
@@ -101,13 +142,24 @@ def _gap_finding(log: Log, rows: Rows, *, in_pull: bool) -> Finding:
     how = "one gap" if len(rows) == 1 else f"{len(rows)} gaps"
     if in_pull:
         severity = "hold"
-        text = (f"The rows have {how} in the middle of a wide-open pull, the longest {longest:.1f} s: what happened there "
-                "is unknown. Log the pull again.")
+        text = (
+            f"The rows have {how} in the middle of a wide-open pull, the longest {longest:.1f} s: what happened there "
+            "is unknown. Log the pull again."
+        )
     else:
         severity = "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note"
         text = f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one."
-    return Finding("sensor.gap", severity, text, channel="time", start_s=float(t[rows[0] - 1]), end_s=float(t[rows[-1]]),
-                   value=longest, limit=GAP_S, unit="s")
+    return Finding(
+        "sensor.gap",
+        severity,
+        text,
+        channel="time",
+        start_s=float(t[rows[0] - 1]),
+        end_s=float(t[rows[-1]]),
+        value=longest,
+        limit=GAP_S,
+        unit="s",
+    )
 
 
 def _wide_open_across(log: Log, rows: Rows) -> Bools:
@@ -121,7 +173,9 @@ def _wide_open_across(log: Log, rows: Rows) -> Bools:
     climbs = np.array([_nearest(rpm[r:]) > _nearest(rpm[:r][::-1]) for r in rows])
     top = float(np.nanmax(throttle)) if np.isfinite(throttle).any() else 0.0
     with np.errstate(invalid="ignore"):
-        return np.asarray((before > OPEN_SHARE * top) & (after > OPEN_SHARE * top) & (top > OPEN_LEAST) & climbs)
+        return np.asarray(
+            (before > OPEN_SHARE * top) & (after > OPEN_SHARE * top) & (top > OPEN_LEAST) & climbs
+        )
 
 
 def _nearest(values: Array) -> float:

@@ -30,13 +30,32 @@ class Trouble:
     times: tuple[float, ...] = ()
 
 
-def trouble_of(code: str, channel: str, t: Array, mask: Bools, *, value: float | None = None, limit: float | None = None,
-               broken: bool = False) -> Trouble | None:
+def trouble_of(
+    code: str,
+    channel: str,
+    t: Array,
+    mask: Bools,
+    *,
+    value: float | None = None,
+    limit: float | None = None,
+    broken: bool = False,
+) -> Trouble | None:
     """The trouble of the samples in a mask; None when there are none. t: times of the samples, s."""
     if not mask.any():
         return None
     starts, stops = runs(mask)
     interval = median(np.diff(t)) if len(t) > 1 else 0.0
     seconds = float(np.sum(t[stops - 1] - t[starts] + interval))
-    return Trouble(code, channel, len(starts), float(mask.mean()), seconds, float(t[starts[0]]), float(t[stops[-1] - 1]),
-                   value=value, limit=limit, broken=broken, times=tuple(float(x) for x in t[starts[:200]]))
+    return Trouble(
+        code,
+        channel,
+        len(starts),
+        float(mask.mean()),
+        seconds,
+        float(t[starts[0]]),
+        float(t[stops[-1] - 1]),
+        value=value,
+        limit=limit,
+        broken=broken,
+        times=tuple(float(x) for x in t[starts[:200]]),
+    )

@@ -10,8 +10,13 @@ from audit.signal.smoothing import smooth
 from audit.signal.swing import trend
 from audit.signal.turns import ComplexArray, turns
 
-LEAST_SWEEP_TURNS = 1.5  # how far firing must run from a steady frequency, in turns, to be told from one
-OFFSET_HZ, OFFSETS = 0.125, 41  # offsets of -2.5 to 2.5 Hz: what an engine speed off by some 75 rpm shifts it
+LEAST_SWEEP_TURNS = (
+    1.5  # how far firing must run from a steady frequency, in turns, to be told from one
+)
+OFFSET_HZ, OFFSETS = (
+    0.125,
+    41,
+)  # offsets of -2.5 to 2.5 Hz: what an engine speed off by some 75 rpm shifts it
 SPAN_S = 1.2
 
 
@@ -31,8 +36,10 @@ def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int
     """
     clock, level, speed = (np.asarray(a, dtype=np.float64) for a in (t, y, rpm))
     if not clock.shape == level.shape == speed.shape:
-        raise ValueError(f"clock, values and engine speed must have one length, got {clock.size}, {level.size}, "
-                         f"{speed.size}")
+        raise ValueError(
+            f"clock, values and engine speed must have one length, got {clock.size}, {level.size}, "
+            f"{speed.size}"
+        )
     good = np.isfinite(clock) & np.isfinite(level) & np.isfinite(speed)
     clock, level, speed = clock[good], level[good], speed[good]
     if clock.size < 16:
@@ -57,11 +64,17 @@ def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int
     return spans > 0 and locked > 4.6 + 3.3 * spans and locked > 1.2 * steady
 
 
-def _explained(u: FloatArray, r: FloatArray, phase: FloatArray, interval: float) -> tuple[float, float]:
+def _explained(
+    u: FloatArray, r: FloatArray, phase: FloatArray, interval: float
+) -> tuple[float, float]:
     """Surprise of the firing phase and of the best steady frequency, in one span."""
-    locked = turns(u, -0.5 * (OFFSETS - 1) * OFFSET_HZ, OFFSET_HZ, OFFSETS) * np.exp(2j * np.pi * phase)
+    locked = turns(u, -0.5 * (OFFSETS - 1) * OFFSET_HZ, OFFSET_HZ, OFFSETS) * np.exp(
+        2j * np.pi * phase
+    )
     count = np.arange(0.5, 0.5 / interval, 0.25).size
-    return _best_surprise(locked, r), _best_surprise(turns(u, 0.5, 0.25, count), r) if count else 0.0
+    return _best_surprise(locked, r), _best_surprise(
+        turns(u, 0.5, 0.25, count), r
+    ) if count else 0.0
 
 
 def _best_surprise(turning: ComplexArray, r: FloatArray) -> float:

@@ -19,7 +19,9 @@ def paired(t: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray]:
     a = np.asarray(t, dtype=np.float64)
     b = np.asarray(y, dtype=np.float64)
     if a.ndim != 1 or a.shape != b.shape:
-        raise ValueError(f"clock and values must be two columns of one length, got {a.shape} and {b.shape}")
+        raise ValueError(
+            f"clock and values must be two columns of one length, got {a.shape} and {b.shape}"
+        )
     return a, b
 
 
@@ -32,7 +34,9 @@ def clean(t: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray]:
     a, b = paired(t, y)
     a, b = both_finite(a, b)
     if a.size > 1 and not (a[1:] > a[:-1]).all():
-        raise ValueError("the clock must be strictly increasing: split the log where it jumps back or repeats")
+        raise ValueError(
+            "the clock must be strictly increasing: split the log where it jumps back or repeats"
+        )
     return a, b
 
 
@@ -130,7 +134,9 @@ def parabola(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
     return found
 
 
-def block_means(t: FloatArray, y: FloatArray, most: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+def block_means(
+    t: FloatArray, y: FloatArray, most: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Thin to at most `most` points by means of neighbours; returns t, y and the count in each."""
     if t.size <= most:
         return t, y, np.ones(t.size)

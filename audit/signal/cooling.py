@@ -8,7 +8,9 @@ from numpy.typing import ArrayLike
 from audit.signal.arrays import clean
 
 
-def cooling_time(t: ArrayLike, y: ArrayLike, towards: float, *, least_left: float = 1.0) -> float | None:
+def cooling_time(
+    t: ArrayLike, y: ArrayLike, towards: float, *, least_left: float = 1.0
+) -> float | None:
     """Time constant of a first-order cooling, s: y - towards = (y0 - towards) exp(-t / tau).
 
     t: n seconds; y: n values; towards: the level it ends at. Straight line by least squares through

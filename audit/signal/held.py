@@ -49,7 +49,9 @@ class Stretches:
         return None if found is None else Held(-found.level, found.start_s, found.end_s)
 
 
-def stretches(t: FloatArray, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Stretches:
+def stretches(
+    t: FloatArray, for_s: float, *, least: int = 2, most_gap_s: float | None = None
+) -> Stretches:
     """Where a level can be held for for_s on end, by at least `least` samples; the rest as held_above.
 
     t: n seconds, increasing, none blank. Raises ValueError for least under 1.
@@ -72,7 +74,9 @@ def stretches(t: FloatArray, for_s: float, *, least: int = 2, most_gap_s: float 
     return Stretches(t, first, stop)
 
 
-def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Held | None:
+def held_above(
+    t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None
+) -> Held | None:
     """The highest level that y was at or above for for_s on end, by at least `least` samples.
 
     t: n seconds, increasing; y: n values. Each sample stands for one median interval, so k samples an interval
@@ -85,9 +89,13 @@ def held_above(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most
     return stretches(clock, for_s, least=least, most_gap_s=most_gap_s).above(values)
 
 
-def held_below(t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None) -> Held | None:
+def held_below(
+    t: ArrayLike, y: ArrayLike, for_s: float, *, least: int = 2, most_gap_s: float | None = None
+) -> Held | None:
     """The lowest level that y was at or below for for_s on end; as held_above, upside down."""
-    found = held_above(t, -np.asarray(y, dtype=np.float64), for_s, least=least, most_gap_s=most_gap_s)
+    found = held_above(
+        t, -np.asarray(y, dtype=np.float64), for_s, least=least, most_gap_s=most_gap_s
+    )
     return None if found is None else Held(-found.level, found.start_s, found.end_s)
 
 
@@ -121,7 +129,9 @@ def _minima(values: FloatArray, first: IntArray, stop: IntArray) -> FloatArray:
     return lows
 
 
-def _wide_minima(values: FloatArray, first: IntArray, stop: IntArray, power: IntArray) -> FloatArray:
+def _wide_minima(
+    values: FloatArray, first: IntArray, stop: IntArray, power: IntArray
+) -> FloatArray:
     """As _minima: the lesser of the minima over the first and over the last 2**power samples of each stretch."""
     lows = np.empty(first.size)
     table = values

@@ -43,7 +43,9 @@ def theil_sen(t: ArrayLike, y: ArrayLike) -> Line | None:
     x, v, slopes = found
     slopes.sort()
     half = slopes.size // 2
-    slope = float(slopes[half]) if slopes.size % 2 else float(0.5 * (slopes[half - 1] + slopes[half]))
+    slope = (
+        float(slopes[half]) if slopes.size % 2 else float(0.5 * (slopes[half - 1] + slopes[half]))
+    )
     low, high = _interval(slopes, x, v)
     return Line(slope, median_sorted(v) - slope * median_sorted(x), low, high)
 

@@ -8,7 +8,9 @@ from numpy.typing import ArrayLike
 from audit.signal.arrays import FloatArray
 
 
-def isotonic(y: ArrayLike, weights: ArrayLike | None = None, *, increasing: bool = True) -> FloatArray:
+def isotonic(
+    y: ArrayLike, weights: ArrayLike | None = None, *, increasing: bool = True
+) -> FloatArray:
     """Least-squares fit to y that never falls (or never rises), same length.
 
     y: n values in the order of the regressor, no blanks; weights: n, above 0. Raises ValueError
@@ -17,7 +19,12 @@ def isotonic(y: ArrayLike, weights: ArrayLike | None = None, *, increasing: bool
     """
     values = np.asarray(y, dtype=np.float64)
     w = np.ones_like(values) if weights is None else np.asarray(weights, dtype=np.float64)
-    if values.ndim != 1 or w.shape != values.shape or not np.isfinite(values).all() or not (w > 0).all():
+    if (
+        values.ndim != 1
+        or w.shape != values.shape
+        or not np.isfinite(values).all()
+        or not (w > 0).all()
+    ):
         raise ValueError("isotonic needs finite values and one weight above 0 for each")
     sign = 1.0 if increasing else -1.0
     levels: list[float] = []

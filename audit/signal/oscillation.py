@@ -18,7 +18,9 @@ LEAST_SAMPLES = 12
 SURE = 9.0  # minus the log of the chance that white noise does as well at one frequency and stretch
 MOST_PEAKS = 4
 WORTH_A_LOOK = 3.5  # under this surprise over the whole window it is noise
-LEAST_SHARE = 0.25  # of the variance left by the trend, that one sine must explain where it is there
+LEAST_SHARE = (
+    0.25  # of the variance left by the trend, that one sine must explain where it is there
+)
 
 
 @dataclass(frozen=True)
@@ -44,8 +46,14 @@ class Oscillation:
     aliased: bool = False
 
 
-def oscillation(t: ArrayLike, y: ArrayLike, *, highest_hz: float | None = None, rpm: ArrayLike | None = None,
-                cylinders: int = 4) -> Oscillation | None:
+def oscillation(
+    t: ArrayLike,
+    y: ArrayLike,
+    *,
+    highest_hz: float | None = None,
+    rpm: ArrayLike | None = None,
+    cylinders: int = 4,
+) -> Oscillation | None:
     """Find the dominant swing; None under 12 samples.
 
     t: n seconds, strictly increasing, uneven is fine; y: n; highest_hz: default and most useful, a quarter
@@ -69,20 +77,34 @@ def oscillation(t: ArrayLike, y: ArrayLike, *, highest_hz: float | None = None, 
     if highest * length < LEAST_CYCLES or float(np.ptp(level)) == 0:
         return nothing
     tried = float(np.log(max(length * highest, 2.0)))
-    looks = [(swing, period_by_period(swing))
-             for swing in peaks(clock, level, lowest_hz=1.5 / length, highest_hz=highest)[:MOST_PEAKS]
-             if swing.hz * length >= LEAST_CYCLES and swing.score >= WORTH_A_LOOK]
+    looks = [
+        (swing, period_by_period(swing))
+        for swing in peaks(clock, level, lowest_hz=1.5 / length, highest_hz=highest)[:MOST_PEAKS]
+        if swing.hz * length >= LEAST_CYCLES and swing.score >= WORTH_A_LOOK
+    ]
     if not looks:
         return nothing
     real = [look for look in looks if _is_real(look[1], tried)]
     swing, run = max(real or looks, key=lambda look: look[1].surprise)
     # the usual amplitude hides what one knee does; a chance peak among many frequencies is expected
     pp = 2 * max(float(np.sqrt(max(r.usual**2 - _chance(s, tried), 0.0))) for s, r in looks)
-    folded = bool(real) and rpm is not None and aliased_pulsation(full, values, rpm, cylinders=cylinders)
+    folded = (
+        bool(real) and rpm is not None and aliased_pulsation(full, values, rpm, cylinders=cylinders)
+    )
     if not real or folded:
         return Oscillation(False, None, None, None, None, run.snr, highest, pp, aliased=folded)
-    return Oscillation(True, swing.hz, 2 * run.amplitude, run.damping, run.cycles, run.snr, highest,
-                       2 * run.amplitude, run.from_s, run.to_s)
+    return Oscillation(
+        True,
+        swing.hz,
+        2 * run.amplitude,
+        run.damping,
+        run.cycles,
+        run.snr,
+        highest,
+        2 * run.amplitude,
+        run.from_s,
+        run.to_s,
+    )
 
 
 def _is_real(run: Run, tried: float) -> bool:
@@ -91,4 +113,6 @@ def _is_real(run: Run, tried: float) -> bool:
 
 def _chance(swing: Swing, tried: float) -> float:
     """Square of the amplitude that the best of so many frequencies reaches in white noise alone."""
-    return 4 * float(np.var(swing.rest)) * (tried + 1) / swing.rest.size * (1 - min(swing.share, 0.95))
+    return (
+        4 * float(np.var(swing.rest)) * (tried + 1) / swing.rest.size * (1 - min(swing.share, 0.95))
+    )

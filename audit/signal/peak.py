@@ -51,5 +51,7 @@ def peak_interval_error(interval_s: float, width_s: float) -> float:
     of f Hz the width is 1 / (2 f). Raises ValueError for a width of 0. Source: arithmetic.
     """
     if not width_s > 0 or not interval_s >= 0:
-        raise ValueError(f"interval must be 0 or more and width above 0, got {interval_s} and {width_s}")
+        raise ValueError(
+            f"interval must be 0 or more and width above 0, got {interval_s} and {width_s}"
+        )
     return float(1 - np.cos(0.5 * np.pi * min(interval_s / width_s, 1.0)))

@@ -10,8 +10,18 @@ from audit.signal.lines import Line, theil_sen
 from audit.signal.monotone import isotonic
 from audit.signal.smoothing import smooth
 
-__all__ = ["Line", "hampel", "isotonic", "mad_sigma", "median", "modified_z", "noise_sigma", "resolution",
-           "smooth", "theil_sen"]
+__all__ = [
+    "Line",
+    "hampel",
+    "isotonic",
+    "mad_sigma",
+    "median",
+    "modified_z",
+    "noise_sigma",
+    "resolution",
+    "smooth",
+    "theil_sen",
+]
 
 MAD_TO_SIGMA = 1.4826  # 1 / Phi^-1(0.75), for normal noise
 Z_OF_MAD = 0.6745  # Phi^-1(0.75), as the e-Handbook rounds it
@@ -103,7 +113,9 @@ def noise_sigma(t: ArrayLike, y: ArrayLike, *, step: float | None = None) -> flo
     return float(np.sqrt(mean(kept**2))) if kept.size else 0.0
 
 
-def _without_holds(t: FloatArray, y: FloatArray, step: float | None) -> tuple[FloatArray, FloatArray]:
+def _without_holds(
+    t: FloatArray, y: FloatArray, step: float | None
+) -> tuple[FloatArray, FloatArray]:
     """Only the changes, where most rows repeat the one before and the changes are more than one step."""
     moved = np.concatenate(([True], y[1:] != y[:-1]))
     count = int(np.count_nonzero(moved))
@@ -115,7 +127,9 @@ def _without_holds(t: FloatArray, y: FloatArray, step: float | None) -> tuple[Fl
     return t[moved], y[moved]
 
 
-def hampel(t: ArrayLike, y: ArrayLike, window_s: float, k: float = 3.0, floor: float = 0.0) -> BoolArray:
+def hampel(
+    t: ArrayLike, y: ArrayLike, window_s: float, k: float = 3.0, floor: float = 0.0
+) -> BoolArray:
     """Outliers against the moving median, a mask as long as y.
 
     True where |y - m| > max(k 1.4826 MAD, floor), with m and MAD over the samples within window_s / 2
@@ -143,7 +157,9 @@ def hampel(t: ArrayLike, y: ArrayLike, window_s: float, k: float = 3.0, floor: f
     return result
 
 
-def _row_median(block: FloatArray, count: np.ndarray[tuple[int, ...], np.dtype[np.intp]]) -> FloatArray:
+def _row_median(
+    block: FloatArray, count: np.ndarray[tuple[int, ...], np.dtype[np.intp]]
+) -> FloatArray:
     """Median of the first `count` of each sorted row (the rest is infinite)."""
     ordered = np.sort(block, axis=1)
     row = np.arange(block.shape[0])

@@ -23,7 +23,9 @@ def smooth(t: ArrayLike, y: ArrayLike, window_s: float) -> FloatArray:
         return _local_line(a, b, 0.5 * window_s * (1 + 1e-9))
     result = np.full(values.shape, np.nan)
     if a.size:
-        result[np.isfinite(clock) & np.isfinite(values)] = _local_line(a, b, 0.5 * window_s * (1 + 1e-9))
+        result[np.isfinite(clock) & np.isfinite(values)] = _local_line(
+            a, b, 0.5 * window_s * (1 + 1e-9)
+        )
     return result
 
 

@@ -16,7 +16,9 @@ def runs(mask: ArrayLike) -> tuple[IntArray, IntArray]:
     return edges[::2], edges[1::2]
 
 
-def duration_above(t: ArrayLike, mask: ArrayLike, *, most_gap_s: float | None = None) -> tuple[float, float]:
+def duration_above(
+    t: ArrayLike, mask: ArrayLike, *, most_gap_s: float | None = None
+) -> tuple[float, float]:
     """Total and longest time for which the mask holds, s.
 
     t: n seconds; mask: n. Each sample stands for half of the interval on either side, so a lone sample
@@ -26,7 +28,9 @@ def duration_above(t: ArrayLike, mask: ArrayLike, *, most_gap_s: float | None = 
     clock = np.asarray(t, dtype=np.float64)
     flags = np.asarray(mask, dtype=np.bool_)
     if clock.shape != flags.shape:
-        raise ValueError(f"clock and mask must have one length, got {clock.shape} and {flags.shape}")
+        raise ValueError(
+            f"clock and mask must have one length, got {clock.shape} and {flags.shape}"
+        )
     if clock.size < 2 or not flags.any():
         return 0.0, 0.0
     gaps = clock[1:] - clock[:-1]

@@ -12,7 +12,9 @@ from audit.signal.turns import ComplexArray, turns
 OVERSAMPLE = 2.5
 SAMPLES_A_CYCLE = 10  # a faster log is thinned to this for the band in hand
 BAND = 1.6  # highest over lowest frequency that share one moving average
-WILD = 3.5  # robust sigma beyond which a sample is drawn in: a knee, not a sine (whose top is at 0.95)
+WILD = (
+    3.5  # robust sigma beyond which a sample is drawn in: a knee, not a sine (whose top is at 0.95)
+)
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,17 @@ def peaks(t: FloatArray, y: FloatArray, *, lowest_hz: float, highest_hz: float) 
             hz = float(fine[j])
             block = float(count[0]) * length / t.size if count[0] > 1 else 0.0
             gain = (1 - float(np.sinc(hz * window))) * float(np.sinc(hz * block))
-            found.append(Swing(hz, x, rest, whole, gain, float(_surprise(exact[j:j + 1], x.size)[0]),
-                               float(exact[j])))
+            found.append(
+                Swing(
+                    hz,
+                    x,
+                    rest,
+                    whole,
+                    gain,
+                    float(_surprise(exact[j : j + 1], x.size)[0]),
+                    float(exact[j]),
+                )
+            )
         low = high
     return sorted(found, key=lambda swing: -swing.score)
 
@@ -93,7 +104,9 @@ def trend(t: FloatArray, y: FloatArray, window: float) -> FloatArray:
     value = np.concatenate((2 * first - y[before][::-1], y, 2 * last - y[after][::-1]))
     area = np.concatenate(([0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * np.diff(clock))))
     high, low = np.minimum(t + half, clock[-1]), np.maximum(t - half, clock[0])
-    mean: FloatArray = (_area_at(high, clock, value, area) - _area_at(low, clock, value, area)) / (high - low)
+    mean: FloatArray = (_area_at(high, clock, value, area) - _area_at(low, clock, value, area)) / (
+        high - low
+    )
     return mean
 
 
@@ -106,7 +119,9 @@ def _end_levels(t: FloatArray, y: FloatArray, window: float) -> tuple[float, flo
             levels.append(float(v.mean()))
             continue
         angle = 2 * np.pi * u / window
-        columns = np.stack((np.ones_like(u), u, np.cos(angle), np.sin(angle))[: 4 if u.size > 5 else 2], axis=1)
+        columns = np.stack(
+            (np.ones_like(u), u, np.cos(angle), np.sin(angle))[: 4 if u.size > 5 else 2], axis=1
+        )
         square = columns.T @ columns
         c = np.linalg.solve(square + np.diag(1e-6 * np.diag(square)), columns.T @ (v - v.mean()))
         levels.append(float(c[0] + v.mean()))
@@ -138,7 +153,11 @@ def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
     yc, ys = c @ rest, s @ rest
     det = np.maximum(cc * ss - cs * cs, 1e-9 * t.size**2)
     total = float(rest @ rest)
-    share = (yc * yc * ss - 2 * yc * ys * cs + ys * ys * cc) / det / total if total > 0 else np.zeros(f.size)
+    share = (
+        (yc * yc * ss - 2 * yc * ys * cs + ys * ys * cc) / det / total
+        if total > 0
+        else np.zeros(f.size)
+    )
     return np.minimum(np.maximum(share, 0.0), 1 - 1e-12)
 
 
@@ -152,7 +171,9 @@ def _quick_share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
     return share
 
 
-def _transform(u: FloatArray, rest: FloatArray, first: float, step: float, count: int) -> ComplexArray:
+def _transform(
+    u: FloatArray, rest: FloatArray, first: float, step: float, count: int
+) -> ComplexArray:
     """Sum of rest exp(2 pi i f u) on an even grid of f, as a product of coarse and fine turns."""
     width = max(int(np.sqrt(count)), 1)
     blocks = -(-count // width)
@@ -189,11 +210,21 @@ def period_by_period(swing: Swing) -> Run:
     n = int(rows.sum())
     share = float(_share(t[rows], rest[rows], np.array([hz]))[0]) if n > 3 else 0.0
     noise = float(np.mean(rest[rows] ** 2)) * (1 - share)
-    mean = float(np.sqrt(max(float(np.mean(here**2 - 4 * noise / np.maximum(count[start:stop], 1))), 0.0)))
+    mean = float(
+        np.sqrt(max(float(np.mean(here**2 - 4 * noise / np.maximum(count[start:stop], 1))), 0.0))
+    )
     usual = quantile(size, 0.35) ** 2 - 4 * noise / max(median_sorted(count), 1.0)
-    return Run(0.5 * _effective(here) + 0.5, mean / swing.gain, _damping(here), float(begin[start]), end, share,
-               share / max(1 - share, 1e-9), float(_surprise(np.array([share]), n)[0]) if n > 3 else 0.0,
-               float(np.sqrt(max(usual, 0.0))) / swing.gain)
+    return Run(
+        0.5 * _effective(here) + 0.5,
+        mean / swing.gain,
+        _damping(here),
+        float(begin[start]),
+        end,
+        share,
+        share / max(1 - share, 1e-9),
+        float(_surprise(np.array([share]), n)[0]) if n > 3 else 0.0,
+        float(np.sqrt(max(usual, 0.0))) / swing.gain,
+    )
 
 
 def _effective(size: FloatArray) -> float:
@@ -202,10 +233,17 @@ def _effective(size: FloatArray) -> float:
     return float(even.sum() ** 2 / max(float(np.sum(even**2)), 1e-300))
 
 
-def _local(rest: FloatArray, turn: ComplexArray, low: IntArray, high: IntArray) -> tuple[ComplexArray, FloatArray]:
+def _local(
+    rest: FloatArray, turn: ComplexArray, low: IntArray, high: IntArray
+) -> tuple[ComplexArray, FloatArray]:
     """Complex amplitude in each window by least squares on one sine (no level: the trend is off)."""
-    sums = np.concatenate((np.zeros((3, 1), complex), np.cumsum(
-        np.stack((rest * turn, turn * turn, np.ones_like(turn))), axis=1)), axis=1)
+    sums = np.concatenate(
+        (
+            np.zeros((3, 1), complex),
+            np.cumsum(np.stack((rest * turn, turn * turn, np.ones_like(turn))), axis=1),
+        ),
+        axis=1,
+    )
     zy, q, n = sums[:, high] - sums[:, low]
     count = n.real
     # minimise |rest - Re(a conj(turn))|²: normal equations of a and its conjugate

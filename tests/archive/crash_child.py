@@ -2,9 +2,9 @@
 
 import sys
 
-from audit.archive import tables
-from audit.archive.join import join
-from audit.archive.store import Archive
+from audit.archive.store import tables
+from audit.archive.store.join import join
+from audit.archive.store.store import Archive
 from tests.archive.nights import a_night
 
 

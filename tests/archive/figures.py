@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from audit.archive.advice import finding_of
-from audit.archive.trends import Trends, trends_of
+from audit.archive.trend.advice import finding_of
+from audit.archive.trend.trends import Trends, trends_of
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, History, history
 
@@ -31,7 +31,11 @@ def trends_in(h: History) -> Trends:
 
 def healthy_alarms(seed: int) -> list[str]:
     """Measures that had an alarm on any night of a healthy history, or a finding after the last."""
-    return [t.measure.name for t in trends_in(history(seed)).trends if t.shift or t.past or finding_of(t)]
+    return [
+        t.measure.name
+        for t in trends_in(history(seed)).trends
+        if t.shift or t.past or finding_of(t)
+    ]
 
 
 def nights_to_find(h: History) -> float:
@@ -61,15 +65,24 @@ def table(runs: int, first: int) -> Iterator[str]:
     yield from (HEAD, "| --- | --- | --- |")
     alarms = [healthy_alarms(first + i) for i in range(5 * runs // 2)]
     bad = sum(bool(a) for a in alarms)
-    raised = ", ".join(f"{name} {n}" for name, n in Counter(name for a in alarms for name in a).most_common())
+    raised = ", ".join(
+        f"{name} {n}" for name, n in Counter(name for a in alarms for name in a).most_common()
+    )
     yield f"| healthy, {len(alarms)} histories of two years | none raised in {share(len(alarms) - bad, len(alarms))} | raised: {raised or 'none'} |"
     harder: list[Case] = [("leak", {"slows": 1.0}, ", slowing boost by no more than its share")]
-    harder += [(f, {"noisy": 1.5}, ", nights half again as noisy") for f in FAULTS if f != "ageing sensor"]
+    harder += [
+        (f, {"noisy": 1.5}, ", nights half again as noisy") for f in FAULTS if f != "ageing sensor"
+    ]
     usual: list[Case] = [(f, {"size": size}, "") for f in FAULTS for size in (1.0, 0.6, 0.4)]
     for place, (fault, how, words) in enumerate(usual + harder):
         size = how.get("size", 1.0)
-        start, count = first + 10_000 * (1 + place), runs if size == 1.0 and not words else runs // 4
-        nights = np.array([nights_to_find(history(start + i, fault=fault, **how)) for i in range(count)])
+        start, count = (
+            first + 10_000 * (1 + place),
+            runs if size == 1.0 and not words else runs // 4,
+        )
+        nights = np.array(
+            [nights_to_find(history(start + i, fault=fault, **how)) for i in range(count)]
+        )
         hits, middle = int(np.sum(nights <= WITHIN)), np.median(nights)
         yield f"| {fault}, size {size:g}{words}, {count} histories | within {WITHIN} nights in {share(hits, count)} | {middle:g} |"
 

@@ -51,18 +51,40 @@ class _Car:
     def __post_init__(self) -> None:
         u = self.rng.uniform
         self.parts = {
-            "spring": u(45, 80), "gain": u(0.7, 2.0), "gear_boost": u(0, 8), "cooler": u(0.6, 0.85), "efficiency": u(0.62, 0.74),
-            "rise": u(0.5, 1.0), "coolant": u(88, 96), "lambda": u(0.77, 0.83), "regulator": u(290, 400), "filter": u(8, 20),
-            "injector": u(58, 74), "volts": u(13.7, 14.3), "oil": u(330, 460), "swing": u(2, 4.5),
-            "map_noise": u(0.15, 0.4), "lambda_noise": u(0.002, 0.005), "map_offset": u(-1.0, 1.0), "home_kpa": u(90, 101),
-            "reserve": u(1.12, 1.3), "little": u(1.02, 1.08), "winter": u(-2, 8), "summer": u(18, 32), "duty": u(25, 45), "noisy": u(0.7, 1.3),
+            "spring": u(45, 80),
+            "gain": u(0.7, 2.0),
+            "gear_boost": u(0, 8),
+            "cooler": u(0.6, 0.85),
+            "efficiency": u(0.62, 0.74),
+            "rise": u(0.5, 1.0),
+            "coolant": u(88, 96),
+            "lambda": u(0.77, 0.83),
+            "regulator": u(290, 400),
+            "filter": u(8, 20),
+            "injector": u(58, 74),
+            "volts": u(13.7, 14.3),
+            "oil": u(330, 460),
+            "swing": u(2, 4.5),
+            "map_noise": u(0.15, 0.4),
+            "lambda_noise": u(0.002, 0.005),
+            "map_offset": u(-1.0, 1.0),
+            "home_kpa": u(90, 101),
+            "reserve": u(1.12, 1.3),
+            "little": u(1.02, 1.08),
+            "winter": u(-2, 8),
+            "summer": u(18, 32),
+            "duty": u(25, 45),
+            "noisy": u(0.7, 1.3),
         }
         p = self.parts
-        if self.little_pump:  # a pump with much in hand shows its weakness only when that is used up
+        if (
+            self.little_pump
+        ):  # a pump with much in hand shows its weakness only when that is used up
             p["reserve"] = p["little"]
         boost = p["spring"] + p["gain"] * (p["duty"] - 20) + p["gear_boost"]
-        p["pump"] = p["reserve"] * _need((boost + p["home_kpa"]) / 318.0 / (p["lambda"] / 0.8) / 0.62)
-
+        p["pump"] = p["reserve"] * _need(
+            (boost + p["home_kpa"]) / 318.0 / (p["lambda"] / 0.8) / 0.62
+        )
 
 
 def _need(flow: float) -> float:
@@ -71,7 +93,13 @@ def _need(flow: float) -> float:
 
 
 def history(
-    seed: int, *, fault: str | None = None, size: float = 1.0, onset: int | None = None, slows: float = LEAK_SLOWS, noisy: float = 1.0
+    seed: int,
+    *,
+    fault: str | None = None,
+    size: float = 1.0,
+    onset: int | None = None,
+    slows: float = LEAK_SLOWS,
+    noisy: float = 1.0,
 ) -> History:
     """A car's two years.
 
@@ -93,8 +121,15 @@ def history(
     for i, day in enumerate(days):
         hurt = _hurt(fault, i - onset, size * strength)
         ambient = _weather(rng, car, day)
-        barometric = car["home_kpa"] + rng.normal(0, 0.9) - (rng.uniform(4, 12) if rng.random() < 0.06 else 0.0)
-        air = {"ambient_c": ambient if has_ambient else None, "barometric_kpa": round(barometric, 1)}
+        barometric = (
+            car["home_kpa"]
+            + rng.normal(0, 0.9)
+            - (rng.uniform(4, 12) if rng.random() < 0.06 else 0.0)
+        )
+        air = {
+            "ambient_c": ambient if has_ambient else None,
+            "barometric_kpa": round(barometric, 1),
+        }
         date = day.isoformat()
         logs.append({"date": date, "log_id": f"log{i}", **air, **_rest(rng, car, hurt, mood[i])})
         for j in range(int(rng.integers(2, 7))):
@@ -102,9 +137,13 @@ def history(
             pulls.append({"date": date, "log_id": f"log{i}", "index": j + 1, **air, **pull})
     frame = pl.DataFrame(pulls, infer_schema_length=None)
     return History(
-        frame, pl.DataFrame(logs, infer_schema_length=None), tuple(d.isoformat() for d in days),
-        fault, onset if fault else None, size,
-    )  # fmt: skip
+        frame,
+        pl.DataFrame(logs, infer_schema_length=None),
+        tuple(d.isoformat() for d in days),
+        fault,
+        onset if fault else None,
+        size,
+    )
 
 
 def _days(rng: np.random.Generator) -> list[dt.date]:
@@ -112,13 +151,18 @@ def _days(rng: np.random.Generator) -> list[dt.date]:
     day, out = dt.date(2023, 1, 5), []
     while day < dt.date(2025, 1, 5):
         out.append(day)
-        day += dt.timedelta(days=int(rng.integers(3, 10)) + (int(rng.integers(15, 50)) if rng.random() < 0.04 else 0))
+        day += dt.timedelta(
+            days=int(rng.integers(3, 10))
+            + (int(rng.integers(15, 50)) if rng.random() < 0.04 else 0)
+        )
     return out
 
 
 def _weather(rng: np.random.Generator, car: dict, day: dt.date) -> float:
     season = 0.5 - 0.5 * np.cos(2 * np.pi * (day.timetuple().tm_yday - 20) / 365)
-    return round(float(car["winter"] + (car["summer"] - car["winter"]) * season + rng.normal(0, 3.5)), 1)
+    return round(
+        float(car["winter"] + (car["summer"] - car["winter"]) * season + rng.normal(0, 3.5)), 1
+    )
 
 
 def _duty_plan(rng: np.random.Generator, n: int, start: float) -> np.ndarray:
@@ -128,9 +172,17 @@ def _duty_plan(rng: np.random.Generator, n: int, start: float) -> np.ndarray:
 
 
 NOISES = {  # a night's own spread; a pull's is half of it
-    "boost": 1.8, "rise": 0.04, "intake": 0.9, "coolant": 1.3, "lambda": 0.005, "fuel": 3.0, "injector": 0.9, "volts": 0.06,
-    "oil": 8.0, "swing": 0.5,
-}  # fmt: skip
+    "boost": 1.8,
+    "rise": 0.04,
+    "intake": 0.9,
+    "coolant": 1.3,
+    "lambda": 0.005,
+    "fuel": 3.0,
+    "injector": 0.9,
+    "volts": 0.06,
+    "oil": 8.0,
+    "swing": 0.5,
+}
 
 
 def _moods(rng: np.random.Generator, n: int) -> list[dict[str, float]]:
@@ -179,11 +231,21 @@ def _rest(rng: np.random.Generator, car: dict, hurt: _Hurt, mood: dict) -> dict:
     return {
         "noise_manifold_pressure": car["map_noise"] * spread * hurt.noise,
         "noise_lambda": car["lambda_noise"] * float(np.exp(rng.normal(0, 0.2))),
-        "map_at_rest_kpa": car["map_offset"] + hurt.offset + float(rng.normal(0, 0.25)) if rng.random() < 0.85 else None,
+        "map_at_rest_kpa": car["map_offset"] + hurt.offset + float(rng.normal(0, 0.25))
+        if rng.random() < 0.85
+        else None,
     }
 
 
-def _pull(rng: np.random.Generator, car: dict, hurt: _Hurt, mood: dict, ambient: float, barometric: float, duty: float) -> dict:
+def _pull(
+    rng: np.random.Generator,
+    car: dict,
+    hurt: _Hurt,
+    mood: dict,
+    ambient: float,
+    barometric: float,
+    duty: float,
+) -> dict:
     def spread(name: str) -> float:
         return mood[name] * car["noisy"] + 0.5 * NOISES[name] * float(rng.normal())
 
@@ -191,10 +253,18 @@ def _pull(rng: np.random.Generator, car: dict, hurt: _Hurt, mood: dict, ambient:
     duty = duty + float(rng.normal(0, 0.7))
     length = float(rng.uniform(3.0, 5.0)) * (1.0 if gear == 3 else 1.35)
     rpm_start, rpm_end = float(rng.normal(2700, 180)), float(rng.normal(6400, 150))
-    true_boost = car["spring"] + car["gain"] * (duty - 20) + (car["gear_boost"] if gear == 4 else 0.0)
+    true_boost = (
+        car["spring"] + car["gain"] * (duty - 20) + (car["gear_boost"] if gear == 4 else 0.0)
+    )
     true_boost *= (1 - hurt.leak) * (barometric / 100) ** 0.4 * (293.0 / (273.0 + ambient)) ** 0.25
     true_boost = max(20.0, true_boost + spread("boost"))
-    rise = car["rise"] * (1.3 if gear == 3 else 1.0) * (true_boost / 100) ** 0.5 * (100 / barometric) * (1 + car["slows"] * hurt.leak)
+    rise = (
+        car["rise"]
+        * (1.3 if gear == 3 else 1.0)
+        * (true_boost / 100) ** 0.5
+        * (100 / barometric)
+        * (1 + car["slows"] * hurt.leak)
+    )
     rise += -0.00025 * (rpm_start - 2700) + spread("rise")
     ratio = (true_boost + barometric) / barometric
     hot = (ambient + 273.0) * (ratio**0.283 - 1) / car["efficiency"]  # heating by compression
@@ -205,15 +275,34 @@ def _pull(rng: np.random.Generator, car: dict, hurt: _Hurt, mood: dict, ambient:
     volts = car["volts"] - 0.012 * (ambient - 20) + spread("volts")
     able = car["pump"] * (1 - hurt.pump) * (1 + 0.05 * (volts - 13.8))
     short = max(0.0, _need(flow) - able)  # what the pump cannot give at pressure, of full flow
-    differential = car["regulator"] - (car["filter"] + hurt.filter) * flow**2 - 220 * short + spread("fuel")
-    duty_injector = car["injector"] * flow * (car["regulator"] / max(differential, 80.0)) ** 0.5 + spread("injector")
-    mixture = car["lambda"] * (1 + 0.12 * max(0.0, 1 - differential / car["regulator"] - 0.08)) + spread("lambda")
+    differential = (
+        car["regulator"] - (car["filter"] + hurt.filter) * flow**2 - 220 * short + spread("fuel")
+    )
+    duty_injector = car["injector"] * flow * (
+        car["regulator"] / max(differential, 80.0)
+    ) ** 0.5 + spread("injector")
+    mixture = car["lambda"] * (
+        1 + 0.12 * max(0.0, 1 - differential / car["regulator"] - 0.08)
+    ) + spread("lambda")
     return {
-        "gear": gear, "start_s": 10.0, "end_s": 10.0 + length, "rpm_start": rpm_start, "rpm_end": rpm_end,
-        "duty_mean_pct": duty, "boost_settled_kpa": true_boost + hurt.offset, "boost_rise_s": max(0.1, rise),
-        "intake_start_c": start, "intake_rise_c": intake,
-        "coolant_peak_c": car["coolant"] + 0.12 * (ambient - 20) + 0.25 * length + spread("coolant"),
-        "lambda_mean": mixture, "fuel_differential_min_kpa": differential, "injector_duty_max_pct": duty_injector,
-        "battery_min_v": volts, "oil_pressure_min_kpa": car["oil"] - 1.8 * (0.1 * (ambient - 20)) + spread("oil"),
+        "gear": gear,
+        "start_s": 10.0,
+        "end_s": 10.0 + length,
+        "rpm_start": rpm_start,
+        "rpm_end": rpm_end,
+        "duty_mean_pct": duty,
+        "boost_settled_kpa": true_boost + hurt.offset,
+        "boost_rise_s": max(0.1, rise),
+        "intake_start_c": start,
+        "intake_rise_c": intake,
+        "coolant_peak_c": car["coolant"]
+        + 0.12 * (ambient - 20)
+        + 0.25 * length
+        + spread("coolant"),
+        "lambda_mean": mixture,
+        "fuel_differential_min_kpa": differential,
+        "injector_duty_max_pct": duty_injector,
+        "battery_min_v": volts,
+        "oil_pressure_min_kpa": car["oil"] - 1.8 * (0.1 * (ambient - 20)) + spread("oil"),
         "oscillation_kpa_pp": max(0.3, car["swing"] + spread("swing")),
-    }  # fmt: skip
+    }

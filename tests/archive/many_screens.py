@@ -13,8 +13,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from audit.archive.store import Archive
-from audit.archive.verify import verify
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_data"
@@ -22,13 +22,22 @@ SAMPLES = ROOT / "sample_data"
 
 def nights_of_cars(folder: Path, count: int) -> list[Path]:
     """Sample nights under so many names of cars that no two are the same night of a car."""
-    nights = [night for car in ("alder", "quince") for night in sorted((SAMPLES / car).iterdir()) if night.is_dir()]
+    nights = [
+        night
+        for car in ("alder", "quince")
+        for night in sorted((SAMPLES / car).iterdir())
+        if night.is_dir()
+    ]
     made = []
     for i in range(count):
         night = nights[i % len(nights)]
         there = folder / f"{i}" / night.name
         shutil.copytree(night, there)
-        named = re.sub(r"(?m)^name *=.*$", f'name = "{night.parent.name} {i // len(nights)}"', (night.parent / "car.toml").read_text())
+        named = re.sub(
+            r"(?m)^name *=.*$",
+            f'name = "{night.parent.name} {i // len(nights)}"',
+            (night.parent / "car.toml").read_text(),
+        )
         (there / "car.toml").write_text(named)
         made.append(there)
     return made
@@ -38,9 +47,15 @@ def screen_at_once(nights: list[Path], archive: Path) -> list[tuple[int, str]]:
     """Exit code and error text of each."""
     command = [sys.executable, "-m", "audit", "screen", "--archive", str(archive), "--json", "-"]
     running = [
-        subprocess.Popen([*command, str(night), "--car", str(night / "car.toml")], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        subprocess.Popen(
+            [*command, str(night), "--car", str(night / "car.toml")],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
         for night in nights
-    ]  # fmt: skip
+    ]
     told = [program.communicate()[1] for program in running]
     return [(program.returncode, text) for program, text in zip(running, told, strict=True)]
 

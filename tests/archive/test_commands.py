@@ -5,8 +5,8 @@ import json
 import pytest
 from click.testing import CliRunner
 
-from audit.archive.store import Archive
-from audit.archive.text import chart
+from audit.archive.store.store import Archive
+from audit.archive.trend.text import chart
 from audit.cli import note, rescreen, trends, verify
 from audit.errors import ArchiveError, UsageError
 from tests.archive.histories import history
@@ -56,21 +56,32 @@ def test_many_cars_are_a_fleet(moved):
 
 def test_sql_is_answered(moved):
     pytest.importorskip("duckdb")
-    result = run(trends, "--archive", moved.places.root, "--sql", "select count(*) n from pulls where gear = 3")
+    result = run(
+        trends,
+        "--archive",
+        moved.places.root,
+        "--sql",
+        "select count(*) n from pulls where gear = 3",
+    )
     assert result.exit_code == 0
     assert result.stdout.splitlines()[0] == "n"
-    assert int(result.stdout.splitlines()[1]) == moved.pulls().filter(moved.pulls()["gear"] == 3).height
+    assert (
+        int(result.stdout.splitlines()[1])
+        == moved.pulls().filter(moved.pulls()["gear"] == 3).height
+    )
     with pytest.raises(UsageError, match="Tables: nights"):
-        trends.command.main(["--archive", str(moved.places.root), "--sql", "selec 1"], standalone_mode=False)
+        trends.command.main(
+            ["--archive", str(moved.places.root), "--sql", "selec 1"], standalone_mode=False
+        )
 
 
 def test_sql_sees_only_the_newest_verdict(tmp_path, monkeypatch):
     pytest.importorskip("duckdb")
-    from audit.archive.rescreen import rescreen as judge_anew
+    from audit.archive.store.rescreen import rescreen as judge_anew
 
     archive = Archive(tmp_path)
     archive.add(a_night(1))
-    monkeypatch.setattr("audit.screen.audit_log", lambda log, car: a_night(1).logs[0])
+    monkeypatch.setattr("audit.night.screen.audit_log", lambda log, car: a_night(1).logs[0])
     judge_anew(archive, every=True)
     result = run(trends, "--archive", tmp_path, "--sql", "select count(*) from pulls")
     assert result.stdout.splitlines()[1] == "2"
@@ -99,20 +110,24 @@ def test_verify_names_what_is_wrong_and_exits_non_zero(tmp_path):
 
 def test_a_note_says_what_starts_anew(tmp_path):
     Archive(tmp_path).add(a_night(1))
-    result = run(note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path)
+    result = run(
+        note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path
+    )
     assert "New baseline for: injector duty, lambda at load, fuel differential." in result.stdout
 
 
 def test_rescreen_says_which_verdicts_changed(tmp_path, monkeypatch):
     Archive(tmp_path).add(a_night(1))
-    monkeypatch.setattr("audit.screen.audit_log", lambda log, car: a_night(1).logs[0])
+    monkeypatch.setattr("audit.night.screen.audit_log", lambda log, car: a_night(1).logs[0])
     result = run(rescreen, "--archive", tmp_path, "--all")
     assert result.exit_code == 0
     assert "1 night judged again" in result.stdout
     assert run(rescreen, "--archive", tmp_path).stdout.startswith("0 nights")
 
 
-@pytest.mark.parametrize(("values", "drawn"), [([], ""), ([1.0], "▅"), ([0.0, 7.0], "▁█"), ([0.0] * 40, "▅" * 24)])
+@pytest.mark.parametrize(
+    ("values", "drawn"), [([], ""), ([1.0], "▅"), ([0.0, 7.0], "▁█"), ([0.0] * 40, "▅" * 24)]
+)
 def test_a_chart_is_drawn_from_its_lowest_to_its_highest(values, drawn):
     assert chart(values) == drawn
 

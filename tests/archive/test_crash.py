@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from audit.archive import tables
-from audit.archive.store import Archive
-from audit.archive.verify import verify
+from audit.archive.store import tables
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
 from tests.archive.crash_child import put
 from tests.archive.many_screens import check, nights_of_cars
 from tests.archive.nights import a_night
@@ -27,8 +27,12 @@ EACH = 6  # nights that one child tries to add
 def child(folder, first, last):
     return subprocess.Popen(
         [sys.executable, "-m", "tests.archive.crash_child", str(folder), str(first), str(last)],
-        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
 
 
 def killed_run(folder, first, rng):
@@ -78,10 +82,12 @@ def test_a_writer_killed_at_random_moments_loses_and_doubles_nothing(tmp_path):
 
 
 STEPS = {
-    "aside": "audit.archive.store.write_whole", "pending": "audit.archive.store.Archive._finish",
-    "tables": "audit.archive.tables.append_frame", "records": "audit.archive.store.move",
-    "flush": "audit.archive.tables._flush_last_commit",
-}  # fmt: skip
+    "aside": "audit.archive.store.store.write_whole",
+    "pending": "audit.archive.store.store.Archive._finish",
+    "tables": "audit.archive.store.tables.append_frame",
+    "records": "audit.archive.store.store.move",
+    "flush": "audit.archive.store.tables._flush_last_commit",
+}
 
 
 class Killed(BaseException):
@@ -94,11 +100,15 @@ def test_dying_at_each_step_leaves_the_night_in_or_out(tmp_path, monkeypatch, st
     archive = Archive(tmp_path)
     archive.add(a_night(0, 1))
     calls = []
-    import audit.archive.places
-    import audit.archive.store
+    import audit.archive.store.places
+    import audit.archive.store.store
 
     module, _, name = STEPS[step].rpartition(".")
-    owner = Archive if module.endswith("Archive") else {"store": audit.archive.store, "tables": tables}[module.rpartition(".")[2]]
+    owner = (
+        Archive
+        if module.endswith("Archive")
+        else {"store": audit.archive.store.store, "tables": tables}[module.rpartition(".")[2]]
+    )
     real = getattr(owner, name)
 
     def dying(*args, **kwargs):
@@ -139,4 +149,6 @@ if __name__ == "__main__":
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     with tempfile.TemporaryDirectory() as folder:
         finished = crash(Path(folder) / "a", runs, say=lambda text: print(text, flush=True))
-        print(f"{runs} kills: nothing lost, nothing doubled, {finished} nights finished by the next writer")
+        print(
+            f"{runs} kills: nothing lost, nothing doubled, {finished} nights finished by the next writer"
+        )

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 
-from audit.archive import places, tables
-from audit.archive.store import Archive
-from audit.archive.verify import verify
+from audit.archive.store import places, tables
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
 from audit.errors import ArchiveError
 from tests.archive.nights import a_night
 
@@ -26,7 +26,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="users, mounts a
 
 ADD = """
 import sys
-from audit.archive.store import Archive
+from audit.archive.store.store import Archive
 from audit.errors import PullauditError
 from tests.archive.nights import a_night
 try:
@@ -36,21 +36,34 @@ except PullauditError as error:
 """
 LOOK = """
 import sys
-from audit.archive.fleet import fleet
-from audit.archive.store import Archive
-from audit.archive.verify import verify
+from audit.archive.trend.fleet import fleet
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
 print(Archive(sys.argv[1]).pulls().height, len(verify(sys.argv[1])), [s.car for s in fleet(Archive(sys.argv[1]))])
 """
 
 
 def run(code, *args, largest=None):
     """A Python of its own, not the superuser; largest: bytes of the largest file it may write."""
-    as_other = ["setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups"] if os.geteuid() == 0 else []
-    limit = (lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (largest, largest))) if largest is not None else None
+    as_other = (
+        ["setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups"]
+        if os.geteuid() == 0
+        else []
+    )
+    limit = (
+        (lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (largest, largest)))
+        if largest is not None
+        else None
+    )
     return subprocess.run(
-        [*as_other, sys.executable, "-B", "-c", code, *map(str, args)], cwd=ROOT, capture_output=True, text=True, check=False,
-        preexec_fn=limit, env={**os.environ, "PYTHONPATH": str(ROOT), "HOME": "/nonexistent"},
-    )  # fmt: skip
+        [*as_other, sys.executable, "-B", "-c", code, *map(str, args)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=limit,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "HOME": "/nonexistent"},
+    )
 
 
 @pytest.fixture
@@ -61,7 +74,10 @@ def open_folder():
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         folder.chmod(0o755)
-        if run("", folder).returncode != 0 or run(f"open({str(ROOT / 'README.md')!r})").returncode != 0:
+        if (
+            run("", folder).returncode != 0
+            or run(f"open({str(ROOT / 'README.md')!r})").returncode != 0
+        ):
             pytest.skip("another user cannot read this checkout")
         yield folder
 
@@ -124,7 +140,15 @@ def test_a_file_that_the_system_cuts_off_leaves_all_or_nothing(open_folder, larg
 def small_disk():
     """A disk of 2 MB, gone after the test."""
     with tempfile.TemporaryDirectory() as name:
-        mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", name], capture_output=True, check=False) if shutil.which("mount") else None
+        mounted = (
+            subprocess.run(
+                ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", name],
+                capture_output=True,
+                check=False,
+            )
+            if shutil.which("mount")
+            else None
+        )
         if mounted is None or mounted.returncode != 0:
             pytest.skip("a small disk can be mounted by the superuser only")
         try:
@@ -138,7 +162,9 @@ def fill(disk, left):
     (disk / "filler").write_bytes(b"x" * max(0, free - left))
 
 
-@pytest.mark.parametrize("left", [0, 4_096, 20_480, 40_960, 65_536, 90_112, 131_072, 163_840, 204_800, 262_144])
+@pytest.mark.parametrize(
+    "left", [0, 4_096, 20_480, 40_960, 65_536, 90_112, 131_072, 163_840, 204_800, 262_144]
+)
 def test_a_disk_that_fills_up_midway_leaves_all_or_nothing(small_disk, monkeypatch, left):
     """Without the question for room beforehand, so that each step meets the full disk itself."""
     monkeypatch.setattr(places, "SPARE_BYTES", -(1 << 30))

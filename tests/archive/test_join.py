@@ -6,18 +6,20 @@ import dataclasses
 
 import pytest
 
-from audit.archive import join as joins
-from audit.archive.join import hold, join
-from audit.archive.rescreen import rescreen
-from audit.archive.store import Archive
-from audit.archive.verify import verify
+from audit.archive.store import join as joins
+from audit.archive.store.join import hold, join
+from audit.archive.store.rescreen import rescreen
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
 from audit.model import LogAudit, Night
-from audit.night import Request, run
+from audit.request import Request, run
 from tests.archive.nights import CAR, a_night
 from tests.service.made_logs import good_log
 
 DAY = "2026-03-01"
-TORN = LogAudit("/logs/torn.zip", "f" * 64, "rejected", error="/logs/torn.zip: a damaged zip archive.")
+TORN = LogAudit(
+    "/logs/torn.zip", "f" * 64, "rejected", error="/logs/torn.zip: a damaged zip archive."
+)
 
 
 def night(*seeds: int, verdict: str = "clear", torn: bool = False) -> Night:
@@ -142,6 +144,10 @@ def test_screening_a_torn_log_of_a_kept_night_takes_the_clear_back(tmp_path, aga
 def test_the_same_recording_under_two_names_is_kept(tmp_path):
     for name in ("a.csv", "b.csv"):
         (tmp_path / name).write_bytes(good_log(1))
-    run(Request(paths=(tmp_path / "a.csv", tmp_path / "b.csv"), archive=tmp_path / "archive", date=DAY))
+    run(
+        Request(
+            paths=(tmp_path / "a.csv", tmp_path / "b.csv"), archive=tmp_path / "archive", date=DAY
+        )
+    )
     assert Archive(tmp_path / "archive").logs()["file"].null_count() == 0
     assert Archive(tmp_path / "archive").pulls().height == 1

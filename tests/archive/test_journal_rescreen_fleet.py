@@ -4,14 +4,14 @@ import dataclasses
 
 import pytest
 
-from audit.archive import migrate, tables
-from audit.archive.fleet import fleet
-from audit.archive.journal import touched_by
-from audit.archive.record import Record, read_record, to_bytes
-from audit.archive.rescreen import rescreen
-from audit.archive.store import Archive
-from audit.archive.trends import trends, trends_of_many
-from audit.archive.verify import verify
+from audit.archive.store import migrate, tables
+from audit.archive.store.journal import touched_by
+from audit.archive.store.record import Record, read_record, to_bytes
+from audit.archive.store.rescreen import rescreen
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
+from audit.archive.trend.fleet import fleet
+from audit.archive.trend.trends import trends, trends_of_many
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car
 from tests.archive.histories import history
@@ -34,7 +34,14 @@ def test_a_note_is_kept_once(kept):
     assert verify(kept.places.root) == []
 
 
-@pytest.mark.parametrize(("car", "text", "date", "said"), [("Aldr", "x", "2026-03-05", "no car"), ("Alder", " ", "2026-03-05", "empty"), ("Alder", "x", "soon", "not a day")])
+@pytest.mark.parametrize(
+    ("car", "text", "date", "said"),
+    [
+        ("Aldr", "x", "2026-03-05", "no car"),
+        ("Alder", " ", "2026-03-05", "empty"),
+        ("Alder", "x", "soon", "not a day"),
+    ],
+)
 def test_a_note_that_cannot_be_kept_is_told(kept, car, text, date, said):
     with pytest.raises(UsageError, match=said):
         kept.journal.add(car, text, date=date)
@@ -54,7 +61,7 @@ def test_judging_anew_keeps_the_old_verdict(kept, monkeypatch):
         old = seen[log.sha256]
         return dataclasses.replace(old, pulls=old.pulls[:1])
 
-    monkeypatch.setattr("audit.screen.audit_log", stricter)
+    monkeypatch.setattr("audit.night.screen.audit_log", stricter)
     assert rescreen(kept) == []  # this version has judged them
     monkeypatch.setattr("audit.__version__", "0.2.0")
     done = rescreen(kept)
@@ -71,7 +78,9 @@ def test_judging_anew_keeps_the_old_verdict(kept, monkeypatch):
 
 
 def test_an_older_record_is_brought_up_step_by_step():
-    record = Record("r", "Alder", "2026-03-01", {"night": [{"night_id": "n", "revision": 0, "old": 1}]}, 1)
+    record = Record(
+        "r", "Alder", "2026-03-01", {"night": [{"night_id": "n", "revision": 0, "old": 1}]}, 1
+    )
 
     def renamed(rows):
         return {"night": [{**row, "new": row.pop("old")} for row in rows["night"]]}
@@ -87,12 +96,17 @@ def test_an_older_record_is_brought_up_step_by_step():
 def test_an_older_archive_is_rebuilt_in_the_new_format(kept, monkeypatch):
     monkeypatch.setattr(migrate, "FORMAT", 2)
     for module in ("record", "repair", "verify", "store"):
-        monkeypatch.setattr(f"audit.archive.{module}.FORMAT", 2, raising=False)
+        monkeypatch.setattr(f"audit.archive.store.{module}.FORMAT", 2, raising=False)
 
     def step(rows):
-        return {**rows, "night": [{**row, "setting": row["setting"] or "street"} for row in rows["night"]]}
+        return {
+            **rows,
+            "night": [{**row, "setting": row["setting"] or "street"} for row in rows["night"]],
+        }
 
-    monkeypatch.setattr("audit.archive.record.upgraded", lambda r: migrate.upgraded(r, steps={1: step}, to=2))
+    monkeypatch.setattr(
+        "audit.archive.store.record.upgraded", lambda r: migrate.upgraded(r, steps={1: step}, to=2)
+    )
     assert {p.kind for p in verify(kept.places.root)} == {"format"}
     assert all(p.repaired for p in verify(kept.places.root, repair=True))
     assert sorted(kept.nights()["setting"].to_list()) == ["dyno", "street"]
@@ -101,7 +115,13 @@ def test_an_older_archive_is_rebuilt_in_the_new_format(kept, monkeypatch):
 
 @pytest.mark.parametrize("cut", [0, 10, 100, -1])
 def test_a_torn_record_is_told(tmp_path, cut):
-    record = Record("r", "Alder", "2026-03-01", {"note": [{"night_id": "n", "revision": 0, "text": "é" * 200}]}, 1)
+    record = Record(
+        "r",
+        "Alder",
+        "2026-03-01",
+        {"note": [{"night_id": "n", "revision": 0, "text": "é" * 200}]},
+        1,
+    )
     path = tmp_path / "r.json.gz"
     path.write_bytes(to_bytes(record))
     assert read_record(path) == record
@@ -115,7 +135,17 @@ def put_history(archive, car, h):
     archive.places.make()
     migrate.write_format(archive.places)
     common = {"car": car, "revision": 0}
-    nights = [{**common, "date": d, "night_id": f"{car}{d}", "verdict": "clear", "car_file": f'{{"name": "{car}"}}', "added_at": d} for d in h.dates]
+    nights = [
+        {
+            **common,
+            "date": d,
+            "night_id": f"{car}{d}",
+            "verdict": "clear",
+            "car_file": f'{{"name": "{car}"}}',
+            "added_at": d,
+        }
+        for d in h.dates
+    ]
     pulls = [{**common, **row, "night_id": f"{car}{row['date']}"} for row in h.pulls.to_dicts()]
     logs = [{**common, **row, "night_id": f"{car}{row['date']}"} for row in h.logs.to_dicts()]
     tables.append(archive.places, {"night": nights, "pull": pulls, "log": logs})
@@ -129,7 +159,7 @@ def test_the_fleet_has_the_worst_first_and_is_quick_the_second_time(tmp_path, mo
     assert [s.car for s in first] == ["ill", "well"]
     assert first[0].severity in ("watch", "hold")
     assert first[1].moved == ()
-    monkeypatch.setattr("audit.archive.fleet.trends_of_many", None)
+    monkeypatch.setattr("audit.archive.trend.fleet.trends_of_many", None)
     assert fleet(archive) == first
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from click.testing import CliRunner
 
-from audit.archive.plan import document_of_plan, plan
+from audit.archive.step.plan import document_of_plan, plan
 from audit.cli.plan import command
 from audit.model import Car
 from audit.report.run_sheet import render
@@ -18,7 +18,9 @@ def sheet_of(made, *, us=False):
 
 def test_a_new_car_starts_at_a_fixed_five_percent_and_up():
     made = plan(CAR)
-    assert [leg.duty for leg in made.legs] == [5.0, 10.0] and all(leg.pulls == 2 for leg in made.legs)
+    assert [leg.duty for leg in made.legs] == [5.0, 10.0] and all(
+        leg.pulls == 2 for leg in made.legs
+    )
     assert all(leg.expected is None for leg in made.legs)
 
 
@@ -55,7 +57,12 @@ def test_without_a_recovery_the_cool_down_is_the_tables():
 
 def test_inspection_comes_first_and_the_limit_ends_the_evening():
     text = "\n".join(sheet_of(plan(CAR, Sheet().steps(5, 10, 15).ask())))
-    assert text.index("Ball joints") < text.index("Warm up") < text.index("% duty, 2 pulls") < text.index("ends the evening")
+    assert (
+        text.index("Ball joints")
+        < text.index("Warm up")
+        < text.index("% duty, 2 pulls")
+        < text.index("ends the evening")
+    )
     assert "125.0 kPa" in text and "lift" in text
     for word in ("Tyres", "Hoses", "clamps", "Fluids", "Fuel"):
         assert word in text
@@ -67,12 +74,27 @@ def test_the_cars_own_limits_end_the_evening():
 
 
 @pytest.mark.parametrize("us", [True, False])
-@pytest.mark.parametrize("sheet", [Sheet(), Sheet().night(5, 5), Sheet().steps(5, 10, 15, 20), Sheet().steps(5, 10).night(15, verdict="stop")])
+@pytest.mark.parametrize(
+    "sheet",
+    [
+        Sheet(),
+        Sheet().night(5, 5),
+        Sheet().steps(5, 10, 15, 20),
+        Sheet().steps(5, 10).night(15, verdict="stop"),
+    ],
+)
 def test_the_sheet_is_one_page_and_reads_on_a_phone(sheet, us):
-    lines = sheet_of(plan(replace(CAR, boost_limit_kpa=None), sheet.ask(replace(CAR, boost_limit_kpa=None))), us=us)
+    lines = sheet_of(
+        plan(replace(CAR, boost_limit_kpa=None), sheet.ask(replace(CAR, boost_limit_kpa=None))),
+        us=us,
+    )
     assert len(lines) <= 64 and max(map(len, lines)) <= 46
 
 
 def test_the_command_plans_for_a_new_car_without_any_file():
     ran = CliRunner().invoke(command, [])
-    assert ran.exit_code == 0 and "5.0 % duty" in ran.stdout and "never writes to an engine computer" in ran.stdout.replace("\n", " ")
+    assert (
+        ran.exit_code == 0
+        and "5.0 % duty" in ran.stdout
+        and "never writes to an engine computer" in ran.stdout.replace("\n", " ")
+    )

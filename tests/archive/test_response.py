@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from audit.archive.journal import JournalNote
-from audit.archive.step_table import figures
+from audit.archive.step.step_table import figures
+from audit.archive.store.journal import JournalNote
 from tests.archive.sheets import CAR, Sheet
 
 LADDER = (5, 10, 15, 20, 25, 30)
@@ -19,7 +19,12 @@ def test_a_step_is_at_most_five_percent():
 
 
 def test_a_steep_car_gets_less_duty():
-    steep = Sheet(lambda d: 48.0 + 5.0 * max(d - 8.0, 0)).steps(5, 10, 14, pulls=3).ask(replace(CAR, target_kpa=130.0, boost_limit_kpa=220.0)).step
+    steep = (
+        Sheet(lambda d: 48.0 + 5.0 * max(d - 8.0, 0))
+        .steps(5, 10, 14, pulls=3)
+        .ask(replace(CAR, target_kpa=130.0, boost_limit_kpa=220.0))
+        .step
+    )
     assert steep.binds == "boost_step" and steep.action == "up"
     assert steep.duty < 19.0 and steep.expected < 78.0 + figures("step")["boost"] + 2.0
 
@@ -29,7 +34,10 @@ def test_no_step_passes_the_target():
     assert step.binds == "target" and step.expected <= CAR.target_kpa + 1.0
 
 
-@pytest.mark.parametrize(("pulls", "refused"), [((5, 5), True), ((5, 10), True), ((5, 5, 5, 6), True), ((5, 5, 10), False)])
+@pytest.mark.parametrize(
+    ("pulls", "refused"),
+    [((5, 5), True), ((5, 10), True), ((5, 5, 5, 6), True), ((5, 5, 10), False)],
+)
 def test_three_pulls_at_two_duties_are_the_least(pulls, refused):
     step = Sheet().night(*pulls).ask().step
     assert (step.action == "refuse") == refused
@@ -46,7 +54,10 @@ def test_without_a_pull_it_says_where_a_fresh_solenoid_starts():
 def test_no_step_after_a_night_that_is_not_clear(verdict):
     step = Sheet().steps(*LADDER).night(30, 30, verdict=verdict).ask().step
     assert step.action == "refuse" and step.binds == "last_night"
-    assert "lambda reached 0.93" in step.sentence and "30.0 % duty, the last that was clear" in step.log_next
+    assert (
+        "lambda reached 0.93" in step.sentence
+        and "30.0 % duty, the last that was clear" in step.log_next
+    )
 
 
 def test_a_clear_night_after_it_lifts_the_refusal_from_its_own_duty():
@@ -92,13 +103,19 @@ def test_injector_duty_binds_before_boost():
 
 
 def test_knock_binds_where_it_grows():
-    sheet = Sheet().steps(*LADDER, knock_retard_max_deg=lambda boost: max(0.0, (boost - 50.0) * 0.12))
+    sheet = Sheet().steps(
+        *LADDER, knock_retard_max_deg=lambda boost: max(0.0, (boost - 50.0) * 0.12)
+    )
     assert sheet.ask().step.binds == "knock_retard_max_deg"
 
 
 def test_heat_is_counted_from_the_outside_air():
     """A hot night before must not look like heat from boost."""
-    sheet = Sheet().steps(5, 10, 15, ambient_c=10.0, intake_peak_c=20.0).steps(20, 25, 30, ambient_c=32.0, intake_peak_c=42.0)
+    sheet = (
+        Sheet()
+        .steps(5, 10, 15, ambient_c=10.0, intake_peak_c=20.0)
+        .steps(20, 25, 30, ambient_c=32.0, intake_peak_c=42.0)
+    )
     assert sheet.ask().step.binds == "step"
 
 
@@ -131,7 +148,12 @@ def test_on_target_it_stays():
 
 
 def test_on_target_by_one_evening_alone_asks_for_another():
-    step = Sheet(lambda d: 48 + 1.6 * max(d - 12, 0) + (3.0 if d == 20 else 0)).steps(5, 20, pulls=2).ask(target_kpa=64.0).step
+    step = (
+        Sheet(lambda d: 48 + 1.6 * max(d - 12, 0) + (3.0 if d == 20 else 0))
+        .steps(5, 20, pulls=2)
+        .ask(target_kpa=64.0)
+        .step
+    )
     assert step.action == "stay" and "another evening" in step.log_next
 
 
@@ -161,10 +183,14 @@ def test_dyno_and_street_are_kept_apart():
 
 def test_a_change_that_matters_starts_the_sheet_anew():
     sheet = Sheet().steps(*LADDER)
-    fitted = JournalNote("n", "Alder", "2026-03-05", "fitted a stiffer wastegate spring", ("boost_at_duty",))
+    fitted = JournalNote(
+        "n", "Alder", "2026-03-05", "fitted a stiffer wastegate spring", ("boost_at_duty",)
+    )
     other = JournalNote("m", "Alder", "2026-03-06", "new battery", ("supply",))
     answer = sheet.ask(notes=[fitted, other])
-    assert answer.evidence.n == 4 and any("stiffer wastegate spring" in note for note in answer.notes)
+    assert answer.evidence.n == 4 and any(
+        "stiffer wastegate spring" in note for note in answer.notes
+    )
 
 
 def test_a_controller_at_work_is_left_out():
@@ -187,7 +213,9 @@ def test_boost_of_thin_air_is_corrected():
         sheet.pulls.append({**pull, "night_id": "night2", "barometric_kpa": 99.0 * 0.8})
     gear = sheet.ask().gears[0]
     assert gear.curve.interval(30.0, pull=False)[1] == pytest.approx(76.8, abs=2.5)
-    assert gear.curve.interval(30.0, relative=0.8, pull=False)[1] == pytest.approx(line_at(30.0, 0.8), abs=2.5)
+    assert gear.curve.interval(30.0, relative=0.8, pull=False)[1] == pytest.approx(
+        line_at(30.0, 0.8), abs=2.5
+    )
 
 
 def line_at(duty, relative):
@@ -198,7 +226,12 @@ def test_duty_by_gear_tells_known_from_guessed():
     car = replace(CAR, target_by_gear_kpa={1: 60.0, 2: 70.0, 3: 76.0, 4: 110.0})
     answer = Sheet().steps(*LADDER).night(30, 30, gear=4).ask(car)
     known = {g.gear: g.wanted[4] for g in answer.gears}
-    assert known == {1: "guessed from other gears", 2: "guessed from other gears", 3: "logged", 4: "beyond the data"}
+    assert known == {
+        1: "guessed from other gears",
+        2: "guessed from other gears",
+        3: "logged",
+        4: "beyond the data",
+    }
     widths = {g.gear: g.wanted[3] - g.wanted[1] for g in answer.gears if g.gear in (2, 3)}
     assert widths[2] > 2 * widths[3]
 
@@ -206,7 +239,9 @@ def test_duty_by_gear_tells_known_from_guessed():
 def test_the_highest_boost_at_which_a_gear_hooked_up():
     sheet = Sheet().steps(5, 20, wheelspin_pct=1.0).steps(25, wheelspin_pct=14.0)
     gear = sheet.ask().gears[0]
-    assert gear.hooked_up_kpa == pytest.approx(63.2, abs=1.0) and gear.slipped_kpa == pytest.approx(70.8, abs=1.0)
+    assert gear.hooked_up_kpa == pytest.approx(63.2, abs=1.0) and gear.slipped_kpa == pytest.approx(
+        70.8, abs=1.0
+    )
 
 
 def test_unknown_gear_is_a_group_of_its_own():
@@ -216,7 +251,11 @@ def test_unknown_gear_is_a_group_of_its_own():
 
 def test_a_pull_with_a_fault_in_boost_does_not_bend_the_curve():
     """A leak's low boost must not make the next step look smaller than it is."""
-    leak = Sheet().steps(*LADDER).night(30, 30, verdict="hold", checks='{"boost_delivery": {"score": 20, "status": "fail"}}')
+    leak = (
+        Sheet()
+        .steps(*LADDER)
+        .night(30, 30, verdict="hold", checks='{"boost_delivery": {"score": 20, "status": "fail"}}')
+    )
     for pull in leak.pulls[-2:]:
         pull["boost_settled_kpa"] -= 25.0
     answer = leak.night(30, 30, checks='{"boost_delivery": {"score": 99, "status": "pass"}}').ask()
@@ -234,12 +273,14 @@ def test_every_figure_of_the_table_has_a_reason_and_a_source():
     from audit.tables import toml_table
 
     table = toml_table("steps.toml")
-    rows = [row for group in ("step", "curve", "evening") for row in table[group].values()] + table["projected"]
+    rows = [row for group in ("step", "curve", "evening") for row in table[group].values()] + table[
+        "projected"
+    ]
     assert rows and all(row["why"] and row["source"] for row in rows)
 
 
 def test_what_is_projected_has_a_limit_in_the_table_of_limits():
-    from audit.archive.step_table import projected_rows
+    from audit.archive.step.step_table import projected_rows
     from audit.tables import limits
 
     assert all(limits().row(row.code, row.measure).hold is not None for row in projected_rows())

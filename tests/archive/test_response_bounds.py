@@ -5,16 +5,28 @@ from dataclasses import replace
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from audit.archive.response_document import document_of, dumps
+from audit.archive.step.response_document import document_of, dumps
 from tests.archive.sheets import CAR, Sheet
 
 maybe = lambda low, high: st.one_of(st.none(), st.just(float("nan")), st.floats(low, high))  # noqa: E731
-PULL = st.fixed_dictionaries({
-    "duty_mean_pct": maybe(-5, 110), "boost_settled_kpa": maybe(-30, 260), "boost_peak_kpa": maybe(-30, 300), "boost_overshoot_kpa": maybe(-1, 60),
-    "gear": st.one_of(st.none(), st.integers(1, 6)), "ambient_c": maybe(-40, 60), "barometric_kpa": maybe(55, 108), "intake_peak_c": maybe(-20, 120),
-    "injector_duty_max_pct": maybe(0, 130), "lean_lambda": maybe(0.6, 1.3), "knock_retard_max_deg": maybe(0, 15), "duty_at_peak_pct": maybe(0, 100),
-    "boost_ceiling_s": maybe(0, 1), "wheelspin_pct": maybe(0, 60),
-})  # fmt: skip
+PULL = st.fixed_dictionaries(
+    {
+        "duty_mean_pct": maybe(-5, 110),
+        "boost_settled_kpa": maybe(-30, 260),
+        "boost_peak_kpa": maybe(-30, 300),
+        "boost_overshoot_kpa": maybe(-1, 60),
+        "gear": st.one_of(st.none(), st.integers(1, 6)),
+        "ambient_c": maybe(-40, 60),
+        "barometric_kpa": maybe(55, 108),
+        "intake_peak_c": maybe(-20, 120),
+        "injector_duty_max_pct": maybe(0, 130),
+        "lean_lambda": maybe(0.6, 1.3),
+        "knock_retard_max_deg": maybe(0, 15),
+        "duty_at_peak_pct": maybe(0, 100),
+        "boost_ceiling_s": maybe(0, 1),
+        "wheelspin_pct": maybe(0, 60),
+    }
+)
 LADDER = st.lists(st.tuples(st.floats(0, 95), st.floats(20, 200)), min_size=2, max_size=8)
 
 
@@ -28,7 +40,16 @@ def sheet_of(nights):
 
 
 @settings(deadline=None, max_examples=30, phases=(Phase.explicit, Phase.reuse, Phase.generate))
-@given(st.lists(st.tuples(st.lists(PULL, min_size=1, max_size=4), st.sampled_from(["clear", "clear", "hold", "stop"])), max_size=5), st.sampled_from([None, 125.0]))
+@given(
+    st.lists(
+        st.tuples(
+            st.lists(PULL, min_size=1, max_size=4),
+            st.sampled_from(["clear", "clear", "hold", "stop"]),
+        ),
+        max_size=5,
+    ),
+    st.sampled_from([None, 125.0]),
+)
 def test_any_archive_gets_an_answer_that_is_json(nights, limit):
     answer = sheet_of(nights).ask(replace(CAR, boost_limit_kpa=limit))
     dumps(document_of(answer))

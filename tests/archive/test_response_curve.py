@@ -5,19 +5,31 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.archive.curve import GRID, Points, fit_curves
-from audit.archive.valve import examine_valve, levels_of
+from audit.archive.step.curve import GRID, Points, fit_curves
+from audit.archive.step.valve import examine_valve, levels_of
 
 
 def points(duty, boost, *, gear=3.0, relative=None):
     duty, boost = np.asarray(duty, float), np.asarray(boost, float)
     n = len(duty)
-    return Points(duty, boost, np.full(n, gear), np.arange(n) // 2 * 1.0, np.ones(n), np.ones(n) if relative is None else relative)
+    return Points(
+        duty,
+        boost,
+        np.full(n, gear),
+        np.arange(n) // 2 * 1.0,
+        np.ones(n),
+        np.ones(n) if relative is None else relative,
+    )
 
 
 def valve(duty, boost, night=None):
     duty, boost = np.asarray(duty, float), np.asarray(boost, float)
-    return examine_valve(duty, boost, np.ones(len(duty)), np.zeros(len(duty)) if night is None else np.asarray(night, float))
+    return examine_valve(
+        duty,
+        boost,
+        np.ones(len(duty)),
+        np.zeros(len(duty)) if night is None else np.asarray(night, float),
+    )
 
 
 @settings(deadline=None, max_examples=15)
@@ -36,19 +48,40 @@ def test_the_interval_widens_away_from_the_data():
 
 
 def test_inside_the_data_the_curve_follows_it():
-    curve = fit_curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 55, 70, 95], 2)), [3])[3]
+    curve = fit_curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 55, 70, 95], 2)), [3])[
+        3
+    ]
     for duty, boost in ((10, 50), (20, 55), (30, 70), (40, 95)):
         assert curve.interval(duty, pull=False)[1] == pytest.approx(boost, abs=1.5)
 
 
 def test_an_old_pull_counts_less():
-    old = Points(*(np.array(v, float) for v in ([30, 30, 30, 30], [80, 80, 70, 70], [3] * 4, [0, 0, 1, 1], [0.1, 0.1, 1, 1], [1] * 4)))
-    even = Points(*(np.array(v, float) for v in ([30, 30, 30, 30], [80, 80, 70, 70], [3] * 4, [0, 0, 1, 1], [1] * 4, [1] * 4)))
+    old = Points(
+        *(
+            np.array(v, float)
+            for v in (
+                [30, 30, 30, 30],
+                [80, 80, 70, 70],
+                [3] * 4,
+                [0, 0, 1, 1],
+                [0.1, 0.1, 1, 1],
+                [1] * 4,
+            )
+        )
+    )
+    even = Points(
+        *(
+            np.array(v, float)
+            for v in ([30, 30, 30, 30], [80, 80, 70, 70], [3] * 4, [0, 0, 1, 1], [1] * 4, [1] * 4)
+        )
+    )
     assert fit_curves(old, [3])[3].interval(30)[1] < fit_curves(even, [3])[3].interval(30)[1] - 1.5
 
 
 def test_the_duty_for_a_boost_is_the_inverse_of_the_curve():
-    curve = fit_curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 60, 75, 95], 2)), [3])[3]
+    curve = fit_curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 60, 75, 95], 2)), [3])[
+        3
+    ]
     assert curve.duty_for(85.0)[1] == pytest.approx(35.0, abs=1.5)
     assert curve.duty_for(5000.0) == (None, None, None)
 
@@ -73,7 +106,9 @@ def test_a_curve_that_rises_at_once_has_no_dead_band():
 
 
 def test_the_end_stop_is_where_more_duty_gives_no_more():
-    found = valve(np.repeat([60, 70, 80, 85, 90], 2), np.repeat([70, 84, 95, 95.5, 95.2], 2)).end_stop
+    found = valve(
+        np.repeat([60, 70, 80, 85, 90], 2), np.repeat([70, 84, 95, 95.5, 95.2], 2)
+    ).end_stop
     assert found[0] == 70 and found[2] == 80
     assert valve(np.repeat([60, 70, 80, 90], 2), np.repeat([70, 84, 95, 108], 2)).end_stop is None
 
@@ -84,7 +119,10 @@ def test_the_fit_over_the_levels_is_isotonic():
 
 
 def test_duties_close_together_are_one_level():
-    assert [lv.pulls for lv in levels_of(np.array([5, 5.4, 6.4, 6.6]), np.array([50, 50, 50, 51.0]), np.ones(4))] == [3, 1]
+    assert [
+        lv.pulls
+        for lv in levels_of(np.array([5, 5.4, 6.4, 6.6]), np.array([50, 50, 50, 51.0]), np.ones(4))
+    ] == [3, 1]
 
 
 def test_spread_is_pooled_over_the_levels():

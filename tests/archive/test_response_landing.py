@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audit.archive.curve import GRID, Curve, Points, fit_curves
-from audit.archive.step import Air, Bounds, Overshoot
-from audit.archive.step_up import next_step
+from audit.archive.step.curve import GRID, Curve, Points, fit_curves
+from audit.archive.step.step import Air, Bounds, Overshoot
+from audit.archive.step.step_up import next_step
 
 SLOPE = 1.5  # kPa per %
 
@@ -21,12 +21,24 @@ def curve(sd: float, *, at_20: float = 80.0) -> Curve:
 
 def ask(made: Curve, *, target: float, limit: float = 150.0, evenings: int = 1):
     bounds = Bounds(target, limit, "", None, 100.0, 5.0, 14.0)
-    return next_step(made, 20.0, bounds=bounds, overshoot=Overshoot(2.0, 0.02, 1.5, seen=True), lines=(), air=Air(1.0, 99.0), evenings=evenings)
+    return next_step(
+        made,
+        20.0,
+        bounds=bounds,
+        overshoot=Overshoot(2.0, 0.02, 1.5, seen=True),
+        lines=(),
+        air=Air(1.0, 99.0),
+        evenings=evenings,
+    )
 
 
 def test_a_landing_aims_half_a_kpa_under_the_target():
     step = ask(curve(0.5), target=85.0)
-    assert step.action == "up" and step.binds == "target" and 84.5 - 0.5 * SLOPE - 0.1 < step.expected <= 84.5
+    assert (
+        step.action == "up"
+        and step.binds == "target"
+        and 84.5 - 0.5 * SLOPE - 0.1 < step.expected <= 84.5
+    )
 
 
 @pytest.mark.parametrize("sd", [0.5, 2.5])
@@ -62,6 +74,10 @@ def test_past_the_limit_nothing_more_is_logged_at_that_duty():
 def test_before_any_pull_the_curve_steepens_with_duty():
     """spring / (1 - bleed) with an even bleed has its least slope at no duty."""
     one = np.array([0.0])
-    made = fit_curves(Points(one, np.array([50.0]), np.array([3.0]), one, np.ones(1), np.ones(1)), [3], spring_kpa=50.0)[3]
+    made = fit_curves(
+        Points(one, np.array([50.0]), np.array([3.0]), one, np.ones(1), np.ones(1)),
+        [3],
+        spring_kpa=50.0,
+    )[3]
     middle = np.median(made.paths, axis=0)
     assert middle[100] - middle[80] > middle[20] - middle[0] > 0.0

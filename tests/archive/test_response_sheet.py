@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from audit.archive.response import response
-from audit.archive.response_document import document_of, dumps
-from audit.archive.store import Archive
+from audit.archive.step.response import response
+from audit.archive.step.response_document import document_of, dumps
+from audit.archive.store.store import Archive
 from audit.cli.response import _wanted, command
 from audit.errors import ArchiveError, UsageError
 from audit.model import PullAudit
@@ -34,7 +34,12 @@ def logged(seed, duty, day):
     made = []
     for pull, extra in zip(audit.pulls, wiggle, strict=True):
         boost = line(duty) + float(extra)
-        measures = {"boost_settled_kpa": boost, "boost_peak_kpa": boost + 2.0, "boost_overshoot_kpa": 2.0, "duty_mean_pct": duty}
+        measures = {
+            "boost_settled_kpa": boost,
+            "boost_peak_kpa": boost + 2.0,
+            "boost_overshoot_kpa": 2.0,
+            "duty_mean_pct": duty,
+        }
         made.append(PullAudit(pull.pull, measures, pull.checks, ()))
     night = night_of(seed, car=CAR, day=day)
     return replace(night, logs=(replace(audit, pulls=tuple(made)),), setting="street")
@@ -73,13 +78,26 @@ def test_the_document_is_json_with_finite_numbers(archive):
     document = json.loads(dumps(document_of(response(archive, CAR))))
     assert document["document"] == "pullaudit.response" and document["version"] == 1
     gear = document["gears"][0]
-    assert len(gear["points"]) == 8 and [lv["duty_pct"] for lv in gear["levels"]] == [5.0, 10.0, 15.0, 20.0]
+    assert len(gear["points"]) == 8 and [lv["duty_pct"] for lv in gear["levels"]] == [
+        5.0,
+        10.0,
+        15.0,
+        20.0,
+    ]
     medians = [row["median_kpa"] for row in gear["curve"]]
     assert medians == sorted(medians) and document["next"]["binds"] == "step"
 
 
 @pytest.mark.parametrize("us", [True, False])
-@pytest.mark.parametrize("sheet", [Sheet(), Sheet().steps(5, 10), Sheet().steps(5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55), Sheet().steps(5, 10).night(15, verdict="hold")])
+@pytest.mark.parametrize(
+    "sheet",
+    [
+        Sheet(),
+        Sheet().steps(5, 10),
+        Sheet().steps(5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55),
+        Sheet().steps(5, 10).night(15, verdict="hold"),
+    ],
+)
 def test_the_sheet_reads_on_a_phone_and_fits_a_page(sheet, us):
     lines = render(document_of(sheet.ask()), us=us)
     assert max(map(len, lines)) <= WIDTH and len(lines) <= 60
@@ -94,12 +112,16 @@ def test_the_sheet_prints_the_step_in_the_readers_units():
 def test_the_command_prints_only_json_to_standard_output(archive, tmp_path):
     car = tmp_path / "car.toml"
     car.write_text(CAR_FILE)
-    ran = CliRunner().invoke(command, ["--archive", str(archive.places.root), "--car", str(car), "--json", "-"])
+    ran = CliRunner().invoke(
+        command, ["--archive", str(archive.places.root), "--car", str(car), "--json", "-"]
+    )
     assert ran.exit_code == 0 and json.loads(ran.stdout)["next"]["duty_pct"] == 25.0
 
 
 def test_the_command_takes_the_only_car_of_the_archive(archive):
-    ran = CliRunner().invoke(command, ["--archive", str(archive.places.root), "--target", "11psi", "--units", "metric"])
+    ran = CliRunner().invoke(
+        command, ["--archive", str(archive.places.root), "--target", "11psi", "--units", "metric"]
+    )
     assert ran.exit_code == 0 and "kPa" in ran.stdout
 
 

@@ -8,10 +8,10 @@ from types import SimpleNamespace
 import polars as pl
 import pytest
 
-from audit.archive import tables
-from audit.archive.rows import car_from_json, car_to_json
-from audit.archive.store import Archive, date_of
-from audit.archive.verify import verify
+from audit.archive.store import tables
+from audit.archive.store.rows import car_from_json, car_to_json
+from audit.archive.store.store import Archive, date_of
+from audit.archive.store.verify import verify
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, ColumnWord
 from tests.archive.nights import CAR, a_log, a_night
@@ -25,7 +25,11 @@ def test_a_night_is_kept_with_its_logs_pulls_and_findings(tmp_path):
     assert archive.nights().height == 1
     assert archive.logs()["status"].to_list().count("read") == 2
     assert archive.pulls().height == 4
-    assert archive.findings().group_by("level").len().sort("level").rows() == [("log", 2), ("night", 1), ("pull", 4)]
+    assert archive.findings().group_by("level").len().sort("level").rows() == [
+        ("log", 2),
+        ("night", 1),
+        ("pull", 4),
+    ]
     assert archive.pulls()["boost_peak_kpa"].min() == 92.0
     assert verify(tmp_path / "a") == []
 
@@ -61,13 +65,19 @@ def test_a_log_comes_back_as_it_was(tmp_path):
     archive = Archive(tmp_path)
     archive.add(a_night(3))
     kept = archive.read_log(archive.logs()["file"][0])
-    assert kept.frame.select("time", "engine_speed", "Tyre note").equals(a_log(3).frame.select("time", "engine_speed", "Tyre note"))
+    assert kept.frame.select("time", "engine_speed", "Tyre note").equals(
+        a_log(3).frame.select("time", "engine_speed", "Tyre note")
+    )
     assert kept.sha256 == a_log(3).sha256
 
 
 @pytest.mark.parametrize(
     ("given", "clock", "day"),
-    [("2026-01-02", "2026-03-01", "2026-01-02"), (None, "2026-03-01", "2026-03-01"), (None, None, None)],
+    [
+        ("2026-01-02", "2026-03-01", "2026-01-02"),
+        (None, "2026-03-01", "2026-03-01"),
+        (None, None, None),
+    ],
 )
 def test_the_date_is_the_one_given_or_the_clocks_or_today(tmp_path, given, clock, day):
     archive = Archive(tmp_path)
@@ -76,8 +86,14 @@ def test_the_date_is_the_one_given_or_the_clocks_or_today(tmp_path, given, clock
     assert archive.nights()["date"].to_list() == [day or today]
 
 
-@pytest.mark.parametrize(("path", "day"), [("inbox/2025-05-03_evening/run_1.csv", "2025-05-03"), ("2025-01-01/run 2025-05-04.csv", "2025-05-04"),
-                                           ("run_12025-05-041.csv", None)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("path", "day"),
+    [
+        ("inbox/2025-05-03_evening/run_1.csv", "2025-05-03"),
+        ("2025-01-01/run 2025-05-04.csv", "2025-05-04"),
+        ("run_12025-05-041.csv", None),
+    ],
+)
 def test_a_day_in_the_path_dates_a_night_without_a_clock(path, day):
     audit = SimpleNamespace(path=path, status="read", log=SimpleNamespace(wall_start=None))
     today = dt.datetime.now().astimezone().date().isoformat()
@@ -108,7 +124,12 @@ def test_a_newer_archive_is_refused(tmp_path):
 
 
 def test_the_car_file_is_kept_whole():
-    car = Car(name="A", target_by_gear_kpa={2: 80.0}, channels={"lambda": ColumnWord("AFR 1", "AFR")}, gear_ratios=(3.1, 1.9))
+    car = Car(
+        name="A",
+        target_by_gear_kpa={2: 80.0},
+        channels={"lambda": ColumnWord("AFR 1", "AFR")},
+        gear_ratios=(3.1, 1.9),
+    )
     assert car_from_json(car_to_json(car)) == car
 
 
@@ -131,9 +152,11 @@ def test_a_disk_full_at_any_step_leaves_all_or_nothing(tmp_path, monkeypatch, st
         raise OSError(28, "No space left on device")
 
     target = {
-        "write_log": "audit.intake.parquet.write_log", "record": "audit.archive.store.write_whole",
-        "move": "audit.archive.store.move", "delta": "deltalake.write_deltalake",
-    }[step]  # fmt: skip
+        "write_log": "audit.intake.parquet.write_log",
+        "record": "audit.archive.store.store.write_whole",
+        "move": "audit.archive.store.store.move",
+        "delta": "deltalake.write_deltalake",
+    }[step]
     with monkeypatch.context() as patched:
         patched.setattr(target, full)
         with pytest.raises(ArchiveError, match="no space is left"):
@@ -168,7 +191,9 @@ def test_duckdb_and_polars_read_the_tables_without_us(tmp_path):
     archive = Archive(tmp_path)
     archive.add(a_night(1, 2))
     files = tables.files_of(archive.places, "pull")
-    counted = duckdb.sql(f"select count(*), max(boost_peak_kpa) from read_parquet({files!r})").fetchall()
+    counted = duckdb.sql(
+        f"select count(*), max(boost_peak_kpa) from read_parquet({files!r})"
+    ).fetchall()
     assert counted == [(4, 94.0)]
     lazy = pl.scan_delta(str(tmp_path / "tables")).filter(pl.col("kind") == "pull")
     assert lazy.collect().height == 4

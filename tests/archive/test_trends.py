@@ -6,13 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from audit.archive.alarm import both_sums, find_shifts, mean_over
-from audit.archive.joint import joint_of, signatures
-from audit.archive.journal import JournalNote, touched_by
-from audit.archive.slope import forecast, slope_of
-from audit.archive.trends import trends_of
-from audit.archive.watched import watched
-from audit.checks.registry import all_checks
+from audit.archive.store.journal import JournalNote, touched_by
+from audit.archive.trend.alarm import both_sums, find_shifts, mean_over
+from audit.archive.trend.joint import joint_of, signatures
+from audit.archive.trend.slope import forecast, slope_of
+from audit.archive.trend.trends import trends_of
+from audit.archive.trend.watched import watched
+from audit.checks.kit.registry import all_checks
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, history
 
@@ -20,7 +20,10 @@ from tests.archive.histories import FAULTS, SHOWS_IN, history
 def trends(h, upto=None, notes=()):
     pulls, logs = h.pulls, h.logs
     if upto is not None:
-        pulls, logs = pulls.filter(pl.col("date") < h.dates[upto]), logs.filter(pl.col("date") < h.dates[upto])
+        pulls, logs = (
+            pulls.filter(pl.col("date") < h.dates[upto]),
+            logs.filter(pl.col("date") < h.dates[upto]),
+        )
     return trends_of(pulls, logs, car=Car(name="Alder"), notes=notes)
 
 
@@ -32,10 +35,18 @@ def simple(values, **columns):
     """One pull a night of supply voltage."""
     n = len(values)
     days = [f"2024-{1 + i // 28:02d}-{1 + i % 28:02d}" for i in range(n)]
-    return pl.DataFrame({
-        "date": days, "log_id": days, "index": [1] * n, "gear": [3] * n, "start_s": [0.0] * n, "end_s": [4.0] * n,
-        "battery_min_v": [float(v) for v in values], **columns,
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "date": days,
+            "log_id": days,
+            "index": [1] * n,
+            "gear": [3] * n,
+            "start_s": [0.0] * n,
+            "end_s": [4.0] * n,
+            "battery_min_v": [float(v) for v in values],
+            **columns,
+        }
+    )
 
 
 def supply(values, **columns):
@@ -76,7 +87,9 @@ def test_a_step_is_told_with_its_night_and_meaning():
     assert trend.shift.amount == pytest.approx(-0.5, abs=0.1)
     (finding,) = found.findings
     assert (finding.code, finding.severity, finding.unit) == ("electrical.voltage", "watch", "V")
-    assert "0.5 V lower" in finding.message.replace("0.50", "0.5").replace("0.49", "0.5").replace("0.51", "0.5")
+    assert "0.5 V lower" in finding.message.replace("0.50", "0.5").replace("0.49", "0.5").replace(
+        "0.51", "0.5"
+    )
     assert "alternator" in finding.message
     assert finding.look_at
 
@@ -165,12 +178,17 @@ def test_an_alarm_needs_both_the_chart_and_the_size():
     score = np.concatenate([np.zeros(20), np.full(10, 3.0)])
     small = mean_over(score * 0.1, 1.0)
     assert find_shifts(score, score * 0.1, worth=small, first=8, intervals=both_sums()) == []
-    (shift,) = find_shifts(score, score, worth=mean_over(score, 1.0), first=8, intervals=both_sums())
+    (shift,) = find_shifts(
+        score, score, worth=mean_over(score, 1.0), first=8, intervals=both_sums()
+    )
     assert (shift.onset, shift.side, shift.ended) == (20, "up", None)
     assert shift.raised <= 24
 
 
-@pytest.mark.parametrize(("last", "told"), [([0.5, 1.35, 1.4], True), ([0.5, 1.25, 1.4], False), ([0.1, 0.1, 4.0], False)])
+@pytest.mark.parametrize(
+    ("last", "told"),
+    [([0.5, 1.35, 1.4], True), ([0.5, 1.25, 1.4], False), ([0.1, 0.1, 4.0], False)],
+)
 def test_a_fault_that_grows_is_told_by_what_it_is_now(last, told):
     residual = np.concatenate([np.zeros(4), last])
     assert (mean_over(residual, 1.0)(0, 6, "up") is not None) == told
@@ -194,7 +212,6 @@ def test_every_measure_has_codes_that_are_known_and_words_for_its_side():
         assert 0 < measure.matters < measure.serious
 
 
-
 LEAK = signatures()[0]
 
 
@@ -204,13 +221,21 @@ def part(name, scores):
     nights = tuple(f"2024-{1 + i // 28:02d}-{1 + i % 28:02d}" for i in range(len(scores)))
     off = tuple(float(s) * measure.matters / 2 for s in scores)
     some = trends(history(1), upto=12).trends[0]
-    return dataclasses.replace(some, measure=measure, dates=nights, residuals=off, scores=tuple(float(s) for s in scores))
+    return dataclasses.replace(
+        some, measure=measure, dates=nights, residuals=off, scores=tuple(float(s) for s in scores)
+    )
 
 
 def leaking(boost, rise, since=30):
     rng = np.random.default_rng(4)
     step = np.where(np.arange(since + 6) >= since, 1.0, 0.0)
-    return joint_of(LEAK, [part("boost_at_duty", rng.normal(0, 1, since + 6) + boost * step), part("time_to_boost", rng.normal(0, 1, since + 6) + rise * step)])
+    return joint_of(
+        LEAK,
+        [
+            part("boost_at_duty", rng.normal(0, 1, since + 6) + boost * step),
+            part("time_to_boost", rng.normal(0, 1, since + 6) + rise * step),
+        ],
+    )
 
 
 def test_two_measures_tell_a_leak_before_either_does():
@@ -220,7 +245,9 @@ def test_two_measures_tell_a_leak_before_either_does():
     assert joint.amounts["boost_at_duty"] < 0 < joint.amounts["time_to_boost"]
 
 
-@pytest.mark.parametrize(("boost", "rise"), [(2.3, 2.3), (-2.3, -2.3), (-3.5, 0.0), (0.0, 3.5), (0.0, 0.0)])
+@pytest.mark.parametrize(
+    ("boost", "rise"), [(2.3, 2.3), (-2.3, -2.3), (-3.5, 0.0), (0.0, 3.5), (0.0, 0.0)]
+)
 def test_measures_that_do_not_both_move_as_a_leak_moves_them_are_none(boost, rise):
     assert leaking(boost, rise).shifts == ()
 
@@ -229,7 +256,9 @@ def test_measures_that_rise_and_fall_together_anyway_tell_less():
     rng = np.random.default_rng(2)
     common = rng.normal(0, 1, 60)
     both = joint_of(LEAK, [part("boost_at_duty", -common), part("time_to_boost", common)])
-    apart = joint_of(LEAK, [part("boost_at_duty", rng.normal(0, 1, 60)), part("time_to_boost", common)])
+    apart = joint_of(
+        LEAK, [part("boost_at_duty", rng.normal(0, 1, 60)), part("time_to_boost", common)]
+    )
     assert np.std(both.score[20:]) == pytest.approx(1.0, abs=0.3)
     assert np.std(apart.score[20:]) == pytest.approx(1.0, abs=0.3)
 

@@ -4,8 +4,8 @@ import shutil
 
 import pytest
 
-from audit.archive.store import Archive
-from audit.archive.verify import verify
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
 from audit.errors import ArchiveError
 from tests.archive.nights import a_night
 
@@ -94,7 +94,7 @@ def test_lost_tables_are_made_again(kept):
 
 def test_with_tables_and_records_lost_the_logs_are_screened_anew(kept, monkeypatch):
     seen = {a.sha256: a for n in (a_night(1, 2), a_night(3)) for a in n.logs}
-    monkeypatch.setattr("audit.screen.audit_log", lambda log, car: seen[log.sha256])
+    monkeypatch.setattr("audit.night.screen.audit_log", lambda log, car: seen[log.sha256])
     shutil.rmtree(kept.places.tables)
     shutil.rmtree(kept.places.records)
     kept.places.records.mkdir()
@@ -106,8 +106,8 @@ def test_with_tables_and_records_lost_the_logs_are_screened_anew(kept, monkeypat
 
 
 def test_doubled_rows_are_found_and_undone(kept):
-    from audit.archive import tables
-    from audit.archive.record import read_record
+    from audit.archive.store import tables
+    from audit.archive.store.record import read_record
 
     record = read_record(next(kept.places.records.rglob("night-*.json.gz")))
     tables.append(kept.places, record.rows)
@@ -133,7 +133,11 @@ def test_a_stranger_among_the_logs_is_named(kept):
 
 def test_verifying_changes_nothing(kept):
     def state():
-        return {p: p.stat().st_mtime_ns for p in kept.places.root.rglob("*") if p.is_file() and p.name != "lock"}
+        return {
+            p: p.stat().st_mtime_ns
+            for p in kept.places.root.rglob("*")
+            if p.is_file() and p.name != "lock"
+        }
 
     before = state()
     verify(kept.places.root)

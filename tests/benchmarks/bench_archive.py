@@ -16,24 +16,43 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from audit.archive import tables
-from audit.archive.fleet import fleet
-from audit.archive.migrate import write_format
-from audit.archive.record import Record
-from audit.archive.store import Archive
-from audit.archive.trends import trends
+from audit.archive.store import tables
+from audit.archive.store.migrate import write_format
+from audit.archive.store.record import Record
+from audit.archive.store.store import Archive
+from audit.archive.trend.fleet import fleet
+from audit.archive.trend.trends import trends
 from audit.model import Car
 from tests.archive.nights import a_night
 
 PULLS_A_NIGHT = 5
 BATCH_NIGHTS = 4000  # of all cars, in order of date, as nights come in
 MEANS = {
-    "boost_settled_kpa": (95, 4), "boost_peak_kpa": (99, 5), "boost_rise_s": (0.9, 0.08), "intake_start_c": (30, 6), "intake_rise_c": (9, 1.5),
-    "intake_peak_c": (39, 6), "coolant_peak_c": (93, 2), "duty_mean_pct": (38, 2), "lambda_mean": (0.8, 0.008), "lambda_max": (0.83, 0.01),
-    "injector_duty_max_pct": (68, 2), "fuel_differential_min_kpa": (330, 5), "battery_min_v": (13.9, 0.1), "oil_pressure_min_kpa": (400, 12),
-    "oscillation_kpa_pp": (3, 0.7), "oscillation_hz": (4, 1), "boost_overshoot_kpa": (4, 1.5), "boost_overshoot_pct": (4, 1.5), "spool_rpm": (3100, 90),
-    "boost_slope_kpa_per_krpm": (0.5, 1), "duty_at_peak_pct": (40, 3), "lean_time_s": (0.02, 0.02), "knock_retard_max_deg": (0.6, 0.5), "rpm_rate_rpm_per_s": (900, 60),
-}  # fmt: skip
+    "boost_settled_kpa": (95, 4),
+    "boost_peak_kpa": (99, 5),
+    "boost_rise_s": (0.9, 0.08),
+    "intake_start_c": (30, 6),
+    "intake_rise_c": (9, 1.5),
+    "intake_peak_c": (39, 6),
+    "coolant_peak_c": (93, 2),
+    "duty_mean_pct": (38, 2),
+    "lambda_mean": (0.8, 0.008),
+    "lambda_max": (0.83, 0.01),
+    "injector_duty_max_pct": (68, 2),
+    "fuel_differential_min_kpa": (330, 5),
+    "battery_min_v": (13.9, 0.1),
+    "oil_pressure_min_kpa": (400, 12),
+    "oscillation_kpa_pp": (3, 0.7),
+    "oscillation_hz": (4, 1),
+    "boost_overshoot_kpa": (4, 1.5),
+    "boost_overshoot_pct": (4, 1.5),
+    "spool_rpm": (3100, 90),
+    "boost_slope_kpa_per_krpm": (0.5, 1),
+    "duty_at_peak_pct": (40, 3),
+    "lean_time_s": (0.02, 0.02),
+    "knock_retard_max_deg": (0.6, 0.5),
+    "rpm_rate_rpm_per_s": (900, 60),
+}
 
 
 def fill(archive: Archive, pulls: int, cars: int) -> None:
@@ -49,20 +68,55 @@ def fill(archive: Archive, pulls: int, cars: int) -> None:
 
 
 def _batch(rng: np.random.Generator, n: np.ndarray, cars: int, per_car: int) -> pl.DataFrame:
-    day = pl.Series((n // cars) * 730 // per_car).cast(pl.Int32).cast(pl.Date) + pl.duration(days=19000)
-    base = pl.select(car=pl.lit("car ") + pl.Series(n % cars).cast(pl.String), date=day.dt.to_string("%Y-%m-%d"),
-                     night_id=pl.lit("night-") + pl.Series(n).cast(pl.String), revision=pl.lit(0, pl.Int64))  # fmt: skip
-    night = base.with_columns(kind=pl.lit("night"), verdict=pl.lit("clear"), car_file=pl.lit('{"name": "car"}'), tool=pl.lit("0.1.0"), added_at=pl.col("date"), us_units=pl.lit(value=False))
-    log = base.with_columns(kind=pl.lit("log"), log_id=pl.col("night_id"), status=pl.lit("read"), barometric_kpa=pl.Series(rng.normal(98, 1, len(n))),
-                            ambient_c=pl.Series(rng.normal(15, 8, len(n))), noise_manifold_pressure=pl.Series(rng.normal(0.3, 0.03, len(n))))  # fmt: skip
+    day = pl.Series((n // cars) * 730 // per_car).cast(pl.Int32).cast(pl.Date) + pl.duration(
+        days=19000
+    )
+    base = pl.select(
+        car=pl.lit("car ") + pl.Series(n % cars).cast(pl.String),
+        date=day.dt.to_string("%Y-%m-%d"),
+        night_id=pl.lit("night-") + pl.Series(n).cast(pl.String),
+        revision=pl.lit(0, pl.Int64),
+    )
+    night = base.with_columns(
+        kind=pl.lit("night"),
+        verdict=pl.lit("clear"),
+        car_file=pl.lit('{"name": "car"}'),
+        tool=pl.lit("0.1.0"),
+        added_at=pl.col("date"),
+        us_units=pl.lit(value=False),
+    )
+    log = base.with_columns(
+        kind=pl.lit("log"),
+        log_id=pl.col("night_id"),
+        status=pl.lit("read"),
+        barometric_kpa=pl.Series(rng.normal(98, 1, len(n))),
+        ambient_c=pl.Series(rng.normal(15, 8, len(n))),
+        noise_manifold_pressure=pl.Series(rng.normal(0.3, 0.03, len(n))),
+    )
     rows = len(n) * PULLS_A_NIGHT
-    pull = log.select("car", "date", "night_id", "revision", "log_id", "barometric_kpa", "ambient_c").select(pl.all().repeat_by(PULLS_A_NIGHT).explode())
+    pull = log.select(
+        "car", "date", "night_id", "revision", "log_id", "barometric_kpa", "ambient_c"
+    ).select(pl.all().repeat_by(PULLS_A_NIGHT).explode())
     pull = pull.with_columns(
-        kind=pl.lit("pull"), index=pl.Series(np.tile(np.arange(1, PULLS_A_NIGHT + 1), len(n))), gear=pl.Series(rng.integers(3, 5, rows)),
-        start_s=pl.lit(10.0), end_s=pl.Series(rng.uniform(13.5, 15, rows)), rpm_start=pl.Series(rng.normal(2700, 90, rows)), rpm_end=pl.Series(rng.normal(6400, 90, rows)),
-        **{name: pl.Series(rng.normal(mean, sd, rows).round(3)) for name, (mean, sd) in MEANS.items()},
-    )  # fmt: skip
-    finding = base.with_columns(kind=pl.lit("finding"), level=pl.lit("night"), code=pl.lit("heat.soak"), severity=pl.lit("note"), message=pl.lit("Each pull starts hotter."))
+        kind=pl.lit("pull"),
+        index=pl.Series(np.tile(np.arange(1, PULLS_A_NIGHT + 1), len(n))),
+        gear=pl.Series(rng.integers(3, 5, rows)),
+        start_s=pl.lit(10.0),
+        end_s=pl.Series(rng.uniform(13.5, 15, rows)),
+        rpm_start=pl.Series(rng.normal(2700, 90, rows)),
+        rpm_end=pl.Series(rng.normal(6400, 90, rows)),
+        **{
+            name: pl.Series(rng.normal(mean, sd, rows).round(3))
+            for name, (mean, sd) in MEANS.items()
+        },
+    )
+    finding = base.with_columns(
+        kind=pl.lit("finding"),
+        level=pl.lit("night"),
+        code=pl.lit("heat.soak"),
+        severity=pl.lit("note"),
+        message=pl.lit("Each pull starts hotter."),
+    )
     empty = tables.frame_of({"night": []})
     return pl.concat([empty, night, log, pull, finding], how="diagonal")
 
@@ -93,7 +147,9 @@ def measure(archive: Archive, pulls: int, cars: int) -> None:
     files = tables.files_of(archive.places, "pull")
     size = sum(Path(f).stat().st_size for f in files) / 1e6
     scan = timed(lambda: pl.scan_parquet(files).collect())
-    print(f"{pulls} pulls of {cars} cars, {len(files)} files, {size:.0f} MB; plain scan {scan[0]:.2f} s, processor {scan[1]:.2f} s")
+    print(
+        f"{pulls} pulls of {cars} cars, {len(files)} files, {size:.0f} MB; plain scan {scan[0]:.2f} s, processor {scan[1]:.2f} s"
+    )
     some = iter(range(10_000))
     tell("one car's trends", timed(lambda: trends(archive, f"car {next(some)}")), scan)
     first = archive.nights().height  # seeds that no earlier run on this archive has added
@@ -102,16 +158,30 @@ def measure(archive: Archive, pulls: int, cars: int) -> None:
     took = np.array([timed(lambda: add(archive, next(seeds)), 1) for _ in range(120)])
     tell("a night appended, mean of 120 with compactions", tuple(took.mean(axis=0)), scan)
     tell("a night appended, the slowest (with a compaction)", tuple(took.max(axis=0)), scan)
-    tell("a verdict revised, and its car's trends", timed(lambda: revise(archive, next(some)), 3), scan)
+    tell(
+        "a verdict revised, and its car's trends",
+        timed(lambda: revise(archive, next(some)), 3),
+        scan,
+    )
     tell("all cars, none in the cache", timed(lambda: fleet(archive), 1), scan)
     tell("all cars, all in the cache", timed(lambda: fleet(archive)), scan)
-    tell("all cars, one of them with a new night", timed(lambda: (add(archive, next(seeds)), fleet(archive)), 3), scan)
+    tell(
+        "all cars, one of them with a new night",
+        timed(lambda: (add(archive, next(seeds)), fleet(archive)), 3),
+        scan,
+    )
 
 
 def revise(archive: Archive, car: int) -> None:
     """A new verdict of one night, after which readers must look for the newest revisions."""
     row = archive.nights(f"car {car}").row(-1, named=True)
-    record = Record(f"{row['night_id']}-r{row['revision'] + 1}", row["car"], row["date"], {"night": [{**row, "revision": row["revision"] + 1}]}, 1)
+    record = Record(
+        f"{row['night_id']}-r{row['revision'] + 1}",
+        row["car"],
+        row["date"],
+        {"night": [{**row, "revision": row["revision"] + 1}]},
+        1,
+    )
     with archive.writing():
         archive.put(record)
     trends(archive, f"car {car}")
@@ -122,7 +192,10 @@ def add(archive: Archive, seed: int) -> None:
 
 
 def tell(what: str, took: Times, scan: Times) -> None:
-    print(f"{what}: {took[0]:.2f} s ({took[0] / scan[0]:.2f} of the scan), processor {took[1]:.2f} s ({took[1] / scan[1]:.2f})", flush=True)
+    print(
+        f"{what}: {took[0]:.2f} s ({took[0] / scan[0]:.2f} of the scan), processor {took[1]:.2f} s ({took[1] / scan[1]:.2f})",
+        flush=True,
+    )
 
 
 if __name__ == "__main__":

@@ -27,8 +27,8 @@ import polars as pl  # noqa: E402
 from bench_screen import one_megabyte_log  # noqa: E402
 
 from audit.carfile import load_car  # noqa: E402
-from audit.checks.registry import all_checks  # noqa: E402
-from audit.checks.run import guarded, obstacle, run_pull  # noqa: E402
+from audit.checks.kit.registry import all_checks  # noqa: E402
+from audit.checks.kit.run import guarded, obstacle, run_pull  # noqa: E402
 from audit.intake.raw import Rejected  # noqa: E402
 from audit.intake.read import read_raw  # noqa: E402
 from audit.intake.understand import understand  # noqa: E402
@@ -54,12 +54,17 @@ class Bench:
         log = dataclasses.replace(self.log)
         for name in log.by_name:
             log.values(name)  # the sanity tests have read the columns by then
-        return [Pull(index=i, span=span, log=log, sanity=self.sanity, car=CAR) for i, span in enumerate(self.spans, 1)]
+        return [
+            Pull(index=i, span=span, log=log, sanity=self.sanity, car=CAR)
+            for i, span in enumerate(self.spans, 1)
+        ]
 
     def check(self, check, pulls: list[Pull]) -> None:
         for pull in pulls:
             if obstacle(check, pull) is None:
-                guarded(check.NAME, lambda p=pull: check.judge(check.measure(p, LIMITS), LIMITS), None)
+                guarded(
+                    check.NAME, lambda p=pull: check.judge(check.measure(p, LIMITS), LIMITS), None
+                )
         if hasattr(check, "whole_log"):
             check.whole_log(pulls[0].log, self.sanity, CAR, LIMITS)
 
@@ -109,11 +114,18 @@ def main() -> None:
             raise SystemExit(raw.error)
         bench = Bench(understand(raw, CAR))
         bench.every(bench.fresh())
-        ms = {name: statistics.median(values) for name, values in rounds(bench, path, given.times).items()}
+        ms = {
+            name: statistics.median(values)
+            for name, values in rounds(bench, path, given.times).items()
+        }
     base = ms["read_csv"]
-    print(f"{bench.log.rows} rows, {len(bench.log.channels)} channels, {len(bench.spans)} pulls; "
-          f"read_csv of the same bytes: {base:.2f} ms CPU")
-    print(f"{'':18}{'in turn':>9}{'alone':>9}{'in turn / read_csv':>20}   (goal {MOST_ONE_MS:g} ms in turn)")
+    print(
+        f"{bench.log.rows} rows, {len(bench.log.channels)} channels, {len(bench.spans)} pulls; "
+        f"read_csv of the same bytes: {base:.2f} ms CPU"
+    )
+    print(
+        f"{'':18}{'in turn':>9}{'alone':>9}{'in turn / read_csv':>20}   (goal {MOST_ONE_MS:g} ms in turn)"
+    )
     for check in all_checks():
         turn, alone = ms[f"{check.NAME} in turn"], ms[f"{check.NAME} alone"]
         print(f"{check.NAME:18}{turn:6.2f} ms{alone:6.2f} ms{turn / base:20.2f}")

@@ -32,7 +32,9 @@ def fill(folder: Path, count: int) -> list[Path]:
     for seed in range(min(KINDS, count)):
         one_megabyte_log(folder / f"log{seed}.csv", seed)
     for i in range(KINDS, count):
-        (folder / f"log{i}.csv").write_bytes((folder / f"log{i % KINDS}.csv").read_bytes() + b"\n" * (i // KINDS))
+        (folder / f"log{i}.csv").write_bytes(
+            (folder / f"log{i % KINDS}.csv").read_bytes() + b"\n" * (i // KINDS)
+        )
     return sorted(folder.glob("*.csv"))
 
 
@@ -65,7 +67,9 @@ def screened(folder: Path, *more: str) -> Cost:
     env = as_installed()
     argv = [sys.executable, "-m", "audit", "screen", str(folder), *more]
     start = time.perf_counter()
-    process = subprocess.Popen(argv, env=env, cwd="/", stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(
+        argv, env=env, cwd="/", stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
     most = [0.0]
 
     def look() -> None:
@@ -86,7 +90,9 @@ def family_mb(pid: int) -> float:
     total = 0.0
     for process in [pid, *children(pid)]:
         try:
-            for line in Path(f"/proc/{process}/smaps_rollup").read_text(encoding="ascii").splitlines():
+            for line in (
+                Path(f"/proc/{process}/smaps_rollup").read_text(encoding="ascii").splitlines()
+            ):
                 if line.startswith("Pss:"):
                     total += int(line.split()[1]) / 1000
         except OSError:
@@ -96,7 +102,11 @@ def family_mb(pid: int) -> float:
 
 def children(pid: int) -> list[int]:
     try:
-        own = [int(p) for t in Path(f"/proc/{pid}/task").iterdir() for p in (t / "children").read_text(encoding="ascii").split()]
+        own = [
+            int(p)
+            for t in Path(f"/proc/{pid}/task").iterdir()
+            for p in (t / "children").read_text(encoding="ascii").split()
+        ]
     except OSError:
         return []
     return [*own, *(c for child in own for c in children(child))]
@@ -105,7 +115,9 @@ def children(pid: int) -> list[int]:
 def on_dask(folder: Path) -> float:
     from distributed import LocalCluster
 
-    with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
         return screened(folder, "--cluster", cluster.scheduler_address).wall
 
 
@@ -127,8 +139,17 @@ def measure(*, logs: int = 100) -> list[Goal]:
             Goal("1 worker over 2 workers", one.wall / two.wall, 1.8, at_least=True),
             Goal("memory of all processes, 2 workers", two.memory, 800.0, "MB"),
             # What other programs on the machine take does not count in these.
-            Goal("time of a core: half of the audit's over the bare parse's", two.core / 2 / parse.core, 3.0),
-            Goal("time of a core: 2 × that of 1 worker over that of 2", 2 * one.core / two.core, 1.8, at_least=True),
+            Goal(
+                "time of a core: half of the audit's over the bare parse's",
+                two.core / 2 / parse.core,
+                3.0,
+            ),
+            Goal(
+                "time of a core: 2 × that of 1 worker over that of 2",
+                2 * one.core / two.core,
+                1.8,
+                at_least=True,
+            ),
             Goal("time of a core, a log of 1 MB", 1000 * one.core / logs, None, "ms"),
         ]
         if importlib.util.find_spec("distributed") is not None:

@@ -51,7 +51,11 @@ def ours(text: str, case: Case, path: Path):
     (log,) = read_raw(path, rate_hz=case.rate_hz)
     words = {"comma": ",", "semicolon": ";", "tab": "\t", "bar": "|"}
     at = next(i for i, c in enumerate(log.columns) if c.header == wanted(case))
-    return words[log.dialect.split(",")[0]], lambda: (log.frame.width, log.frame.height, log.frame.to_series(at).to_numpy())
+    return words[log.dialect.split(",")[0]], lambda: (
+        log.frame.width,
+        log.frame.height,
+        log.frame.to_series(at).to_numpy(),
+    )
 
 
 def sniffed(text: str, case: Case, path: Path):
@@ -66,6 +70,7 @@ def clever(text: str, case: Case, path: Path):
 
 def read_with(text: str, case: Case, delimiter: str):
     """The table by a dialect somebody else told."""
+
     def table():
         return _table_with(text, case, delimiter)
 
@@ -76,7 +81,12 @@ def _table_with(text: str, case: Case, delimiter: str):
     lines = text.splitlines()
     width = Counter(line.count(delimiter) for line in lines).most_common(1)[0][0]
     first = next(i for i, line in enumerate(lines) if line.count(delimiter) == width)
-    frame = pl.read_csv(io.BytesIO("\n".join(lines[first:]).encode()), separator=delimiter, infer_schema=False, truncate_ragged_lines=True)
+    frame = pl.read_csv(
+        io.BytesIO("\n".join(lines[first:]).encode()),
+        separator=delimiter,
+        infer_schema=False,
+        truncate_ragged_lines=True,
+    )
     return frame.width, frame.height, numbers(frame[wanted(case)], case)
 
 
@@ -84,11 +94,19 @@ def duck(text: str, case: Case, path: Path):
     import duckdb
 
     connection = duckdb.connect()
-    told = connection.execute("select Delimiter from sniff_csv(?, ignore_errors = true)", [str(path)]).fetchall()[0][0]
+    told = connection.execute(
+        "select Delimiter from sniff_csv(?, ignore_errors = true)", [str(path)]
+    ).fetchall()[0][0]
 
     def table():
-        read = connection.execute("select * from read_csv(?, all_varchar = true, ignore_errors = true)", [str(path)])
-        frame = pl.DataFrame(read.fetchall(), schema={column[0]: pl.String for column in read.description}, orient="row")
+        read = connection.execute(
+            "select * from read_csv(?, all_varchar = true, ignore_errors = true)", [str(path)]
+        )
+        frame = pl.DataFrame(
+            read.fetchall(),
+            schema={column[0]: pl.String for column in read.description},
+            orient="row",
+        )
         return frame.width, frame.height, numbers(frame[wanted(case)], case)
 
     return told, table
@@ -111,7 +129,11 @@ def right_table(case: Case, width: int, height: int, values: np.ndarray) -> bool
     column = next(c for c in case.columns if c.channel == "engine_speed")
     true = np.median(case.drive.channels["engine_speed"][:: column.every]) * column.scale
     got = np.nanmedian(values) if np.isfinite(values).any() else np.nan
-    return width >= len(case.columns) and abs(height - len(case.drive.time)) <= max(3, 0.02 * len(case.drive.time)) and abs(got - true) <= 0.02 * true
+    return (
+        width >= len(case.columns)
+        and abs(height - len(case.drive.time)) <= max(3, 0.02 * len(case.drive.time))
+        and abs(got - true) <= 0.02 * true
+    )
 
 
 def main() -> None:
@@ -139,7 +161,9 @@ def main() -> None:
             path.unlink()
     print(f"{files} files{'':22}delimiter right %   table right %   ms a file")
     for name in readers:
-        print(f"{name:32}{100 * delimiter[name] / files:13.1f}{100 * table[name] / files:16.1f}{1000 * spent[name] / files:12.1f}")
+        print(
+            f"{name:32}{100 * delimiter[name] / files:13.1f}{100 * table[name] / files:16.1f}{1000 * spent[name] / files:12.1f}"
+        )
     for name, why in failed.items():
         for text, count in why.most_common(4):
             print(f"  {name} failed {count}: {text}")

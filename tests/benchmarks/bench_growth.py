@@ -27,7 +27,7 @@ CHILD = """
 import json, resource, sys, time
 from pathlib import Path
 from audit.model import Car
-from audit.screen import assemble, screen_log
+from audit.night.screen import assemble, screen_log
 paths = [Path(p) for p in json.loads(sys.stdin.read())]
 screen_log(paths[0], car=Car(), keep_frames=False)   # loading is not counted
 empty = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -40,8 +40,15 @@ print(json.dumps([time.process_time() - start, resource.getrusage(resource.RUSAG
 def child(paths: list[Path]) -> tuple[float, float]:
     """(processor seconds, MB at most) of a fresh process that audits the files as one night."""
     env = {**os.environ, "PYTHONPATH": str(ROOT), "POLARS_MAX_THREADS": "1"}
-    done = subprocess.run([sys.executable, "-c", CHILD], input=json.dumps([str(p) for p in paths]), env=env, cwd="/",
-                          capture_output=True, text=True, check=True)  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", CHILD],
+        input=json.dumps([str(p) for p in paths]),
+        env=env,
+        cwd="/",
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     seconds, most, _ = json.loads(done.stdout)
     return seconds, most
 
@@ -60,7 +67,15 @@ def longer(data: bytes, times: int) -> bytes:
     head, *rows = data.decode().splitlines()
     split = [row.split(",", 1) for row in rows]
     span = float(split[-1][0]) + 0.05
-    return ("\n".join([head, *(f"{float(t) + k * span:.2f},{rest}" for k in range(times) for t, rest in split)]) + "\n").encode()
+    return (
+        "\n".join(
+            [
+                head,
+                *(f"{float(t) + k * span:.2f},{rest}" for k in range(times) for t, rest in split),
+            ]
+        )
+        + "\n"
+    ).encode()
 
 
 def wider(data: bytes, times: int) -> bytes:
@@ -68,7 +83,10 @@ def wider(data: bytes, times: int) -> bytes:
     head, *rows = data.decode().splitlines()
     extra = (head.count(",") + 1) * (times - 1)
     names = "".join(f",Spare Word {i}" for i in range(extra))
-    return ("\n".join([head + names, *(row + f",{i % 97}" * extra for i, row in enumerate(rows))]) + "\n").encode()
+    return (
+        "\n".join([head + names, *(row + f",{i % 97}" * extra for i, row in enumerate(rows))])
+        + "\n"
+    ).encode()
 
 
 def measure(*, most: int = 100) -> list[Goal]:
@@ -92,13 +110,30 @@ def measure(*, most: int = 100) -> list[Goal]:
                 data = make(base, n) if make is not many else b""
                 paths = many(folder, n) if make is many else [file(f"{what}{n}", data)]
                 times[n], most_mb = child(paths)
-                out.append(Goal(f"{n} × the {what}: time over {n} × the base", times[n] / (n * one), 1.1))
+                out.append(
+                    Goal(f"{n} × the {what}: time over {n} × the base", times[n] / (n * one), 1.1)
+                )
                 if n == 100:
-                    out.append(Goal(f"{n} × the {what}: time over 10 × that of 10 ×", times[100] / (10 * times[10]), 1.1))
+                    out.append(
+                        Goal(
+                            f"{n} × the {what}: time over 10 × that of 10 ×",
+                            times[100] / (10 * times[10]),
+                            1.1,
+                        )
+                    )
                 if make is many:
-                    out.append(Goal(f"{n} × the {what}: memory over the base", most_mb / memory, None))
+                    out.append(
+                        Goal(f"{n} × the {what}: memory over the base", most_mb / memory, None)
+                    )
                 else:
-                    out.append(Goal(f"{n} × the {what}: memory added, MB a MB of log", (most_mb - memory) / (len(data) / 1e6), None, "MB"))
+                    out.append(
+                        Goal(
+                            f"{n} × the {what}: memory added, MB a MB of log",
+                            (most_mb - memory) / (len(data) / 1e6),
+                            None,
+                            "MB",
+                        )
+                    )
     return out
 
 

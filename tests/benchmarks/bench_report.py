@@ -27,7 +27,7 @@ import sys, time
 from pathlib import Path
 start = time.perf_counter()
 import polars
-from audit.night import Request, run
+from audit.request import Request, run
 night = run(Request(paths=(Path(sys.argv[1]),))).night
 middle = time.perf_counter()
 from audit.report.html import render
@@ -41,8 +41,8 @@ def middle(runs: list[float]) -> float:
 
 
 def report(times: int = 7) -> None:
-    from audit.night import Request, run
     from audit.report.html import render
+    from audit.request import Request, run
 
     audits, pages = [], []
     for _ in range(times):
@@ -53,18 +53,32 @@ def report(times: int = 7) -> None:
         audits.append(between - start)
         pages.append(time.perf_counter() - between)
     told("warm process", middle(audits), middle(pages))
-    found = [subprocess.run([sys.executable, "-c", FRESH, str(NIGHT)], capture_output=True, text=True, check=True, cwd=ROOT).stdout.split() for _ in range(times)]
-    told("fresh process", middle([float(a) for a, _ in found]), middle([float(b) for _, b in found]))
+    found = [
+        subprocess.run(
+            [sys.executable, "-c", FRESH, str(NIGHT)],
+            capture_output=True,
+            text=True,
+            check=True,
+            cwd=ROOT,
+        ).stdout.split()
+        for _ in range(times)
+    ]
+    told(
+        "fresh process", middle([float(a) for a, _ in found]), middle([float(b) for _, b in found])
+    )
     print(f"page: {len(text.encode()) / 1e6:.2f} MB, {sum(len(a.pulls) for a in night.logs)} pulls")
 
 
 def told(where: str, audit: float, page: float) -> None:
-    print(f"{where}: audit {audit:.3f} s, report {page:.3f} s, {page / audit:.2f} of the audit", flush=True)
+    print(
+        f"{where}: audit {audit:.3f} s, report {page:.3f} s, {page / audit:.2f} of the audit",
+        flush=True,
+    )
 
 
 def serve(pulls: int) -> None:
-    from audit.archive.store import Archive
-    from audit.service.web import application, listen, warm_up
+    from audit.archive.store.store import Archive
+    from audit.service.web.web import application, listen, warm_up
     from tests.benchmarks.bench_archive import fill
 
     with tempfile.TemporaryDirectory() as folder:

@@ -44,7 +44,14 @@ class Spent(NamedTuple):
 
 def once(*argv: str) -> Spent:
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    subprocess.run([sys.executable, *argv], check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd="/", env=as_installed())
+    subprocess.run(
+        [sys.executable, *argv],
+        check=False,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        cwd="/",
+        env=as_installed(),
+    )
     after, wall = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter() - start
     return Spent(wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
 
@@ -65,7 +72,9 @@ def one_megabyte_log(path: Path, seed: int) -> None:
     pulls = tuple(simulate.PullPlan(3, 2800.0, 6400.0) for _ in range(6))
     drive = simulate.DrivePlan(pulls, 5.0, 20.0, 60.0, 2, 2, 0.3)
     params = simulate.NightParams(car, simulate.LoggerParams(rate_hz=20.0), (drive,))
-    simulate.write_log(simulate.simulate_night(params, seed=seed).logs[0].frame, path, simulate.Dialect())
+    simulate.write_log(
+        simulate.simulate_night(params, seed=seed).logs[0].frame, path, simulate.Dialect()
+    )
     lines = path.read_bytes().splitlines(keepends=True)
     kept, size = [], 0
     for line in lines:

@@ -1,6 +1,6 @@
 """The inbox service at rest and at its first verdict, as a process of its own.
 
-    python tests/benchmarks/bench_watch.py [--idle 30] [--logs 12]
+python tests/benchmarks/bench_watch.py [--idle 30] [--logs 12]
 """
 
 from __future__ import annotations
@@ -28,9 +28,20 @@ class Service:
     def __init__(self, folder: Path, *more: str) -> None:
         self.inbox, self.archive = folder / "inbox", folder / "archive"
         self.inbox.mkdir()
-        argv = [sys.executable, "-m", "audit", "watch", str(self.inbox), "--archive", str(self.archive), *more]
+        argv = [
+            sys.executable,
+            "-m",
+            "audit",
+            "watch",
+            str(self.inbox),
+            "--archive",
+            str(self.archive),
+            *more,
+        ]
         env = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
-        self.process = subprocess.Popen(argv, env=env, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(
+            argv, env=env, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
         self.verdicts: list[float] = []
         self.ready = threading.Event()
         threading.Thread(target=self._out, daemon=True).start()
@@ -47,7 +58,12 @@ class Service:
                 self.ready.set()
 
     def cpu_s(self) -> float:
-        fields = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="ascii").rsplit(") ", 1)[1].split()
+        fields = (
+            Path(f"/proc/{self.process.pid}/stat")
+            .read_text(encoding="ascii")
+            .rsplit(") ", 1)[1]
+            .split()
+        )
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def close(self) -> None:
@@ -96,7 +112,12 @@ def measure(*, idle_s: float = 30.0, logs: int = 12, files: int = 200) -> list[G
     waits = first_verdicts(logs)
     return [
         Goal("watch at rest, file events, share of a core", idle(idle_s, files), 1.0, "%"),
-        Goal("watch at rest, looking every second, share of a core", idle(idle_s, files, "--poll", "1"), 1.0, "%"),
+        Goal(
+            "watch at rest, looking every second, share of a core",
+            idle(idle_s, files, "--poll", "1"),
+            1.0,
+            "%",
+        ),
         Goal("first verdict after a file is complete, median", statistics.median(waits), 2.0, "s"),
         Goal("first verdict after a file is complete, worst", max(waits), 2.0, "s"),
     ]

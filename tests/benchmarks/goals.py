@@ -1,6 +1,6 @@
 """All goals of scale, measured in one run and printed with what falls short.
 
-    python tests/benchmarks/goals.py [--logs 100] [--quick]
+python tests/benchmarks/goals.py [--logs 100] [--quick]
 """
 
 from __future__ import annotations
@@ -33,14 +33,18 @@ class Goal:
 
 def show(goals: list[Goal]) -> None:
     for goal in goals:
-        against = "" if goal.limit is None else f"   goal {'≥' if goal.at_least else '≤'} {goal.limit:g}"
+        against = (
+            "" if goal.limit is None else f"   goal {'≥' if goal.at_least else '≤'} {goal.limit:g}"
+        )
         word = {True: "met", False: "FALLS SHORT", None: ""}[goal.met]
         print(f"{goal.what:<62} {goal.value:>9.2f} {goal.unit:<3}{against:<15} {word}", flush=True)
 
 
 def load() -> str:
     one, five, _ = os.getloadavg()
-    return f"{os.cpu_count()} cores; load of the machine {one:.1f} now, {five:.1f} over five minutes"
+    return (
+        f"{os.cpu_count()} cores; load of the machine {one:.1f} now, {five:.1f} over five minutes"
+    )
 
 
 def main() -> None:

@@ -17,10 +17,20 @@ ROOT = str(Path(__file__).parents[2])
 if ROOT not in sys.path:
     sys.path.insert(0, ROOT)
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+CHROMIUM = (
+    shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+)
 DRIVER = shutil.which("chromedriver")
-FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run",
-         "--disable-dev-shm-usage", "--disable-component-update", "--hide-scrollbars")  # fmt: skip
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--no-first-run",
+    "--disable-dev-shm-usage",
+    "--disable-component-update",
+    "--hide-scrollbars",
+)
 WAIT_S = 40.0
 
 
@@ -34,10 +44,18 @@ class Browser:
 
     def size(self, width, height):
         self.width = width
-        self.cdp("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False)
+        self.cdp(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=False,
+        )
 
     def scheme(self, name):
-        self.cdp("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}])
+        self.cdp(
+            "Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}]
+        )
 
     def cdp(self, command, **values):
         return self.driver.execute_cdp_cmd(command, values)
@@ -69,22 +87,39 @@ class Browser:
     def requests(self):
         """Addresses that the page asked for."""
         told = (json.loads(e["message"])["message"] for e in self.driver.get_log("performance"))
-        return [m["params"]["request"]["url"] for m in told if m["method"] == "Network.requestWillBeSent"]
+        return [
+            m["params"]["request"]["url"]
+            for m in told
+            if m["method"] == "Network.requestWillBeSent"
+        ]
 
     def find(self, css):
         return self.driver.find_element("css selector", css)
 
     def mouse(self, css, x_share, kind="mouseMoved", button="none", buttons=0):
         """A real mouse event at a share of an element's width, at its middle height."""
-        box = self.js("const b=document.querySelector(arguments[0]).getBoundingClientRect();return [b.left,b.top,b.width,b.height]", css)
-        self.cdp("Input.dispatchMouseEvent", type=kind, x=box[0] + box[2] * x_share, y=box[1] + box[3] / 2, button=button, buttons=buttons, clickCount=int(kind != "mouseMoved"))
+        box = self.js(
+            "const b=document.querySelector(arguments[0]).getBoundingClientRect();return [b.left,b.top,b.width,b.height]",
+            css,
+        )
+        self.cdp(
+            "Input.dispatchMouseEvent",
+            type=kind,
+            x=box[0] + box[2] * x_share,
+            y=box[1] + box[3] / 2,
+            button=button,
+            buttons=buttons,
+            clickCount=int(kind != "mouseMoved"),
+        )
 
     def axe(self, *rules):
         """What axe-core finds wrong by the given rules or tags, as text."""
         spec = importlib.util.find_spec("axe_playwright_python")
         if spec is None:
             pytest.skip("axe-playwright-python is not installed")
-        source = (Path(spec.submodule_search_locations[0]) / "axe.min.js").read_text(encoding="utf-8")
+        source = (Path(spec.submodule_search_locations[0]) / "axe.min.js").read_text(
+            encoding="utf-8"
+        )
         self.js(source)
         return self.driver.execute_async_script(
             "const done=arguments[arguments.length-1];axe.run(document,{runOnly:{type:'tag',values:arguments[0]},resultTypes:['violations']})"
@@ -94,13 +129,17 @@ class Browser:
         )
 
     def too_wide(self):
-        return self.js("return document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        return self.js(
+            "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
 
 
 @pytest.fixture(scope="session")
 def _driver():
     if not CHROMIUM or not DRIVER:
-        pytest.skip("no Chromium with chromedriver on this machine (Debian: apt-get install chromium chromium-driver)")
+        pytest.skip(
+            "no Chromium with chromedriver on this machine (Debian: apt-get install chromium chromium-driver)"
+        )
     selenium = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
     options = selenium.ChromeOptions()
     options.binary_location = CHROMIUM
@@ -122,7 +161,7 @@ class Site:
     """The pages over an archive folder, served from a thread of its own."""
 
     def __init__(self, folder, **options):
-        from audit.service.web import application, listen
+        from audit.service.web.web import application, listen
 
         self.loop = asyncio.new_event_loop()
         ready = threading.Event()
@@ -131,7 +170,9 @@ class Site:
             asyncio.set_event_loop(self.loop)
 
             async def begin():
-                self.server, self.port = listen(application(folder, **options), host="127.0.0.1", port=0)
+                self.server, self.port = listen(
+                    application(folder, **options), host="127.0.0.1", port=0
+                )
                 ready.set()
 
             self.loop.run_until_complete(begin())
@@ -156,12 +197,16 @@ class Site:
 @pytest.fixture(scope="session")
 def archive_folder(tmp_path_factory):
     """Two cars, three nights, a note."""
-    from audit.archive.store import Archive
+    from audit.archive.store.store import Archive
     from tests.report.nights import sample
 
     folder = tmp_path_factory.mktemp("archive")
     archive = Archive(folder)
-    for name in ("alder/2025-05-03_healthy", "alder/2025-05-24_overshoot", "quince/2025-05-25_oscillation"):
+    for name in (
+        "alder/2025-05-03_healthy",
+        "alder/2025-05-24_overshoot",
+        "quince/2025-05-25_oscillation",
+    ):
         archive.add(sample(name), date=name.split("/")[1][:10])
     archive.journal.add("alder", "fitted a new wastegate spring", date="2025-05-20")
     return folder

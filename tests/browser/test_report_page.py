@@ -28,12 +28,16 @@ def test_it_opens_from_disk_without_an_error_or_a_request(browser, overshoot):
 
 def test_the_verdict_is_seen_first(browser, overshoot):
     browser.open(overshoot)
-    box = browser.js("const b=document.querySelector('h1 .word').getBoundingClientRect();return [b.top,b.bottom,b.height]")
+    box = browser.js(
+        "const b=document.querySelector('h1 .word').getBoundingClientRect();return [b.top,b.bottom,b.height]"
+    )
     assert 0 <= box[0] and box[1] < 400 and box[2] > 60
 
 
 def span(browser):
-    return browser.js(f"const d=document.querySelector('{FIRST}').dataset;return d.from?[Number(d.from),Number(d.to)]:null")
+    return browser.js(
+        f"const d=document.querySelector('{FIRST}').dataset;return d.from?[Number(d.from),Number(d.to)]:null"
+    )
 
 
 def test_dragging_zooms_every_panel_of_the_pull(browser, overshoot):
@@ -41,11 +45,23 @@ def test_dragging_zooms_every_panel_of_the_pull(browser, overshoot):
     browser.drawn()
     plot = "#pull-1-boost .plot"
     browser.js(f"document.querySelector('{plot}').scrollIntoView({{block:'center'}})")
-    for share, kind, buttons in ((0.4, "mouseMoved", 0), (0.4, "mousePressed", 1), (0.5, "mouseMoved", 1), (0.6, "mouseMoved", 1), (0.6, "mouseReleased", 0)):
-        browser.mouse(plot, share, kind, "left" if kind != "mouseMoved" or buttons else "none", buttons)
-    low, high = browser.until(f"const d=document.querySelector('{FIRST}').dataset;return d.from?[Number(d.from),Number(d.to)]:null")
+    for share, kind, buttons in (
+        (0.4, "mouseMoved", 0),
+        (0.4, "mousePressed", 1),
+        (0.5, "mouseMoved", 1),
+        (0.6, "mouseMoved", 1),
+        (0.6, "mouseReleased", 0),
+    ):
+        browser.mouse(
+            plot, share, kind, "left" if kind != "mouseMoved" or buttons else "none", buttons
+        )
+    low, high = browser.until(
+        f"const d=document.querySelector('{FIRST}').dataset;return d.from?[Number(d.from),Number(d.to)]:null"
+    )
     assert 2.0 < high - low < 3.5  # a fifth of some 12 s
-    ranges = browser.js("return Bokeh.documents.map(d=>d.roots()[0]).filter(r=>r.x_range).map(r=>[r.x_range.start,r.x_range.end])")
+    ranges = browser.js(
+        "return Bokeh.documents.map(d=>d.roots()[0]).filter(r=>r.x_range).map(r=>[r.x_range.start,r.x_range.end])"
+    )
     assert sum(abs(a - low) < 0.01 and abs(b - high) < 0.01 for a, b in ranges) >= 4
 
 
@@ -72,7 +88,9 @@ def test_hovering_shows_the_values_of_all_panels(browser, overshoot):
     browser.mouse(plot, 0.69)
     browser.mouse(plot, 0.7)
     browser.until(f"return document.querySelector('{FIRST}').dataset.cursor")
-    values = browser.js(f"return Object.fromEntries([...document.querySelectorAll('{FIRST} output[data-series]')].map(o=>[o.dataset.series,o.textContent]))")
+    values = browser.js(
+        f"return Object.fromEntries([...document.querySelectorAll('{FIRST} output[data-series]')].map(o=>[o.dataset.series,o.textContent]))"
+    )
     assert 12 < float(values["boost"]) < 18  # psi, settled near 14
     assert 0.7 < float(values["lambda"]) < 0.9
     assert 3000 < float(values["engine_speed"]) < 6600
@@ -107,8 +125,13 @@ def test_a_findings_link_moves_to_its_mark(browser, overshoot):
     link = browser.find("#finding-1 a.tomark")
     browser.js("arguments[0].scrollIntoView()", link)
     link.click()
-    browser.until("return document.activeElement && document.activeElement.id === 'mark-1'", what="the mark to have the focus")
-    top, bottom = browser.js("const b=document.querySelector('#pull-1-boost').getBoundingClientRect();return [b.top,b.bottom]")
+    browser.until(
+        "return document.activeElement && document.activeElement.id === 'mark-1'",
+        what="the mark to have the focus",
+    )
+    top, bottom = browser.js(
+        "const b=document.querySelector('#pull-1-boost').getBoundingClientRect();return [b.top,b.bottom]"
+    )
     assert top < 900 and bottom > 0
     browser.until(f"return document.querySelector('{FIRST}').dataset.from", what="the zoom")
     start = float(browser.js("return document.getElementById('mark-1').dataset.start"))
@@ -117,7 +140,17 @@ def test_a_findings_link_moves_to_its_mark(browser, overshoot):
 
 
 def test_a_mark_in_folded_traces_is_unfolded(browser, tmp_path):
-    finding = Finding("electrical.voltage", "watch", "Supply fell to 12.9 V.", "battery_voltage", 24.0, 25.0, 12.9, 13.0, "V")
+    finding = Finding(
+        "electrical.voltage",
+        "watch",
+        "Supply fell to 12.9 V.",
+        "battery_voltage",
+        24.0,
+        25.0,
+        12.9,
+        13.0,
+        "V",
+    )
     path = tmp_path / "night.html"
     write_report(full_night(pulls=2, findings=(finding,)), path)
     browser.open(path.as_uri() + "#mark-1")
@@ -126,9 +159,13 @@ def test_a_mark_in_folded_traces_is_unfolded(browser, tmp_path):
 
 
 def test_what_comes_from_a_log_stays_text(browser, tmp_path):
-    finding = Finding("mixture.lean", "stop", NASTY, "lambda", 24.0, 25.0, 1.0, 0.95, "1", (NASTY,), (NASTY,))
+    finding = Finding(
+        "mixture.lean", "stop", NASTY, "lambda", 24.0, 25.0, 1.0, 0.95, "1", (NASTY,), (NASTY,)
+    )
     path = tmp_path / "night.html"
-    path.write_text(render(full_night(pulls=1, car=Car(name=NASTY), findings=(finding,))), encoding="utf-8")
+    path.write_text(
+        render(full_night(pulls=1, car=Car(name=NASTY), findings=(finding,))), encoding="utf-8"
+    )
     browser.open(path.as_uri())
     browser.drawn()
     assert browser.js("return document.querySelectorAll('main img').length") == 0
@@ -139,7 +176,9 @@ def test_what_comes_from_a_log_stays_text(browser, tmp_path):
 
 def test_a_script_that_got_in_would_not_run(browser, tmp_path):
     path = tmp_path / "night.html"
-    path.write_text(render(full_night(pulls=1)).replace("</main>", f"{NASTY}</main>"), encoding="utf-8")
+    path.write_text(
+        render(full_night(pulls=1)).replace("</main>", f"{NASTY}</main>"), encoding="utf-8"
+    )
     browser.open(path.as_uri())
     browser.drawn()
     assert browser.js("return document.title") != "owned"
@@ -162,7 +201,10 @@ def test_a_scheme_that_changes_redraws(browser, overshoot):
     browser.open(overshoot)
     browser.drawn()
     browser.scheme("dark")
-    browser.until("return Bokeh.documents.some(d=>d.roots()[0].background_fill_color==='#171614')", what="dark plots")
+    browser.until(
+        "return Bokeh.documents.some(d=>d.roots()[0].background_fill_color==='#171614')",
+        what="dark plots",
+    )
     assert browser.errors() == []
 
 
@@ -180,7 +222,9 @@ def test_a_plot_is_one_stop_of_the_tab_key(browser, overshoot):
     browser.drawn()
     inside = "const deep=n=>[...n.querySelectorAll('*')].flatMap(c=>[c,...(c.shadowRoot?deep(c.shadowRoot):[])]);return [...document.querySelectorAll('.plot')].flatMap(deep).filter(c=>c.tabIndex>=0).length"
     assert browser.js(inside) == 0
-    assert browser.js("return [...document.querySelectorAll('figure.panel')].every(f=>f.tabIndex===0&&f.querySelector('.aural').textContent.length>20)")
+    assert browser.js(
+        "return [...document.querySelectorAll('figure.panel')].every(f=>f.tabIndex===0&&f.querySelector('.aural').textContent.length>20)"
+    )
 
 
 @pytest.mark.parametrize("width", [1440, 390])
@@ -192,6 +236,10 @@ def test_limits_are_named_beside_the_frame(browser, overshoot, width):
         "const d=Bokeh.documents.map(d=>d.roots()[0]).filter(r=>r.right&&r.right.length);"
         "return d.flatMap(r=>r.right.flatMap(a=>[...a.major_label_overrides.values()]))"
     )
-    assert ("car's limit 18.6 psi" in said) == (width == 1440) and ("18.6" in said) == (width == 390)
-    shown = browser.js("return getComputedStyle(document.querySelector('#pull-1-boost .levels')).position")
+    assert ("car's limit 18.6 psi" in said) == (width == 1440) and ("18.6" in said) == (
+        width == 390
+    )
+    shown = browser.js(
+        "return getComputedStyle(document.querySelector('#pull-1-boost .levels')).position"
+    )
     assert (shown == "static") == (width == 390)

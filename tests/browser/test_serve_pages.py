@@ -13,14 +13,27 @@ LOG = SAMPLES / "alder" / "2025-05-24_overshoot" / "run_1.csv"
 
 def arrived(browser):
     """Scroll to every part that comes late, and wait for it."""
-    browser.until("const p=document.querySelector('.late[data-source]:not([data-begun])');if(p)p.scrollIntoView();return !p", what="late parts to be asked for")
-    browser.until("return [...document.querySelectorAll('.late')].every(p=>!p.textContent.includes('when this part is reached')&&!p.textContent.includes('Working out'))")
-    assert browser.js("return [...document.querySelectorAll('.late')].filter(p=>p.textContent.includes('could not be fetched')).length") == 0
+    browser.until(
+        "const p=document.querySelector('.late[data-source]:not([data-begun])');if(p)p.scrollIntoView();return !p",
+        what="late parts to be asked for",
+    )
+    browser.until(
+        "return [...document.querySelectorAll('.late')].every(p=>!p.textContent.includes('when this part is reached')&&!p.textContent.includes('Working out'))"
+    )
+    assert (
+        browser.js(
+            "return [...document.querySelectorAll('.late')].filter(p=>p.textContent.includes('could not be fetched')).length"
+        )
+        == 0
+    )
 
 
 def night_address(browser, site, car, day):
     browser.open(f"{site.address}/car?name={quote(car)}")
-    return browser.js("return [...document.querySelectorAll('.nights a')].find(a=>a.textContent===arguments[0]).href", day)
+    return browser.js(
+        "return [...document.querySelectorAll('.nights a')].find(a=>a.textContent===arguments[0]).href",
+        day,
+    )
 
 
 def test_all_cars_are_listed_with_their_last_verdict(browser, site):
@@ -42,7 +55,9 @@ def test_a_kept_night_shows_its_traces_and_sensors_when_reached(browser, site):
 def test_a_link_to_a_mark_fetches_its_traces_first(browser, site):
     browser.open(night_address(browser, site, "alder", "2025-05-24"))
     browser.js("document.querySelector('#finding-1 a.tomark').click()")
-    browser.until("return document.activeElement && document.activeElement.id === 'mark-1'", what="the mark")
+    browser.until(
+        "return document.activeElement && document.activeElement.id === 'mark-1'", what="the mark"
+    )
 
 
 def test_every_request_stays_on_this_machine(browser, site):
@@ -81,7 +96,13 @@ def test_a_dropped_log_is_screened(browser, site):
 
 
 def test_a_kept_upload_joins_the_archive(browser, site):
-    upload(browser, site, SAMPLES / "alder" / "2025-05-17_lean_top" / "run_1.csv", car="alder", keep=True)
+    upload(
+        browser,
+        site,
+        SAMPLES / "alder" / "2025-05-17_lean_top" / "run_1.csv",
+        car="alder",
+        keep=True,
+    )
     assert "/night?id=" in browser.js("return location.href")
     assert browser.js("return document.querySelector('h1 .word').textContent") == "Stop"
 
@@ -102,10 +123,14 @@ def test_two_pulls_lie_over_each_other(browser, site):
     browser.open(f"{site.address}/compare?car=alder")
     browser.find("form.choose button").click()
     browser.until("return document.querySelectorAll('.plot.ready').length >= 3")
-    labels = browser.js("return [...document.querySelectorAll('#overlay-boost .entry')].map(e=>e.textContent.trim())")
+    labels = browser.js(
+        "return [...document.querySelectorAll('#overlay-boost .entry')].map(e=>e.textContent.trim())"
+    )
     assert any("Boost, first" in t for t in labels) and any("Boost, second" in t for t in labels)
     browser.find("#overlay-boost").send_keys("\ue014")
-    values = browser.js("return [...document.querySelectorAll('#overlay-boost output')].map(o=>o.textContent)")
+    values = browser.js(
+        "return [...document.querySelectorAll('#overlay-boost output')].map(o=>o.textContent)"
+    )
     assert sum(v != "–" for v in values) >= 2
     assert browser.errors() == []
 
@@ -116,9 +141,9 @@ def long_history(tmp_path_factory):
     import numpy as np
     import polars as pl
 
-    from audit.archive import tables
-    from audit.archive.migrate import write_format
-    from audit.archive.store import Archive
+    from audit.archive.store import tables
+    from audit.archive.store.migrate import write_format
+    from audit.archive.store.store import Archive
     from tests.benchmarks.bench_archive import _batch
 
     archive = Archive(tmp_path_factory.mktemp("history"))
@@ -126,7 +151,14 @@ def long_history(tmp_path_factory):
     write_format(archive.places)
     frame = _batch(np.random.default_rng(5), np.arange(40), 1, 40)
     late = pl.col("date") > frame["date"].unique().sort()[25]
-    tables.append_frame(archive.places, frame.with_columns(boost_settled_kpa=pl.when(late).then(pl.col("boost_settled_kpa") - 25).otherwise(pl.col("boost_settled_kpa"))))
+    tables.append_frame(
+        archive.places,
+        frame.with_columns(
+            boost_settled_kpa=pl.when(late)
+            .then(pl.col("boost_settled_kpa") - 25)
+            .otherwise(pl.col("boost_settled_kpa"))
+        ),
+    )
     archive.journal.add("car 0", "fitted new injectors", date=frame["date"].unique().sort()[10])
     return archive.places.root
 
@@ -139,17 +171,28 @@ def history(long_history, serving):
 def test_trends_are_drawn_with_limits_and_notes(browser, history):
     browser.open(f"{history.address}/trends?car=car%200")
     arrived(browser)
-    browser.until("return document.querySelectorAll('figure.chart .plot.ready').length >= 2", what="charts")
+    browser.until(
+        "return document.querySelectorAll('figure.chart .plot.ready').length >= 2", what="charts"
+    )
     text = browser.js("return document.body.innerText")
     assert "shifted" in text and "fitted new injectors" in text
-    specs = browser.js("return [...document.querySelectorAll('figure.chart script')].map(s=>JSON.parse(s.textContent))")
+    specs = browser.js(
+        "return [...document.querySelectorAll('figure.chart script')].map(s=>JSON.parse(s.textContent))"
+    )
     layers = [layer for spec in specs for layer in spec["layers"]]
     assert any(layer.get("role") == "limit" for layer in layers)
     assert any(layer["kind"] == "upright" and "injectors" in layer["text"] for layer in layers)
     assert browser.errors() == []
 
 
-PAGES = ["/", "/car?name=alder", "/compare?car=alder", "/trends?car=alder", "/response?car=alder", "/no-such-page"]
+PAGES = [
+    "/",
+    "/car?name=alder",
+    "/compare?car=alder",
+    "/trends?car=alder",
+    "/response?car=alder",
+    "/no-such-page",
+]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -173,7 +216,9 @@ def test_an_empty_archive_says_how_to_begin(browser, serving, tmp_path):
 def test_every_chart_is_told_in_words(browser, history):
     browser.open(f"{history.address}/trends?car=car%200")
     arrived(browser)
-    assert browser.js("return [...document.querySelectorAll('figure.chart')].every(f=>f.querySelector('.aural').textContent.length>20)")
+    assert browser.js(
+        "return [...document.querySelectorAll('figure.chart')].every(f=>f.querySelector('.aural').textContent.length>20)"
+    )
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1440, "dark"), (390, "light")])

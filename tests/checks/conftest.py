@@ -19,12 +19,27 @@ from audit.tables import Limits, channel_rows, limits
 
 Shape = Callable[[Array], Array] | Array | float | None
 
-QUIET = {"manifold_pressure": 0.5, "engine_speed": 4.0, "vehicle_speed": 0.2, "lambda": 0.004, "fuel_pressure": 1.5,
-         "oil_pressure": 3.0, "battery_voltage": 0.03}
+QUIET = {
+    "manifold_pressure": 0.5,
+    "engine_speed": 4.0,
+    "vehicle_speed": 0.2,
+    "lambda": 0.004,
+    "fuel_pressure": 1.5,
+    "oil_pressure": 3.0,
+    "battery_voltage": 0.03,
+}
 
 
-def step(t: Array, *, to: float, base: float = 0.0, spool_s: float = 1.0, overshoot: float = 0.0,
-         ring_hz: float = 1.5, damping_s: float = 0.25) -> Array:
+def step(
+    t: Array,
+    *,
+    to: float,
+    base: float = 0.0,
+    spool_s: float = 1.0,
+    overshoot: float = 0.0,
+    ring_hz: float = 1.5,
+    damping_s: float = 0.25,
+) -> Array:
     """Boost building to `to` about spool_s, kPa: a smooth rise, then a ring of `overshoot` kPa dying away."""
     rise = base + (to - base) / (1.0 + np.exp(-(t - spool_s) * 6.0 / max(spool_s, 0.2)))
     after = np.clip(t - 1.5 * spool_s, 0.0, None)
@@ -33,7 +48,9 @@ def step(t: Array, *, to: float, base: float = 0.0, spool_s: float = 1.0, oversh
     return rise + overshoot * ring
 
 
-def rpm_ramp(t: Array, *, start: float = 2600.0, end: float = 6500.0, duration: float = 6.0) -> Array:
+def rpm_ramp(
+    t: Array, *, start: float = 2600.0, end: float = 6500.0, duration: float = 6.0
+) -> Array:
     """Engine speed climbing as in one gear, rpm."""
     share = np.clip(t / duration, -0.3, 1.1)
     return start + (end - start) * (share + 0.25 * share * (1 - share))
@@ -43,23 +60,50 @@ def healthy(duration: float, gear: int | None) -> dict[str, Any]:
     """The channels of a healthy four-cylinder petrol car at 96.5 kPa boost."""
     return {
         "engine_speed": lambda t: rpm_ramp(t, duration=duration),
-        "vehicle_speed": lambda t: rpm_ramp(t, duration=duration) / {1: 125.0, 2: 76.0, 3: 53.0, 4: 40.0, 5: 32.0}.get(gear or 3, 53.0),
+        "vehicle_speed": lambda t: (
+            rpm_ramp(t, duration=duration)
+            / {1: 125.0, 2: 76.0, 3: 53.0, 4: 40.0, 5: 32.0}.get(gear or 3, 53.0)
+        ),
         "throttle_position": lambda t: np.where((t >= 0) & (t <= duration + 1e-9), 100.0, 15.0),
-        "boost": lambda t: np.where(t < 0, -40.0, step(t, to=96.5, base=-5.0, spool_s=min(1.0, duration / 4))),
+        "boost": lambda t: np.where(
+            t < 0, -40.0, step(t, to=96.5, base=-5.0, spool_s=min(1.0, duration / 4))
+        ),
         "barometric_pressure": None,
-        "lambda": 0.785, "intake_air_temp": 32.2, "coolant_temp": 83.3, "fuel_pressure": 396.5,
+        "lambda": 0.785,
+        "intake_air_temp": 32.2,
+        "coolant_temp": 83.3,
+        "fuel_pressure": 396.5,
         "oil_pressure": lambda t: 95.0 * np.minimum(rpm_ramp(t, duration=duration) / 1000, 5.0),
-        "battery_voltage": 13.9, "wastegate_duty": 60.0, "boost_target": 96.5, "injector_duty": 65.0,
-        "knock_retard": 0.0, "ignition_timing": 16.0,
+        "battery_voltage": 13.9,
+        "wastegate_duty": 60.0,
+        "boost_target": 96.5,
+        "injector_duty": 65.0,
+        "knock_retard": 0.0,
+        "ignition_timing": 16.0,
     }
 
 
-def make_pull(duration: float = 6.0, rate: float = 20.0, channels: Mapping[str, Shape] | None = None, *,
-              noise: float | Mapping[str, float] = 1.0, quantise: Mapping[str, float] | None = None,
-              every: Mapping[str, int] | None = None, gear: int | None = 3, car: Car | None = None,
-              baro: float = 100.0, lead_s: float = 3.0, tail_s: float = 1.0, only: bool = False, seed: int = 0,
-              index: int = 0, flags: Mapping[str, Callable[[Array], Array]] | None = None,
-              jitter: float = 0.0, path: str = "made.csv", ended_by: str = "lift") -> Pull:
+def make_pull(
+    duration: float = 6.0,
+    rate: float = 20.0,
+    channels: Mapping[str, Shape] | None = None,
+    *,
+    noise: float | Mapping[str, float] = 1.0,
+    quantise: Mapping[str, float] | None = None,
+    every: Mapping[str, int] | None = None,
+    gear: int | None = 3,
+    car: Car | None = None,
+    baro: float = 100.0,
+    lead_s: float = 3.0,
+    tail_s: float = 1.0,
+    only: bool = False,
+    seed: int = 0,
+    index: int = 0,
+    flags: Mapping[str, Callable[[Array], Array]] | None = None,
+    jitter: float = 0.0,
+    path: str = "made.csv",
+    ended_by: str = "lift",
+) -> Pull:
     """One pull in a log of its own.
 
     channels: canonical name (or 'boost', kPa gauge) -> a function of t, an array over all rows, a number, or
@@ -78,7 +122,9 @@ def make_pull(duration: float = 6.0, rate: float = 20.0, channels: Mapping[str, 
         boost = shapes.pop("boost")
         if boost is not None:
             shapes.setdefault("manifold_pressure", _filled(boost, t) + baro)
-    sigma = {k: v * noise for k, v in QUIET.items()} if isinstance(noise, (int, float)) else dict(noise)
+    sigma = (
+        {k: v * noise for k, v in QUIET.items()} if isinstance(noise, (int, float)) else dict(noise)
+    )
     if "boost" in sigma:
         sigma["manifold_pressure"] = sigma.pop("boost")
     columns: dict[str, Array] = {"time": t - t[0]}
@@ -88,26 +134,55 @@ def make_pull(duration: float = 6.0, rate: float = 20.0, channels: Mapping[str, 
         if shape is None:
             continue
         value = _filled(shape, t) + rng.normal(0, sigma.get(name, 0.0) or 1e-300, n)
-        quantum = (quantise or {}).get("boost" if name == "manifold_pressure" and "boost" in (quantise or {}) else name)
+        quantum = (quantise or {}).get(
+            "boost" if name == "manifold_pressure" and "boost" in (quantise or {}) else name
+        )
         if quantum:
             value = np.round(value / quantum) * quantum
         k = (every or {}).get(name, 1)
         if k > 1:
             value = np.where(np.arange(n) % k == 0, value, np.nan)
         columns[name] = value
-        table.append(Channel(name=name, source=name, unit=rows[name].unit if name in rows else "", rate_hz=rate / k))
+        table.append(
+            Channel(
+                name=name,
+                source=name,
+                unit=rows[name].unit if name in rows else "",
+                rate_hz=rate / k,
+            )
+        )
     frame = pl.DataFrame(columns)
-    log = Log(path=path, sha256="0" * 64, frame=frame, channels=tuple(table), barometric=Barometric(baro, "made", 0.5))
-    samples = {c.name: np.where(np.isfinite(columns[c.name]), GOOD, MISSING).astype(np.uint8) for c in table}
+    log = Log(
+        path=path,
+        sha256="0" * 64,
+        frame=frame,
+        channels=tuple(table),
+        barometric=Barometric(baro, "made", 0.5),
+    )
+    samples = {
+        c.name: np.where(np.isfinite(columns[c.name]), GOOD, MISSING).astype(np.uint8)
+        for c in table
+    }
     for name, rule in (flags or {}).items():
         samples[name] = np.asarray(rule(t), dtype=np.uint8)
-    noises = {c.name: float(np.hypot(sigma.get(c.name, 0.0), (quantise or {}).get(c.name, 0.0) / 12**0.5)) for c in table}
+    noises = {
+        c.name: float(np.hypot(sigma.get(c.name, 0.0), (quantise or {}).get(c.name, 0.0) / 12**0.5))
+        for c in table
+    }
     sanity = Sanity(samples=samples, tests={}, flags={c.name: GOOD for c in table}, noise=noises)
     first, last = np.searchsorted(t, (-0.5 / rate, duration + 0.5 / rate))
     speed = columns.get("engine_speed", np.array([2600.0, 6500.0]))
     inside = speed[first:last] if len(speed) == n else speed
-    span = Span(int(first), int(last), float(columns["time"][first]), float(columns["time"][last - 1]), gear,
-                float(inside[0]), float(inside[-1]), ended_by)
+    span = Span(
+        int(first),
+        int(last),
+        float(columns["time"][first]),
+        float(columns["time"][last - 1]),
+        gear,
+        float(inside[0]),
+        float(inside[-1]),
+        ended_by,
+    )
     return Pull(index=index, span=span, log=log, sanity=sanity, car=car or Car(), night=(log,))
 
 
@@ -140,8 +215,10 @@ def _table() -> Limits:
 @pytest.fixture(name="codes")
 def _codes() -> Callable[[Any, Pull, Limits], dict[str, str]]:
     """codes(check, pull, table) -> {finding code: severity}; fails the test if the check was unable to judge."""
+
     def run(check: Any, pull: Pull, table: Limits) -> dict[str, str]:
         measured = check.measure(pull, table)
         assert measured.unable is None, measured.unable
         return {f.code: f.severity for f in check.judge(measured, table).findings}
+
     return run

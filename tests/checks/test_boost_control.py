@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audit.checks import boost_control as check
-from audit.checks import boost_overshoot
+from audit.checks.boost import boost_control as check
+from audit.checks.boost import boost_overshoot
 from audit.model import Car
 
 
@@ -19,8 +19,14 @@ def held(level, duty, **more):
 
 
 def across(make_pull, table, shapes, gears=None):
-    pulls = [make_pull(6.0, 20.0, s, seed=i, index=i, gear=(gears or [3] * len(shapes))[i]) for i, s in enumerate(shapes)]
-    measures = [{**boost_overshoot.measure(p, table).values, **check.measure(p, table).values} for p in pulls]
+    pulls = [
+        make_pull(6.0, 20.0, s, seed=i, index=i, gear=(gears or [3] * len(shapes))[i])
+        for i, s in enumerate(shapes)
+    ]
+    measures = [
+        {**boost_overshoot.measure(p, table).values, **check.measure(p, table).values}
+        for p in pulls
+    ]
     found = check.across(pulls, measures, table)
     return found, {f.code: f.severity for f, _ in found.findings}
 
@@ -32,20 +38,26 @@ def test_boost_that_follows_duty_is_healthy(make_pull, table):
     assert found.score > 90
 
 
-@pytest.mark.parametrize(("gain", "severity"), [(0.6, None), (0.3, "watch"), (0.1, "hold"), (0.0, "hold")])
+@pytest.mark.parametrize(
+    ("gain", "severity"), [(0.6, None), (0.3, "watch"), (0.1, "hold"), (0.0, "hold")]
+)
 def test_both_sides_of_the_response_limits(make_pull, table, gain, severity):
     shapes = [held(70.0 + gain * (d - 50), float(d)) for d in (50, 57, 66, 74)]
     assert across(make_pull, table, shapes)[1].get("control.no_response") == severity
 
 
-@pytest.mark.parametrize(("gain", "found"), [(0.3, {"control.reversed": "watch"}), (1.2, {"control.reversed": "hold"})])
+@pytest.mark.parametrize(
+    ("gain", "found"), [(0.3, {"control.reversed": "watch"}), (1.2, {"control.reversed": "hold"})]
+)
 def test_boost_that_falls_as_duty_rises_is_found(make_pull, table, gain, found):
     shapes = [held(96.0 - gain * (d - 50), float(d)) for d in (50, 57, 66, 74)]
     assert across(make_pull, table, shapes)[1] == found
 
 
 def test_two_pulls_are_enough_when_duty_lies_far_apart(make_pull, table):
-    assert across(make_pull, table, [held(80.0, 40.0), held(80.5, 60.0)])[1] == {"control.no_response": "hold"}
+    assert across(make_pull, table, [held(80.0, 40.0), held(80.5, 60.0)])[1] == {
+        "control.no_response": "hold"
+    }
 
 
 def test_duty_too_near_together_says_nothing(make_pull, table):
@@ -64,7 +76,10 @@ def test_a_controller_that_keeps_to_its_target_is_no_missing_response(make_pull,
     assert across(make_pull, table, shapes)[1] == {}
 
 
-@pytest.mark.parametrize(("short", "found"), [(4.0, {}), (9.0, {"control.saturated": "watch"}), (20.0, {"control.saturated": "hold"})])
+@pytest.mark.parametrize(
+    ("short", "found"),
+    [(4.0, {}), (9.0, {"control.saturated": "watch"}), (20.0, {"control.saturated": "hold"})],
+)
 def test_both_sides_of_the_saturation_limits(make_pull, codes, table, short, found):
     shapes = held(96.5 - short, lambda t: np.clip(60 + 20 * t, 0, 95.0), boost_target=96.5)
     assert codes(check, make_pull(6.0, 20.0, shapes, car=Car(duty_max_pct=95.0)), table) == found
@@ -75,12 +90,21 @@ def test_a_ceiling_of_duty_that_the_log_shows_itself_counts(make_pull, codes, ta
     assert codes(check, make_pull(6.0, 20.0, shapes), table) == {"control.saturated": "hold"}
 
 
-def test_full_duty_on_target_or_short_boost_at_middling_duty_is_no_saturation(make_pull, codes, table):
+def test_full_duty_on_target_or_short_boost_at_middling_duty_is_no_saturation(
+    make_pull, codes, table
+):
     assert codes(check, make_pull(6.0, 20.0, held(96.5, 100.0, boost_target=96.5)), table) == {}
     assert codes(check, make_pull(6.0, 20.0, held(76.5, 60.0, boost_target=96.5)), table) == {}
 
 
-@pytest.mark.parametrize(("level", "found"), [(55.0, {}), (64.0, {"control.no_response": "watch"}), (100.0, {"control.no_response": "stop"})])
+@pytest.mark.parametrize(
+    ("level", "found"),
+    [
+        (55.0, {}),
+        (64.0, {"control.no_response": "watch"}),
+        (100.0, {"control.no_response": "stop"}),
+    ],
+)
 def test_boost_far_over_the_spring_at_little_duty(make_pull, codes, table, level, found):
     car = Car(spring_kpa=48.0, duty_min_pct=5.0)
     assert codes(check, make_pull(6.0, 20.0, held(level, 6.0), car=car), table) == found
@@ -90,15 +114,24 @@ def test_boost_far_over_the_spring_at_little_duty(make_pull, codes, table, level
 def test_a_step_of_duty_inside_the_pull_that_boost_ignores_is_found(make_pull, codes, table):
     def stepped(t):
         return np.where(t < 3.0, 50.0, 65.0)
-    assert codes(check, make_pull(6.0, 20.0, held(80.0, stepped)), table) == {"control.no_response": "hold"}
+
+    assert codes(check, make_pull(6.0, 20.0, held(80.0, stepped)), table) == {
+        "control.no_response": "hold"
+    }
+
     def answers(t):
         return boost_to(80.0)(t) + 22 * (1 - np.exp(-np.clip(t - 3.0, 0, None) / 0.15))
-    assert codes(check, make_pull(6.0, 20.0, {**held(80.0, stepped), "boost": answers}), table) == {}
+
+    assert (
+        codes(check, make_pull(6.0, 20.0, {**held(80.0, stepped), "boost": answers}), table) == {}
+    )
 
 
 def test_mean_duty_is_that_of_the_settled_part(make_pull, table):
     duty = held(80.0, lambda t: np.where(t < 1.0, 95.0, 62.0))
-    assert check.measure(make_pull(6.0, 20.0, duty), table).values["duty_mean_pct"] == pytest.approx(62.0)
+    assert check.measure(make_pull(6.0, 20.0, duty), table).values[
+        "duty_mean_pct"
+    ] == pytest.approx(62.0)
 
 
 def test_no_response_is_seen_where_gears_are_not_all_known(make_pull, table):

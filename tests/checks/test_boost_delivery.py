@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audit.checks import boost_control, boost_overshoot
-from audit.checks import boost_delivery as check
+from audit.checks.boost import boost_control, boost_overshoot
+from audit.checks.boost import boost_delivery as check
 from audit.model import Car
 
 
@@ -22,7 +22,10 @@ def moving_duty(t):
     return 60 + 10 * np.exp(-np.clip(t - 0.8, 0, None) / 0.4)
 
 
-@pytest.mark.parametrize(("short", "found"), [(4.5, {}), (9.0, {"boost.under_target": "watch"}), (18.0, {"boost.under_target": "hold"})])
+@pytest.mark.parametrize(
+    ("short", "found"),
+    [(4.5, {}), (9.0, {"boost.under_target": "watch"}), (18.0, {"boost.under_target": "hold"})],
+)
 @pytest.mark.parametrize("rate", [5.0, 20.0, 50.0])
 def test_both_sides_of_the_under_target_limits(make_pull, codes, table, short, found, rate):
     shapes = {"boost": boost_to(96.5 - short), "wastegate_duty": moving_duty}
@@ -33,11 +36,17 @@ def test_the_car_file_s_target_by_gear_counts_where_none_is_logged(make_pull, co
     car = Car(target_kpa=120.0, target_by_gear_kpa={2: 80.0})
     shapes = {"boost": boost_to(80.0), "boost_target": None, "wastegate_duty": None}
     assert codes(check, make_pull(6.0, 20.0, shapes, gear=2, car=car), table) == {}
-    assert codes(check, make_pull(6.0, 20.0, shapes, gear=3, car=car), table) == {"boost.under_target": "hold"}
+    assert codes(check, make_pull(6.0, 20.0, shapes, gear=3, car=car), table) == {
+        "boost.under_target": "hold"
+    }
 
 
 def test_a_target_out_of_reach_at_low_engine_speed_is_no_fault(make_pull, codes, table):
-    shapes = {"boost": boost_to(96.5, spool=2.0), "boost_target": 96.5, "wastegate_duty": moving_duty}
+    shapes = {
+        "boost": boost_to(96.5, spool=2.0),
+        "boost_target": 96.5,
+        "wastegate_duty": moving_duty,
+    }
     assert codes(check, make_pull(6.0, 20.0, shapes), table) == {}
 
 
@@ -49,10 +58,15 @@ def test_a_fixed_duty_has_no_target_to_miss(make_pull, codes, table):
 def test_a_fixed_duty_at_its_stop_does_not_excuse(make_pull, codes, table):
     shapes = {"boost": boost_to(70.0), "boost_target": None, "wastegate_duty": 95.0}
     car = Car(target_kpa=96.5, duty_max_pct=95.0)
-    assert codes(check, make_pull(6.0, 20.0, shapes, car=car), table) == {"boost.under_target": "hold"}
+    assert codes(check, make_pull(6.0, 20.0, shapes, car=car), table) == {
+        "boost.under_target": "hold"
+    }
 
 
-@pytest.mark.parametrize(("percent", "found"), [(5.0, {}), (13.0, {"boost.fade": "watch"}), (22.0, {"boost.fade": "hold"})])
+@pytest.mark.parametrize(
+    ("percent", "found"),
+    [(5.0, {}), (13.0, {"boost.fade": "watch"}), (22.0, {"boost.fade": "hold"})],
+)
 def test_both_sides_of_the_fade_limits(make_pull, codes, table, percent, found):
     shapes = {"boost": lambda t: fading(t, percent=percent), "boost_target": None}
     assert codes(check, make_pull(6.0, 20.0, shapes), table) == found
@@ -66,9 +80,18 @@ def test_fade_late_in_the_pull_is_found(make_pull, codes, table):
 def test_a_falling_target_or_a_lowered_duty_is_no_fade(make_pull, codes, table):
     def falls(t):
         return fading(t, percent=22.0)
-    target = {"boost": falls, "boost_target": lambda t: 96.5 * (1 - 0.22 * np.clip((t - 2) / 4, 0, 1)), "wastegate_duty": None}
+
+    target = {
+        "boost": falls,
+        "boost_target": lambda t: 96.5 * (1 - 0.22 * np.clip((t - 2) / 4, 0, 1)),
+        "wastegate_duty": None,
+    }
     assert codes(check, make_pull(6.0, 20.0, target), table) == {}
-    duty = {"boost": falls, "boost_target": None, "wastegate_duty": lambda t: 60 - 12 * np.clip((t - 2) / 4, 0, 1)}
+    duty = {
+        "boost": falls,
+        "boost_target": None,
+        "wastegate_duty": lambda t: 60 - 12 * np.clip((t - 2) / 4, 0, 1),
+    }
     assert codes(check, make_pull(6.0, 20.0, duty), table) == {}
 
 
@@ -76,8 +99,13 @@ def test_an_overshoot_and_a_swing_are_no_fade(make_pull, codes, table):
     def over(t):
         z = np.clip(t - 1.4, 0, None) / 0.2
         return boost_to(96.5)(t) + 25 * z * np.exp(1 - z)
+
     assert codes(check, make_pull(6.0, 20.0, {"boost": over}), table) == {}
-    swing = {"boost": lambda t: boost_to(96.5)(t) + 10 * np.sin(2 * np.pi * 1.7 * np.clip(t - 1.4, 0, None))}
+    swing = {
+        "boost": lambda t: (
+            boost_to(96.5)(t) + 10 * np.sin(2 * np.pi * 1.7 * np.clip(t - 1.4, 0, None))
+        )
+    }
     assert "boost.fade" not in codes(check, make_pull(6.0, 20.0, swing), table)
 
 
@@ -89,8 +117,14 @@ def test_the_lift_at_the_end_is_no_fade(make_pull, codes, table):
 
 def night(make_pull, table, shapes, **kwargs):
     pulls = [make_pull(6.0, 20.0, s, seed=i, index=i, **kwargs) for i, s in enumerate(shapes)]
-    measures = [{**boost_overshoot.measure(p, table).values, **boost_control.measure(p, table).values,
-                 **check.measure(p, table).values} for p in pulls]
+    measures = [
+        {
+            **boost_overshoot.measure(p, table).values,
+            **boost_control.measure(p, table).values,
+            **check.measure(p, table).values,
+        }
+        for p in pulls
+    ]
     return pulls, measures
 
 
@@ -131,7 +165,12 @@ def test_a_shorter_gear_leaves_the_turbo_less_time_and_is_not_late(make_pull, rp
 
 def test_another_start_is_not_compared(make_pull, rpm_ramp, table):
     high = {"boost": boost_to(96.5, spool=2.4), "engine_speed": lambda t: rpm_ramp(t, start=3600.0)}
-    assert late_finding([make_pull(6.0, 20.0, {"boost": boost_to(96.5)}), make_pull(6.0, 20.0, high)], table) is None
+    assert (
+        late_finding(
+            [make_pull(6.0, 20.0, {"boost": boost_to(96.5)}), make_pull(6.0, 20.0, high)], table
+        )
+        is None
+    )
 
 
 def test_a_pull_that_ends_before_boost_came_is_late(make_pull, table):
@@ -142,6 +181,7 @@ def test_a_pull_that_ends_before_boost_came_is_late(make_pull, table):
 def test_less_boost_at_the_same_duty_later_in_the_night_is_found(make_pull, table):
     def at(level, duty):
         return {"boost": boost_to(level), "wastegate_duty": duty, "boost_target": None}
+
     found = found_across(make_pull, table, [at(96.5, 70.0), at(96.0, 70.0), at(78.0, 70.0)])
     assert found["boost.under_target"] == ("hold", (0, 2))
     assert found_across(make_pull, table, [at(96.5, 70.0), at(93.0, 70.0)]) == {}
@@ -149,5 +189,7 @@ def test_less_boost_at_the_same_duty_later_in_the_night_is_found(make_pull, tabl
 
 
 def test_a_lower_target_is_no_lost_boost(make_pull, table):
-    shapes = [{"boost": boost_to(b), "wastegate_duty": 70.0, "boost_target": b} for b in (96.5, 78.0)]
+    shapes = [
+        {"boost": boost_to(b), "wastegate_duty": 70.0, "boost_target": b} for b in (96.5, 78.0)
+    ]
     assert found_across(make_pull, table, shapes) == {}

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from audit.checks import boost_overshoot as check
+from audit.checks.boost import boost_overshoot as check
 from audit.model import Car
 
 
@@ -27,7 +27,9 @@ def test_an_overshoot_is_found_and_measured(make_pull, codes, table, rate):
     pull = make_pull(6.0, rate, {"boost": bump})
     measured = check.measure(pull, table)
     # a peak this narrow, read 8 times a second, may lose a sixth of its height between samples
-    assert measured.values["boost_overshoot_kpa"] == pytest.approx(25.0, abs=3.0 if rate > 10 else 5.0)
+    assert measured.values["boost_overshoot_kpa"] == pytest.approx(
+        25.0, abs=3.0 if rate > 10 else 5.0
+    )
     assert measured.values["boost_settled_kpa"] == pytest.approx(96.5, abs=1.0)
     assert measured.values["boost_peak_kpa"] == pytest.approx(121.5, abs=3.0 if rate > 10 else 5.0)
     assert codes(check, pull, table) == {"boost.overshoot": "hold"}
@@ -39,20 +41,44 @@ def test_a_healthy_pull_has_no_finding_and_a_full_score(make_pull, table):
     assert judged.score > 90
 
 
-@pytest.mark.parametrize(("over", "found"), [(6.0, {}), (9.5, {"boost.overshoot": "watch"}),
-                                             (12.5, {"boost.overshoot": "watch"}), (17.0, {"boost.overshoot": "hold"})])
+@pytest.mark.parametrize(
+    ("over", "found"),
+    [
+        (6.0, {}),
+        (9.5, {"boost.overshoot": "watch"}),
+        (12.5, {"boost.overshoot": "watch"}),
+        (17.0, {"boost.overshoot": "hold"}),
+    ],
+)
 def test_both_sides_of_the_overshoot_limits(make_pull, codes, table, over, found):
-    assert codes(check, make_pull(6.0, 50.0, {"boost": lambda t: bump(t, over=over)}, noise=0.2), table) == found
+    assert (
+        codes(
+            check, make_pull(6.0, 50.0, {"boost": lambda t: bump(t, over=over)}, noise=0.2), table
+        )
+        == found
+    )
 
 
 def test_a_small_share_of_high_boost_is_no_finding(make_pull, codes, table):
     # 12 kPa is 7.1 % of 170 kPa: only one of the two limits is passed
-    assert codes(check, make_pull(6.0, 50.0, {"boost": lambda t: bump(t, level=170.0, over=12.0), "boost_target": 170.0}), table) == {}
+    assert (
+        codes(
+            check,
+            make_pull(
+                6.0,
+                50.0,
+                {"boost": lambda t: bump(t, level=170.0, over=12.0), "boost_target": 170.0},
+            ),
+            table,
+        )
+        == {}
+    )
 
 
 def test_a_lone_spike_is_no_overshoot(make_pull, codes, table):
     def spiked(t):
         return bump(t, over=0.0) + np.where(np.arange(t.size) == np.searchsorted(t, 1.8), 40.0, 0.0)
+
     for rate in (10.0, 20.0, 50.0):
         assert codes(check, make_pull(6.0, rate, {"boost": spiked}), table) == {}
 
@@ -60,6 +86,7 @@ def test_a_lone_spike_is_no_overshoot(make_pull, codes, table):
 def test_a_lone_high_sample_of_a_slow_log_clears_nothing(make_pull, table):
     def spiked(t):
         return bump(t, over=0.0) + np.where(np.arange(t.size) == np.searchsorted(t, 1.8), 40.0, 0.0)
+
     measured = check.measure(make_pull(6.0, 4.0, {"boost": spiked}), table)
     assert measured.unable is not None
     assert measured.unable[0] == "too_slow"
@@ -68,59 +95,107 @@ def test_a_lone_high_sample_of_a_slow_log_clears_nothing(make_pull, table):
 def test_a_target_that_comes_down_is_no_overshoot(make_pull, codes, table):
     def target(t):
         return np.where(t < 2.4, 120.0, 96.5)
+
     def follows(t):
-        return np.where(t < 2.5, bump(t, level=120.0, over=0.0), 96.5 + 23.5 * np.exp(-(t - 2.5) / 0.15))
+        return np.where(
+            t < 2.5, bump(t, level=120.0, over=0.0), 96.5 + 23.5 * np.exp(-(t - 2.5) / 0.15)
+        )
+
     pull = make_pull(6.0, 20.0, {"boost": follows, "boost_target": target})
     assert codes(check, pull, table) == {}
 
 
 def test_creep_is_no_overshoot_and_fade_is_none(make_pull, codes, table):
-    creep = make_pull(6.0, 20.0, {"boost": lambda t: creeping(t, rate_kpa_s=5.0), "boost_target": None})
-    assert codes(check, creep, table) == {"boost.creep": "watch"} or codes(check, creep, table) == {"boost.creep": "hold"}
-    fade = make_pull(6.0, 20.0, {"boost": lambda t: creeping(t, rate_kpa_s=-6.0), "boost_target": None})
+    creep = make_pull(
+        6.0, 20.0, {"boost": lambda t: creeping(t, rate_kpa_s=5.0), "boost_target": None}
+    )
+    assert codes(check, creep, table) == {"boost.creep": "watch"} or codes(check, creep, table) == {
+        "boost.creep": "hold"
+    }
+    fade = make_pull(
+        6.0, 20.0, {"boost": lambda t: creeping(t, rate_kpa_s=-6.0), "boost_target": None}
+    )
     assert codes(check, fade, table) == {}
 
 
-@pytest.mark.parametrize(("slope", "found"), [(2.5, {}), (5.5, {"boost.creep": "watch"}), (11.0, {"boost.creep": "hold"}),
-                                              (19.0, {"boost.creep": "stop"})])
+@pytest.mark.parametrize(
+    ("slope", "found"),
+    [
+        (2.5, {}),
+        (5.5, {"boost.creep": "watch"}),
+        (11.0, {"boost.creep": "hold"}),
+        (19.0, {"boost.creep": "stop"}),
+    ],
+)
 def test_both_sides_of_the_creep_limits(make_pull, rpm_ramp, codes, table, slope, found):
     def boost(t):
-        return bump(t, over=0.0) + slope * np.clip(rpm_ramp(t) - rpm_ramp(np.array([1.8])), 0, None) / 1000
-    assert codes(check, make_pull(6.0, 20.0, {"boost": boost, "boost_target": None}, noise=0.5), table) == found
+        return (
+            bump(t, over=0.0)
+            + slope * np.clip(rpm_ramp(t) - rpm_ramp(np.array([1.8])), 0, None) / 1000
+        )
+
+    assert (
+        codes(check, make_pull(6.0, 20.0, {"boost": boost, "boost_target": None}, noise=0.5), table)
+        == found
+    )
 
 
 def test_boost_that_climbs_with_its_duty_or_its_target_is_no_creep(make_pull, codes, table):
     def climbs(t):
         return creeping(t, rate_kpa_s=6.0)
-    duty = {"boost": climbs, "boost_target": None, "wastegate_duty": lambda t: 60 + 3 * np.clip(t - 1.8, 0, None)}
+
+    duty = {
+        "boost": climbs,
+        "boost_target": None,
+        "wastegate_duty": lambda t: 60 + 3 * np.clip(t - 1.8, 0, None),
+    }
     assert codes(check, make_pull(6.0, 20.0, duty), table) == {}
     target = {"boost": climbs, "boost_target": lambda t: 96.5 + 6 * np.clip(t - 1.8, 0, None)}
     assert codes(check, make_pull(6.0, 20.0, target), table) == {}
 
 
 def test_creep_against_a_falling_duty_is_still_creep(make_pull, codes, table):
-    shapes = {"boost": lambda t: creeping(t, rate_kpa_s=8.0), "wastegate_duty": lambda t: 60 - 6 * np.clip(t - 1.8, 0, None)}
+    shapes = {
+        "boost": lambda t: creeping(t, rate_kpa_s=8.0),
+        "wastegate_duty": lambda t: 60 - 6 * np.clip(t - 1.8, 0, None),
+    }
     assert "boost.creep" in codes(check, make_pull(6.0, 20.0, shapes), table)
 
 
 def test_a_slow_approach_to_the_target_is_no_creep(make_pull, codes, table):
     def slow(t):
         return -5 + 101.5 * (1 - np.exp(-np.clip(t, 0, None) / 0.9))
+
     for target in (None, 96.5):
-        assert codes(check, make_pull(5.5, 20.0, {"boost": slow, "boost_target": target}), table) == {}
+        assert (
+            codes(check, make_pull(5.5, 20.0, {"boost": slow, "boost_target": target}), table) == {}
+        )
 
 
-@pytest.mark.parametrize(("limit", "found"), [(100.5, {}), (95.0, {"boost.over_limit": "watch"}),
-                                              (92.5, {"boost.over_limit": "hold"}), (90.0, {"boost.over_limit": "stop"})])
+@pytest.mark.parametrize(
+    ("limit", "found"),
+    [
+        (100.5, {}),
+        (95.0, {"boost.over_limit": "watch"}),
+        (92.5, {"boost.over_limit": "hold"}),
+        (90.0, {"boost.over_limit": "stop"}),
+    ],
+)
 def test_both_sides_of_the_car_s_boost_limit(make_pull, codes, table, limit, found):
-    pull = make_pull(6.0, 20.0, {"boost": lambda t: bump(t, over=0.0)}, noise=0.3, car=Car(boost_limit_kpa=limit))
+    pull = make_pull(
+        6.0, 20.0, {"boost": lambda t: bump(t, over=0.0)}, noise=0.3, car=Car(boost_limit_kpa=limit)
+    )
     assert codes(check, pull, table) == found
 
 
 def test_one_wild_sample_is_not_over_the_limit(make_pull, codes, table):
     def spiked(t):
         return bump(t, over=0.0) + np.where(np.arange(t.size) == np.searchsorted(t, 4.0), 60.0, 0.0)
-    assert codes(check, make_pull(6.0, 10.0, {"boost": spiked}, car=Car(boost_limit_kpa=110.0)), table) == {}
+
+    assert (
+        codes(check, make_pull(6.0, 10.0, {"boost": spiked}, car=Car(boost_limit_kpa=110.0)), table)
+        == {}
+    )
 
 
 def clipped(t, top=180.0, level=120.0):
@@ -130,7 +205,13 @@ def clipped(t, top=180.0, level=120.0):
 
 
 def test_a_sensor_at_the_top_the_car_file_gives_holds_and_gives_no_peak(make_pull, codes, table):
-    pull = make_pull(6.0, 20.0, {"boost": None, "manifold_pressure": clipped}, noise=0.0, car=Car(sensor_top_kpa=180.0))
+    pull = make_pull(
+        6.0,
+        20.0,
+        {"boost": None, "manifold_pressure": clipped},
+        noise=0.0,
+        car=Car(sensor_top_kpa=180.0),
+    )
     assert codes(check, pull, table) == {"boost.sensor_ceiling": "hold"}
     values = check.measure(pull, table).values
     assert values.get("boost_peak_kpa") is None
@@ -145,32 +226,59 @@ def test_a_dead_flat_top_of_a_noisy_signal_is_a_ceiling_without_a_car_file(make_
 
 
 def test_the_end_of_one_byte_is_a_ceiling(make_pull, codes, table):
-    pull = make_pull(6.0, 10.0, {"boost": lambda t: np.minimum(bump(t, level=175.0, over=15.0), 155.0), "boost_target": None},
-                     quantise={"boost": 1.0}, noise=0.0)
+    pull = make_pull(
+        6.0,
+        10.0,
+        {
+            "boost": lambda t: np.minimum(bump(t, level=175.0, over=15.0), 155.0),
+            "boost_target": None,
+        },
+        quantise={"boost": 1.0},
+        noise=0.0,
+    )
     assert codes(check, pull, table) == {"boost.sensor_ceiling": "hold"}
 
 
 def test_a_ceiling_is_seen_where_sanity_distrusts_the_pinned_samples(make_pull, codes, table):
-    pull = make_pull(6.0, 20.0, {"boost": None, "manifold_pressure": clipped}, noise=0.0, car=Car(sensor_top_kpa=180.0),
-                     flags={"manifold_pressure": lambda t: np.where(clipped(t) >= 180.0, 4, 1)})
+    pull = make_pull(
+        6.0,
+        20.0,
+        {"boost": None, "manifold_pressure": clipped},
+        noise=0.0,
+        car=Car(sensor_top_kpa=180.0),
+        flags={"manifold_pressure": lambda t: np.where(clipped(t) >= 180.0, 4, 1)},
+    )
     assert codes(check, pull, table)["boost.sensor_ceiling"] == "hold"
 
 
 def test_a_quiet_boost_in_whole_kpa_is_no_ceiling(make_pull, codes, table):
     for rate in (5.0, 10.0, 25.0, 100.0):
-        pull = make_pull(6.0, rate, {"boost": lambda t: bump(t, over=0.0)}, noise={"boost": 0.15}, quantise={"boost": 1.0})
+        pull = make_pull(
+            6.0,
+            rate,
+            {"boost": lambda t: bump(t, over=0.0)},
+            noise={"boost": 0.15},
+            quantise={"boost": 1.0},
+        )
         assert codes(check, pull, table) == {}
 
 
 def test_a_quick_quiet_rise_in_whole_kpa_is_no_ceiling(make_pull, codes, table):
     # few and all different values on the way up: the step of the reading shows in no repeat
-    pull = make_pull(5.0, 5.0, {"boost": lambda t: -5 + 83.6 / (1 + np.exp(-(t - 0.4) * 14)), "boost_target": None},
-                     noise={"boost": 0.1}, quantise={"boost": 1.0})
+    pull = make_pull(
+        5.0,
+        5.0,
+        {"boost": lambda t: -5 + 83.6 / (1 + np.exp(-(t - 0.4) * 14)), "boost_target": None},
+        noise={"boost": 0.1},
+        quantise={"boost": 1.0},
+    )
     assert codes(check, pull, table) == {}
 
 
 def test_a_pull_that_ends_before_boost_has_settled_is_not_judged(make_pull, table):
-    pull = make_pull(2.0, 20.0, {"boost": lambda t: -5 + 60 * np.clip(t, 0, None), "boost_target": 140.0})
+    pull = make_pull(
+        2.0, 20.0, {"boost": lambda t: -5 + 60 * np.clip(t, 0, None), "boost_target": 140.0}
+    )
     measured = check.measure(pull, table)
     assert measured.unable is not None
     assert measured.unable[0] == "too_short"
@@ -183,9 +291,21 @@ def test_a_short_pull_is_judged_once_0_7_s_of_plateau_is_there(make_pull, codes,
 
 
 def test_a_car_without_boost_and_one_at_spring_pressure_are_judged(make_pull, codes, table):
-    quiet = {"boost": lambda t: np.where(t < 0, -60.0, -2.0 - 30 * np.exp(-np.clip(t, 0, None) / 0.1)), "boost_target": None}
+    quiet = {
+        "boost": lambda t: np.where(t < 0, -60.0, -2.0 - 30 * np.exp(-np.clip(t, 0, None) / 0.1)),
+        "boost_target": None,
+    }
     assert codes(check, make_pull(5.0, 20.0, quiet), table) == {}
-    assert codes(check, make_pull(5.0, 20.0, {"boost": lambda t: bump(t, level=40.0, over=0.0), "boost_target": None}), table) == {}
+    assert (
+        codes(
+            check,
+            make_pull(
+                5.0, 20.0, {"boost": lambda t: bump(t, level=40.0, over=0.0), "boost_target": None}
+            ),
+            table,
+        )
+        == {}
+    )
 
 
 def test_boost_already_up_when_the_pull_begins_is_judged(make_pull, codes, table):
@@ -193,7 +313,9 @@ def test_boost_already_up_when_the_pull_begins_is_judged(make_pull, codes, table
 
 
 def test_rise_and_spool_speed(make_pull, rpm_ramp, table):
-    values = check.measure(make_pull(6.0, 50.0, {"boost": lambda t: bump(t, over=0.0)}, noise=0.2), table).values
+    values = check.measure(
+        make_pull(6.0, 50.0, {"boost": lambda t: bump(t, over=0.0)}, noise=0.2), table
+    ).values
     # a logistic of rate 7 per s about 1.0 s goes from 10 to 90 % in 2 ln 9 / 7 s; 90 % of 96.5 kPa gauge is at 1.284 s
     assert values["boost_rise_s"] == pytest.approx(2 * np.log(9) / 7, abs=0.05)
     assert values["spool_rpm"] == pytest.approx(float(rpm_ramp(np.array([1.284]))[0]), abs=40)
@@ -204,12 +326,25 @@ def test_the_pull_carries_no_samples(make_pull, table):
     assert check.measure(pull, table).unable[0] == "too_short"
 
 
-@pytest.mark.parametrize(("limit", "reads", "uncertain", "said"), [
-    (105.0, "kPa absolute", 8.0, True), (112.0, "kPa absolute", 8.0, False), (105.0, "kPa gauge", 8.0, False),
-    (105.0, "kPa absolute", 3.0, False)])
-def test_boost_near_the_limit_is_not_cleared_on_a_guess_of_the_height(make_pull, table, limit, reads, uncertain, said):
+@pytest.mark.parametrize(
+    ("limit", "reads", "uncertain", "said"),
+    [
+        (105.0, "kPa absolute", 8.0, True),
+        (112.0, "kPa absolute", 8.0, False),
+        (105.0, "kPa gauge", 8.0, False),
+        (105.0, "kPa absolute", 3.0, False),
+    ],
+)
+def test_boost_near_the_limit_is_not_cleared_on_a_guess_of_the_height(
+    make_pull, table, limit, reads, uncertain, said
+):
     pull = make_pull(6.0, 20.0, car=Car(boost_limit_kpa=limit))
     ambient = replace(pull.log.barometric, uncertainty_kpa=uncertain)
-    channels = tuple(replace(c, source_unit=reads) if c.name == "manifold_pressure" else c for c in pull.log.channels)
-    measured = check.measure(replace(pull, log=replace(pull.log, barometric=ambient, channels=channels)), table)
+    channels = tuple(
+        replace(c, source_unit=reads) if c.name == "manifold_pressure" else c
+        for c in pull.log.channels
+    )
+    measured = check.measure(
+        replace(pull, log=replace(pull.log, barometric=ambient, channels=channels)), table
+    )
     assert (measured.unable is not None and "altitude_m" in measured.unable[1]) is said

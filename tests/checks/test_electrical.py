@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from audit.checks import electrical as check
+from audit.checks.engine import electrical as check
 from audit.model import Pull
 from audit.tables import Limits
 
@@ -16,25 +16,47 @@ Make = Callable[..., Pull]
 Codes = Callable[[Any, Pull, Limits], dict[str, str]]
 
 
-@pytest.mark.parametrize(("volts", "severity"), [(13.1, None), (12.9, "watch"), (12.1, "hold"), (10.9, "stop")])
+@pytest.mark.parametrize(
+    ("volts", "severity"), [(13.1, None), (12.9, "watch"), (12.1, "hold"), (10.9, "stop")]
+)
 @pytest.mark.parametrize("rate", [1.0, 10.0, 100.0])
-def test_both_sides_of_low_supply(make_pull: Make, codes: Codes, table: Limits, volts: float, severity: str | None, rate: float) -> None:
-    pull = make_pull(rate=rate, channels={"battery_voltage": lambda t: np.where(t > 2, volts, 14.0)}, noise={"battery_voltage": 0.01})
+def test_both_sides_of_low_supply(
+    make_pull: Make, codes: Codes, table: Limits, volts: float, severity: str | None, rate: float
+) -> None:
+    pull = make_pull(
+        rate=rate,
+        channels={"battery_voltage": lambda t: np.where(t > 2, volts, 14.0)},
+        noise={"battery_voltage": 0.01},
+    )
     assert codes(check, pull, table) == ({"electrical.voltage": severity} if severity else {})
 
 
 @pytest.mark.parametrize("rate", [1.0, 10.0, 100.0])
-def test_one_low_sample_is_nothing(make_pull: Make, codes: Codes, table: Limits, rate: float) -> None:
-    pull = make_pull(rate=rate, channels={"battery_voltage": lambda t: np.where(np.abs(t - 3) < 0.45 / rate, 9.0, 14.0)})
+def test_one_low_sample_is_nothing(
+    make_pull: Make, codes: Codes, table: Limits, rate: float
+) -> None:
+    pull = make_pull(
+        rate=rate,
+        channels={"battery_voltage": lambda t: np.where(np.abs(t - 3) < 0.45 / rate, 9.0, 14.0)},
+    )
     assert codes(check, pull, table) == {}
 
 
 def test_cranking_before_the_pull_is_nothing(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, make_pull(channels={"battery_voltage": lambda t: np.where(t < -1, 9.5, 14.0)}), table) == {}
+    assert (
+        codes(
+            check,
+            make_pull(channels={"battery_voltage": lambda t: np.where(t < -1, 9.5, 14.0)}),
+            table,
+        )
+        == {}
+    )
 
 
 def test_the_sag_is_told_from_before(make_pull: Make, table: Limits) -> None:
-    measured = check.measure(make_pull(channels={"battery_voltage": lambda t: np.where(t > 1, 12.5, 14.0)}), table)
+    measured = check.measure(
+        make_pull(channels={"battery_voltage": lambda t: np.where(t > 1, 12.5, 14.0)}), table
+    )
     assert measured.values["battery_sag_v"] == pytest.approx(1.5, abs=0.1)
 
 

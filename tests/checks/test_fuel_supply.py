@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from audit.checks import fuel_supply as check
-from audit.checks.fuel_rail import read_rail
+from audit.checks.mixture import fuel_supply as check
+from audit.checks.mixture.fuel_rail import read_rail
 from audit.model import Array, Car, Pull
 from audit.tables import Limits
 
@@ -33,11 +33,17 @@ def made(make_pull: Make, rail: Any, **more: Any) -> Pull:
     return make_pull(lead_s=8.0, channels=channels, **more)
 
 
-@pytest.mark.parametrize(("drop", "severity"), [
-    (0.0, None), (0.052, None), (0.07, "watch"), (0.112, "watch"), (0.13, "hold"), (0.21, "stop")])
+@pytest.mark.parametrize(
+    ("drop", "severity"),
+    [(0.0, None), (0.052, None), (0.07, "watch"), (0.112, "watch"), (0.13, "hold"), (0.21, "stop")],
+)
 @pytest.mark.parametrize("rate", [5.0, 20.0, 100.0])
-def test_both_sides_of_the_fall(make_pull: Make, codes: Codes, table: Limits, drop: float, severity: str | None, rate: float) -> None:
-    assert codes(check, made(make_pull, referenced(drop), rate=rate), table) == ({"fuel.pressure_drop": severity} if severity else {})
+def test_both_sides_of_the_fall(
+    make_pull: Make, codes: Codes, table: Limits, drop: float, severity: str | None, rate: float
+) -> None:
+    assert codes(check, made(make_pull, referenced(drop), rate=rate), table) == (
+        {"fuel.pressure_drop": severity} if severity else {}
+    )
 
 
 def test_the_kind_of_rail_is_told_off_load(make_pull: Make) -> None:
@@ -51,14 +57,22 @@ def test_the_kind_of_rail_is_told_off_load(make_pull: Make) -> None:
 def test_a_returnless_rail_is_not_a_fall(make_pull: Make, codes: Codes, table: Limits) -> None:
     pull = made(make_pull, 400.0)
     assert codes(check, pull, table) == {}
-    assert check.measure(pull, table).values["fuel_differential_min_kpa"] == pytest.approx(303.5, abs=4)
+    assert check.measure(pull, table).values["fuel_differential_min_kpa"] == pytest.approx(
+        303.5, abs=4
+    )
 
 
-def test_a_returnless_rail_that_itself_falls_is_one(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, made(make_pull, lambda t: np.where(t > 3, 340.0, 400.0)), table) == {"fuel.pressure_drop": "hold"}
+def test_a_returnless_rail_that_itself_falls_is_one(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    assert codes(check, made(make_pull, lambda t: np.where(t > 3, 340.0, 400.0)), table) == {
+        "fuel.pressure_drop": "hold"
+    }
 
 
-def test_a_short_dip_while_boost_rises_is_no_fall(make_pull: Make, codes: Codes, table: Limits) -> None:
+def test_a_short_dip_while_boost_rises_is_no_fall(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
     late = lambda t: 300.0 + boost(t - 0.2)  # noqa: E731
     assert codes(check, made(make_pull, late), table) == {}
 
@@ -68,36 +82,56 @@ def test_one_low_sample_is_no_fall(make_pull: Make, codes: Codes, table: Limits)
     assert codes(check, made(make_pull, dip), table) == {}
 
 
-def test_without_off_load_the_start_of_the_pull_is_the_level(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, make_pull(lead_s=0.0, tail_s=0.0, channels={"boost": boost, "fuel_pressure": referenced(0.15)}), table
-                 ) == {"fuel.pressure_drop": "hold"}
+def test_without_off_load_the_start_of_the_pull_is_the_level(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    assert codes(
+        check,
+        make_pull(
+            lead_s=0.0, tail_s=0.0, channels={"boost": boost, "fuel_pressure": referenced(0.15)}
+        ),
+        table,
+    ) == {"fuel.pressure_drop": "hold"}
 
 
-def test_a_direct_injection_rail_is_judged_by_itself(make_pull: Make, codes: Codes, table: Limits) -> None:
+def test_a_direct_injection_rail_is_judged_by_itself(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
     maps = lambda t: np.where(t < 0, 5000.0, 15000 + 300 * t)  # noqa: E731
     falls = lambda t: np.where(t < 0, 5000.0, np.where(t > 3.5, 9500.0, 15000.0))  # noqa: E731
     assert codes(check, made(make_pull, maps), table) == {}
     assert codes(check, made(make_pull, falls), table) == {"fuel.pressure_drop": "hold"}
 
 
-@pytest.mark.parametrize(("duty", "severity"), [(84.0, None), (86.0, "watch"), (93.0, "hold"), (99.0, "stop")])
-def test_both_sides_of_injector_duty(make_pull: Make, codes: Codes, table: Limits, duty: float, severity: str | None) -> None:
+@pytest.mark.parametrize(
+    ("duty", "severity"), [(84.0, None), (86.0, "watch"), (93.0, "hold"), (99.0, "stop")]
+)
+def test_both_sides_of_injector_duty(
+    make_pull: Make, codes: Codes, table: Limits, duty: float, severity: str | None
+) -> None:
     pull = make_pull(channels={"injector_duty": duty, "fuel_pressure": None})
     assert codes(check, pull, table) == ({"fuel.injector_limit": severity} if severity else {})
 
 
 def test_one_sample_of_duty_is_nothing(make_pull: Make, codes: Codes, table: Limits) -> None:
-    pull = make_pull(rate=10, channels={"injector_duty": lambda t: np.where(np.abs(t - 4) < 0.04, 120.0, 60.0)})
+    pull = make_pull(
+        rate=10, channels={"injector_duty": lambda t: np.where(np.abs(t - 4) < 0.04, 120.0, 60.0)}
+    )
     assert codes(check, pull, table) == {}
 
 
 def test_duty_comes_from_the_pulse_where_it_is_not_logged(make_pull: Make, table: Limits) -> None:
-    pull = make_pull(channels={"injector_duty": None, "injector_pulse_width": 16.0, "engine_speed": 7200.0}, noise=0.0)
+    pull = make_pull(
+        channels={"injector_duty": None, "injector_pulse_width": 16.0, "engine_speed": 7200.0},
+        noise=0.0,
+    )
     assert check.measure(pull, table).values["injector_duty_max_pct"] == pytest.approx(96.0)
 
 
 def test_a_pulse_that_cannot_be_is_not_believed(make_pull: Make, table: Limits) -> None:
-    pull = make_pull(channels={"injector_duty": None, "fuel_pressure": None, "injector_pulse_width": 32.0})
+    pull = make_pull(
+        channels={"injector_duty": None, "fuel_pressure": None, "injector_pulse_width": 32.0}
+    )
     measured = check.measure(pull, table)
     assert measured.unable is not None
     assert measured.unable[0] == "not_believed"

@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from audit.checks import heat_soak as check
-from audit.checks.base import Across
+from audit.checks.heat import heat_soak as check
+from audit.checks.kit.base import Across
 from audit.model import Array, Barometric, Car, Channel, Finding, Log, Pull, Sanity, Span
 from audit.tables import Limits
 
@@ -19,37 +19,63 @@ Make = Callable[..., Pull]
 Codes = Callable[[Any, Pull, Limits], dict[str, str]]
 
 
-@pytest.mark.parametrize(("peak", "severity"), [(48.9, None), (50.1, "watch"), (65.1, "hold"), (80.1, "stop")])
-def test_both_sides_of_a_hot_charge(make_pull: Make, codes: Codes, table: Limits, peak: float, severity: str | None) -> None:
-    assert codes(check, make_pull(channels={"intake_air_temp": peak}), table) == ({"heat.intake": severity} if severity else {})
+@pytest.mark.parametrize(
+    ("peak", "severity"), [(48.9, None), (50.1, "watch"), (65.1, "hold"), (80.1, "stop")]
+)
+def test_both_sides_of_a_hot_charge(
+    make_pull: Make, codes: Codes, table: Limits, peak: float, severity: str | None
+) -> None:
+    assert codes(check, make_pull(channels={"intake_air_temp": peak}), table) == (
+        {"heat.intake": severity} if severity else {}
+    )
 
 
 @pytest.mark.parametrize(("rise", "severity"), [(14.5, None), (15.5, "watch"), (25.5, "hold")])
 @pytest.mark.parametrize("rate", [1.0, 10.0, 100.0])
-def test_both_sides_of_the_rise(make_pull: Make, codes: Codes, table: Limits, rise: float, severity: str | None, rate: float) -> None:
-    pull = make_pull(rate=rate, channels={"intake_air_temp": lambda t: 10 + rise * np.clip(t / 6, 0, 1)})
+def test_both_sides_of_the_rise(
+    make_pull: Make, codes: Codes, table: Limits, rise: float, severity: str | None, rate: float
+) -> None:
+    pull = make_pull(
+        rate=rate, channels={"intake_air_temp": lambda t: 10 + rise * np.clip(t / 6, 0, 1)}
+    )
     assert codes(check, pull, table).get("heat.intake") == severity
 
 
 def test_one_hot_sample_is_nothing(make_pull: Make, codes: Codes, table: Limits) -> None:
     for rate in (1.0, 20.0):
-        pull = make_pull(rate=rate, channels={"intake_air_temp": lambda t: np.where(np.arange(len(t)) == len(t) // 2, 95.0, 30.0)})
+        pull = make_pull(
+            rate=rate,
+            channels={
+                "intake_air_temp": lambda t: np.where(np.arange(len(t)) == len(t) // 2, 95.0, 30.0)
+            },
+        )
         assert codes(check, pull, table) == {}
 
 
 def test_a_rise_still_going_on_says_that_the_sensor_lags(make_pull: Make, table: Limits) -> None:
-    measured = check.measure(make_pull(channels={"intake_air_temp": lambda t: 30 + 3 * np.clip(t, 0, None)}), table)
+    measured = check.measure(
+        make_pull(channels={"intake_air_temp": lambda t: 30 + 3 * np.clip(t, 0, None)}), table
+    )
     assert "sensor lags" in measured.said["intake_peak_c"]
 
 
 def test_outside_air_is_set_against_the_charge(make_pull: Make, table: Limits) -> None:
-    measured = check.measure(make_pull(channels={"ambient_air_temp": 20.0, "intake_air_temp": 52.0}), table)
+    measured = check.measure(
+        make_pull(channels={"ambient_air_temp": 20.0, "intake_air_temp": 52.0}), table
+    )
     assert measured.values["intake_over_ambient_c"] == pytest.approx(32.0)
 
 
-@pytest.mark.parametrize(("peak", "severity"), [(101.9, None), (102.1, "watch"), (108.1, "hold"), (115.1, "stop")])
-def test_both_sides_of_hot_coolant(make_pull: Make, codes: Codes, table: Limits, peak: float, severity: str | None) -> None:
-    assert codes(check, make_pull(channels={"coolant_temp": peak}), table).get("heat.coolant") == severity
+@pytest.mark.parametrize(
+    ("peak", "severity"), [(101.9, None), (102.1, "watch"), (108.1, "hold"), (115.1, "stop")]
+)
+def test_both_sides_of_hot_coolant(
+    make_pull: Make, codes: Codes, table: Limits, peak: float, severity: str | None
+) -> None:
+    assert (
+        codes(check, make_pull(channels={"coolant_temp": peak}), table).get("heat.coolant")
+        == severity
+    )
 
 
 def test_coolant_that_runs_away_in_one_pull(make_pull: Make, codes: Codes, table: Limits) -> None:
@@ -60,23 +86,43 @@ def test_coolant_that_runs_away_in_one_pull(make_pull: Make, codes: Codes, table
 
 
 @pytest.mark.parametrize(("start", "severity"), [(76.0, None), (74.9, "watch"), (64.9, "hold")])
-def test_both_sides_of_a_cold_engine(make_pull: Make, codes: Codes, table: Limits, start: float, severity: str | None) -> None:
-    assert codes(check, make_pull(channels={"coolant_temp": start}), table).get("heat.cold") == severity
+def test_both_sides_of_a_cold_engine(
+    make_pull: Make, codes: Codes, table: Limits, start: float, severity: str | None
+) -> None:
+    assert (
+        codes(check, make_pull(channels={"coolant_temp": start}), table).get("heat.cold")
+        == severity
+    )
 
 
 @pytest.mark.parametrize(("start", "severity"), [(56.0, None), (54.0, "watch"), (39.0, "hold")])
-def test_cold_oil_counts_when_the_coolant_is_warm(make_pull: Make, codes: Codes, table: Limits, start: float, severity: str | None) -> None:
+def test_cold_oil_counts_when_the_coolant_is_warm(
+    make_pull: Make, codes: Codes, table: Limits, start: float, severity: str | None
+) -> None:
     assert codes(check, make_pull(channels={"oil_temp": start}), table).get("heat.cold") == severity
 
 
-def test_without_coolant_the_charge_is_still_judged(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, make_pull(channels={"coolant_temp": None, "intake_air_temp": 66.0}), table) == {"heat.intake": "hold"}
+def test_without_coolant_the_charge_is_still_judged(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    assert codes(
+        check, make_pull(channels={"coolant_temp": None, "intake_air_temp": 66.0}), table
+    ) == {"heat.intake": "hold"}
 
 
 # --- from pull to pull ---------------------------------------------------------------------------
 
-def drive(starts: list[float], *, gap_s: float = 60.0, rise: float = 14.0, speed: float = 80.0, path: str = "a.csv",
-          between: Callable[[Array, float, float], Array] | None = None, coolant: float = 84.0) -> list[Pull]:
+
+def drive(
+    starts: list[float],
+    *,
+    gap_s: float = 60.0,
+    rise: float = 14.0,
+    speed: float = 80.0,
+    path: str = "a.csv",
+    between: Callable[[Array, float, float], Array] | None = None,
+    coolant: float = 84.0,
+) -> list[Pull]:
     """One log with a 6 s pull every gap_s; the charge starts each at the given °C."""
     t = np.arange(0, gap_s * len(starts) + 20, 0.5)
     intake, kmh = np.full(t.size, starts[0]), np.full(t.size, speed)
@@ -93,7 +139,12 @@ def drive(starts: list[float], *, gap_s: float = 60.0, rise: float = 14.0, speed
         intake = np.where((t >= a) & (t < b), shape, intake)
         first, last = np.searchsorted(t, (a, a + 6))
         spans.append(Span(int(first), int(last), float(a), float(a + 6), 3, 2600.0, 6500.0, "lift"))
-    columns = {"time": t, "intake_air_temp": intake, "coolant_temp": np.full(t.size, coolant), "vehicle_speed": kmh}
+    columns = {
+        "time": t,
+        "intake_air_temp": intake,
+        "coolant_temp": np.full(t.size, coolant),
+        "vehicle_speed": kmh,
+    }
     channels = tuple(Channel(n, n, rate_hz=2.0) for n in columns if n != "time")
     log = Log(path, "0" * 64, pl.DataFrame(columns), channels, Barometric(100.0, "made", 0.5))
     sanity = Sanity({}, {}, {}, {})
@@ -109,11 +160,23 @@ def soak(pulls: list[Pull], table: Limits) -> Finding | None:
     return found[0][0] if found else None
 
 
-@pytest.mark.parametrize(("starts", "severity"), [
-    ([30, 30.5, 30, 31], None), ([30, 33.6, 34.5], None), ([30, 34.1, 36], "watch"), ([30, 39.6, 44], "watch"),
-    ([30, 40.1, 44], "hold"), ([30, 32, 34.5, 36, 36.5], "watch"), ([30, 39, 30, 39, 30], None),
-    ([30, 36], None), ([30, 41], "watch")])
-def test_starts_that_stay_hotter_are_soak(table: Limits, starts: list[float], severity: str | None) -> None:
+@pytest.mark.parametrize(
+    ("starts", "severity"),
+    [
+        ([30, 30.5, 30, 31], None),
+        ([30, 33.6, 34.5], None),
+        ([30, 34.1, 36], "watch"),
+        ([30, 39.6, 44], "watch"),
+        ([30, 40.1, 44], "hold"),
+        ([30, 32, 34.5, 36, 36.5], "watch"),
+        ([30, 39, 30, 39, 30], None),
+        ([30, 36], None),
+        ([30, 41], "watch"),
+    ],
+)
+def test_starts_that_stay_hotter_are_soak(
+    table: Limits, starts: list[float], severity: str | None
+) -> None:
     found = soak(drive(starts), table)
     assert (found.severity if found else None) == severity
 
@@ -126,7 +189,7 @@ def test_the_finding_names_its_pulls_and_the_wait(table: Limits) -> None:
 
 
 def test_standing_still_between_pulls_is_no_soak(table: Limits) -> None:
-    stand = lambda since, peak, following: following + 12 * np.exp(-((since - 25) / 10) ** 2)  # noqa: E731
+    stand = lambda since, peak, following: following + 12 * np.exp(-(((since - 25) / 10) ** 2))  # noqa: E731
     assert soak(drive([30, 36, 42], between=stand), table) is None
     assert soak(drive([30, 36, 42], speed=0.0), table) is None
 
@@ -146,7 +209,13 @@ def test_soak_goes_on_from_log_to_log(table: Limits) -> None:
 def test_the_next_gear_of_the_same_run_is_no_new_start(table: Limits) -> None:
     pulls = drive([30, 31, 30.5, 31])
     log, span = pulls[0].log, pulls[0].span
-    shifted = Pull(9, dataclasses.replace(span, start=54, stop=66, start_s=27.0, end_s=33.0), log, pulls[0].sanity, Car())
+    shifted = Pull(
+        9,
+        dataclasses.replace(span, start=54, stop=66, start_s=27.0, end_s=33.0),
+        log,
+        pulls[0].sanity,
+        Car(),
+    )
     assert soak([pulls[0], shifted], table) is None
     assert soak([pulls[0], shifted, *pulls[1:]], table) is None
 
@@ -163,11 +232,20 @@ def test_one_pull_shows_no_recovery_and_says_so(table: Limits) -> None:
 
 # --- the whole log -------------------------------------------------------------------------------
 
-def idle(coolant: Callable[[Array], Array], rpm: Callable[[Array], Array] = lambda t: np.full(t.size, 850.0)) -> Log:
+
+def idle(
+    coolant: Callable[[Array], Array],
+    rpm: Callable[[Array], Array] = lambda t: np.full(t.size, 850.0),
+) -> Log:
     t = np.arange(0, 200, 1.0)
     columns = {"time": t, "coolant_temp": coolant(t), "engine_speed": rpm(t)}
-    return Log("a.csv", "0" * 64, pl.DataFrame(columns), tuple(Channel(n, n, rate_hz=1.0) for n in list(columns)[1:]),
-               Barometric(100.0, "made", 0.5))
+    return Log(
+        "a.csv",
+        "0" * 64,
+        pl.DataFrame(columns),
+        tuple(Channel(n, n, rate_hz=1.0) for n in list(columns)[1:]),
+        Barometric(100.0, "made", 0.5),
+    )
 
 
 def whole(log: Log, table: Limits) -> list[str]:
@@ -184,11 +262,16 @@ def test_a_short_reading_is_no_overheating(table: Limits) -> None:
 
 
 def test_a_hot_engine_standing_or_just_restarted_is_no_overheating(table: Limits) -> None:
-    log = idle(lambda t: np.where((t > 60) & (t < 115), 111.0, 92.0), lambda t: np.where((t > 50) & (t < 90), 0.0, 850.0))
+    log = idle(
+        lambda t: np.where((t > 60) & (t < 115), 111.0, 92.0),
+        lambda t: np.where((t > 50) & (t < 90), 0.0, 850.0),
+    )
     assert whole(log, table) == []
 
 
 def test_a_log_without_coolant_is_not_scored(table: Limits) -> None:
     log = idle(lambda t: t)
-    bare = Log(log.path, log.sha256, log.frame.drop("coolant_temp"), log.channels[1:], log.barometric)
+    bare = Log(
+        log.path, log.sha256, log.frame.drop("coolant_temp"), log.channels[1:], log.barometric
+    )
     assert check.whole_log(bare, Sanity({}, {}, {}, {}), Car(), table).score is None

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from audit.checks import knock as check
+from audit.checks.engine import knock as check
 from audit.model import Array, Pull
 from audit.tables import Limits
 
@@ -20,27 +20,45 @@ def pulled(deg: float, start: float = 3.0, end: float = 3.8) -> Callable[[Array]
     return lambda t: np.where((t >= start) & (t < end), deg, 0.0)
 
 
-@pytest.mark.parametrize(("deg", "severity"), [(1.9, None), (2.1, "watch"), (4.1, "hold"), (6.1, "stop")])
+@pytest.mark.parametrize(
+    ("deg", "severity"), [(1.9, None), (2.1, "watch"), (4.1, "hold"), (6.1, "stop")]
+)
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_both_sides_of_retard_whatever_its_sign(make_pull: Make, codes: Codes, table: Limits, deg: float,
-                                                severity: str | None, sign: float) -> None:
-    found = codes(check, make_pull(channels={"knock_retard": lambda t: sign * pulled(deg)(t)}), table)
+def test_both_sides_of_retard_whatever_its_sign(
+    make_pull: Make, codes: Codes, table: Limits, deg: float, severity: str | None, sign: float
+) -> None:
+    found = codes(
+        check, make_pull(channels={"knock_retard": lambda t: sign * pulled(deg)(t)}), table
+    )
     assert found == ({"knock.retard": severity} if severity else {})
 
 
 @pytest.mark.parametrize("rate", [5.0, 20.0, 100.0])
-def test_one_sample_of_retard_is_nothing(make_pull: Make, codes: Codes, table: Limits, rate: float) -> None:
-    assert codes(check, make_pull(rate=rate, channels={"knock_retard": pulled(8.0, 4.0, 4.0 + 0.9 / rate)}), table) == {}
+def test_one_sample_of_retard_is_nothing(
+    make_pull: Make, codes: Codes, table: Limits, rate: float
+) -> None:
+    assert (
+        codes(
+            check,
+            make_pull(rate=rate, channels={"knock_retard": pulled(8.0, 4.0, 4.0 + 0.9 / rate)}),
+            table,
+        )
+        == {}
+    )
 
 
 def test_a_learned_offset_is_not_active_knock(make_pull: Make, codes: Codes, table: Limits) -> None:
     assert codes(check, make_pull(channels={"knock_retard": 3.0}), table) == {}
-    found = codes(check, make_pull(channels={"knock_retard": lambda t: 3.0 + pulled(4.5)(t)}), table)
+    found = codes(
+        check, make_pull(channels={"knock_retard": lambda t: 3.0 + pulled(4.5)(t)}), table
+    )
     assert found == {"knock.retard": "hold"}
 
 
 def test_a_little_noise_is_fine(make_pull: Make, codes: Codes, table: Limits) -> None:
-    pull = make_pull(channels={"knock_retard": 0.3}, noise={"knock_retard": 0.4}, quantise={"knock_retard": 0.5})
+    pull = make_pull(
+        channels={"knock_retard": 0.3}, noise={"knock_retard": 0.4}, quantise={"knock_retard": 0.5}
+    )
     assert codes(check, pull, table) == {}
 
 
@@ -48,14 +66,25 @@ def counted(events: int, before: int = 100) -> Callable[[Array], Array]:
     return lambda t: before + np.round(np.clip((t - 2) / 3, 0, 1) * events)
 
 
-@pytest.mark.parametrize(("events", "severity"), [(1, None), (2, "watch"), (5, "hold"), (12, "stop")])
-def test_both_sides_of_the_count(make_pull: Make, codes: Codes, table: Limits, events: int, severity: str | None) -> None:
+@pytest.mark.parametrize(
+    ("events", "severity"), [(1, None), (2, "watch"), (5, "hold"), (12, "stop")]
+)
+def test_both_sides_of_the_count(
+    make_pull: Make, codes: Codes, table: Limits, events: int, severity: str | None
+) -> None:
     found = codes(check, make_pull(channels={"knock_count": counted(events)}), table)
     assert found == ({"knock.count": severity} if severity else {})
 
 
 def test_events_before_the_pull_do_not_count(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, make_pull(channels={"knock_count": lambda t: np.where(t < -0.3, 3.0, 20.0)}), table) == {}
+    assert (
+        codes(
+            check,
+            make_pull(channels={"knock_count": lambda t: np.where(t < -0.3, 3.0, 20.0)}),
+            table,
+        )
+        == {}
+    )
 
 
 @pytest.mark.parametrize("top", [256, 65536])
@@ -65,7 +94,9 @@ def test_a_counter_that_wraps_goes_on(make_pull: Make, table: Limits, top: int) 
 
 
 def test_a_counter_that_is_reset_starts_again(make_pull: Make, table: Limits) -> None:
-    pull = make_pull(channels={"knock_count": lambda t: np.where(t < 3, 120.0, np.where(t < 4, 0.0, 3.0))})
+    pull = make_pull(
+        channels={"knock_count": lambda t: np.where(t < 3, 120.0, np.where(t < 4, 0.0, 3.0))}
+    )
     assert check.measure(pull, table).values["knock_count_rise"] == 3
 
 
@@ -75,7 +106,9 @@ def test_a_dropout_of_the_counter_is_nothing(make_pull: Make, table: Limits) -> 
 
 
 def test_a_value_that_goes_up_and_down_is_no_count(make_pull: Make, table: Limits) -> None:
-    pull = make_pull(channels={"knock_count": lambda t: np.round(5 + 5 * np.sin(t * 5)), "knock_retard": None})
+    pull = make_pull(
+        channels={"knock_count": lambda t: np.round(5 + 5 * np.sin(t * 5)), "knock_retard": None}
+    )
     measured = check.measure(pull, table)
     assert measured.values.get("knock_count_rise") is None
     assert measured.unable is not None

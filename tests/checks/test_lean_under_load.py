@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from audit.checks import lean_under_load as check
-from audit.checks.mixture_window import mixture_window, transport_lag
+from audit.checks.mixture import lean_under_load as check
+from audit.checks.mixture.mixture_window import mixture_window, transport_lag
 from audit.model import Array, Pull
 from audit.tables import Limits
 
@@ -26,15 +26,29 @@ def test_a_healthy_mixture_is_clear(make_pull: Make, codes: Codes, table: Limits
     assert codes(check, make_pull(), table) == {}
 
 
-@pytest.mark.parametrize(("level", "severity"), [
-    (0.855, None), (0.865, "watch"), (0.895, "watch"), (0.905, "hold"), (0.945, "hold"), (0.955, "stop"), (1.1, "stop")])
-def test_both_sides_of_each_lean_limit(make_pull: Make, codes: Codes, table: Limits, level: float, severity: str | None) -> None:
+@pytest.mark.parametrize(
+    ("level", "severity"),
+    [
+        (0.855, None),
+        (0.865, "watch"),
+        (0.895, "watch"),
+        (0.905, "hold"),
+        (0.945, "hold"),
+        (0.955, "stop"),
+        (1.1, "stop"),
+    ],
+)
+def test_both_sides_of_each_lean_limit(
+    make_pull: Make, codes: Codes, table: Limits, level: float, severity: str | None
+) -> None:
     found = codes(check, make_pull(channels={"lambda": level}, noise={"lambda": 0.001}), table)
     assert found.get("mixture.lean") == severity
 
 
 @pytest.mark.parametrize("rate", [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0])
-def test_a_second_of_lean_is_found_at_any_rate(make_pull: Make, codes: Codes, table: Limits, rate: float) -> None:
+def test_a_second_of_lean_is_found_at_any_rate(
+    make_pull: Make, codes: Codes, table: Limits, rate: float
+) -> None:
     pull = make_pull(rate=rate, channels={"lambda": rich_then(0.93, 3.6, 4.75)})
     assert codes(check, pull, table).get("mixture.lean") == "hold"
 
@@ -46,59 +60,104 @@ def test_a_slow_log_says_what_it_cannot_see(make_pull: Make, table: Limits) -> N
 
 def test_one_sample_is_nothing(make_pull: Make, codes: Codes, table: Limits) -> None:
     for rate in (5.0, 10.0, 20.0, 100.0):
-        assert codes(check, make_pull(rate=rate, channels={"lambda": rich_then(1.1, 4.0, 4.0 + 0.99 / rate)}), table) == {}
+        assert (
+            codes(
+                check,
+                make_pull(rate=rate, channels={"lambda": rich_then(1.1, 4.0, 4.0 + 0.99 / rate)}),
+                table,
+            )
+            == {}
+        )
 
 
-def test_a_short_lean_moment_is_a_spike_and_not_sustained(make_pull: Make, codes: Codes, table: Limits) -> None:
+def test_a_short_lean_moment_is_a_spike_and_not_sustained(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
     found = codes(check, make_pull(rate=50, channels={"lambda": rich_then(0.97, 4.0, 4.16)}), table)
     assert found == {"mixture.lean_spike": "stop"}
 
 
-def test_a_lean_moment_of_half_a_second_is_both_and_no_drift(make_pull: Make, codes: Codes, table: Limits) -> None:
-    found = codes(check, make_pull(duration=3.5, channels={"lambda": rich_then(0.97, 2.3, 2.75)}), table)
+def test_a_lean_moment_of_half_a_second_is_both_and_no_drift(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    found = codes(
+        check, make_pull(duration=3.5, channels={"lambda": rich_then(0.97, 2.3, 2.75)}), table
+    )
     assert found == {"mixture.lean": "stop", "mixture.lean_spike": "stop"}
 
 
 def test_a_lean_end_is_lean_and_no_spike(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, make_pull(channels={"lambda": rich_then(0.93, 5.3, 6.1)}), table) == {"mixture.lean": "hold"}
+    assert codes(check, make_pull(channels={"lambda": rich_then(0.93, 5.3, 6.1)}), table) == {
+        "mixture.lean": "hold"
+    }
 
 
-def test_sustained_lean_is_not_reported_as_a_spike_too(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert set(codes(check, make_pull(channels={"lambda": rich_then(0.93, 3.0, 5.0)}), table)) == {"mixture.lean"}
+def test_sustained_lean_is_not_reported_as_a_spike_too(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    assert set(codes(check, make_pull(channels={"lambda": rich_then(0.93, 3.0, 5.0)}), table)) == {
+        "mixture.lean"
+    }
 
 
-def test_lean_at_the_tip_in_is_not_lean_under_load(make_pull: Make, codes: Codes, table: Limits) -> None:
+def test_lean_at_the_tip_in_is_not_lean_under_load(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
     pull = make_pull(channels={"lambda": lambda t: np.where(t < 0.7, 1.05, 0.785)})
     assert codes(check, pull, table) == {}
 
 
 @pytest.mark.parametrize("lag", [0.05, 0.15, 0.3])
-def test_the_cruise_mixture_that_arrives_late_is_not_lean(make_pull: Make, codes: Codes, table: Limits, lag: float) -> None:
+def test_the_cruise_mixture_that_arrives_late_is_not_lean(
+    make_pull: Make, codes: Codes, table: Limits, lag: float
+) -> None:
     def shape(t: Array) -> Array:
-        fast = 1.0 - 0.215 / (1 + np.exp(-(t - lag - 0.5) * 12))  # rich with the rising boost, seen late
+        fast = 1.0 - 0.215 / (
+            1 + np.exp(-(t - lag - 0.5) * 12)
+        )  # rich with the rising boost, seen late
         return np.where(t > 6.0 + lag, 2.0, fast)
+
     assert codes(check, make_pull(channels={"lambda": shape}), table) == {}
 
 
 @pytest.mark.parametrize("ended_by", ["lift", "shift", "limiter"])
 @pytest.mark.parametrize("rate", [5.0, 10.0, 20.0, 100.0])
-def test_a_fuel_cut_at_the_end_is_not_lean(make_pull: Make, codes: Codes, table: Limits, rate: float, ended_by: str) -> None:
-    pull = make_pull(rate=rate, channels={"lambda": lambda t: np.where(t > 6.03, 1.6, 0.785)}, ended_by=ended_by)
+def test_a_fuel_cut_at_the_end_is_not_lean(
+    make_pull: Make, codes: Codes, table: Limits, rate: float, ended_by: str
+) -> None:
+    pull = make_pull(
+        rate=rate, channels={"lambda": lambda t: np.where(t > 6.03, 1.6, 0.785)}, ended_by=ended_by
+    )
     assert codes(check, pull, table) == {}
 
 
-def test_a_cut_seen_by_the_injectors_inside_the_pull_is_not_lean(make_pull: Make, codes: Codes, table: Limits) -> None:
-    pull = make_pull(channels={"lambda": lambda t: np.where((t > 4.1) & (t < 4.5), 1.25, 0.785),
-                               "injector_duty": lambda t: np.where((t > 4.0) & (t < 4.3), 0.0, 65.0)})
+def test_a_cut_seen_by_the_injectors_inside_the_pull_is_not_lean(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    pull = make_pull(
+        channels={
+            "lambda": lambda t: np.where((t > 4.1) & (t < 4.5), 1.25, 0.785),
+            "injector_duty": lambda t: np.where((t > 4.0) & (t < 4.3), 0.0, 65.0),
+        }
+    )
     assert codes(check, pull, table) == {}
 
 
-def test_a_limiter_seen_by_engine_speed_alone_is_not_lean(make_pull: Make, codes: Codes, table: Limits,
-                                                         rpm_ramp: Callable[..., Array]) -> None:
+def test_a_limiter_seen_by_engine_speed_alone_is_not_lean(
+    make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
+) -> None:
     def speed(t: Array) -> Array:
-        return np.where(t > 5.4, 6300 - 130 * np.abs(np.sin((t - 5.4) * 12)), np.minimum(rpm_ramp(t), 6300))
-    pull = make_pull(channels={"lambda": lambda t: np.where(t > 5.55, 1.2, 0.785), "engine_speed": speed,
-                               "injector_duty": None})
+        return np.where(
+            t > 5.4, 6300 - 130 * np.abs(np.sin((t - 5.4) * 12)), np.minimum(rpm_ramp(t), 6300)
+        )
+
+    pull = make_pull(
+        channels={
+            "lambda": lambda t: np.where(t > 5.55, 1.2, 0.785),
+            "engine_speed": speed,
+            "injector_duty": None,
+        }
+    )
     assert codes(check, pull, table) == {}
 
 
@@ -110,19 +169,33 @@ def test_free_air_is_the_sensor_and_not_the_mixture(make_pull: Make, table: Limi
 
 
 def test_a_frozen_reading_is_not_believed(make_pull: Make, table: Limits) -> None:
-    measured = check.measure(make_pull(channels={"lambda": 0.8}, noise={}, quantise={"lambda": 0.01}), table)
+    measured = check.measure(
+        make_pull(channels={"lambda": 0.8}, noise={}, quantise={"lambda": 0.01}), table
+    )
     assert measured.unable is not None
     assert measured.unable[0] == "not_believed"
 
 
-def test_a_coarse_reading_that_moves_with_load_is_believed(make_pull: Make, codes: Codes, table: Limits) -> None:
-    pull = make_pull(channels={"lambda": lambda t: np.where(t < 0.3, 1.0, 0.79)}, noise={}, quantise={"lambda": 0.01})
+def test_a_coarse_reading_that_moves_with_load_is_believed(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    pull = make_pull(
+        channels={"lambda": lambda t: np.where(t < 0.3, 1.0, 0.79)},
+        noise={},
+        quantise={"lambda": 0.01},
+    )
     assert codes(check, pull, table) == {}
 
 
-@pytest.mark.parametrize(("over", "severity"), [(0.035, None), (0.045, "watch"), (0.075, "hold"), (0.125, "stop")])
-def test_both_sides_of_the_distance_to_target(make_pull: Make, codes: Codes, table: Limits, over: float, severity: str | None) -> None:
-    pull = make_pull(channels={"lambda": 0.72 + over, "lambda_target": 0.72}, noise={"lambda": 0.001})
+@pytest.mark.parametrize(
+    ("over", "severity"), [(0.035, None), (0.045, "watch"), (0.075, "hold"), (0.125, "stop")]
+)
+def test_both_sides_of_the_distance_to_target(
+    make_pull: Make, codes: Codes, table: Limits, over: float, severity: str | None
+) -> None:
+    pull = make_pull(
+        channels={"lambda": 0.72 + over, "lambda_target": 0.72}, noise={"lambda": 0.001}
+    )
     assert codes(check, pull, table).get("mixture.lean") == severity
 
 
@@ -131,14 +204,22 @@ def test_a_lean_target_excuses_nothing(make_pull: Make, codes: Codes, table: Lim
     assert codes(check, pull, table)["mixture.lean"] == "hold"
 
 
-def test_a_target_that_steps_rich_is_not_lean_while_the_gas_is_under_way(make_pull: Make, codes: Codes, table: Limits) -> None:
-    pull = make_pull(channels={"lambda": lambda t: np.where(t < 3.25, 0.84, 0.76),
-                               "lambda_target": lambda t: np.where(t < 3.0, 0.84, 0.76)})
+def test_a_target_that_steps_rich_is_not_lean_while_the_gas_is_under_way(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    pull = make_pull(
+        channels={
+            "lambda": lambda t: np.where(t < 3.25, 0.84, 0.76),
+            "lambda_target": lambda t: np.where(t < 3.0, 0.84, 0.76),
+        }
+    )
     assert codes(check, pull, table) == {}
 
 
 @pytest.mark.parametrize(("level", "severity"), [(0.73, None), (0.715, "watch"), (0.675, "hold")])
-def test_both_sides_of_rich(make_pull: Make, codes: Codes, table: Limits, level: float, severity: str | None) -> None:
+def test_both_sides_of_rich(
+    make_pull: Make, codes: Codes, table: Limits, level: float, severity: str | None
+) -> None:
     found = codes(check, make_pull(channels={"lambda": level}, noise={"lambda": 0.001}), table)
     assert found == ({"mixture.rich": severity} if severity else {})
 
@@ -147,24 +228,49 @@ def test_a_rich_moment_is_not_rich(make_pull: Make, codes: Codes, table: Limits)
     assert codes(check, make_pull(channels={"lambda": rich_then(0.66, 3.0, 3.2)}), table) == {}
 
 
-@pytest.mark.parametrize(("per_krpm", "severity"), [(0.015, None), (0.025, "watch"), (0.045, "hold")])
-def test_both_sides_of_the_drift(make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array],
-                                 per_krpm: float, severity: str | None) -> None:
-    pull = make_pull(channels={"lambda": lambda t: 0.785 + per_krpm * np.clip(rpm_ramp(t - 0.15) / 1000 - 3.5, 0, None)})
+@pytest.mark.parametrize(
+    ("per_krpm", "severity"), [(0.015, None), (0.025, "watch"), (0.045, "hold")]
+)
+def test_both_sides_of_the_drift(
+    make_pull: Make,
+    codes: Codes,
+    table: Limits,
+    rpm_ramp: Callable[..., Array],
+    per_krpm: float,
+    severity: str | None,
+) -> None:
+    pull = make_pull(
+        channels={
+            "lambda": lambda t: 0.785 + per_krpm * np.clip(rpm_ramp(t - 0.15) / 1000 - 3.5, 0, None)
+        }
+    )
     assert codes(check, pull, table).get("mixture.drifts_lean") == severity
 
 
-def test_a_rich_map_that_leans_out_a_little_is_clear(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, make_pull(channels={"lambda": lambda t: 0.76 + 0.04 * np.clip(t / 3, 0, 1)}), table) == {}
+def test_a_rich_map_that_leans_out_a_little_is_clear(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    assert (
+        codes(
+            check,
+            make_pull(channels={"lambda": lambda t: 0.76 + 0.04 * np.clip(t / 3, 0, 1)}),
+            table,
+        )
+        == {}
+    )
 
 
-def test_drift_along_with_the_target_is_the_map(make_pull: Make, codes: Codes, table: Limits) -> None:
+def test_drift_along_with_the_target_is_the_map(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
     shape = lambda t: 0.77 + 0.08 * np.clip(t / 6, 0, 1)  # noqa: E731
     pull = make_pull(channels={"lambda": lambda t: shape(t - 0.15), "lambda_target": shape})
     assert "mixture.drifts_lean" not in codes(check, pull, table)
 
 
-def test_a_weak_spring_is_judged_at_the_load_it_reaches(make_pull: Make, table: Limits, step: Callable[..., Array]) -> None:
+def test_a_weak_spring_is_judged_at_the_load_it_reaches(
+    make_pull: Make, table: Limits, step: Callable[..., Array]
+) -> None:
     boost = lambda t: np.where(t < 0, -40.0, step(t, to=25.0))  # noqa: E731
     lean = check.measure(make_pull(channels={"boost": boost, "lambda": 1.0}), table)
     fine = check.measure(make_pull(channels={"boost": boost, "lambda": 0.87}), table)
@@ -176,7 +282,9 @@ def test_a_weak_spring_is_judged_at_the_load_it_reaches(make_pull: Make, table: 
 
 
 def test_load_too_short_for_the_probe_is_said(make_pull: Make, table: Limits) -> None:
-    measured = check.measure(make_pull(channels={"boost": lambda t: np.where(t > 5.85, 90.0, 0.0)}), table)
+    measured = check.measure(
+        make_pull(channels={"boost": lambda t: np.where(t > 5.85, 90.0, 0.0)}), table
+    )
     assert measured.unable is not None
     assert measured.unable[0] == "too_short"
 
@@ -191,27 +299,50 @@ def test_the_lag_is_found_at_the_lift(make_pull: Make, table: Limits, lag: float
 
 
 def test_the_measures_are_those_of_the_gas_under_load(make_pull: Make, table: Limits) -> None:
-    measured = check.measure(make_pull(channels={"lambda": lambda t: np.where(t < 0.6, 1.1, 0.80)}), table)
+    measured = check.measure(
+        make_pull(channels={"lambda": lambda t: np.where(t < 0.6, 1.1, 0.80)}), table
+    )
     assert measured.values["lambda_mean"] == pytest.approx(0.80, abs=0.003)
     assert measured.values["lambda_max"] == pytest.approx(0.81, abs=0.01)
     assert measured.values["lean_time_s"] == 0.0
 
 
 @pytest.mark.parametrize(("lost", "expected"), [(0.0, 0.0), (0.2, 20.0)])
-def test_air_lost_after_the_meter_shows_in_the_flow(make_pull: Make, table: Limits, step: Callable[..., Array],
-                                                    rpm_ramp: Callable[..., Array], lost: float, expected: float) -> None:
+def test_air_lost_after_the_meter_shows_in_the_flow(
+    make_pull: Make,
+    table: Limits,
+    step: Callable[..., Array],
+    rpm_ramp: Callable[..., Array],
+    lost: float,
+    expected: float,
+) -> None:
     def flow(t: Array) -> Array:
         boost = np.where(t < 0, -40.0, step(t, to=96.5, base=-5.0))
         return 3e-4 * rpm_ramp(t) * (100 + boost) * (1 + lost * (boost > 30))
+
     values = check.measure(make_pull(channels={"mass_air_flow": flow}), table).values
     assert values["air_flow_excess_pct"] == pytest.approx(expected, abs=4)
 
 
-@pytest.mark.parametrize(("reads", "falls", "lean"), [(1.5, 0.0, True), (1.5, 140.0, False), (1.05, 140.0, True)])
-def test_a_slow_cut_at_the_end_needs_free_air_and_falling_speed(make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array],
-                                                                reads: float, falls: float, lean: bool) -> None:
-    shapes = {"injector_duty": None, "lambda": lambda t: np.where(t > 5.5, reads, 0.785),
-              "engine_speed": lambda t: np.minimum(rpm_ramp(t), rpm_ramp(np.array(5.45))) - falls * np.clip(t - 5.45, 0, None)}
+@pytest.mark.parametrize(
+    ("reads", "falls", "lean"), [(1.5, 0.0, True), (1.5, 140.0, False), (1.05, 140.0, True)]
+)
+def test_a_slow_cut_at_the_end_needs_free_air_and_falling_speed(
+    make_pull: Make,
+    codes: Codes,
+    table: Limits,
+    rpm_ramp: Callable[..., Array],
+    reads: float,
+    falls: float,
+    lean: bool,
+) -> None:
+    shapes = {
+        "injector_duty": None,
+        "lambda": lambda t: np.where(t > 5.5, reads, 0.785),
+        "engine_speed": lambda t: (
+            np.minimum(rpm_ramp(t), rpm_ramp(np.array(5.45))) - falls * np.clip(t - 5.45, 0, None)
+        ),
+    }
     found = codes(check, make_pull(rate=8.0, channels=shapes), table)
     assert ("mixture.lean" in found) is lean
 
@@ -219,5 +350,8 @@ def test_a_slow_cut_at_the_end_needs_free_air_and_falling_speed(make_pull: Make,
 def test_a_pull_too_short_to_judge_the_mixture_says_so(make_pull: Make, table: Limits) -> None:
     pull = make_pull(1.85, 50.0, {"boost": lambda t: np.where(t < 1.35, 5.0, 60.0)})
     measured = check.measure(pull, table)
-    assert measured.unable is not None and measured.unable[0] == "too_short" and "lambda_mean" in measured.values
-
+    assert (
+        measured.unable is not None
+        and measured.unable[0] == "too_short"
+        and "lambda_mean" in measured.values
+    )

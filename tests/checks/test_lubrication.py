@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from audit.checks import lubrication as check
+from audit.checks.engine import lubrication as check
 from audit.model import Array, Pull
 from audit.tables import Limits
 
@@ -17,18 +17,37 @@ Ramp = Callable[..., Array]
 Codes = Callable[[Any, Pull, Limits], dict[str, str]]
 
 
-@pytest.mark.parametrize(("per_krpm", "severity"), [(71.5, None), (69.0, "watch"), (54.0, "hold"), (39.0, "stop")])
+@pytest.mark.parametrize(
+    ("per_krpm", "severity"), [(71.5, None), (69.0, "watch"), (54.0, "hold"), (39.0, "stop")]
+)
 @pytest.mark.parametrize("rate", [5.0, 20.0, 100.0])
-def test_both_sides_of_pressure_for_the_speed(make_pull: Make, rpm_ramp: Ramp, codes: Codes, table: Limits, per_krpm: float,
-                                              severity: str | None, rate: float) -> None:
-    pull = make_pull(rate=rate, channels={"oil_pressure": lambda t: per_krpm * np.minimum(rpm_ramp(t) / 1000, 5.5)}, noise=0.2)
+def test_both_sides_of_pressure_for_the_speed(
+    make_pull: Make,
+    rpm_ramp: Ramp,
+    codes: Codes,
+    table: Limits,
+    per_krpm: float,
+    severity: str | None,
+    rate: float,
+) -> None:
+    pull = make_pull(
+        rate=rate,
+        channels={"oil_pressure": lambda t: per_krpm * np.minimum(rpm_ramp(t) / 1000, 5.5)},
+        noise=0.2,
+    )
     assert codes(check, pull, table) == ({"oil.pressure": severity} if severity else {})
 
 
 @pytest.mark.parametrize("relief", [400.0, 450.0, 550.0])
-def test_the_relief_valve_is_no_fault_at_high_speed(make_pull: Make, rpm_ramp: Ramp, codes: Codes, table: Limits, relief: float) -> None:
-    pull = make_pull(channels={"engine_speed": lambda t: rpm_ramp(t, end=8200.0),
-                               "oil_pressure": lambda t: np.minimum(95 * rpm_ramp(t, end=8200.0) / 1000, relief)})
+def test_the_relief_valve_is_no_fault_at_high_speed(
+    make_pull: Make, rpm_ramp: Ramp, codes: Codes, table: Limits, relief: float
+) -> None:
+    pull = make_pull(
+        channels={
+            "engine_speed": lambda t: rpm_ramp(t, end=8200.0),
+            "oil_pressure": lambda t: np.minimum(95 * rpm_ramp(t, end=8200.0) / 1000, relief),
+        }
+    )
     assert codes(check, pull, table) == {}
 
 
@@ -36,20 +55,41 @@ def test_cold_thick_oil_is_no_fault(make_pull: Make, codes: Codes, table: Limits
     assert codes(check, make_pull(channels={"oil_pressure": 620.0, "oil_temp": 30.0}), table) == {}
 
 
-def test_a_sag_in_a_corner_is_found_and_one_sample_is_not(make_pull: Make, codes: Codes, table: Limits) -> None:
-    sag = lambda width: lambda t: np.where((t > 4) & (t < 4 + width), 300.0, np.minimum(470.0, 300 + 80 * np.clip(t, 0, None)))  # noqa: E731
-    assert codes(check, make_pull(channels={"oil_pressure": sag(0.8)}), table) == {"oil.pressure": "hold"}
+def test_a_sag_in_a_corner_is_found_and_one_sample_is_not(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    sag = lambda width: (
+        lambda t: np.where(
+            (t > 4) & (t < 4 + width), 300.0, np.minimum(470.0, 300 + 80 * np.clip(t, 0, None))
+        )
+    )  # noqa: E731
+    assert codes(check, make_pull(channels={"oil_pressure": sag(0.8)}), table) == {
+        "oil.pressure": "hold"
+    }
     assert codes(check, make_pull(channels={"oil_pressure": sag(0.06)}), table) == {}
 
 
-def test_pressure_that_follows_a_falling_speed_is_no_sag(make_pull: Make, rpm_ramp: Ramp, codes: Codes, table: Limits) -> None:
+def test_pressure_that_follows_a_falling_speed_is_no_sag(
+    make_pull: Make, rpm_ramp: Ramp, codes: Codes, table: Limits
+) -> None:
     speed = lambda t: np.where(t > 5, rpm_ramp(np.full(t.shape, 5.0)) - 2500 * (t - 5), rpm_ramp(t))  # noqa: E731
-    pull = make_pull(channels={"engine_speed": speed, "oil_pressure": lambda t: 80 * speed(t) / 1000})
+    pull = make_pull(
+        channels={"engine_speed": speed, "oil_pressure": lambda t: 80 * speed(t) / 1000}
+    )
     assert codes(check, pull, table) == {}
 
 
-def test_oil_that_thins_a_little_at_the_relief_is_no_sag(make_pull: Make, codes: Codes, table: Limits) -> None:
-    assert codes(check, make_pull(channels={"oil_pressure": lambda t: 480 - 8 * np.clip(t, 0, None)}), table) == {}
+def test_oil_that_thins_a_little_at_the_relief_is_no_sag(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    assert (
+        codes(
+            check,
+            make_pull(channels={"oil_pressure": lambda t: 480 - 8 * np.clip(t, 0, None)}),
+            table,
+        )
+        == {}
+    )
 
 
 def test_the_message_tells_pressure_speed_and_temperature(make_pull: Make, table: Limits) -> None:

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from audit.checks import traction
+from audit.checks.engine import traction
 from audit.tables import limits
 from tests.checks.conftest import make_pull, rpm_ramp, step
 
@@ -10,8 +10,17 @@ RATIO = {2: 76.0, 3: 53.0, 4: 40.0}
 
 def judged(gear=3, slip=lambda t: 0.0, *, rate=20.0, duration=6.0, lag_s=0.0, coarse=False, **kw):
     speed = lambda t: rpm_ramp(t - lag_s, duration=duration) / RATIO[gear]
-    pull = make_pull(duration=duration, rate=rate, gear=gear, **kw, quantise={"vehicle_speed": 1.0} if coarse else None, channels={
-        "vehicle_speed": speed, "engine_speed": lambda t: rpm_ramp(t, duration=duration) * (1 + slip(t))})
+    pull = make_pull(
+        duration=duration,
+        rate=rate,
+        gear=gear,
+        **kw,
+        quantise={"vehicle_speed": 1.0} if coarse else None,
+        channels={
+            "vehicle_speed": speed,
+            "engine_speed": lambda t: rpm_ramp(t, duration=duration) * (1 + slip(t)),
+        },
+    )
     measured = traction.measure(pull, limits())
     return measured, traction.judge(measured, limits()).findings
 

@@ -33,7 +33,11 @@ def document(*arguments: str) -> dict:
 
 def all_findings(tree: dict) -> list[dict]:
     logs = tree["logs"]
-    return tree["findings"] + [f for a in logs for f in a["findings"]] + [f for a in logs for p in a["pulls"] for f in p["findings"]]
+    return (
+        tree["findings"]
+        + [f for a in logs for f in a["findings"]]
+        + [f for a in logs for p in a["pulls"] for f in p["findings"]]
+    )
 
 
 @pytest.mark.parametrize("name", sorted(NIGHTS))
@@ -52,7 +56,9 @@ def test_each_sample_night_fits_80_columns(name):
     result = screened(str(SAMPLES / name))
     assert result.exit_code == EXIT[NIGHTS[name]["verdict"]]
     paths = re.compile(r"^\S*sample_data\S*$")
-    assert [line for line in result.stdout.splitlines() if len(line) > 80 and not paths.match(line)] == []
+    assert [
+        line for line in result.stdout.splitlines() if len(line) > 80 and not paths.match(line)
+    ] == []
     assert result.stdout.startswith(NIGHTS[name]["verdict"].upper())
     assert "\x1b[" not in result.stdout
     assert "What a log cannot show" in result.stdout

@@ -14,12 +14,25 @@ from audit.cli.main import COMMANDS, cli
 
 ROOT = Path(__file__).parents[2]
 HEAVY = ["polars", "numpy", "scipy", "pandera", "pyarrow", "rich", "deltalake"]
-SLOW_ON_SCREEN = ["scipy", "pandera", "pyarrow", "pandas", "deltalake", "dask", "jsonschema", "duckdb"]
+SLOW_ON_SCREEN = [
+    "scipy",
+    "pandera",
+    "pyarrow",
+    "pandas",
+    "deltalake",
+    "dask",
+    "jsonschema",
+    "duckdb",
+]
 
 
 def loaded_by(code: str, names: list[str]) -> list[str]:
-    probe = f"import sys, json\n{code}\nprint(json.dumps([n for n in {names!r} if n in sys.modules]))"
-    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True, cwd=ROOT)
+    probe = (
+        f"import sys, json\n{code}\nprint(json.dumps([n for n in {names!r} if n in sys.modules]))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", probe], capture_output=True, text=True, check=True, cwd=ROOT
+    )
     found: list[str] = json.loads(done.stdout.splitlines()[-1])
     return found
 
@@ -35,7 +48,9 @@ def test_screen_loads_nothing_slow():
     assert loaded_by(code, SLOW_ON_SCREEN) == []
 
 
-@pytest.mark.parametrize("name", [n for n in COMMANDS if (ROOT / "audit" / "cli" / f"{n}.py").exists()])
+@pytest.mark.parametrize(
+    "name", [n for n in COMMANDS if (ROOT / "audit" / "cli" / f"{n}.py").exists()]
+)
 def test_each_command_has_help_and_stands_in_the_docs(name):
     result = CliRunner().invoke(cli, [name, "--help"])
     assert result.exit_code == 0
@@ -44,5 +59,10 @@ def test_each_command_has_help_and_stands_in_the_docs(name):
 
 
 def test_the_reference_pages_are_fresh():
-    done = subprocess.run([sys.executable, str(ROOT / "docs" / "build.py"), "--check"], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "docs" / "build.py"), "--check"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stdout + done.stderr

@@ -26,8 +26,37 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE / "generated"), str(HERE.parents[1])]
 
 HANG_S = 5.0
-SPECIAL = [b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b'"', b"'", b",", b";", b"\t", b"\n", b"\r", b"\r\n", b"1e999", b"-1e-999", b"NaN", b"inf", b"9" * 400,
-           b"\xc3\x28", b"\xf0\x9f\x9a\x97", b"()", b"[kPa]", b"=1+1", b"0x1F", b"1.2.3", b"--", b"24:60:61", b"2025-13-45", b"PAR1", b"PK\x03\x04", b"\x1f\x8b"]
+SPECIAL = [
+    b"\x00",
+    b"\xff\xfe",
+    b"\xef\xbb\xbf",
+    b'"',
+    b"'",
+    b",",
+    b";",
+    b"\t",
+    b"\n",
+    b"\r",
+    b"\r\n",
+    b"1e999",
+    b"-1e-999",
+    b"NaN",
+    b"inf",
+    b"9" * 400,
+    b"\xc3\x28",
+    b"\xf0\x9f\x9a\x97",
+    b"()",
+    b"[kPa]",
+    b"=1+1",
+    b"0x1F",
+    b"1.2.3",
+    b"--",
+    b"24:60:61",
+    b"2025-13-45",
+    b"PAR1",
+    b"PK\x03\x04",
+    b"\x1f\x8b",
+]
 
 
 @lru_cache(maxsize=1)
@@ -37,7 +66,10 @@ def bases() -> tuple[tuple[str, bytes], ...]:
 
     ugly = [(p.name, p.read_bytes()) for p in sorted((HERE / "ugly").iterdir())]
     made = [make(seed) for seed in range(70_000, 70_024)]
-    return (*ugly, *((c.name, c.data[:40_000] if c.name.endswith(".csv") else c.data) for c in made))
+    return (
+        *ugly,
+        *((c.name, c.data[:40_000] if c.name.endswith(".csv") else c.data) for c in made),
+    )
 
 
 def mutated(seed: int) -> tuple[str, bytes]:
@@ -53,20 +85,27 @@ def _mutate(data: bytes, rng: random.Random) -> bytes:
     at = rng.randrange(len(data) + 1)
     to = min(len(data), at + rng.choice([1, 2, 10, 100, 2000]))
     lines = data.split(b"\n")
-    return rng.choice([
-        lambda: data[:at] + bytes([rng.randrange(256)]) + data[at + 1 :],
-        lambda: data[:at] + data[to:],
-        lambda: data[:at] + rng.choice(SPECIAL) + data[at:],
-        lambda: data[:at] + data[at:to] * rng.choice([2, 3, 20]) + data[to:],
-        lambda: data[:at],
-        lambda: data[at:],
-        lambda: b"\n".join(rng.sample(lines, len(lines))),
-        lambda: b"\n".join(line for line in lines if rng.random() > 0.1),
-        lambda: b"\n".join(line[: rng.randrange(len(line) + 1)] if rng.random() < 0.05 else line for line in lines),
-        lambda: data.replace(rng.choice([b",", b";", b".", b"\t", b"0", b":", b'"', b"-"]), rng.choice(SPECIAL)),
-        lambda: data + rng.choice(bases())[1][:5000],
-        lambda: data[:at] + rng.randbytes(rng.choice([1, 30, 3000])) + data[at:],
-    ])()
+    return rng.choice(
+        [
+            lambda: data[:at] + bytes([rng.randrange(256)]) + data[at + 1 :],
+            lambda: data[:at] + data[to:],
+            lambda: data[:at] + rng.choice(SPECIAL) + data[at:],
+            lambda: data[:at] + data[at:to] * rng.choice([2, 3, 20]) + data[to:],
+            lambda: data[:at],
+            lambda: data[at:],
+            lambda: b"\n".join(rng.sample(lines, len(lines))),
+            lambda: b"\n".join(line for line in lines if rng.random() > 0.1),
+            lambda: b"\n".join(
+                line[: rng.randrange(len(line) + 1)] if rng.random() < 0.05 else line
+                for line in lines
+            ),
+            lambda: data.replace(
+                rng.choice([b",", b";", b".", b"\t", b"0", b":", b'"', b"-"]), rng.choice(SPECIAL)
+            ),
+            lambda: data + rng.choice(bases())[1][:5000],
+            lambda: data[:at] + rng.randbytes(rng.choice([1, 30, 3000])) + data[at:],
+        ]
+    )()
 
 
 def one(seed: int) -> tuple[int, str, float]:
@@ -106,14 +145,20 @@ def _screened(path: Path, read: list) -> str:
 
     out = path.with_name("out.json")
     result = CliRunner().invoke(cli, ["screen", str(path), "--json", str(out), "--workers", "1"])
-    if result.exit_code not in (0, 10, 20, 2, 3) or (result.exception is not None and not isinstance(result.exception, SystemExit)):
+    if result.exit_code not in (0, 10, 20, 2, 3) or (
+        result.exception is not None and not isinstance(result.exception, SystemExit)
+    ):
         return f"CRASH screen: exit {result.exit_code}, {result.exception!r}"
     if out.exists():
         json.loads(out.read_text(encoding="utf-8"))
     for log in read[:1]:
         write_log(log, path.with_name("kept.parquet"))
         read_log(path.with_name("kept.parquet"))
-    left = sorted(p.name for p in path.parent.iterdir() if p.name not in (path.name, "out.json", "kept.parquet"))
+    left = sorted(
+        p.name
+        for p in path.parent.iterdir()
+        if p.name not in (path.name, "out.json", "kept.parquet")
+    )
     return f"CRASH left behind: {left}" if left else ""
 
 
@@ -124,10 +169,15 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
     with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
-        results = list(pool.map(one, range(options.first, options.first + options.files), chunksize=20))
+        results = list(
+            pool.map(one, range(options.first, options.first + options.files), chunksize=20)
+        )
     bad = [r for r in results if r[1].startswith("CRASH")]
     slow = [r for r in results if r[2] > HANG_S]
-    print(dict(Counter(r[1].split()[0] for r in results)), f"slowest {max(r[2] for r in results):.2f} s, over {HANG_S:g} s: {len(slow)}")
+    print(
+        dict(Counter(r[1].split()[0] for r in results)),
+        f"slowest {max(r[2] for r in results):.2f} s, over {HANG_S:g} s: {len(slow)}",
+    )
     for seed, what, seconds in (*bad[:40], *slow[:10]):
         print(f"  seed {seed}: {what} ({seconds:.2f} s)")
 

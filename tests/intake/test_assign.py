@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from audit.intake.assign import best_assignment
+from audit.intake.names.assign import best_assignment
 
 
 @pytest.mark.parametrize("seed", range(40))

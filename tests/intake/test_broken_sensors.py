@@ -7,7 +7,7 @@ import pytest
 from made import AMBIENT, Made, drive
 from test_infer_units import PSI, log_of, scene
 
-from audit.intake.railed import pressure_without_rails, temperature_without_rails
+from audit.intake.units.railed import pressure_without_rails, temperature_without_rails
 from audit.model import Car
 
 
@@ -16,20 +16,28 @@ from audit.model import Car
 def test_a_charge_sensor_at_its_rail_stays_in_its_unit(stated: str, reads: float) -> None:
     d = drive()
     air = np.where(d["time"] > 10.0, reads, d["intake_air_temp"])
-    columns = [*scene(d), Made(f"IAT ({stated})", air, stated, name="IAT"), Made("ECT (°C)", d["coolant_temp"], "°C", name="ECT")]
+    columns = [
+        *scene(d),
+        Made(f"IAT ({stated})", air, stated, name="IAT"),
+        Made("ECT (°C)", d["coolant_temp"], "°C", name="ECT"),
+    ]
     channel = log_of(columns, d).by_name["intake_air_temp"]
     assert channel.source_unit == "°C" and not channel.doubtful, channel
 
 
 @pytest.mark.parametrize(("unit", "scale"), [("psi", PSI), ("bar", 100.0), ("kPa", 1.0)])
 @pytest.mark.parametrize("stated", [True, False])
-def test_dropouts_to_no_pressure_at_all_leave_a_gauge_reading_what_it_is(unit: str, scale: float, stated: bool) -> None:
+def test_dropouts_to_no_pressure_at_all_leave_a_gauge_reading_what_it_is(
+    unit: str, scale: float, stated: bool
+) -> None:
     d = drive()
     gauge = d["manifold_pressure"] - AMBIENT
     for start in (6.0, 15.2, 20.0):
         gauge[(d["time"] > start) & (d["time"] < start + 0.3)] = -AMBIENT
     log = log_of([*scene(d), Made("Boost", gauge / scale, unit if stated else "", name="Boost")], d)
-    assert log.by_name["manifold_pressure"].source_unit == f"{unit} gauge", log.by_name["manifold_pressure"]
+    assert log.by_name["manifold_pressure"].source_unit == f"{unit} gauge", log.by_name[
+        "manifold_pressure"
+    ]
 
 
 @pytest.mark.parametrize("offset", [12.0, 20.0])
@@ -37,15 +45,25 @@ def test_a_sensor_that_is_out_by_some_kpa_keeps_the_stated_unit(offset: float) -
     d = drive()
     gauge = d["manifold_pressure"] - AMBIENT + offset
     log = log_of([*scene(d), Made("Boost (psi)", gauge / PSI, "psi", name="Boost")], d)
-    assert log.by_name["manifold_pressure"].source_unit == "psi gauge", log.by_name["manifold_pressure"]
+    assert log.by_name["manifold_pressure"].source_unit == "psi gauge", log.by_name[
+        "manifold_pressure"
+    ]
 
 
 @pytest.mark.parametrize("car", [Car(), Car(target_kpa=80.0)])
 def test_a_car_short_of_boost_keeps_the_unit_of_its_target(car: Car) -> None:
     d = drive()
-    weak = np.where(d["manifold_pressure"] > AMBIENT, AMBIENT + 0.15 * (d["manifold_pressure"] - AMBIENT), d["manifold_pressure"])
+    weak = np.where(
+        d["manifold_pressure"] > AMBIENT,
+        AMBIENT + 0.15 * (d["manifold_pressure"] - AMBIENT),
+        d["manifold_pressure"],
+    )
     target = np.where(d["throttle_position"] > 80, 80.0, 0.0)
-    log = log_of([*scene(d), Made("Boost", (weak - AMBIENT) / PSI), Made("Boost Target", target / PSI)], d, car)
+    log = log_of(
+        [*scene(d), Made("Boost", (weak - AMBIENT) / PSI), Made("Boost Target", target / PSI)],
+        d,
+        car,
+    )
     assert log.by_name["boost_target"].source_unit == "psi gauge", log.by_name["boost_target"]
 
 
@@ -53,5 +71,9 @@ def test_what_belongs_to_the_column_stays_in_it() -> None:
     boost = np.concatenate((np.zeros(60), np.linspace(2.0, 14.0, 40)))  # cut off at zero
     vacuum = np.concatenate((np.full(3, 28.0), np.linspace(31.0, 95.0, 60), np.full(40, 180.0)))
     air = np.concatenate((np.full(50, 24.0), np.full(50, 31.0)))
-    for kept, values in ((pressure_without_rails(boost), boost), (pressure_without_rails(vacuum), vacuum), (temperature_without_rails("intake_air_temp", air), air)):
+    for kept, values in (
+        (pressure_without_rails(boost), boost),
+        (pressure_without_rails(vacuum), vacuum),
+        (temperature_without_rails("intake_air_temp", air), air),
+    ):
         np.testing.assert_array_equal(kept, values)

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from audit.intake.clock.stamps import date_in, iso, time_in
 from audit.intake.raw import RawLog
 from audit.intake.read import read_raw
-from audit.intake.stamps import date_in, iso, time_in
 
 STEP = 0.05
 
@@ -13,10 +13,14 @@ STEP = 0.05
 def read(tmp_path, stamps, header="Time", name="log.csv", extra=None, **options) -> RawLog:
     values = extra if extra is not None else [900 + 7 * i % 311 for i in range(len(stamps))]
     path = tmp_path / name
-    path.write_text(f"{header};RPM\n" + "".join(f"{t};{v}\n" for t, v in zip(stamps, values, strict=True)))
+    path.write_text(
+        f"{header};RPM\n" + "".join(f"{t};{v}\n" for t, v in zip(stamps, values, strict=True))
+    )
     (log,) = read_raw(path, **options)
     assert isinstance(log, RawLog), log
-    assert (np.diff(log.time) > 0).all() and log.time[0] == 0.0 and len(log.time) == log.frame.height
+    assert (
+        (np.diff(log.time) > 0).all() and log.time[0] == 0.0 and len(log.time) == log.frame.height
+    )
     return log
 
 
@@ -24,16 +28,28 @@ def codes(log):
     return [n.code for n in log.notes if n.code]
 
 
-@pytest.mark.parametrize(("header", "stamp", "kind"), [
-    ("Time (s)", lambda t: f"{t:.2f}", "seconds"), ("Time", lambda t: f"{t:.2f}", "seconds"), ("Time (ms)", lambda t: f"{t * 1000:.0f}", "milliseconds"),
-    ("Time", lambda t: f"{t * 1000:.0f}", "milliseconds"), ("timestamp_us", lambda t: f"{t * 1e6:.0f}", "microseconds"),
-    ("Time", lambda t: f"{t * 1e6:.0f}", "microseconds"), ("Zeit [min]", lambda t: f"{t / 60:.7f}", "minutes"), ("elapsed", lambda t: f"{t:.2f}", "seconds"),
-    ("Uhrzeit", lambda t: f"20:15:{t:06.3f}", "time of day"), ("time", lambda t: f"15:{t:06.3f}", "minutes and seconds"),
-    ("Time", lambda t: f"20:15:{int(t):02d}:{round(t % 1 * 1000):03d}", "time of day"),
-    ("stamp", lambda t: f"2026-11-25T20:15:{t:06.3f}", "date-time"), ("stamp", lambda t: f"25.11.2026 20:15:{t:06.3f}", "date-time"),
-    ("epoch", lambda t: f"{1795637700 + t:.2f}", "seconds since 1970"), ("t", lambda t: f"{1795637700000 + t * 1000:.0f}", "milliseconds since 1970"),
-    ("jikan", lambda t: f"{t:.2f}", "seconds"), ("ms", lambda t: f"{t * 1000:.0f}", "milliseconds"),
-])
+@pytest.mark.parametrize(
+    ("header", "stamp", "kind"),
+    [
+        ("Time (s)", lambda t: f"{t:.2f}", "seconds"),
+        ("Time", lambda t: f"{t:.2f}", "seconds"),
+        ("Time (ms)", lambda t: f"{t * 1000:.0f}", "milliseconds"),
+        ("Time", lambda t: f"{t * 1000:.0f}", "milliseconds"),
+        ("timestamp_us", lambda t: f"{t * 1e6:.0f}", "microseconds"),
+        ("Time", lambda t: f"{t * 1e6:.0f}", "microseconds"),
+        ("Zeit [min]", lambda t: f"{t / 60:.7f}", "minutes"),
+        ("elapsed", lambda t: f"{t:.2f}", "seconds"),
+        ("Uhrzeit", lambda t: f"20:15:{t:06.3f}", "time of day"),
+        ("time", lambda t: f"15:{t:06.3f}", "minutes and seconds"),
+        ("Time", lambda t: f"20:15:{int(t):02d}:{round(t % 1 * 1000):03d}", "time of day"),
+        ("stamp", lambda t: f"2026-11-25T20:15:{t:06.3f}", "date-time"),
+        ("stamp", lambda t: f"25.11.2026 20:15:{t:06.3f}", "date-time"),
+        ("epoch", lambda t: f"{1795637700 + t:.2f}", "seconds since 1970"),
+        ("t", lambda t: f"{1795637700000 + t * 1000:.0f}", "milliseconds since 1970"),
+        ("jikan", lambda t: f"{t:.2f}", "seconds"),
+        ("ms", lambda t: f"{t * 1000:.0f}", "milliseconds"),
+    ],
+)
 def test_the_unit_of_time(tmp_path, header, stamp, kind):
     log = read(tmp_path, [stamp(i * STEP) for i in range(200)], header)
     assert log.clock.kind == kind
@@ -42,7 +58,10 @@ def test_the_unit_of_time(tmp_path, header, stamp, kind):
 
 
 def test_midnight_is_rolled_over(tmp_path):
-    stamps = [f"{int(s // 3600) % 24:02d}:{int(s // 60) % 60:02d}:{s % 60:06.3f}" for s in 86395 + np.arange(200) * STEP]
+    stamps = [
+        f"{int(s // 3600) % 24:02d}:{int(s // 60) % 60:02d}:{s % 60:06.3f}"
+        for s in 86395 + np.arange(200) * STEP
+    ]
     np.testing.assert_allclose(read(tmp_path, stamps).time, np.arange(200) * STEP, atol=1e-6)
 
 
@@ -53,7 +72,9 @@ def test_a_counter_of_sixteen_bits_is_unrolled(tmp_path):
 
 def test_a_figure_clock_of_hours_minutes_seconds(tmp_path):
     at = 58.0 + np.arange(100) * STEP
-    log = read(tmp_path, [f"{201500 + s if s < 60 else 201600 + s - 60:.2f}" for s in at], "UTC time")
+    log = read(
+        tmp_path, [f"{201500 + s if s < 60 else 201600 + s - 60:.2f}" for s in at], "UTC time"
+    )
     np.testing.assert_allclose(log.time, np.arange(100) * STEP, atol=1e-6)
 
 
@@ -80,7 +101,10 @@ def test_a_gap_is_reported_and_kept(tmp_path):
 
 
 def test_a_short_pause_is_no_gap(tmp_path):
-    assert codes(read(tmp_path, [f"{i * STEP + (0.9 if i >= 60 else 0):.2f}" for i in range(120)])) == []
+    assert (
+        codes(read(tmp_path, [f"{i * STEP + (0.9 if i >= 60 else 0):.2f}" for i in range(120)]))
+        == []
+    )
 
 
 def test_rows_written_twice_are_left_out(tmp_path):
@@ -108,8 +132,12 @@ def test_jitter_stays_as_it_is(tmp_path):
 
 def test_a_time_column_beats_its_decoys(tmp_path):
     path = tmp_path / "a.csv"
-    rows = "".join(f"{i * 0.7:.2f},{i},{100 + i // 20},{i * STEP:.2f},{2 + i % 3}\n" for i in range(200))
-    path.write_text("Distance (m),Sample No,Engine run time (s),Log time (s),Injection time (ms)\n" + rows)
+    rows = "".join(
+        f"{i * 0.7:.2f},{i},{100 + i // 20},{i * STEP:.2f},{2 + i % 3}\n" for i in range(200)
+    )
+    path.write_text(
+        "Distance (m),Sample No,Engine run time (s),Log time (s),Injection time (ms)\n" + rows
+    )
     (log,) = read_raw(path)
     assert log.clock.column == "Log time (s)"
 
@@ -123,18 +151,28 @@ def test_what_only_counts_up_is_no_clock(tmp_path, header):
 
 
 def test_the_date_may_stand_only_in_the_file_name(tmp_path):
-    log = read(tmp_path, [f"20:15:{i * STEP:06.3f}" for i in range(50)], name="night_2026-11-25.csv")
+    log = read(
+        tmp_path, [f"20:15:{i * STEP:06.3f}" for i in range(50)], name="night_2026-11-25.csv"
+    )
     assert log.clock.wall_start == "2026-11-25T20:15:00"
 
 
 def test_date_and_start_in_the_preamble(tmp_path):
     path = tmp_path / "a.csv"
-    path.write_text("Date: 25.11.2026\nStart: 20:15:30\ntime,rpm\n" + "".join(f"{i * STEP:.2f},{900 + i}\n" for i in range(50)))
+    path.write_text(
+        "Date: 25.11.2026\nStart: 20:15:30\ntime,rpm\n"
+        + "".join(f"{i * STEP:.2f},{900 + i}\n" for i in range(50))
+    )
     assert read_raw(path)[0].clock.wall_start == "2026-11-25T20:15:30"
 
 
 def test_month_first_where_the_second_figure_exceeds_twelve(tmp_path):
-    assert read(tmp_path, [f"11/25/2026 08:15:{i * STEP:06.3f} PM" for i in range(50)]).clock.wall_start == "2026-11-25T20:15:00"
+    assert (
+        read(
+            tmp_path, [f"11/25/2026 08:15:{i * STEP:06.3f} PM" for i in range(50)]
+        ).clock.wall_start
+        == "2026-11-25T20:15:00"
+    )
 
 
 def test_blank_stamps_are_set_between_their_neighbours(tmp_path):
@@ -145,4 +183,8 @@ def test_blank_stamps_are_set_between_their_neighbours(tmp_path):
 def test_dates_and_times_in_text():
     assert iso(date_in("night 25-11-2026.csv") * 86400.0) == "2026-11-25T00:00:00"
     assert date_in("20261125_2015.csv") == date_in("2026_11_25")
-    assert date_in("run 7") is None and time_in("at 8:15:30 pm") == 72930.0 and time_in("ratio 3:1") is None
+    assert (
+        date_in("run 7") is None
+        and time_in("at 8:15:30 pm") == 72930.0
+        and time_in("ratio 3:1") is None
+    )

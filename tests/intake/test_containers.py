@@ -7,11 +7,13 @@ import zipfile
 import polars as pl
 import pytest
 
-from audit.intake import containers
+from audit.intake.bytes import containers
 from audit.intake.raw import RawLog, Rejected
 from audit.intake.read import read_raw
 
-LOG = ("time,rpm,map\n" + "".join(f"{i * 0.05:.2f},{900 + i},{35 + i % 3}\n" for i in range(100))).encode()
+LOG = (
+    "time,rpm,map\n" + "".join(f"{i * 0.05:.2f},{900 + i},{35 + i % 3}\n" for i in range(100))
+).encode()
 
 
 def test_gzip_under_any_name(tmp_path):
@@ -39,7 +41,14 @@ def test_a_zip_gives_one_entry_a_log(tmp_path):
     assert isinstance(picture, Rejected) and picture.not_a_log
 
 
-@pytest.mark.parametrize(("name", "words"), [("../evil.csv", "out of the archive"), ("/etc/evil.csv", "out of the archive"), ("C:\\evil.csv", "out of the archive")])
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("../evil.csv", "out of the archive"),
+        ("/etc/evil.csv", "out of the archive"),
+        ("C:\\evil.csv", "out of the archive"),
+    ],
+)
 def test_paths_that_leave_the_archive_are_refused(tmp_path, name, words):
     with zipfile.ZipFile(tmp_path / "n.zip", "w") as z:
         z.writestr(name, LOG)
@@ -74,11 +83,15 @@ def test_too_large_to_unpack_is_refused(tmp_path, monkeypatch):
 
 
 def test_any_parquet_reads(tmp_path):
-    frame = pl.DataFrame({"time": [0.0, 0.1, 0.2], "RPM (rpm)": [900, 905, 910], "state": ["a", "b", "c"]})
+    frame = pl.DataFrame(
+        {"time": [0.0, 0.1, 0.2], "RPM (rpm)": [900, 905, 910], "state": ["a", "b", "c"]}
+    )
     frame.write_parquet(tmp_path / "p.parquet")
     (log,) = read_raw(tmp_path / "p.parquet")
     assert isinstance(log, RawLog)
-    assert log.frame["RPM (rpm)"].to_list() == [900.0, 905.0, 910.0] and log.columns[1].unit == "rpm"
+    assert (
+        log.frame["RPM (rpm)"].to_list() == [900.0, 905.0, 910.0] and log.columns[1].unit == "rpm"
+    )
     assert log.frame["state"].to_list() == ["a", "b", "c"]
 
 

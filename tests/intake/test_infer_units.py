@@ -10,7 +10,15 @@ from audit.intake.understand import suggest_channels, understand
 from audit.model import Car, Channel, ColumnWord, Log
 
 PSI = 6.894757293168
-KPA = {"kPa": 1.0, "psi": PSI, "bar": 100.0, "mbar": 0.1, "hPa": 0.1, "kg/cm2": 98.0665, "inHg": 3.386389}
+KPA = {
+    "kPa": 1.0,
+    "psi": PSI,
+    "bar": 100.0,
+    "mbar": 0.1,
+    "hPa": 0.1,
+    "kg/cm2": 98.0665,
+    "inHg": 3.386389,
+}
 
 
 def log_of(columns: list[Made], d: dict[str, np.ndarray], car: Car | None = None) -> Log:
@@ -18,10 +26,15 @@ def log_of(columns: list[Made], d: dict[str, np.ndarray], car: Car | None = None
 
 
 def scene(d: dict[str, np.ndarray]) -> list[Made]:
-    return [Made("RPM", d["engine_speed"]), Made("TPS (%)", d["throttle_position"], "%", name="TPS")]
+    return [
+        Made("RPM", d["engine_speed"]),
+        Made("TPS (%)", d["throttle_position"], "%", name="TPS"),
+    ]
 
 
-def pressure(d: dict[str, np.ndarray], header: str, unit: str, *, gauge: bool, stated: bool = True) -> tuple[Log, Channel]:
+def pressure(
+    d: dict[str, np.ndarray], header: str, unit: str, *, gauge: bool, stated: bool = True
+) -> tuple[Log, Channel]:
     value = (d["manifold_pressure"] - (AMBIENT if gauge else 0.0)) / KPA[unit]
     log = log_of([*scene(d), Made(header, value, unit if stated else "", name=header)], d)
     return log, log.by_name["manifold_pressure"]
@@ -31,11 +44,15 @@ def pressure(d: dict[str, np.ndarray], header: str, unit: str, *, gauge: bool, s
 @pytest.mark.parametrize("stated", [True, False])
 @pytest.mark.parametrize("unit", ["kPa", "psi", "bar", "mbar"])
 @pytest.mark.parametrize("header", ["MAP", "Boost", "Manifold Pressure"])
-def test_gauge_or_absolute_is_told_by_physics_not_by_name(header: str, unit: str, gauge: bool, stated: bool) -> None:
+def test_gauge_or_absolute_is_told_by_physics_not_by_name(
+    header: str, unit: str, gauge: bool, stated: bool
+) -> None:
     d = drive()
     log, channel = pressure(d, header, unit, gauge=gauge, stated=stated)
     assert ("gauge" in channel.source_unit) is gauge and not channel.doubtful, channel
-    np.testing.assert_allclose(log.values("manifold_pressure"), d["manifold_pressure"], atol=101.4 - AMBIENT)
+    np.testing.assert_allclose(
+        log.values("manifold_pressure"), d["manifold_pressure"], atol=101.4 - AMBIENT
+    )
 
 
 @pytest.mark.parametrize("gauge", [True, False])
@@ -71,7 +88,14 @@ def test_inches_of_vacuum_with_psi_of_boost_are_seen() -> None:
 
 def test_a_stated_unit_that_physics_contradicts_is_doubted() -> None:
     d = drive()
-    log = log_of([*scene(d), Made("MAP (kPa)", d["manifold_pressure"] / 100, "kPa", name="MAP"), Made("ECT (C)", d["coolant_temp"] * 1.8 + 32, "C", name="ECT")], d)
+    log = log_of(
+        [
+            *scene(d),
+            Made("MAP (kPa)", d["manifold_pressure"] / 100, "kPa", name="MAP"),
+            Made("ECT (C)", d["coolant_temp"] * 1.8 + 32, "C", name="ECT"),
+        ],
+        d,
+    )
     for name in ("manifold_pressure", "coolant_temp"):
         assert log.by_name[name].doubtful, log.by_name[name]
     assert any("ECT" in n.message and "not sure" in n.message for n in log.notes)
@@ -81,7 +105,20 @@ def test_a_stated_unit_that_physics_contradicts_is_doubted() -> None:
 def test_temperatures_without_units_are_judged_together(us: bool) -> None:
     d = drive()
     turn = (lambda c: c * 1.8 + 32) if us else (lambda c: c)
-    log = log_of([*scene(d), *[Made(h, turn(d[c])) for h, c in (("IAT", "intake_air_temp"), ("ECT", "coolant_temp"), ("Oil Temp", "oil_temp"))]], d)
+    log = log_of(
+        [
+            *scene(d),
+            *[
+                Made(h, turn(d[c]))
+                for h, c in (
+                    ("IAT", "intake_air_temp"),
+                    ("ECT", "coolant_temp"),
+                    ("Oil Temp", "oil_temp"),
+                )
+            ],
+        ],
+        d,
+    )
     for name in ("intake_air_temp", "coolant_temp", "oil_temp"):
         assert not log.by_name[name].doubtful, log.by_name[name]
         np.testing.assert_allclose(log.values(name), d[name], atol=0.01)
@@ -94,7 +131,9 @@ def test_one_air_temperature_alone_is_a_doubt() -> None:
     assert log.by_name["intake_air_temp"].doubtful
 
 
-@pytest.mark.parametrize(("header", "factor"), [("AFR", 14.7), ("Lambda", 1.0), ("Lambda", 14.7), ("AFR", 1.0)])
+@pytest.mark.parametrize(
+    ("header", "factor"), [("AFR", 14.7), ("Lambda", 1.0), ("Lambda", 14.7), ("AFR", 1.0)]
+)
 def test_afr_or_lambda_by_size_whatever_the_name(header: str, factor: float) -> None:
     d = drive()
     log = log_of([*scene(d), Made(header, d["lambda"] * factor)], d)
@@ -122,7 +161,9 @@ def test_an_ethanol_car_with_a_petrol_scale_gauge() -> None:
         np.testing.assert_allclose(log.values("lambda"), d["lambda"], rtol=1e-9)
 
 
-@pytest.mark.parametrize(("header", "factor"), [("RPM", 1.0), ("RPM", 0.001), ("Engine Speed", np.pi / 30)])
+@pytest.mark.parametrize(
+    ("header", "factor"), [("RPM", 1.0), ("RPM", 0.001), ("Engine Speed", np.pi / 30)]
+)
 def test_engine_speed_by_size(header: str, factor: float) -> None:
     d = drive()
     log = log_of([Made(header, d["engine_speed"] * factor)], d)
@@ -132,7 +173,9 @@ def test_engine_speed_by_size(header: str, factor: float) -> None:
 @pytest.mark.parametrize(("scale", "offset"), [(1.0, 0.0), (0.01, 0.0), (2.55, 0.0), (0.04, 0.5)])
 def test_a_throttle_in_percent_fraction_byte_or_volts(scale: float, offset: float) -> None:
     d = drive()
-    log = log_of([Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"] * scale + offset)], d)
+    log = log_of(
+        [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"] * scale + offset)], d
+    )
     np.testing.assert_allclose(log.values("throttle_position"), d["throttle_position"], atol=1.5)
 
 
@@ -145,7 +188,11 @@ def test_a_throttle_that_tops_out_at_82_is_kept_as_it_is() -> None:
 def test_speed_by_the_cars_gearing() -> None:
     d = drive()
     circumference = 1.841
-    car = Car(gear_ratios=(3.3, 1.95, 47.0 * 3.6 * circumference / 60 / 4.1, 1.03), final_drive=4.1, circumference_m=circumference)
+    car = Car(
+        gear_ratios=(3.3, 1.95, 47.0 * 3.6 * circumference / 60 / 4.1, 1.03),
+        final_drive=4.1,
+        circumference_m=circumference,
+    )
     for factor in (1.0, 1 / 1.609344):
         log = log_of([*scene(d), Made("Speed", d["vehicle_speed"] * factor)], d, car)
         np.testing.assert_allclose(log.values("vehicle_speed"), d["vehicle_speed"], rtol=1e-9)
@@ -154,7 +201,9 @@ def test_speed_by_the_cars_gearing() -> None:
 
 def test_speed_without_unit_or_gearing_is_a_doubt() -> None:
     d = drive()
-    assert log_of([*scene(d), Made("Speed", d["vehicle_speed"])], d).by_name["vehicle_speed"].doubtful
+    assert (
+        log_of([*scene(d), Made("Speed", d["vehicle_speed"])], d).by_name["vehicle_speed"].doubtful
+    )
 
 
 def test_knock_retard_logged_negative_is_turned_over() -> None:
@@ -167,36 +216,68 @@ def test_knock_retard_logged_negative_is_turned_over() -> None:
 def test_a_boost_target_becomes_gauge(gauge: bool) -> None:
     d = drive()
     target = d["boost_target"] + (0.0 if gauge else AMBIENT)
-    log = log_of([*scene(d), Made("MAP (kPa)", d["manifold_pressure"], "kPa", name="MAP"), Made("Boost Target (kPa)", target, "kPa", name="Boost Target"),
-                  Made("Baro", d["barometric_pressure"])], d)
+    log = log_of(
+        [
+            *scene(d),
+            Made("MAP (kPa)", d["manifold_pressure"], "kPa", name="MAP"),
+            Made("Boost Target (kPa)", target, "kPa", name="Boost Target"),
+            Made("Baro", d["barometric_pressure"]),
+        ],
+        d,
+    )
     np.testing.assert_allclose(log.values("boost_target"), d["boost_target"], atol=0.1)
 
 
 def test_map_beside_boost_is_the_manifold_pressure_and_boost_stays() -> None:
     d = drive()
-    log = log_of([*scene(d), Made("Boost (psi)", (d["manifold_pressure"] - AMBIENT) / PSI, "psi", name="Boost"),
-                  Made("MAP (kPa)", d["manifold_pressure"], "kPa", name="MAP")], d)
+    log = log_of(
+        [
+            *scene(d),
+            Made("Boost (psi)", (d["manifold_pressure"] - AMBIENT) / PSI, "psi", name="Boost"),
+            Made("MAP (kPa)", d["manifold_pressure"], "kPa", name="MAP"),
+        ],
+        d,
+    )
     assert log.by_name["manifold_pressure"].source == "MAP (kPa)"
     boost = next(c for c in log.channels if c.source == "Boost (psi)")
-    assert not boost.known and boost.nearest == "manifold_pressure" and "Boost (psi)" in log.frame.columns
+    assert (
+        not boost.known
+        and boost.nearest == "manifold_pressure"
+        and "Boost (psi)" in log.frame.columns
+    )
 
 
-@pytest.mark.parametrize(("columns", "altitude", "source", "kpa"), [
-    (("Baro",), None, "barometric channel", AMBIENT),
-    ((), None, "manifold pressure with the engine stopped", AMBIENT),
-    ((), 1500.0, "manifold pressure with the engine stopped", AMBIENT),
-])
-def test_ambient_pressure_is_named(columns: tuple[str, ...], altitude: float | None, source: str, kpa: float) -> None:
+@pytest.mark.parametrize(
+    ("columns", "altitude", "source", "kpa"),
+    [
+        (("Baro",), None, "barometric channel", AMBIENT),
+        ((), None, "manifold pressure with the engine stopped", AMBIENT),
+        ((), 1500.0, "manifold pressure with the engine stopped", AMBIENT),
+    ],
+)
+def test_ambient_pressure_is_named(
+    columns: tuple[str, ...], altitude: float | None, source: str, kpa: float
+) -> None:
     d = drive()
-    made = [*scene(d), Made("MAP (kPa)", d["manifold_pressure"], "kPa", name="MAP"), *[Made(c, d["barometric_pressure"]) for c in columns]]
+    made = [
+        *scene(d),
+        Made("MAP (kPa)", d["manifold_pressure"], "kPa", name="MAP"),
+        *[Made(c, d["barometric_pressure"]) for c in columns],
+    ]
     found = log_of(made, d, Car(altitude_m=altitude)).barometric
     assert found.source == source and found.kpa == pytest.approx(kpa, abs=0.6)
 
 
 def test_the_cars_altitude_serves_a_gauge_sensor() -> None:
     d = drive(ambient=84.56)
-    log = log_of([*scene(d), Made("Boost (kPa)", d["manifold_pressure"] - 84.56, "kPa", name="Boost")], d, Car(altitude_m=1500.0))
-    assert log.barometric.kpa == pytest.approx(84.56, abs=0.01) and "altitude" in log.barometric.source
+    log = log_of(
+        [*scene(d), Made("Boost (kPa)", d["manifold_pressure"] - 84.56, "kPa", name="Boost")],
+        d,
+        Car(altitude_m=1500.0),
+    )
+    assert (
+        log.barometric.kpa == pytest.approx(84.56, abs=0.01) and "altitude" in log.barometric.source
+    )
     np.testing.assert_allclose(log.values("manifold_pressure"), d["manifold_pressure"], atol=0.05)
 
 
@@ -210,8 +291,21 @@ def test_a_high_altitude_log_is_not_taken_for_gauge() -> None:
 
 def test_the_car_files_unit_wins() -> None:
     d = drive()
-    car = Car(channels={"intake_air_temp": ColumnWord("Air 7", "degF"), "manifold_pressure": ColumnWord("Analog 3", "psi gauge")})
-    log = log_of([*scene(d), Made("Air 7", d["intake_air_temp"] * 1.8 + 32), Made("Analog 3", (d["manifold_pressure"] - AMBIENT) / PSI)], d, car)
+    car = Car(
+        channels={
+            "intake_air_temp": ColumnWord("Air 7", "degF"),
+            "manifold_pressure": ColumnWord("Analog 3", "psi gauge"),
+        }
+    )
+    log = log_of(
+        [
+            *scene(d),
+            Made("Air 7", d["intake_air_temp"] * 1.8 + 32),
+            Made("Analog 3", (d["manifold_pressure"] - AMBIENT) / PSI),
+        ],
+        d,
+        car,
+    )
     assert log.by_name["intake_air_temp"].unit_from == "car file"
     np.testing.assert_allclose(log.values("intake_air_temp"), d["intake_air_temp"], atol=1e-9)
     assert log.by_name["manifold_pressure"].source_unit == "psi gauge"
@@ -219,7 +313,11 @@ def test_the_car_files_unit_wins() -> None:
 
 def test_a_unit_of_the_car_file_that_is_none_is_said() -> None:
     d = drive()
-    log = log_of([Made("IAT", d["intake_air_temp"])], d, Car(channels={"intake_air_temp": ColumnWord("IAT", "furlong")}))
+    log = log_of(
+        [Made("IAT", d["intake_air_temp"])],
+        d,
+        Car(channels={"intake_air_temp": ColumnWord("IAT", "furlong")}),
+    )
     assert any("furlong" in n.message and "°C" in n.message for n in log.notes)
 
 
@@ -227,18 +325,37 @@ def test_the_suggested_block_reads_back_the_same() -> None:
     import tomllib
 
     d = drive()
-    columns = [*scene(d), Made("Boost (psi)", (d["manifold_pressure"] - AMBIENT) / PSI, "psi", name="Boost"), Made('IAT "2" (F)', d["intake_air_temp"] * 1.8 + 32, "F", name="IAT")]
+    columns = [
+        *scene(d),
+        Made("Boost (psi)", (d["manifold_pressure"] - AMBIENT) / PSI, "psi", name="Boost"),
+        Made('IAT "2" (F)', d["intake_air_temp"] * 1.8 + 32, "F", name="IAT"),
+    ]
     log = log_of(columns, d)
-    words = {k: ColumnWord(**v) for k, v in tomllib.loads(suggest_channels(log))["channels"].items()}
+    words = {
+        k: ColumnWord(**v) for k, v in tomllib.loads(suggest_channels(log))["channels"].items()
+    }
     again = log_of(columns, d, Car(channels=words))
-    assert {c.name: (c.source, c.source_unit, c.scale) for c in again.channels} == {c.name: (c.source, c.source_unit, c.scale) for c in log.channels}
+    assert {c.name: (c.source, c.source_unit, c.scale) for c in again.channels} == {
+        c.name: (c.source, c.source_unit, c.scale) for c in log.channels
+    }
     assert not any(c.doubtful for c in again.channels)
 
 
 def test_odd_content_is_survived() -> None:
     time = np.arange(30) / 10
     nothing = np.full(30, np.nan)
-    log = understand(raw_log([Made("RPM", nothing), Made("MAP", nothing), Made("AFR", np.zeros(30)), Made("x", np.array(["a"] * 30))], time), Car())
+    log = understand(
+        raw_log(
+            [
+                Made("RPM", nothing),
+                Made("MAP", nothing),
+                Made("AFR", np.zeros(30)),
+                Made("x", np.array(["a"] * 30)),
+            ],
+            time,
+        ),
+        Car(),
+    )
     assert log.rows == 30
     assert understand(raw_log([Made("MAP", np.array([101.0]))], np.zeros(1)), Car()).rows == 1
 
@@ -246,14 +363,22 @@ def test_odd_content_is_survived() -> None:
 def test_a_throttle_that_tops_out_short_of_full_is_told_and_a_full_one_is_not():
     d = drive()
     for top, told in ((0.84, True), (1.0, False)):
-        columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"] * top, "%"), Made("MAP", d["manifold_pressure"], "kPa")]
+        columns = [
+            Made("RPM", d["engine_speed"]),
+            Made("TPS", d["throttle_position"] * top, "%"),
+            Made("MAP", d["manifold_pressure"], "kPa"),
+        ]
         notes = [n.message for n in understand(raw_log(columns, d["time"]), Car()).notes]
         assert any("tops out" in m for m in notes) == told
 
 
 def test_the_car_files_stoichiometric_ratio_stands():
     d = drive()
-    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("AFR", d["lambda"] * 14.1)]
+    columns = [
+        Made("RPM", d["engine_speed"]),
+        Made("TPS", d["throttle_position"], "%"),
+        Made("AFR", d["lambda"] * 14.1),
+    ]
     log = understand(raw_log(columns, d["time"]), Car(path="car.toml", stoichiometric_afr=14.1))
     (afr,) = [c for c in log.channels if c.name == "lambda"]
     assert (afr.doubtful, afr.scale) == (False, pytest.approx(1 / 14.1))
@@ -261,7 +386,11 @@ def test_the_car_files_stoichiometric_ratio_stands():
 
 def test_an_ethanol_cars_gauge_on_the_petrol_scale_is_told_by_its_cruise():
     d = drive()
-    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("AFR", d["lambda"] * 14.7)]
+    columns = [
+        Made("RPM", d["engine_speed"]),
+        Made("TPS", d["throttle_position"], "%"),
+        Made("AFR", d["lambda"] * 14.7),
+    ]
     log = understand(raw_log(columns, d["time"]), Car(path="car.toml", stoichiometric_afr=9.8))
     (afr,) = [c for c in log.channels if c.name == "lambda"]
     assert afr.scale == pytest.approx(1 / 14.7)
@@ -270,8 +399,14 @@ def test_an_ethanol_cars_gauge_on_the_petrol_scale_is_told_by_its_cruise():
 def test_lambda_at_free_air_is_not_taken_for_its_inverse():
     d = drive()
     pegged = np.where(d["throttle_position"] > 90, 1.6, d["lambda"])
-    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("Lambda", pegged)]
-    (found,) = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "lambda"]
+    columns = [
+        Made("RPM", d["engine_speed"]),
+        Made("TPS", d["throttle_position"], "%"),
+        Made("Lambda", pegged),
+    ]
+    (found,) = [
+        c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "lambda"
+    ]
     assert found.source_unit == "lambda"
 
 
@@ -279,22 +414,47 @@ def test_lambda_at_free_air_is_not_taken_for_its_inverse():
 def test_a_boost_column_without_a_unit_is_not_doubted_for_an_exotic_one(other):
     d = drive()
     scale = 1.0 if other == "kPa" else 1 / 6.894757293168
-    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("boost", (d["manifold_pressure"] - 99.0) * scale)]
-    (found,) = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "manifold_pressure"]
+    columns = [
+        Made("RPM", d["engine_speed"]),
+        Made("TPS", d["throttle_position"], "%"),
+        Made("boost", (d["manifold_pressure"] - 99.0) * scale),
+    ]
+    (found,) = [
+        c
+        for c in understand(raw_log(columns, d["time"]), Car()).channels
+        if c.name == "manifold_pressure"
+    ]
     assert (found.source_unit, found.doubtful) == (f"{other} gauge", False)
 
 
 def test_air_flow_without_a_unit_is_told_by_the_engine_it_would_need():
     d = drive()
     for scale, unit in ((1.0, "g/s"), (1 / 7.559872833, "lb/min")):
-        columns = [Made("RPM", d["engine_speed"]), Made("MAP", d["manifold_pressure"], "kPa"), Made("MAF", d["mass_air_flow"] * scale)]
-        (found,) = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name == "mass_air_flow"]
+        columns = [
+            Made("RPM", d["engine_speed"]),
+            Made("MAP", d["manifold_pressure"], "kPa"),
+            Made("MAF", d["mass_air_flow"] * scale),
+        ]
+        (found,) = [
+            c
+            for c in understand(raw_log(columns, d["time"]), Car()).channels
+            if c.name == "mass_air_flow"
+        ]
         assert (found.source_unit, found.doubtful) == (unit, False)
 
 
 def test_a_cold_start_in_fahrenheit_is_told_or_doubted_by_how_fast_coolant_can_warm():
     d = drive(seconds=45.0, stopped_s=0.0, idle_s=0.0)
     water = -1.0 + 0.9 * d["time"]
-    columns = [Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"], "%"), Made("ECT", water * 1.8 + 32), Made("IAT", 6.0 * 1.8 + 32 + 0.1 * d["time"])]
-    found = [c for c in understand(raw_log(columns, d["time"]), Car()).channels if c.name in ("coolant_temp", "intake_air_temp")]
+    columns = [
+        Made("RPM", d["engine_speed"]),
+        Made("TPS", d["throttle_position"], "%"),
+        Made("ECT", water * 1.8 + 32),
+        Made("IAT", 6.0 * 1.8 + 32 + 0.1 * d["time"]),
+    ]
+    found = [
+        c
+        for c in understand(raw_log(columns, d["time"]), Car()).channels
+        if c.name in ("coolant_temp", "intake_air_temp")
+    ]
     assert all(c.source_unit == "°F" or c.doubtful for c in found)

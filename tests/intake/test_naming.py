@@ -5,26 +5,134 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audit.intake.naming import LEAST_SCORE, header_scores, name_columns, patterns
+from audit.intake.names.naming import LEAST_SCORE, header_scores, name_columns, patterns
+from audit.intake.names.words import read_header, split
 from audit.intake.raw import RawColumn
-from audit.intake.words import read_header, split
 from audit.model import ColumnWord
 from audit.tables import channel_rows, toml_table
 
 NAMES = {
-    "engine_speed": ["RPM", "Engine Speed", "EngineRPM", "engine_speed", "Motordrehzahl", "Régime moteur", "Revoluciones del motor", "engine kaitensu", "Eng Spd", "ENGINESPEED"],
-    "vehicle_speed": ["VSS", "Vehicle Speed", "vehicleSpeed", "Fahrgeschwindigkeit", "Vitesse véhicule", "Velocidad del vehículo", "shasoku", "Speed", "GPSSpeed"],
-    "throttle_position": ["TPS", "TP", "Throttle", "ThrottlePos", "Thr Pos", "Drosselklappenwinkel", "Position papillon", "Posición mariposa"],
-    "pedal_position": ["APP", "Accelerator Pedal Position D", "PEDAL_D", "Gaspedal", "Fahrpedalstellung", "Posición pedal", "Position pédale"],
-    "manifold_pressure": ["MAP", "Manifold Absolute Pressure", "Manif Abs Prs", "Boost", "boostPressure", "Ladedruck Ist", "Saugrohrdruck", "Presión colector", "Pression de suralimentation", "MAPkPa", "P_Boost"],
-    "barometric_pressure": ["BARO", "Barometric Pressure", "Umgebungsdruck", "Pression atmosphérique", "Taikiatsu", "Ambient Pressure"],
-    "boost_target": ["Boost Target", "TargetBoost", "Ladedruck Soll", "Desired Boost Pressure", "MAP target", "Consigne pression suralimentation"],
-    "wastegate_duty": ["Wastegate DC", "WGDC", "Boost Duty", "Boost Solenoid Duty", "wgDuty", "Tastverhältnis Ladedruck"],
-    "lambda": ["Lambda", "Lambda1", "AFR", "Air/Fuel Ratio", "WBAFR", "Lambda Ist", "kuunenpi", "λ"],
-    "lambda_target": ["Lambda Target", "AFRTarget", "Lambda Soll", "Commanded AFR", "FUEL_AIR_COMMANDED_EQUIV_RATIO"],
-    "intake_air_temp": ["IAT", "IntakeAirTemperature", "Ansauglufttemperatur", "Ladelufttemp", "Température d'air d'admission", "Temperatura aire admisión", "Charge Temp", "kyuuki ondo", "MAT"],
+    "engine_speed": [
+        "RPM",
+        "Engine Speed",
+        "EngineRPM",
+        "engine_speed",
+        "Motordrehzahl",
+        "Régime moteur",
+        "Revoluciones del motor",
+        "engine kaitensu",
+        "Eng Spd",
+        "ENGINESPEED",
+    ],
+    "vehicle_speed": [
+        "VSS",
+        "Vehicle Speed",
+        "vehicleSpeed",
+        "Fahrgeschwindigkeit",
+        "Vitesse véhicule",
+        "Velocidad del vehículo",
+        "shasoku",
+        "Speed",
+        "GPSSpeed",
+    ],
+    "throttle_position": [
+        "TPS",
+        "TP",
+        "Throttle",
+        "ThrottlePos",
+        "Thr Pos",
+        "Drosselklappenwinkel",
+        "Position papillon",
+        "Posición mariposa",
+    ],
+    "pedal_position": [
+        "APP",
+        "Accelerator Pedal Position D",
+        "PEDAL_D",
+        "Gaspedal",
+        "Fahrpedalstellung",
+        "Posición pedal",
+        "Position pédale",
+    ],
+    "manifold_pressure": [
+        "MAP",
+        "Manifold Absolute Pressure",
+        "Manif Abs Prs",
+        "Boost",
+        "boostPressure",
+        "Ladedruck Ist",
+        "Saugrohrdruck",
+        "Presión colector",
+        "Pression de suralimentation",
+        "MAPkPa",
+        "P_Boost",
+    ],
+    "barometric_pressure": [
+        "BARO",
+        "Barometric Pressure",
+        "Umgebungsdruck",
+        "Pression atmosphérique",
+        "Taikiatsu",
+        "Ambient Pressure",
+    ],
+    "boost_target": [
+        "Boost Target",
+        "TargetBoost",
+        "Ladedruck Soll",
+        "Desired Boost Pressure",
+        "MAP target",
+        "Consigne pression suralimentation",
+    ],
+    "wastegate_duty": [
+        "Wastegate DC",
+        "WGDC",
+        "Boost Duty",
+        "Boost Solenoid Duty",
+        "wgDuty",
+        "Tastverhältnis Ladedruck",
+    ],
+    "lambda": [
+        "Lambda",
+        "Lambda1",
+        "AFR",
+        "Air/Fuel Ratio",
+        "WBAFR",
+        "Lambda Ist",
+        "kuunenpi",
+        "λ",
+    ],
+    "lambda_target": [
+        "Lambda Target",
+        "AFRTarget",
+        "Lambda Soll",
+        "Commanded AFR",
+        "FUEL_AIR_COMMANDED_EQUIV_RATIO",
+    ],
+    "intake_air_temp": [
+        "IAT",
+        "IntakeAirTemperature",
+        "Ansauglufttemperatur",
+        "Ladelufttemp",
+        "Température d'air d'admission",
+        "Temperatura aire admisión",
+        "Charge Temp",
+        "kyuuki ondo",
+        "MAT",
+    ],
     "ambient_air_temp": ["AAT", "Outside Temp", "Außentemperatur", "Température extérieure"],
-    "coolant_temp": ["ECT", "CLT", "Clnt Tmp", "CoolantTemp_C", "Kühlmitteltemperatur", "Kuehlmitteltemp", "Kuhlwassertemperatur", "Temp. eau", "Temperatura del refrigerante", "suion", "Coolant Temperatu"],
+    "coolant_temp": [
+        "ECT",
+        "CLT",
+        "Clnt Tmp",
+        "CoolantTemp_C",
+        "Kühlmitteltemperatur",
+        "Kuehlmitteltemp",
+        "Kuhlwassertemperatur",
+        "Temp. eau",
+        "Temperatura del refrigerante",
+        "suion",
+        "Coolant Temperatu",
+    ],
     "oil_temp": ["Oil Temp", "oilTemp", "Öltemperatur", "T_oil", "yuon"],
     "oil_pressure": ["Oil Pressure", "OilP", "Öldruck", "yuatsu"],
     "fuel_pressure": ["Fuel Pressure", "FRP", "Kraftstoffdruck", "Pression carburant", "nenatsu"],
@@ -32,11 +140,24 @@ NAMES = {
     "exhaust_gas_temp": ["EGT", "EGT 1", "Abgastemperatur", "haikion"],
     "injector_duty": ["Injector Duty", "IDC", "injDuty"],
     "injector_pulse_width": ["Injector PW", "Einspritzzeit", "InjPW", "Pulse Width"],
-    "ignition_timing": ["SPARK", "TIMING_ADVANCE", "Ign Adv", "Zündwinkel", "Avance allumage", "tenka jiki"],
+    "ignition_timing": [
+        "SPARK",
+        "TIMING_ADVANCE",
+        "Ign Adv",
+        "Zündwinkel",
+        "Avance allumage",
+        "tenka jiki",
+    ],
     "knock_retard": ["Knock Retard", "KR", "Knock correction"],
     "knock_level": ["Knock Voltage", "Knock Level"],
     "knock_count": ["Knock Count", "KnockCnt"],
-    "battery_voltage": ["Battery", "VBat", "CONTROL_MODULE_VOLTAGE", "Batteriespannung", "Tension batterie"],
+    "battery_voltage": [
+        "Battery",
+        "VBat",
+        "CONTROL_MODULE_VOLTAGE",
+        "Batteriespannung",
+        "Tension batterie",
+    ],
     "mass_air_flow": ["MAF", "Mass Air Flow", "Luftmasse", "Débit air"],
     "short_term_fuel_trim": ["STFT", "STFTB1", "SHORT_TERM_FUEL_TRIM_BANK_1", "ShortTermFT"],
     "long_term_fuel_trim": ["LTFT", "LONG_TERM_FUEL_TRIM_BANK_1"],
@@ -47,11 +168,46 @@ NAMES = {
     "acceleration_longitudinal": ["Accel Long", "Long G", "Längsbeschleunigung"],
 }
 NONE = [
-    "Boost Error", "Lambda error", "Lambda correction", "Lambda trim", "RPM limit", "RPMlimit", "Fuel pressure target", "Pressure ratio", "Gear ratio",
-    "Exhaust back pressure", "Throttle target", "Intake cam", "Cam timing", "Transmission oil temp", "Engine load", "Catalyst temp", "Max boost",
-    "Wastegate position", "Fuel level", "Oil level", "Coolant level", "Idle target", "AC pressure", "Evap pressure", "Fuel tank pressure", "Steering angle",
-    "Brake pressure", "Tyre pressure", "Injector dead time", "Wheel slip", "Knock threshold", "Speed limiter", "Ethanol content", "Lateral G", "Temp",
-    "COMMANDED_THROTTLE_ACTUATOR", "TIME_RUN_WITH_MIL_ON", "Crankcase pressure", "Gear shift", "Boost table index",
+    "Boost Error",
+    "Lambda error",
+    "Lambda correction",
+    "Lambda trim",
+    "RPM limit",
+    "RPMlimit",
+    "Fuel pressure target",
+    "Pressure ratio",
+    "Gear ratio",
+    "Exhaust back pressure",
+    "Throttle target",
+    "Intake cam",
+    "Cam timing",
+    "Transmission oil temp",
+    "Engine load",
+    "Catalyst temp",
+    "Max boost",
+    "Wastegate position",
+    "Fuel level",
+    "Oil level",
+    "Coolant level",
+    "Idle target",
+    "AC pressure",
+    "Evap pressure",
+    "Fuel tank pressure",
+    "Steering angle",
+    "Brake pressure",
+    "Tyre pressure",
+    "Injector dead time",
+    "Wheel slip",
+    "Knock threshold",
+    "Speed limiter",
+    "Ethanol content",
+    "Lateral G",
+    "Temp",
+    "COMMANDED_THROTTLE_ACTUATOR",
+    "TIME_RUN_WITH_MIL_ON",
+    "Crankcase pressure",
+    "Gear shift",
+    "Boost table index",
 ]
 
 
@@ -77,21 +233,37 @@ def test_every_channel_of_the_table_has_a_pattern_and_an_example() -> None:
 def test_every_idea_in_a_pattern_has_words() -> None:
     table = toml_table("names.toml")
     known = set(table["ideas"])
-    used = {idea for p in patterns() for idea in p.needs | p.also} | {i for s in table["short"].values() for i in s.split()}
+    used = {idea for p in patterns() for idea in p.needs | p.also} | {
+        i for s in table["short"].values() for i in s.split()
+    }
     assert used | set(table["soft"]) | set(table["gauge"]) <= known
 
 
-@pytest.mark.parametrize(("header", "words"), [
-    ("CoolantTemp_C", ("coolant", "temp", "c")), ("AFRTarget", ("afr", "target")), ("RPMlimit", ("rpm", "limit")),
-    ("boostPsi", ("boost", "psi")), ("ENGINE RPM", ("engine", "rpm")), ("Kühlmittel", ("kuhlmittel",)),
-])
+@pytest.mark.parametrize(
+    ("header", "words"),
+    [
+        ("CoolantTemp_C", ("coolant", "temp", "c")),
+        ("AFRTarget", ("afr", "target")),
+        ("RPMlimit", ("rpm", "limit")),
+        ("boostPsi", ("boost", "psi")),
+        ("ENGINE RPM", ("engine", "rpm")),
+        ("Kühlmittel", ("kuhlmittel",)),
+    ],
+)
 def test_headers_split_into_words(header: str, words: tuple[str, ...]) -> None:
     assert split(header) == words
 
 
-@pytest.mark.parametrize(("header", "ideas"), [
-    ("coolanttemp", {"coolant", "temp"}), ("manif prs", {"manifold", "pressure"}), ("temperatu", {"temp"}), ("prssr", {"pressure"}), ("collant", {"coolant"}),
-])
+@pytest.mark.parametrize(
+    ("header", "ideas"),
+    [
+        ("coolanttemp", {"coolant", "temp"}),
+        ("manif prs", {"manifold", "pressure"}),
+        ("temperatu", {"temp"}),
+        ("prssr", {"pressure"}),
+        ("collant", {"coolant"}),
+    ],
+)
 def test_glued_cut_squeezed_and_misspelt_words_are_read(header: str, ideas: set[str]) -> None:
     assert read_header(header).ideas == ideas
 
@@ -99,7 +271,9 @@ def test_glued_cut_squeezed_and_misspelt_words_are_read(header: str, ideas: set[
 def test_one_assignment_for_the_whole_header() -> None:
     columns = [RawColumn(h) for h in ("Boost (psi)", "MAP (kPa)", "Lambda 2", "Lambda 1")]
     moving = np.linspace(0.7, 1.2, 50)
-    names, _ = name_columns(columns, [np.linspace(-9, 14, 50), np.linspace(35, 195, 50), moving, moving], {})
+    names, _ = name_columns(
+        columns, [np.linspace(-9, 14, 50), np.linspace(35, 195, 50), moving, moving], {}
+    )
     assert [n.channel for n in names] == ["", "manifold_pressure", "", "lambda"]
     assert "'MAP (kPa)' is the better column" in names[0].why
     assert names[2].nearest == "lambda"
@@ -120,14 +294,25 @@ def test_the_car_files_word_wins_whatever_the_case() -> None:
 
 
 def test_a_column_that_the_car_file_names_in_vain_is_said() -> None:
-    _, notes = name_columns([RawColumn("Boost psi")], [np.linspace(-9, 14, 50)], {"manifold_pressure": ColumnWord("Bost psi")})
+    _, notes = name_columns(
+        [RawColumn("Boost psi")],
+        [np.linspace(-9, 14, 50)],
+        {"manifold_pressure": ColumnWord("Bost psi")},
+    )
     assert "Bost psi" in notes[0].message and "Did you mean Boost psi" in notes[0].message
 
 
-@pytest.mark.parametrize(("header", "unit", "channel"), [
-    ("manifold_abs", "psi", "manifold_pressure"), ("Oil", "psi", "oil_pressure"), ("Coolant", "°C", "coolant_temp"), ("Oil", "°F", "oil_temp"),
-    ("manifold_abs", "", "manifold_pressure"), ("Boost", "bar", "manifold_pressure"),
-])
+@pytest.mark.parametrize(
+    ("header", "unit", "channel"),
+    [
+        ("manifold_abs", "psi", "manifold_pressure"),
+        ("Oil", "psi", "oil_pressure"),
+        ("Coolant", "°C", "coolant_temp"),
+        ("Oil", "°F", "oil_temp"),
+        ("manifold_abs", "", "manifold_pressure"),
+        ("Boost", "bar", "manifold_pressure"),
+    ],
+)
 def test_a_units_quantity_completes_a_short_name(header, unit, channel):
     assert header_scores(header, unit)[0][0] == channel
 

@@ -20,9 +20,15 @@ from audit.model import Car, Log
 def mixed_log() -> Log:
     d = drive(seconds=60)
     columns = [
-        Made("Time", d["time"]), Made("RPM", d["engine_speed"]), Made("MAP [psi]", (d["manifold_pressure"] - 99) / 6.894757293168, "psi"),
-        Made("AFR", 14.7 * d["lambda"]), Made("IAT (F)", d["intake_air_temp"] * 1.8 + 32, "F"), Made("TPS", d["throttle_position"]),
-        Made("Oil Level", np.where(d["time"] > 5, 4.0, np.nan)), Made("lambda", np.full(len(d["time"]), 44.0)), Made("Note", np.array(["a"] * len(d["time"]))),
+        Made("Time", d["time"]),
+        Made("RPM", d["engine_speed"]),
+        Made("MAP [psi]", (d["manifold_pressure"] - 99) / 6.894757293168, "psi"),
+        Made("AFR", 14.7 * d["lambda"]),
+        Made("IAT (F)", d["intake_air_temp"] * 1.8 + 32, "F"),
+        Made("TPS", d["throttle_position"]),
+        Made("Oil Level", np.where(d["time"] > 5, 4.0, np.nan)),
+        Made("lambda", np.full(len(d["time"]), 44.0)),
+        Made("Note", np.array(["a"] * len(d["time"]))),
     ]
     return understand(raw_log(columns, d["time"], clock="Time"), Car())
 
@@ -33,7 +39,9 @@ def test_the_same_log_comes_back(tmp_path: Path) -> None:
     back = read_log(tmp_path / "a.parquet")
     for field in fields(Log):
         mine, theirs = getattr(log, field.name), getattr(back, field.name)
-        assert mine.equals(theirs, null_equal=True) if field.name == "frame" else mine == theirs, field.name
+        assert mine.equals(theirs, null_equal=True) if field.name == "frame" else mine == theirs, (
+            field.name
+        )
     assert is_ours(tmp_path / "a.parquet")
     assert [p.name for p in tmp_path.iterdir()] == ["a.parquet"]
 
@@ -46,10 +54,20 @@ def test_nothing_of_the_source_is_lost(tmp_path: Path) -> None:
     source = {c.source: c.stored_as or c.name for c in back.channels}
     psi = (d["manifold_pressure"] - 99) / 6.894757293168
     assert np.array_equal(back.frame[source["MAP [psi]"]].to_numpy(), psi)
-    assert np.array_equal(back.frame[source["RPM"]].to_numpy(), d["engine_speed"])  # needs no conversion: bit for bit
+    assert np.array_equal(
+        back.frame[source["RPM"]].to_numpy(), d["engine_speed"]
+    )  # needs no conversion: bit for bit
     channel = back.by_name["manifold_pressure"]
-    np.testing.assert_allclose((back.values("manifold_pressure") - channel.offset) / channel.scale, psi, rtol=1e-9, atol=1e-9)
-    assert len(back.channels) == 9 and back.frame[source["Oil Level"]].null_count() == (d["time"] <= 5).sum()
+    np.testing.assert_allclose(
+        (back.values("manifold_pressure") - channel.offset) / channel.scale,
+        psi,
+        rtol=1e-9,
+        atol=1e-9,
+    )
+    assert (
+        len(back.channels) == 9
+        and back.frame[source["Oil Level"]].null_count() == (d["time"] <= 5).sum()
+    )
 
 
 def test_a_column_that_bears_a_channels_name_but_is_none_is_kept_apart() -> None:
@@ -78,7 +96,13 @@ def test_a_canonical_frame_passes_the_schema() -> None:
 
 
 def test_all_faults_of_a_frame_come_at_once() -> None:
-    frame = pl.DataFrame({"time": [0.0, 2.0, 1.0], "coolant_temp": [80.0, 900.0, 81.0], "engine_speed": ["a", "b", "c"]})
+    frame = pl.DataFrame(
+        {
+            "time": [0.0, 2.0, 1.0],
+            "coolant_temp": [80.0, 900.0, 81.0],
+            "engine_speed": ["a", "b", "c"],
+        }
+    )
     said = check_frame(frame)
     assert len(said) == 3
     assert any(s.startswith("column time: time does not increase") for s in said)
@@ -91,13 +115,20 @@ def test_our_own_parquet_comes_back_as_it_was_understood(tmp_path):
     from audit.intake import read_logs
 
     csv = tmp_path / "a.csv"
-    csv.write_text("time,rpm,map psi\n" + "".join(f"{i * 0.05:.2f},{900 + i},{5 + i % 3}\n" for i in range(100)))
+    csv.write_text(
+        "time,rpm,map psi\n"
+        + "".join(f"{i * 0.05:.2f},{900 + i},{5 + i % 3}\n" for i in range(100))
+    )
     (first,) = read_logs(csv, car=Car())
     write_log(first, tmp_path / "a.parquet")
     (again,) = read_logs(tmp_path / "a.parquet", car=Car())
     assert again.path.endswith("a.parquet")
     assert again.frame.equals(first.frame)
-    assert (again.channels, again.sha256, again.clock) == (first.channels, first.sha256, first.clock)
+    assert (again.channels, again.sha256, again.clock) == (
+        first.channels,
+        first.sha256,
+        first.clock,
+    )
 
 
 def test_a_torn_parquet_is_refused_with_a_sentence(tmp_path):
@@ -117,10 +148,27 @@ def test_anyones_parquet_tells_units_in_its_columns_metadata(tmp_path):
     from audit.intake import read_logs
 
     rows = [i * 0.05 for i in range(200)]
-    fields = [pa.field("time", pa.float64(), metadata={"unit": "s"}), pa.field("rpm", pa.int32()),
-              pa.field("boost", pa.float32(), metadata={"Units": "bar"}), pa.field("coolant", pa.float64(), metadata={"unit": "degF"})]
-    columns = [rows, [900 + i for i in range(200)], [-0.6 + 0.007 * i for i in range(200)], [190.0 + 0.01 * i for i in range(200)]]
-    pq.write_table(pa.table([pa.array(c, f.type) for c, f in zip(columns, fields, strict=True)], pa.schema(fields)), tmp_path / "b.parquet")
+    fields = [
+        pa.field("time", pa.float64(), metadata={"unit": "s"}),
+        pa.field("rpm", pa.int32()),
+        pa.field("boost", pa.float32(), metadata={"Units": "bar"}),
+        pa.field("coolant", pa.float64(), metadata={"unit": "degF"}),
+    ]
+    columns = [
+        rows,
+        [900 + i for i in range(200)],
+        [-0.6 + 0.007 * i for i in range(200)],
+        [190.0 + 0.01 * i for i in range(200)],
+    ]
+    pq.write_table(
+        pa.table(
+            [pa.array(c, f.type) for c, f in zip(columns, fields, strict=True)], pa.schema(fields)
+        ),
+        tmp_path / "b.parquet",
+    )
     (log,) = read_logs(tmp_path / "b.parquet", car=Car())
-    assert {c.name: (c.source_unit, c.unit_from) for c in log.channels if c.name in ("manifold_pressure", "coolant_temp")} == {
-        "manifold_pressure": ("bar gauge", "format"), "coolant_temp": ("°F", "format")}
+    assert {
+        c.name: (c.source_unit, c.unit_from)
+        for c in log.channels
+        if c.name in ("manifold_pressure", "coolant_temp")
+    } == {"manifold_pressure": ("bar gauge", "format"), "coolant_temp": ("°F", "format")}

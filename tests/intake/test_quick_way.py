@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audit.intake.encoding import to_utf8
+from audit.intake.bytes.encoding import to_utf8
 from audit.intake.read import read_raw
 
 ROWS = "\n".join(f"{i / 10:.1f},{1000 + i},{i % 7}" for i in range(200))
@@ -35,9 +35,12 @@ def test_a_column_of_long_numbers_that_ends_in_words_is_told_at_once(tmp_path):
 @pytest.mark.parametrize(
     ("data", "encoding"),
     [
-        (b"a,b\n1,2\n", "UTF-8"), ("a,°C\n1,2\n".encode(), "UTF-8"), ("a,°C\n1,λ\n".encode(), "UTF-8"),
-        ("a,°C\n1,2\n".encode("cp1252"), "Latin-1"), (b"a,\xc2\xb0C\n1,\xb0\n", "Latin-1"),
+        (b"a,b\n1,2\n", "UTF-8"),
+        ("a,°C\n1,2\n".encode(), "UTF-8"),
+        ("a,°C\n1,λ\n".encode(), "UTF-8"),
+        ("a,°C\n1,2\n".encode("cp1252"), "Latin-1"),
+        (b"a,\xc2\xb0C\n1,\xb0\n", "Latin-1"),
     ],
-)  # fmt: skip
+)
 def test_the_encoding_is_told_by_what_is_no_ascii(data, encoding):
     assert to_utf8(np.frombuffer(data, dtype=np.uint8))[1] == encoding

@@ -14,8 +14,14 @@ T = np.arange(3000) / HZ
 def held(every: int, *, jitter: int = 0, seed: int = 0) -> np.ndarray:
     rng = np.random.default_rng(seed)
     fresh = rng.normal(0.9, 0.05, 3000)
-    at = np.cumsum(every + rng.integers(-jitter, jitter + 1, 3000 // every + 5)) if jitter else np.arange(0, 3000, every)
-    return fresh[at[np.clip(np.searchsorted(at, np.arange(3000), side="right") - 1, 0, None)].clip(0, 2999)]
+    at = (
+        np.cumsum(every + rng.integers(-jitter, jitter + 1, 3000 // every + 5))
+        if jitter
+        else np.arange(0, 3000, every)
+    )
+    return fresh[
+        at[np.clip(np.searchsorted(at, np.arange(3000), side="right") - 1, 0, None)].clip(0, 2999)
+    ]
 
 
 @pytest.mark.parametrize("every", [2, 5, 10, 50])
@@ -46,7 +52,9 @@ def test_a_parked_throttle_is_not_held() -> None:
 
 @pytest.mark.parametrize("every", [2, 5, 25])
 def test_blank_cells_are_no_samples(every: int) -> None:
-    value = np.where(np.arange(3000) % every == 0, np.random.default_rng(2).normal(0, 1, 3000), np.nan)
+    value = np.where(
+        np.arange(3000) % every == 0, np.random.default_rng(2).normal(0, 1, 3000), np.nan
+    )
     rate = channel_rate(T, value, row_step_s=1 / HZ)
     assert not rate.held and rate.hz == pytest.approx(HZ / every, rel=0.01)
 
@@ -58,14 +66,18 @@ def test_nothing_has_no_rate() -> None:
 
 def test_a_still_column_in_a_polled_file_is_polled_like_the_rest() -> None:
     values = [held(10, seed=s) for s in range(4)] + [np.full(3000, 88.0)]
-    rates = together(T, values, [channel_rate(T, v, row_step_s=1 / HZ) for v in values], row_step_s=1 / HZ)
+    rates = together(
+        T, values, [channel_rate(T, v, row_step_s=1 / HZ) for v in values], row_step_s=1 / HZ
+    )
     assert rates[-1].held and rates[-1].hz == pytest.approx(5.0, rel=0.03)
 
 
 def test_a_still_column_beside_quick_ones_keeps_the_row_rate() -> None:
     quick = np.random.default_rng(3).normal(0, 1, (4, 3000))
     values = [*quick, held(10), np.full(3000, 88.0)]
-    rates = together(T, values, [channel_rate(T, v, row_step_s=1 / HZ) for v in values], row_step_s=1 / HZ)
+    rates = together(
+        T, values, [channel_rate(T, v, row_step_s=1 / HZ) for v in values], row_step_s=1 / HZ
+    )
     assert not rates[-1].held and rates[-1].hz == pytest.approx(HZ)
 
 

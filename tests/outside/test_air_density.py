@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
 
-from audit.archive.air_density import air_density, at_reference, relative_density
+from audit.archive.trend.air_density import air_density, at_reference, relative_density
 
 
 @pytest.mark.parametrize("kpa", [70.0, 85.0, 95.0, 99.0, 101.325, 104.0])
@@ -17,7 +17,9 @@ def test_density_of_dry_air(kpa, celsius):
 
 
 def test_density_over_the_references_is_a_ratio_of_the_librarys():
-    real = PropsSI("D", "T", 278.15, "P", 84_000.0, "Air") / PropsSI("D", "T", 298.15, "P", 99_000.0, "Air")
+    real = PropsSI("D", "T", 278.15, "P", 84_000.0, "Air") / PropsSI(
+        "D", "T", 298.15, "P", 99_000.0, "Air"
+    )
     assert float(relative_density(84.0, 5.0)) == pytest.approx(real, rel=1e-3)
 
 
@@ -29,7 +31,9 @@ def test_what_humidity_would_change_is_as_small_as_the_docstring_says():
 
 
 def test_boost_at_the_reference():
-    assert at_reference([80.0, 90.0], [0.8, 1.0], power=0.5).tolist() == pytest.approx([80.0 / 0.8**0.5, 90.0])
+    assert at_reference([80.0, 90.0], [0.8, 1.0], power=0.5).tolist() == pytest.approx(
+        [80.0 / 0.8**0.5, 90.0]
+    )
     assert at_reference(80.0, 0.8, power=0.0) == 80.0
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from audit.archive.changepoint import change_points
+from audit.archive.trend.changepoint import change_points
 
 ruptures = pytest.importorskip("ruptures")
 
@@ -19,7 +19,9 @@ def test_the_same_segmentation_as_an_exact_reference(seed):
 
 
 def test_a_step_is_found_on_its_night():
-    x = np.concatenate([np.random.default_rng(3).normal(0, 1, 40), np.random.default_rng(4).normal(4, 1, 20)])
+    x = np.concatenate(
+        [np.random.default_rng(3).normal(0, 1, 40), np.random.default_rng(4).normal(4, 1, 20)]
+    )
     assert change_points(x, penalty=3 * np.log(60)) == [40]
 
 

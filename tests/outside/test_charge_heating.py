@@ -8,17 +8,30 @@ from __future__ import annotations
 
 import pytest
 
-from audit.checks.charge import ZERO_C, compressor_outlet_c, cooler_effectiveness
+from audit.checks.heat.charge import ZERO_C, compressor_outlet_c, cooler_effectiveness
 
 INLET_K, INLET_KPA = 298.15, 101.325
 
 
 def real_outlet_k(ratio: float, efficiency: float) -> float:
-    props = pytest.importorskip("CoolProp.CoolProp", reason="CoolProp is the reference here").PropsSI
+    props = pytest.importorskip(
+        "CoolProp.CoolProp", reason="CoolProp is the reference here"
+    ).PropsSI
     start = {"T": INLET_K, "P": INLET_KPA * 1e3}
-    entropy, enthalpy = (props(x, *(v for pair in start.items() for v in pair), "Air") for x in ("S", "H"))
+    entropy, enthalpy = (
+        props(x, *(v for pair in start.items() for v in pair), "Air") for x in ("S", "H")
+    )
     isentropic = props("H", "S", entropy, "P", ratio * INLET_KPA * 1e3, "Air")
-    return float(props("T", "H", enthalpy + (isentropic - enthalpy) / efficiency, "P", ratio * INLET_KPA * 1e3, "Air"))
+    return float(
+        props(
+            "T",
+            "H",
+            enthalpy + (isentropic - enthalpy) / efficiency,
+            "P",
+            ratio * INLET_KPA * 1e3,
+            "Air",
+        )
+    )
 
 
 @pytest.mark.parametrize("ratio", [1.2, 1.5, 1.95264, 2.0, 2.5])
@@ -28,12 +41,22 @@ def test_the_outlet_is_that_of_real_air_within_a_kelvin(ratio: float, efficiency
     assert ours == pytest.approx(real_outlet_k(ratio, efficiency), abs=1.0)
 
 
-@pytest.mark.parametrize(("ratio", "efficiency", "kelvin"), [
-    (1.5, 1.0, 334.770), (2.0, 1.0, 363.449), (2.5, 1.0, 387.375), (1.5, 0.70, 350.464), (2.0, 0.65, 398.610),
-    (2.5, 0.75, 417.117)])
+@pytest.mark.parametrize(
+    ("ratio", "efficiency", "kelvin"),
+    [
+        (1.5, 1.0, 334.770),
+        (2.0, 1.0, 363.449),
+        (2.5, 1.0, 387.375),
+        (1.5, 0.70, 350.464),
+        (2.0, 0.65, 398.610),
+        (2.5, 0.75, 417.117),
+    ],
+)
 def test_the_ideal_gas_table(ratio: float, efficiency: float, kelvin: float) -> None:
     """T1 (1 + (ratio^(2/7) - 1) / efficiency), computed with an independent calculator."""
-    assert compressor_outlet_c(25.0, ratio, efficiency=efficiency) + ZERO_C == pytest.approx(kelvin, abs=0.002)
+    assert compressor_outlet_c(25.0, ratio, efficiency=efficiency) + ZERO_C == pytest.approx(
+        kelvin, abs=0.002
+    )
 
 
 @pytest.mark.parametrize(("effectiveness", "charge_c"), [(0.70, 51.92), (0.80, 42.95)])

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from audit.archive import corrections
-from audit.archive.corrections import Prior, correct
-from audit.archive.slope import slope_of
+from audit.archive.trend import corrections
+from audit.archive.trend.corrections import Prior, correct
+from audit.archive.trend.slope import slope_of
 
 statsmodels = pytest.importorskip("statsmodels.api")
 
@@ -26,7 +26,9 @@ def test_prediction_errors_are_those_of_recursive_least_squares(monkeypatch, see
     monkeypatch.setattr(corrections, "HUBER", 1e9)
     monkeypatch.setattr(corrections, "GUARD", 1e9)
     x, y, _, _ = data(seed)
-    got = correct([(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0])
+    got = correct(
+        [(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0]
+    )
     fitted = statsmodels.RecursiveLS(y, x).fit()
     assert got.coefficients == pytest.approx(fitted.params, abs=1e-6)
     expected = fitted.filter_results.forecasts_error[0]
@@ -38,7 +40,9 @@ def test_coefficients_are_near_a_robust_fit_with_strange_nights(seed):
     x, y, beta, rng = data(seed, n=150)
     strange = rng.random(150) < 0.08
     y = y + np.where(strange, rng.choice([-12, 12], 150), 0.0)
-    got = correct([(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0])
+    got = correct(
+        [(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0]
+    )
     robust = statsmodels.RLM(y, x, M=statsmodels.robust.norms.HuberT()).fit().params
     assert got.coefficients == pytest.approx(robust, abs=0.35)
     assert np.abs(got.coefficients - beta).max() < 0.5
@@ -49,7 +53,9 @@ def test_scores_of_a_still_process_are_standard_normal(seed):
     from scipy.stats import kstest
 
     x, y, _, _ = data(seed, n=400)
-    got = correct([(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0])
+    got = correct(
+        [(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0]
+    )
     assert kstest(got.score[10:], "norm").pvalue > 0.001
 
 
@@ -65,5 +71,8 @@ def test_a_slope_is_the_median_of_all_pairs(seed):
 
 def test_the_slopes_interval_holds_the_truth_as_often_as_it_says():
     rng = np.random.default_rng(0)
-    held = [(s := slope_of(rng.normal(0, 1, 30) + 0.1 * np.arange(30))).low <= 0.1 <= s.high for _ in range(400)]
+    held = [
+        (s := slope_of(rng.normal(0, 1, 30) + 0.1 * np.arange(30))).low <= 0.1 <= s.high
+        for _ in range(400)
+    ]
     assert 0.92 <= np.mean(held) <= 0.98

@@ -13,7 +13,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from audit.archive.plan import plan
+from audit.archive.step.plan import plan
 from audit.model import Car
 from audit.units import KPA_PER_PSI
 from tests.archive.sheets import Sheet
@@ -33,7 +33,9 @@ def test_fifteen_psi_is_expected_at_about_76_to_77_percent():
 
 @pytest.mark.parametrize("duty", [76.0, 77.0])
 def test_boost_there_is_expected_close_to_fifteen_psi(duty):
-    low, likely, high = (kpa / KPA_PER_PSI for kpa in known().ask(CAR).gears[0].curve.interval(duty))
+    low, likely, high = (
+        kpa / KPA_PER_PSI for kpa in known().ask(CAR).gears[0].curve.interval(duty)
+    )
     assert low < 15.0 < high and likely == pytest.approx(15.0, abs=0.6)
 
 

@@ -11,10 +11,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from audit.checks import heat_soak, lean_under_load
-from audit.checks.base import Check
-from audit.checks.registry import all_checks
-from audit.checks.run import run_pull
+from audit.checks.heat import heat_soak
+from audit.checks.kit.base import Check
+from audit.checks.kit.registry import all_checks
+from audit.checks.kit.run import run_pull
+from audit.checks.mixture import lean_under_load
 from audit.model import Barometric, Car, Channel, Log, Pull, Sanity, Span
 from audit.tables import limits
 
@@ -22,25 +23,51 @@ BOOST_KPA = 14 * 6.894757293168
 COOLANT_C, INTAKE_C = (182 - 32) / 1.8, (90 - 32) / 1.8
 
 
-def reading(rate: float, *, afr: float = 11.54, coolant_c: float = COOLANT_C, intake_c: float = INTAKE_C, seed: int = 0) -> Pull:
+def reading(
+    rate: float,
+    *,
+    afr: float = 11.54,
+    coolant_c: float = COOLANT_C,
+    intake_c: float = INTAKE_C,
+    seed: int = 0,
+) -> Pull:
     """Cruise, a 6 s pull to 14 psi, lift; with the noise of usual sensors."""
     rng = np.random.default_rng(seed)
     t = np.arange(0, 16, 1 / rate)
     into = t - 5.0
     pull = (into >= 0) & (into <= 6)
-    boost = np.where(pull, BOOST_KPA / (1 + np.exp(-(into - 1) * 6)), -45.0) + rng.normal(0, 0.4, t.size)
+    boost = np.where(pull, BOOST_KPA / (1 + np.exp(-(into - 1) * 6)), -45.0) + rng.normal(
+        0, 0.4, t.size
+    )
     seen = into - 0.2  # the probe is late
-    lam = np.where((seen < 0) | (seen > 6.2), 1.0, afr / 14.7 + (1 - afr / 14.7) / (1 + np.exp((seen - 0.6) * 9)))
+    lam = np.where(
+        (seen < 0) | (seen > 6.2),
+        1.0,
+        afr / 14.7 + (1 - afr / 14.7) / (1 + np.exp((seen - 0.6) * 9)),
+    )
     lam = np.where(seen > 6.0, 1.9, lam) + rng.normal(0, 0.004, t.size)
     columns = {
-        "time": t, "engine_speed": np.where(pull, 2800 + 600 * into, 2800.0), "throttle_position": np.where(pull, 100.0, 18.0),
-        "manifold_pressure": 101.0 + boost, "lambda": lam, "coolant_temp": np.full(t.size, coolant_c),
+        "time": t,
+        "engine_speed": np.where(pull, 2800 + 600 * into, 2800.0),
+        "throttle_position": np.where(pull, 100.0, 18.0),
+        "manifold_pressure": 101.0 + boost,
+        "lambda": lam,
+        "coolant_temp": np.full(t.size, coolant_c),
         "intake_air_temp": np.full(t.size, intake_c),
     }
     channels = tuple(Channel(n, n, rate_hz=rate) for n in columns if n != "time")
     log = Log("a.csv", "0" * 64, pl.DataFrame(columns), channels, Barometric(101.0, "made", 0.5))
     rows = np.flatnonzero(pull)
-    span = Span(int(rows[0]), int(rows[-1]) + 1, float(t[rows[0]]), float(t[rows[-1]]), 3, 2800.0, 6400.0, "lift")
+    span = Span(
+        int(rows[0]),
+        int(rows[-1]) + 1,
+        float(t[rows[0]]),
+        float(t[rows[-1]]),
+        3,
+        2800.0,
+        6400.0,
+        "lift",
+    )
     return Pull(0, span, log, Sanity({}, {}, {}, {n.name: 0.004 for n in channels[3:4]}), Car())
 
 
@@ -60,8 +87,14 @@ def test_it_scores_full_marks_or_nearly() -> None:
     assert min(results[c.NAME].score or 0 for c in _mine()) >= 95
 
 
-@pytest.mark.parametrize(("changed", "code"), [
-    ({"afr": 13.4}, "mixture.lean"), ({"coolant_c": (230 - 32) / 1.8}, "heat.coolant"), ({"intake_c": (155 - 32) / 1.8}, "heat.intake")])
+@pytest.mark.parametrize(
+    ("changed", "code"),
+    [
+        ({"afr": 13.4}, "mixture.lean"),
+        ({"coolant_c": (230 - 32) / 1.8}, "heat.coolant"),
+        ({"intake_c": (155 - 32) / 1.8}, "heat.intake"),
+    ],
+)
 def test_one_figure_out_of_it_is_found(changed: dict[str, float], code: str) -> None:
     pull = reading(20.0, **changed)
     found = [f.code for c in _mine() for f in c.judge(c.measure(pull, limits()), limits()).findings]

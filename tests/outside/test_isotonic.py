@@ -7,8 +7,8 @@ import pytest
 from scipy.optimize import isotonic_regression, linprog
 from sklearn.isotonic import IsotonicRegression
 
-from audit.archive.curve import _rising
-from audit.archive.valve import levels_of
+from audit.archive.step.curve import _rising
+from audit.archive.step.valve import levels_of
 from audit.signal.monotone import isotonic
 
 
@@ -19,7 +19,9 @@ def test_isotonic_agrees_with_two_libraries(seed):
     y, weight = rng.normal(0, 5, n) + np.arange(n) * 0.1, rng.uniform(0.1, 4, n)
     ours = isotonic(y, weight)
     assert ours == pytest.approx(isotonic_regression(y, weights=weight).x, abs=1e-9)
-    assert ours == pytest.approx(IsotonicRegression().fit_transform(np.arange(n), y, sample_weight=weight), abs=1e-9)
+    assert ours == pytest.approx(
+        IsotonicRegression().fit_transform(np.arange(n), y, sample_weight=weight), abs=1e-9
+    )
 
 
 def test_a_worked_example():
@@ -43,7 +45,12 @@ def test_the_rising_path_is_the_nearest_in_the_largest_deviation(seed):
     eye, step = np.eye(n), np.eye(n - 1, n) - np.eye(n - 1, n, 1)
     above = np.hstack([np.vstack([eye, -eye]), -np.ones((2 * n, 1))])
     rows = np.vstack([above, np.hstack([step, np.zeros((n - 1, 1))])])
-    least = linprog([*np.zeros(n), 1.0], A_ub=rows, b_ub=[*y, *-y, *np.zeros(n - 1)], bounds=[(None, None)] * n + [(0, None)]).fun
+    least = linprog(
+        [*np.zeros(n), 1.0],
+        A_ub=rows,
+        b_ub=[*y, *-y, *np.zeros(n - 1)],
+        bounds=[(None, None)] * n + [(0, None)],
+    ).fun
     path = np.concatenate([y, np.zeros(101 - n)])[None, :]
     ours = _rising(path, 0.0, n - 1.0)[0, :n]
     assert (np.diff(ours) >= 0).all() and np.abs(ours - y).max() == pytest.approx(least, abs=1e-7)

@@ -43,10 +43,16 @@ PIDS = {  # name as the standard's tables have it -> (channel, decode of byte A 
 WIDEST = {"coolant_temp": (-40, 215), "intake_air_temp": (-40, 215), "engine_speed": (0, 16383.75)}
 
 
-@pytest.mark.parametrize(("decoded", "value"), [  # worked examples from the tables
-    (PIDS["Engine RPM"][1](0x1AF8), 1726.0), (PIDS["Engine coolant temperature"][1](0x7B), 83.0), (PIDS["Commanded equivalence ratio"][1](0x8000), 1.0),
-    (PIDS["Commanded equivalence ratio"][1](0x6490), 0.78564), (PIDS["Throttle position"][1](0x33), 20.0),
-])
+@pytest.mark.parametrize(
+    ("decoded", "value"),
+    [  # worked examples from the tables
+        (PIDS["Engine RPM"][1](0x1AF8), 1726.0),
+        (PIDS["Engine coolant temperature"][1](0x7B), 83.0),
+        (PIDS["Commanded equivalence ratio"][1](0x8000), 1.0),
+        (PIDS["Commanded equivalence ratio"][1](0x6490), 0.78564),
+        (PIDS["Throttle position"][1](0x33), 20.0),
+    ],
+)
 def test_the_tables_own_examples(decoded: float, value: float) -> None:
     assert decoded == pytest.approx(value, abs=1e-5)
 
@@ -72,10 +78,18 @@ def test_the_table_holds_what_the_bus_can_carry(channel: str, ends: tuple[float,
 
 
 STANDARD = {
-    "ENGINE_RPM": ("engine_speed", "rpm"), "VEHICLE_SPEED": ("vehicle_speed", "km/h"), "THROTTLE": ("throttle_position", "%"), "COOLANT_TEMPERATURE": ("coolant_temp", "°C"),
-    "LONG_TERM_FUEL_TRIM_BANK_1": ("long_term_fuel_trim", "%"), "SHORT_TERM_FUEL_TRIM_BANK_1": ("short_term_fuel_trim", "%"),
-    "INTAKE_MANIFOLD_PRESSURE": ("manifold_pressure", "kPa absolute"), "PEDAL_D": ("pedal_position", "%"), "FUEL_AIR_COMMANDED_EQUIV_RATIO": ("lambda_target", "lambda"),
-    "ABSOLUTE_BAROMETRIC_PRESSURE": ("barometric_pressure", "kPa absolute"), "INTAKE_AIR_TEMP": ("intake_air_temp", "°C"), "TIMING_ADVANCE": ("ignition_timing", "°"),
+    "ENGINE_RPM": ("engine_speed", "rpm"),
+    "VEHICLE_SPEED": ("vehicle_speed", "km/h"),
+    "THROTTLE": ("throttle_position", "%"),
+    "COOLANT_TEMPERATURE": ("coolant_temp", "°C"),
+    "LONG_TERM_FUEL_TRIM_BANK_1": ("long_term_fuel_trim", "%"),
+    "SHORT_TERM_FUEL_TRIM_BANK_1": ("short_term_fuel_trim", "%"),
+    "INTAKE_MANIFOLD_PRESSURE": ("manifold_pressure", "kPa absolute"),
+    "PEDAL_D": ("pedal_position", "%"),
+    "FUEL_AIR_COMMANDED_EQUIV_RATIO": ("lambda_target", "lambda"),
+    "ABSOLUTE_BAROMETRIC_PRESSURE": ("barometric_pressure", "kPa absolute"),
+    "INTAKE_AIR_TEMP": ("intake_air_temp", "°C"),
+    "TIMING_ADVANCE": ("ignition_timing", "°"),
     "CONTROL_MODULE_VOLTAGE": ("battery_voltage", "V"),
 }
 
@@ -86,6 +100,10 @@ def test_a_real_recording_has_every_standard_parameter_named(name: str) -> None:
 
     (log,) = read_logs(EXCERPTS / name, car=Car(), rate_hz=10.0)
     assert isinstance(log, Log)
-    found = {c.source.split(" ")[0]: (c.name, c.source_unit) for c in log.channels if c.known and c.name != "time"}
+    found = {
+        c.source.split(" ")[0]: (c.name, c.source_unit)
+        for c in log.channels
+        if c.known and c.name != "time"
+    }
     assert found == STANDARD
     assert not any(c.doubtful for c in log.channels if c.name != "vehicle_speed")

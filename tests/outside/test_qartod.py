@@ -9,9 +9,9 @@ import pytest
 
 from audit.model import SUSPECT
 from audit.sanity.aggregate import of_channel
-from audit.sanity.ranges import gross_range
-from audit.sanity.spikes import rate_of_change, spike
-from audit.sanity.still import flat_line
+from audit.sanity.tests.ranges import gross_range
+from audit.sanity.tests.spikes import rate_of_change, spike
+from audit.sanity.tests.still import flat_line
 
 qartod = pytest.importorskip("ioos_qc.qartod")
 pytestmark = pytest.mark.filterwarnings("ignore")
@@ -22,11 +22,17 @@ def seconds(n):
     return np.datetime64("2020-01-01") + np.arange(n).astype("timedelta64[s]")
 
 
-@pytest.mark.parametrize("values", [[0, 10, 20, 50, 90, 100, 101, NAN], [-0.1, 0, 10, 9.99, 50, 90, 90.01, 100, 100.01, NAN]])
+@pytest.mark.parametrize(
+    "values",
+    [[0, 10, 20, 50, 90, 100, 101, NAN], [-0.1, 0, 10, 9.99, 50, 90, 90.01, 100, 100.01, NAN]],
+)
 def test_gross_range_is_the_reference(values):
     v = np.array(values, float)
     theirs = qartod.gross_range_test(v, fail_span=(0, 100), suspect_span=(10, 90))
-    assert gross_range(v, fail_span=(0, 100), suspect_span=(10, 90)).tolist() == np.asarray(theirs.filled(9)).tolist()
+    assert (
+        gross_range(v, fail_span=(0, 100), suspect_span=(10, 90)).tolist()
+        == np.asarray(theirs.filled(9)).tolist()
+    )
 
 
 @pytest.mark.parametrize("values", [[1, 1, 2, 5, 5, 5, 20, 20], [0, 2, 4.5, 4.5, 10, 5]])
@@ -41,7 +47,9 @@ def test_rate_of_change_is_the_reference_but_for_the_first_sample(values):
 
 def test_rate_of_change_at_ten_hertz_is_the_reference_on_a_stretched_clock():
     v = np.array([0, 0, 0.3, 0.3, 0.3, 1, 1])
-    theirs = np.asarray(qartod.rate_of_change_test(v, seconds(len(v)), threshold=0.2))  # 2 a second, clock × 10
+    theirs = np.asarray(
+        qartod.rate_of_change_test(v, seconds(len(v)), threshold=0.2)
+    )  # 2 a second, clock × 10
     assert rate_of_change(np.arange(7) * 0.1, v, per_s=2.0)[1:].tolist() == theirs[1:].tolist()
 
 
@@ -50,7 +58,11 @@ def test_a_lone_spike_is_flagged_as_by_the_differential_form():
     v[[3, 28]] = 106.0, 116.5
     theirs = np.asarray(qartod.spike_test(v, suspect_threshold=3, method="differential"))
     ours = spike(np.arange(40.0), v, least=3)
-    assert np.flatnonzero(ours == SUSPECT).tolist() == np.flatnonzero(theirs == SUSPECT).tolist() == [3, 28]
+    assert (
+        np.flatnonzero(ours == SUSPECT).tolist()
+        == np.flatnonzero(theirs == SUSPECT).tolist()
+        == [3, 28]
+    )
 
 
 def test_a_step_is_no_spike_in_either():
@@ -66,7 +78,9 @@ def test_a_spike_at_the_limit_passes_in_both():
     assert theirs[3] == spike(np.arange(7.0), v, least=3)[3] == 1
 
 
-@pytest.mark.parametrize("values", [[1, 2, 2, 2, 2, 2, 2, 3], [1, 2, 3, 4, 5, 6, 7, 8], [2, 2, NAN, 2, 2, 2, 2]])
+@pytest.mark.parametrize(
+    "values", [[1, 2, 2, 2, 2, 2, 2, 3], [1, 2, 3, 4, 5, 6, 7, 8], [2, 2, NAN, 2, 2, 2, 2]]
+)
 def test_flat_line_flags_whole_runs_and_the_reference_their_ends(values):
     """All that the reference fails, ours fails; and ours fails nothing outside a run that it fails."""
     v = np.array(values, float)
@@ -85,11 +99,17 @@ def test_flat_line_at_ten_hertz_is_the_reference_on_a_stretched_clock():
 
 
 def test_two_samples_pass_their_flat_line_and_are_not_evaluated_by_ours():
-    assert set(np.asarray(qartod.flat_line_test(np.ones(2), seconds(2), 2, 4, tolerance=0.01))) == {1}
+    assert set(np.asarray(qartod.flat_line_test(np.ones(2), seconds(2), 2, 4, tolerance=0.01))) == {
+        1
+    }
     assert set(flat_line(np.arange(2.0), np.ones(2), for_s=1.0)) == {2}
 
 
 def test_the_aggregate_is_the_reference():
     columns = [[1, 1, 2, 9, 1, 3], [1, 3, 1, 1, 2, 4], [1, 1, 9, 2, 9, 1]]
     theirs = np.asarray(qartod.qartod_compare([np.array(c) for c in columns]))
-    assert [of_channel(row) for row in zip(*columns, strict=True)] == theirs.tolist() == [1, 3, 1, 1, 1, 4]
+    assert (
+        [of_channel(row) for row in zip(*columns, strict=True)]
+        == theirs.tolist()
+        == [1, 3, 1, 1, 1, 4]
+    )

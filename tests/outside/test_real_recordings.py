@@ -19,12 +19,19 @@ from audit.model import Car, Log
 DATA = Path(__file__).parent / "data"
 FILES = ("drive1_excerpt.csv", "idle1_excerpt.csv")
 NAMED = {  # the standard's parameters that are channels of ours, and what the recording holds, by eye
-    "ENGINE_RPM ()": ("engine_speed", 0, 3000), "VEHICLE_SPEED ()": ("vehicle_speed", 0, 60), "THROTTLE ()": ("throttle_position", 10, 50),
-    "COOLANT_TEMPERATURE ()": ("coolant_temp", 20, 95), "LONG_TERM_FUEL_TRIM_BANK_1 ()": ("long_term_fuel_trim", -15, 15),
-    "SHORT_TERM_FUEL_TRIM_BANK_1 ()": ("short_term_fuel_trim", -15, 15), "INTAKE_MANIFOLD_PRESSURE ()": ("manifold_pressure", 15, 103),
-    "PEDAL_D ()": ("pedal_position", 10, 45), "FUEL_AIR_COMMANDED_EQUIV_RATIO ()": ("lambda_target", 0, 2),
-    "ABSOLUTE_BAROMETRIC_PRESSURE ()": ("barometric_pressure", 98, 104), "INTAKE_AIR_TEMP ()": ("intake_air_temp", 15, 60),
-    "TIMING_ADVANCE ()": ("ignition_timing", -30, 45), "CONTROL_MODULE_VOLTAGE ()": ("battery_voltage", 10, 15),
+    "ENGINE_RPM ()": ("engine_speed", 0, 3000),
+    "VEHICLE_SPEED ()": ("vehicle_speed", 0, 60),
+    "THROTTLE ()": ("throttle_position", 10, 50),
+    "COOLANT_TEMPERATURE ()": ("coolant_temp", 20, 95),
+    "LONG_TERM_FUEL_TRIM_BANK_1 ()": ("long_term_fuel_trim", -15, 15),
+    "SHORT_TERM_FUEL_TRIM_BANK_1 ()": ("short_term_fuel_trim", -15, 15),
+    "INTAKE_MANIFOLD_PRESSURE ()": ("manifold_pressure", 15, 103),
+    "PEDAL_D ()": ("pedal_position", 10, 45),
+    "FUEL_AIR_COMMANDED_EQUIV_RATIO ()": ("lambda_target", 0, 2),
+    "ABSOLUTE_BAROMETRIC_PRESSURE ()": ("barometric_pressure", 98, 104),
+    "INTAKE_AIR_TEMP ()": ("intake_air_temp", 15, 60),
+    "TIMING_ADVANCE ()": ("ignition_timing", -30, 45),
+    "CONTROL_MODULE_VOLTAGE ()": ("battery_voltage", 10, 15),
 }
 
 
@@ -43,7 +50,9 @@ def test_every_standard_parameter_is_named_and_in_its_unit(name):
         values = log.values(channel)
         assert low <= values[values == values].min()
         assert values[values == values].max() <= high
-    assert [c.name for c in log.channels if c.doubtful and c.name != "vehicle_speed"] == []  # km/h or mph: nothing tells
+    assert [
+        c.name for c in log.channels if c.doubtful and c.name != "vehicle_speed"
+    ] == []  # km/h or mph: nothing tells
 
 
 @pytest.mark.parametrize("name", FILES)

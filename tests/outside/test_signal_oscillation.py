@@ -44,7 +44,11 @@ def test_uneven_clock_agrees_with_lombscargle():
 def test_damping_is_that_of_the_log_decrement(damping):
     """d = ln(x0/x1), z = d / sqrt(4 pi² + d²): Rao, Mechanical Vibrations, ch. 2 (from memory)."""
     t = np.arange(0, 1.5, 1 / 200)
-    y = 10 * np.exp(-damping * 2 * np.pi * 6 * t / np.sqrt(1 - damping**2)) * np.cos(2 * np.pi * 6 * t)
+    y = (
+        10
+        * np.exp(-damping * 2 * np.pi * 6 * t / np.sqrt(1 - damping**2))
+        * np.cos(2 * np.pi * 6 * t)
+    )
     top, _ = signal.find_peaks(y)
     d = np.log(y[top[0]] / y[top[4]]) / 4
     found = oscillation(t, y)
@@ -53,8 +57,10 @@ def test_damping_is_that_of_the_log_decrement(damping):
     assert found.damping == pytest.approx(d / np.sqrt(4 * np.pi**2 + d * d), abs=0.012)
 
 
-@pytest.mark.parametrize(("hz", "rate", "seen"), [(8, 10, 2), (12, 10, 2), (33.3, 10, 3.3), (26, 20, 6),
-                                                 (40, 25, 10), (100, 20, 0)])
+@pytest.mark.parametrize(
+    ("hz", "rate", "seen"),
+    [(8, 10, 2), (12, 10, 2), (33.3, 10, 3.3), (26, 20, 6), (40, 25, 10), (100, 20, 0)],
+)
 def test_folded_frequency(hz, rate, seen):
     """Sampling theorem (Shannon 1949, from memory): |f - fs round(f / fs)|."""
     assert alias_hz(hz, rate) == pytest.approx(seen, abs=1e-9)
@@ -62,4 +68,6 @@ def test_folded_frequency(hz, rate, seen):
 
 def test_a_folded_swing_shows_at_the_folded_frequency():
     t = np.arange(80) / 10
-    assert oscillation(t, np.sin(2 * np.pi * 12 * t)).hz == pytest.approx(alias_hz(12, 10), abs=0.05)
+    assert oscillation(t, np.sin(2 * np.pi * 12 * t)).hz == pytest.approx(
+        alias_hz(12, 10), abs=0.05
+    )

@@ -29,7 +29,9 @@ def test_the_plain_z_would_hardly_see_it():
 @given(values)
 def test_mad_is_scipys(y):
     """scipy.stats.median_abs_deviation, scale normal (1.482602 against the usual 1.4826)."""
-    assert mad_sigma(y) == pytest.approx(stats.median_abs_deviation(y, scale="normal"), rel=1e-5, abs=1e-12)
+    assert mad_sigma(y) == pytest.approx(
+        stats.median_abs_deviation(y, scale="normal"), rel=1e-5, abs=1e-12
+    )
 
 
 @settings(deadline=None)
@@ -54,13 +56,16 @@ def test_hampel_without_a_floor_flags_a_quantised_step():
     assert not hampel(np.arange(8.0), y, 6, 3, 1).any()
 
 
-@pytest.mark.parametrize(("y", "weights", "fit"), [
-    ([1, 3, 2, 4, 6, 5, 7], None, [1, 2.5, 2.5, 4, 5.5, 5.5, 7]),
-    ([62, 69, 67, 83, 96.5, 95], None, [62, 68, 68, 83, 95.75, 95.75]),
-    ([62, 69, 67, 83, 96.5, 95], [3, 4, 2, 5, 5, 1], [62, 68.3333, 68.3333, 83, 96.25, 96.25]),
-    ([4, 3, 2, 1], None, [2.5] * 4),
-    ([1, 2, 2, 5], None, [1, 2, 2, 5]),
-])
+@pytest.mark.parametrize(
+    ("y", "weights", "fit"),
+    [
+        ([1, 3, 2, 4, 6, 5, 7], None, [1, 2.5, 2.5, 4, 5.5, 5.5, 7]),
+        ([62, 69, 67, 83, 96.5, 95], None, [62, 68, 68, 83, 95.75, 95.75]),
+        ([62, 69, 67, 83, 96.5, 95], [3, 4, 2, 5, 5, 1], [62, 68.3333, 68.3333, 83, 96.25, 96.25]),
+        ([4, 3, 2, 1], None, [2.5] * 4),
+        ([1, 2, 2, 5], None, [1, 2, 2, 5]),
+    ],
+)
 def test_monotone_fit_of_worked_examples(y, weights, fit):
     """Pool adjacent violators: Barlow et al. (1972, from memory); scikit-learn and scipy agree."""
     assert isotonic(y, weights) == pytest.approx(fit, abs=1e-4)
@@ -75,5 +80,7 @@ def test_falling_fit():
 def test_monotone_fit_is_scikit_learns_and_scipys(pairs):
     y, w = np.array(pairs).T
     ours = isotonic(y, w)
-    assert ours == pytest.approx(IsotonicRegression().fit_transform(np.arange(y.size), y, sample_weight=w), abs=1e-6)
+    assert ours == pytest.approx(
+        IsotonicRegression().fit_transform(np.arange(y.size), y, sample_weight=w), abs=1e-6
+    )
     assert ours == pytest.approx(optimize.isotonic_regression(y, weights=w).x, abs=1e-6)

@@ -23,19 +23,37 @@ def stoichiometric(c: float, h: float, o: float) -> float:
     return (c + h / 4 - o / 2) / OXYGEN_SHARE * AIR / (c * C + h * H + o * O)
 
 
-FUELS = [("iso-octane", (8, 18, 0), 15.13), ("ethanol", (2, 6, 1), 9.00), ("methanol", (1, 4, 1), 6.47)]
+FUELS = [
+    ("iso-octane", (8, 18, 0), 15.13),
+    ("ethanol", (2, 6, 1), 9.00),
+    ("methanol", (1, 4, 1), 6.47),
+]
 
 
 @pytest.mark.parametrize(("name", "formula", "handbook"), FUELS)
-def test_the_balance_gives_the_handbook_figure(name: str, formula: tuple[int, int, int], handbook: float) -> None:
+def test_the_balance_gives_the_handbook_figure(
+    name: str, formula: tuple[int, int, int], handbook: float
+) -> None:
     assert stoichiometric(*formula) == pytest.approx(handbook, abs=0.006), name
 
 
 @pytest.mark.parametrize(("name", "formula", "handbook"), FUELS[1:])
-def test_an_own_scale_afr_column_becomes_lambda(name: str, formula: tuple[int, int, int], handbook: float) -> None:
+def test_an_own_scale_afr_column_becomes_lambda(
+    name: str, formula: tuple[int, int, int], handbook: float
+) -> None:
     afr = stoichiometric(*formula)
     d = drive()
-    log = understand(raw_log([Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"]), Made("AFR", afr * d["lambda"])], d["time"]), Car(fuel=name, stoichiometric_afr=afr))
+    log = understand(
+        raw_log(
+            [
+                Made("RPM", d["engine_speed"]),
+                Made("TPS", d["throttle_position"]),
+                Made("AFR", afr * d["lambda"]),
+            ],
+            d["time"],
+        ),
+        Car(fuel=name, stoichiometric_afr=afr),
+    )
     np.testing.assert_allclose(log.values("lambda"), d["lambda"], rtol=1e-9)
 
 
@@ -43,5 +61,15 @@ def test_petrol_11_54_to_1_is_lambda_0_785() -> None:
     """14.7 is the usual figure for petrol (Heywood, Internal Combustion Engine Fundamentals, fuel table; from memory)."""
     d = drive()
     value = np.where(d["throttle_position"] > 90, 11.54, 14.7)
-    log = understand(raw_log([Made("RPM", d["engine_speed"]), Made("TPS", d["throttle_position"]), Made("AFR", value)], d["time"]), Car())
+    log = understand(
+        raw_log(
+            [
+                Made("RPM", d["engine_speed"]),
+                Made("TPS", d["throttle_position"]),
+                Made("AFR", value),
+            ],
+            d["time"],
+        ),
+        Car(),
+    )
     assert np.nanmin(log.values("lambda")) == pytest.approx(0.785, abs=5e-4)

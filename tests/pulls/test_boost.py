@@ -46,5 +46,7 @@ def test_then_to_the_altitude_and_then_to_the_standard(clock):
 
 def test_an_estimate_that_is_not_the_channel_is_kept(clock):
     log = log_with(clock, np.zeros_like)
-    log = dataclasses.replace(log, barometric=Barometric(97.0, "manifold pressure with the engine stopped", 1.0))
+    log = dataclasses.replace(
+        log, barometric=Barometric(97.0, "manifold pressure with the engine stopped", 1.0)
+    )
     assert best(log) is log.barometric

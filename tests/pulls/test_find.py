@@ -8,14 +8,21 @@ NEAR_S = 0.3
 
 
 def spans(log, car=None):
-    return [(round(p.start_s, 1), round(p.end_s, 1), p.ended_by) for p in (found(log) if car is None else found(log, car))]
+    return [
+        (round(p.start_s, 1), round(p.end_s, 1), p.ended_by)
+        for p in (found(log) if car is None else found(log, car))
+    ]
 
 
 @pytest.mark.parametrize("rate", [5.0, 10.0, 20.0, 100.0])
 @pytest.mark.parametrize("gear", [2, 3, 4])
 def test_a_pull_is_found_within_a_third_of_a_second_with_its_gear(clock, rate, gear):
     t = clock(rate)
-    (pull,) = found(build(one_pull(t, gear=gear), t, step={"vehicle_speed": 1.0, "throttle_position": 100 / 255}))
+    (pull,) = found(
+        build(
+            one_pull(t, gear=gear), t, step={"vehicle_speed": 1.0, "throttle_position": 100 / 255}
+        )
+    )
     assert pull.start_s == pytest.approx(20.0, abs=NEAR_S)
     assert pull.end_s == pytest.approx(26.0, abs=NEAR_S)
     assert (pull.gear, pull.ended_by, pull.setting) == (gear, "lift", "throttle")
@@ -35,7 +42,10 @@ def test_part_throttle_is_no_pull(clock, top, count):
     t = clock()
     log = one_pull(t)
     log["throttle_position"] = np.minimum(log["throttle_position"], top)
-    log["throttle_position"][:40], log["manifold_pressure"][:40] = 100.0, 97.0  # it does reach its top, held on a hill
+    log["throttle_position"][:40], log["manifold_pressure"][:40] = (
+        100.0,
+        97.0,
+    )  # it does reach its top, held on a hill
     assert len(found(build(log, t))) == count
 
 
@@ -62,7 +72,10 @@ def test_without_throttle_the_pedal_and_without_both_the_load_tells(clock):
     del log["pedal_position"]
     (pull,) = found(build(log, t))
     assert pull.setting == "load"
-    assert (pull.start_s, pull.end_s) == (pytest.approx(20.0, abs=NEAR_S), pytest.approx(26.0, abs=NEAR_S))
+    assert (pull.start_s, pull.end_s) == (
+        pytest.approx(20.0, abs=NEAR_S),
+        pytest.approx(26.0, abs=NEAR_S),
+    )
 
 
 def test_a_held_engine_speed_is_no_pull(clock):
@@ -74,14 +87,18 @@ def test_a_held_engine_speed_is_no_pull(clock):
 def test_a_blip_in_neutral_is_no_pull(clock):
     t = clock()
     log = one_pull(t)
-    log["engine_speed"] = lines(t, (0, 900), (20, 900), (20.7, 6700), (26, 6650), (27, 900), (99, 900))
+    log["engine_speed"] = lines(
+        t, (0, 900), (20, 900), (20.7, 6700), (26, 6650), (27, 900), (99, 900)
+    )
     log["vehicle_speed"] = np.zeros_like(t)
     assert found(build(log, t)) == ()
 
 
 def shifted(t, *, lifted):
     """Third to 6500 rpm at 24 s, then fourth to 29 s."""
-    speed = lines(t, (0, 55.4), (20, 55.4), (24, 128.7), (24.35, 128.0), (29, 155.0), (33, 90), (99, 90))
+    speed = lines(
+        t, (0, 55.4), (20, 55.4), (24, 128.7), (24.35, 128.0), (29, 155.0), (33, 90), (99, 90)
+    )
     rpm = speed * np.where(t < 24.1, RATIOS[3], RATIOS[4])
     throttle = lines(t, (0, 18), (19.95, 18), (20.05, 100), (29, 100), (29.1, 2), (99, 2))
     if lifted:
@@ -104,7 +121,11 @@ def test_the_limiter_ends_a_pull(clock):
     t = clock()
     log = one_pull(t, end=28.0)
     bounce = 6500 - 120 * (np.sin(2 * np.pi * 6 * t) > 0)
-    log["engine_speed"] = np.where((t > 26) & (t < 28), bounce, lines(t, (0, 2800), (20, 2800), (26, 6500), (28, 6500), (32, 2800), (99, 2800)))
+    log["engine_speed"] = np.where(
+        (t > 26) & (t < 28),
+        bounce,
+        lines(t, (0, 2800), (20, 2800), (26, 6500), (28, 6500), (32, 2800), (99, 2800)),
+    )
     log["vehicle_speed"] = log["engine_speed"] / RATIOS[3]
     (pull,) = found(build(log, t))
     assert (pull.ended_by, pull.end_s) == ("limiter", pytest.approx(26.0, abs=NEAR_S))
@@ -112,7 +133,10 @@ def test_the_limiter_ends_a_pull(clock):
 
 def test_the_end_of_the_log_ends_a_pull(clock):
     t = clock(length_s=25.0)
-    assert spans(build(one_pull(t), t)) == [(20.1, 24.9, "log end")] or spans(build(one_pull(t), t))[0][2] == "log end"
+    assert (
+        spans(build(one_pull(t), t)) == [(20.1, 24.9, "log end")]
+        or spans(build(one_pull(t), t))[0][2] == "log end"
+    )
 
 
 def test_a_gap_and_a_restarted_clock_end_a_pull(clock):
@@ -129,7 +153,9 @@ def test_a_gap_and_a_restarted_clock_end_a_pull(clock):
 def test_wheelspin_does_not_end_a_pull(clock):
     t = clock()
     log = one_pull(t, gear=2)
-    log["engine_speed"] = log["engine_speed"] * lines(t, (0, 1), (21.5, 1), (21.9, 1.25), (22.6, 1.25), (22.8, 1), (99, 1))
+    log["engine_speed"] = log["engine_speed"] * lines(
+        t, (0, 1), (21.5, 1), (21.9, 1.25), (22.6, 1.25), (22.8, 1), (99, 1)
+    )
     (pull,) = found(build(log, t))
     assert (pull.gear, pull.ended_by) == (2, "lift")
 

@@ -59,7 +59,10 @@ def test_a_log_that_only_begins_at_rest_in_a_taller_gear_is_no_start_in_first(ra
     t = np.arange(0.0, 30.0, 0.1)
     speed = np.where(t < 5.0, 0.0, 40.0)
     ratios = np.where(t < 5.0, np.nan, ratio)
-    assert _starts_in_first(Series(t, ratios * 40.0), Series(t, speed), ratios, np.array([ratio])) is first
+    assert (
+        _starts_in_first(Series(t, ratios * 40.0), Series(t, speed), ratios, np.array([ratio]))
+        is first
+    )
 
 
 def test_a_full_box_of_six_is_numbered_without_a_start():

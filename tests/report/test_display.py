@@ -33,4 +33,7 @@ def test_what_is_unknown_is_a_dash():
 
 
 def test_nought_has_no_minus():
-    assert number(-0.004, "kPa", us=False, digits=1) == "0.0" and number(-0.06, "kPa", us=False, digits=1) == "-0.1"
+    assert (
+        number(-0.004, "kPa", us=False, digits=1) == "0.0"
+        and number(-0.06, "kPa", us=False, digits=1) == "-0.1"
+    )

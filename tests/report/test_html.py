@@ -10,8 +10,18 @@ from audit.report.html import render, write_report
 from audit.report.page import shell
 from tests.report.nights import full_night, sample
 
-NASTY = '<script>alert(1)</script><img src=x onerror=alert(2)>"\'&\u2028'
-LEAN = Finding("mixture.lean", "stop", "Lambda stayed at or above 1.010 for 0.30 s at 95.8 kPa boost.", "lambda", 24.0, 25.0, 1.01, 0.95, "1")
+NASTY = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"
+LEAN = Finding(
+    "mixture.lean",
+    "stop",
+    "Lambda stayed at or above 1.010 for 0.30 s at 95.8 kPa boost.",
+    "lambda",
+    24.0,
+    25.0,
+    1.01,
+    0.95,
+    "1",
+)
 
 
 def without_scripts(page):
@@ -19,11 +29,18 @@ def without_scripts(page):
 
 
 def policy(page):
-    return re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', page)[1].replace("&#39;", "'")
+    return re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', page)[1].replace(
+        "&#39;", "'"
+    )
 
 
 def packets(page):
-    return [json.loads(text) for text in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, flags=re.DOTALL)]
+    return [
+        json.loads(text)
+        for text in re.findall(
+            r'<script type="application/json"[^>]*>(.*?)</script>', page, flags=re.DOTALL
+        )
+    ]
 
 
 def test_six_pulls_of_24_channels_stay_within_2_mb():
@@ -50,7 +67,9 @@ def test_the_policy_lets_only_our_own_scripts_run():
     assert allowed.startswith("default-src 'none'; script-src 'sha256-")
     assert "unsafe" not in allowed and "http" not in allowed
     scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.DOTALL)
-    assert [shell.digest(s) for s in scripts] == re.search(r"script-src ([^;]*)", allowed)[1].split()
+    assert [shell.digest(s) for s in scripts] == re.search(r"script-src ([^;]*)", allowed)[
+        1
+    ].split()
 
 
 def test_a_page_without_pulls_carries_no_script_at_all():
@@ -64,15 +83,30 @@ def test_the_same_night_gives_the_same_page():
 
 @pytest.mark.parametrize("where", ["car", "file", "message"])
 def test_what_comes_from_the_log_is_text(where):
-    findings = (Finding("sensor.spike", "watch", NASTY, "lambda", 24.0, 24.5, likely=(NASTY,)),) if where == "message" else ()
-    night = full_night(car=Car(name=NASTY) if where == "car" else None, name=NASTY if where == "file" else "run.csv", findings=findings)
+    findings = (
+        (Finding("sensor.spike", "watch", NASTY, "lambda", 24.0, 24.5, likely=(NASTY,)),)
+        if where == "message"
+        else ()
+    )
+    night = full_night(
+        car=Car(name=NASTY) if where == "car" else None,
+        name=NASTY if where == "file" else "run.csv",
+        findings=findings,
+    )
     page = without_scripts(render(night))
-    assert "<script>alert" not in page and "<img" not in page and "onerror=alert(2)>" not in page.replace("&gt;", "").replace("&lt;", "")
+    assert (
+        "<script>alert" not in page
+        and "<img" not in page
+        and "onerror=alert(2)>" not in page.replace("&gt;", "").replace("&lt;", "")
+    )
     assert "&lt;img src=x onerror" in page
 
 
 def test_numbers_in_the_page_cannot_end_their_script_element():
-    assert shell.json_for_html({"a": "</script><!--\u2028&'"}) == '{"a":"\\u003c/script\\u003e\\u003c!--\\u2028\\u0026\\u0027"}'
+    assert (
+        shell.json_for_html({"a": "</script><!--\u2028&'"})
+        == '{"a":"\\u003c/script\\u003e\\u003c!--\\u2028\\u0026\\u0027"}'
+    )
 
 
 def test_a_library_that_would_end_its_script_element_is_refused():
@@ -116,7 +150,9 @@ def test_what_was_not_judged_is_said_with_its_reason():
 def test_where_the_car_was_is_not_sent_along():
     night = full_night()
     log = night.logs[0].log
-    frame = log.frame.with_columns(latitude=np.full(log.rows, 51.123456), longitude=np.full(log.rows, 7.654321))
+    frame = log.frame.with_columns(
+        latitude=np.full(log.rows, 51.123456), longitude=np.full(log.rows, 7.654321)
+    )
     object.__setattr__(log, "frame", frame)
     assert "51.123" not in render(night)
 
@@ -133,7 +169,10 @@ def test_writing_leaves_nothing_beside_the_page(tmp_path):
 
 def test_every_plot_is_told_in_words():
     page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
-    plots, words = re.findall(r'class="plot', page), re.findall(r'<p class="aural">([^<]+)</p>', page)
+    plots, words = (
+        re.findall(r'class="plot', page),
+        re.findall(r'<p class="aural">([^<]+)</p>', page),
+    )
     assert len(plots) == len(words) > 12
     boost = next(w for w in words if "Boost begins" in w)
     assert re.search(r"highest with 17\.\d at 141\.\d s", boost)  # 3.0 psi over 14.1, at 141.8 s
@@ -141,12 +180,15 @@ def test_every_plot_is_told_in_words():
 
 def test_limits_and_bands_are_named_below_their_plot():
     page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
-    assert re.search(r'class="levels">Dashed lines: car&#39;s limit 18\.6 psi, hold limit 16\.\d psi\. Shaded: settled 13\.9 psi', page)
+    assert re.search(
+        r'class="levels">Dashed lines: car&#39;s limit 18\.6 psi, hold limit 16\.\d psi\. Shaded: settled 13\.9 psi',
+        page,
+    )
 
 
 def test_the_folders_of_the_logs_are_not_sent_along(tmp_path):
     from audit.carfile import load_car
-    from audit.screen import screen_night
+    from audit.night.screen import screen_night
 
     (tmp_path / "notes.csv").write_text("hello\nno log\n", encoding="utf-8")
     page = render(screen_night([tmp_path / "notes.csv"], car=load_car(None)))
@@ -163,6 +205,13 @@ def test_a_long_file_name_is_whole_in_the_table_of_logs_only():
 def test_without_a_pull_checks_that_were_not_judged_are_told_once():
     import dataclasses
 
-    none = {n: CheckResult(n, "not_evaluated", None, why="no pull to judge") for n in ("heat_soak", "knock", "oscillation")}
+    none = {
+        n: CheckResult(n, "not_evaluated", None, why="no pull to judge")
+        for n in ("heat_soak", "knock", "oscillation")
+    }
     page = render(dataclasses.replace(full_night(pulls=0), checks=none))
-    assert page.count("no pull to judge") == 1 and "heat soak, knock, oscillation" in page and "No check could be judged" in page
+    assert (
+        page.count("no pull to judge") == 1
+        and "heat soak, knock, oscillation" in page
+        and "No check could be judged" in page
+    )

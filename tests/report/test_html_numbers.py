@@ -43,7 +43,13 @@ def test_thinning_keeps_the_highest_and_the_lowest(n, most, seed):
 @pytest.mark.parametrize(
     ("value", "unit", "wanted"),
     # 1 psi = 6894.757 Pa, °F = 1.8 °C + 32, 1 mile = 1609.344 m: NIST SP 811 (2008), appendix B.8
-    [(6.894757, "kPa", 1.0), (100.0, "°C", 212.0), (10.0, "K", 18.0), (1.609344, "km/h", 1.0), (0.9, "1", 0.9)],
+    [
+        (6.894757, "kPa", 1.0),
+        (100.0, "°C", 212.0),
+        (10.0, "K", 18.0),
+        (1.609344, "km/h", 1.0),
+        (0.9, "1", 0.9),
+    ],
 )
 def test_us_units(value, unit, wanted):
     assert shown(value, unit, us=True) == pytest.approx(wanted, rel=1e-6)
@@ -71,4 +77,6 @@ def finding(code, limit, unit):
 )
 def test_a_limit_lies_where_the_axis_says(code, limit, unit, levels):
     audit = full_night(pulls=1).logs[0].pulls[0]
-    assert limit_levels(finding(code, limit, unit), audit.measures, audit.pull) == pytest.approx(levels, abs=0.01)
+    assert limit_levels(finding(code, limit, unit), audit.measures, audit.pull) == pytest.approx(
+        levels, abs=0.01
+    )

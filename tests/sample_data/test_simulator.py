@@ -19,7 +19,9 @@ sys.path.insert(0, str(SAMPLES))
 sim: Any = importlib.import_module("simulate")
 
 PULLS = (sim.PullPlan(3, 2800, 6500), sim.PullPlan(2, 2900, 6500))
-NIGHT = sim.NightParams(drives=(sim.DrivePlan(PULLS, cooldown_s=30, blips=1, tip_ins=1, stop_chance=0),))
+NIGHT = sim.NightParams(
+    drives=(sim.DrivePlan(PULLS, cooldown_s=30, blips=1, tip_ins=1, stop_chance=0),)
+)
 
 
 def night_with(code: str, severity: float = 1.0, **options: Any) -> Any:
@@ -41,12 +43,18 @@ def healthy() -> Any:
 
 def test_the_same_seed_gives_the_same_night(healthy: Any) -> None:
     again = sim.simulate_night(NIGHT, 3).logs[0].frame
-    assert all(np.array_equal(again.columns[c], v, equal_nan=True) for c, v in healthy.logs[0].frame.columns.items())
+    assert all(
+        np.array_equal(again.columns[c], v, equal_nan=True)
+        for c, v in healthy.logs[0].frame.columns.items()
+    )
 
 
 def test_another_seed_gives_another_night(healthy: Any) -> None:
     other = sim.simulate_night(NIGHT, 4).logs[0].frame
-    assert not np.array_equal(other.columns["manifold_pressure"][:500], healthy.logs[0].frame.columns["manifold_pressure"][:500])
+    assert not np.array_equal(
+        other.columns["manifold_pressure"][:500],
+        healthy.logs[0].frame.columns["manifold_pressure"][:500],
+    )
 
 
 def test_every_planned_pull_is_in_the_truth(healthy: Any) -> None:
@@ -89,39 +97,84 @@ def test_random_healthy_nights_keep_clear_of_the_hold_limits(seed: int) -> None:
     assert least(night, "oil_kpa_per_krpm_min") > 55
 
 
-@pytest.mark.parametrize(("code", "measure", "limit"), [
-    ("boost.overshoot", "boost_overshoot_pct", 15), ("boost.creep", "swing_late_kpa", 15), ("boost.oscillation", "swing_late_kpa", 30),
-    ("boost.fade", "swing_late_kpa", 12), ("mixture.lean", "lambda_mean", 0.95), ("mixture.lean_spike", "lambda_max", 0.95),
-    ("mixture.drifts_lean", "lambda_max", 0.95), ("heat.coolant", "coolant_peak_c", 115), ("fuel.injector_limit", "injector_duty_max_pct", 98),
-    ("knock.retard", "knock_retard_max_deg", 6), ("heat.intake", "intake_peak_c", 65),
-])
-def test_a_clear_cut_fault_passes_its_upper_limit_and_a_healthy_car_does_not(code: str, measure: str, limit: float, healthy: Any) -> None:
+@pytest.mark.parametrize(
+    ("code", "measure", "limit"),
+    [
+        ("boost.overshoot", "boost_overshoot_pct", 15),
+        ("boost.creep", "swing_late_kpa", 15),
+        ("boost.oscillation", "swing_late_kpa", 30),
+        ("boost.fade", "swing_late_kpa", 12),
+        ("mixture.lean", "lambda_mean", 0.95),
+        ("mixture.lean_spike", "lambda_max", 0.95),
+        ("mixture.drifts_lean", "lambda_max", 0.95),
+        ("heat.coolant", "coolant_peak_c", 115),
+        ("fuel.injector_limit", "injector_duty_max_pct", 98),
+        ("knock.retard", "knock_retard_max_deg", 6),
+        ("heat.intake", "intake_peak_c", 65),
+    ],
+)
+def test_a_clear_cut_fault_passes_its_upper_limit_and_a_healthy_car_does_not(
+    code: str, measure: str, limit: float, healthy: Any
+) -> None:
     assert worst(healthy, measure) < limit < worst(night_with(code), measure)
 
 
-@pytest.mark.parametrize(("code", "measure", "limit"), [
-    ("boost.under_target", "boost_settled_kpa", 82), ("control.saturated", "boost_settled_kpa", 82), ("mixture.rich", "lambda_mean", 0.68),
-    ("fuel.pressure_drop", "fuel_differential_min_kpa", 240), ("heat.cold", "coolant_min_c", 65), ("electrical.voltage", "battery_min_v", 11.0),
-    ("oil.pressure", "oil_kpa_per_krpm_min", 40),
-])
-def test_a_clear_cut_fault_falls_below_its_lower_limit_and_a_healthy_car_does_not(code: str, measure: str, limit: float, healthy: Any) -> None:
+@pytest.mark.parametrize(
+    ("code", "measure", "limit"),
+    [
+        ("boost.under_target", "boost_settled_kpa", 82),
+        ("control.saturated", "boost_settled_kpa", 82),
+        ("mixture.rich", "lambda_mean", 0.68),
+        ("fuel.pressure_drop", "fuel_differential_min_kpa", 240),
+        ("heat.cold", "coolant_min_c", 65),
+        ("electrical.voltage", "battery_min_v", 11.0),
+        ("oil.pressure", "oil_kpa_per_krpm_min", 40),
+    ],
+)
+def test_a_clear_cut_fault_falls_below_its_lower_limit_and_a_healthy_car_does_not(
+    code: str, measure: str, limit: float, healthy: Any
+) -> None:
     assert least(night_with(code), measure) < limit < least(healthy, measure)
 
 
-@pytest.mark.parametrize("code", ["boost.overshoot", "boost.creep", "boost.oscillation", "mixture.lean", "heat.intake", "knock.retard"])
+@pytest.mark.parametrize(
+    "code",
+    [
+        "boost.overshoot",
+        "boost.creep",
+        "boost.oscillation",
+        "mixture.lean",
+        "heat.intake",
+        "knock.retard",
+    ],
+)
 def test_severity_makes_a_fault_worse(code: str) -> None:
-    measure = {"boost.overshoot": "boost_overshoot_pct", "mixture.lean": "lambda_mean", "heat.intake": "intake_peak_c",
-               "knock.retard": "knock_retard_max_deg"}.get(code, "swing_late_kpa")
-    assert worst(night_with(code, 0.0), measure) < worst(night_with(code, 0.5), measure) < worst(night_with(code, 1.0), measure)
+    measure = {
+        "boost.overshoot": "boost_overshoot_pct",
+        "mixture.lean": "lambda_mean",
+        "heat.intake": "intake_peak_c",
+        "knock.retard": "knock_retard_max_deg",
+    }.get(code, "swing_late_kpa")
+    assert (
+        worst(night_with(code, 0.0), measure)
+        < worst(night_with(code, 0.5), measure)
+        < worst(night_with(code, 1.0), measure)
+    )
 
 
 def test_boost_over_the_limit_is_over_the_limit() -> None:
-    assert worst(night_with("boost.over_limit", 0.0), "boost_peak_kpa") > NIGHT.car.limit_kpa > NIGHT.car.target_kpa
+    assert (
+        worst(night_with("boost.over_limit", 0.0), "boost_peak_kpa")
+        > NIGHT.car.limit_kpa
+        > NIGHT.car.target_kpa
+    )
 
 
 def _slope_on_duty(night: Any) -> float:
     duty = [p.measures["duty_mean_pct"] for p in night.truth.pulls]
-    return float(np.polyfit(duty, [p.measures["boost_settled_kpa"] for p in night.truth.pulls], 1)[0])
+    return float(
+        np.polyfit(duty, [p.measures["boost_settled_kpa"] for p in night.truth.pulls], 1)[0]
+    )
 
 
 def test_swapped_hoses_turn_the_sign_of_the_response_and_a_stuck_gate_flattens_it() -> None:
@@ -135,7 +188,9 @@ def test_a_creeping_gate_lets_boost_climb_while_duty_stands_still() -> None:
     frame, pull = (night := night_with("boost.creep")).logs[0].frame, night.truth.pulls[0]
     late = (frame.time > 0.5 * (pull.start_s + pull.end_s)) & (frame.time < pull.end_s - 0.1)
     assert np.ptp(frame.columns["wastegate_duty"][late]) < 0.5
-    climb = np.polyfit(frame.columns["engine_speed"][late] / 1000, frame.columns["manifold_pressure"][late], 1)[0]
+    climb = np.polyfit(
+        frame.columns["engine_speed"][late] / 1000, frame.columns["manifold_pressure"][late], 1
+    )[0]
     assert climb > 15
 
 
@@ -145,7 +200,9 @@ def test_an_oscillation_swings_at_the_frequency_asked_for() -> None:
     late = (frame.time > pull.start_s + 3) & (frame.time < pull.end_s - 0.1)
     swing = frame.columns["manifold_pressure"][late]
     power = np.abs(np.fft.rfft(swing - swing.mean()))
-    assert np.fft.rfftfreq(len(swing), 1 / frame.rate_hz)[power.argmax()] == pytest.approx(3.0, abs=0.3)
+    assert np.fft.rfftfreq(len(swing), 1 / frame.rate_hz)[power.argmax()] == pytest.approx(
+        3.0, abs=0.3
+    )
 
 
 def test_a_soaking_cooler_starts_each_pull_hotter() -> None:
@@ -186,13 +243,19 @@ def test_a_missing_sensor_is_not_in_the_log() -> None:
     assert "lambda" not in night_with("sensor.missing").logs[0].frame.columns
 
 
-@pytest.mark.parametrize(("code", "channel", "shows"), [
-    ("sensor.range", "intake_air_temp", lambda v: v.max() > 200), ("sensor.rail", "lambda", lambda v: (v == 1.6).mean() > 0.1),
-    ("sensor.spike", "manifold_pressure", lambda v: (np.abs(np.diff(v)) > 40).sum() >= 10),
-    ("sensor.dropout", "manifold_pressure", lambda v: (v == 0).sum() > 20),
-    ("sensor.rate_of_change", "coolant_temp", lambda v: np.abs(np.diff(v)).max() > 20),
-])
-def test_a_failing_sensor_shows_it_and_a_sound_one_does_not(code: str, channel: str, shows: Any, healthy: Any) -> None:
+@pytest.mark.parametrize(
+    ("code", "channel", "shows"),
+    [
+        ("sensor.range", "intake_air_temp", lambda v: v.max() > 200),
+        ("sensor.rail", "lambda", lambda v: (v == 1.6).mean() > 0.1),
+        ("sensor.spike", "manifold_pressure", lambda v: (np.abs(np.diff(v)) > 40).sum() >= 10),
+        ("sensor.dropout", "manifold_pressure", lambda v: (v == 0).sum() > 20),
+        ("sensor.rate_of_change", "coolant_temp", lambda v: np.abs(np.diff(v)).max() > 20),
+    ],
+)
+def test_a_failing_sensor_shows_it_and_a_sound_one_does_not(
+    code: str, channel: str, shows: Any, healthy: Any
+) -> None:
     broken = night_with(code).logs[0].frame.columns[channel]
     sound = healthy.logs[0].frame.columns[channel]
     assert shows(broken)
@@ -222,31 +285,56 @@ def test_injector_duty_follows_from_pulse_and_speed() -> None:
     logger = replace(NIGHT.logger, channels=(*NIGHT.logger.channels, "injector_duty"))
     columns = sim.simulate_night(replace(NIGHT, logger=logger), 3).logs[0].frame.columns
     fast = columns["engine_speed"] > 5000
-    assert np.allclose((columns["injector_pulse_width"] * columns["engine_speed"] / 1200)[fast], columns["injector_duty"][fast], atol=1.2)
+    assert np.allclose(
+        (columns["injector_pulse_width"] * columns["engine_speed"] / 1200)[fast],
+        columns["injector_duty"][fast],
+        atol=1.2,
+    )
 
 
 def test_engine_speed_and_road_speed_fit_the_gear() -> None:
     """rpm = km/h / 3.6 / circumference x 60 x gear x final drive (arithmetic)."""
-    frame, pull = sim.simulate_night(NIGHT, 3).logs[0].frame, sim.simulate_night(NIGHT, 3).truth.pulls[0]
+    frame, pull = (
+        sim.simulate_night(NIGHT, 3).logs[0].frame,
+        sim.simulate_night(NIGHT, 3).truth.pulls[0],
+    )
     inside = (frame.time > pull.start_s + 0.5) & (frame.time < pull.end_s - 0.2)
     car = NIGHT.car
-    expected = frame.columns["vehicle_speed"][inside] / 3.6 / car.circumference_m * 60 * car.ratios[2] * car.final_drive
+    expected = (
+        frame.columns["vehicle_speed"][inside]
+        / 3.6
+        / car.circumference_m
+        * 60
+        * car.ratios[2]
+        * car.final_drive
+    )
     assert np.allclose(frame.columns["engine_speed"][inside], expected, rtol=0.02)
 
 
-@pytest.mark.parametrize(("height_m", "kpa"), [(0, 101.325), (500, 95.4608), (1000, 89.8746), (1500, 84.5560)])
+@pytest.mark.parametrize(
+    ("height_m", "kpa"), [(0, 101.325), (500, 95.4608), (1000, 89.8746), (1500, 84.5560)]
+)
 def test_air_pressure_at_height_is_the_standard_atmosphere(height_m: float, kpa: float) -> None:
     """ISO 2533:1975, geopotential heights."""
     assert sim.standard_pressure(height_m) == pytest.approx(kpa, abs=0.001)
 
 
-@pytest.mark.parametrize(("dialect", "start"), [
-    (sim.Dialect(), b"Time (s),Engine Speed (rpm)"), (sim.Dialect(delimiter=";", decimal_comma=True, unit_style="bracket"), b"Time [s];Engine"),
-    (sim.Dialect(bom=True), b"\xef\xbb\xbfTime"), (sim.Dialect(encoding="utf-16"), b"\xff\xfeT\x00"),
-    (sim.Dialect(manner="short", unit_style="underscore", clock="ms"), b"Time_ms,RPM"), (sim.Dialect(quotes=True), b'"Time (s)","Engine'),
-    (sim.Dialect(preamble=("Note",), newline="\r\n"), b"Note\r\nTime"), (sim.Dialect(units_row=True), b"Time,Engine Speed,"),
-])
-def test_each_dialect_opens_as_it_should(dialect: Any, start: bytes, healthy: Any, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("dialect", "start"),
+    [
+        (sim.Dialect(), b"Time (s),Engine Speed (rpm)"),
+        (sim.Dialect(delimiter=";", decimal_comma=True, unit_style="bracket"), b"Time [s];Engine"),
+        (sim.Dialect(bom=True), b"\xef\xbb\xbfTime"),
+        (sim.Dialect(encoding="utf-16"), b"\xff\xfeT\x00"),
+        (sim.Dialect(manner="short", unit_style="underscore", clock="ms"), b"Time_ms,RPM"),
+        (sim.Dialect(quotes=True), b'"Time (s)","Engine'),
+        (sim.Dialect(preamble=("Note",), newline="\r\n"), b"Note\r\nTime"),
+        (sim.Dialect(units_row=True), b"Time,Engine Speed,"),
+    ],
+)
+def test_each_dialect_opens_as_it_should(
+    dialect: Any, start: bytes, healthy: Any, tmp_path: Path
+) -> None:
     sim.write_log(healthy.logs[0].frame, tmp_path / "a.csv", dialect)
     assert (tmp_path / "a.csv").read_bytes().startswith(start)
 
@@ -255,12 +343,23 @@ def test_units_are_converted_by_the_published_factors(healthy: Any) -> None:
     """1 psi = 6.894757 kPa (NIST SP 811); 1 mile = 1.609344 km; °F = 1.8 °C + 32; 14.7 for petrol (common practice)."""
     frame = healthy.logs[0].frame
     row = int(np.argmax(frame.columns["manifold_pressure"]))
-    text = sim.log_text(frame, sim.Dialect(pressure="psi", gauge=True, fahrenheit=True, afr=True, miles=True, unit_style="none")).splitlines()
+    text = sim.log_text(
+        frame,
+        sim.Dialect(
+            pressure="psi", gauge=True, fahrenheit=True, afr=True, miles=True, unit_style="none"
+        ),
+    ).splitlines()
     cells = dict(zip(text[0].split(","), text[row + 1].split(","), strict=True))
     truth = {c: float(v[row]) for c, v in frame.columns.items()}
-    assert float(cells["Boost Pressure"]) == pytest.approx((truth["manifold_pressure"] - frame.barometric_kpa) / 6.894757, abs=0.006)
-    assert float(cells["Vehicle Speed"]) == pytest.approx(truth["vehicle_speed"] / 1.609344, abs=0.06)
-    assert float(cells["Coolant Temperature"]) == pytest.approx(truth["coolant_temp"] * 1.8 + 32, abs=0.06)
+    assert float(cells["Boost Pressure"]) == pytest.approx(
+        (truth["manifold_pressure"] - frame.barometric_kpa) / 6.894757, abs=0.006
+    )
+    assert float(cells["Vehicle Speed"]) == pytest.approx(
+        truth["vehicle_speed"] / 1.609344, abs=0.06
+    )
+    assert float(cells["Coolant Temperature"]) == pytest.approx(
+        truth["coolant_temp"] * 1.8 + 32, abs=0.06
+    )
     assert float(cells["Air Fuel Ratio"]) == pytest.approx(truth["lambda"] * 14.7, abs=0.006)
 
 
@@ -289,5 +388,7 @@ def test_the_committed_samples_are_what_the_simulator_writes(tmp_path: Path) -> 
     for path in sorted(p for p in tmp_path.rglob("*") if p.is_file()):
         kept = (SAMPLES / path.relative_to(tmp_path)).read_bytes()
         made = path.read_bytes()
-        same = gzip.decompress(kept) == gzip.decompress(made) if path.suffix == ".gz" else kept == made
+        same = (
+            gzip.decompress(kept) == gzip.decompress(made) if path.suffix == ".gz" else kept == made
+        )
         assert same, f"{path.name} differs: run python sample_data/simulate.py"

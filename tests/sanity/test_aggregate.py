@@ -10,8 +10,17 @@ def test_of_samples_the_worst_counts_and_a_pass_outweighs_not_evaluated():
     assert worst_of([a, b]).tolist() == [1, 2, 1, 4, 3, 9]
 
 
-@pytest.mark.parametrize(("tests", "flag"), [([1, 2, 4, 3], FAIL), ([1, 3, 2], SUSPECT), ([2, 1], GOOD), ([2, 2], NOT_EVALUATED),
-                                             ([9], MISSING), ([], MISSING)])
+@pytest.mark.parametrize(
+    ("tests", "flag"),
+    [
+        ([1, 2, 4, 3], FAIL),
+        ([1, 3, 2], SUSPECT),
+        ([2, 1], GOOD),
+        ([2, 2], NOT_EVALUATED),
+        ([9], MISSING),
+        ([], MISSING),
+    ],
+)
 def test_of_tests_the_first_of_fail_suspect_good_not_evaluated(tests, flag):
     assert of_channel(tests) == flag
 

@@ -1,7 +1,7 @@
 import numpy as np
 
 from audit.model import FAIL, NOT_EVALUATED
-from audit.sanity.dropouts import blanks, dropout
+from audit.sanity.tests.dropouts import blanks, dropout
 
 T = np.arange(20) * 0.1
 
@@ -13,7 +13,9 @@ def fall(level=150.0, rows=range(5, 9), to=0.0):
 
 
 def test_a_leap_to_zero_and_back_is_a_dropout():
-    assert np.flatnonzero(dropout(T, fall(), to=(0.0,), within=1e-6, least=25) == FAIL).tolist() == [5, 6, 7, 8]
+    assert np.flatnonzero(
+        dropout(T, fall(), to=(0.0,), within=1e-6, least=25) == FAIL
+    ).tolist() == [5, 6, 7, 8]
 
 
 def test_the_edges_must_be_higher_than_the_limit():
@@ -22,13 +24,17 @@ def test_the_edges_must_be_higher_than_the_limit():
 
 
 def test_a_ramp_down_to_zero_and_a_pass_through_it_are_none():
-    assert FAIL not in dropout(T, np.abs(np.linspace(-100, 100, 20)).round(), to=(0.0,), within=6.0, least=25)
+    assert FAIL not in dropout(
+        T, np.abs(np.linspace(-100, 100, 20)).round(), to=(0.0,), within=6.0, least=25
+    )
     through = np.r_[np.full(10, -60.0), [0.0], np.full(9, 60.0)]
     assert FAIL not in dropout(T, through, to=(0.0,), within=1e-6, least=25)
 
 
 def test_a_fall_that_lasts_is_no_dropout():
-    assert FAIL not in dropout(T, fall(rows=range(5, 15)), to=(0.0,), within=1e-6, least=25, longest_s=0.9)
+    assert FAIL not in dropout(
+        T, fall(rows=range(5, 15)), to=(0.0,), within=1e-6, least=25, longest_s=0.9
+    )
 
 
 def test_two_samples_are_not_evaluated():

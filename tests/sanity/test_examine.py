@@ -15,6 +15,7 @@ def during(a, b, value):
     def change(t, v):
         v[(t >= a) & (t <= b)] = value
         return v
+
     return change
 
 
@@ -80,17 +81,27 @@ def test_manifold_pressure_falling_to_zero_is_a_dropout(make):
 
 
 def test_a_frozen_manifold_sensor_holds_and_a_level_boost_does_not(make):
-    assert ("sensor.flat_line", "manifold_pressure", "hold") in codes(make(20.0, change={"manifold_pressure": during(31.5, 60, 191.0)}))
+    assert ("sensor.flat_line", "manifold_pressure", "hold") in codes(
+        make(20.0, change={"manifold_pressure": during(31.5, 60, 191.0)})
+    )
     assert codes(make(20.0, change={"manifold_pressure": during(31.5, 35.9, 191.0)})) == set()
 
 
 def test_a_frozen_lambda_holds(make):
-    assert ("sensor.flat_line", "lambda", "hold") in codes(make(20.0, change={"lambda": during(25, 60, 1.0)}))
+    assert ("sensor.flat_line", "lambda", "hold") in codes(
+        make(20.0, change={"lambda": during(25, 60, 1.0)})
+    )
 
 
 def test_a_fuel_cut_at_the_lean_end_is_healthy(make):
-    log = make(20.0, change={"throttle_position": during(36.1, 52, 2.0), "lambda": during(36.6, 52, 1.36),
-                             "manifold_pressure": during(36.3, 52, 27.0)})
+    log = make(
+        20.0,
+        change={
+            "throttle_position": during(36.1, 52, 2.0),
+            "lambda": during(36.6, 52, 1.36),
+            "manifold_pressure": during(36.3, 52, 27.0),
+        },
+    )
     assert codes(log) == set()
 
 
@@ -116,9 +127,15 @@ def test_one_spike_is_a_note_and_a_train_a_watch(make):
         def change(t, v):
             v[[int(20 * s) for s in np.linspace(18, 28, n)]] += 60
             return v
+
         return change
-    assert ("sensor.spike", "manifold_pressure", "note") in codes(make(20.0, change={"manifold_pressure": spikes(1)}))
-    assert ("sensor.spike", "manifold_pressure", "watch") in codes(make(20.0, change={"manifold_pressure": spikes(6)}))
+
+    assert ("sensor.spike", "manifold_pressure", "note") in codes(
+        make(20.0, change={"manifold_pressure": spikes(1)})
+    )
+    assert ("sensor.spike", "manifold_pressure", "watch") in codes(
+        make(20.0, change={"manifold_pressure": spikes(6)})
+    )
 
 
 def test_spikes_on_two_channels_at_once_point_to_a_ground(make):
@@ -128,7 +145,9 @@ def test_spikes_on_two_channels_at_once_point_to_a_ground(make):
         def change(t, v):
             v[rows] += height
             return v
+
         return change
+
     log = make(20.0, change={"manifold_pressure": by(60), "battery_voltage": by(-4)})
     said = [f.message for f in examine(log, Car()).findings if f.code == "sensor.spike"]
     assert len(said) == 2 and all("shared ground" in text for text in said)
@@ -139,6 +158,7 @@ def test_a_coolant_sensor_that_leaps_is_not_believed_in_between(make):
         for s in (12, 25, 33, 44):
             v[(t >= s) & (t < s + 2)] -= 30
         return v
+
     log = make(20.0, change={"coolant_temp": leaps})
     assert any(c == "sensor.rate_of_change" for c, *_ in codes(log))
     assert (examine(log, Car()).samples["coolant_temp"][661:699] >= SUSPECT).all()
@@ -186,8 +206,12 @@ def test_a_broken_clock_is_a_watch(make):
 
 def test_a_doubtful_unit_holds_where_a_required_check_stands_on_it(make):
     doubt = {"doubtful": True, "source_unit": "psi gauge", "runner_up": "psi absolute"}
-    assert ("sensor.unit_doubt", "manifold_pressure", "hold") in codes(make(20.0, channel={"manifold_pressure": doubt}))
-    assert ("sensor.unit_doubt", "battery_voltage", "note") in codes(make(20.0, channel={"battery_voltage": doubt}))
+    assert ("sensor.unit_doubt", "manifold_pressure", "hold") in codes(
+        make(20.0, channel={"manifold_pressure": doubt})
+    )
+    assert ("sensor.unit_doubt", "battery_voltage", "note") in codes(
+        make(20.0, channel={"battery_voltage": doubt})
+    )
 
 
 def test_a_cranking_dip_of_the_battery_is_normal(make):
@@ -204,9 +228,13 @@ def test_a_log_of_a_few_rows_survives(make, rows):
 
 
 @pytest.mark.parametrize(("reads", "found"), [(215.0, True), (64.0, False)])
-def test_a_charge_temperature_that_cannot_be_is_out_of_range_and_a_hot_one_is_not(make, reads, found):
+def test_a_charge_temperature_that_cannot_be_is_out_of_range_and_a_hot_one_is_not(
+    make, reads, found
+):
     change = {"intake_air_temp": lambda t, v: np.where(t > 20, reads + 0.4 * np.sin(t), v)}
-    assert (("sensor.range", "intake_air_temp", "hold") in codes(make(20.0, change=change))) is found
+    assert (
+        ("sensor.range", "intake_air_temp", "hold") in codes(make(20.0, change=change))
+    ) is found
 
 
 @pytest.mark.parametrize("reads", [0.0, -0.7, 0.23, 612.0])

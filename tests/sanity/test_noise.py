@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from audit.sanity.noise import noise_and_step
+from audit.sanity.tests.noise import noise_and_step
 
 
 @pytest.mark.parametrize("sigma", [0.2, 2.0])

@@ -1,7 +1,7 @@
 import numpy as np
 
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT
-from audit.sanity.ranges import gross_range, pinned, rail
+from audit.sanity.tests.ranges import gross_range, pinned, rail
 
 
 def flags(values, **spans):
@@ -9,8 +9,18 @@ def flags(values, **spans):
 
 
 def test_a_value_at_a_bound_passes_it_and_just_beyond_does_not():
-    assert flags([0, 10, 90, 100], fail_span=(0, 100), suspect_span=(10, 90)) == [SUSPECT, GOOD, GOOD, SUSPECT]
-    assert flags([-0.01, 9.99, 90.01, 100.01], fail_span=(0, 100), suspect_span=(10, 90)) == [FAIL, SUSPECT, SUSPECT, FAIL]
+    assert flags([0, 10, 90, 100], fail_span=(0, 100), suspect_span=(10, 90)) == [
+        SUSPECT,
+        GOOD,
+        GOOD,
+        SUSPECT,
+    ]
+    assert flags([-0.01, 9.99, 90.01, 100.01], fail_span=(0, 100), suspect_span=(10, 90)) == [
+        FAIL,
+        SUSPECT,
+        SUSPECT,
+        FAIL,
+    ]
 
 
 def test_a_blank_is_missing_and_without_a_usual_span_nothing_is_suspect():
@@ -34,4 +44,7 @@ def test_a_rail_fails_only_where_it_stands():
 
 
 def test_two_samples_are_too_few_to_judge():
-    assert rail(np.array([0.0, 1.0]), np.array([1.0, 1.0]), rails=(5.0,), within=0.1).tolist() == [NOT_EVALUATED] * 2
+    assert (
+        rail(np.array([0.0, 1.0]), np.array([1.0, 1.0]), rails=(5.0,), within=0.1).tolist()
+        == [NOT_EVALUATED] * 2
+    )

@@ -1,13 +1,15 @@
 import numpy as np
 
 from audit.model import GOOD, MISSING, NOT_EVALUATED, SUSPECT
-from audit.sanity.spikes import rate_of_change, spike
+from audit.sanity.tests.spikes import rate_of_change, spike
 
 T = np.arange(40) * 0.05
 
 
 def hits(value, **kw):
-    return np.flatnonzero(spike(T[: len(value)], np.asarray(value, float), **kw) == SUSPECT).tolist()
+    return np.flatnonzero(
+        spike(T[: len(value)], np.asarray(value, float), **kw) == SUSPECT
+    ).tolist()
 
 
 def lifted(*rows, by=30.0):

@@ -1,7 +1,7 @@
 import numpy as np
 
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED
-from audit.sanity.still import flat_line, still_runs
+from audit.sanity.tests.still import flat_line, still_runs
 
 T = np.arange(12) * 0.5
 
@@ -19,7 +19,9 @@ def test_too_little_data_is_not_evaluated():
 
 def test_blanks_stay_missing_and_do_not_break_a_run():
     v = np.array([3.0, 3, np.nan, 3, 3, 3, 1, 2, 1, 2, 1, 2])
-    assert flat_line(T, v, for_s=2.5).tolist() == [FAIL, FAIL, MISSING, FAIL, FAIL, FAIL] + [GOOD] * 6
+    assert (
+        flat_line(T, v, for_s=2.5).tolist() == [FAIL, FAIL, MISSING, FAIL, FAIL, FAIL] + [GOOD] * 6
+    )
 
 
 def test_within_allows_a_creeping_value():

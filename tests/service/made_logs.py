@@ -17,18 +17,25 @@ def good_log(seed: int, *, rows: int = 400, stamp: str | None = None) -> bytes:
     rpm = np.where(pull, 2600 + 3600 * climb, 1800) + rng.normal(0, 4, rows)
     boost = np.where(pull, 95.0 * (1 - np.exp(-(t - 6.0) / 0.5)), -45.0) + rng.normal(0, 0.4, rows)
     columns = {
-        "Engine Speed (rpm)": rpm.round(0), "Vehicle Speed (km/h)": (rpm / 45.0).round(1),
-        "Throttle Position (%)": np.where(pull, 99.0, 18.0), "Boost Pressure (kPa)": boost.round(2),
-        "Barometric Pressure (kPa)": np.full(rows, 99.8), "Lambda": (np.where(pull, 0.80, 1.0) + rng.normal(0, 0.004, rows)).round(3),
-        "Intake Air Temp (°C)": (28 + 6 * climb).round(1), "Coolant Temp (°C)": np.full(rows, 88.0),
-    }  # fmt: skip
+        "Engine Speed (rpm)": rpm.round(0),
+        "Vehicle Speed (km/h)": (rpm / 45.0).round(1),
+        "Throttle Position (%)": np.where(pull, 99.0, 18.0),
+        "Boost Pressure (kPa)": boost.round(2),
+        "Barometric Pressure (kPa)": np.full(rows, 99.8),
+        "Lambda": (np.where(pull, 0.80, 1.0) + rng.normal(0, 0.004, rows)).round(3),
+        "Intake Air Temp (°C)": (28 + 6 * climb).round(1),
+        "Coolant Temp (°C)": np.full(rows, 88.0),
+    }
     if stamp is None:
         times = [f"{x:.2f}" for x in t]
     else:
         start = np.datetime64(stamp, "ms")
         times = [str(start + np.timedelta64(int(1000 * x), "ms")).replace("T", " ") for x in t]
     head = ",".join(["Time (s)" if stamp is None else "Time", *columns])
-    body = "\n".join(",".join([time, *(f"{v:g}" for v in row)]) for time, row in zip(times, zip(*columns.values(), strict=True), strict=True))
+    body = "\n".join(
+        ",".join([time, *(f"{v:g}" for v in row)])
+        for time, row in zip(times, zip(*columns.values(), strict=True), strict=True)
+    )
     return f"{head}\n{body}\n".encode()
 
 

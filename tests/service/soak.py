@@ -50,16 +50,26 @@ def make_plan(count: int, dice: random.Random) -> Plan:
     nights = [f"2025-0{month}-{day:02d}" for month in (5, 6, 7) for day in (2, 9, 16, 23)]
     for i in range(count):
         car, night, roll = dice.choice(CARS), dice.choice(nights), dice.random()
-        copies = [f for f in plan.files if f[2] == "good" and f[0].startswith(f"{car}/")] if roll < 0.12 else []
+        copies = (
+            [f for f in plan.files if f[2] == "good" and f[0].startswith(f"{car}/")]
+            if roll < 0.12
+            else []
+        )
         if copies:
             _, data, _ = dice.choice(copies)
             plan.files.append((f"{car}/{night}/again {i}.csv", data, "copy"))
         elif roll < 0.24:
             data = garbage(i)
-            plan.files.append((f"{car}/{night}/odd_{i}.{dice.choice(['csv', 'txt', 'log', 'gz'])}", data, "bad"))
+            plan.files.append(
+                (f"{car}/{night}/odd_{i}.{dice.choice(['csv', 'txt', 'log', 'gz'])}", data, "bad")
+            )
             plan.bad.add((car, hashlib.sha256(data).hexdigest()))
         else:
-            clock = f"{night}T{dice.randint(19, 21)}:{dice.randint(0, 59):02d}:00" if dice.random() < 0.5 else None
+            clock = (
+                f"{night}T{dice.randint(19, 21)}:{dice.randint(0, 59):02d}:00"
+                if dice.random() < 0.5
+                else None
+            )
             data = good_log(i, rows=dice.randint(300, 420), stamp=clock)
             plan.files.append((f"{car}/{night}/run_{i}.csv", data, "good"))
             plan.good.add((car, hashlib.sha256(data).hexdigest()))
@@ -106,19 +116,34 @@ def drop(inbox: Path, name: str, data: bytes, seed: int) -> str:
 class Watch:
     """The service as a process of its own."""
 
-    def __init__(self, inbox: Path, archive: Path, log: Path, hook: Path, *, workers: int = 1) -> None:
+    def __init__(
+        self, inbox: Path, archive: Path, log: Path, hook: Path, *, workers: int = 1
+    ) -> None:
         self.archive = archive
         self.argv = [
-            sys.executable, "-m", "audit", "watch", str(inbox), "--archive", str(archive), "--health-every", "5", "--workers", str(workers),
-            "--hook", f"{sys.executable} {hook} {archive.parent / 'told.jsonl'}",
-        ]  # fmt: skip
+            sys.executable,
+            "-m",
+            "audit",
+            "watch",
+            str(inbox),
+            "--archive",
+            str(archive),
+            "--health-every",
+            "5",
+            "--workers",
+            str(workers),
+            "--hook",
+            f"{sys.executable} {hook} {archive.parent / 'told.jsonl'}",
+        ]
         self.log = log
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         with self.log.open("ab") as out:
             env = {**os.environ, "PYTHONPATH": str(ROOT)}
-            self.process = subprocess.Popen(self.argv, stdout=subprocess.DEVNULL, stderr=out, env=env)
+            self.process = subprocess.Popen(
+                self.argv, stdout=subprocess.DEVNULL, stderr=out, env=env
+            )
 
     def kill(self) -> None:
         self.process.kill()
@@ -131,7 +156,9 @@ class Watch:
     def contents(self) -> set[tuple[str, str]]:
         """What the ledger has dealt with."""
         try:
-            with sqlite3.connect(f"file:{self.archive / 'inbox' / 'ledger.sqlite'}?mode=ro", uri=True, timeout=10) as db:
+            with sqlite3.connect(
+                f"file:{self.archive / 'inbox' / 'ledger.sqlite'}?mode=ro", uri=True, timeout=10
+            ) as db:
                 return set(db.execute("select car, sha256 from content"))
         except sqlite3.Error:
             return set()
@@ -144,7 +171,9 @@ with open(sys.argv[1], "ab") as out:
 """
 
 
-def run(count: int, *, seed: int, kills: int, patience_s: float = 1800.0, workers: int = 1) -> list[str]:
+def run(
+    count: int, *, seed: int, kills: int, patience_s: float = 1800.0, workers: int = 1
+) -> list[str]:
     """The whole run; what is wrong, as sentences."""
     dice = random.Random(seed)
     plan = make_plan(count, dice)
@@ -171,7 +200,9 @@ def run(count: int, *, seed: int, kills: int, patience_s: float = 1800.0, worker
                 ends[end] = data
 
         wanted = plan.good | plan.bad
-        kill_at = [int(len(wanted) * (k + 1) / (kills + 1) * dice.uniform(0.7, 1.0)) for k in range(kills)]
+        kill_at = [
+            int(len(wanted) * (k + 1) / (kills + 1) * dice.uniform(0.7, 1.0)) for k in range(kills)
+        ]
         with ThreadPoolExecutor(24) as droppers:
             list_of = droppers.map(land, list(enumerate(plan.files))[count // 10 :])
             killed = 0
@@ -185,7 +216,10 @@ def run(count: int, *, seed: int, kills: int, patience_s: float = 1800.0, worker
                 if wanted <= done and len(ends) == count:
                     break
                 if watch.process.poll() is not None:
-                    return [f"the service ended by itself with {watch.process.returncode}", watch.log.read_text()[-2000:]]
+                    return [
+                        f"the service ended by itself with {watch.process.returncode}",
+                        watch.log.read_text()[-2000:],
+                    ]
                 time.sleep(0.25)
             list(list_of)
         took = time.monotonic() - start
@@ -194,20 +228,26 @@ def run(count: int, *, seed: int, kills: int, patience_s: float = 1800.0, worker
         wrong = [] if code == 0 else [f"the service ended with {code} on SIGTERM"]
         wrong += [] if killed == kills else [f"only {killed} of {kills} kills happened"]
         wrong += judge(plan, inbox, archive, ends)
-        told = [json.loads(line) for line in (base / "told.jsonl").read_text().splitlines()] if (base / "told.jsonl").exists() else []
+        told = (
+            [json.loads(line) for line in (base / "told.jsonl").read_text().splitlines()]
+            if (base / "told.jsonl").exists()
+            else []
+        )
         twice = [i for i, n in Counter(e["id"] for e in told if not e["again"]).items() if n > 1]
         wrong += [f"told twice without a warning: {i}" for i in twice]
         if wrong:
             wrong.append(watch.log.read_text()[-3000:])
-        print(f"{count} files ({len(plan.good)} good, {len(plan.bad)} bad, the rest copies), {killed} kills, {took:.0f} s, "
-              f"{len(told)} told, {sum(e['again'] for e in told)} of them again: {'wrong' if wrong else 'all as it should be'}")  # fmt: skip
+        print(
+            f"{count} files ({len(plan.good)} good, {len(plan.bad)} bad, the rest copies), {killed} kills, {took:.0f} s, "
+            f"{len(told)} told, {sum(e['again'] for e in told)} of them again: {'wrong' if wrong else 'all as it should be'}"
+        )
         return wrong
 
 
 def judge(plan: Plan, inbox: Path, archive: Path, ends: dict[str, bytes]) -> list[str]:
     """What is wrong at the end, seen from outside the service."""
-    from audit.archive.store import Archive
-    from audit.archive.verify import verify
+    from audit.archive.store.store import Archive
+    from audit.archive.store.verify import verify
 
     wrong = []
     logs = Archive(archive).logs()
@@ -217,31 +257,49 @@ def judge(plan: Plan, inbox: Path, archive: Path, ends: dict[str, bytes]) -> lis
     wrong += [f"good log not in the archive: {key}" for key in plan.good - set(kept)]
     wrong += [f"{n} times in the archive: {key}" for key, n in kept.items() if n > 1]
     wrong += [f"in the archive, but no good log: {key}" for key in set(kept) - plan.good]
-    notes = [note.read_text(encoding="utf-8") for note in (archive / "inbox" / "set_aside").rglob("*.reason.txt")]
+    notes = [
+        note.read_text(encoding="utf-8")
+        for note in (archive / "inbox" / "set_aside").rglob("*.reason.txt")
+    ]
     files = {part(note, "file") for note in notes}
-    wrong += [f"torn by the archive, but without a note: {path}" for path in set(torn["path"]) - files]
+    wrong += [
+        f"torn by the archive, but without a note: {path}" for path in set(torn["path"]) - files
+    ]
     noted = Counter((part(note, "car"), part(note, "sha256")) for note in notes)
     wrong += [f"bad file without a note: {key}" for key in plan.bad - set(noted)]
     wrong += [f"noted, but not bad: {key}" for key in set(noted) - plan.bad]
     wrong += ["a note without a reason" for note in notes if len(note.splitlines()[0]) < 20]
     there = {str(p.relative_to(inbox)): p.read_bytes() for p in inbox.rglob("*") if p.is_file()}
-    wrong += [f"changed or gone from the inbox: {name}" for name, data in ends.items() if there.get(name) != data]
+    wrong += [
+        f"changed or gone from the inbox: {name}"
+        for name, data in ends.items()
+        if there.get(name) != data
+    ]
     return [*wrong, *(f"verify: {problem}" for problem in verify(archive))]
 
 
 def better_than_told(archive: Path, logs: pl.DataFrame) -> list[str]:
     """Nights that stand better in the archive than on the page that was written of them."""
-    from audit.archive.store import Archive
+    from audit.archive.store.store import Archive
     from audit.model import VERDICTS
 
-    stands = {row["night_id"]: row["verdict"] for row in Archive(archive).nights().iter_rows(named=True)}
+    stands = {
+        row["night_id"]: row["verdict"] for row in Archive(archive).nights().iter_rows(named=True)
+    }
     night_of = {(row["car"], row["sha256"]): row["night_id"] for row in logs.iter_rows(named=True)}
     wrong = []
     for page in (archive / "inbox" / "nights").rglob("*.json"):
         told = json.loads(page.read_text(encoding="utf-8"))
-        of = {night_of[told["car"], log["sha256"]] for log in told["logs"] if (told["car"], log["sha256"]) in night_of}
-        wrong += [f"{page.stem} is {told['verdict']}, {name} stands {stands[name]}" for name in of
-                  if VERDICTS.index(stands[name]) < VERDICTS.index(told["verdict"])]  # fmt: skip
+        of = {
+            night_of[told["car"], log["sha256"]]
+            for log in told["logs"]
+            if (told["car"], log["sha256"]) in night_of
+        }
+        wrong += [
+            f"{page.stem} is {told['verdict']}, {name} stands {stands[name]}"
+            for name in of
+            if VERDICTS.index(stands[name]) < VERDICTS.index(told["verdict"])
+        ]
     return wrong
 
 

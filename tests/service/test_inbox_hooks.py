@@ -12,10 +12,17 @@ from pathlib import Path
 import pytest
 
 from audit.errors import UsageError
-from audit.service.hooks import Teller, Ways, checked
-from audit.service.ledger import Done, Ledger
+from audit.service.watch.hooks import Teller, Ways, checked
+from audit.service.watch.ledger import Done, Ledger
 
-EVENT = {"id": "abc", "car": "alder", "night": "2025-05-03", "verdict": "stop", "reason": "lean", "report": "/r.html"}
+EVENT = {
+    "id": "abc",
+    "car": "alder",
+    "night": "2025-05-03",
+    "verdict": "stop",
+    "reason": "lean",
+    "report": "/r.html",
+}
 
 
 class Receiver:
@@ -84,7 +91,7 @@ def test_a_webhook_that_fails_is_tried_again(book, code):
 
 def test_a_secret_in_the_address_is_not_logged(book, caplog, monkeypatch):
     said: list[dict] = []
-    monkeypatch.setattr("audit.service.hooks.say", lambda *_, **about: said.append(about))
+    monkeypatch.setattr("audit.service.watch.hooks.say", lambda *_, **about: said.append(about))
     tell(book, Ways(webhook="http://127.0.0.1:9/?token=secret"), lambda: said)
     assert said
     assert "secret" not in json.dumps(said)
@@ -112,7 +119,15 @@ def test_a_receiver_is_warned_when_the_service_died_while_telling(book):
     assert receiver.got[0]["again"] is True
 
 
-@pytest.mark.parametrize("ways", [Ways(command="'open"), Ways(command=" "), Ways(webhook="ftp://x/y"), Ways(webhook="file:///etc/passwd")])
+@pytest.mark.parametrize(
+    "ways",
+    [
+        Ways(command="'open"),
+        Ways(command=" "),
+        Ways(webhook="ftp://x/y"),
+        Ways(webhook="file:///etc/passwd"),
+    ],
+)
 def test_wrong_ways_are_refused(ways):
     with pytest.raises(UsageError):
         checked(ways)

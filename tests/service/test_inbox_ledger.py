@@ -8,19 +8,25 @@ from pathlib import Path
 import pytest
 
 from audit.errors import ArchiveError
-from audit.service import ledger as ledgers
-from audit.service.ledger import READ, SET_ASIDE, Done, Ledger
-from audit.service.nights import Entry
+from audit.service.watch import ledger as ledgers
+from audit.service.watch.ledger import READ, SET_ASIDE, Done, Ledger
+from audit.service.watch.nights import Entry
 
 
 def done(name: str = "a.csv", outcome: str = READ, sha: str = "1" * 64) -> Done:
-    return Done(Path("/in") / name, 10, 99, "alder", sha, outcome, "because" if outcome == SET_ASIDE else "")
+    return Done(
+        Path("/in") / name, 10, 99, "alder", sha, outcome, "because" if outcome == SET_ASIDE else ""
+    )
 
 
 def test_what_is_finished_is_known_to_the_next_start(tmp_path):
     book = Ledger(tmp_path / "ledger.sqlite")
     assert book.outcome("alder", "1" * 64) is None
-    book.finish([done()], entries=[Entry("alder", "x", 1.0, 2.0, "", "/in/a.csv")], night=("alder", "2025-05-03", "hold"))
+    book.finish(
+        [done()],
+        entries=[Entry("alder", "x", 1.0, 2.0, "", "/in/a.csv")],
+        night=("alder", "2025-05-03", "hold"),
+    )
     book.close()
     again = Ledger(tmp_path / "ledger.sqlite")
     assert again.outcome("alder", "1" * 64) == (READ, "", "/in/a.csv")

@@ -9,15 +9,17 @@ import pytest
 
 from audit.errors import CarFileError
 from audit.model import LogAudit
-from audit.service.cars import Cars
-from audit.service.nights import Entry, dated, entry_of, grouped, named
+from audit.service.watch.cars import Cars
+from audit.service.watch.nights import Entry, dated, entry_of, grouped, named
 
 HOUR = 3600.0
 EVENING = dt.datetime(2025, 5, 3, 21, 0, tzinfo=dt.UTC).timestamp()
 
 
 def at(hours: float, name: str = "x", long_s: float = 60.0) -> Entry:
-    return Entry("alder", f"{name}{hours}", EVENING + hours * HOUR, EVENING + hours * HOUR + long_s, "", name)
+    return Entry(
+        "alder", f"{name}{hours}", EVENING + hours * HOUR, EVENING + hours * HOUR + long_s, "", name
+    )
 
 
 def test_logs_within_four_hours_are_one_night_even_past_midnight():
@@ -52,21 +54,37 @@ def test_dates_in_names(name, iso, whole_day):
     assert dated(name) == (dt.datetime.fromisoformat(iso + "+00:00").timestamp(), whole_day)
 
 
-@pytest.mark.parametrize("name", ["run_1.csv", "2025-13-03", "serial 120250503", "20250231.csv", "run 202505031.csv"])
+@pytest.mark.parametrize(
+    "name", ["run_1.csv", "2025-13-03", "serial 120250503", "20250231.csv", "run 202505031.csv"]
+)
 def test_names_without_a_date(name):
     assert dated(name) is None
 
 
 def test_a_date_in_a_folder_counts_before_the_files_own_time(tmp_path):
     path = tmp_path / "alder" / "2025-05-03" / "run.csv"
-    entry = entry_of(LogAudit(str(path), "a" * 64, "read"), car="alder", log_id="a", path=path, below=tmp_path, modified=0.0)
+    entry = entry_of(
+        LogAudit(str(path), "a" * 64, "read"),
+        car="alder",
+        log_id="a",
+        path=path,
+        below=tmp_path,
+        modified=0.0,
+    )
     assert entry.day == "2025-05-03"
 
 
 def test_logs_of_one_dated_day_are_one_night_and_the_next_day_another(tmp_path):
     def entry(day: str, name: str) -> Entry:
         path = tmp_path / day / name
-        return entry_of(LogAudit(str(path), name, "read"), car="alder", log_id=name, path=path, below=tmp_path, modified=0.0)
+        return entry_of(
+            LogAudit(str(path), name, "read"),
+            car="alder",
+            log_id=name,
+            path=path,
+            below=tmp_path,
+            modified=0.0,
+        )
 
     nights = grouped([entry("2025-05-03", "a"), entry("2025-05-03", "b"), entry("2025-05-04", "c")])
     assert [[e.log_id for e in n] for n in nights] == [["a", "b"], ["c"]]
@@ -88,7 +106,9 @@ def test_a_log_belongs_to_the_car_file_of_its_folder_else_to_the_folder(tmp_path
 
 def test_a_rule_of_the_inbox_comes_first(tmp_path):
     car_file(tmp_path / "cars" / "red.toml", "the red one")
-    (tmp_path / "inbox.toml").write_text('[[car]]\nlogs = "red_*"\nfile = "cars/red.toml"\n', encoding="utf-8")
+    (tmp_path / "inbox.toml").write_text(
+        '[[car]]\nlogs = "red_*"\nfile = "cars/red.toml"\n', encoding="utf-8"
+    )
     cars = Cars(tmp_path)
     assert cars.of(tmp_path / "red_1.csv").name == "the red one"
     assert cars.of(tmp_path / "blue_1.csv").name == "unnamed car"
@@ -102,7 +122,9 @@ def test_a_car_file_is_read_again_when_it_changes(tmp_path):
     assert cars.of(tmp_path / "one" / "a.csv").name == "second name"
 
 
-@pytest.mark.parametrize("text", ["[[car]]\nlogs = 3\nfile = 'x'\n", "[[car]\n", "color = 1\n", "[[car]]\nlogs = 'a'\n"])
+@pytest.mark.parametrize(
+    "text", ["[[car]]\nlogs = 3\nfile = 'x'\n", "[[car]\n", "color = 1\n", "[[car]]\nlogs = 'a'\n"]
+)
 def test_a_wrong_rule_is_told_with_its_file(tmp_path, text):
     (tmp_path / "inbox.toml").write_text(text, encoding="utf-8")
     with pytest.raises(CarFileError, match=r"inbox\.toml"):

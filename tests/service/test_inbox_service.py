@@ -18,13 +18,13 @@ import polars as pl
 import pytest
 from made_logs import garbage, good_log
 
-from audit.archive.store import Archive
-from audit.archive.verify import verify
+from audit.archive.store.store import Archive
+from audit.archive.store.verify import verify
 from audit.errors import UsageError
-from audit.service import desk
-from audit.service.hooks import Ways
-from audit.service.inbox import Service, Settings
-from audit.service.ledger import Ledger
+from audit.service.watch import desk
+from audit.service.watch.hooks import Ways
+from audit.service.watch.inbox import Service, Settings
+from audit.service.watch.ledger import Ledger
 
 ROOT = Path(__file__).parents[2]
 
@@ -44,18 +44,28 @@ class House:
         return path
 
     def service(self, **more) -> Service:
-        settings = Settings(inbox=self.inbox, archive=self.archive, **{"once": True, "stable_s": 0.1, **more})
-        return Service(settings, on_verdict=lambda name, night: self.said.append((night.car.name, name, night.verdict)))
+        settings = Settings(
+            inbox=self.inbox, archive=self.archive, **{"once": True, "stable_s": 0.1, **more}
+        )
+        return Service(
+            settings,
+            on_verdict=lambda name, night: self.said.append((night.car.name, name, night.verdict)),
+        )
 
     def once(self, **more) -> None:
         self.service(**more).run()
 
     def kept(self) -> Counter[tuple[str, str]]:
         rows = Archive(self.archive).logs().filter(pl.col("status") == "read")
-        return Counter((car, Path(path).name) for car, path in zip(rows["car"], rows["path"], strict=True))
+        return Counter(
+            (car, Path(path).name) for car, path in zip(rows["car"], rows["path"], strict=True)
+        )
 
     def notes(self) -> list[str]:
-        return [p.read_text(encoding="utf-8") for p in (self.archive / "inbox" / "set_aside").rglob("*.reason.txt")]
+        return [
+            p.read_text(encoding="utf-8")
+            for p in (self.archive / "inbox" / "set_aside").rglob("*.reason.txt")
+        ]
 
 
 @pytest.fixture
@@ -70,7 +80,10 @@ def test_a_backlog_is_kept_once_however_often_the_service_starts(house):
     said = list(house.said)
     house.once()
     assert house.kept() == {("alder", "a.csv"): 1, ("birch", "b.csv"): 1}
-    assert [(car, night) for car, night, _ in said] == [("alder", "2025-05-03"), ("birch", "2025-05-03")]
+    assert [(car, night) for car, night, _ in said] == [
+        ("alder", "2025-05-03"),
+        ("birch", "2025-05-03"),
+    ]
     assert house.said == said
 
 
@@ -135,7 +148,9 @@ def test_logs_of_a_night_that_come_later_join_its_verdict(house):
     house.once()
     house.put("alder/2025-05-03/b.csv", good_log(2))
     house.once()
-    page = json.loads((house.archive / "inbox" / "nights" / "alder" / "2025-05-03.json").read_text())
+    page = json.loads(
+        (house.archive / "inbox" / "nights" / "alder" / "2025-05-03.json").read_text()
+    )
     assert sorted(Path(entry["path"]).name for entry in page["logs"]) == ["a.csv", "b.csv"]
     assert sum(len(entry["pulls"]) for entry in page["logs"]) == 2
 
@@ -166,7 +181,7 @@ def verdicts(house) -> list[str]:
 
 def advised(house) -> str:
     """What the response says of the last night, by its rule on verdicts alone."""
-    from audit.archive.refuse import not_clear
+    from audit.archive.step.refuse import not_clear
 
     nights = Archive(house.archive).nights().sort("date", "added_at", "night_id")
     step = not_clear(nights, "")
@@ -219,7 +234,9 @@ def test_a_torn_log_that_is_copied_again_whole_lets_its_night_go(house):
 def test_a_late_log_that_changes_the_verdict_changes_that_of_the_whole_night(house):
     house.put("alder/2025-05-03/a.csv", good_log(1))
     house.once()
-    rows = [line.rsplit(",", 2)[0] for line in good_log(2).decode().splitlines()]  # no intake temperature: evidence is missing
+    rows = [
+        line.rsplit(",", 2)[0] for line in good_log(2).decode().splitlines()
+    ]  # no intake temperature: evidence is missing
     house.put("alder/2025-05-03/b.csv", "\n".join(rows).encode() + b"\n")
     house.once()
     assert set(verdicts(house)) == {"hold"}
@@ -231,7 +248,7 @@ def test_a_late_log_that_changes_the_verdict_changes_that_of_the_whole_night(hou
 
 
 def test_a_night_on_hold_for_a_torn_log_stays_so_when_it_is_judged_anew(house):
-    from audit.archive.rescreen import rescreen
+    from audit.archive.store.rescreen import rescreen
 
     house.put("alder/2025-05-03/a.csv", good_log(1))
     house.once()
@@ -252,12 +269,14 @@ def test_a_lost_ledger_lifts_no_hold_while_the_files_are_read_again(house, monke
     assert verdicts(house) == ["hold"]
 
 
-def test_a_service_that_dies_before_the_night_is_judged_judges_it_after_its_next_start(house, monkeypatch):
+def test_a_service_that_dies_before_the_night_is_judged_judges_it_after_its_next_start(
+    house, monkeypatch
+):
     house.put("alder/2025-05-03/a.csv", good_log(1))
     house.once()
     house.put("alder/2025-05-03/b.zip", torn(good_log(2)))
     with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
-        patched.setattr("audit.archive.join.join", raising(KeyboardInterrupt))
+        patched.setattr("audit.archive.store.join.join", raising(KeyboardInterrupt))
         house.once()
     assert verdicts(house) == ["clear"]
     house.once()
@@ -277,7 +296,9 @@ def test_a_wrong_car_file_keeps_its_logs_waiting_until_it_is_mended(house):
     house.put("alder/2025-05-03/a.csv", good_log(1))
     house.once()
     assert house.said == []
-    assert "car.toml" in json.loads((house.archive / "inbox" / "health.json").read_text())["trouble"]
+    assert (
+        "car.toml" in json.loads((house.archive / "inbox" / "health.json").read_text())["trouble"]
+    )
     car.write_bytes(b'name = "alder two"\n')
     house.once()
     assert house.kept() == {("alder two", "a.csv"): 1}
@@ -310,7 +331,10 @@ def test_two_services_do_not_work_on_one_archive(house):
     from filelock import FileLock
 
     (house.archive / "inbox").mkdir(parents=True)
-    with FileLock(house.archive / "inbox" / "watch.lock"), pytest.raises(UsageError, match="another watch"):
+    with (
+        FileLock(house.archive / "inbox" / "watch.lock"),
+        pytest.raises(UsageError, match="another watch"),
+    ):
         house.once()
 
 
@@ -342,7 +366,7 @@ def test_a_full_disk_loses_nothing(house, monkeypatch):
         return add(self, *args, **more)
 
     monkeypatch.setattr(Archive, "add", full_once)
-    monkeypatch.setattr("audit.service.inbox.RETRY_S", (0.05,))
+    monkeypatch.setattr("audit.service.watch.inbox.RETRY_S", (0.05,))
     house.once()
     assert house.kept() == {("alder", "a.csv"): 1}
 
@@ -384,7 +408,9 @@ def test_what_lands_while_it_runs_is_screened(house, poll_s):
 def test_a_hold_is_told_once_over_two_starts(house, tmp_path):
     out = tmp_path / "told.txt"
     script = tmp_path / "hook.py"
-    script.write_text("import sys; open(sys.argv[1], 'a').write(sys.stdin.read() + '\\n')", encoding="utf-8")
+    script.write_text(
+        "import sys; open(sys.argv[1], 'a').write(sys.stdin.read() + '\\n')", encoding="utf-8"
+    )
     rows = [line.rsplit(",", 2) for line in good_log(1).decode().splitlines()]
     short = "\n".join(row[0] for row in rows)  # no intake temperature: evidence is missing
     house.put("alder/2025-05-03/a.csv", short.encode() + b"\n")
@@ -400,7 +426,15 @@ def test_a_hold_is_told_once_over_two_starts(house, tmp_path):
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_it_cleanly(house, number):
-    argv = [sys.executable, "-m", "audit", "watch", str(house.inbox), "--archive", str(house.archive)]
+    argv = [
+        sys.executable,
+        "-m",
+        "audit",
+        "watch",
+        str(house.inbox),
+        "--archive",
+        str(house.archive),
+    ]
     lines = []
     with subprocess.Popen(argv, cwd=ROOT, stderr=subprocess.PIPE, text=True) as process:
         for line in process.stderr:
@@ -414,7 +448,16 @@ def test_a_signal_ends_it_cleanly(house, number):
 
 
 def test_status_tells_whether_the_service_is_well(house):
-    argv = [sys.executable, "-m", "audit", "watch", str(house.inbox), "--archive", str(house.archive), "--status"]
+    argv = [
+        sys.executable,
+        "-m",
+        "audit",
+        "watch",
+        str(house.inbox),
+        "--archive",
+        str(house.archive),
+        "--status",
+    ]
     before = subprocess.run(argv, cwd=ROOT, capture_output=True, text=True, check=False)
     house.once()
     after = subprocess.run(argv, cwd=ROOT, capture_output=True, text=True, check=False)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from audit.service.settle import Settler, held_open, looks_whole, passed_over
+from audit.service.watch.settle import Settler, held_open, looks_whole, passed_over
 
 
 class Clock:
@@ -23,7 +23,15 @@ class Clock:
 
 
 def settler(clock: Clock, **more) -> Settler:
-    return Settler(stable_s=1.0, unsure_s=8.0, give_up_s=600.0, trust=False, clock=clock, wall=lambda: 0.0, **more)
+    return Settler(
+        stable_s=1.0,
+        unsure_s=8.0,
+        give_up_s=600.0,
+        trust=False,
+        clock=clock,
+        wall=lambda: 0.0,
+        **more,
+    )
 
 
 def touch(path: Path, data: bytes, at: float) -> None:
@@ -141,12 +149,17 @@ def test_a_link_out_of_the_inbox_is_not_followed(tmp_path):
     assert len(waits) == 0
 
 
-@pytest.mark.parametrize("name", ["run.csv.part", "run.csv.TMP", ".run.csv", "~run.csv", "run.csv~", "photo.jpg", "car.toml"])
+@pytest.mark.parametrize(
+    "name",
+    ["run.csv.part", "run.csv.TMP", ".run.csv", "~run.csv", "run.csv~", "photo.jpg", "car.toml"],
+)
 def test_names_that_are_passed_over(name):
     assert passed_over(name)
 
 
-@pytest.mark.parametrize("name", ["run.csv", "RUN.TXT", "partial run.csv", "log", "run.csv.gz", "temp.log"])
+@pytest.mark.parametrize(
+    "name", ["run.csv", "RUN.TXT", "partial run.csv", "log", "run.csv.gz", "temp.log"]
+)
 def test_names_that_are_tried(name):
     assert not passed_over(name)
 
@@ -154,9 +167,13 @@ def test_names_that_are_tried(name):
 def test_ends_of_files(tmp_path):
     path = tmp_path / "x"
     for data, whole in (
-        (b"a,b\n1,2\n", True), (b"a,b\r\n", True), (b"a,b\n1,", False), ("a,b\n".encode("utf-16"), True),
-        (gzip.compress(b"a,b\n" * 999), True), (gzip.compress(os.urandom(9999))[:-20], False),
-    ):  # fmt: skip
+        (b"a,b\n1,2\n", True),
+        (b"a,b\r\n", True),
+        (b"a,b\n1,", False),
+        ("a,b\n".encode("utf-16"), True),
+        (gzip.compress(b"a,b\n" * 999), True),
+        (gzip.compress(os.urandom(9999))[:-20], False),
+    ):
         path.write_bytes(data)
         assert looks_whole(path) is whole, data[:20]
     with zipfile.ZipFile(path, "w") as packed:

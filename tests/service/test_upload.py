@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 
 from audit.errors import UsageError
 from audit.model import Car
-from audit.service.pages import upload
-from audit.service.pages.upload import ENDINGS, Upload, ending, screen_uploads, shown_name
+from audit.service.web.pages import upload
+from audit.service.web.pages.upload import ENDINGS, Upload, ending, screen_uploads, shown_name
 from tests.report.nights import SAMPLES
 
 LOG = (SAMPLES / "alder" / "2025-05-24_overshoot" / "run_1.csv").read_bytes()
@@ -17,11 +17,24 @@ LOG = (SAMPLES / "alder" / "2025-05-24_overshoot" / "run_1.csv").read_bytes()
 def test_no_word_of_a_name_reaches_the_disk(name):
     allowed = {"", *ENDINGS}
     assert ending(name) in {a + b for a in allowed for b in allowed}
-    assert "/" not in shown_name(name) and "\\" not in shown_name(name) and len(shown_name(name)) <= 120
+    assert (
+        "/" not in shown_name(name)
+        and "\\" not in shown_name(name)
+        and len(shown_name(name)) <= 120
+    )
     assert shown_name(name)
 
 
-@pytest.mark.parametrize(("name", "wanted"), [("run.csv", ".csv"), ("RUN.CSV.GZ", ".csv.gz"), ("../../etc/passwd", ".log"), ("a.zip", ".zip"), ("x.php", ".log")])
+@pytest.mark.parametrize(
+    ("name", "wanted"),
+    [
+        ("run.csv", ".csv"),
+        ("RUN.CSV.GZ", ".csv.gz"),
+        ("../../etc/passwd", ".log"),
+        ("a.zip", ".zip"),
+        ("x.php", ".log"),
+    ],
+)
 def test_endings(name, wanted):
     assert ending(name) == wanted
 
@@ -36,7 +49,9 @@ def test_the_folder_is_ours_and_gone_afterwards(monkeypatch):
         return made
 
     monkeypatch.setattr(upload.tempfile, "TemporaryDirectory", watched)
-    night = screen_uploads([Upload("../../../etc/cron.d/run.csv", LOG)], car=Car(boost_limit_kpa=130.0))
+    night = screen_uploads(
+        [Upload("../../../etc/cron.d/run.csv", LOG)], car=Car(boost_limit_kpa=130.0)
+    )
     assert night.logs[0].path == "run.csv" and night.logs[0].status == "read"
     assert not __import__("pathlib").Path(seen[0]).exists()
 

@@ -10,8 +10,8 @@ import pytest
 from tornado.httpclient import HTTPRequest
 from tornado.testing import AsyncHTTPTestCase
 
-from audit.archive.store import Archive
-from audit.service.web import application
+from audit.archive.store.store import Archive
+from audit.service.web.web import application
 from tests.report.nights import sample
 
 TOKEN = "a token of sixteen and more"
@@ -33,7 +33,13 @@ class Pages(AsyncHTTPTestCase):
         return application(self.folder, host=self.host, token=self.token, most_bytes=200_000)
 
     def ask(self, path, *, method="GET", body=None, **headers):
-        return self.fetch(path, method=method, body=body, headers={k.replace("_", "-"): v for k, v in headers.items()}, follow_redirects=False)
+        return self.fetch(
+            path,
+            method=method,
+            body=body,
+            headers={k.replace("_", "-"): v for k, v in headers.items()},
+            follow_redirects=False,
+        )
 
     def text(self, path):
         answer = self.ask(path)
@@ -47,40 +53,77 @@ class Pages(AsyncHTTPTestCase):
         page = self.ask("/enter" if self.token else "/")
         mark = re.search(r'name="_xsrf" value="([^"]+)"', page.body.decode())[1]
         cookie = page.headers["Set-Cookie"].split(";")[0]
-        headers = {"Origin": self.get_url("").rstrip("/"), "Cookie": cookie, "Content_Type": "application/x-www-form-urlencoded", **headers}
+        headers = {
+            "Origin": self.get_url("").rstrip("/"),
+            "Cookie": cookie,
+            "Content_Type": "application/x-www-form-urlencoded",
+            **headers,
+        }
         return self.ask(path, method="POST", body=urlencode({"_xsrf": mark, **fields}), **headers)
 
 
 class TestReading(Pages):
     def test_pages_answer_and_send_a_strict_policy(self):
-        for path in ("/", "/car?name=alder", f"/night?id={self.night()}", "/compare?car=alder", "/trends?car=alder", "/response?car=alder"):
+        for path in (
+            "/",
+            "/car?name=alder",
+            f"/night?id={self.night()}",
+            "/compare?car=alder",
+            "/trends?car=alder",
+            "/response?car=alder",
+        ):
             answer = self.ask(path)
             assert answer.code == 200, path
             policy = answer.headers["Content-Security-Policy"]
-            assert policy.startswith("default-src 'none'") and "unsafe" not in policy and "frame-ancestors 'none'" in policy
-            assert answer.headers["X-Content-Type-Options"] == "nosniff" and answer.headers["X-Frame-Options"] == "DENY"
+            assert (
+                policy.startswith("default-src 'none'")
+                and "unsafe" not in policy
+                and "frame-ancestors 'none'" in policy
+            )
+            assert (
+                answer.headers["X-Content-Type-Options"] == "nosniff"
+                and answer.headers["X-Frame-Options"] == "DENY"
+            )
 
     def test_traces_of_a_pull_come_as_a_part(self):
         part = self.text(f"/traces?night={self.night()}&pull=pull-1")
-        packet = json.loads(re.search(r'<script type="application/json"[^>]*>(.*?)</script>', part, flags=re.DOTALL)[1])
+        packet = json.loads(
+            re.search(
+                r'<script type="application/json"[^>]*>(.*?)</script>', part, flags=re.DOTALL
+            )[1]
+        )
         assert packet["marks"][0]["panel"] == "boost" and len(packet["series"]) > 8
 
     def test_the_marks_bear_the_numbers_of_the_pages_findings(self):
         night = self.night()
         page = self.text(f"/night?id={night}")
         for pull in ("pull-1", "pull-2", "pull-3"):
-            for n in re.findall(r'id="mark-(\d+)"', self.text(f"/traces?night={night}&pull={pull}")):
+            for n in re.findall(
+                r'id="mark-(\d+)"', self.text(f"/traces?night={night}&pull={pull}")
+            ):
                 assert f'id="finding-{n}"' in page and f'href="#mark-{n}"' in page
 
     def test_what_is_not_there_is_a_sentence(self):
-        for path in ("/car?name=nobody", "/night?id=night-x", f"/traces?night={self.night()}&pull=pull-99", "/trends?car=nobody", "/nothing"):
+        for path in (
+            "/car?name=nobody",
+            "/night?id=night-x",
+            f"/traces?night={self.night()}&pull=pull-99",
+            "/trends?car=nobody",
+            "/nothing",
+        ):
             answer = self.ask(path)
             assert answer.code == 404, path
             assert b"Traceback" not in answer.body and b"<h1>" in answer.body
 
     def test_no_path_of_a_request_reaches_the_disk(self):
-        for path in ("/static/../../../etc/passwd", "/static/%2e%2e/web.py", "/static/site.css", "/night?id=" + quote("../../archive.json"),
-                     "/traces?night=..%2F..%2Flogs&pull=pull-1", "/compare?car=alder&a=" + quote("../x pull-1") + "&b=" + quote("../y pull-1")):
+        for path in (
+            "/static/../../../etc/passwd",
+            "/static/%2e%2e/web.py",
+            "/static/site.css",
+            "/night?id=" + quote("../../archive.json"),
+            "/traces?night=..%2F..%2Flogs&pull=pull-1",
+            "/compare?car=alder&a=" + quote("../x pull-1") + "&b=" + quote("../y pull-1"),
+        ):
             answer = self.ask(path)
             assert answer.code in (400, 404), path
             assert b"root:" not in answer.body
@@ -96,7 +139,10 @@ class TestReading(Pages):
 
 class TestForms(Pages):
     def test_a_form_without_its_mark_is_refused(self):
-        assert self.ask("/screen", method="POST", body="", Origin=self.get_url("").rstrip("/")).code == 403
+        assert (
+            self.ask("/screen", method="POST", body="", Origin=self.get_url("").rstrip("/")).code
+            == 403
+        )
 
     def test_a_form_from_another_site_is_refused(self):
         assert self.form("/screen", {}, Origin="http://evil.example").code == 403
@@ -122,7 +168,9 @@ class TestUploadSize(Pages):
 
         request = HTTPRequest(self.get_url("/screen"), method="POST", body=b"x" * 300_000)
         try:
-            code = self.io_loop.run_sync(lambda: self.http_client.fetch(request, raise_error=False)).code
+            code = self.io_loop.run_sync(
+                lambda: self.http_client.fetch(request, raise_error=False)
+            ).code
         except (OSError, tornado.httpclient.HTTPError):
             code = 413
         assert code in (400, 413, 599)
@@ -143,12 +191,12 @@ class TestToken(Pages):
     def test_the_right_one_opens(self):
         answer = self.form("/enter", {"token": TOKEN})
         assert answer.code == 302
-        cookie = next(c for c in answer.headers.get_list("Set-Cookie") if c.startswith("pullaudit_session"))
+        cookie = next(
+            c for c in answer.headers.get_list("Set-Cookie") if c.startswith("pullaudit_session")
+        )
         assert "HttpOnly" in cookie and "SameSite=Strict" in cookie and TOKEN not in cookie
         assert self.ask("/", Cookie=cookie.split(";")[0]).code == 200
 
     def test_a_program_may_send_it_along(self):
         assert self.ask("/", Authorization=f"Bearer {TOKEN}").code == 200
         assert self.ask("/", Authorization="Bearer wrong").code == 302
-
-

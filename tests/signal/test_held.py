@@ -35,7 +35,7 @@ def test_both_sides_of_the_duration() -> None:
     t = np.arange(40) / 20
     for count, level in ((5, 0.0), (6, 1.0)):
         y = np.zeros(40)
-        y[10:10 + count] = 1
+        y[10 : 10 + count] = 1
         found = held_above(t, y, 0.3)
         assert found is not None
         assert found.level == level
@@ -54,7 +54,12 @@ def test_it_agrees_with_a_plain_search(seed: int) -> None:
     t = np.cumsum(rng.uniform(0.05, 0.12, 60))
     y = rng.normal(size=60)
     interval = np.median(np.diff(t))
-    best = max(y[i:j].min() for i in range(60) for j in range(i + 2, 61) if t[j - 1] - t[i] >= 0.4 - 1.02 * interval)
+    best = max(
+        y[i:j].min()
+        for i in range(60)
+        for j in range(i + 2, 61)
+        if t[j - 1] - t[i] >= 0.4 - 1.02 * interval
+    )
     found = held_above(t, y, 0.4)
     assert found is not None
     assert found.level == best

@@ -41,7 +41,9 @@ def test_levels_shift_and_scale_with_the_data(values, offset, factor):
 @given(numbers, st.integers(-50, 50))
 def test_a_lines_slope_follows_an_added_line(values, slope):
     t, y = np.arange(len(values)) * 0.1, np.array(values)
-    assert theil_sen(t, y + slope * t).slope == pytest.approx(theil_sen(t, y).slope + slope, abs=1e-6)
+    assert theil_sen(t, y + slope * t).slope == pytest.approx(
+        theil_sen(t, y).slope + slope, abs=1e-6
+    )
 
 
 def test_a_third_of_wild_samples_does_not_tilt_the_line():
@@ -56,8 +58,15 @@ def test_two_points_are_too_few_for_a_line():
     assert theil_sen([1, 1, 1], [0, 1, 2]) is None
 
 
-@pytest.mark.parametrize("shape", [lambda t: 0 * t, lambda t: 30 * t, lambda t: 100 * np.clip(t, 0, 1) ** 2,
-                                   lambda t: 5 * np.sin(2 * np.pi * 1.0 * t)])
+@pytest.mark.parametrize(
+    "shape",
+    [
+        lambda t: 0 * t,
+        lambda t: 30 * t,
+        lambda t: 100 * np.clip(t, 0, 1) ** 2,
+        lambda t: 5 * np.sin(2 * np.pi * 1.0 * t),
+    ],
+)
 def test_noise_is_seen_through_any_slow_signal(shape):
     t = np.arange(0, 10, 0.05) + rng(1).uniform(-0.01, 0.01, 200)
     y = shape(t) + rng(2).normal(0, 0.8, t.size)
@@ -72,7 +81,9 @@ def test_held_values_do_not_hide_the_noise():
 
 def test_quantised_noise_is_seen_and_a_quantised_ramp_is_quiet():
     t = np.arange(0, 20, 0.05)
-    assert noise_sigma(t, np.round(rng(4).normal(50, 1, t.size))) == pytest.approx(np.sqrt(1 + 1 / 12), rel=0.2)
+    assert noise_sigma(t, np.round(rng(4).normal(50, 1, t.size))) == pytest.approx(
+        np.sqrt(1 + 1 / 12), rel=0.2
+    )
     assert noise_sigma(t, np.round(0.5 * t)) < 0.3
 
 

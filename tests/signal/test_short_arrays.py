@@ -28,9 +28,13 @@ def test_line_and_parabola_are_polyfits():
     rng = np.random.default_rng(3)
     x = np.sort(rng.uniform(100, 104, 40))
     y = rng.normal(150, 5, 40)
-    assert line_through(x, y) == pytest.approx(np.polyval(np.polyfit(x - 100, y, 1), x - 100), abs=1e-9)
+    assert line_through(x, y) == pytest.approx(
+        np.polyval(np.polyfit(x - 100, y, 1), x - 100), abs=1e-9
+    )
     at = np.linspace(100, 104, 9)
-    assert parabola(x, y, at) == pytest.approx(np.polyval(np.polyfit(x - 100, y, 2), at - 100), abs=1e-9)
+    assert parabola(x, y, at) == pytest.approx(
+        np.polyval(np.polyfit(x - 100, y, 2), at - 100), abs=1e-9
+    )
 
 
 def test_the_last_block_may_be_shorter():

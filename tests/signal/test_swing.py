@@ -36,7 +36,9 @@ def test_a_swing_is_found_with_its_size_and_frequency(rate, seconds):
 @pytest.mark.parametrize("rate", [20, 50])
 def test_a_swing_on_top_of_a_rise_is_found(rate):
     t = clock(6, rate)
-    found = oscillation(t, spool(t, 2) + np.where(t > 2, 4 * np.sin(2 * np.pi * 3 * t), 0) + noise(t))
+    found = oscillation(
+        t, spool(t, 2) + np.where(t > 2, 4 * np.sin(2 * np.pi * 3 * t), 0) + noise(t)
+    )
     assert found.found
     assert found.amplitude_pp == pytest.approx(8, rel=0.15)
     assert found.from_s > 1
@@ -44,19 +46,29 @@ def test_a_swing_on_top_of_a_rise_is_found(rate):
 
 def test_a_swing_of_twice_the_noise_is_found_and_less_is_measured_honestly():
     t = clock(5, 20)
-    assert sum(oscillation(t, 2 * np.sin(2 * np.pi * 1.5 * t) + noise(t, 1, s)).found for s in range(20)) >= 19
+    assert (
+        sum(
+            oscillation(t, 2 * np.sin(2 * np.pi * 1.5 * t) + noise(t, 1, s)).found
+            for s in range(20)
+        )
+        >= 19
+    )
     assert sum(oscillation(t, noise(t, 1, s)).found for s in range(100)) <= 5
     assert np.median([oscillation(t, noise(t, 1, s)).swing_pp for s in range(100)]) < 0.5
 
 
 @pytest.mark.parametrize("rate", [10, 20, 50])
-@pytest.mark.parametrize("shape", [
-    lambda t: spool(t, 2.5),
-    lambda t: spool(t, 2) + np.where(t > 2, 15 * np.exp(-np.clip(t - 2, 0, None) / 0.3), 0),
-    lambda t: 100 + 8 * t - 2 * t * t,
-    lambda t: 5 * np.sin(2 * np.pi * 1.5 * t / 5),
-    lambda t: np.where(t < 1, 50 + 50 * t, 100 + 6 * (t - 1)),
-], ids=["knee", "single overshoot", "creep and fade", "wander", "knee and creep"])
+@pytest.mark.parametrize(
+    "shape",
+    [
+        lambda t: spool(t, 2.5),
+        lambda t: spool(t, 2) + np.where(t > 2, 15 * np.exp(-np.clip(t - 2, 0, None) / 0.3), 0),
+        lambda t: 100 + 8 * t - 2 * t * t,
+        lambda t: 5 * np.sin(2 * np.pi * 1.5 * t / 5),
+        lambda t: np.where(t < 1, 50 + 50 * t, 100 + 6 * (t - 1)),
+    ],
+    ids=["knee", "single overshoot", "creep and fade", "wander", "knee and creep"],
+)
 def test_what_is_no_swing_is_not_found(rate, shape):
     t = clock(5, rate)
     assert sum(oscillation(t, shape(t) + noise(t, 0.5, s)).found for s in range(10)) <= 1

@@ -51,7 +51,10 @@ def main() -> None:
     codes = options.codes if options.codes is not None else list(simulate.CODES)
     jobs = [(options.first_seed + i, None, 0.0) for i in range(options.nights)]
     for n, code in enumerate(codes):
-        jobs += [(options.first_seed + 100_000 + 1000 * n + i, code, options.severity) for i in range(options.each)]
+        jobs += [
+            (options.first_seed + 100_000 + 1000 * n + i, code, options.severity)
+            for i in range(options.each)
+        ]
     with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
         results = list(pool.map(one, jobs, chunksize=4))
     failed = [r for r in results if isinstance(r, tuple)]
@@ -60,11 +63,20 @@ def main() -> None:
         if options.v:
             print(trace)
     done = [r for r in results if not isinstance(r, tuple)]
-    lines = [*healthy(done, verbose=options.v), *faults(done, codes, simulate.ALLOWED, verbose=options.v), *near(done)]
+    lines = [
+        *healthy(done, verbose=options.v),
+        *faults(done, codes, simulate.ALLOWED, verbose=options.v),
+        *near(done),
+    ]
     print("\n".join(lines))
     if options.write:
         page = Path(__file__).parents[2] / "docs" / "figures.md"
-        page.write_text("\n".join(["# Figures over simulated nights\n", HEAD.format(o=options), "```", *lines, "```"]) + "\n")
+        page.write_text(
+            "\n".join(
+                ["# Figures over simulated nights\n", HEAD.format(o=options), "```", *lines, "```"]
+            )
+            + "\n"
+        )
 
 
 HEAD = """Printed by `python tests/simulated/figures.py --nights {o.nights} --each {o.each} --first-seed {o.first_seed} --write`.
@@ -79,30 +91,50 @@ def healthy(done, *, verbose) -> list[str]:
     if not nights:
         return []
     bad = [r for r in nights if r.verdict != "clear"]
-    lines = [f"healthy nights: {len(nights)}, not clear: {len(bad)} ({100 * len(bad) / len(nights):.2f} %)"]
+    lines = [
+        f"healthy nights: {len(nights)}, not clear: {len(bad)} ({100 * len(bad) / len(nights):.2f} %)"
+    ]
     raised = Counter(c for r in nights for c, s in r.worst.items() if s != "note")
-    lines.append("raised on healthy nights (watch or worse): " + (", ".join(f"{c} {n}" for c, n in raised.most_common()) or "nothing"))
+    lines.append(
+        "raised on healthy nights (watch or worse): "
+        + (", ".join(f"{c} {n}" for c, n in raised.most_common()) or "nothing")
+    )
     if verbose:
         for r in bad:
-            lines += [f"  seed {r.seed}: {r.verdict} {r.about}", *(f"      {x}" for x in r.reasons[:4])]
+            lines += [
+                f"  seed {r.seed}: {r.verdict} {r.about}",
+                *(f"      {x}" for x in r.reasons[:4]),
+            ]
     return [*lines, ""]
 
 
 def faults(done, codes, allowed, *, verbose) -> list[str]:
-    lines = [f"{'code':<26}{'nights':>7}{'found':>7}{'recall %':>9}{'unclear':>8}  other codes raised"]
+    lines = [
+        f"{'code':<26}{'nights':>7}{'found':>7}{'recall %':>9}{'unclear':>8}  other codes raised"
+    ]
     for code in codes:
         nights = [r for r in done if r.code == code]
         if not nights:
             continue
         found = sum(r.worst.get(code) in SEEN_AS for r in nights)
         unclear = sum(r.verdict != "clear" for r in nights)
-        others = Counter(c for r in nights for c, s in r.worst.items() if c != code and s in SEEN_AS and c not in allowed.get(code, ()))
+        others = Counter(
+            c
+            for r in nights
+            for c, s in r.worst.items()
+            if c != code and s in SEEN_AS and c not in allowed.get(code, ())
+        )
         said = ", ".join(f"{c} {n}" for c, n in others.most_common(4))
-        lines.append(f"{code:<26}{len(nights):>7}{found:>7}{100 * found / len(nights):>9.1f}{unclear:>8}  {said}")
+        lines.append(
+            f"{code:<26}{len(nights):>7}{found:>7}{100 * found / len(nights):>9.1f}{unclear:>8}  {said}"
+        )
         if verbose:
             for r in nights:
                 if r.worst.get(code) not in SEEN_AS:
-                    lines += [f"  missed seed {r.seed} {r.about} {r.worst}", *(f"      {x}" for x in r.reasons[:3])]
+                    lines += [
+                        f"  missed seed {r.seed} {r.about} {r.worst}",
+                        *(f"      {x}" for x in r.reasons[:3]),
+                    ]
     return [*lines, ""]
 
 

@@ -15,7 +15,7 @@ sys.path.insert(0, str(ROOT / "sample_data"))
 import simulate  # noqa: E402
 
 from audit.carfile import load_car  # noqa: E402
-from audit.screen import screen_night  # noqa: E402
+from audit.night.screen import screen_night  # noqa: E402
 
 LEAST_RATE_HZ = 8.0  # below it no night can be clear: oscillation cannot be judged
 
@@ -48,7 +48,14 @@ def params_for(seed: int, code: str | None, severity: float):
     return params, simulate.random_dialect(rng, params)
 
 
-def run(seed: int, code: str | None = None, severity: float = 0.85, *, car_file: bool = True, keep: Path | None = None) -> Outcome:
+def run(
+    seed: int,
+    code: str | None = None,
+    severity: float = 0.85,
+    *,
+    car_file: bool = True,
+    keep: Path | None = None,
+) -> Outcome:
     """Simulate, write files, screen them, compare with the truth."""
     params, dialect = params_for(seed, code, severity)
     night = simulate.simulate_night(params, seed=seed)
@@ -88,13 +95,21 @@ def compare(seed, code, night, audited, params, dialect) -> Outcome:
 
 
 def _pull(out: Outcome, truth, pulls) -> None:
-    near = [p for p in pulls if min(p.pull.end_s, truth.end_s) - max(p.pull.start_s, truth.start_s) > 0.5 * (truth.end_s - truth.start_s)]
+    near = [
+        p
+        for p in pulls
+        if min(p.pull.end_s, truth.end_s) - max(p.pull.start_s, truth.start_s)
+        > 0.5 * (truth.end_s - truth.start_s)
+    ]
     if not near:
         return
     found = near[0]
     if found.pull.log.has("vehicle_speed") or found.pull.log.has("gear"):
         out.gears.append(found.pull.gear == truth.gear)
-    out.edge_errors += [abs(found.pull.start_s - truth.start_s), abs(found.pull.end_s - truth.end_s)]
+    out.edge_errors += [
+        abs(found.pull.start_s - truth.start_s),
+        abs(found.pull.end_s - truth.end_s),
+    ]
     peak = found.measures.get("boost_peak_kpa")
     if peak is not None:
         out.peak_errors.append((peak - truth.measures["boost_peak_kpa"], 1.0))

@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import numpy as np
 import polars as pl
 
-from audit.archive.response import Response, response_of
+from audit.archive.step.response import Response, response_of
 from audit.model import Car
 
 SPRINGS = (35.0, 50.0, 65.0, 80.0)
@@ -93,7 +93,11 @@ class SimCar:
 
     def least_steps(self) -> int:
         """Steps that one who knows the car needs to come within the tolerance."""
-        duty = next(d for d in np.arange(0, 100.01, 0.25) if self.true_boost(d, *self.home) >= self.target - WITHIN_KPA)
+        duty = next(
+            d
+            for d in np.arange(0, 100.01, 0.25)
+            if self.true_boost(d, *self.home) >= self.target - WITHIN_KPA
+        )
         return next((i for i, d in enumerate(self.oracle()) if d >= duty), 99)
 
     @property
@@ -120,15 +124,27 @@ class SimCar:
         for i in range(pulls):
             settled = self.true_boost(duty, kpa, celsius) + mood + self.rng.normal(0, self.pull_sd)
             over = abs(self.overshoot * settled + self.rng.normal(0, self.overshoot_sd))
-            rows.append({
-                "index": i + 1, "gear": self.gear, "barometric_kpa": round(kpa, 1), "ambient_c": round(celsius, 1),
-                "boost_settled_kpa": settled, "boost_peak_kpa": settled + over, "boost_overshoot_kpa": over,
-                "duty_mean_pct": duty + self.rng.normal(0, 0.1), "duty_at_peak_pct": duty, "boost_ceiling_s": 0.0,
-                "injector_duty_max_pct": self.fuel * 0.75 * (settled + kpa) + self.rng.normal(0, 0.6),
-                "lean_lambda": 0.79 + self.rng.normal(0, 0.006), "intake_start_c": celsius + 8,
-                "intake_peak_c": celsius + 14 + 0.12 * settled + self.rng.normal(0, 1.0), "knock_retard_max_deg": abs(self.rng.normal(0, 0.3)),
-                "setting": "dyno",
-            })  # fmt: skip
+            rows.append(
+                {
+                    "index": i + 1,
+                    "gear": self.gear,
+                    "barometric_kpa": round(kpa, 1),
+                    "ambient_c": round(celsius, 1),
+                    "boost_settled_kpa": settled,
+                    "boost_peak_kpa": settled + over,
+                    "boost_overshoot_kpa": over,
+                    "duty_mean_pct": duty + self.rng.normal(0, 0.1),
+                    "duty_at_peak_pct": duty,
+                    "boost_ceiling_s": 0.0,
+                    "injector_duty_max_pct": self.fuel * 0.75 * (settled + kpa)
+                    + self.rng.normal(0, 0.6),
+                    "lean_lambda": 0.79 + self.rng.normal(0, 0.006),
+                    "intake_start_c": celsius + 8,
+                    "intake_peak_c": celsius + 14 + 0.12 * settled + self.rng.normal(0, 1.0),
+                    "knock_retard_max_deg": abs(self.rng.normal(0, 0.3)),
+                    "setting": "dyno",
+                }
+            )
         return rows
 
 
@@ -157,7 +173,13 @@ class Outcome:
 def drive(seed: int, far: bool, most: int) -> Outcome:
     """Follow the advice night by night until it says stay, or `most` steps are done."""
     car = SimCar(seed, far)
-    file = Car(name=f"sim{seed}", target_kpa=car.target, boost_limit_kpa=car.limit, spring_kpa=car.spring, sensor_top_kpa=400.0)
+    file = Car(
+        name=f"sim{seed}",
+        target_kpa=car.target,
+        boost_limit_kpa=car.limit,
+        spring_kpa=car.spring,
+        sensor_top_kpa=400.0,
+    )
     pulls: list[dict] = []
     nights: list[dict] = []
     duty, steps, past = 5.0, 0, -np.inf
@@ -167,13 +189,25 @@ def drive(seed: int, far: bool, most: int) -> Outcome:
         rows = car.night(duty, 2)
         name, date = f"night{number:02d}", f"2026-{3 + number // 28:02d}-{1 + number % 28:02d}"
         if expected is not None and expected.step.low is not None:
-            covered.append(bool(expected.step.low <= rows[0]["boost_settled_kpa"] <= expected.step.high))
+            covered.append(
+                bool(expected.step.low <= rows[0]["boost_settled_kpa"] <= expected.step.high)
+            )
             ahead.append(duty - expected.step.from_duty)
             above.append(rows[0]["boost_settled_kpa"] - expected.step.expected)
             wide.append(expected.step.high - expected.step.low)
         past = max(past, max(r["boost_peak_kpa"] for r in rows) - car.limit)
         pulls += [{**r, "night_id": name, "log_id": name, "date": date} for r in rows]
-        nights.append({"night_id": name, "date": date, "setting": "dyno", "verdict": "clear", "reasons": [], "added_at": date, "us_units": False})
+        nights.append(
+            {
+                "night_id": name,
+                "date": date,
+                "setting": "dyno",
+                "verdict": "clear",
+                "reasons": [],
+                "added_at": date,
+                "us_units": False,
+            }
+        )
         said = response_of(pl.DataFrame(pulls), pl.DataFrame(nights), car=file)
         step = said.step
         if step.duty is None or (step.action == "stay" and not step.log_next):
@@ -184,17 +218,39 @@ def drive(seed: int, far: bool, most: int) -> Outcome:
         duty, expected = step.duty, said if step.action in ("up", "down") else None
     off = car.true_boost(duty, *car.home) - car.target
     least = car.least_steps()
-    return Outcome(seed, car.valve, car.spring, steps, least, abs(off) <= WITHIN_KPA, off, past, step.action, step.binds, number + 1, covered, ahead, wide, above, car.wished,
-                   car.target - car.spring, car.limit - car.target)
+    return Outcome(
+        seed,
+        car.valve,
+        car.spring,
+        steps,
+        least,
+        abs(off) <= WITHIN_KPA,
+        off,
+        past,
+        step.action,
+        step.binds,
+        number + 1,
+        covered,
+        ahead,
+        wide,
+        above,
+        car.wished,
+        car.target - car.spring,
+        car.limit - car.target,
+    )
 
 
 def _one(job: tuple[int, bool, int]) -> Outcome:
     return drive(*job)
 
 
-def followed(cars: int, far: int, first_seed: int, workers: int) -> tuple[list[Outcome], list[Outcome]]:
+def followed(
+    cars: int, far: int, first_seed: int, workers: int
+) -> tuple[list[Outcome], list[Outcome]]:
     """What became of near and of far cars."""
-    jobs = [(first_seed + i, False, STEPS) for i in range(cars)] + [(first_seed + 100_000 + i, True, 20) for i in range(far)]
+    jobs = [(first_seed + i, False, STEPS) for i in range(cars)] + [
+        (first_seed + 100_000 + i, True, 20) for i in range(far)
+    ]
     if workers > 1:
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
             found = list(pool.map(_one, jobs, chunksize=8))
@@ -210,39 +266,90 @@ def figures(near: list[Outcome], beyond: list[Outcome]) -> list[Row]:
     """(figure, result) as text."""
     found = near + beyond
     nearest = -max(o.past_limit for o in found)
-    rows = [(f"target reached within {WITHIN_KPA:g} kPa in at most {STEPS} steps", share([o.reached for o in near])),
-            ("the same, cars that do not stand there at 5 % already", share([o.reached for o in near if o.least]))]  # fmt: skip
-    splits = [(f"target at {a} to {b} % duty", [o for o in near if a <= o.wished < b]) for a, b in pairwise(EDGES)]
-    splits += [(f"target {max(a, 0)} to {b} kPa over the spring", [o for o in near if a <= o.rise < b]) for a, b in pairwise(RISES)]
-    splits += [(f"limit {a} to {b} kPa over the target", [o for o in near if a <= o.room < b]) for a, b in pairwise(ROOMS)]
+    rows = [
+        (
+            f"target reached within {WITHIN_KPA:g} kPa in at most {STEPS} steps",
+            share([o.reached for o in near]),
+        ),
+        (
+            "the same, cars that do not stand there at 5 % already",
+            share([o.reached for o in near if o.least]),
+        ),
+    ]
+    splits = [
+        (f"target at {a} to {b} % duty", [o for o in near if a <= o.wished < b])
+        for a, b in pairwise(EDGES)
+    ]
+    splits += [
+        (f"target {max(a, 0)} to {b} kPa over the spring", [o for o in near if a <= o.rise < b])
+        for a, b in pairwise(RISES)
+    ]
+    splits += [
+        (f"limit {a} to {b} kPa over the target", [o for o in near if a <= o.room < b])
+        for a, b in pairwise(ROOMS)
+    ]
     splits += [(f"{valve} valve", [o for o in near if o.valve == valve]) for valve in VALVES]
-    splits += [(f"spring of {spring:g} kPa", [o for o in near if o.spring == spring]) for spring in SPRINGS]
+    splits += [
+        (f"spring of {spring:g} kPa", [o for o in near if o.spring == spring]) for spring in SPRINGS
+    ]
     rows += [(label, share([o.reached for o in some])) for label, some in splits if some]
     rows += [
-        ("cars that passed their limit in any pull", f"{sum(o.past_limit > 0 for o in found)} of {len(found)}; the nearest stayed {nearest:.1f} kPa under it"),
-        ("steps taken", f"median {np.median([o.steps for o in near]):g}, at most {max(o.steps for o in near)}"),
-        ("as few steps as one who knows the car, or one more", share([o.reached and o.steps <= o.least + 1 for o in near])),
-        ("evenings of two pulls", f"median {np.median([o.asked for o in near]):g}, 19 of 20 cars at most {np.quantile([o.asked for o in near], 0.95):.0f}"),
-    ]  # fmt: skip
+        (
+            "cars that passed their limit in any pull",
+            f"{sum(o.past_limit > 0 for o in found)} of {len(found)}; the nearest stayed {nearest:.1f} kPa under it",
+        ),
+        (
+            "steps taken",
+            f"median {np.median([o.steps for o in near]):g}, at most {max(o.steps for o in near)}",
+        ),
+        (
+            "as few steps as one who knows the car, or one more",
+            share([o.reached and o.steps <= o.least + 1 for o in near]),
+        ),
+        (
+            "evenings of two pulls",
+            f"median {np.median([o.asked for o in near]):g}, 19 of 20 cars at most {np.quantile([o.asked for o in near], 0.95):.0f}",
+        ),
+    ]
     if beyond:
-        rows += [(f"target at {FAR[0]:g} to {FAR[1]:g} % duty, reached at last", share([o.reached for o in beyond])),
-                 ("as few steps as one who knows the car, or one more, there", share([o.reached and o.steps <= o.least + 1 for o in beyond]))]  # fmt: skip
+        rows += [
+            (
+                f"target at {FAR[0]:g} to {FAR[1]:g} % duty, reached at last",
+                share([o.reached for o in beyond]),
+            ),
+            (
+                "as few steps as one who knows the car, or one more, there",
+                share([o.reached and o.steps <= o.least + 1 for o in beyond]),
+            ),
+        ]
     return rows + _intervals(found)
 
 
 def _intervals(found: list[Outcome]) -> list[Row]:
-    inside, ahead, above = (np.array([v for o in found for v in getattr(o, name)]) for name in ("covered", "reach_ahead", "above"))
+    inside, ahead, above = (
+        np.array([v for o in found for v in getattr(o, name)])
+        for name in ("covered", "reach_ahead", "above")
+    )
     rows = [("next pull inside the 90 % interval", share(list(inside)))]
     for low, high in ((-50.0, 1.9), (1.9, 4.9), (4.9, 5.2)):
         where = (ahead >= low) & (ahead < high)
         if where.any():
-            rows.append((f"the same {max(low, 0):g} to {min(high, 5.0):g} % of duty ahead", share(list(inside[where]))))
+            rows.append(
+                (
+                    f"the same {max(low, 0):g} to {min(high, 5.0):g} % of duty ahead",
+                    share(list(inside[where])),
+                )
+            )
     return [*rows, ("next pull over what was expected, mean", f"{above.mean():+.1f} kPa")]
 
 
 def _misses(near: list[Outcome]) -> list[str]:
-    return [f"{o.seed} {o.valve} {o.spring} at {o.wished:.1f} % rise {o.rise:.0f} room {o.room:.0f} least {o.least} steps {o.steps} "
-            f"off {o.off:+.1f} {o.said}/{o.binds} nights {o.asked}" for o in near if not o.reached]  # fmt: skip
+    return [
+        f"{o.seed} {o.valve} {o.spring} at {o.wished:.1f} % rise {o.rise:.0f} room {o.room:.0f} least {o.least} steps {o.steps} "
+        f"off {o.off:+.1f} {o.said}/{o.binds} nights {o.asked}"
+        for o in near
+        if not o.reached
+    ]
 
 
 def share(seen: list[bool]) -> str:
@@ -255,7 +362,13 @@ def write(rows: list[Row], head: str) -> None:
     page = Path(__file__).parents[2] / "docs" / "response.md"
     text = page.read_text(encoding="utf-8")
     before, after = text.partition(BEGIN)[0], text.partition(END)[2]
-    table = "\n".join(["| figure | result |", "| --- | --- |", *(f"| {label} | {result} |" for label, result in rows)])
+    table = "\n".join(
+        [
+            "| figure | result |",
+            "| --- | --- |",
+            *(f"| {label} | {result} |" for label, result in rows),
+        ]
+    )
     page.write_text(f"{before}{BEGIN}\n{head}\n\n{table}\n{END}{after}", encoding="utf-8")
 
 
@@ -266,13 +379,25 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=3_000_000)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--write", action="store_true", help="write the table of docs/response.md")
-    parser.add_argument("--misses", action="store_true", help="name the cars that did not get there")
+    parser.add_argument(
+        "--misses", action="store_true", help="name the cars that did not get there"
+    )
     options = parser.parse_args()
     near, beyond = followed(options.cars, options.far, options.first_seed, options.workers)
     rows = figures(near, beyond)
-    head = (f"{options.cars} cars from seed {options.first_seed} and {options.far} far ones from {options.first_seed + 100_000}, "
-            "none of them used for tuning; one night of two pulls a duty, more where the advice asks for them.")  # fmt: skip
-    print("\n".join([head, *(f"{label}: {result}" for label, result in rows), *(_misses(near) if options.misses else [])]))
+    head = (
+        f"{options.cars} cars from seed {options.first_seed} and {options.far} far ones from {options.first_seed + 100_000}, "
+        "none of them used for tuning; one night of two pulls a duty, more where the advice asks for them."
+    )
+    print(
+        "\n".join(
+            [
+                head,
+                *(f"{label}: {result}" for label, result in rows),
+                *(_misses(near) if options.misses else []),
+            ]
+        )
+    )
     if options.write:
         write(rows, head)
 

@@ -16,8 +16,13 @@ from audit.report.page.sources import assumed, logs, not_judged, sensors
 from audit.report.words import CAUTIONS, VERDICT_SAYS, plain_check
 
 STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
-ENDED_BY = {"lift": "ended by lifting off", "shift": "ended by a shift", "limiter": "ended at the limiter",
-            "log end": "the log ends in it", "gap": "ended by a gap in the log"}  # fmt: skip
+ENDED_BY = {
+    "lift": "ended by lifting off",
+    "shift": "ended by a shift",
+    "limiter": "ended at the limiter",
+    "log end": "the log ends in it",
+    "gap": "ended by a gap in the log",
+}
 ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
 
 
@@ -96,13 +101,23 @@ def page_of(night: Night, *, late: Mapping[str, str] | None = None) -> Page:
     marked |= {i.n for i in found if late and _can_be_marked(i)}
     rows = {item.n: _found(item, mark=item.n in marked, us=us) for item in found}
     return Page(
-        title=night.car.name, verdict=night.verdict, says=VERDICT_SAYS[night.verdict], counts=_counts(night),
+        title=night.car.name,
+        verdict=night.verdict,
+        says=VERDICT_SAYS[night.verdict],
+        counts=_counts(night),
         reasons=[_reason(text, found, night) for text in night.reasons],
-        checks=_checks(night, us=us), findings=[rows[i.n] for i in found if i.owner == "night"], cards=cards, sensors=sensors(night),
-        not_judged=not_judged(night), rejected=[without_folders(a.error or a.path, night) for a in night.logs if a.status == "rejected"],
-        logs=logs(night), assumed=assumed(night),
+        checks=_checks(night, us=us),
+        findings=[rows[i.n] for i in found if i.owner == "night"],
+        cards=cards,
+        sensors=sensors(night),
+        not_judged=not_judged(night),
+        rejected=[
+            without_folders(a.error or a.path, night) for a in night.logs if a.status == "rejected"
+        ],
+        logs=logs(night),
+        assumed=assumed(night),
         units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
-    )  # fmt: skip
+    )
 
 
 def _many(count: int, noun: str) -> str:
@@ -111,8 +126,15 @@ def _many(count: int, noun: str) -> str:
 
 def _counts(night: Night) -> str:
     read = [a for a in night.logs if a.status == "read"]
-    day = min((a.log.wall_start[:10] for a in read if a.log is not None and a.log.wall_start), default="")
-    said = [day, night.setting, f"{_many(len(read), 'log')} read", _many(sum(len(a.pulls) for a in read), "pull")]
+    day = min(
+        (a.log.wall_start[:10] for a in read if a.log is not None and a.log.wall_start), default=""
+    )
+    said = [
+        day,
+        night.setting,
+        f"{_many(len(read), 'log')} read",
+        _many(sum(len(a.pulls) for a in read), "pull"),
+    ]
     return ", ".join(part for part in said if part)
 
 
@@ -123,7 +145,10 @@ def sentence(text: str) -> str:
 
 def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any]:
     """A reason with the number of the finding it tells of, None for none."""
-    hit = next((i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)), None)
+    hit = next(
+        (i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)),
+        None,
+    )
     said = without_folders(localise(text, us=night.us_units), night)
     return {"text": clipped_in(said, night), "n": hit.n if hit else None}
 
@@ -132,7 +157,17 @@ def _found(item: Numbered, *, mark: bool, us: bool) -> FoundRow:
     f = item.finding
     file, comma, pull = item.where.rpartition(", pull ")
     where = f"{clipped(file)}{comma}{pull}" if comma else clipped(item.where)
-    return FoundRow(item.n, f.code, f.severity, where, sentence(localise(f.message, us=us)), f.likely, f.look_at, item.pull, mark)
+    return FoundRow(
+        item.n,
+        f.code,
+        f.severity,
+        where,
+        sentence(localise(f.message, us=us)),
+        f.likely,
+        f.look_at,
+        item.pull,
+        mark,
+    )
 
 
 def _checks(night: Night, *, us: bool) -> list[CheckRow]:
@@ -144,11 +179,20 @@ def _checks(night: Night, *, us: bool) -> list[CheckRow]:
 
 def _check(name: str, result: CheckResult, *, us: bool) -> CheckRow:
     score = None if result.score is None else round(min(max(result.score, 0.0), 100.0), 1)
-    return CheckRow(plain_check(name), result.status, STATUS_SAYS[result.status], score, localise(result.why, us=us))
+    return CheckRow(
+        plain_check(name),
+        result.status,
+        STATUS_SAYS[result.status],
+        score,
+        localise(result.why, us=us),
+    )
 
 
 def _cards(
-    night: Night, pulls: Sequence[tuple[str, str, PullAudit]], found: Sequence[Numbered], late: Mapping[str, str] | None
+    night: Night,
+    pulls: Sequence[tuple[str, str, PullAudit]],
+    found: Sequence[Numbered],
+    late: Mapping[str, str] | None,
 ) -> list[PullCard]:
     from audit.report.page.traces import packet, rows_for
 
@@ -158,14 +202,28 @@ def _cards(
     for name, file, audit in pulls:
         mine = [i for i in found if i.owner == name]
         traces = packet(name, audit, found, rows=rows, us=us) if late is None else None
-        marked = {m["n"] for m in traces["marks"]} if traces else {i.n for i in mine if _can_be_marked(i)}
-        cards.append(PullCard(
-            id=name, title=_title(name, audit), subtitle=_subtitle(file, audit),
-            score="–" if audit.score is None else f"{audit.score:.0f}", worst=_worst(audit),
-            checks=[_check(n, c, us=us) for n, c in sorted(audit.checks.items(), key=_by_score)],
-            findings=[_found(i, mark=i.n in marked, us=us) for i in mine],
-            measures=groups(audit.measures, us=us), row=_row(file, audit, us=us), traces=traces, source=(late or {}).get(name, ""),
-        ))  # fmt: skip
+        marked = (
+            {m["n"] for m in traces["marks"]}
+            if traces
+            else {i.n for i in mine if _can_be_marked(i)}
+        )
+        cards.append(
+            PullCard(
+                id=name,
+                title=_title(name, audit),
+                subtitle=_subtitle(file, audit),
+                score="–" if audit.score is None else f"{audit.score:.0f}",
+                worst=_worst(audit),
+                checks=[
+                    _check(n, c, us=us) for n, c in sorted(audit.checks.items(), key=_by_score)
+                ],
+                findings=[_found(i, mark=i.n in marked, us=us) for i in mine],
+                measures=groups(audit.measures, us=us),
+                row=_row(file, audit, us=us),
+                traces=traces,
+                source=(late or {}).get(name, ""),
+            )
+        )
     return cards
 
 
@@ -187,8 +245,10 @@ def _title(name: str, audit: PullAudit) -> str:
 def _subtitle(file: str, audit: PullAudit) -> str:
     span = audit.pull.span
     ended = ENDED_BY.get(span.ended_by, "")
-    return (f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {clipped(file)}, pull {audit.pull.index}: {span.start_s:.1f} to "
-            f"{span.end_s:.1f} s{', ' + ended if ended else ''}.")  # fmt: skip
+    return (
+        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {clipped(file)}, pull {audit.pull.index}: {span.start_s:.1f} to "
+        f"{span.end_s:.1f} s{', ' + ended if ended else ''}."
+    )
 
 
 def _worst(audit: PullAudit) -> str:
@@ -207,12 +267,16 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, str]:
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
     states = {c.status for c in audit.checks.values()}
     return {
-        "file": file, "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
+        "file": file,
+        "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
         "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
-        "peak": number(m.get("boost_peak_kpa"), "kPa", us=us), "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
-        "over": "–" if over is None else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)} %)",
+        "peak": number(m.get("boost_peak_kpa"), "kPa", us=us),
+        "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
+        "over": "–"
+        if over is None
+        else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)} %)",
         "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
         "says": "fail" if "fail" in states else "watch" if "watch" in states else "pass",
-    }  # fmt: skip
+    }

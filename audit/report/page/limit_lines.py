@@ -28,7 +28,9 @@ def _overshoot(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
     peak, over = m.get("boost_peak_kpa"), m.get("boost_overshoot_kpa")
     if peak is None or over is None or f.limit is None:
         return []
-    base = peak - over  # what the overshoot was measured from, which may lie beside the settled level of the whole pull
+    base = (
+        peak - over
+    )  # what the overshoot was measured from, which may lie beside the settled level of the whole pull
     return [base * (1 + f.limit / 100) if f.unit == "%" else base + f.limit]
 
 
@@ -44,7 +46,11 @@ def _under_target(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
 
 def _swing(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
     settled = m.get("boost_settled_kpa")
-    return [settled - f.limit / 2, settled + f.limit / 2] if settled is not None and f.limit is not None else []
+    return (
+        [settled - f.limit / 2, settled + f.limit / 2]
+        if settled is not None and f.limit is not None
+        else []
+    )
 
 
 def _fade(f: Finding, m: Measures, _p: Pull) -> list[float | None]:

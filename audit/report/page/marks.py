@@ -69,7 +69,9 @@ def _pull_at(finding: Finding, pulls: Sequence[tuple[str, str, PullAudit]]) -> s
     return ""
 
 
-def marks_of(name: str, audit: PullAudit, found: Sequence[Numbered], panels: Iterable[str], *, us: bool) -> list[dict[str, Any]]:
+def marks_of(
+    name: str, audit: PullAudit, found: Sequence[Numbered], panels: Iterable[str], *, us: bool
+) -> list[dict[str, Any]]:
     """The marks to draw in one pull's traces, in display units; those whose panel is not drawn are left out."""
     there = set(panels)
     out = []
@@ -80,17 +82,27 @@ def marks_of(name: str, audit: PullAudit, found: Sequence[Numbered], panels: Ite
             continue
         start = max(f.start_s, audit.pull.start_s - LEAD_S)
         end = min(f.end_s if f.end_s is not None else f.start_s, audit.pull.end_s + TAIL_S)
-        out.append({
-            "n": item.n, "panel": panel, "severity": f.severity, "start": round(start, 3), "end": round(max(end, start), 3),
-            "text": _said(f, us=us), "limits": _limits(f, audit, panel, us=us),
-        })  # fmt: skip
+        out.append(
+            {
+                "n": item.n,
+                "panel": panel,
+                "severity": f.severity,
+                "start": round(start, 3),
+                "end": round(max(end, start), 3),
+                "text": _said(f, us=us),
+                "limits": _limits(f, audit, panel, us=us),
+            }
+        )
     return out
 
 
 def _said(f: Finding, *, us: bool) -> str:
     """'boost overshoot 3.0 psi, hold limit 2.0 psi, at 141.8 s'."""
     name = f.code.replace(".", " ").replace("_", " ")
-    parts = [f"{name} {_amount(f.value, f, us=us)}".rstrip(), f"{f.severity} limit {_amount(f.limit, f, us=us)}" if f.limit is not None else f.severity]
+    parts = [
+        f"{name} {_amount(f.value, f, us=us)}".rstrip(),
+        f"{f.severity} limit {_amount(f.limit, f, us=us)}" if f.limit is not None else f.severity,
+    ]
     return ", ".join([*parts, _when(f)])
 
 
@@ -99,13 +111,19 @@ def _amount(value: float | None, f: Finding, *, us: bool) -> str:
         return ""
     unit = "" if f.unit in (None, "1") else f.unit
     small = unit == "" and abs(value) < 3
-    return figure(value, unit or "", us=us, digits=3 if small and abs(value) < 0.2 else 2 if small else 1).strip()
+    return figure(
+        value, unit or "", us=us, digits=3 if small and abs(value) < 0.2 else 2 if small else 1
+    ).strip()
 
 
 def _when(f: Finding) -> str:
     if f.start_s is None:
         return ""
-    return f"at {f.start_s:.1f} s" if f.end_s is None or f.end_s - f.start_s < 0.1 else f"{f.start_s:.1f} to {f.end_s:.1f} s"
+    return (
+        f"at {f.start_s:.1f} s"
+        if f.end_s is None or f.end_s - f.start_s < 0.1
+        else f"{f.start_s:.1f} to {f.end_s:.1f} s"
+    )
 
 
 UNIT_OF_PANEL = {"boost": "kPa", "heat": "°C", "exhaust": "°C", "fuel": "kPa", "oil": "kPa"}
@@ -114,7 +132,13 @@ UNIT_OF_PANEL = {"boost": "kPa", "heat": "°C", "exhaust": "°C", "fuel": "kPa",
 def _limits(f: Finding, audit: PullAudit, panel: str, *, us: bool) -> list[dict[str, Any]]:
     unit = UNIT_OF_PANEL.get(panel, "")
     levels = limit_levels(f, audit.measures, audit.pull)
-    return [{"y": shown(level, unit, us=us), "text": f"{f.severity} limit {_level(level, unit, f, us=us)}"} for level in levels]
+    return [
+        {
+            "y": shown(level, unit, us=us),
+            "text": f"{f.severity} limit {_level(level, unit, f, us=us)}",
+        }
+        for level in levels
+    ]
 
 
 def _level(level: float, unit: str, f: Finding, *, us: bool) -> str:

@@ -12,8 +12,10 @@ def without_folders(text: str, night: Night) -> str:
     """A sentence with the names of logs alone: the page is sent on, and the folders are nobody's business."""
     for path in sorted((a.path for a in night.logs), key=len, reverse=True):
         if path != short_name(path):
-            text = text.replace(f"{short_name(path)} could not be read, so what it holds is not judged: {path}: ",
-                                f"{short_name(path)} could not be read, so what it holds is not judged: ")  # fmt: skip
+            text = text.replace(
+                f"{short_name(path)} could not be read, so what it holds is not judged: {path}: ",
+                f"{short_name(path)} could not be read, so what it holds is not judged: ",
+            )
             text = text.replace(path, short_name(path))
     return text
 

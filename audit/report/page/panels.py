@@ -22,9 +22,18 @@ class Panel:
 PANELS = (
     Panel("boost", "Boost", ("boost", "boost_target"), always=True, tall=True),
     Panel("mixture", "Mixture", ("lambda", "lambda_target"), always=True),
-    Panel("control", "Throttle and solenoid duty", ("throttle_position", "pedal_position", "wastegate_duty"), always=True),
+    Panel(
+        "control",
+        "Throttle and solenoid duty",
+        ("throttle_position", "pedal_position", "wastegate_duty"),
+        always=True,
+    ),
     Panel("speed", "Engine speed", ("engine_speed",), always=True),
-    Panel("heat", "Temperatures", ("intake_air_temp", "coolant_temp", "oil_temp", "ambient_air_temp", "fuel_temp")),
+    Panel(
+        "heat",
+        "Temperatures",
+        ("intake_air_temp", "coolant_temp", "oil_temp", "ambient_air_temp", "fuel_temp"),
+    ),
     Panel("timing", "Ignition timing and knock retard", ("ignition_timing", "knock_retard")),
     Panel("knock_level", "Knock level", ("knock_level",)),
     Panel("knock_count", "Knock count", ("knock_count",)),
@@ -61,10 +70,19 @@ NAMES = {
 
 # Where a finding without a drawable channel of its own is marked.
 PANEL_OF_CODE = {
-    "boost": "boost", "control": "boost", "mixture": "mixture", "heat": "heat", "knock": "timing", "fuel": "fuel",
-    "electrical": "supply", "oil": "oil", "traction": "speed",
-}  # fmt: skip
-CHANNEL_TO_PANEL = {channel: panel.id for panel in PANELS for channel in panel.channels} | {"manifold_pressure": "boost"}
+    "boost": "boost",
+    "control": "boost",
+    "mixture": "mixture",
+    "heat": "heat",
+    "knock": "timing",
+    "fuel": "fuel",
+    "electrical": "supply",
+    "oil": "oil",
+    "traction": "speed",
+}
+CHANNEL_TO_PANEL = {channel: panel.id for panel in PANELS for channel in panel.channels} | {
+    "manifold_pressure": "boost"
+}
 
 
 def channel_name(name: str) -> str:

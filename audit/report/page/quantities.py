@@ -40,7 +40,11 @@ def packed(values: Array) -> dict[str, Any]:
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 0.0)
     step = (high - low) / STEPS if high > low else 1.0
     code = np.where(np.isfinite(values), np.rint((values - low) / step) - 32767, MISSING)
-    return {"low": low, "step": step, "data": base64.b64encode(code.astype("<i2").tobytes()).decode("ascii")}
+    return {
+        "low": low,
+        "step": step,
+        "data": base64.b64encode(code.astype("<i2").tobytes()).decode("ascii"),
+    }
 
 
 def packed_time(t: Array) -> str:

@@ -31,8 +31,19 @@ def environment(package: str = "") -> Environment:
     from jinja2 import DictLoader, Environment, StrictUndefined
 
     folders = [HERE / "templates", *([files(package) / "templates"] if package else [])]
-    pages = {f.name: f.read_text(encoding="utf-8") for d in folders for f in d.iterdir() if f.name.endswith(".html")}
-    made = Environment(loader=DictLoader(pages), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    pages = {
+        f.name: f.read_text(encoding="utf-8")
+        for d in folders
+        for f in d.iterdir()
+        if f.name.endswith(".html")
+    }
+    made = Environment(
+        loader=DictLoader(pages),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
     made.filters["packet"] = json_for_html
     return made
 
@@ -64,12 +75,16 @@ def plotting_library() -> str:
     """Bokeh's own browser library as its installed package ships it; the package itself is not imported."""
     spec = find_spec("bokeh")
     if spec is None or not spec.submodule_search_locations:
-        raise UsageError("the package bokeh, which draws the traces, is not installed. Install it: pip install bokeh")
+        raise UsageError(
+            "the package bokeh, which draws the traces, is not installed. Install it: pip install bokeh"
+        )
     path = Path(spec.submodule_search_locations[0]) / "server" / "static" / "js" / "bokeh.min.js"
     try:
         text = path.read_text(encoding="utf-8")
     except OSError:
-        raise UsageError(f"{path}: the plotting library is missing. Install it again: pip install --force-reinstall bokeh") from None
+        raise UsageError(
+            f"{path}: the plotting library is missing. Install it again: pip install --force-reinstall bokeh"
+        ) from None
     return embeddable(text)
 
 
@@ -77,7 +92,9 @@ def embeddable(text: str) -> str:
     """A script that may stand inside a script element as it is. Raises UsageError when it would end that element."""
     low = text.lower()
     if "</script" in low or "<!--" in low:
-        raise UsageError("the plotting library holds text that would end its script element. Use another release of bokeh.")
+        raise UsageError(
+            "the plotting library holds text that would end its script element. Use another release of bokeh."
+        )
     return text
 
 

@@ -11,8 +11,14 @@ from audit.report.page.panels import channel_name
 from audit.report.words import plain_check
 
 FLAG_SAYS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
-UNIT_FROM = {"header": "from the header", "units row": "from the units row", "cells": "from the cells",
-             "car file": "from the car file", "physics": "from its values", "format": "from the file's format"}  # fmt: skip
+UNIT_FROM = {
+    "header": "from the header",
+    "units row": "from the units row",
+    "cells": "from the cells",
+    "car file": "from the car file",
+    "physics": "from its values",
+    "format": "from the file's format",
+}
 
 
 def sensors(night: Night) -> list[dict[str, Any]]:
@@ -30,15 +36,30 @@ def _log_sensors(audit: LogAudit, *, us: bool) -> dict[str, Any]:
         flag = sanity.flags.get(c.name, 2) if sanity is not None and c.known else 2
         tests = sanity.tests.get(c.name, {}) if sanity is not None else {}
         bad = [f"{plain_check(t)} {FLAG_SAYS.get(f, f)}" for t, f in tests.items() if f in (3, 4)]
-        rows.append({
-            "channel": channel_name(c.name) if c.known else "not used", "source": c.source, "unit": c.source_unit,
-            "why": c.unit_why if c.unit_why not in ("", c.unit_from) else UNIT_FROM.get(c.unit_from, c.unit_from), "rate": f"{c.rate_hz:.3g}", "flag": FLAG_SAYS.get(flag, str(flag)) if c.known else "–",
-            "state": {3: "watch", 4: "fail", 9: "fail"}.get(flag, "pass") if c.known else "none", "bad": ", ".join(bad),
-            "known": c.known,
-        })  # fmt: skip
+        rows.append(
+            {
+                "channel": channel_name(c.name) if c.known else "not used",
+                "source": c.source,
+                "unit": c.source_unit,
+                "why": c.unit_why
+                if c.unit_why not in ("", c.unit_from)
+                else UNIT_FROM.get(c.unit_from, c.unit_from),
+                "rate": f"{c.rate_hz:.3g}",
+                "flag": FLAG_SAYS.get(flag, str(flag)) if c.known else "–",
+                "state": {3: "watch", 4: "fail", 9: "fail"}.get(flag, "pass")
+                if c.known
+                else "none",
+                "bad": ", ".join(bad),
+                "known": c.known,
+            }
+        )
     rows.sort(key=lambda r: (not r["known"], {"fail": 0, "watch": 1}.get(str(r["state"]), 2)))
     baro = audit.log.barometric
-    return {"file": short_name(audit.path), "rows": rows, "barometric": f"{figure(baro.kpa, 'kPa', us=us)}, {baro.source}"}
+    return {
+        "file": short_name(audit.path),
+        "rows": rows,
+        "barometric": f"{figure(baro.kpa, 'kPa', us=us)}, {baro.source}",
+    }
 
 
 def not_judged(night: Night) -> list[dict[str, str]]:
@@ -55,19 +76,34 @@ def not_judged(night: Night) -> list[dict[str, str]]:
             rows[(check, result.why)] = []
     together: dict[tuple[str, str], list[str]] = {}
     for (check, why), where in rows.items():
-        said = "" if not where or len(where) == total else f"pull{'s' if len(where) > 1 else ''} {', '.join(where)}"
+        said = (
+            ""
+            if not where or len(where) == total
+            else f"pull{'s' if len(where) > 1 else ''} {', '.join(where)}"
+        )
         together.setdefault((why, said), []).append(plain_check(check))
-    return [{"check": ", ".join(checks), "why": localise(why, us=night.us_units), "where": where} for (why, where), checks in together.items()]
+    return [
+        {"check": ", ".join(checks), "why": localise(why, us=night.us_units), "where": where}
+        for (why, where), checks in together.items()
+    ]
 
 
 def logs(night: Night) -> list[dict[str, str]]:
     """A row a log."""
     return [
-        {"file": short_name(a.path), "rows": str(a.rows), "duration": f"{a.duration_s:.0f} s", "rate": f"{a.rate_hz:.3g} Hz",
-         "pulls": str(len(a.pulls)), "sha256": a.sha256[:16], "status": a.status,
-         "clock": a.log.clock if a.log is not None else "", "started": (a.log.wall_start or "") if a.log is not None else ""}
+        {
+            "file": short_name(a.path),
+            "rows": str(a.rows),
+            "duration": f"{a.duration_s:.0f} s",
+            "rate": f"{a.rate_hz:.3g} Hz",
+            "pulls": str(len(a.pulls)),
+            "sha256": a.sha256[:16],
+            "status": a.status,
+            "clock": a.log.clock if a.log is not None else "",
+            "started": (a.log.wall_start or "") if a.log is not None else "",
+        }
         for a in night.logs
-    ]  # fmt: skip
+    ]
 
 
 def assumed(night: Night) -> list[str]:

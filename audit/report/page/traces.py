@@ -14,7 +14,9 @@ from audit.report.page.panels import PANELS, Panel, channel_name
 from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
 from audit.tables import channel_rows, limits
 
-BUDGET = 150_000  # packed samples in a page: 2.7 bytes each keep it under 2 MB with the plotting library
+BUDGET = (
+    150_000  # packed samples in a page: 2.7 bytes each keep it under 2 MB with the plotting library
+)
 LEAST_ROWS, MOST_ROWS = 240, 2400  # of one pull
 MOST_REJECTED = 200  # crosses drawn for samples that are not believed, a channel
 GAP_INTERVALS = 3.5  # a line breaks where a sample is missing for this many intervals
@@ -31,7 +33,9 @@ def _channels(pull: Pull) -> list[str]:
     return [c for c in wanted if pull.log.has("manifold_pressure" if c == "boost" else c)]
 
 
-def packet(name: str, audit: PullAudit, found: Sequence[Numbered], *, rows: int, us: bool) -> dict[str, Any]:
+def packet(
+    name: str, audit: PullAudit, found: Sequence[Numbered], *, rows: int, us: bool
+) -> dict[str, Any]:
     """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in display units.
 
     rows: at most this many are kept (see thinned). Times are s from the log's first row.
@@ -45,11 +49,16 @@ def packet(name: str, audit: PullAudit, found: Sequence[Numbered], *, rows: int,
     for panel in panels:
         panel["told"] = told(panel, series, _within(pull, kept_t, kept), us=us)
     return {
-        "id": name, "label": f"Pull {name.rpartition('-')[2]}", "across": "time in the log, s",
-        "grids": [_grid(kept_t, kept["rpm"], pull)], "series": series, "panels": panels,
-        "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us), "load": load_chart(audit, us=us),
+        "id": name,
+        "label": f"Pull {name.rpartition('-')[2]}",
+        "across": "time in the log, s",
+        "grids": [_grid(kept_t, kept["rpm"], pull)],
+        "series": series,
+        "panels": panels,
+        "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us),
+        "load": load_chart(audit, us=us),
         "thinned": [len(kept_t), len(t)] if len(kept_t) < len(t) else None,
-    }  # fmt: skip
+    }
 
 
 def _within(pull: Pull, t: Array, columns: Mapping[str, Array]) -> tuple[Array, dict[str, Array]]:
@@ -58,7 +67,13 @@ def _within(pull: Pull, t: Array, columns: Mapping[str, Array]) -> tuple[Array, 
     return t[inside], {name: values[inside] for name, values in columns.items()}
 
 
-def told(panel: Mapping[str, Any], series: Mapping[str, Any], rows: tuple[Array, Mapping[str, Array]], *, us: bool) -> str:
+def told(
+    panel: Mapping[str, Any],
+    series: Mapping[str, Any],
+    rows: tuple[Array, Mapping[str, Array]],
+    *,
+    us: bool,
+) -> str:
     """What a panel's lines show inside the pull, in words, for who does not see them. rows: times, and canonical values by channel."""
     t, columns = rows
     said = []
@@ -66,22 +81,35 @@ def told(panel: Mapping[str, Any], series: Mapping[str, Any], rows: tuple[Array,
         there = np.flatnonzero(np.isfinite(columns[name]))
         if not len(there):
             continue
-        scale, offset = linear(channel_rows()["manifold_pressure" if name == "boost" else name].unit, us=us)
-        values, digits, unit = scale * columns[name][there] + offset, series[name]["digits"], series[name]["unit"]
+        scale, offset = linear(
+            channel_rows()["manifold_pressure" if name == "boost" else name].unit, us=us
+        )
+        values, digits, unit = (
+            scale * columns[name][there] + offset,
+            series[name]["digits"],
+            series[name]["unit"],
+        )
         top, low = int(values.argmax()), int(values.argmin())
         first, last, least, most = (f"{values[i]:.{digits}f}" for i in (0, -1, low, top))
         if least == most:
             said.append(f"{series[name]['label']} stays at {most} {unit}".rstrip())
             continue
-        said.append(f"{series[name]['label']} begins at {first}, is lowest with {least} at {t[there[low]]:.1f} s and highest with {most} at "
-                    f"{t[there[top]]:.1f} s, ends at {last} {unit}".rstrip())  # fmt: skip
+        said.append(
+            f"{series[name]['label']} begins at {first}, is lowest with {least} at {t[there[low]]:.1f} s and highest with {most} at "
+            f"{t[there[top]]:.1f} s, ends at {last} {unit}".rstrip()
+        )
     return f"In the pull: {'; '.join(said)}." if said else "No sample inside the pull."
 
 
 def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
     t0 = float(t[0]) if len(t) else 0.0
-    return {"t0": round(t0, 4), "time": packed_time(t - t0), "rpm": packed(rpm),
-            "start": round(pull.start_s, 3), "end": round(pull.end_s, 3)}  # fmt: skip
+    return {
+        "t0": round(t0, 4),
+        "time": packed_time(t - t0),
+        "rpm": packed(rpm),
+        "start": round(pull.start_s, 3),
+        "end": round(pull.end_s, 3),
+    }
 
 
 def _columns(pull: Pull) -> tuple[Array, dict[str, Array]]:
@@ -117,11 +145,18 @@ def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]
     scale, offset = linear(row.unit, us=us)
     interval = 1.0 / channel.rate_hz if channel.rate_hz > 0 else 0.1
     return {
-        "grid": 0, "label": channel_name(name), "unit": unit_for("" if row.unit == "1" else row.unit, us=us),
-        "digits": 2 if name.startswith("lambda") else 1 if (us and row.unit == "kPa") or name == "boost" else row.digits,
-        "gap": round(max(GAP_INTERVALS * interval, 0.25), 3), "rejected": _rejected(name, pull, scale, offset),
+        "grid": 0,
+        "label": channel_name(name),
+        "unit": unit_for("" if row.unit == "1" else row.unit, us=us),
+        "digits": 2
+        if name.startswith("lambda")
+        else 1
+        if (us and row.unit == "kPa") or name == "boost"
+        else row.digits,
+        "gap": round(max(GAP_INTERVALS * interval, 0.25), 3),
+        "rejected": _rejected(name, pull, scale, offset),
         **packed(scale * values + offset),
-    }  # fmt: skip
+    }
 
 
 def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[float]]:
@@ -135,20 +170,33 @@ def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[f
     value = pull.log.values(channel)[low:high]
     bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))[:MOST_REJECTED]
     over = pull.log.barometric.kpa if name == "boost" else 0.0
-    return [[round(float(t[low + i]), 3), round(scale * (float(value[i]) - over) + offset, 3)] for i in bad]
+    return [
+        [round(float(t[low + i]), 3), round(scale * (float(value[i]) - over) + offset, 3)]
+        for i in bad
+    ]
 
 
-def _panel(panel: Panel, audit: PullAudit, there: Sequence[str], *, us: bool) -> dict[str, Any] | None:
+def _panel(
+    panel: Panel, audit: PullAudit, there: Sequence[str], *, us: bool
+) -> dict[str, Any] | None:
     series = [c for c in panel.channels if c in there]
     if not series:
         return None
     unit = channel_rows()["manifold_pressure" if series[0] == "boost" else series[0]].unit
     made: dict[str, Any] = {
-        "id": panel.id, "title": panel.title, "unit": unit_for("" if unit == "1" else unit, us=us),
-        "series": series, "tall": panel.tall, "always": panel.always, "lines": [], "bands": [],
+        "id": panel.id,
+        "title": panel.title,
+        "unit": unit_for("" if unit == "1" else unit, us=us),
+        "series": series,
+        "tall": panel.tall,
+        "always": panel.always,
+        "lines": [],
+        "bands": [],
     }
     if panel.id == "boost" and "boost" in series:
-        made["lines"], made["bands"] = _boost_levels(audit, us=us, target_drawn="boost_target" in series)
+        made["lines"], made["bands"] = _boost_levels(
+            audit, us=us, target_drawn="boost_target" in series
+        )
     return made
 
 
@@ -157,10 +205,22 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
     pull, car = audit.pull, audit.pull.car
     lines = []
     if (target := car.target_for(pull.gear)) is not None and not target_drawn:
-        lines.append({"y": shown(target, "kPa", us=us), "text": f"target {figure(target, 'kPa', us=us)}", "role": "target"})
+        lines.append(
+            {
+                "y": shown(target, "kPa", us=us),
+                "text": f"target {figure(target, 'kPa', us=us)}",
+                "role": "target",
+            }
+        )
     if car.boost_limit_kpa is not None:
         limit = car.boost_limit_kpa
-        lines.append({"y": shown(limit, "kPa", us=us), "text": f"car's limit {figure(limit, 'kPa', us=us)}", "role": "limit"})
+        lines.append(
+            {
+                "y": shown(limit, "kPa", us=us),
+                "text": f"car's limit {figure(limit, 'kPa', us=us)}",
+                "role": "limit",
+            }
+        )
     settled = audit.measures.get("boost_settled_kpa")
     room = limits(car.thresholds).row("boost.overshoot", "boost_overshoot_kpa").watch
     boost = pull.believed("boost")
@@ -170,8 +230,14 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
     start = float(reached[0]) if len(reached) else pull.start_s
     level = f"settled {figure(settled, 'kPa', us=us)}"
     scale, _ = linear("kPa", us=us)
-    band = {"start": round(start, 3), "end": round(pull.end_s, 3), "level": level, "text": f"{level}, ±\N{NO-BREAK SPACE}{figure(room, 'kPa', us=us)}",
-            "low": shown(settled, "kPa", us=us) - scale * room, "high": shown(settled, "kPa", us=us) + scale * room}  # fmt: skip
+    band = {
+        "start": round(start, 3),
+        "end": round(pull.end_s, 3),
+        "level": level,
+        "text": f"{level}, ±\N{NO-BREAK SPACE}{figure(room, 'kPa', us=us)}",
+        "low": shown(settled, "kPa", us=us) - scale * room,
+        "high": shown(settled, "kPa", us=us) + scale * room,
+    }
     return lines, [band]
 
 
@@ -188,10 +254,12 @@ def load_chart(audit: PullAudit, *, us: bool, most: int = 400) -> dict[str, Any]
         return None
     scale, _ = linear("kPa", us=us)
     return {
-        "x": [round(float(v) * scale, 2) for v in at[keep]], "y": [round(float(v), 4) for v in lam.value[keep]],
-        "unit": unit_for("kPa", us=us), "limits": (drawn := _load_limits(audit, float(at[keep].max()), us=us)),
+        "x": [round(float(v) * scale, 2) for v in at[keep]],
+        "y": [round(float(v), 4) for v in lam.value[keep]],
+        "unit": unit_for("kPa", us=us),
+        "limits": (drawn := _load_limits(audit, float(at[keep].max()), us=us)),
         "told": _load_told(at[keep] * scale, lam.value[keep], drawn, unit_for("kPa", us=us)),
-    }  # fmt: skip
+    }
 
 
 def _load_told(boost: Array, lam: Array, drawn: Sequence[Mapping[str, Any]], unit: str) -> str:
@@ -210,4 +278,8 @@ def _load_limits(audit: PullAudit, top_kpa: float, *, us: bool) -> list[dict[str
     row = table.row("mixture.lean", "lean_lambda" if top_kpa >= load else "lean_low_boost_lambda")
     start = shown(load if top_kpa >= load else 0.0, "kPa", us=us)
     levels: Mapping[str, float | None] = {"watch": row.watch, "hold": row.hold, "stop": row.stop}
-    return [{"x": start, "y": v, "text": f"{name} {v:.2f}"} for name, v in levels.items() if v is not None]
+    return [
+        {"x": start, "y": v, "text": f"{name} {v:.2f}"}
+        for name, v in levels.items()
+        if v is not None
+    ]

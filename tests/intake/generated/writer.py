@@ -29,7 +29,11 @@ def number(value: float, digits: int, dialect: Dialect) -> str:
         return dialect.blank
     text = f"{value:.{digits}f}"
     if dialect.thousands and abs(value) >= 1000:
-        return f"{value:,.{digits}f}".replace(",", "\0").replace(".", dialect.decimal).replace("\0", dialect.thousands)
+        return (
+            f"{value:,.{digits}f}".replace(",", "\0")
+            .replace(".", dialect.decimal)
+            .replace("\0", dialect.thousands)
+        )
     return text.replace(".", dialect.decimal)
 
 
@@ -42,25 +46,40 @@ def row(cells: list[str], dialect: Dialect, *, quote: bool) -> str:
     return glue.join(cells) + (dialect.delimiter if dialect.trailing else "")
 
 
-def lines_of(headers: list[list[str]], columns: list[list[str]], dialect: Dialect) -> tuple[list[str], list[str]]:
+def lines_of(
+    headers: list[list[str]], columns: list[list[str]], dialect: Dialect
+) -> tuple[list[str], list[str]]:
     """(header lines, data lines)."""
     top = [row(h, dialect, quote=dialect.quotes in ("header", "all")) for h in headers]
-    body = [row(list(cells), dialect, quote=dialect.quotes == "all") for cells in zip(*columns, strict=True)]
+    body = [
+        row(list(cells), dialect, quote=dialect.quotes == "all")
+        for cells in zip(*columns, strict=True)
+    ]
     return top, body
 
 
-def damaged(top: list[str], body: list[str], damage: str, rng: np.random.Generator, dialect: Dialect) -> tuple[list[str], str]:
+def damaged(
+    top: list[str], body: list[str], damage: str, rng: np.random.Generator, dialect: Dialect
+) -> tuple[list[str], str]:
     """All lines with one kind of damage, and what is to follow the last line ('' leaves it open)."""
     middle = int(rng.integers(len(body) // 4, 3 * len(body) // 4))
     if damage == "stray":
         for at in sorted((int(x) for x in rng.integers(5, len(body) - 5, size=3)), reverse=True):
-            body = [*body[:at], str(rng.choice(["--- marker ---", "Lap 2", "buffer overrun", "# paused"])), *body[at:]]
+            body = [
+                *body[:at],
+                str(rng.choice(["--- marker ---", "Lap 2", "buffer overrun", "# paused"])),
+                *body[at:],
+            ]
     elif damage == "header again":
         body = [*body[:middle], *top, *body[middle:]]
     elif damage == "blank lines":
         body = [*body[:middle], "", "", *body[middle:], "", ""]
     elif damage == "short row":
-        body = [*body[:middle], dialect.delimiter.join(body[middle].split(dialect.delimiter)[:2]), *body[middle + 1 :]]
+        body = [
+            *body[:middle],
+            dialect.delimiter.join(body[middle].split(dialect.delimiter)[:2]),
+            *body[middle + 1 :],
+        ]
     elif damage == "word in a cell":
         cells = body[middle].split(dialect.delimiter)
         cells[-1 - int(dialect.trailing)] = "ERR"

@@ -1,0 +1,1 @@
+"""Boost against duty, and the next step."""

@@ -1,0 +1,103 @@
+"""Fuel, mixture, knock and heat carried on to the boost of the next step, and held against their limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from audit.archive.step.evidence import since_note
+from audit.archive.step.step_table import ProjectedRow, projected_rows
+from audit.model import Array, Car
+from audit.tables import limits
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from audit.archive.store.journal import JournalNote
+
+PRIOR_PULLS = 4.0  # what the table's noise counts for
+ONE_SIDED = 1.645  # 95 % of a normal one
+
+
+@dataclass(frozen=True)
+class Line:
+    """One measure against boost: y = level + slope (boost - middle), with what is needed for its upper end."""
+
+    row: ProjectedRow
+    limit: float
+    below: bool
+    level: float
+    slope: float
+    middle: float
+    noise: float
+    covariance: Array  # of (level, slope)
+
+    def worst(self, boost_kpa: float) -> float:
+        """The 95 % end on the bad side at a settled boost in kPa gauge, in the measure's unit."""
+        at = np.array([1.0, boost_kpa - self.middle])
+        sd = float(np.sqrt(at @ self.covariance @ at + self.noise**2))
+        return float(at @ [self.level, self.slope]) + (-ONE_SIDED if self.below else ONE_SIDED) * sd
+
+    def past(self, boost_kpa: float) -> bool:
+        """Whether it is projected to reach its limit there."""
+        worst = self.worst(boost_kpa)
+        return worst <= self.limit if self.below else worst >= self.limit
+
+
+def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) -> tuple[Line, ...]:
+    """The lines of all measures that the rows of one gear hold."""
+    import polars as pl
+
+    table = limits(car.thresholds)
+    found = []
+    for row in projected_rows():
+        limit = table.row(row.code, row.measure)
+        if limit.hold is None:
+            continue
+        level = limit.hold
+        if row.measure == "injector_duty_max_pct" and car.injector_duty_limit_pct is not None:
+            level = min(level, car.injector_duty_limit_pct)
+        since = since_note(notes, row.trend)[0] if row.trend else ""
+        kept = rows.filter((pl.col("date") >= since) & pl.col(row.measure).is_not_null())
+        if kept.height:
+            x, y = (kept[n].cast(float).to_numpy() for n in ("boost_settled_kpa", row.measure))
+            if row.over_air and kept["air_c"].null_count() == 0:
+                air = kept["air_c"].to_numpy()
+                y = y - air + air[-1]
+            found.append(_line(row, level, limit.below, x, y))
+    return tuple(found)
+
+
+def not_projected(lines: Sequence[Line]) -> tuple[str, ...]:
+    """Labels of what no pull logged, so that the next step is not held against it."""
+    there = {line.row.code for line in lines}
+    return tuple(dict.fromkeys(row.label for row in projected_rows() if row.code not in there))
+
+
+def _line(row: ProjectedRow, limit: float, below: bool, x: Array, y: Array) -> Line:
+    """Least squares with the table's slope as one more observation of it (Bayes, normal prior; level unknown)."""
+    middle = float(x.mean())
+    design = np.column_stack([np.ones(len(x)), x - middle])
+    noise2 = row.noise**2
+    for _ in range(3):  # the noise follows the residuals
+        information = design.T @ design / noise2 + np.diag([1e-12, 1.0 / row.sd**2])
+        beta = np.linalg.solve(
+            information, design.T @ y / noise2 + np.array([0.0, row.slope / row.sd**2])
+        )
+        left = y - design @ beta
+        noise2 = (PRIOR_PULLS * row.noise**2 + float(left @ left)) / (
+            PRIOR_PULLS + max(len(x) - 1, 0)
+        )
+    return Line(
+        row,
+        limit,
+        below,
+        float(beta[0]),
+        float(beta[1]),
+        middle,
+        float(np.sqrt(noise2)),
+        np.asarray(np.linalg.inv(information), dtype=np.float64),
+    )

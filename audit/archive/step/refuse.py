@@ -1,0 +1,185 @@
+"""When no step up can be backed: why, and what to log next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from audit.archive.step.evidence import Evidence
+from audit.archive.step.step import Bounds, Overshoot, Step
+from audit.archive.step.step_table import figures
+from audit.archive.step.valve import Valve, levels_of
+from audit.model import Array
+
+if TYPE_CHECKING:
+    import polars as pl
+
+HIGHEST_AMBIENT_KPA = 105.0
+NO_TARGET = "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its unit, as in --target 14psi."
+
+
+def gear_said(gear: int) -> str:
+    """'gear 3', or that it is not known."""
+    return f"gear {gear}" if gear else "pulls of unknown gear"
+
+
+def not_clear(
+    nights: pl.DataFrame, setting: str, *, last_clear: float | None = None
+) -> Step | None:
+    """The refusal after a night that is not clear; of the newest night, or of the newest in this setting.
+
+    last_clear: highest duty of the last clear night, %, None for none.
+    """
+    for some in (nights, nights.filter(nights["setting"].fill_null("") == setting)):
+        if some.is_empty():
+            continue
+        at_once = (some["date"] == some["date"][-1]) & (
+            some["added_at"].eq_missing(some["added_at"][-1])
+        )
+        rows = some.filter(
+            at_once & (some["verdict"] != "clear")
+        )  # no telling which of these came last
+        if rows.is_empty():
+            continue
+        reasons = rows["reasons"].to_list()[-1] or []
+        because = f" {reasons[0]}" if reasons else ""
+        return Step(
+            "refuse",
+            0,
+            f"No step up: the night of {rows['date'][-1]} is on {rows['verdict'][-1]}.{because}",
+            "last_night",
+            log_next=f"Mend what it names first. Then log two pulls at {_back(last_clear)}, and screen them.",
+        )
+    return None
+
+
+def _back(last_clear: float | None) -> str:
+    if last_clear is None:
+        return f"a fixed {figures('step')['first_duty']:g} % duty"
+    return f"{last_clear:.1f} % duty, the last that was clear"
+
+
+def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
+    """The refusal without a pull that counts."""
+    first = figures("step")["first_duty"]
+    held = not_clear(nights, found.setting)
+    if held is not None:
+        return held
+    if found.left_out.get("without a believed solenoid duty"):
+        mend = "Log the solenoid's duty beside manifold pressure"
+    elif found.left_out.get("of another setting"):
+        mend = "Pulls of another setting do not count here"
+    elif found.left_out.get("with duty moving in the pull"):
+        mend = "Hold the duty fixed for the whole pull, without a boost controller at work"
+    else:
+        mend = "Nothing is known of boost against duty yet"
+    return Step(
+        "refuse",
+        0,
+        "No step up: no pull that counts is in the archive.",
+        "no_pulls",
+        log_next=f"{mend}: two pulls in one gear at a fixed {first:g} % duty, then screen them into the archive.",
+    )
+
+
+def refusal(
+    found: Evidence,
+    nights: pl.DataFrame,
+    *,
+    gear: int,
+    valve: Valve,
+    target: float | None,
+    last_clear: float | None = None,
+) -> Step | None:
+    """Why no step in this gear can be backed, or None. Too few pulls is told by too_few."""
+    held = not_clear(nights, found.setting, last_clear=last_clear)
+    if held is not None:
+        return Step(
+            "refuse", gear, held.sentence, held.binds, target=target, log_next=held.log_next
+        )
+    if valve.faults:
+        return Step(
+            "refuse",
+            gear,
+            f"No step up. {valve.said[0]}",
+            valve.faults[0],
+            target=target,
+            log_next="Mend the solenoid's plumbing, then start again at a fixed "
+            f"{figures('step')['first_duty']:g} % duty, with a note in the journal.",
+        )
+    if target is None:
+        return Step(
+            "refuse", gear, f"No step up. {NO_TARGET.format(gear=gear_said(gear))}", "no_target"
+        )
+    return None
+
+
+def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Bounds) -> Step | None:
+    """The refusal with fewer pulls or duties than the table asks for, with what to log; None where they suffice."""
+    setting = figures("step")
+    least_pulls, least_duties = int(setting["least_pulls"]), int(setting["least_duties"])
+    duty, boost = (
+        np.asarray(rows[n].cast(float).to_numpy(), dtype=np.float64)
+        for n in ("duty_mean_pct", "boost_settled_kpa")
+    )
+    levels = levels_of(duty, boost, np.ones(len(duty)))
+    if len(duty) >= least_pulls and len(levels) >= least_duties:
+        return None
+    why = (
+        f"No step up: {_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}; a curve "
+        f"takes at least {least_pulls} pulls at {least_duties} duties."
+    )
+    if not levels:
+        first, top = setting["first_duty"], None
+        said, goal = f"Log two pulls in this gear at a fixed {first:g} % duty.", first
+    else:
+        top = levels[-1].duty
+        if len(levels) >= least_duties:
+            said, goal = f"Log one more pull at {top:.1f} % duty.", top
+        elif len(duty) < 2:
+            said, goal = f"Log one more pull at {top:.1f} % duty before a second duty.", top
+        else:
+            said, goal = _second_duty(top, boost, overshoot, bounds)
+    return Step(
+        "refuse",
+        gear,
+        why,
+        "too_few",
+        from_duty=top,
+        duty=goal,
+        target=bounds.target_kpa,
+        limit=bounds.limit_kpa,
+        log_next=said,
+    )
+
+
+def _many(count: int, one: str, several: str) -> str:
+    return f"{count} {one if count == 1 else several}"
+
+
+def _second_duty(
+    top: float, boost: Array, overshoot: Overshoot, bounds: Bounds
+) -> tuple[str, float]:
+    """(what to log, its duty) after one duty alone: no slope is known, so the steepest that valves have must leave room."""
+    setting = figures("step")
+    highest = float(boost.max())
+    peak = highest + overshoot.allowance(highest)
+    room = bounds.limit_kpa - peak
+    if bounds.sensor_top_kpa is not None:
+        room = min(
+            room, bounds.sensor_top_kpa - setting["sensor_margin"] - HIGHEST_AMBIENT_KPA - peak
+        )
+    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - top)
+    second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
+    if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
+        return (
+            f"Boost is at the target already: stay at {top:.1f} % duty, or give a higher target.",
+            top,
+        )
+    if second < top + setting["least"] - 0.05:
+        return (
+            f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted with, and the limit is "
+            f"{bounds.limit_kpa:.1f} kPa. Stay at {top:.1f} % duty, or fit a softer spring."
+        ), top
+    return f"Log two pulls at {second:.1f} % duty, and screen them before anything higher.", second

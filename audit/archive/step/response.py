@@ -1,0 +1,383 @@
+"""Boost against duty for a car as its archive has it, gear by gear, and the next step up."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from audit.archive.step.curve import Curve, fit_curves
+from audit.archive.step.evidence import COLUMNS, Evidence, gather
+from audit.archive.step.projected import lines_of, not_projected
+from audit.archive.step.refuse import gear_said, nothing_logged, refusal, too_few
+from audit.archive.step.step import Air, Bounds, Overshoot, Step
+from audit.archive.step.step_table import figures
+from audit.archive.step.step_up import next_step
+from audit.archive.step.valve import Valve, examine_valve
+from audit.archive.trend.air_density import REFERENCE_PRESSURE_KPA, at_reference
+from audit.model import Car
+from audit.tables import limits
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from audit.archive.store.journal import JournalNote
+    from audit.archive.store.store import Archive
+
+NIGHT_COLUMNS = ("setting", "verdict", "reasons", "added_at", "us_units")
+OVERSHOOT_SHARE_FROM = (
+    0.6  # of the gear's highest boost: overshoot low down is a large share of little
+)
+
+
+@dataclass(frozen=True)
+class GearResponse:
+    """One gear. gear: 0 for unknown; curve: None without pulls in any gear; rows: its pulls that count.
+    spring_kpa: (lower, median, upper) boost at no duty in the reference air, 90 %. hooked_up_kpa: highest boost peak
+    without wheelspin, slipped_kpa: lowest with it, gauge, None where not seen. wanted: (target, duty low, median, high,
+    how it is known: 'logged', 'beyond the data' or 'guessed from other gears'); None without a target.
+    """
+
+    gear: int
+    pulls: int
+    rows: pl.DataFrame
+    curve: Curve
+    valve: Valve
+    spring_kpa: tuple[float, float, float]
+    overshoot: Overshoot
+    step: Step
+    wanted: tuple[float, float | None, float | None, float | None, str] | None
+    hooked_up_kpa: float | None
+    slipped_kpa: float | None
+
+
+@dataclass(frozen=True)
+class Response:
+    """gears: those with pulls, then those guessed. main: the gear most pulled last night, None without any.
+    step: of the main gear, or the refusal. nights: how many; notes: sentences on what was taken for granted.
+    """
+
+    car: Car
+    setting: str
+    nights: int
+    evidence: Evidence
+    gears: tuple[GearResponse, ...]
+    main: int | None
+    step: Step
+    air: Air
+    notes: tuple[str, ...]
+    us_units: bool = False
+
+
+def response(
+    archive: Archive,
+    car: Car,
+    *,
+    target_kpa: float | Mapping[int, float] | None = None,
+    setting: str | None = None,
+) -> Response:
+    """What the archive says of one car's boost against duty.
+
+    target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno' or 'street';
+    None takes the newest night's. Raises ArchiveError where the archive cannot be read.
+    """
+    nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
+    pulls = archive.pulls(car.name, columns=COLUMNS)
+    notes = archive.journal.of(car.name)
+    logs = archive.logs(car.name, columns=("log_id", "wall_start", "path"))
+    return response_of(
+        pulls, nights, car=car, logs=logs, notes=notes, target_kpa=target_kpa, setting=setting
+    )
+
+
+def response_of(
+    pulls: pl.DataFrame,
+    nights: pl.DataFrame,
+    *,
+    car: Car,
+    logs: pl.DataFrame | None = None,
+    notes: Sequence[JournalNote] = (),
+    target_kpa: float | Mapping[int, float] | None = None,
+    setting: str | None = None,
+) -> Response:
+    """As response, from rows of the archive's pulls and nights."""
+    nights = nights.sort([c for c in ("date", "added_at", "night_id") if c in nights.columns])
+    found = gather(pulls, nights, logs=logs, notes=notes, setting=setting)
+    us = car.units == "us" or (
+        car.units is None and bool(nights.height) and bool(nights["us_units"][-1])
+    )
+    targets = _targets(car, target_kpa)
+    if found.n == 0:
+        step = nothing_logged(found, nights)
+        return Response(
+            car,
+            found.setting,
+            nights.height,
+            found,
+            (),
+            None,
+            step,
+            _air(found),
+            _notes(found, car),
+            us,
+        )
+    maker = _Maker(found, nights, car, targets, notes)
+    gears = tuple(maker.gear(gear) for gear in maker.gears)
+    main = maker.main()
+    step = next(g.step for g in gears if g.gear == main)
+    return Response(
+        car,
+        found.setting,
+        nights.height,
+        found,
+        gears,
+        main,
+        step,
+        maker.air,
+        _notes(found, car),
+        us,
+    )
+
+
+def _targets(car: Car, given: float | Mapping[int, float] | None) -> Mapping[int, float | None]:
+    class _All(dict[int, float | None]):
+        def __missing__(self, gear: int) -> float | None:
+            if isinstance(given, Mapping):
+                return given.get(gear, car.target_for(gear or None))
+            return given if given is not None else car.target_for(gear or None)
+
+    return _All()
+
+
+def _air(found: Evidence) -> Air:
+    """Of the last night that counts: medians."""
+    if found.n == 0:
+        return Air(1.0, REFERENCE_PRESSURE_KPA)
+    last = found.rows.filter(found.rows["night_id"] == found.rows["night_id"][-1])
+    pressure = last["barometric_kpa"].drop_nulls()
+    relative = float(last["relative"].median())  # type: ignore[arg-type]
+    if not len(pressure):
+        return Air(relative, REFERENCE_PRESSURE_KPA)
+    return Air(relative, float(pressure.median()))  # type: ignore[arg-type]
+
+
+def _notes(found: Evidence, car: Car) -> tuple[str, ...]:
+    said = []
+    if found.because:
+        said.append(f"Counted from {found.since} on, when the journal says: {found.because}.")
+    said += [
+        f"{count} {'pull' if count == 1 else 'pulls'} left out: {why}."
+        for why, count in found.left_out.items()
+    ]
+    if found.n and not found.air_known:
+        said.append(
+            "Ambient pressure or temperature is not known for every pull; those stand as if in the reference air."
+        )
+    if car.boost_limit_kpa is None:
+        said.append(
+            "The car file gives no boost limit (boost.limit_kpa): steps are halved, and no peak may pass the target by "
+            f"more than {figures('step')['strict_over_target']:g} kPa."
+        )
+    if car.sensor_top_kpa is None:
+        said.append(
+            "The car file gives no top of the manifold sensor (boost.sensor_top_kpa): only a plateau in a log can show it."
+        )
+    return tuple(said)
+
+
+class _Maker:
+    """One response in the making: the fit of all gears, then each gear's sheet."""
+
+    def __init__(
+        self,
+        found: Evidence,
+        nights: pl.DataFrame,
+        car: Car,
+        targets: Mapping[int, float | None],
+        notes: Sequence[JournalNote],
+    ) -> None:
+        self.found, self.nights, self.car, self.targets, self.notes = (
+            found,
+            nights,
+            car,
+            targets,
+            notes,
+        )
+        seen = found.gears()
+        wanted = [g for g in car.target_by_gear_kpa if g not in seen]
+        guessed = [
+            g
+            for g in range(1, len(car.gear_ratios) + 1)
+            if g not in seen and targets[g] is not None
+        ]
+        self.gears = [*seen, *sorted({*wanted, *guessed} - set(seen))]
+        self.curves = fit_curves(found.points(), self.gears, spring_kpa=car.spring_kpa)
+        self.air = _air(found)
+
+    def main(self) -> int:
+        """The gear most pulled in the last night that counts."""
+        last = self.found.rows.filter(
+            self.found.rows["night_id"] == self.found.rows["night_id"][-1]
+        )
+        gears, counts = np.unique(last["gear"].to_numpy(), return_counts=True)
+        return int(gears[int(np.argmax(counts))])
+
+    def gear(self, gear: int) -> GearResponse:
+        rows, curve = self.found.of_gear(gear), self.curves[gear]
+        points = [
+            rows[n].cast(float).to_numpy()
+            for n in ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order")
+        ]
+        duty, boost, relative, night = (np.asarray(p, dtype=np.float64) for p in points)
+        corrected = at_reference(boost, relative, power=float(np.median(curve.power)))
+        peak = np.asarray(
+            rows["boost_peak_kpa"].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64
+        )
+        valve = examine_valve(duty, corrected, np.ones(len(duty)), night, peak=peak)
+        overshoot = _overshoot(rows)
+        hooked, slipped = self._traction(gear)
+        return GearResponse(
+            gear,
+            rows.height,
+            rows,
+            curve,
+            valve,
+            curve.interval(0.0, pull=False),
+            overshoot,
+            self._step(gear, rows, curve, valve, overshoot),
+            self._wanted(gear, curve),
+            hooked,
+            slipped,
+        )
+
+    def _step(
+        self, gear: int, rows: pl.DataFrame, curve: Curve, valve: Valve, overshoot: Overshoot
+    ) -> Step:
+        target = self.targets[gear]
+        base = self._base(rows)
+        held = refusal(
+            self.found, self.nights, gear=gear, valve=valve, target=target, last_clear=base
+        )
+        if held is not None or target is None:
+            assert held is not None
+            return held
+        bounds = bounds_of(self.car, target)
+        few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
+        if few is not None:
+            return few
+        if base is None:
+            return Step(
+                "refuse",
+                gear,
+                f"No step up: no clear night holds pulls in {gear_said(gear)}.",
+                "no_clear_night",
+                target=target,
+                log_next="Log two pulls at the lowest duty logged so far, and screen them.",
+            )
+        lines = lines_of(rows, self.car, self.notes)
+        return next_step(
+            curve,
+            base,
+            bounds=bounds,
+            overshoot=overshoot,
+            lines=lines,
+            air=self.air,
+            evenings=_evenings(rows, base),
+        )
+
+    def _base(self, rows: pl.DataFrame) -> float | None:
+        """Highest duty of the newest clear night with pulls in this gear."""
+        clear = rows.filter(rows["verdict"] == "clear")
+        if clear.is_empty():
+            return None
+        last = clear.filter(clear["night_id"] == clear["night_id"][-1])
+        return float(last["duty_mean_pct"].max())  # type: ignore[arg-type]
+
+    def _wanted(
+        self, gear: int, curve: Curve
+    ) -> tuple[float, float | None, float | None, float | None, str] | None:
+        target = self.targets[gear]
+        if target is None:
+            return None
+        low, middle, high = curve.duty_for(target, relative=self.air.relative)
+        if not curve.data:
+            how = "guessed from other gears"
+        elif middle is not None and curve.data[0] - 1.0 <= middle <= curve.data[1] + 1.0:
+            how = "logged"
+        else:
+            how = "beyond the data"
+        return target, low, middle, high, how
+
+    def _traction(self, gear: int) -> tuple[float | None, float | None]:
+        every = self.found.every
+        if every is None:
+            return None, None
+        watch = limits(self.car.thresholds).row("traction.wheelspin", "wheelspin_pct").watch
+        rows = every.filter(
+            (every["gear"] == gear)
+            & every["wheelspin_pct"].is_not_null()
+            & every["boost_peak_kpa"].is_not_null()
+        )
+        spun = rows["wheelspin_pct"] >= watch
+        held, slipped = rows.filter(~spun)["boost_peak_kpa"], rows.filter(spun)["boost_peak_kpa"]
+        lowest = float(slipped.min()) if len(slipped) else None  # type: ignore[arg-type]
+        return (float(held.max()) if len(held) else None), lowest  # type: ignore[arg-type]
+
+
+def bounds_of(car: Car, target: float) -> Bounds:
+    """The bounds of a car for a target in kPa gauge; strict where the car file gives no limit."""
+    setting = figures("step")
+    strict = car.boost_limit_kpa is None
+    share = setting["strict_share"] if strict else 1.0
+    limit = (
+        target + setting["strict_over_target"]
+        if car.boost_limit_kpa is None
+        else car.boost_limit_kpa
+    )
+    assumed = "the strict limit taken for want of one in the car file" if strict else ""
+    return Bounds(
+        target,
+        limit,
+        assumed,
+        car.sensor_top_kpa,
+        car.duty_max_pct,
+        setting["duty"] * share,
+        setting["boost"] * share,
+    )
+
+
+def _evenings(rows: pl.DataFrame, duty: float) -> int:
+    """On how many nights pulls of these rows were made at about a duty, %."""
+    near = (rows["duty_mean_pct"] - duty).abs() < figures("step")["apart"]
+    return int(rows.filter(near)["night_id"].n_unique())
+
+
+def _overshoot(rows: pl.DataFrame) -> Overshoot:
+    """The worst peak over the settled level in rows of one gear."""
+    import polars as pl
+
+    setting = figures("step")
+    over = pl.max_horizontal(
+        "boost_overshoot_kpa", pl.col("boost_peak_kpa") - pl.col("boost_settled_kpa")
+    )
+    seen = rows.select(over.alias("over"), "boost_settled_kpa").drop_nulls("over")
+    if seen.is_empty():
+        return Overshoot(setting["overshoot_unseen"], 0.0, setting["overshoot_spread"], seen=False)
+    kpa, settled = (
+        np.asarray(seen[n].to_numpy(), dtype=np.float64) for n in ("over", "boost_settled_kpa")
+    )
+    top = float(settled.max())
+    high = settled >= min(OVERSHOOT_SHARE_FROM * top, top)
+    share = float(np.max(kpa[high] / np.maximum(settled[high], 10.0)))
+    spread = float(np.std(kpa[high], ddof=1)) if int(high.sum()) > 1 else 0.0
+    return Overshoot(
+        max(float(kpa.max()), 0.0),
+        max(share, 0.0),
+        max(spread, setting["overshoot_spread"]),
+        seen=True,
+    )
+
+
+__all__ = ["GearResponse", "Response", "bounds_of", "not_projected", "response", "response_of"]

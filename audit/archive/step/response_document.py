@@ -1,0 +1,192 @@
+"""A Response as plain data for JSON and the reports; every number finite, what is unknown None."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from audit.archive.step.projected import lines_of, not_projected
+from audit.archive.step.response import GearResponse, Response
+from audit.archive.step.step import Step
+from audit.archive.trend.air_density import (
+    REFERENCE_PRESSURE_KPA,
+    REFERENCE_TEMPERATURE_C,
+    at_reference,
+)
+
+CURVE_EVERY_PCT = 5
+
+
+def document_of(response: Response) -> dict[str, Any]:
+    """The document 'pullaudit.response', version 1. Pressures kPa (boost gauge), duty %."""
+    from audit import __version__
+
+    found = response.evidence
+    silent = not_projected(lines_of(found.rows, response.car)) if found.n else ()
+    return {
+        "document": "pullaudit.response",
+        "version": 1,
+        "tool": __version__,
+        "car": response.car.name,
+        "setting": response.setting or None,
+        "nights": response.nights,
+        "pulls": found.n,
+        "us_units": response.us_units,
+        "since": found.since or None,
+        "because": found.because or None,
+        "left_out": found.left_out,
+        "air": {
+            "relative_density": number(response.air.relative, 4),
+            "barometric_kpa": number(response.air.barometric_kpa),
+        },
+        "reference_air": {"kpa": REFERENCE_PRESSURE_KPA, "celsius": REFERENCE_TEMPERATURE_C},
+        "not_projected": list(silent),
+        "notes": list(response.notes),
+        "main_gear": response.main or None,
+        "next": step_of(response.step),
+        "gears": [_gear(gear, response) for gear in response.gears],
+    }
+
+
+def number(value: float | None, digits: int = 2) -> float | None:
+    """Rounded, None for what is unknown or not finite."""
+    return round(float(value), digits) if value is not None and math.isfinite(value) else None
+
+
+def step_of(step: Step) -> dict[str, Any]:
+    """The next step, or why there is none."""
+    low, middle, high = step.target_duty
+    return {
+        "action": step.action,
+        "gear": step.gear or None,
+        "duty_pct": number(step.duty),
+        "from_duty_pct": number(step.from_duty),
+        "expected_kpa": number(step.expected),
+        "low_kpa": number(step.low),
+        "high_kpa": number(step.high),
+        "peak_kpa": number(step.peak),
+        "limit_kpa": number(step.limit),
+        "target_kpa": number(step.target),
+        "target_duty_pct": {"low": number(low), "median": number(middle), "high": number(high)},
+        "binds": step.binds or None,
+        "sentence": step.sentence,
+        "log_next": step.log_next or None,
+    }
+
+
+def _gear(gear: GearResponse, response: Response) -> dict[str, Any]:
+    wanted = None
+    if gear.wanted is not None:
+        target, low, middle, high, how = gear.wanted
+        wanted = {
+            "target_kpa": number(target),
+            "duty_low_pct": number(low),
+            "duty_pct": number(middle),
+            "duty_high_pct": number(high),
+            "known": how,
+        }
+    valve, over = gear.valve, gear.overshoot
+    return {
+        "gear": gear.gear or None,
+        "pulls": gear.pulls,
+        "points": _points(gear),
+        "levels": [_level(gear, i) for i in range(len(valve.levels))],
+        "curve": _curve(gear, response),
+        "spring_kpa": _range(gear.spring_kpa),
+        "dead_band_pct": _range(valve.dead_band),
+        "end_stop_pct": _range(valve.end_stop),
+        "hysteresis_kpa": number(valve.hysteresis_kpa),
+        "spread_kpa": number(valve.spread_kpa),
+        "overshoot": {
+            "worst_kpa": number(over.worst_kpa),
+            "share": number(over.share, 3),
+            "seen": over.seen,
+        }
+        if gear.pulls
+        else None,
+        "faults": list(valve.faults),
+        "remarks": list(valve.said),
+        "next": step_of(gear.step),
+        "wanted": wanted,
+        "traction": {
+            "hooked_up_kpa": number(gear.hooked_up_kpa),
+            "slipped_kpa": number(gear.slipped_kpa),
+        },
+    }
+
+
+def _range(values: tuple[float, float, float] | None) -> dict[str, float | None] | None:
+    return (
+        None
+        if values is None
+        else dict(zip(("low", "likely", "high"), map(number, values), strict=True))
+    )
+
+
+def _level(gear: GearResponse, i: int) -> dict[str, Any]:
+    level = gear.valve.levels[i]
+    return {
+        "duty_pct": number(level.duty),
+        "boost_kpa": number(level.boost),
+        "fitted_kpa": number(level.fitted),
+        "low_kpa": number(level.low),
+        "high_kpa": number(level.high),
+        "peak_kpa": number(level.peak),
+        "spread_kpa": number(level.spread),
+        "pulls": level.pulls,
+    }
+
+
+def _points(gear: GearResponse) -> list[dict[str, Any]]:
+    rows = gear.rows.select(
+        "date",
+        "night_id",
+        "log_id",
+        "index",
+        "duty_mean_pct",
+        "boost_settled_kpa",
+        "boost_peak_kpa",
+        "relative",
+    )
+    power = (
+        0.0 if gear.curve is None else float(sorted(gear.curve.power)[len(gear.curve.power) // 2])
+    )
+    return [
+        {
+            "date": date,
+            "night_id": night,
+            "log_id": log,
+            "pull": int(index) if index is not None else None,
+            "duty_pct": number(duty),
+            "boost_settled_kpa": number(boost),
+            "boost_peak_kpa": number(peak),
+            "boost_reference_kpa": number(float(at_reference(boost, relative, power=power))),
+        }
+        for date, night, log, index, duty, boost, peak, relative in rows.iter_rows()
+    ]
+
+
+def _curve(gear: GearResponse, response: Response) -> list[dict[str, Any]]:
+    """Of the next pull in last night's air, every CURVE_EVERY_PCT up to the valve's end; 'logged' inside the data."""
+    rows = []
+    for duty in range(0, int(min(response.car.duty_max_pct, 100.0)) + 1, CURVE_EVERY_PCT):
+        if gear.curve is None:
+            break
+        low, middle, high = gear.curve.interval(float(duty), relative=response.air.relative)
+        inside = bool(gear.curve.data) and gear.curve.data[0] - 1 <= duty <= gear.curve.data[1] + 1
+        rows.append(
+            {
+                "duty_pct": duty,
+                "low_kpa": number(low),
+                "median_kpa": number(middle),
+                "high_kpa": number(high),
+                "logged": inside,
+            }
+        )
+    return rows
+
+
+def dumps(document: dict[str, Any]) -> str:
+    """The document as JSON text."""
+    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)

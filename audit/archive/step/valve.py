@@ -1,0 +1,208 @@
+"""What the same sheet says of valve and plumbing: direction, dead band, end stop, hysteresis, spread."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.archive.step.step_table import figures
+from audit.model import Array
+from audit.signal.monotone import isotonic
+
+FLAT_KPA = 2.5  # levels this close are the same
+CLEAR_KPA = 5.0  # and this far apart are not
+REVERSED_KPA_PER_PCT = -0.2
+REVERSED_KPA = (
+    5.0  # in one night; where each duty has a night of its own twice that, for nights differ too
+)
+TRIED_PCT = (
+    40.0  # of duty, before no response is told: a dead band and a slow start may take that much
+)
+MOVED_KPA = 4.0
+HYSTERESIS_KPA = 3.0
+HYSTERESIS_PULLS = 2  # coming down, at duties met going up too
+
+
+@dataclass(frozen=True)
+class Level:
+    """All pulls at about one duty. Duty %, boost kPa gauge; fitted: by the isotonic fit; low, high: of the pulls;
+    spread: sd, None for one pull; peak: highest, None where unknown.
+    """
+
+    duty: float
+    boost: float
+    fitted: float
+    low: float
+    high: float
+    pulls: int
+    spread: float | None
+    peak: float | None = None
+
+
+@dataclass(frozen=True)
+class Valve:
+    """dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not seen.
+    hysteresis_kpa: boost at the same duty coming down minus going up, None where not tried. spread_kpa: pooled
+    sd at the same duty, None without two pulls at one. faults: 'reversed', 'no_response'; said: a sentence each.
+    """
+
+    levels: tuple[Level, ...]
+    dead_band: tuple[float, float, float] | None
+    end_stop: tuple[float, float, float] | None
+    hysteresis_kpa: float | None
+    spread_kpa: float | None
+    faults: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
+
+
+def examine_valve(
+    duty: Array, boost: Array, weight: Array, night: Array, *, peak: Array | None = None
+) -> Valve:
+    """The valve of one gear from n pulls in their order.
+
+    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising; peak: highest boost of each as it was read, NaN where unknown.
+    """
+    if len(duty) == 0:
+        return Valve((), None, None, None, None)
+    levels = levels_of(duty, boost, weight, peak=peak)
+    faults, said = _faults(duty, boost, night)
+    hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
+    if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
+        side = "higher" if hysteresis > 0 else "lower"
+        text = f"At the same duty boost settles {abs(hysteresis):.1f} kPa {side} coming down than going up"
+        said += (f"{text}: a gate or valve that hangs, or heat.",)
+    dead, stop = (None, None) if faults else (_dead_band(levels), _end_stop(levels))
+    return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said)
+
+
+def levels_of(
+    duty: Array, boost: Array, weight: Array, *, peak: Array | None = None
+) -> tuple[Level, ...]:
+    """Pulls put together by duty (closer than the table's step.apart), with the isotonic fit over them."""
+    if len(duty) == 0:
+        return ()
+    order = np.argsort(duty, kind="stable")
+    d, b, w = duty[order], boost[order], weight[order]
+    p = np.full(len(d), np.nan) if peak is None else peak[order]
+    groups = _groups(d, figures("step")["apart"])
+    rows = [
+        (
+            float(np.average(d[g], weights=w[g])),
+            float(np.average(b[g], weights=w[g])),
+            b[g],
+            float(w[g].sum()),
+            p[g],
+        )
+        for g in groups
+    ]
+    fitted = isotonic([row[1] for row in rows], [row[3] for row in rows])
+    return tuple(
+        Level(
+            x,
+            y,
+            float(f),
+            float(v.min()),
+            float(v.max()),
+            len(v),
+            float(np.std(v, ddof=1)) if len(v) > 1 else None,
+            _highest(tops),
+        )
+        for (x, y, v, _, tops), f in zip(rows, fitted, strict=True)
+    )
+
+
+def _highest(values: Array) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.max()) if len(known) else None
+
+
+def _groups(duty: Array, apart: float) -> list[slice]:
+    """Runs of sorted duties that lie within `apart` of their first."""
+    starts = [0]
+    for i, value in enumerate(duty):
+        if value - duty[starts[-1]] >= apart:
+            starts.append(i)
+    return [slice(a, b) for a, b in zip(starts, [*starts[1:], len(duty)], strict=True)]
+
+
+def _spread(levels: tuple[Level, ...]) -> float | None:
+    """Pooled sd of the pulls about their duty's mean."""
+    several = [(level.pulls - 1, level.spread**2) for level in levels if level.spread is not None]
+    freedom = sum(n for n, _ in several)
+    return float(np.sqrt(sum(n * v for n, v in several) / freedom)) if freedom else None
+
+
+def _faults(duty: Array, boost: Array, night: Array) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    if len(duty) < 3 or float(np.ptp(duty)) < 8.0:
+        return (), ()
+    from audit.signal.lines import theil_sen
+
+    fit = theil_sen(np.round(duty, 2), boost)
+    slope = fit.slope if fit is not None else float(np.polyfit(duty, boost, 1)[0])
+    reach = float(np.ptp(duty))
+    moved = slope * reach
+    one_night = any(float(np.ptp(duty[night == n])) >= 8.0 for n in np.unique(night))
+    lead = f"Duty went from {duty.min():.0f} % to {duty.max():.0f} % and boost moved by {moved:.1f} kPa"
+    if slope < REVERSED_KPA_PER_PCT and moved < -REVERSED_KPA * (1.0 if one_night else 2.0):
+        return ("reversed",), (
+            f"{lead}, the wrong way: look at the solenoid's ports and its rest position.",
+        )
+    if reach >= TRIED_PCT and float(np.ptp(boost)) < MOVED_KPA + 2.0 and moved < MOVED_KPA:
+        return ("no_response",), (
+            f"{lead}: the solenoid or its lines do not work on the wastegate.",
+        )
+    return (), ()
+
+
+def _dead_band(levels: tuple[Level, ...]) -> tuple[float, float, float] | None:
+    """Last duty that still gives the lowest level, first that does not, and where the rise meets the level between."""
+    if len(levels) < 3 or levels[-1].fitted - levels[0].fitted < CLEAR_KPA:
+        return None
+    flat = [i for i, level in enumerate(levels) if level.fitted - levels[0].fitted < FLAT_KPA]
+    if len(flat) < 2 or flat[-1] + 1 >= len(levels):
+        return None
+    inside, outside = levels[flat[-1]], levels[flat[-1] + 1]
+    bottom = float(np.mean([levels[i].fitted for i in flat]))
+    likely = inside.duty
+    if flat[-1] + 2 < len(levels):
+        after = levels[flat[-1] + 2]
+        slope = (after.fitted - outside.fitted) / (after.duty - outside.duty)
+        likely = outside.duty - (outside.fitted - bottom) / slope if slope > 0.2 else inside.duty
+    return inside.duty, float(np.clip(likely, inside.duty, outside.duty)), outside.duty
+
+
+def _end_stop(levels: tuple[Level, ...]) -> tuple[float, float, float] | None:
+    """As the dead band, at the top: more duty gives no more boost."""
+    if len(levels) < 3 or levels[-1].fitted - levels[0].fitted < CLEAR_KPA:
+        return None
+    flat = [i for i, level in enumerate(levels) if levels[-1].fitted - level.fitted < FLAT_KPA]
+    first = flat[0]
+    if len(flat) < 2 or levels[-1].duty - levels[first].duty < 4.0 or first == 0:
+        return None
+    below, top = levels[first - 1], float(np.mean([levels[i].fitted for i in flat]))
+    likely = levels[first].duty
+    if first >= 2:
+        slope = (below.fitted - levels[first - 2].fitted) / (below.duty - levels[first - 2].duty)
+        likely = below.duty + (top - below.fitted) / slope if slope > 0.2 else levels[first].duty
+    return below.duty, float(np.clip(likely, below.duty, levels[first].duty)), levels[first].duty
+
+
+def _hysteresis(duty: Array, boost: Array, night: Array, levels: tuple[Level, ...]) -> float | None:
+    """Boost of pulls after a fall of duty minus that of pulls after a rise, within nights, over the duties met both ways."""
+    apart = figures("step")["apart"]
+    place = np.abs(duty[:, None] - np.array([level.duty for level in levels])).argmin(axis=1)
+    same = np.diff(night) == 0
+    up = np.concatenate([[False], (np.diff(duty) >= apart) & same])
+    down = np.concatenate([[False], (np.diff(duty) <= -apart) & same])
+    gaps = [
+        (
+            float(np.median(boost[down & (place == i)]) - np.median(boost[up & (place == i)])),
+            int((down & (place == i)).sum()),
+        )
+        for i in range(len(levels))
+        if (up & (place == i)).any() and (down & (place == i)).any()
+    ]
+    if sum(count for _, count in gaps) < HYSTERESIS_PULLS:
+        return None
+    return float(np.average([gap for gap, _ in gaps], weights=[count for _, count in gaps]))

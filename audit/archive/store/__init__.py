@@ -1,0 +1,1 @@
+"""What is kept, written whole or not at all."""

@@ -1,0 +1,205 @@
+"""A night as rows: one of the night, one a log, a pull and a finding, ready for the tables."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from audit.archive.trend.resting import resting
+from audit.model import (
+    NOT_EVALUATED,
+    Car,
+    CheckResult,
+    ColumnWord,
+    Finding,
+    Log,
+    LogAudit,
+    Night,
+    Sanity,
+)
+
+Row = dict[str, Any]
+NOISE = "noise_"  # prefix of the columns with a channel's noise
+
+
+def night_id(car: str, date: str, log_ids: Iterable[str]) -> str:
+    """The name of a night: the same logs of the same car and date have the same one."""
+    text = "\n".join([car, date, *sorted(log_ids)])
+    return f"night-{date}-{hashlib.sha256(text.encode()).hexdigest()[:16]}"
+
+
+def rows_of(
+    night: Night,
+    logs: Sequence[LogAudit],
+    *,
+    common: Row,
+    files: Mapping[str, tuple[str, str]],
+    setting: str,
+    added_at: str,
+) -> dict[str, list[Row]]:
+    """Rows by kind of the given logs of a night.
+
+    common: car, date, night_id, revision. files: log id -> (file in the archive, SHA-256 of its bytes).
+    """
+    return {
+        "night": [_night(night, common, setting, added_at)],
+        "log": [_log(audit, common, files) for audit in logs],
+        "pull": [row for audit in logs for row in _pulls(audit, common, night.car.fuel, setting)],
+        "finding": [
+            *_findings(night.findings, common, "night"),
+            *(row for a in logs for row in _log_findings(a, common)),
+        ],
+    }
+
+
+def _night(night: Night, common: Row, setting: str, added_at: str) -> Row:
+    from audit import __version__
+
+    return {
+        **common,
+        "setting": setting,
+        "verdict": night.verdict,
+        "reasons": list(night.reasons),
+        "checks": _checks(night.checks),
+        "car_file": car_to_json(night.car),
+        "tool": __version__,
+        "added_at": added_at,
+        "us_units": night.us_units,
+        "assumed": list(night.assumed),
+    }
+
+
+def log_id(audit: LogAudit) -> str:
+    """What a log is known by: the SHA-256 of its source, or its path when there is none."""
+    return audit.sha256 or audit.path
+
+
+def _log(audit: LogAudit, common: Row, files: Mapping[str, tuple[str, str]]) -> Row:
+    log = audit.log
+    file, file_hash = files.get(log_id(audit), (None, None))
+    row: Row = {
+        **common,
+        "log_id": log_id(audit),
+        "path": audit.path,
+        "sha256": audit.sha256,
+        "status": "not_a_log" if audit.not_a_log else audit.status,
+        "error": audit.error,
+        "file": file,
+        "file_sha256": file_hash,
+        "checks": _checks(audit.checks),
+    }
+    if log is None:
+        return row
+    row |= {
+        "rows": log.rows,
+        "duration_s": finite(log.duration_s),
+        "rate_hz": finite(log.rate_hz),
+        "wall_start": log.wall_start,
+        **_air(audit),
+    }
+    measures = {name: finite(value) for name, value in resting(log, audit.sanity).items()}
+    noise = (
+        {}
+        if audit.sanity is None
+        else {NOISE + name: finite(v) for name, v in audit.sanity.noise.items()}
+    )
+    return row | measures | noise
+
+
+def _air(audit: LogAudit) -> Row:
+    log = audit.log
+    if log is None:
+        return {}
+    return {"barometric_kpa": finite(log.barometric.kpa), "ambient_c": _ambient(log, audit.sanity)}
+
+
+def _ambient(log: Log, sanity: Sanity | None) -> float | None:
+    """Median of the believed ambient air temperature, °C."""
+    if not log.has("ambient_air_temp") or log.rows == 0:
+        return None
+    value = log.values("ambient_air_temp")
+    keep = np.isfinite(value)
+    if sanity is not None and "ambient_air_temp" in sanity.samples:
+        keep &= sanity.samples["ambient_air_temp"] <= NOT_EVALUATED
+    return float(np.median(value[keep])) if keep.any() else None
+
+
+def _pulls(audit: LogAudit, common: Row, fuel: str, setting: str) -> Iterable[Row]:
+    for judged in audit.pulls:
+        span = judged.pull.span
+        yield {
+            **common,
+            "log_id": log_id(audit),
+            "index": judged.pull.index,
+            "start_s": finite(span.start_s),
+            "end_s": finite(span.end_s),
+            "gear": span.gear,
+            "gear_ratio": finite(span.gear_ratio),
+            "rpm_start": finite(span.rpm_start),
+            "rpm_end": finite(span.rpm_end),
+            "ended_by": span.ended_by,
+            "score": finite(judged.score),
+            "fuel": fuel,
+            "setting": setting,
+            "checks": _checks(judged.checks),
+            **_air(audit),
+            **{name: finite(value) for name, value in judged.measures.items()},
+        }
+
+
+def _log_findings(audit: LogAudit, common: Row) -> Iterable[Row]:
+    yield from _findings(audit.findings, common, "log", log_id=log_id(audit))
+    for judged in audit.pulls:
+        yield from _findings(
+            judged.findings, common, "pull", log_id=log_id(audit), index=judged.pull.index
+        )
+
+
+def _findings(
+    findings: Sequence[Finding], common: Row, level: str, **where: str | int
+) -> Iterable[Row]:
+    for finding in findings:
+        row = dataclasses.asdict(finding)
+        row |= {key: finite(row[key]) for key in ("start_s", "end_s", "value", "limit")}
+        yield {
+            **common,
+            "level": level,
+            **where,
+            **row,
+            "likely": list(finding.likely),
+            "look_at": list(finding.look_at),
+        }
+
+
+def finite(value: float | None) -> float | None:
+    """A Python float, None for what is not finite."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _checks(checks: Mapping[str, CheckResult]) -> str:
+    brief = {name: {"score": finite(c.score), "status": c.status} for name, c in checks.items()}
+    return json.dumps(brief, sort_keys=True)
+
+
+def car_to_json(car: Car) -> str:
+    """A Car as JSON, for the night's row."""
+    return json.dumps(dataclasses.asdict(car), sort_keys=True, ensure_ascii=False)
+
+
+def car_from_json(text: str) -> Car:
+    """The Car that car_to_json wrote; keys it does not know are left out."""
+    loaded = json.loads(text)
+    known = {field.name for field in dataclasses.fields(Car)}
+    kept = {key: value for key, value in loaded.items() if key in known}
+    kept["target_by_gear_kpa"] = {
+        int(gear): kpa for gear, kpa in kept.get("target_by_gear_kpa", {}).items()
+    }
+    kept["channels"] = {name: ColumnWord(**word) for name, word in kept.get("channels", {}).items()}
+    kept["gear_ratios"] = tuple(kept.get("gear_ratios", ()))
+    return Car(**kept)

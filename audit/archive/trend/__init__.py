@@ -1,0 +1,1 @@
+"""How a car moves over its nights."""

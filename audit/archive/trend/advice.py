@@ -1,0 +1,138 @@
+"""A trend in words, and as a finding for the next night."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from audit.model import Finding
+
+if TYPE_CHECKING:
+    from audit.archive.trend.trends import Trend
+
+SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
+
+
+def describe(trend: Trend, others: Sequence[Trend] = ()) -> Trend:
+    """The trend with its sentence and, where it has moved, what that usually means.
+
+    others: the trends of its parts, for one that is a signature of several measures.
+    """
+    side = side_of(trend)
+    meaning = trend.measure.means.get(side, "") if side else ""
+    said = _said_of_parts(trend, others) if trend.parts else _said(trend)
+    return dataclasses.replace(trend, said=said, meaning=meaning)
+
+
+def _said_of_parts(trend: Trend, others: Sequence[Trend]) -> str:
+    named = {t.measure.name: t for t in others}
+    told = [
+        f"{named[name].measure.label} {_figure(abs(amount), named[name])} {'higher' if amount > 0 else 'lower'}"
+        for name, amount in trend.parts.items()
+    ]
+    listed = f"{', '.join(told[:-1])} and {told[-1]}" if len(told) > 1 else told[0]
+    return f"{trend.measure.label.capitalize()}: since {trend.shift_night} {listed} than before under the same conditions."
+
+
+def side_of(trend: Trend) -> str | None:
+    """'up', 'down' or None: which way the measure has moved."""
+    if trend.shift:
+        return trend.shift.side
+    if trend.state == "drifting" and trend.slope:
+        return "up" if trend.slope.per_night > 0 else "down"
+    return None
+
+
+def _said(trend: Trend) -> str:
+    name = trend.measure.label.capitalize()
+    n = len(trend.dates)
+    if trend.state == "few":
+        since = f" since '{trend.because}'" if trend.because else ""
+        return f"{name}: {n} {_nights(n)}{since}, too few to say anything yet."
+    if trend.shift:
+        more, night = trend.shift, trend.shift_night
+        way = "higher" if more.side == "up" else "lower"
+        text = f"{name} is {_figure(abs(more.amount), trend)} {way} since {night} than it was before under the same conditions"
+        return f"{text}{_ahead(trend)}."
+    if trend.state == "drifting" and trend.slope:
+        s = trend.slope
+        return (
+            f"{name} moves by {_figure(s.per_night * 10, trend)} in 10 nights "
+            f"({_figure(s.low * 10, trend)} to {_figure(s.high * 10, trend)}){_ahead(trend)}."
+        )
+    return f"{name}: steady over {n} nights."
+
+
+def _nights(n: int) -> str:
+    return "night" if n == 1 else "nights"
+
+
+def _figure(value: float, trend: Trend) -> str:
+    unit = trend.measure.unit
+    # a difference of two temperatures is in K
+    shown = "" if unit == "1" else " K" if unit == "°C" else f" {unit}"
+    return f"{value:.{trend.measure.digits}f}{shown}"
+
+
+def _ahead(trend: Trend) -> str:
+    ahead = trend.forecast
+    if ahead is None:
+        return ""
+    unit = "" if trend.measure.unit == "1" else f" {trend.measure.unit}"
+    return (
+        f"; at this pace it reaches the limit of {ahead.limit:g}{unit} in about {ahead.nights} {_nights(ahead.nights)} "
+        f"({ahead.soonest} to {ahead.latest})"
+    )
+
+
+def severity_of(trend: Trend) -> str | None:
+    """'note' for a sure drift, 'watch' for a shift or a limit that is near, 'hold' for a serious shift."""
+    if trend.parts:
+        return "watch"
+    if trend.shift:
+        return "hold" if abs(trend.shift.amount) >= trend.measure.serious else "watch"
+    if trend.state == "drifting":
+        near = trend.forecast is not None and trend.forecast.nights <= SOON_NIGHTS
+        return "watch" if near else "note"
+    return None
+
+
+def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
+    """The findings that the next night should carry.
+
+    Where a signature stands, its finding speaks for those of its measures, unless one of these is worth more.
+    """
+    told = {name for t in trends for name in t.parts}
+    found = [(t, f) for t in trends if (f := finding_of(t)) is not None]
+    return tuple(f for t, f in found if t.measure.name not in told or f.severity == "hold")
+
+
+def finding_of(trend: Trend) -> Finding | None:
+    """The finding that the next night should carry, None when there is nothing to tell."""
+    severity, side = severity_of(trend), side_of(trend)
+    if severity is None or side is None:
+        return None
+    amount = (
+        trend.shift.amount if trend.shift else trend.slope.per_night * 10 if trend.slope else None
+    )
+    limit = trend.measure.serious if severity == "hold" else trend.measure.matters
+    means = f" Usually {trend.meaning}." if trend.meaning else ""
+    noted = (
+        " If something was changed that night, tell it with `pullaudit note`."
+        if trend.shift
+        else ""
+    )
+    return Finding(
+        code=trend.measure.code[side],
+        severity=severity,
+        message=f"Over the nights: {trend.said}{means}{noted}",
+        channel=trend.measure.channel or None,
+        value=amount,
+        limit=limit if trend.shift and not trend.parts else None,
+        unit=trend.measure.unit,
+        likely=tuple(
+            part.strip() for part in trend.meaning.replace(" or ", ", ").split(",") if part.strip()
+        ),
+        look_at=trend.measure.look_at.get(side, ()),
+    )

@@ -1,0 +1,201 @@
+"""Trends and fleet as lines of text at 80 columns, and as JSON-ready documents."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import textwrap
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from audit.archive.trend.advice import side_of
+from audit.archive.trend.fleet import Standing
+from audit.archive.trend.trends import Trend, Trends
+from audit.archive.trend.watched import watched
+
+WIDTH = 80
+CHART_WIDTH = 24
+BARS = "▁▂▃▄▅▆▇█"
+STATES = {"few": "too few nights", "steady": "steady", "drifting": "drifts", "shifted": "SHIFTED"}
+
+
+def chart(values: Sequence[float], *, width: int = CHART_WIDTH, least_span: float = 0.0) -> str:
+    """A line of bars, one a group of nights, lowest to highest value; "" for no values.
+
+    least_span: the height that fills the chart at least, so that noise does not look like a cliff.
+    """
+    if not values:
+        return ""
+    groups = (
+        [values[len(values) * i // width : len(values) * (i + 1) // width] for i in range(width)]
+        if len(values) > width
+        else [[v] for v in values]
+    )
+    means = [sum(group) / len(group) for group in groups]
+    low, high = min(means), max(means)
+    middle, span = (low + high) / 2, max(high - low, least_span, 1e-12)
+    places = (
+        math.floor((m - middle) / span * (len(BARS) - 1) + (len(BARS) - 1) / 2 + 0.5) for m in means
+    )
+    return "".join(BARS[min(max(p, 0), len(BARS) - 1)] for p in places)
+
+
+def _plain_number(value: float, _unit: str, digits: int) -> str:
+    return f"{value:.{digits}f}"
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How figures are shown: a message, a number of a unit with digits, a unit's name. Metric as it stands."""
+
+    message: Callable[[str], str] = str
+    number: Callable[[float, str, int], str] = _plain_number
+    unit: Callable[[str], str] = str
+
+
+METRIC = Shown()
+
+
+def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
+    """The trends of one car: a table, then what has moved in sentences."""
+    nights = f"{len(found.dates)} night{'s' if len(found.dates) != 1 else ''}"
+    spread = f", {found.dates[0]} to {found.dates[-1]}" if found.dates else ""
+    lines = [f"{found.car}: {nights}{spread}"]
+    if not found.trends:
+        return [*lines, "No pull has a measure that can be followed yet."]
+    lines += ["", f"{'measure':<24} {'first':>8} {'now':>8}  {'nights':<{CHART_WIDTH}}  state"]
+    lines += [_row(t, shown) for t in found.trends]
+    moved = [t for t in found.trends if t.state in ("shifted", "drifting")]
+    for t in moved:
+        lines += [
+            "",
+            *_wrapped(shown.message(t.said)),
+            *(_wrapped(f"Usually {t.meaning}.") if t.meaning else []),
+        ]
+        look = t.measure.look_at.get(side_of(t) or "", ())
+        lines += _wrapped(f"Look at: {'; '.join(look)}.") if look else []
+    if not moved:
+        few = all(t.state == "few" for t in found.trends)
+        lines += [
+            "",
+            "Too few nights to tell a trend yet."
+            if few
+            else "Nothing has moved that is worth a word.",
+        ]
+    for note in found.notes:
+        lines += [
+            "",
+            *_wrapped(
+                f"Noted {note.day}: {note.text} (new baseline for {', '.join(note.touches).replace('_', ' ')})."
+            ),
+        ]
+    return lines
+
+
+def _row(t: Trend, shown: Shown) -> str:
+    unit = "" if t.measure.unit == "1" else f", {shown.unit(t.measure.unit)}"
+    name = f"{t.measure.name.replace('_', ' ')}{unit}"[:24]
+    first, now = (_number(v, t, shown) for v in (t.baseline, t.level))
+    drawn = chart(t.values, least_span=2 * t.measure.matters)
+    return f"{name:<24} {first:>8} {now:>8}  {drawn:<{CHART_WIDTH}}  {STATES[t.state]}"
+
+
+def _number(value: float | None, t: Trend, shown: Shown) -> str:
+    return "–" if value is None else shown.number(value, t.measure.unit, t.measure.digits)
+
+
+def fleet_lines(standings: Iterable[Standing]) -> list[str]:
+    """All cars, one a line, worst first, each with what is worst about it."""
+    rows = list(standings)
+    if not rows:
+        return ["No car in this archive yet."]
+    lines = [f"{'car':<24} {'nights':>6}  {'last night':<10}  {'verdict':<7}  trends"]
+    for s in rows:
+        moved = ", ".join(s.moved).replace("_", " ") or "steady"
+        first = f"{s.car[:24]:<24} {s.nights:>6}  {s.last:<10}  {s.verdict:<7}  "
+        lines += textwrap.wrap(
+            moved, WIDTH, initial_indent=first, subsequent_indent=" " * len(first)
+        )
+    return lines
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, break_long_words=False)
+
+
+def trends_document(found: Trends) -> dict[str, Any]:
+    """The trends as a JSON-ready document, 'pullaudit.trends' version 1; what is unknown is null."""
+    return {
+        "document": "pullaudit.trends",
+        "version": 1,
+        "car": found.car,
+        "nights": list(found.dates),
+        "measures": [_measure(t) for t in found.trends],
+        "findings": [dataclasses.asdict(f) for f in found.findings],
+        "notes": [{"date": n.day, "text": n.text, "touches": list(n.touches)} for n in found.notes],
+    }
+
+
+def _measure(t: Trend) -> dict[str, Any]:
+    shift = t.shift
+    return {
+        "name": t.measure.name,
+        "unit": t.measure.unit,
+        "state": t.state,
+        "said": t.said,
+        "meaning": t.meaning or None,
+        "look_at": list(t.measure.look_at.get(side_of(t) or "", ())),
+        "baseline": t.baseline,
+        "level": t.level,
+        "nights": list(t.dates),
+        "values": list(t.values),
+        "scores": list(t.scores),
+        "ewma": list(t.ewma),
+        "ewma_limit": t.ewma_limit,
+        "cusum_high": list(t.cusum_high),
+        "cusum_low": list(t.cusum_low),
+        "shift": None
+        if shift is None
+        else {
+            "side": shift.side,
+            "amount": shift.amount,
+            "since": t.shift_night,
+            "told": t.raised_night,
+            "chart": shift.which,
+        },
+        "slope": None
+        if t.slope is None
+        else {
+            "per_night": t.slope.per_night,
+            "low": t.slope.low,
+            "high": t.slope.high,
+            "nights": t.slope.nights,
+            "sure": t.slope.sure,
+        },
+        "reaches": None if t.forecast is None else dataclasses.asdict(t.forecast),
+    }
+
+
+def fleet_document(standings: Iterable[Standing]) -> dict[str, Any]:
+    """The fleet as a JSON-ready document, 'pullaudit.fleet' version 1, worst first."""
+    return {
+        "document": "pullaudit.fleet",
+        "version": 1,
+        "cars": [dataclasses.asdict(s) for s in standings],
+    }
+
+
+def measures_table() -> str:
+    """The followed measures as the table of docs/trends.md."""
+    rows = [
+        "| measure | unit | corrected for | watch | hold | usually |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for m in watched():
+        seen = [*(["gear"] if m.by_gear else []), *(c.column for c in m.corrections)]
+        means = "; ".join(f"{side}: {m.means[side]}" for side in m.means)
+        rows.append(
+            f"| {m.label} | {m.unit} | {', '.join(seen) or 'nothing'} | {m.matters:g} | {m.serious:g} | {means} |"
+        )
+    return "\n".join(rows)

@@ -1,0 +1,311 @@
+"""How a car moves over its nights: each measure corrected, charted, with its shift, slope and meaning.
+
+The stages follow the blocks of ISO 13374: detection (alarm), health assessment (standing, meaning),
+prognosis (slope, forecast), advice (audit.archive.trend.advice).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from audit.archive.trend.advice import describe, findings_of
+from audit.archive.trend.alarm import Shift, both_sums, find_shifts, mean_over, placed
+from audit.archive.trend.control_charts import cusum, ewma, ewma_sigma
+from audit.archive.trend.corrections import Corrected, correct
+from audit.archive.trend.joint import Joint, Signature, joint_of, signatures
+from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
+from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
+from audit.archive.trend.watched import Watched, chart_settings, watched
+from audit.model import Car, Finding
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from audit.archive.store.journal import JournalNote
+    from audit.archive.store.store import Archive
+
+
+END_NIGHTS = (
+    6  # nights at each end that a slope's change is told from, so that a small step is no ramp
+)
+
+
+@dataclass(frozen=True)
+class Trend:
+    """One measure of one car over the nights of its present baseline.
+
+    state: 'few' (too few nights to say), 'steady', 'drifting' (a sure slope) or 'shifted'. values: a night each, at
+    the reference conditions, in the measure's unit; residuals: what each was off what was expected from the nights
+    before, in its unit; scores: the same as normal scores. ewma: moving average of the scores, cusum_high and cusum_low: the quick sums.
+    ewma_limit: of the average. shift, slope, forecast: None for none.
+    """
+
+    measure: Watched
+    state: str
+    dates: tuple[str, ...]
+    values: tuple[float, ...]
+    residuals: tuple[float, ...]
+    scores: tuple[float, ...]
+    ewma: tuple[float, ...]
+    ewma_limit: float
+    cusum_high: tuple[float, ...]
+    cusum_low: tuple[float, ...]
+    baseline: float | None
+    level: float | None
+    shift: Shift | None
+    past: tuple[Shift, ...]
+    slope: Slope | None
+    forecast: Forecast | None
+    because: str
+    said: str = ""
+    meaning: str = ""
+    parts: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def shift_night(self) -> str | None:
+        """The night of the standing shift's onset."""
+        return self.dates[self.shift.onset] if self.shift else None
+
+    @property
+    def raised_night(self) -> str | None:
+        """The night on which it was first told."""
+        return self.dates[self.shift.raised] if self.shift else None
+
+
+@dataclass(frozen=True)
+class Trends:
+    """All measures of a car that any night had. findings: what the next night should hear of."""
+
+    car: str
+    dates: tuple[str, ...]
+    trends: tuple[Trend, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[JournalNote, ...] = ()
+
+
+def trends(archive: Archive, car: str | Car) -> Trends:
+    """The trends of one car as its archive has it.
+
+    Raises ArchiveError when the archive cannot be read, UsageError for a car that is not in it.
+    """
+    name = car.name if isinstance(car, Car) else car
+    pulls = archive.pulls(name, columns=needed_columns("pull"))
+    logs = archive.logs(name, columns=needed_columns("log"))
+    full = archive.car(name)
+    return trends_of(
+        pulls, logs, car=dataclasses.replace(full, name=name), notes=archive.journal.of(name)
+    )
+
+
+def trends_of_many(archive: Archive, names: Sequence[str]) -> Iterator[Trends]:
+    """The trends of several cars, read together: far less reading than one by one. Raises ArchiveError."""
+    from audit.archive.store.rows import car_from_json
+
+    pulls = _by_car(archive.pulls(names, columns=["car", *needed_columns("pull")]))
+    logs = _by_car(archive.logs(names, columns=["car", *needed_columns("log")]))
+    nights = _by_car(
+        archive.nights(names, columns=["car", "car_file", "added_at"]).sort("date", "added_at")
+    )
+    noted = set(archive.notes(names)["car"])
+    for name in names:
+        notes = archive.journal.of(name) if name in noted else ()
+        car = dataclasses.replace(car_from_json(nights(name)["car_file"][-1]), name=name)
+        yield trends_of(pulls(name), logs(name), car=car, notes=notes)
+
+
+def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
+    """The rows of a car by its name, none for one that has none."""
+    parts = {
+        key[0]: part
+        for key, part in rows.partition_by("car", as_dict=True, maintain_order=True).items()
+    }
+    empty = rows.clear()
+    return lambda name: parts.get(name, empty)
+
+
+def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
+    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights.
+
+    The car's standing in the fleet view is brought up to date on the way.
+    """
+    from audit.archive.trend.fleet import remember
+
+    name = car.name if isinstance(car, Car) else car
+    if not archive.places.format_file.exists() or name not in archive.cars():
+        return ()
+    found = trends(archive, name)
+    remember(archive, found)
+    return found.findings
+
+
+def trends_of(
+    pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()
+) -> Trends:
+    """The trends of one car from rows of its pulls and logs (see audit.archive.store.tables for their columns)."""
+    from audit.tables import limits
+
+    rows = {"pull": with_derived(pulls), "log": with_derived(logs)}
+    table = limits(car.thresholds)
+    found = []
+    for measure in watched():
+        since, because = _baseline(measure, notes)
+        prepared = prepare(rows[measure.kind], measure, since=since)
+        if prepared is None:
+            continue
+        limit = table.row(*measure.limit).hold if measure.limit else None
+        found.append(_trend(prepared, measure, limit=limit, because=because))
+    found += [
+        _joint_trend(joint, s, found)
+        for s in signatures()
+        if (joint := joint_of(s, found)) is not None
+    ]
+    return Trends(car.name, dates_of(rows.values()), tuple(found), findings_of(found), tuple(notes))
+
+
+def _baseline(measure: Watched, notes: Sequence[JournalNote]) -> tuple[str, str]:
+    """(day, text) of the last note that touches the measure; ("", "") for none."""
+    touching = [note for note in notes if measure.name in note.touches]
+    return (touching[-1].day, touching[-1].text) if touching else ("", "")
+
+
+def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because: str) -> Trend:
+    setting = chart_settings()
+    corrected = correct(
+        prepared.nights, prepared.prior, reference=prepared.reference, missing=prepared.missing
+    )
+    n, least = len(prepared.dates), int(setting["least_nights"])
+    worth = mean_over(corrected.residual, measure.matters)
+    shifts = find_shifts(
+        corrected.score,
+        corrected.residual,
+        worth=worth,
+        first=least,
+        intervals=both_sums(measure.quick_h),
+    )
+    shifts = [
+        placed(s, corrected.score, corrected.residual, first=least)
+        for s in shifts
+        if measure.bad in (s.side, "both")
+    ]
+    standing = _standing(shifts)
+    slope, ahead = _slope(corrected, shifts, measure, limit=limit, least=least)
+    state = (
+        "few"
+        if n <= least
+        else "shifted"
+        if standing
+        else "drifting"
+        if slope and slope.sure
+        else "steady"
+    )
+    charts = _charts(corrected.score[least:], k=setting["quick_k"])
+    trend = Trend(
+        measure=measure,
+        state=state,
+        dates=prepared.dates,
+        values=_floats(corrected.value),
+        residuals=_floats(corrected.residual),
+        scores=_floats(corrected.score),
+        ewma=charts.ewma,
+        ewma_limit=charts.ewma_limit,
+        cusum_high=charts.cusum_high,
+        cusum_low=charts.cusum_low,
+        baseline=_baseline_level(corrected, shifts, least),
+        level=float(np.median(corrected.value[-5:])),
+        shift=standing,
+        past=tuple(s for s in shifts if s.ended is not None),
+        slope=slope,
+        forecast=ahead,
+        because=because,
+    )
+    return describe(trend)
+
+
+def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> Trend:
+    """A signature as a trend of its own: its values are the joint scores."""
+    charts = _charts(joint.score, k=chart_settings()["joint_k"])
+    standing = _standing(joint.shifts)
+    trend = Trend(
+        measure=signature.told,
+        state="shifted" if standing else "steady",
+        dates=joint.dates,
+        values=_floats(joint.score),
+        residuals=_floats(joint.score),
+        scores=_floats(joint.score),
+        ewma=charts.ewma,
+        ewma_limit=charts.ewma_limit,
+        cusum_high=charts.cusum_high,
+        cusum_low=charts.cusum_low,
+        baseline=0.0,
+        level=float(np.median(joint.score[-5:])),
+        shift=standing,
+        past=tuple(s for s in joint.shifts if s.ended is not None),
+        slope=None,
+        forecast=None,
+        because=next(
+            (t.because for t in found if t.measure.name in signature.parts and t.because), ""
+        ),
+        parts=joint.amounts if standing else {},
+    )
+    return describe(trend, found)
+
+
+class _Charts(NamedTuple):
+    """As in Trend."""
+
+    ewma: tuple[float, ...]
+    ewma_limit: float
+    cusum_high: tuple[float, ...]
+    cusum_low: tuple[float, ...]
+
+
+def _charts(score: np.ndarray[tuple[int], np.dtype[np.float64]], *, k: float) -> _Charts:
+    """The charts of normal scores; k: reference value of the sums."""
+    setting = chart_settings()
+    charted, weight = np.clip(score, -setting["clip"], setting["clip"]), setting["ewma_weight"]
+    high, low = cusum(charted, target=0.0, k=k)
+    limit = setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1])
+    return _Charts(
+        _floats(ewma(charted, weight=weight, start=0.0)), limit, _floats(high), _floats(low)
+    )
+
+
+def _standing(shifts: Sequence[Shift]) -> Shift | None:
+    return shifts[-1] if shifts and shifts[-1].ended is None else None
+
+
+def _floats(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float, ...]:
+    return tuple(float(v) for v in values)
+
+
+def _baseline_level(corrected: Corrected, shifts: Sequence[Shift], least: int) -> float | None:
+    end = shifts[0].onset if shifts else len(corrected.value)
+    return float(np.median(corrected.value[: max(end, least)])) if len(corrected.value) else None
+
+
+def _slope(
+    corrected: Corrected,
+    shifts: Sequence[Shift],
+    measure: Watched,
+    *,
+    limit: float | None,
+    least: int,
+) -> tuple[Slope | None, Forecast | None]:
+    """Slope since the last shift began (or ended), sure only where the change in it matters."""
+    start = 0 if not shifts else shifts[-1].onset if shifts[-1].ended is None else shifts[-1].ended
+    slope = slope_of(corrected.value[start:]) if len(corrected.value) > least else None
+    if slope is None:
+        return None, None
+    seen = corrected.value[start:][-slope.nights :]
+    change = float(np.median(seen[-END_NIGHTS:]) - np.median(seen[:END_NIGHTS]))
+    side = "up" if slope.per_night > 0 else "down"
+    if (change if side == "up" else -change) < measure.matters or measure.bad not in (side, "both"):
+        return Slope(
+            slope.per_night, slope.low, slope.high, slope.level, slope.nights, sure=False
+        ), None
+    return slope, forecast(slope, limit) if limit is not None else None

@@ -1,0 +1,1 @@
+"""Boost: over its target, short of it, swinging, and whether the solenoid rules it."""

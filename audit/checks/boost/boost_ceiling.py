@@ -1,0 +1,151 @@
+"""The top of the pressure sensor: a plateau there means that the true boost is unknown. No check.
+
+Looks at the samples as read, believed or not, since the sanity tests may rightly distrust a pinned one.
+"""
+
+from __future__ import annotations
+
+import weakref
+from dataclasses import dataclass
+from math import erf, log, sqrt
+
+import numpy as np
+
+from audit.model import Array, Pull
+from audit.signal.arrays import distinct, median_sorted
+from audit.signal.robust import resolution
+from audit.signal.spans import runs
+from audit.tables import channel_rows
+from audit.units import KPA_PER_PSI
+
+LEAST_TRUE_SAMPLES = 3
+COARSE_STEPS = (1.0, 0.5, 0.1 * KPA_PER_PSI, 0.3)
+CHANCE = 1e-6  # that an honest signal stands so still
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """How long the reading stood at the top, s; from and to, s; the level, kPa absolute; how it was told."""
+
+    seconds: float
+    start_s: float
+    end_s: float
+    level_kpa: float
+    why: str
+
+
+_found: weakref.WeakKeyDictionary[Pull, Ceiling | None] = weakref.WeakKeyDictionary()
+
+
+def ceiling(pull: Pull) -> Ceiling | None:
+    """The stretch of the pull in which manifold pressure stood at its sensor's top, or None.
+
+    Told by the car file's sensor top, by a byte's end (255 kPa in whole kPa, SAE J1979 service 01 PID 0B),
+    or by a top that is dead flat though the signal is noisy elsewhere and the engine speed moves on.
+    Does not see: a sensor that bends before its end; a clipped signal to which noise was added later.
+    """
+    if pull not in _found:
+        _found[pull] = _look(pull)
+    return _found[pull]
+
+
+def _look(pull: Pull) -> Ceiling | None:
+    span, log_ = pull.span, pull.log
+    if not log_.has("manifold_pressure"):
+        return None
+    t = log_.time[span.start : span.stop]
+    y = log_.values("manifold_pressure")[span.start : span.stop]
+    good = np.isfinite(y)
+    t, y = t[good], y[good]
+    if y.size < 2 * LEAST_TRUE_SAMPLES:
+        return None
+    interval = median_sorted(t[1:] - t[:-1])
+    rate = log_.by_name["manifold_pressure"].rate_hz or 1.0 / interval
+    true_a_row = min(1.0, rate * interval)
+    top = float(y.max())
+    quantum = resolution(y)
+    known = _known_top(pull, y, quantum)
+    slack = max(0.25 * quantum, 1e-6 * abs(top)) if known is None else max(0.6 * quantum, 0.6)
+    starts, stops = runs(y >= top - slack)
+    long_enough = (stops - starts) * true_a_row >= LEAST_TRUE_SAMPLES - 1e-6
+    if not long_enough.any():
+        return None
+    starts, stops = starts[long_enough], stops[long_enough]
+    if known is None:
+        longest = int(np.argmax(stops - starts))
+        if not _too_still(
+            pull,
+            t,
+            y,
+            (int(starts[longest]), int(stops[longest])),
+            quantum=quantum,
+            true_a_row=true_a_row,
+        ):
+            return None
+        known = "dead flat there although it is noisy elsewhere"
+    seconds = float(np.sum(t[stops - 1] - t[starts]) + interval * starts.size)
+    return Ceiling(seconds, float(t[starts[0]]), float(t[stops[-1] - 1]), top, known)
+
+
+def _known_top(pull: Pull, y: Array, quantum: float) -> str | None:
+    top = float(y.max())
+    sensor = pull.car.sensor_top_kpa
+    if sensor is not None and top >= sensor - max(1.0, quantum):
+        return f"the car file gives {sensor:.0f} kPa absolute as the sensor's top"
+    rail = max(channel_rows()["manifold_pressure"].rails, default=0.0)
+    at_rail = np.abs(y - rail) < 0.3
+    # A byte at its end stays there; a boost that happens to top out at it wavers beside it.
+    if (
+        abs(top - rail) < 0.3
+        and 0.9 <= quantum <= 1.1
+        and at_rail.sum() >= 0.6 * np.sum(y >= rail - 4.0)
+    ):
+        return f"{rail:.0f} kPa absolute is the most that one byte of this channel can carry"
+    return None
+
+
+def _too_still(
+    pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum: float, true_a_row: float
+) -> bool:
+    """Whether so many equal readings at the top are too unlikely for a signal as noisy as this one."""
+    start, stop = rows
+    n = (stop - start) * true_a_row
+    elsewhere = _longest_equal(np.concatenate((y[:start], y[stop:])))
+    if stop - start < max(3 * elsewhere, 5) or n < 5 or t[stop - 1] - t[start] < 0.2:
+        return False
+    speed = pull.believed("engine_speed").at(t[[start, stop - 1]])
+    if not np.isfinite(speed).all() or abs(float(speed[1] - speed[0])) < 100.0:
+        return False
+    others = distinct(np.concatenate((y[:start], y[stop:])))
+    if quantum == 0 and others.size < 0.9 * (y.size - stop + start):
+        quantum = (
+            max(median_sorted(np.diff(others)), 0.3) if others.size > 1 else 1.0
+        )  # coarse, no clear step
+    if quantum == 0:
+        quantum = _coarse_step(others - float(y[start]))
+    sigma = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
+    if quantum < 0.3:
+        return n >= 8 and y.size - (stop - start) >= 4 and sigma > max(2 * quantum, 0.02)
+    # A coarse, quiet reading may rest on one step by rights: ask for noise, for length, and for a hard stop.
+    sigma = sqrt(max(sigma**2 - 1.2 * quantum**2 / 12, 0.0))
+    if sigma < 0.6 * quantum or t[stop - 1] - t[start] < 1.0 or start < 3:
+        return False
+    pace = np.diff(y[: start + 1]) / np.diff(t[: start + 1])
+    hard = float(pace[-2:].max()) >= 0.3 * float(pace.max())
+    return hard and n * log(erf(quantum / (2 * sqrt(2) * sigma))) < log(CHANCE)
+
+
+def _coarse_step(off: Array) -> float:
+    """The usual display step (kPa, psi, hPa) that all of a few distances are multiples of; 0 for none."""
+    for step in COARSE_STEPS:
+        turns = off / step
+        if np.abs(turns - np.round(turns)).max(initial=0.0) < 0.02:
+            return step
+    return 0.0
+
+
+def _longest_equal(y: Array) -> int:
+    if y.size < 2:
+        return 1
+    starts, stops = runs(y[1:] == y[:-1])
+    return int((stops - starts).max()) + 1 if starts.size else 1

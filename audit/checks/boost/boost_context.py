@@ -1,0 +1,109 @@
+"""What the car asked of its boost meanwhile: engine speed, duty and target beside a boost trace. No check."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log, sqrt
+
+import numpy as np
+
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.model import Array, Pull, Series
+from audit.signal.arrays import median_sorted, parabola
+
+INNER = np.linspace(0.0, 1.0, 41)  # where the top of a parabola is looked for, from first to last
+LEAST = 3  # samples that make a level
+
+
+@dataclass(frozen=True)
+class Shift:
+    """Levels of a channel in the first and the last third of a stretch, and the range in it."""
+
+    early: float
+    late: float
+    reach: float
+
+    @property
+    def change(self) -> float:
+        """Late - early."""
+        return self.late - self.early
+
+
+def level_between(series: Series, start_s: float, end_s: float) -> float | None:
+    """Median of the samples from start to end (the last one before, where none lies between), or None."""
+    inside = series.within(start_s, end_s)
+    if len(inside.t):
+        return median_sorted(inside.value)
+    before = int(series.t.searchsorted(start_s))
+    return float(series.value[before - 1]) if before else None
+
+
+def shift_between(series: Series, start_s: float, end_s: float) -> Shift | None:
+    """How a channel moved from the first to the last third of a stretch; None where it has no sample there."""
+    third = (end_s - start_s) / 3
+    early = level_between(series, start_s, start_s + third)
+    late = level_between(series, end_s - third, end_s)
+    if early is None or late is None:
+        return None
+    inside = series.within(start_s, end_s).value
+    return Shift(
+        early, late, float(inside.max() - inside.min()) if inside.size else abs(late - early)
+    )
+
+
+def rpm_at(pull: Pull, t: Array) -> Array:
+    """Engine speed at the times t, rpm; NaN where no believed sample is near."""
+    return pull.believed("engine_speed", lead_s=0.5, tail_s=0.5).at(t, max_gap_s=1.5)
+
+
+def target_level(pull: Pull, start_s: float, end_s: float) -> tuple[float, str] | None:
+    """Boost wanted in a stretch, kPa gauge, and who says so: the log's channel, else the car file."""
+    logged = pull.believed("boost_target")
+    if len(logged.t):
+        level = level_between(logged, start_s, end_s)
+        if level is not None and level > 1.0:
+            return level, "the logged target"
+    given = pull.car.target_for(pull.gear)
+    return None if given is None else (given, "the car file's target")
+
+
+def expected_top(n: int) -> float:
+    """Mean of the largest of n standard normal values, 0 for one. Source: extreme-value approximation."""
+    if n < 2:
+        return 0.0
+    a = sqrt(2 * log(n))
+    return a - (log(log(n)) + 2.5310) / (2 * a) + 0.5772 / a
+
+
+def highest(trace: BoostTrace) -> tuple[float, float, float]:
+    """Boost peak in kPa, its time in s, and the level that at least two samples on end bear out.
+
+    Noise makes the highest of many samples too high, smoothing makes a narrow peak too low: the greater of the
+    highest sample less the noise's expected share, the calmed boost, and a parabola through the top is taken.
+    """
+    t, y, calm = trace.t, trace.y, trace.calm
+    i = int(y.argmax())
+    near = int(np.count_nonzero(y >= y[i] - 2 * trace.sigma)) if trace.sigma > 0 else 1
+    # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest of several
+    left = trace.sigma * min(
+        1.0, sqrt(2 * trace.interval / max(min(6 * trace.interval, 0.2), 2.1 * trace.interval))
+    )
+    peak = max(
+        float(y[i]) - trace.sigma * expected_top(near),
+        float(calm.max()) - left,
+        _vertex(trace) - left,
+    )
+    pairs = float(np.minimum(y[1:], y[:-1]).max())
+    return min(peak, float(y[i])), float(t[i]), min(peak, pairs + trace.sigma)
+
+
+def _vertex(trace: BoostTrace) -> float:
+    """Top of a parabola through the samples about the calmed boost's highest; -inf under 5 samples."""
+    i = int(trace.calm.argmax())
+    half = max(3 * trace.interval, 0.15) * 1.01
+    low, high = trace.t.searchsorted(trace.t[i] - half), trace.t.searchsorted(trace.t[i] + half)
+    u, v = trace.t[low:high] - trace.t[i], trace.y[low:high]
+    if u.size < 5:
+        return -np.inf
+    first, last = max(float(u[0]), -0.5 * half), min(float(u[-1]), 0.5 * half)
+    return min(float(parabola(u, v, first + (last - first) * INNER).max()), float(v.max()))

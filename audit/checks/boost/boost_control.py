@@ -1,0 +1,223 @@
+"""boost_control: does boost do what the solenoid's duty asks, over the night and inside a pull?
+
+Pulls are compared within one gear. Boost that keeps to its target while duty differs is a controller at work.
+Does not see: a solenoid that is a little weak; anything where duty never moves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from audit.checks.boost.boost_context import level_between, target_level
+from audit.checks.boost.boost_draft import Draft
+from audit.checks.boost.boost_duty import Duty, at_stop, duty_of
+from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.model import Array, Finding, Measures, Pull
+from audit.signal.arrays import median, median_sorted
+from audit.signal.lines import theil_sen
+
+NAME = "boost_control"
+NEEDS = ("boost", "wastegate_duty")
+HELPED_BY = ("boost_target", "engine_speed")
+LEAST_RATE_HZ = 2.0
+CODES = ("control.no_response", "control.reversed", "control.saturated")
+
+EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
+LEAST_SPREAD_PCT = 8.0  # of duty between pulls
+ON_TARGET_KPA = 6.0
+HELD_PCT = 4.0  # duty moving more than this in the settled part was led by a controller
+LITTLE_DUTY_PCT = 12.0  # above its lowest: the solenoid is all but off
+SPRING_KPA_PER_PCT = 1.5  # what a little duty may add to the spring
+STEP_PCT = 8.0  # inside a pull
+STEP_S = 0.4
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
+    """Mean duty, boost short of target with duty at its stop, boost over the spring, answer to a step of duty."""
+    trace = boost_trace(pull)
+    if trace is None or not trace.settled:
+        return Measured(
+            unable=(
+                "too_short",
+                trace.why if trace else "too few believed samples of manifold pressure",
+            )
+        )
+    duty = duty_of(pull, trace)
+    if duty is None:
+        return Measured(
+            unable=("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
+        )
+    draft = Draft({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
+    _saturated(pull, trace, duty, draft)
+    _over_spring(pull, trace, duty, draft)
+    _step_inside(pull, trace, draft)
+    return draft.measured("wastegate_duty")
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the table's rows."""
+    return judge_rows(CODES, measured, limits)
+
+
+def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
+    span = (float(trace.t[trace.settled_at]), float(trace.t[-1]))
+    wanted = target_level(pull, *span)
+    if wanted is None or not at_stop(pull, duty):
+        return
+    end = median_sorted(trace.y[-max(3, (trace.t.size - trace.settled_at) // 2) :])
+    short = wanted[0] - end
+    text = (
+        f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} kPa under "
+        f"{wanted[1]} of {wanted[0]:.1f} kPa"
+    )
+    draft.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
+
+
+def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
+    spring, used = pull.car.spring_kpa, duty.top - pull.car.duty_min_pct
+    if spring is None or used > LITTLE_DUTY_PCT:
+        return
+    over = trace.level - spring - SPRING_KPA_PER_PCT * max(used, 0.0)
+    text = (
+        f"boost settled at {trace.level:.1f} kPa gauge with only {duty.level:.0f} % duty, {over:.1f} kPa more than the "
+        f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate"
+    )
+    draft.put(
+        "boost_over_spring_kpa",
+        over,
+        at=(float(trace.t[trace.settled_at]), float(trace.t[-1])),
+        text=text,
+    )
+
+
+def _step_inside(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+    """A clear step up of duty between two holds, while boost was short or nothing was aimed at."""
+    series = pull.believed("wastegate_duty").within(
+        float(trace.t[trace.arrival]), float(trace.t[-1])
+    )
+    if len(series.t) < 6:
+        return
+    rise = series.value[1:] - series.value[:-1]
+    i = int(rise.argmax())
+    when = float(series.t[i])
+    before = series.within(when - STEP_S, when)
+    after = series.within(float(series.t[i + 1]) + STEP_S, float(series.t[i + 1]) + 2.5 * STEP_S)
+    if (
+        len(before.t) < 3
+        or len(after.t) < 3
+        or np.ptp(before.value) > 2.0
+        or np.ptp(after.value) > 2.0
+    ):
+        return
+    step = median_sorted(after.value) - median_sorted(before.value)
+    rows = (trace.t >= after.t[0]) & (trace.t <= after.t[-1])
+    earlier = (trace.t >= when - STEP_S) & (trace.t <= when)
+    if step < STEP_PCT or rows.sum() < 3 or earlier.sum() < 3:
+        return
+    gained = median_sorted(trace.y[rows]) - median_sorted(trace.y[earlier])
+    wanted = target_level(pull, float(after.t[0]), float(after.t[-1]))
+    if wanted is not None and median_sorted(trace.y[rows]) > wanted[0] - ON_TARGET_KPA:
+        return
+    missing = 100.0 * (1.0 - gained / (EXPECTED_KPA_PER_PCT * step))
+    text = (
+        f"duty went up by {step:.0f} % inside the pull and boost moved by {gained:.1f} kPa, {missing:.0f} % less "
+        "than usual"
+    )
+    draft.put("duty_response_missing_pct", missing, at=(when, float(after.t[-1])), text=text)
+
+
+def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
+    """Boost against duty over the night's pulls, gear by gear."""
+    findings: list[tuple[Finding, tuple[int, ...]]] = []
+    scores: list[float] = []
+    for gear, rows in _comparable(pulls, measures).items():
+        x = np.array([_value(measures[i], "duty_mean_pct") for i in rows])
+        y = np.array([_value(measures[i], "boost_settled_kpa") for i in rows])
+        if x.size < 2 or float(np.ptp(x)) < LEAST_SPREAD_PCT or _on_target(pulls, rows, y):
+            continue
+        slope = _slope(x, y)
+        led = [i for i in rows if _led(pulls[i])]
+        measured = _answer(gear, x, slope, reversible=len(led) == 0)
+        for code, name in (
+            ("control.no_response", "duty_response_missing_pct"),
+            ("control.reversed", "duty_response_reversed_kpa_per_pct"),
+        ):
+            score, finding = judge_row(limits.row(code, name), measured)
+            scores += [score] if score is not None else []
+            findings += [(finding, tuple(rows))] if finding is not None else []
+    if not scores:
+        return Across(
+            unable=("missing", f"no two pulls of one gear lie {LEAST_SPREAD_PCT:g} % of duty apart")
+        )
+    return Across(min(scores), tuple(findings))
+
+
+def _value(measures: Measures, name: str) -> float:
+    value = measures.get(name)
+    return float("nan") if value is None else value
+
+
+def _comparable(pulls: Sequence[Pull], measures: Sequence[Measures]) -> dict[int | None, list[int]]:
+    """Indices of the pulls whose duty and settled boost are known, by gear; all in one where gears are not known."""
+    gears: dict[int | None, list[int]] = {}
+    for i, pull in enumerate(pulls):
+        if (
+            measures[i].get("duty_mean_pct") is not None
+            and measures[i].get("boost_settled_kpa") is not None
+        ):
+            gears.setdefault(pull.gear, []).append(i)
+    spread = {
+        gear: float(np.ptp([_value(measures[i], "duty_mean_pct") for i in rows]))
+        for gear, rows in gears.items()
+    }
+    if None in gears and max(spread.values()) < LEAST_SPREAD_PCT:
+        return {
+            None: sorted(i for rows in gears.values() for i in rows)
+        }  # what the gate holds hardly depends on the gear
+    return gears
+
+
+def _on_target(pulls: Sequence[Pull], rows: list[int], boost: Array) -> bool:
+    """Whether every pull keeps to its logged target: then duty differs because a controller works."""
+    for i, y in zip(rows, boost, strict=True):
+        logged = pulls[i].believed("boost_target")
+        wanted = level_between(logged, pulls[i].start_s, pulls[i].end_s) if len(logged.t) else None
+        if wanted is None or abs(wanted - float(y)) > ON_TARGET_KPA:
+            return False
+    return True
+
+
+def _led(pull: Pull) -> bool:
+    """Whether a controller moved duty inside the pull: what it does follows from boost, not the other way round."""
+    trace = boost_trace(pull)
+    duty = duty_of(pull, trace) if trace is not None else None
+    return duty is None or duty.reach > HELD_PCT
+
+
+def _slope(x: Array, y: Array) -> float:
+    """KPa per %: robust line, of two levels the plain quotient."""
+    fit = theil_sen(x, y)
+    if fit is not None:
+        return fit.slope
+    low, high = x < x.mean(), x >= x.mean()
+    return float((median(y[high]) - median(y[low])) / (median(x[high]) - median(x[low])))
+
+
+def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Measured:
+    spread, moved = float(np.ptp(x)), slope * float(np.ptp(x))
+    where = f"in gear {gear}" if gear is not None else "(gear unknown)"
+    missing = 100.0 * (1.0 - slope / EXPECTED_KPA_PER_PCT)
+    against = -slope if reversible and slope < 0 and -moved > 3.0 else 0.0
+    lead = f"duty went from {x.min():.0f} % to {x.max():.0f} % over {x.size} pulls {where} and boost moved by {moved:.1f} kPa"
+    texts = {
+        "duty_response_missing_pct": f"{lead}; about {EXPECTED_KPA_PER_PCT * spread:.0f} kPa more would be usual",
+        "duty_response_reversed_kpa_per_pct": f"{lead}, the wrong way: {-slope:.2f} kPa down for each % up",
+    }
+    values = {
+        "duty_response_missing_pct": 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0),
+        "duty_response_reversed_kpa_per_pct": against,
+    }
+    return Measured(values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))

@@ -1,0 +1,247 @@
+"""boost_overshoot: peak above the settled level, above the car's limit, creep, and the sensor's top.
+
+The settled line is carried back to the peak, so creep is no overshoot. Does not see: a peak between
+samples (its bound is said), nor what a pinned sensor hides.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audit.checks.boost.boost_ceiling import Ceiling, ceiling
+from audit.checks.boost.boost_context import (
+    expected_top,
+    highest,
+    level_between,
+    rpm_at,
+    target_level,
+)
+from audit.checks.boost.boost_creep import creep
+from audit.checks.boost.boost_draft import Draft
+from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace, boost_trace
+from audit.checks.kit.base import Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.model import SEVERITIES, Array, Finding, Pull
+from audit.signal.peak import peak_bound
+
+NAME = "boost_overshoot"
+NEEDS = ("boost",)
+HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
+LEAST_RATE_HZ = 4.0
+CODES = ("boost.overshoot", "boost.over_limit", "boost.creep", "boost.sensor_ceiling")
+
+TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
+HIGH_GROUND_KPA = 11.4  # less at 1000 m than at the sea (ISO 2533:1975)
+ASSUMED_KPA = 6.0  # an ambient pressure as uncertain as this was not measured
+LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
+    """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the sensor's top."""
+    trace = boost_trace(pull)
+    if trace is None:
+        return Measured(
+            unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
+        )
+    draft = Draft()
+    found = ceiling(pull)
+    _ceiling(draft, found)
+    peak, peak_s, borne_out = highest(trace)
+    if found is None:
+        draft.put("boost_peak_kpa", peak)
+    _over_limit(pull, draft, borne_out, peak_s, pinned=found is not None)
+    draft.put("boost_rise_s", trace.rise_s)
+    draft.put("spool_rpm", _spool_rpm(pull, trace))
+    draft.put(
+        "duty_at_peak_pct",
+        level_between(pull.believed("wastegate_duty"), peak_s - 0.15, peak_s + 0.05),
+    )
+    wanted = target_level(pull, float(trace.t[trace.settled_at]), float(trace.t[-1]))
+    draft.put("boost_target_kpa", wanted[0] if wanted else None)
+    if found is None:
+        bound = _bound(trace, peak)
+        draft.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
+        _transient(pull, trace, draft)
+    if (doubt := _height_doubt(pull, borne_out)) and draft.unable is None:
+        draft.unable = ("missing", doubt)
+    return draft.measured("manifold_pressure")
+
+
+def _height_doubt(pull: Pull, borne_out: float) -> str:
+    """Says so where ambient pressure was assumed and boost would pass the car's limit on higher ground, else nothing."""
+    ambient, limit = pull.log.barometric, pull.car.boost_limit_kpa
+    channel = pull.log.by_name.get("manifold_pressure")
+    if (
+        not limit
+        or ambient.uncertainty_kpa < ASSUMED_KPA
+        or channel is None
+        or "gauge" in channel.source_unit
+    ):
+        return ""
+    if not limit - HIGH_GROUND_KPA < borne_out <= limit:
+        return ""
+    return (
+        f"ambient pressure is not known and was taken as {ambient.kpa:.0f} kPa; 1000 m up, boost of {borne_out:.0f} kPa would be "
+        f"{borne_out + HIGH_GROUND_KPA:.0f} kPa, over the car's limit of {limit:.0f} kPa. Log barometric pressure, begin the log before "
+        "the engine starts, or give altitude_m in the car file"
+    )
+
+
+def _transient(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+    """Overshoot and creep, or why they could not be seen."""
+    if trace.settled:
+        draft.put("boost_settled_kpa", trace.level)
+        _overshoot(pull, trace, draft)
+        creep(pull, trace, draft)
+    elif not _against_target(pull, trace, draft):
+        draft.unable = ("too_short", f"{trace.why}; overshoot could not be seen")
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """Overshoot must pass both of its limits; the other codes are judged row by row."""
+    others = judge_rows(CODES[1:], measured, limits)
+    rows = [judge_row(row, measured) for row in limits.rows("boost.overshoot")]
+    scores = [score for score, _ in rows if score is not None]
+    findings = [finding for _, finding in rows if finding is not None]
+    both = [f for f in findings if len(findings) == len(rows)]
+    overshoot = min(both, key=lambda f: SEVERITIES.index(f.severity)) if both else None
+    score = max(scores) if scores else None
+    if (
+        measured.values.get("boost_overshoot_kpa") is None
+        and others.score is not None
+        and not others.findings
+    ):
+        return Judged(None, others.findings)
+    all_scores = [s for s in (score, others.score) if s is not None]
+    mine: tuple[Finding, ...] = (overshoot,) if overshoot else ()
+    return Judged(min(all_scores) if all_scores else None, mine + others.findings)
+
+
+def _bound(trace: BoostTrace, peak: float) -> str:
+    bound = peak_bound(trace.t, trace.calm if trace.sigma > 0 else trace.y)
+    more = (
+        ""
+        if bound is None or bound < peak + 0.5
+        else f", the true peak may have been up to {bound:.1f} kPa"
+    )
+    return f"Read {trace.rate_hz:.3g} times a second{more}"
+
+
+def _ceiling(draft: Draft, found: Ceiling | None) -> None:
+    if found is None:
+        draft.put("boost_ceiling_s", 0.0)
+        return
+    text = (
+        f"manifold pressure stood at {found.level_kpa:.1f} kPa absolute for {found.seconds:.2f} s, which looks like "
+        f"the top of the sensor ({found.why}); the true boost peak is unknown"
+    )
+    draft.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
+
+
+def _over_limit(pull: Pull, draft: Draft, borne_out: float, peak_s: float, *, pinned: bool) -> None:
+    limit = pull.car.boost_limit_kpa
+    if not limit:
+        return
+    over = 100.0 * (borne_out - limit) / limit
+    if pinned and over < 0:
+        return  # pinned below the limit: nobody knows
+    side = "over" if over >= 0 else "below"
+    text = f"boost reached {borne_out:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of {limit:.1f} kPa"
+    draft.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
+
+
+def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
+    """Engine speed at which boost first stood at 90 % of its settled level."""
+    if trace.level < 20.0 or not trace.settled:
+        return None
+    when = trace.crossing_s(0.9 * trace.level)
+    if when is None:
+        return None
+    rpm = float(rpm_at(pull, np.array([when]))[0])
+    return rpm if np.isfinite(rpm) else None
+
+
+def _peak_over(trace: BoostTrace, line: Array) -> tuple[int, float, float]:
+    """Row and height of the transient's peak over a line, less noise, and what two samples on end bear out."""
+    begin = max(trace.arrival - 2, 0)
+    until = int(np.searchsorted(trace.t, trace.t[trace.arrival] + TRANSIENT_S, side="right"))
+    above = (trace.y - line)[begin : max(until, begin + 3)]
+    i = int(np.argmax(above))
+    near = int(np.sum(above >= above[i] - 3 * trace.sigma)) if trace.sigma > 0 else 1
+    over = float(above[i]) - trace.sigma * expected_top(near)
+    beside = max(
+        float(above[i - 1]) if i else -np.inf,
+        float(above[i + 1]) if i + 1 < above.size else -np.inf,
+    )
+    borne_out = over if beside >= 0.35 * over else beside
+    return begin + i, max(over, 0.0), max(borne_out, 0.0)
+
+
+def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+    line = trace.on_line()
+    row, seen, over = _peak_over(trace, line)
+    if (
+        over < seen
+        and trace.interval > SPIKE_INTERVAL_S
+        and seen > max(7.0, 6 * trace.grain, 0.06 * trace.level)
+    ):
+        why = (
+            f"a single sample stood {seen:.1f} kPa above the settled boost; at {trace.rate_hz:.3g} samples a second "
+            "nobody can tell an overshoot from a stray reading"
+        )
+        draft.unable = ("too_slow", why)
+        return
+    steady = trace.ring - 1.5 * trace.grain
+    if steady > 0.4 * over:  # it swings as much at the end: an oscillation, told by its own check
+        over = max(over - steady, 0.0)
+    if (
+        trace.rest.slope > 0 and over > 0
+    ):  # boost that only slows its climb stands over its last line too, but never came down
+        after = trace.calm[row:]
+        fell = float(np.max(np.maximum.accumulate(after) - after))
+        over *= min(max((fell / over - 0.1) / 0.2, 0.0), 1.0)
+    asked = _asked_for(pull, trace, row)
+    if asked > 0:
+        over = max(over - asked, 0.0)
+        draft.put(
+            "boost_overshoot_kpa",
+            over,
+            said=f"{asked:.1f} kPa that the target itself came down are not counted",
+        )
+    _put_overshoot(trace, draft, row, over, (float(line[row]), "its settled level"))
+
+
+def _put_overshoot(
+    trace: BoostTrace, draft: Draft, row: int, over: float, above: tuple[float, str]
+) -> None:
+    level, what = above
+    percent = 100.0 * over / max(level, LEAST_LEVEL_KPA)
+    text = f"boost overshot {what} of {level:.1f} kPa gauge by {over:.1f} kPa ({percent:.0f} %)"
+    at = (float(trace.t[max(row - 1, 0)]), float(trace.t[min(row + 1, trace.t.size - 1)]))
+    draft.put("boost_overshoot_kpa", over, at=at, text=text)
+    draft.put("boost_overshoot_pct", percent, at=at, text=text)
+
+
+def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
+    """How far the logged target brought boost down after the peak, kPa."""
+    peak_s, settled_s, end_s = (
+        float(trace.t[row]),
+        float(trace.t[trace.settled_at]),
+        float(trace.t[-1]),
+    )
+    target = pull.believed("boost_target")
+    before = target.within(peak_s - 1.5, peak_s + 0.05).value
+    after = level_between(target, settled_s, end_s)
+    return max(float(before.max()) - after, 0.0) if before.size and after is not None else 0.0
+
+
+def _against_target(pull: Pull, trace: BoostTrace, draft: Draft) -> bool:
+    """For a pull too short to settle: the peak over the target, when boost was seen to come down again."""
+    row = int(np.argmax(trace.y))
+    wanted = target_level(pull, float(trace.t[row]), float(trace.t[-1]))
+    if wanted is None or wanted[0] < LEAST_LEVEL_KPA or trace.y.size - row < 4:
+        return False
+    over = float(np.sort(trace.y[max(row - 1, 0) : row + 3])[-2]) - wanted[0]
+    if over < 2.0 or float(trace.calm[-1]) > float(trace.calm[row]) - 0.3 * over:
+        return False
+    _put_overshoot(trace, draft, row, over, wanted)
+    return True

@@ -1,0 +1,1 @@
+"""Knock, traction, supply voltage and oil."""

@@ -1,0 +1,55 @@
+"""electrical: does the supply hold under load? A lone dip is the sensor's, cranking is no pull.
+
+Does not see: voltage at the pump or the coils, only where the logger measures.
+"""
+
+from __future__ import annotations
+
+from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.model import Pull
+from audit.signal.arrays import median_sorted
+from audit.signal.held import held_below
+
+NAME = "electrical"
+NEEDS = ("battery_voltage",)
+HELPED_BY = ()
+LEAST_RATE_HZ = 1.0
+CODES = ("electrical.voltage",)
+
+HELD_S = 0.3
+BEFORE_S = 10.0
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
+    """Lowest supply held for 0.3 s and two samples, V; sag against the seconds before the pull, V."""
+    volts = pull.believed("battery_voltage", tail_s=0.1)
+    low = held_below(volts.t, volts.value, HELD_S)
+    if low is None:
+        return Measured(
+            unable=(
+                "too_short",
+                "fewer than two believed samples of battery voltage on end in the pull",
+            )
+        )
+    values: dict[str, float | None] = {"battery_min_v": low.level}
+    text = (
+        f"Supply voltage stayed at or below {low.level:.1f} V for {low.end_s - low.start_s:.1f} s"
+    )
+    said = ""
+    lead = pull.believed("battery_voltage", lead_s=BEFORE_S)
+    before = lead.value[lead.t < pull.start_s]
+    if len(before) >= 3:
+        values["battery_sag_v"] = median_sorted(before) - low.level
+        said = f"Before the pull it was {median_sorted(before):.1f} V"
+    return Measured(
+        values,
+        {"battery_min_v": (low.start_s, low.end_s)},
+        {"battery_min_v": said},
+        {"battery_min_v": text},
+        {"battery_min_v": "battery_voltage"},
+    )
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the table's row."""
+    return judge_rows(CODES, measured, limits)

@@ -1,0 +1,163 @@
+"""traction: does engine speed run away from road speed, and is it the tyres or the clutch?
+
+In one gear engine speed over road speed is constant. What it rises by is slip: of the tyres when it comes
+in a surge in a low gear and grips again, of the clutch when it comes with the torque in a tall gear and stays.
+Does not see: spin of all wheels that the speed sensor turns with, and slip below the noise of the road speed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audit.checks.kit.base import Judged, Measured, judge_rows
+from audit.model import Array, LimitTable, Pull, Series
+from audit.signal.arrays import median
+from audit.signal.held import held_above
+
+NAME = "traction"
+NEEDS = ("engine_speed", "vehicle_speed")
+HELPED_BY = ("boost", "gear")
+LEAST_RATE_HZ = 2.0
+CODES = ("traction.wheelspin",)
+
+LEAST_SPEED = 25.0  # km/h: below it the clutch is still being let in
+SPAN_S = 0.2  # slip must last this long
+LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the lift does not tell
+MOST_LAG_S = 1.2
+TALL_GEAR = 3  # from here up tyres rarely let go on a dry road
+GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
+STAYED = 0.6
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:
+    """wheelspin_pct: the greatest slip held for 0.2 s, % of the gear's own ratio."""
+    del limits
+    rpm, speed = (
+        pull.believed("engine_speed", tail_s=1.5),
+        pull.believed("vehicle_speed", lead_s=1.0, tail_s=2.5),
+    )
+    inside = rpm.within(pull.start_s, pull.end_s)
+    if len(inside.t) < 5 or len(speed.t) < 4:
+        return Measured(
+            unable=("too_short", "too few samples of engine and road speed in the pull")
+        )
+    slip = _slip(pull, rpm, inside, speed)
+    if slip is None:
+        return Measured(
+            unable=(
+                "too_short",
+                f"the car moved at {LEAST_SPEED:.0f} km/h or more for too short a part of the pull",
+            )
+        )
+    held = held_above(slip.t, slip.value, SPAN_S)
+    if held is None:
+        return Measured(
+            unable=("too_short", "too few samples of engine and road speed in the pull")
+        )
+    spin = max(0.0, held.level)
+    name, reason = _which(pull, slip, spin)
+    text = f"Engine speed runs up to {spin:.0f} % ahead of road speed{_in_gear(pull)}: {name}"
+    return Measured(
+        values={"wheelspin_pct": spin},
+        at={"wheelspin_pct": (held.start_s, held.end_s)},
+        texts={"wheelspin_pct": text},
+        said={"wheelspin_pct": reason},
+        channels={"wheelspin_pct": "vehicle_speed"},
+    )
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the table's rows."""
+    return judge_rows(CODES, measured, limits)
+
+
+def _in_gear(pull: Pull) -> str:
+    return "" if pull.gear is None else f" in gear {pull.gear}"
+
+
+def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | None:
+    """Slip in per cent over the pull; of several lags that a road speed may have, the one that shows least."""
+    known = _lag_at_lift(pull, rpm, speed)
+    best: Series | None = None
+    for lag in LAGS_S if known is None else (known,):
+        found = _slip_at(pull, inside, speed, float(lag))
+        if found is not None and (best is None or found.value.max() < best.value.max()):
+            best = found
+    return best
+
+
+def _slip_at(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> Series | None:
+    at = speed.at(rpm.t + lag_s, max_gap_s=1.5)
+    good = at >= LEAST_SPEED
+    if good.sum() < 5:
+        return None
+    t, ratio = rpm.t[good], rpm.value[good] / at[good]
+    return Series(t, 100.0 * (ratio / _own_ratio(pull, ratio) - 1.0))
+
+
+def _own_ratio(pull: Pull, ratio: Array) -> float:
+    """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low end."""
+    low = float(np.percentile(ratio, 15))
+    car, gear = pull.car, pull.gear
+    if (
+        gear is None
+        or not (car.final_drive and car.circumference_m)
+        or not 1 <= gear <= len(car.gear_ratios)
+    ):
+        return low
+    by_file = car.gear_ratios[gear - 1] * car.final_drive / (0.06 * car.circumference_m)
+    # tyres differ a few per cent from their figure; a low end far above it is slip all through the pull
+    return low if abs(low / by_file - 1) < 0.05 else min(low, by_file)
+
+
+def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
+    """How much later road speed peaks than engine speed at the lift, s; None where there is none to see."""
+    if pull.span.ended_by != "lift":
+        return None
+    around = (pull.end_s - 0.7, pull.end_s + 1.5)
+    engine, road = rpm.within(*around), speed.within(around[0], around[1] + 1.0)
+    if len(engine.t) < 5 or len(road.t) < 5:
+        return None
+    if any(s.value[-1] > 0.98 * s.value.max() for s in (engine, road)):
+        return None  # no peak: both went on climbing, or the log ends first
+    peaks = [
+        float(np.mean(s.t[s.value >= s.value.max() - tie]))
+        for s, tie in ((engine, 5.0), (road, 0.05))
+    ]
+    lag = peaks[1] - peaks[0]
+    return min(lag, MOST_LAG_S) if lag > 0 else 0.0
+
+
+def _which(pull: Pull, slip: Series, spin: float) -> tuple[str, str]:
+    """What it looks like, and why."""
+    late = slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])]
+    end = median(late) / max(spin, 1e-6)
+    gear = pull.gear
+    torque = _follows_boost(pull, slip)
+    if end < GRIPPED and not (torque and gear is not None and gear > TALL_GEAR):
+        return (
+            "wheelspin",
+            "It surges and comes back while the throttle stays open, as tyres do when they grip again",
+        )
+    if end >= STAYED and (gear is None or gear >= TALL_GEAR):
+        return (
+            "a slipping clutch, by the look of it",
+            "It stays up as long as the torque does, and no gear was changed",
+        )
+    if torque and gear is not None and gear >= TALL_GEAR:
+        return "a slipping clutch, by the look of it", "It comes and goes with boost in a tall gear"
+    return (
+        "wheelspin or a slipping clutch",
+        "It neither grips again nor follows the torque clearly enough to tell",
+    )
+
+
+def _follows_boost(pull: Pull, slip: Series) -> bool:
+    """Does slip rise and fall with boost?"""
+    boost = pull.believed("boost")
+    if len(boost.t) < 6:
+        return False
+    at = np.interp(slip.t, boost.t, boost.value)
+    if np.ptp(at) < 10.0 or np.ptp(slip.value) < 2.0:
+        return False
+    return bool(np.corrcoef(at, slip.value)[0, 1] > 0.8)

@@ -1,0 +1,1 @@
+"""Charge, coolant and oil temperature, and their recovery."""

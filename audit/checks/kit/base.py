@@ -1,0 +1,124 @@
+"""What every check is made of: Measured, Judged, Across, and judging by table rows.
+
+A check is a module of this package with
+    NAME             its name in the verdict
+    NEEDS            channels without which it is not evaluated; "a|b" means either; "boost" is
+                     manifold pressure over barometric
+    HELPED_BY        channels used where there
+    LEAST_RATE_HZ    samples a second that each needed channel must have in the pull
+    CODES            its finding codes
+    measure(pull, limits) -> Measured        no limit of a finding in it (settings are allowed)
+    judge(measured, limits) -> Judged        no signal in it; most call judge_rows
+and where it looks further than one pull
+    across(pulls, measures, limits) -> Across           over all pulls of the night
+    whole_log(log, sanity, car, limits) -> Judged       over a log, pulls or not
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from audit.model import Finding, Limit, LimitTable, Pull, worst_severity
+
+__all__ = ["Across", "Check", "Judged", "LimitTable", "Measured", "judge_row", "judge_rows"]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """values: measure -> figure in its canonical unit, None where it could not be had.
+
+    at: measure -> (start_s, end_s), where it was seen. said: measure -> a clause for the message
+    (the band, an error bound). unable: (cause, sentence) when the pull cannot be judged at all, cause
+    being too_short, too_slow, missing or not_believed. texts: measure -> the message's first sentence.
+    """
+
+    values: Mapping[str, float | None] = field(default_factory=dict)
+    at: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    said: Mapping[str, str] = field(default_factory=dict)
+    texts: Mapping[str, str] = field(default_factory=dict)
+    channels: Mapping[str, str] = field(default_factory=dict)
+    unable: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True)
+class Judged:
+    """score: 0 to 100, None when nothing could be scored."""
+
+    score: float | None
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
+class Across:
+    """Findings over several pulls, each with the indices (into the pulls given) that are its evidence.
+
+    unable as in Measured: nothing to compare is no fault of the night, so it makes no finding.
+    """
+
+    score: float | None = None
+    findings: tuple[tuple[Finding, tuple[int, ...]], ...] = ()
+    unable: tuple[str, str] | None = None
+
+
+class Check(Protocol):
+    """A check module, as the registry sees it (across and whole_log may be absent)."""
+
+    NAME: str
+    NEEDS: tuple[str, ...]
+    HELPED_BY: tuple[str, ...]
+    LEAST_RATE_HZ: float
+    CODES: tuple[str, ...]
+
+    def measure(self, pull: Pull, limits: LimitTable) -> Measured: ...
+    def judge(self, measured: Measured, limits: LimitTable) -> Judged: ...
+
+
+def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | None]:
+    """Score and, when a level is reached, the finding of one table row."""
+    value = measured.values.get(row.measure)
+    severity = row.severity(value)
+    if value is None or severity is None:
+        return row.score(value), None
+    limit = row.reached(value)
+    start, end = measured.at.get(row.measure, (None, None))
+    text = (
+        measured.texts.get(row.measure)
+        or f"{row.measure.replace('_', ' ')}: {value:.3g} {row.unit}"
+    )
+    side = "at or below" if row.below else "at or above"
+    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:g}{_unit(row.unit)}."
+    if said := measured.said.get(row.measure):
+        message += f" {said.rstrip('.')}."
+    return row.score(value), Finding(
+        code=row.code,
+        severity=severity,
+        message=message,
+        channel=measured.channels.get(row.measure),
+        start_s=start,
+        end_s=end,
+        value=value,
+        limit=limit,
+        unit=row.unit,
+    )
+
+
+def _unit(unit: str) -> str:
+    return "" if unit == "1" else f" {unit}"
+
+
+def judge_rows(codes: Sequence[str], measured: Measured, limits: LimitTable) -> Judged:
+    """Judge every row of the codes; the score is the worst row's, a code's finding its worst row's."""
+    scores: list[float] = []
+    findings: list[Finding] = []
+    for code in codes:
+        found: list[Finding] = []
+        for row in limits.rows(code):
+            score, finding = judge_row(row, measured)
+            scores += [score] if score is not None else []
+            found += [finding] if finding is not None else []
+        if found:
+            worst = worst_severity([f.severity for f in found])
+            findings.append(next(f for f in found if f.severity == worst))
+    return Judged(min(scores) if scores else None, tuple(findings))

@@ -1,0 +1,1 @@
+"""Mixture under load, and the fuel that feeds it."""

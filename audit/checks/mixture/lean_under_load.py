@@ -1,0 +1,293 @@
+"""lean_under_load: was the mixture lean, far too rich, or getting leaner while the engine was under boost?
+
+Lambda is judged only where boost has stood above the load for the transport lag and the probe's answer, and
+outside fuel cuts (see mixture_window). Does not see: a single lean cylinder, or anything between slow samples.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from audit.checks.engine.pace import air_flow_excess_pct, rpm_rate
+from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.mixture.mixture_window import Window, mixture_window
+from audit.model import Array, Pull
+from audit.signal.arrays import block_means, median_sorted
+from audit.signal.held import Held, held_above, held_below
+from audit.signal.lines import Middle, median_line, theil_sen
+from audit.signal.smoothing import smooth
+from audit.signal.spans import duration_above, runs
+
+NAME = "lean_under_load"
+NEEDS = ("lambda", "boost")
+HELPED_BY = (
+    "lambda_target",
+    "engine_speed",
+    "injector_pulse_width",
+    "injector_duty",
+    "throttle_position",
+    "mass_air_flow",
+)
+LEAST_RATE_HZ = 1.0
+CODES = ("mixture.lean", "mixture.lean_spike", "mixture.rich", "mixture.drifts_lean")
+
+FREE_AIR = 1.3  # an engine under boost does not burn this: the probe reads air
+SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must last
+SPIKE_LAST_S = 1.0  # what stands out for longer is no spike
+SPIKE_HZ = 5.0  # below it two samples are no spike any more
+DRIFT_SPAN_KRPM = 1.0
+DRIFT_POINTS = 40
+DRIFT_LEAST = 8
+DRIFT_SHORTEST_S = 1.5
+TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:
+    """Lambda under load: sustained lean and rich levels, spikes, distance to target, drift with engine speed."""
+    shared = {
+        "rpm_rate_rpm_per_s": rpm_rate(pull),
+        "air_flow_excess_pct": air_flow_excess_pct(pull),
+    }
+    window = mixture_window(pull, limits.setting("load_kpa"))
+    if (unable := _unbelievable(pull, window)) is not None:
+        return Measured(values=shared, unable=unable)
+    book = _Book(window, limits)
+    book.values.update(shared)
+    over_target = _over_target(window, pull)
+    _levels(book)
+    if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.values):
+        return Measured(
+            book.values,
+            unable=(
+                "too_short",
+                f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture",
+            ),
+        )
+    _against_target(book, over_target)
+    _drift(book, pull, limits, over_target)
+    return Measured(
+        book.values, book.at, book.said, book.texts, dict.fromkeys(book.values, "lambda")
+    )
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the table's rows."""
+    return Judged(None) if measured.unable else judge_rows(CODES, measured, limits)
+
+
+def _unbelievable(pull: Pull, window: Window) -> tuple[str, str] | None:
+    """Why the lambda of this pull says nothing, if so."""
+    value = window.lam.value
+    rate = 1.0 / window.interval_s
+    if len(value) < (1 if rate < SLOW_HZ else 2):
+        return "too_short", (
+            f"boost did not stay above {window.load_kpa:.0f} kPa gauge long enough for the lambda "
+            "probe to answer"
+        )
+    if np.count_nonzero(value >= FREE_AIR) >= 0.3 * len(value):
+        return "not_believed", (
+            f"lambda reads {median_sorted(value):.2f} under boost, as in free air: the probe or its "
+            "wiring is at fault, or the engine is not burning"
+        )
+    around = pull.believed("lambda", lead_s=3.0, tail_s=1.0).value
+    boost = pull.believed("boost", lead_s=3.0, tail_s=1.0).value
+    if (
+        len(around) >= 8
+        and around.max() - around.min() < 1e-6
+        and len(boost)
+        and boost.min() < -10
+        and boost.max() - boost.min() >= 60
+    ):
+        return "not_believed", (
+            f"lambda stands at {around[0]:.3f} from vacuum through boost: the probe is cold, "
+            "unplugged or its value is frozen"
+        )
+    return None
+
+
+class _Book:
+    """What measure collects on its way."""
+
+    def __init__(self, window: Window, limits: LimitTable) -> None:
+        self.window, self.limits = window, limits
+        self.values: dict[str, float | None] = {}
+        self.at: dict[str, tuple[float, float]] = {}
+        self.said: dict[str, str] = {}
+        self.texts: dict[str, str] = {}
+        self.rate = 1.0 / window.interval_s
+        self.sustained_s = limits.setting("lean_sustained_s")
+        self.least = 1 if self.rate < SLOW_HZ or len(window.lam.t) < 2 else 2
+
+    def sustained(self, value: Array) -> Held | None:
+        return held_above(self.window.lam.t, self.calm(value), self.sustained_s, least=self.least)
+
+    def spike(self, value: Array) -> Held | None:
+        if self.rate < SPIKE_HZ:
+            return None
+        return held_above(self.window.lam.t, value, self.limits.setting("lean_spike_s"), least=2)
+
+    def calm(self, value: Array) -> Array:
+        """Fast samples averaged over a third of the sustained time, so that noise does not hide a level."""
+        return smooth(self.window.lam.t, value, self.sustained_s / 3) if self.rate > 25 else value
+
+    def put(self, name: str, held: Held, text: str) -> None:
+        self.values[name] = held.level
+        self.at[name] = (held.start_s, held.end_s)
+        self.texts[name] = text
+        said = []
+        if self.window.low:
+            said.append(
+                f"Boost never reached the usual {self.limits.setting('load_kpa'):.0f} kPa gauge, so the mixture was "
+                f"judged above {self.window.load_kpa:.0f} kPa gauge, the highest load there was"
+            )
+        if self.rate < SLOW_HZ:
+            said.append(
+                f"One sample every {self.window.interval_s:.2g} s: what lies between them is unknown"
+            )
+        self.said[name] = ". ".join(said)
+
+    def lasted(self, held: Held) -> str:
+        return f"{held.end_s - held.start_s + self.window.interval_s:.2f} s"
+
+    def boost_at(self, held: Held) -> float:
+        inside = (self.window.lam.t >= held.start_s) & (self.window.lam.t <= held.end_s)
+        return median_sorted(self.window.boost[inside])
+
+
+def _levels(book: _Book) -> None:
+    """Mean, highest, sustained lean and rich, spike, and the time spent lean."""
+    t, value = book.window.lam
+    book.values |= {
+        "lambda_mean": float(value.mean()),
+        "lambda_max": float(value.max()),
+        "lambda_lag_s": book.window.lag_s,
+    }
+    watch = book.limits.row("mixture.lean", "lean_lambda").watch
+    if len(t) > 1 and watch is not None:
+        book.values["lean_time_s"] = duration_above(t, book.calm(value) >= watch)[0]
+    high = book.sustained(value)
+    if high is not None:
+        name = "lean_low_boost_lambda" if book.window.low else "lean_lambda"
+        book.put(
+            name,
+            high,
+            f"Lambda stayed at or above {high.level:.3f} for {book.lasted(high)} at "
+            f"{book.boost_at(high):.0f} kPa boost",
+        )
+        _spike(book, "lean_spike_lambda", value)
+    low = held_below(t, book.calm(value), book.sustained_s, least=min(2, len(t)))
+    if low is not None and not book.window.low:
+        book.put(
+            "rich_lambda",
+            low,
+            f"Lambda stayed at or below {low.level:.3f} for {book.lasted(low)} under boost",
+        )
+
+
+def _spike(book: _Book, name: str, value: Array) -> None:
+    """A short lean moment that stands out of the rest and is over within the window, or nothing.
+
+    What lasts at the end of the window is a lean mixture if it is long, and may be the lift if it is short.
+    """
+    found = book.spike(value)
+    usual = median_sorted(value)
+    scatter = median_sorted(np.abs(value[1:] - value[:-1])) * 1.05 if len(value) > 2 else 0.0
+    if found is None or found.level < usual + max(0.02, 3 * scatter) or book.window.low:
+        return
+    t = book.window.lam.t
+    starts, stops = runs(value >= 0.5 * (found.level + usual))
+    i = int(np.searchsorted(t[starts], found.start_s, side="right")) - 1
+    if (
+        stops[i] >= len(t)
+        or t[stops[i] - 1] - t[starts[i]] + book.window.interval_s >= SPIKE_LAST_S
+    ):
+        return
+    above = " above its target" if name.endswith("target") else ""
+    book.put(
+        name, found, f"For {book.lasted(found)} under boost lambda was {found.level:.3f}{above}"
+    )
+
+
+def _against_target(book: _Book, difference: Array | None) -> None:
+    """Distance to the logged target at the time of the gas; the leanest target of the moments before counts."""
+    if difference is None:
+        return
+    held = book.sustained(difference)
+    if held is not None:
+        book.put(
+            "lean_over_target",
+            held,
+            f"Lambda was {held.level:.3f} or more above its target for "
+            f"{book.lasted(held)} under boost",
+        )
+        _spike(book, "lean_spike_over_target", difference)
+
+
+def _over_target(window: Window, pull: Pull) -> Array | None:
+    """Lambda over target for each sample of the window, or None where the target is not logged in it."""
+    target = pull.believed("lambda_target", lead_s=2.0)
+    if len(target.t) < 2 or target.t[-1] < window.gas[0]:
+        return None
+    low = np.maximum(np.searchsorted(target.t, window.gas - TARGET_REACH_S, side="right") - 1, 0)
+    high = np.maximum(np.searchsorted(target.t, window.lam.t, side="right"), low + 1)
+    padded = np.append(target.value, -np.inf)
+    leanest = np.maximum.reduceat(padded, np.stack((low, high), axis=1).ravel())[::2]
+    return window.lam.value - leanest
+
+
+def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None) -> None:
+    """Slope of lambda (over target where logged) on engine speed; judged only if it ends lean and is no chance."""
+    window = book.window
+    rpm = (
+        pull.believed("engine_speed", lead_s=1.0).at(
+            window.gas, max_gap_s=max(1.2, 3 * window.interval_s)
+        )
+        / 1000
+    )
+    y = window.lam.value if difference is None else difference
+    good = np.isfinite(rpm)
+    x, y, t = rpm[good], y[good], window.lam.t[good]
+    if (
+        len(x) < DRIFT_LEAST
+        or t[-1] - t[0] < DRIFT_SHORTEST_S
+        or x.max() - x.min() < DRIFT_SPAN_KRPM
+    ):
+        return
+    # Neighbours averaged to 40 points: the slope loses nothing and its interval stays honest about fast noise.
+    points = block_means(x, y, DRIFT_POINTS)[:2]
+    line = median_line(*points)
+    if line is None:
+        return
+    book.values["lambda_slope_per_krpm"] = line.slope
+    end = line.intercept + line.slope * float(x.max())
+    floor = (
+        limits.setting("lean_drift_floor")
+        if difference is None
+        else limits.setting("lean_drift_over_target")
+    )
+    bounds = theil_sen(*points) if _ends_lean(line, x, y, end=end, floor=floor) else None
+    if bounds is None or bounds.low <= 0:
+        book.values["lambda_drift_per_krpm"] = min(line.slope, 0.0) if line.slope < 0 else None
+        return
+    name = "lambda_drift_per_krpm"
+    over = " against its target" if difference is not None else ""
+    book.put(
+        name,
+        Held(line.slope, float(t[0]), float(t[-1])),
+        f"Lambda{over} climbed by {line.slope:.3f} per 1000 rpm and ended near {end:.3f}",
+    )
+
+
+def _ends_lean(line: Middle, x: Array, y: Array, *, end: float, floor: float) -> bool:
+    """Whether the drift climbs to a lean end, out of the noise.
+
+    The ends must show it too: a lean moment on the way tilts the line but is over by the end.
+    """
+    if line.slope <= 0 or end < floor:
+        return False
+    grown = line.slope * float(x.max() - x.min())
+    noise = 3 * 1.4826 * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
+    order = np.argsort(x, kind="stable")
+    fifth = max(len(order) // 5, 2)
+    first, last = (median_sorted(y[part]) for part in (order[:fifth], order[-fifth:]))
+    return last >= floor and last - first >= 0.5 * grown and grown >= noise / np.sqrt(len(x)) * 2

@@ -1,0 +1,176 @@
+"""The part of a pull in which a lambda reading speaks of the mixture under load.
+
+Exhaust gas needs time to the probe, and the probe to answer; fuel cuts are lean by intention; at the tip-in
+the wall film is lean before boost is there. What is left after those is what the mixture may be judged by.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from audit.model import Array, Bools, Pull, Series
+from audit.signal.arrays import median_sorted, rows_of
+from audit.signal.spans import runs
+
+DEFAULT_LAG_S = 0.15  # gas transport and probe; common practice 0.05 to 0.3 s, no published source
+LAG_RANGE_S = (0.05, 0.4)
+SETTLE_S = (
+    0.2  # time that boost must have stood above the load before the probe is taken at its word
+)
+CUT_SHARE = 0.35  # an injection this small against the pull's own median is a cut
+RECOVERY_S = 0.4  # after a cut the probe needs this to come back from free air
+NO_FLAME = 1.25  # lambda under boost from which nothing burns; common practice, no published source
+LIMITER_DROP = (
+    0.015  # engine speed falling by this share with the throttle open is a cut of some kind
+)
+
+
+@dataclass(frozen=True)
+class Window:
+    """Lambda samples under settled load. gas: when the gas left the cylinder (t - lag_s), s.
+
+    boost: kPa gauge at that time; load_kpa: boost that counted as load; low: the pull never reached the usual load.
+    """
+
+    lam: Series
+    gas: Array
+    boost: Array
+    lag_s: float
+    lag_found: bool
+    load_kpa: float
+    low: bool
+    interval_s: float
+
+
+def mixture_window(pull: Pull, load_kpa: float) -> Window:
+    """Find it; it may be empty. load_kpa: boost above which a mixture counts as under load, kPa gauge."""
+    lam = pull.believed("lambda")
+    boost = pull.believed("boost", lead_s=1.5, tail_s=0.3)
+    lag, found = transport_lag(pull)
+    peak = _most(boost.within(pull.start_s, pull.end_s))
+    low = peak < load_kpa
+    load = peak - max(5.0, 0.3 * abs(peak)) if low else load_kpa
+    gas = lam.t - lag
+    boost_then = boost.at(gas, max_gap_s=max(1.2, 3 * _interval(boost.t)))
+    keep = (
+        _settled(gas, boost, load)
+        & (boost_then > load)
+        & (lam.t <= pull.end_s - _tail_margin(pull) + 1e-6)
+    )
+    for start, end in _cuts(pull):
+        keep &= (lam.t < start) | (lam.t > end + lag + RECOVERY_S)
+    return Window(
+        Series(lam.t[keep], lam.value[keep]),
+        gas[keep],
+        boost_then[keep],
+        lag,
+        found,
+        load,
+        low,
+        _interval(lam.t) or 1.0 / max(pull.log.by_name["lambda"].rate_hz, 0.1),
+    )
+
+
+def _most(boost: Series) -> float:
+    """Highest boost that at least two samples reached."""
+    if len(boost.t) < 2:
+        return float(boost.value[0]) if len(boost.t) else 0.0
+    return float(np.partition(boost.value, -2)[-2])
+
+
+def _interval(t: Array) -> float:
+    return median_sorted(t[1:] - t[:-1]) if len(t) > 1 else 0.0
+
+
+def transport_lag(pull: Pull) -> tuple[float, bool]:
+    """Time from the lift until lambda leaves its level, s, and whether the log showed it.
+
+    Seen where fuel is cut at the end of the pull and lambda is sampled at 8 Hz or more; else the default.
+    It holds the gas transport and the start of the probe's answer; a cut that comes late makes it longer.
+    """
+    lam = pull.believed("lambda", tail_s=1.0)
+    step = _interval(lam.t)
+    before = lam.within(pull.end_s - 0.6, pull.end_s).value
+    if (
+        pull.span.ended_by not in ("lift", "shift", "limiter")
+        or not 0 < step <= 0.125
+        or len(before) < 3
+    ):
+        return DEFAULT_LAG_S, False
+    after = lam.within(pull.end_s - step, pull.end_s + 1.0)
+    up = after.value > median_sorted(before) + 0.12
+    first = rows_of(up[:-1] & up[1:])
+    if not first.size or first[0] == 0:
+        return DEFAULT_LAG_S, False
+    delay = float(after.t[first[0]] - pull.end_s) - 0.5 * step
+    if not LAG_RANGE_S[0] - step <= delay <= LAG_RANGE_S[1] + step:
+        return DEFAULT_LAG_S, False
+    return min(max(delay, LAG_RANGE_S[0]), LAG_RANGE_S[1]), True
+
+
+def _settled(gas: Array, boost: Series, load: float) -> Bools:
+    """True where boost has been seen above the load for SETTLE_S, with no sample below it since.
+
+    Counted from the first sample above, not from the last below: between slow samples boost may have come late.
+    """
+    below = rows_of(boost.value < load - 3.0)
+    if not below.size:
+        return np.ones(len(gas), dtype=np.bool_)
+    last = np.searchsorted(boost.t[below], gas, side="right") - 1
+    above = np.append(boost.t, np.inf)[below + 1]
+    since = np.where(last >= 0, gas - above[np.maximum(last, 0)], np.inf)
+    return np.asarray(since >= SETTLE_S, dtype=np.bool_)
+
+
+def _tail_margin(pull: Pull) -> float:
+    """How much before the end of the pull the foot may already have been off, s."""
+    row = 1.0 / pull.log.rate_hz if pull.log.rate_hz > 0 else 0.0
+    rate = max(
+        (
+            pull.log.by_name[n].rate_hz
+            for n in ("throttle_position", "pedal_position")
+            if pull.log.has(n)
+        ),
+        default=0.0,
+    )
+    late = max(0.0, 1.0 / rate - row) if rate > 0 else 0.0
+    return min(0.05 + late, 0.5)
+
+
+def _cuts(pull: Pull) -> list[tuple[float, float]]:
+    """Stretches without fuel inside the pull, s: by the injectors if logged, else by engine speed falling."""
+    for name in ("injector_pulse_width", "injector_duty"):
+        shot = pull.believed(name)
+        if len(shot.t) >= 4:
+            return _stretches(shot.t, shot.value < CUT_SHARE * median_sorted(shot.value))
+    rpm = pull.believed("engine_speed")
+    if len(rpm.t) < 4:
+        return []
+    top = np.maximum.accumulate(rpm.value)
+    slack = np.maximum(80.0, LIMITER_DROP * top)
+    lam = pull.believed("lambda")
+    if (
+        len(lam.t) > 1
+    ):  # free air in the exhaust while speed falls at all: nothing burns, whoever cut it
+        slack = np.where(lam.at(rpm.t) >= NO_FLAME, np.maximum(25.0, 0.25 * slack), slack)
+    # A limiter may flutter a while before speed falls that far: it began where speed first came so near its top.
+    return [
+        (float(rpm.t[np.argmax(rpm.value >= rpm.value[:i].max() - slack[i])]), end)
+        for _, end, i in _runs(rpm.t, rpm.value < top - slack)
+    ]
+
+
+def _stretches(t: Array, mask: Bools) -> list[tuple[float, float]]:
+    return [(start, end) for start, end, _ in _runs(t, mask)]
+
+
+def _runs(t: Array, mask: Bools) -> list[tuple[float, float, int]]:
+    """Runs of the mask: from the sample before, to its last, s; and its first row."""
+    starts, stops = runs(mask)
+    before = np.maximum(starts - 1, 0)
+    return [
+        (float(t[a]), float(t[b - 1]), int(i))
+        for a, b, i in zip(before, stops, starts, strict=True)
+    ]

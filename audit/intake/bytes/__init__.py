@@ -1,0 +1,1 @@
+"""From a path to bytes: containers, encodings, tables that are no text."""

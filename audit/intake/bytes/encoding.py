@@ -1,0 +1,180 @@
+"""Which encoding the bytes are in, and the same bytes as UTF-8 with a line feed ending each line."""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from audit.errors import UnreadableLog
+
+Bytes = npt.NDArray[np.uint8]
+
+CHUNK = 1 << 22
+_BOMS = (
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+_SAID = {
+    "utf-16-le": "UTF-16",
+    "utf-16-be": "UTF-16",
+    "utf-32-le": "UTF-32",
+    "utf-32-be": "UTF-32",
+    "utf-8": "UTF-8",
+    "cp1252": "Latin-1",
+}
+
+
+def to_utf8(data: Bytes) -> tuple[Bytes, str]:
+    """The text as UTF-8 bytes without BOM, NUL padding and carriage returns alone; and the encoding's name.
+
+    Plain UTF-8 comes back as a view of the same memory. Raises UnreadableLog when it is no text.
+    """
+    encoding, skip = _sniff(data)
+    body = data[skip:]
+    if encoding == "":
+        body = _without_padding(body)
+        encoding = "utf-8" if _is_ascii(body) else _eight_bit(body)
+    if encoding.startswith("utf-8"):
+        text = body if encoding == "utf-8" else _transcode(body, "utf-8")
+    else:
+        text = _without_padding(_transcode(body, encoding))
+    _refuse_binary(text)
+    return _line_feeds(_no_nul(text)), _SAID[encoding.split("?")[0]]
+
+
+def _sniff(data: Bytes) -> tuple[str, int]:
+    head = data[:4096].tobytes()
+    for bom, name in _BOMS:
+        if head.startswith(bom):
+            return ("" if name == "utf-8" else name), len(bom)
+    if len(head) >= 4:
+        even, odd = head[0::2], head[1::2]
+        zeros_even, zeros_odd = even.count(0) / len(even), odd.count(0) / len(odd)
+        if zeros_odd > 0.4 and zeros_even < 0.1:
+            return "utf-16-le", 0
+        if zeros_even > 0.4 and zeros_odd < 0.1:
+            return "utf-16-be", 0
+    return "", 0
+
+
+def _chunks(data: Bytes) -> Iterator[Bytes]:
+    for start in range(0, len(data), CHUNK):
+        yield data[start : start + CHUNK]
+
+
+def _is_ascii(data: Bytes) -> bool:
+    return all(int(np.bitwise_or.reduce(chunk)) < 128 for chunk in _chunks(data))
+
+
+def _eight_bit(data: Bytes) -> str:
+    """'utf-8' when valid, 'utf-8?' when only damaged here and there, else 'cp1252'."""
+    try:
+        decoder = codecs.getincrementaldecoder("utf-8")()
+        for chunk in _chunks(_beyond_ascii(data)):
+            decoder.decode(chunk.tobytes())
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        good = bad = 0
+        decoder = codecs.getincrementaldecoder("utf-8")("replace")
+        for chunk in _chunks(data):
+            text = decoder.decode(chunk.tobytes())
+            bad += text.count("\ufffd")
+            good += len(text) - len(text.encode("ascii", "ignore"))
+        return "utf-8?" if good - bad > bad else "cp1252"
+    return "utf-8"
+
+
+def _beyond_ascii(data: Bytes) -> Bytes:
+    """From the first byte that is no ASCII to the last: often only the header, and ASCII around it is sound."""
+    first = last = -1
+    for start, chunk in zip(range(0, len(data), CHUNK), _chunks(data), strict=True):
+        at = np.flatnonzero(chunk > 127)
+        if len(at):
+            first = first if first >= 0 else start + int(at[0])
+            last = start + int(at[-1]) + 1
+    return data[max(first, 0) : max(last, 0)]
+
+
+def _transcode(data: Bytes, encoding: str) -> Bytes:
+    parts: list[bytes] = []
+    decoder = None if encoding == "cp1252" else codecs.getincrementaldecoder(encoding)("replace")
+    for chunk in _chunks(data):
+        raw = chunk.tobytes()
+        if decoder is not None:
+            text = decoder.decode(raw)
+        else:
+            try:
+                text = raw.decode("cp1252")
+            except UnicodeDecodeError:  # five code points are undefined in cp1252, none in Latin-1
+                text = raw.decode("latin-1")
+        parts.append(text.encode("utf-8", "replace"))
+    return np.frombuffer(b"".join(parts), dtype=np.uint8)
+
+
+def _without_padding(data: Bytes) -> Bytes:
+    """Without the NUL block or end-of-file mark that a power cut or an old system leaves at the end."""
+    stop = len(data)
+    if stop and data[-1] not in (0, 0x1A):
+        return data
+    while stop > 0:
+        block = data[max(0, stop - 65536) : stop]
+        real = np.flatnonzero((block != 0) & (block != 0x1A))
+        if len(real):
+            return data[: stop - len(block) + int(real[-1]) + 1]
+        stop -= len(block)
+    return data[:0]
+
+
+def _refuse_binary(data: Bytes) -> None:
+    probes = (
+        [data[:65536]] if len(data) < 1 << 17 else [data[:65536], data[len(data) // 2 :][:32768]]
+    )
+    for probe in probes:
+        control = (probe < 32) & ((probe < 9) | (probe > 13)) & (probe != 27) | (probe == 127)
+        if len(probe) and float(control.mean()) > 0.02:
+            raise UnreadableLog(
+                "binary data, not a table of text. Export the log as CSV from the logger's software"
+            )
+
+
+def _no_nul(data: Bytes) -> Bytes:
+    if all(chunk.all() for chunk in _chunks(data)):
+        return data
+    clean = np.array(data)
+    clean[clean == 0] = 32
+    return clean
+
+
+def _line_feeds(data: Bytes) -> Bytes:
+    """CR alone ends a line on some systems; CR before LF is dropped by the parser."""
+    total = 0
+    for chunk in _chunks(data):
+        total += int(np.count_nonzero(chunk == 13))
+    if total == 0:
+        return data
+    view = data[:-1][(data[1:] == 10)] if len(data) < CHUNK else None
+    paired = int(np.count_nonzero(view == 13)) if view is not None else _pairs(data)
+    if paired == total or (len(data) and data[-1] == 13 and paired == total - 1):
+        return data
+    out = np.array(data)
+    at = np.flatnonzero(out == 13)
+    alone = at[(at + 1 >= len(out)) | (out[np.minimum(at + 1, len(out) - 1)] != 10)]
+    # CR CR LF (a text file copied twice in text mode) is one line end, not two
+    doubled = alone[(alone + 2 < len(out)) & (out[np.minimum(alone + 1, len(out) - 1)] == 13)]
+    out[alone] = 10
+    out[doubled] = 32
+    return out
+
+
+def _pairs(data: Bytes) -> int:
+    count = 0
+    for start in range(0, len(data) - 1, CHUNK):
+        block = data[start : start + CHUNK + 1]
+        count += int(np.count_nonzero((block[:-1] == 13) & (block[1:] == 10)))
+    return count

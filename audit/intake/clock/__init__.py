@@ -1,0 +1,1 @@
+"""Which column is the clock, and seconds from it."""

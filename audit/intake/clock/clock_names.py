@@ -1,0 +1,282 @@
+"""Which header names a clock: words for time in several languages, and words that only look like it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from audit.intake.raw import RawColumn
+from audit.model import Array
+
+TIME_WORDS = frozenset(
+    [
+        "time",
+        "timestamp",
+        "timestamps",
+        "datetime",
+        "timer",
+        "zeit",
+        "zeitstempel",
+        "uhrzeit",
+        "temps",
+        "horodatage",
+        "heure",
+        "tiempo",
+        "hora",
+        "tempo",
+        "ora",
+        "jikan",
+        "jikoku",
+        "elapsed",
+        "offset",
+        "clock",
+        "utc",
+        "gmt",
+        "epoch",
+        "t",
+        "tid",
+        "tijd",
+        "czas",
+        "時間",
+        "時刻",
+        "时间",
+        "seconds",
+        "sec",
+        "secs",
+        "sekunden",
+        "millis",
+        "msec",
+        "milliseconds",
+        "laufzeit",
+        "messzeit",
+        "zeitachse",
+        "logtime",
+        "keika",
+    ]
+)
+_WEAK = frozenset(
+    [
+        "t",
+        "offset",
+        "clock",
+        "utc",
+        "gmt",
+        "epoch",
+        "sec",
+        "secs",
+        "seconds",
+        "sekunden",
+        "millis",
+        "msec",
+        "milliseconds",
+        "tempo",
+        "ora",
+        "timer",
+        "hora",
+        "heure",
+    ]
+)
+DATE_WORDS = frozenset(
+    [
+        "date",
+        "datum",
+        "fecha",
+        "data",
+        "hizuke",
+        "day",
+        "tag",
+        "jour",
+        "dia",
+        "datetime",
+        "日付",
+        "日期",
+    ]
+)
+# 'time' in these names is a measured duration, or a counter of something else
+DECOYS = frozenset(
+    [
+        "run",
+        "running",
+        "since",
+        "mil",
+        "cleared",
+        "pulse",
+        "injector",
+        "injection",
+        "inj",
+        "dwell",
+        "open",
+        "opening",
+        "opened",
+        "closed",
+        "delay",
+        "lag",
+        "response",
+        "remaining",
+        "ign",
+        "ignition",
+        "spark",
+        "duration",
+        "lap",
+        "sector",
+        "best",
+        "split",
+        "reaction",
+        "spool",
+        "burn",
+        "fuel",
+        "cycle",
+        "dead",
+        "ramp",
+        "hold",
+        "engine",
+        "motor",
+        "on",
+        "off",
+        "warm",
+        "last",
+        "width",
+        "shift",
+        "transport",
+        "rise",
+        "fall",
+        "since",
+        "trip",
+        "total",
+        "idle",
+        "einspritz",
+        "einspritzzeit",
+        "betriebs",
+    ]
+)
+NOT_TIME = frozenset(
+    [
+        "distance",
+        "dist",
+        "odometer",
+        "odo",
+        "sample",
+        "samples",
+        "index",
+        "idx",
+        "count",
+        "counter",
+        "record",
+        "row",
+        "line",
+        "nr",
+        "no",
+        "num",
+        "number",
+        "frame",
+        "packet",
+        "seq",
+        "sequence",
+        "id",
+        "lap",
+    ]
+)
+_SPELT = {
+    "s": "s sec secs second seconds sek sekunden segundos secondes byou",
+    "ms": "ms msec msecs millis millisecond milliseconds millisekunden milisegundos",
+    "us": "us µs μs usec microsecond microseconds micros",
+    "ns": "ns nsec nanoseconds",
+    "min": "min mins minute minutes minuten minutos",
+    "h": "h hr hrs hour hours stunden",
+    "d": "d day days",
+}
+UNIT_OF = {word: unit for unit, words in _SPELT.items() for word in words.split()}
+FEW_BACK = 3  # steps back that any clock may have: a restart, midnight, a bad stamp
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A column that may be the clock: its seconds, and how well it goes as one. period_s: a day for times of day."""
+
+    column: str
+    seconds: Array
+    score: float
+    kind: str
+    period_s: float = 0.0
+    absolute: bool = False  # seconds since 1970
+    note: str = ""
+
+
+@lru_cache(maxsize=4096)
+def words_of(name: str) -> frozenset[str]:
+    spaced = re.sub(r"(?<=[a-zäöüéè0-9])(?=[A-Z])", " ", name)
+    return frozenset(
+        w for w in re.split(r"[^\w]+|_|(?<=\D)(?=\d)|(?<=\d)(?=\D)", spaced.lower()) if w
+    )
+
+
+def name_score(column: RawColumn, made_up: bool, first: bool) -> float:
+    """3 a plain name for time, 2 time among other words, below 1 a decoy, 0 no name for it."""
+    words = {w for w in words_of(column.name) if not w.isdigit()}
+    unit_words = words & set(UNIT_OF)
+    timely = words & TIME_WORDS
+    if not timely and words and words <= set(UNIT_OF) - {"d", "h", "min", "day"}:
+        return 2.0  # a column called 'ms'
+    if not timely:
+        near = {
+            w
+            for w in words
+            if len(w) == 4 and sum(a != b for a, b in zip(w, "time", strict=True)) == 1
+        }  # a typing slip
+        timely = near
+    if not timely:
+        if made_up or not words:
+            return 1.5 if first else 0.0
+        has_unit = column.unit.lower() in UNIT_OF and UNIT_OF[column.unit.lower()] in (
+            "s",
+            "ms",
+            "us",
+        )
+        return 0.6 if has_unit and not words & (NOT_TIME | DECOYS) else 0.0
+    decoys = words & DECOYS
+    if words & NOT_TIME and timely <= _WEAK:
+        return 0.0
+    score = (
+        3.0
+        if not (
+            words
+            - TIME_WORDS
+            - unit_words
+            - {
+                "log",
+                "rel",
+                "relative",
+                "abs",
+                "absolute",
+                "device",
+                "system",
+                "start",
+                "stamp",
+                "of",
+                "the",
+                "local",
+                "master",
+            }
+        )
+        else 2.2
+    )
+    if timely <= _WEAK and len(words) > 1:
+        score -= 0.4
+    if decoys:
+        score = 0.9 if len(decoys) < 2 else 0.7
+    return score
+
+
+def forward_shares(values: Array) -> tuple[float, float]:
+    """(share of steps that do not go back, share of steps that move on); FEW_BACK steps are let pass."""
+    good = values[np.isfinite(values)]
+    if len(good) < 2:
+        return 1.0, 1.0
+    d = np.diff(good)
+    back = float(np.count_nonzero(d < 0))
+    if back <= FEW_BACK and back < 0.5 * len(d):
+        back = 0.2 * back if len(d) < 20 else back
+    return 1.0 - back / len(d), float((d > 0).mean())

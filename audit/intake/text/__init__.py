@@ -1,0 +1,1 @@
+"""From bytes to columns: lines, dialect, header, cells."""

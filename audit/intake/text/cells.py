@@ -1,0 +1,152 @@
+"""Cells as text to numbers: marks, groups, units written into each cell, words for 'no value'."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+import polars as pl
+
+from audit.intake.text.dialect import LONGEST_VALUE, NULLS
+from audit.intake.units.unit_words import is_unit
+
+_NUMBER = r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?"
+_UNIT = r"(?:[^\d\s.,;:+/\-][^\d]*\d?|1/(?:min|s)|(?<=\s)/min)"
+_CELL = re.compile(rf"({_NUMBER})\s*({_UNIT})?")
+_GROUPS = r"['\u2019\u00a0\u202f\s]"
+_SURE = {
+    m: re.compile(
+        rf"[-+]?\d*\{m}(?:\d{{1,2}}|\d{{4,}})(?:[eE][-+]?\d+)?(?:\s*[^\d.,]*)?|[-+]?0\{m}\d+"
+    )
+    for m in ".,"
+}
+LEAST_NUMBERS = 0.5  # share of the cells that are not blank which must be numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How a column's text becomes numbers. decimal: '.' or ','; unit: written into the cells, or ''."""
+
+    numeric: bool
+    decimal: str = "."
+    unit: str = ""
+
+
+def learn(cells: pl.Series, decimal: str, *, sure: bool = False) -> Rule | None:
+    """The rule for a column from sampled cells; None when all of them are blank.
+
+    decimal: the table's mark; sure: other columns leave no doubt about it.
+    """
+    texts = [t for t in (c.strip() for c in cells.drop_nulls().to_list()) if t.lower() not in NULLS]
+    if not texts:
+        return None
+    matches = [_CELL.fullmatch(text) if len(text) <= LONGEST_VALUE else None for text in texts]
+    found = [m for m in matches if m]
+    if len(found) < LEAST_NUMBERS * len(texts):
+        return Rule(numeric=False)
+    units = Counter(m[2].strip() for m in found if m[2] and m[2].strip())
+    unit, times = units.most_common(1)[0] if units else ("", 0)
+    if times and (times < 0.5 * len(found) or not (is_unit(unit) or times > 0.8 * len(found))):
+        unit = ""
+    if times and not unit:  # 'A12', '3rd gear': words, not numbers
+        found = [m for m in found if not (m[2] and m[2].strip())]
+        if len(found) < LEAST_NUMBERS * len(texts):
+            return Rule(numeric=False)
+    return Rule(
+        numeric=True, decimal=_decimal([m[1].strip() for m in found], decimal, sure=sure), unit=unit
+    )
+
+
+def _decimal(numbers: list[str], usual: str, *, sure: bool) -> str:
+    """The decimal mark of one column; `usual` is the table's."""
+    both = [n for n in numbers if "." in n and "," in n]
+    if both:
+        commas = sum(n.rfind(",") > n.rfind(".") for n in both)
+        return "," if 2 * commas > len(both) else "."
+    for mark, other in ((",", "."), (".", ",")):
+        marked = [n for n in numbers if mark in n]
+        if not marked or any(other in n for n in numbers):
+            continue
+        if any(n.count(mark) > 1 for n in marked):
+            return other  # 1,234,567: a mark that comes twice parts thousands
+        if any(not re.fullmatch(rf"[-+]?[1-9]\d{{0,2}}\{mark}\d{{3}}", n) for n in marked):
+            return mark
+        if sure:
+            return usual
+        # 1,234 and 850 in one column part thousands; 1,234 and 0,987 do not reach this line
+        plain = [n for n in numbers if mark not in n]
+        return other if plain and all(len(n.lstrip("+-")) <= 3 for n in plain) else mark
+    return usual
+
+
+def decimal_of_table(columns: list[pl.Series], usual: str) -> tuple[str, bool]:
+    """(the table's decimal mark from the columns that leave no doubt, True); (`usual`, False) when none does."""
+    votes: Counter[str] = Counter()
+    for cells in columns:
+        texts = [t.strip()[:LONGEST_VALUE] for t in cells.drop_nulls().head(40).to_list()]
+        for mark, sure in _SURE.items():
+            votes[mark] += (
+                sum([sure.fullmatch(t) is not None for t in texts]) > 0.2 * len(texts) > 0
+            )
+    if votes["."] == votes[","]:
+        return usual, False
+    return ("." if votes["."] > votes[","] else ","), True
+
+
+def to_numbers(cells: pl.Series, rule: Rule) -> pl.Series:
+    """Float64 with null for blank cells and for text that is no number; not finite becomes null."""
+    text = cells.str.strip_chars()
+    if not rule.unit:
+        plain = text.str.replace(",", ".", literal=True) if rule.decimal == "," else text
+        first = plain.cast(pl.Float64, strict=False)
+        doubtful = text.is_not_null() & first.is_null() & (text != "")
+        if rule.decimal == ",":
+            doubtful |= text.str.contains(".", literal=True).fill_null(value=False)
+        if not doubtful.any():
+            return finite(first)
+        at = doubtful.arg_true()
+        fixed = _carefully(text.gather(at), rule).cast(pl.Float64, strict=False)
+        return finite(first.scatter(at, fixed))
+    return finite(_carefully(text, rule).cast(pl.Float64, strict=False))
+
+
+def _carefully(text: pl.Series, rule: Rule) -> pl.Series:
+    other = "," if rule.decimal == "." else "."
+    number = (
+        text.str.extract(rf"^({_NUMBER})\s*(?:1/min|1/s|/min|[^\d\s.,;:+/\-][^\d]*\d?)?$", 1)
+        if rule.unit
+        else text
+    )
+    number = number.str.replace_all(_GROUPS, "")
+    grouped = number.str.contains(
+        rf"^[-+]?\d{{1,3}}(?:\{other}\d{{3}})+(?:\{rule.decimal}\d*)?(?:[eE][-+]?\d+)?$"
+    )
+    ungrouped = number.str.replace_all(other, "", literal=True)
+    lone = number.str.replace(other, rule.decimal, literal=True)  # one cell with the other mark
+    frame = pl.DataFrame({"n": number, "u": ungrouped, "l": lone, "g": grouped})
+    chosen = frame.select(pl.when(pl.col("g")).then(pl.col("u")).otherwise(pl.col("l"))).to_series()
+    return chosen.str.replace(",", ".", literal=True) if rule.decimal == "," else chosen
+
+
+def finite(values: pl.Series) -> pl.Series:
+    """NaN and infinities as null: neither is a sample."""
+    good = values.is_finite()
+    if good.all():
+        return values
+    return (
+        pl.DataFrame({"v": values, "g": good})
+        .select(pl.when(pl.col("g")).then(pl.col("v")))
+        .to_series()
+        .alias(values.name)
+    )
+
+
+def no_numbers(cells: pl.Series, values: pl.Series) -> pl.Series:
+    """Mask of cells that hold text which is neither a number nor a word for 'no value'."""
+    lost = cells.is_not_null() & values.is_null()
+    if not lost.any():
+        return lost
+    at = lost.arg_true()
+    words = cells.gather(at).str.strip_chars().str.to_lowercase().is_in(list(NULLS))
+    return lost.scatter(at.filter(words), False) if words.any() else lost

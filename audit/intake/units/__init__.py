@@ -1,0 +1,1 @@
+"""Which unit each channel is in, by word and by physics."""

@@ -1,0 +1,1 @@
+"""One night: its logs audited, put together, and the verdict."""

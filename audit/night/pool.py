@@ -1,0 +1,204 @@
+"""Many files, in this process or spread over several; a process that dies loses nothing."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import os
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from audit.model import Car, LogAudit
+
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
+
+    from audit.night.remote import RemoteLog
+
+# Under this many bytes a process of its own costs more than it saves.
+WORTH_A_PROCESS = 24_000_000
+AHEAD = 4  # files handed out to each process beyond the one it has, so that results do not pile up
+
+Audit = Callable[["Path | RemoteLog"], list[LogAudit]]
+
+
+def audit_files(
+    paths: Sequence[Path | RemoteLog],
+    *,
+    car: Car,
+    rate_hz: float | None = None,
+    workers: int | None = None,
+    keep_frames: bool = True,
+    progress: Callable[[int, int], None] | None = None,
+    cluster: str | None = None,
+) -> list[LogAudit]:
+    """Audit each file, in the order given. workers: processes; None decides by the bytes to read.
+
+    cluster: address of a Dask scheduler that does it instead. Raises UsageError when none answers there.
+    """
+    found: dict[int, list[LogAudit]] = {}
+    for index, audits in audit_each(
+        paths, car=car, rate_hz=rate_hz, workers=workers, keep_frames=keep_frames, cluster=cluster
+    ):
+        found[index] = audits
+        if progress is not None:
+            progress(len(found), len(paths))
+    return [audit for index in range(len(paths)) for audit in found[index]]
+
+
+def audit_each(
+    paths: Sequence[Path | RemoteLog],
+    *,
+    car: Car,
+    rate_hz: float | None = None,
+    workers: int | None = None,
+    keep_frames: bool = True,
+    cluster: str | None = None,
+) -> Iterator[tuple[int, list[LogAudit]]]:
+    """(index of the file, its audits) as they are done, in any order; each file comes exactly once."""
+    audit = functools.partial(audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+    if cluster is not None:
+        from audit.night.cluster import on_cluster
+
+        yield from on_cluster(audit, paths, address=cluster)
+        return
+    workers = _fit(paths) if workers is None else max(1, min(workers, len(paths)))
+    if workers == 1:
+        for index, path in enumerate(paths):
+            yield index, audit(path)
+        return
+    crew = Crew(workers)
+    try:
+        yield from _spread(audit, paths, crew)
+    finally:
+        crew.rest()
+
+
+def audit_one(
+    source: Path | RemoteLog, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True
+) -> list[LogAudit]:
+    """Audit one file of this machine, or one that is fetched first."""
+    from audit.night.screen import screen_log
+
+    if isinstance(source, Path):
+        return screen_log(source, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+    from audit.night.remote import fetched
+
+    return fetched(
+        functools.partial(screen_log, car=car, rate_hz=rate_hz, keep_frames=keep_frames), source
+    )
+
+
+class Crew:
+    """Worker processes that stay from one lot of files to the next, until `rest`. workers: how many."""
+
+    def __init__(self, workers: int) -> None:
+        self.workers = workers
+        self._pool: ProcessPoolExecutor | None = None
+
+    def each(
+        self, paths: Sequence[Path | RemoteLog], car: Car
+    ) -> Iterator[tuple[int, list[LogAudit]]]:
+        """As audit_each, with the whole logs."""
+        audit = functools.partial(audit_one, car=car, rate_hz=None, keep_frames=True)
+        yield from _spread(audit, paths, self)
+
+    def pool(self) -> ProcessPoolExecutor:
+        """The processes, started when they are first wanted."""
+        import multiprocessing
+        from concurrent.futures import ProcessPoolExecutor
+
+        if self._pool is None:
+            # A forked child of a threaded polars can hang, so children start clean.
+            self._pool = ProcessPoolExecutor(
+                self.workers, mp_context=multiprocessing.get_context("spawn")
+            )
+        return self._pool
+
+    def rest(self) -> None:
+        """Let the processes end; the next lot starts new ones."""
+        if self._pool is not None:
+            self._pool.shutdown(wait=True, cancel_futures=True)
+            self._pool = None
+
+
+def _spread(
+    audit: Audit, paths: Sequence[Path | RemoteLog], crew: Crew
+) -> Iterator[tuple[int, list[LogAudit]]]:
+    """Over processes. When one dies (out of memory, say) its files are read again: by new ones, then each in a
+    process of its own, so that a file that kills its reader takes nothing with it.
+    """
+    left = dict(enumerate(paths))
+    for _ in range(2):
+        for index, audits in _worked(audit, left, crew):
+            del left[index]
+            yield index, audits
+        if not left:
+            return
+    for index, path in list(left.items()):
+        lone = Crew(1)
+        try:
+            done = list(_worked(audit, {index: path}, lone))
+        finally:
+            lone.rest()
+        yield done[0] if done else (index, [killer(path)])
+
+
+def killer(path: Path | RemoteLog) -> LogAudit:
+    """The word on a file whose reader died each time."""
+    sentence = (
+        f"{path}: the process that read it was ended by the system each time, most likely for want of memory. "
+        "Screen it alone on a machine with more, or cut the log into parts."
+    )
+    return LogAudit(str(path), "", "rejected", error=sentence)
+
+
+def _worked(
+    audit: Audit, paths: dict[int, Path | RemoteLog], crew: Crew
+) -> Iterator[tuple[int, list[LogAudit]]]:
+    """What a set of processes gets done, until all is done or one dies."""
+    from concurrent.futures import FIRST_COMPLETED, Future, wait
+    from concurrent.futures.process import BrokenProcessPool
+
+    todo = iter(list(paths.items()))
+    running: dict[Future[list[LogAudit]], int] = {}
+    try:
+        with _one_thread_each():
+            while True:
+                while (
+                    len(running) < crew.workers * (1 + AHEAD)
+                    and (more := next(todo, None)) is not None
+                ):
+                    running[crew.pool().submit(audit, more[1])] = more[0]
+                if not running:
+                    return
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    audits = future.result()
+                    yield running.pop(future), audits
+    except BrokenProcessPool:
+        crew.rest()
+    finally:
+        for future in running:
+            future.cancel()
+
+
+@contextlib.contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Children use one thread: the processes themselves are the parallelism."""
+    before = os.environ.get("POLARS_MAX_THREADS")
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    try:
+        yield
+    finally:
+        if before is None:
+            os.environ.pop("POLARS_MAX_THREADS", None)
+
+
+def _fit(paths: Sequence[Path | RemoteLog]) -> int:
+    total = sum(
+        (p.stat().st_size if p.exists() else 0) if isinstance(p, Path) else p.size for p in paths
+    )
+    if total < WORTH_A_PROCESS or len(paths) < 4:
+        return 1
+    return max(1, min(os.cpu_count() or 1, len(paths) // 4))

@@ -1,0 +1,1 @@
+"""The sensor tests, one file a test."""

@@ -1,0 +1,140 @@
+"""How the service is doing: log lines as JSON, a health file, and word to a service manager that asks for it."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import json
+import logging
+import os
+import socket
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, TextIO
+
+from audit import __version__
+from audit.files import write_text
+
+LOGGER = "pullaudit.watch"
+STALE_AFTER = 3.0  # times the interval at which the health file is written
+
+
+class JsonLines(logging.Formatter):
+    """One JSON object a line: time (UTC), level, event, and what belongs to it."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        at = dt.datetime.fromtimestamp(record.created, dt.UTC).isoformat(timespec="milliseconds")
+        line: dict[str, Any] = {
+            "at": at,
+            "level": record.levelname.lower(),
+            "event": record.getMessage(),
+        }
+        line |= getattr(record, "about", {})
+        if record.exc_info and os.environ.get("PULLAUDIT_DEBUG"):
+            line["traceback"] = self.formatException(record.exc_info)
+        return json.dumps(line, ensure_ascii=False, default=str)
+
+
+class PlainLines(logging.Formatter):
+    """The same for people: '19:40:02 screened  car=alder verdict=hold'."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        at = time.strftime("%H:%M:%S", time.localtime(record.created))
+        about = " ".join(f"{key}={value}" for key, value in getattr(record, "about", {}).items())
+        mark = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
+        return f"{at} {mark}{record.getMessage()}  {about}".rstrip()
+
+
+def start_logging(out: TextIO, *, plain: bool) -> logging.Logger:
+    """Send the service's lines to a stream, and only there."""
+    logger = logging.getLogger(LOGGER)
+    logger.handlers.clear()
+    handler = logging.StreamHandler(out)
+    handler.setFormatter(PlainLines() if plain else JsonLines())
+    logger.addHandler(handler)
+    logger.setLevel(logging.DEBUG if os.environ.get("PULLAUDIT_DEBUG") else logging.INFO)
+    logger.propagate = False
+    return logger
+
+
+def say(event: str, *, level: int = logging.INFO, **about: Any) -> None:
+    """One structured line."""
+    logging.getLogger(LOGGER).log(level, event, extra={"about": about})
+
+
+@dataclass(slots=True)
+class Health:
+    """The service in figures. waiting: files not complete yet; backlog: complete, not read yet; blocked: files
+    kept back by something to be mended, told in `trouble`.
+    """
+
+    inbox: str = ""
+    mode: str = ""
+    read: int = 0
+    set_aside: int = 0
+    known: int = 0
+    nights: int = 0
+    waiting: int = 0
+    backlog: int = 0
+    blocked: int = 0
+    untold: int = 0
+    trouble: str = ""
+    last_verdict: str = ""
+    last_at: str = ""
+    started: str = ""
+    every_s: float = 60.0
+
+    def line(self) -> dict[str, Any]:
+        """The health line: figures now, the process and its memory."""
+        return {
+            **asdict(self),
+            "pid": os.getpid(),
+            "version": __version__,
+            "at": _now(),
+            "memory_mb": _memory_mb(),
+        }
+
+
+def write_health(path: Path, health: Health) -> None:
+    """Put the health line into its file, whole."""
+    write_text(path, json.dumps(health.line(), ensure_ascii=False) + "\n")
+
+
+def read_health(path: Path) -> tuple[bool, str]:
+    """(is the service well, one sentence) from its health file."""
+    try:
+        line = json.loads(path.read_text(encoding="utf-8"))
+        age = (dt.datetime.now(dt.UTC) - dt.datetime.fromisoformat(line["at"])).total_seconds()
+        late = age > STALE_AFTER * line["every_s"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return False, f"{path}: no health line; the service has not run here."
+    figures = f"{line['read']} read, {line['set_aside']} set aside, {line['backlog']} in the backlog, {line['waiting']} not complete yet"
+    if late:
+        return False, f"stopped or stuck: the last health line is {age:.0f} s old ({figures})."
+    if line["trouble"]:
+        return False, f"in trouble: {line['trouble']} ({figures})."
+    last = f"; last verdict: {line['last_verdict']}" if line["last_verdict"] else ""
+    return True, f"well: {figures}, {line['mode']}{last}."
+
+
+def tell_manager(state: str) -> None:
+    """Word to the service manager by its notification socket (sd_notify(3)); nothing without one."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
+        out.connect("\0" + address[1:] if address.startswith("@") else address)
+        out.sendall(state.encode())
+
+
+def _now() -> str:
+    return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+
+
+def _memory_mb() -> float | None:
+    try:
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return round(pages * os.sysconf("SC_PAGE_SIZE") / 1e6, 1)

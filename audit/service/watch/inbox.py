@@ -1,0 +1,443 @@
+"""The inbox service: whatever lands in a folder is screened, kept and told of, each thing once.
+
+One loop: events and looks say what changed; the settler says what is complete; the desk does the work in batches,
+oldest first. All that must survive stands in the ledger and the archive, so that a kill at any moment loses nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import importlib
+import logging
+import os
+import queue
+import signal
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from audit.errors import ArchiveError, PullauditError, UsageError
+from audit.model import Car, LogAudit, Night
+from audit.night.pool import Crew
+from audit.request import on_this_machine
+from audit.service.watch.desk import Desk, Worked
+from audit.service.watch.eyes import Eyes, file_system, has_events, look_through
+from audit.service.watch.health import Health, say, tell_manager, write_health
+from audit.service.watch.hooks import Teller, Ways, checked
+from audit.service.watch.ledger import Ledger
+from audit.service.watch.papers import Places
+from audit.service.watch.settle import Settler, passed_over
+
+STATE = "inbox"  # the service's folder in the archive's
+BATCH_FILES, BATCH_BYTES = 32, 48 << 20
+SPREAD_FROM = 8  # complete files from which worker processes are worth their start
+LOOK_AGAIN_S = 300.0  # with events: a look for what an overrun queue of events has lost
+POLL_S, POLL_STABLE_S = 1.0, 2.0
+SHARE_OF_TIME = 0.005  # the most that looking through the inbox may take
+RETRY_S = (5.0, 30.0, 60.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a person asked for. poll_s: look so often instead of using events; once: end when nothing is left."""
+
+    inbox: Path
+    archive: Path
+    state: Path | None = None
+    stable_s: float = 1.0
+    poll_s: float | None = None
+    once: bool = False
+    workers: int = 1
+    units: str | None = None
+    setting: str = ""
+    ways: Ways = field(default_factory=Ways)
+    health_s: float = 60.0
+
+
+class Service:
+    """`run()` until a signal or `stop()`."""
+
+    def __init__(
+        self, settings: Settings, *, on_verdict: Callable[[str, Night], None] | None = None
+    ) -> None:
+        self.settings, self._on_verdict = settings, on_verdict
+        self.inbox = _checked_inbox(settings)
+        checked(settings.ways)
+        state = settings.state or settings.archive / STATE
+        self.places = Places(state.resolve())
+        self._leave_out = (self.places.root, settings.archive.resolve())
+        self._heard: queue.SimpleQueue[Path | None] = queue.SimpleQueue()
+        self._stop = threading.Event()
+        self._backlog: deque[Path] = deque()
+        self._queued: set[Path] = set()
+        self._blocked: dict[Path, str] = {}
+        self._failed: dict[Path, int] = {}
+        self._later: list[tuple[float, Path]] = []
+        self._crew = Crew(settings.workers)
+        self.health = Health(inbox=str(self.inbox), every_s=settings.health_s, started=_now())
+
+    # --- from outside -----------------------------------------------------------------------------
+
+    def stop(self) -> None:
+        """End after the batch at hand; safe from a signal handler or another thread."""
+        self._stop.set()
+        self._heard.put(None)
+
+    def run(self) -> None:
+        """Work until stopped. Raises UsageError when another service works here, ArchiveError for a broken ledger."""
+        with _only_one(self.places), _signals(self.stop):
+            self._ledger = Ledger(self.places.ledger)
+            self._done = self._ledger.places()
+            counts = self._ledger.counts()
+            self.health.read, self.health.set_aside = (
+                counts.get("read", 0),
+                counts.get("set_aside", 0),
+            )
+            teller = Teller(self.places.ledger, self.settings.ways)
+            eyes = self._open_eyes()
+            try:
+                self._desk = self._make_desk()
+                _warm_up()
+                teller.start()
+                self._loop(eyes, teller)
+            finally:
+                self._crew.rest()
+                tell_manager("STOPPING=1")
+                if eyes is not None:
+                    eyes.close()
+                teller.stop(within_s=20.0)
+                self._say_health("stopped", teller)
+                self._ledger.close()
+
+    # --- the loop ---------------------------------------------------------------------------------
+
+    def _loop(self, eyes: Eyes | None, teller: Teller) -> None:
+        say(
+            "started",
+            inbox=str(self.inbox),
+            archive=str(self.settings.archive),
+            mode=self.health.mode,
+            known=len(self._done),
+        )
+        next_look = self._look()
+        next_health = time.monotonic()
+        tell_manager("READY=1")
+        while not self._stop.is_set():
+            now = time.monotonic()
+            if now >= next_look:
+                if eyes is not None and not eyes.sound and self.inbox.is_dir():
+                    eyes.close()
+                    eyes.open()
+                next_look = self._look()
+            self._take_complete(now)
+            if now >= next_health:
+                self._say_health("health", teller)
+                next_health = now + self.settings.health_s
+            if self._backlog:
+                self._work(teller)
+                self._drain(0.0)
+                continue
+            if self.settings.once and not len(self._settler) and not self._later:
+                return
+            due = [
+                next_look,
+                next_health,
+                self._settler.next_look(),
+                min(self._later, default=(None,))[0],
+            ]
+            self._drain(max(0.0, min(t for t in due if t is not None) - time.monotonic()))
+
+    def _drain(self, wait_s: float) -> None:
+        """Take in what was heard; wait for the first word so long."""
+        with contextlib.suppress(queue.Empty):
+            path = self._heard.get(timeout=wait_s) if wait_s > 0 else self._heard.get_nowait()
+            while True:
+                if path is not None:
+                    self._saw(path)
+                path = self._heard.get_nowait()
+
+    def _saw(self, path: Path) -> None:
+        if path.suffix.lower() == ".toml":
+            self._unblock()
+        if not self._mine(path):
+            return
+        if path.is_dir():
+            self._look(path)
+        elif not passed_over(path.name):
+            self._settler.saw(path)
+
+    def _mine(self, path: Path) -> bool:
+        """Is it in the inbox, not hidden, and none of the service's own files?"""
+        if not path.is_relative_to(self.inbox) or any(
+            path.is_relative_to(p) for p in self._leave_out
+        ):
+            return False
+        return not any(part.startswith(".") for part in path.relative_to(self.inbox).parts)
+
+    def _look(self, folder: Path | None = None) -> float:
+        """Look through the inbox for what is new; when to look again."""
+        start = time.monotonic()
+        for path, found in look_through(folder or self.inbox, leave_out=self._leave_out):
+            known = self._done.get(str(path)) == (found.st_size, found.st_mtime_ns)
+            if not known and not any(
+                path in there for there in (self._queued, self._blocked, self._settler)
+            ):
+                self._settler.saw(path)
+        self._unblock()
+        took = time.monotonic() - start
+        return time.monotonic() + max(self._look_every_s, took / SHARE_OF_TIME)
+
+    def _take_complete(self, now: float) -> None:
+        for at, path in [pair for pair in self._later if pair[0] <= now]:
+            self._later.remove((at, path))
+            self._queue(path)
+        for path in self._settler.complete():
+            found = self._done.get(str(path))
+            if found is None or not _same(path, found):
+                self._queue(path)
+
+    def _queue(self, path: Path) -> None:
+        if path not in self._queued:
+            self._queued.add(path)
+            self._backlog.append(path)
+
+    def _unblock(self) -> None:
+        for path in list(self._blocked):
+            del self._blocked[path]
+            self._queue(path)
+
+    def _work(self, teller: Teller) -> None:
+        batch = self._batch()
+        try:
+            worked = self._desk.work(batch)
+        except ArchiveError as error:
+            self._trouble(str(error))
+            self._again(batch)
+            return
+        finally:
+            self._queued.difference_update(batch)
+        self._take_in(worked)
+        if worked.told:
+            teller.kick()
+        if not self._backlog:
+            self._crew.rest()  # idle processes would only hold memory
+            self._write_health(teller)  # so that --status is never a minute behind
+
+    def _batch(self) -> list[Path]:
+        """The oldest file and all others of its folder, then of the next: a night is judged once, not once a log."""
+        batch: list[Path] = []
+        size = 0
+        order = {
+            folder: i
+            for i, folder in enumerate(dict.fromkeys(path.parent for path in self._backlog))
+        }
+        for path in sorted(self._backlog, key=lambda path: order[path.parent]):
+            batch.append(path)
+            with contextlib.suppress(OSError):
+                size += path.stat().st_size
+            if len(batch) >= BATCH_FILES * self.settings.workers or size >= BATCH_BYTES:
+                break
+        taken = set(batch)
+        self._backlog = deque(path for path in self._backlog if path not in taken)
+        return batch
+
+    def _take_in(self, worked: Worked) -> None:
+        for file in worked.done:
+            self._done[str(file.path)] = (file.size, file.stamp)
+            self._failed.pop(file.path, None)
+        for path in worked.changed:
+            self._settler.saw(path)
+        self._again([path for path, _ in worked.failed])
+        for path, reason in worked.blocked:
+            self._blocked[path] = reason
+        reasons = [*self._blocked.values(), *(reason for _, reason in worked.failed)]
+        self._trouble(reasons[0] if reasons else "")
+        self.health.read += worked.read
+        self.health.set_aside += worked.set_aside
+        self.health.known += worked.known
+        self.health.nights += len(worked.verdicts)
+        if worked.verdicts:
+            last = worked.verdicts[-1]
+            self.health.last_verdict, self.health.last_at = (
+                f"{last.car.name} {last.verdict}",
+                _now(),
+            )
+
+    def _again(self, paths: Sequence[Path]) -> None:
+        """Try these later: the disk, a share or somebody's rights are in the way."""
+        for path in paths:
+            tries = self._failed.get(path, 0)
+            self._failed[path] = tries + 1
+            self._later.append((time.monotonic() + RETRY_S[min(tries, len(RETRY_S) - 1)], path))
+
+    def _trouble(self, sentence: str) -> None:
+        if sentence and sentence != self.health.trouble:
+            say("trouble", level=logging.ERROR, error=sentence)
+        self.health.trouble = sentence
+
+    def _say_health(self, event: str, teller: Teller) -> None:
+        h = self._write_health(teller)
+        say(event, **{k: v for k, v in h.line().items() if k not in ("inbox", "started", "at")})
+        tell_manager(
+            f"WATCHDOG=1\nSTATUS={h.read} read, {h.set_aside} set aside, {h.backlog + h.waiting} waiting"
+        )
+
+    def _write_health(self, teller: Teller) -> Health:
+        h = self.health
+        h.waiting, h.backlog, h.blocked, h.untold = (
+            len(self._settler),
+            len(self._backlog),
+            len(self._blocked),
+            teller.untold,
+        )
+        with contextlib.suppress(PullauditError):
+            write_health(self.places.health, h)
+        return h
+
+    # --- setting up -------------------------------------------------------------------------------
+
+    def _open_eyes(self) -> Eyes | None:
+        wanted = self.settings.poll_s is None and not self.settings.once and has_events(self.inbox)
+        eyes = Eyes(self.inbox, self._heard.put) if wanted else None
+        if eyes is not None and not eyes.open():
+            eyes = None
+        quick = self.settings.poll_s or POLL_S
+        self._look_every_s = LOOK_AGAIN_S if eyes is not None else quick
+        here = has_events(self.inbox)
+        self.health.mode = (
+            "file events"
+            if eyes
+            else f"a look every {quick:g} s ({file_system(self.inbox) or 'unknown file system'})"
+        )
+        stable = self.settings.stable_s if here else max(self.settings.stable_s, POLL_STABLE_S)
+        self._settler = Settler(stable_s=stable, trust=here)
+        return eyes
+
+    def _audit_each(self, paths: Sequence[Path], car: Car) -> Iterator[tuple[int, list[LogAudit]]]:
+        """Audit many files: here, or by worker processes once there are enough of them."""
+        from audit.night.pool import audit_each
+
+        if self.settings.workers > 1 and len(paths) >= SPREAD_FROM:
+            return self._crew.each(paths, car)
+        return audit_each(paths, car=car, workers=1, keep_frames=True)
+
+    def _make_desk(self) -> Desk:
+        from audit.archive.store.store import Archive
+
+        return Desk(
+            inbox=self.inbox,
+            papers_to=self.places,
+            archive=Archive(self.settings.archive),
+            ledger=self._ledger,
+            audit_each=self._audit_each,
+            setting=self.settings.setting,
+            units=self.settings.units,
+            on_verdict=self._on_verdict,
+        )
+
+
+def _checked_inbox(settings: Settings) -> Path:
+    on_this_machine(settings.archive)
+    if not settings.inbox.is_dir():
+        raise UsageError(
+            f"{settings.inbox}: no such folder. Make it, or give the folder your logs land in."
+        )
+    inbox, archive = settings.inbox.resolve(), settings.archive.resolve()
+    if inbox == archive or inbox.is_relative_to(archive):
+        raise UsageError(
+            f"{settings.inbox}: the inbox lies in the archive {settings.archive}. Give two folders apart."
+        )
+    return inbox
+
+
+@contextlib.contextmanager
+def _only_one(places: Places) -> Iterator[None]:
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(places.lock)
+    try:
+        places.root.mkdir(parents=True, exist_ok=True)
+        lock.acquire(timeout=0)
+    except Timeout:
+        raise UsageError(
+            f"{places.root}: another watch works here already. End it, or give another --state folder."
+        ) from None
+    except OSError as error:
+        raise ArchiveError(
+            f"{places.root}: cannot be written ({error.strerror or error}). Mend its rights."
+        ) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+@contextlib.contextmanager
+def _signals(stop: Callable[[], None]) -> Iterator[None]:
+    """SIGTERM and SIGINT end the service cleanly; the second one at once."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    asked: list[int] = []
+
+    def handle(number: int, _frame: object) -> None:
+        if asked:
+            os._exit(128 + number)
+        asked.append(number)
+        stop()
+
+    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, old in before.items():
+            signal.signal(number, old)
+
+
+def _warm_up() -> None:
+    """Load what the first verdict needs before the first log is there: loading takes longer than a log."""
+    with contextlib.suppress(ImportError):
+        for name in (
+            "archive.tables",
+            "archive.trends",
+            "checks.registry",
+            "intake.understand",
+            "intake.parquet",
+            "report.document",
+            "report.html",
+            "sanity.examine",
+            "pulls.find",
+            "screen",
+        ):
+            importlib.import_module(f"audit.{name}")
+        importlib.import_module("deltalake")
+    with contextlib.suppress(Exception):  # a dry run of the walk on a few made-up rows
+        _dry_run()
+
+
+def _dry_run() -> None:
+    import tempfile
+
+    from audit.night.screen import assemble, screen_log
+
+    rows = "\n".join(f"{i / 10:.1f},{1500 + i},{20 + i / 10:.1f},{100 + i % 3}" for i in range(100))
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "dry.csv"
+        file.write_text(f"time_s,rpm,throttle_pct,map_kpa\n{rows}\n", encoding="ascii")
+        assemble(screen_log(file, car=Car()), car=Car())
+
+
+def _same(path: Path, known: tuple[int, int]) -> bool:
+    try:
+        found = path.lstat()
+    except OSError:
+        return True  # gone: nothing to do
+    return (found.st_size, found.st_mtime_ns) == known
+
+
+def _now() -> str:
+    return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")

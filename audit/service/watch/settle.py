@@ -1,0 +1,241 @@
+"""When is a file complete? Nothing tells for sure, so several weak signs are put together.
+
+A file is taken when its size and time of change have stood still for a while, when nobody holds it open for
+writing, and when its end looks like an end. A file whose end looks torn off waits longer, not for ever.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import time
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from audit.discover import NO_LOGS
+
+# A copy under way often bears a name of its own until it is whole. Common practice, no published source.
+PARTIAL = (
+    ".part",
+    ".partial",
+    ".tmp",
+    ".temp",
+    ".download",
+    ".crdownload",
+    ".opdownload",
+    ".filepart",
+    ".upload",
+    ".uploading",
+    ".incomplete",
+    ".inprogress",
+    ".swp",
+    ".lock",
+    ".writing",
+)
+GZIP, ZIP = b"\x1f\x8b", b"PK\x03\x04"
+LOOK = 70_000  # bytes from the end that hold a zip's end record, with its longest comment
+UNZIP_MOST = 64 << 20  # bytes of a gzip looked through; a longer one is not doubted
+TRUSTED_AGE_S = 10.0  # a file this old at first sight is not being written, unless it is held open
+HELD_LOOK_S = 0.5
+PAUSES = 3.0
+
+
+def passed_over(name: str) -> bool:
+    """Is this the name of a hidden file, of a copy under way, or of something that is no log?"""
+    low = name.lower()
+    return (
+        low.startswith((".", "~")) or low.endswith(("~", *PARTIAL)) or Path(low).suffix in NO_LOGS
+    )
+
+
+def held_open(path: Path) -> bool:
+    """Does a program hold the file open for writing? False where it cannot be known.
+
+    Linux grants a read lease only while nobody has the file open for writing (fcntl(2), F_SETLEASE); where a lease
+    may not be had (another's file, a network share) the open files of the processes we may see are looked through.
+    """
+    try:
+        import fcntl
+
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    except (ImportError, OSError):
+        return False
+    try:
+        fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+        fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+    except OSError as error:
+        return True if error.errno == errno.EAGAIN else _seen_open(os.fstat(handle))
+    except AttributeError:  # no such call on this system
+        return False
+    else:
+        return False
+    finally:
+        os.close(handle)
+
+
+def _seen_open(wanted: os.stat_result) -> bool:
+    """Looks through /proc for a writing handle on the file."""
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            handles = list((process / "fd").iterdir())
+        except OSError:
+            continue
+        for handle in handles:
+            try:
+                found = handle.stat()
+                if (found.st_dev, found.st_ino) == (wanted.st_dev, wanted.st_ino) and _writes(
+                    process, handle.name
+                ):
+                    return True
+            except OSError:
+                continue
+    return False
+
+
+def _writes(process: Path, number: str) -> bool:
+    for line in (process / "fdinfo" / number).read_text(encoding="ascii").splitlines():
+        if line.startswith("flags:"):
+            return int(line.split()[1], 8) & os.O_ACCMODE != os.O_RDONLY
+    return False
+
+
+def looks_whole(path: Path) -> bool:
+    """Does the file's end look like an end: a line's end, a gzip's trailer, a zip's directory?"""
+    try:
+        with path.open("rb") as file:
+            head = file.read(4)
+            if head.startswith(GZIP):
+                return _gzip_ends(path)
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - LOOK))
+            tail = file.read()
+    except OSError:
+        return True  # reading it will tell
+    if head == ZIP:
+        return b"PK\x05\x06" in tail
+    # UTF-16 ends its last line in two bytes, of which one is nought.
+    return tail.rstrip(b"\0").endswith((b"\n", b"\r", b"\x1a")) or size == 0
+
+
+def _gzip_ends(path: Path) -> bool:
+    if path.stat().st_size > UNZIP_MOST:
+        return True
+    step = zlib.decompressobj(wbits=31)
+    with path.open("rb") as file:
+        while chunk := file.read(1 << 20):
+            try:
+                while chunk and not step.eof:
+                    step.decompress(chunk, 4 << 20)
+                    chunk = step.unconsumed_tail
+            except zlib.error:
+                return True  # torn or no gzip: waiting does not mend it
+    return step.eof
+
+
+@dataclass(slots=True)
+class _Waiting:
+    size: int
+    stamp: int
+    still_since: float  # on the monotonic clock
+    look_at: float
+    pause: float = 0.0  # the longest pause between two changes so far, s
+
+
+class Settler:
+    """Files that have been seen but may not be complete yet.
+
+    stable_s: how long size and time of change must stand still; unsure_s: the same for an end that looks torn off;
+    give_up_s: a file that stands still for so long is taken though it is held open. trust: may the file's own
+    times be compared with our clock (not so on a share of another machine)?
+    """
+
+    def __init__(
+        self,
+        *,
+        stable_s: float,
+        unsure_s: float = 8.0,
+        give_up_s: float = 600.0,
+        trust: bool = True,
+        clock: Callable[[], float] = time.monotonic,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
+        self.stable_s, self.unsure_s, self.give_up_s, self.trust = (
+            stable_s,
+            max(unsure_s, stable_s),
+            give_up_s,
+            trust,
+        )
+        self._clock, self._wall = clock, wall
+        self._waiting: dict[Path, _Waiting] = {}
+
+    def __len__(self) -> int:
+        return len(self._waiting)
+
+    def __contains__(self, path: Path) -> bool:
+        return path in self._waiting
+
+    def saw(self, path: Path) -> None:
+        """Something happened at a path: start or go on waiting for it, or forget it when it is gone."""
+        found = regular(path)
+        if found is None:
+            self._waiting.pop(path, None)
+            return
+        was = self._waiting.get(path)
+        if was is not None and (was.size, was.stamp) == (found.st_size, found.st_mtime_ns):
+            return
+        since = self._clock() - (self._age(found) if was is None or self.trust else 0.0)
+        pause = 0.0 if was is None else max(was.pause, since - was.still_since)
+        self._waiting[path] = _Waiting(
+            found.st_size, found.st_mtime_ns, since, since + self._still_for(pause), pause
+        )
+
+    def _still_for(self, pause: float) -> float:
+        """A file that comes in pieces must stand still for longer than the pauses it has made."""
+        return max(self.stable_s, min(PAUSES * pause, self.unsure_s))
+
+    def _age(self, found: os.stat_result) -> float:
+        # The time of change of the inode is set by any write and can be set by no copying program.
+        age = max(0.0, self._wall() - max(found.st_mtime, found.st_ctime))
+        return age if self.trust or age > TRUSTED_AGE_S else 0.0
+
+    def next_look(self) -> float | None:
+        """When to call `complete` next, on the monotonic clock; None with nothing waiting."""
+        return min((w.look_at for w in self._waiting.values()), default=None)
+
+    def complete(self) -> list[Path]:
+        """The files that are complete now, the longest complete first; they are waited for no more."""
+        now = self._clock()
+        due = [path for path, w in self._waiting.items() if w.look_at <= now]
+        done: list[tuple[float, Path]] = []
+        for path in due:
+            self.saw(path)  # it may have grown with no event
+            waiting = self._waiting.get(path)
+            if waiting is None or waiting.look_at > now:
+                continue
+            wait = self._wait(path, now - waiting.still_since)
+            if wait > 0:
+                waiting.look_at = now + wait
+                continue
+            done.append((waiting.still_since, path))
+            del self._waiting[path]
+        return [path for _, path in sorted(done, key=lambda pair: (pair[0], str(pair[1])))]
+
+    def _wait(self, path: Path, still: float) -> float:
+        """How long to wait on, s; 0 for complete."""
+        if still < self.give_up_s and held_open(path):
+            return min(5.0, max(HELD_LOOK_S, still / 8))
+        if still < self.unsure_s and not looks_whole(path):
+            return self.unsure_s - still
+        return 0.0
+
+
+def regular(path: Path) -> os.stat_result | None:
+    """The state of a plain file, None for anything else (links are not followed: they lead out of the inbox)."""
+    try:
+        found = path.lstat()
+    except OSError:
+        return None
+    return found if stat.S_ISREG(found.st_mode) else None

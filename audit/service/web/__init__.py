@@ -1,0 +1,1 @@
+"""The archive as pages in a browser."""

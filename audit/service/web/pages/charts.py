@@ -1,0 +1,218 @@
+"""Charts of trends and of the response to duty, as layers that the page's script draws."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from audit.report.display import figure, number, unit_for
+from audit.report.page.quantities import linear, shown
+
+if TYPE_CHECKING:
+    from audit.archive.step.response import GearResponse
+    from audit.archive.store.journal import JournalNote
+    from audit.archive.trend.trends import Trend
+
+Layer = dict[str, Any]
+
+
+def trend_charts(
+    name: str, trend: Trend, notes: Sequence[JournalNote], *, us: bool
+) -> list[dict[str, Any]]:
+    """Two charts on one axis of nights: the measure itself, and how far it is from what was expected, with control limits."""
+    dates = trend.dates
+    marks = _journal(dates, notes, trend.measure.name)
+    if trend.shift is not None:
+        marks.append({"kind": "upright", "x": trend.shift.onset, "text": "shift begins"})
+    ticks = _ticks(dates)
+    unit = "" if trend.measure.unit == "1" else trend.measure.unit
+    values = [round(shown(v, unit, us=us), 4) for v in trend.values]
+    level: list[Layer] = [
+        {"kind": "line", "x": list(range(len(values))), "y": values, "style": 0},
+        {"kind": "points", "x": list(range(len(values))), "y": values, "style": 0},
+    ]
+    if trend.baseline is not None:
+        said = figure(trend.baseline, unit, us=us, digits=trend.measure.digits).strip()
+        level.append(
+            {
+                "kind": "level",
+                "y": shown(trend.baseline, unit, us=us),
+                "text": f"baseline {said}",
+                "role": "target",
+            }
+        )
+    if trend.forecast is not None:
+        limit = trend.forecast.limit
+        level.append(
+            {
+                "kind": "level",
+                "y": shown(limit, unit, us=us),
+                "text": f"limit {number(limit, unit, us=us)}",
+                "role": "limit",
+            }
+        )
+    first = len(dates) - len(trend.ewma)
+    x = list(range(first, len(dates)))
+    control: list[Layer] = [
+        {"kind": "line", "x": x, "y": [round(v, 3) for v in trend.ewma], "style": 0},
+        {
+            "kind": "points",
+            "x": list(range(len(trend.scores))),
+            "y": [round(v, 3) for v in trend.scores],
+            "style": 2,
+        },
+        {"kind": "level", "y": trend.ewma_limit, "text": "limit", "role": "limit"},
+        {"kind": "level", "y": -trend.ewma_limit, "text": "limit", "role": "limit"},
+    ]
+    about = f"{trend.measure.label}, a point a night, corrected to the same conditions"
+    return [
+        {
+            "id": name,
+            "title": "The measure",
+            "unit": unit_for(unit, us=us),
+            "about": about,
+            "layers": level + marks,
+            "ticks": ticks,
+            "tall": False,
+            "across": "night",
+            "told": _measure_told(trend, unit, us=us),
+        },
+        {
+            "id": f"{name}-control",
+            "title": "Control chart",
+            "unit": "expected spreads",
+            "ticks": ticks,
+            "tall": False,
+            "across": "night",
+            "about": "points: each night's distance from what was expected; line: their moving average, which should stay between the control limits",
+            "told": _control_told(trend),
+            "layers": control + marks,
+        },
+    ]
+
+
+def _measure_told(trend: Trend, unit: str, *, us: bool) -> str:
+    """The chart of the measure in words."""
+    if not trend.values:
+        return "No night yet."
+    dates, digits = trend.dates, trend.measure.digits
+    low, high = (int(find(trend.values)) for find in (np.argmin, np.argmax))
+    first, last, least, most = (
+        figure(trend.values[i], unit, us=us, digits=digits).strip() for i in (0, -1, low, high)
+    )
+    return (
+        f"{len(dates)} nights, from {first} on {dates[0]} to {last} on {dates[-1]}; lowest {least} on {dates[low]}, "
+        f"highest {most} on {dates[high]}."
+    )
+
+
+def _control_told(trend: Trend) -> str:
+    """The control chart in words."""
+    if not trend.ewma:
+        return "No moving average yet."
+    outside = sum(abs(v) > trend.ewma_limit for v in trend.ewma)
+    return (
+        f"The moving average stands at {trend.ewma[-1]:.1f}; its limits are {-trend.ewma_limit:.1f} and {trend.ewma_limit:.1f}. "
+        f"It was outside them on {outside} of {len(trend.ewma)} nights."
+    )
+
+
+def _response_told(duty: Any, bounds: Any, unit: str) -> str:
+    """The curve in words, at five duties."""
+    rows = [
+        f"at {duty[i]:.0f} % {bounds[i, 1]:.1f}, {bounds[i, 0]:.1f} to {bounds[i, 2]:.1f}"
+        for i in (0, 10, 20, 30, 40)
+    ]
+    return f"Settled boost in {unit}, most likely and nine pulls in ten: {'; '.join(rows)}."
+
+
+def _ticks(dates: Sequence[str]) -> dict[str, str]:
+    """Some night indices with their months, or their days where the nights span less than three months."""
+    count = min(3, len(dates))
+    at = [round(i * (len(dates) - 1) / max(count - 1, 1)) for i in range(count)]
+    near = bool(dates) and (date.fromisoformat(dates[-1]) - date.fromisoformat(dates[0])).days < 90
+    return {str(i): dates[i][5:] if near else dates[i][:7] for i in at}
+
+
+def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -> list[Layer]:
+    """An upright line where a note on this measure falls between the nights."""
+    if not dates:
+        return []
+    days = np.array([date.fromisoformat(d).toordinal() for d in dates])
+    out: list[Layer] = []
+    for note in notes:
+        day = date.fromisoformat(note.day).toordinal()
+        if measure in note.touches and days[0] <= day <= days[-1] + 30:
+            at = float(np.interp(day, days, np.arange(len(days))))
+            out.append(
+                {"kind": "upright", "x": round(max(at - 0.25, -0.25), 2), "text": note.text[:40]}
+            )
+    return out
+
+
+def response_chart(name: str, gear: GearResponse, *, relative: float, us: bool) -> dict[str, Any]:
+    """Settled boost against duty: the pulls, the curve with the range of nine pulls in ten, the duty to try next.
+
+    relative: air density of the last night over the reference's; all is shown as in that air, as the next step is.
+    """
+    scale, _ = linear("kPa", us=us)
+    low = max(0.0, (gear.curve.data[0] if gear.curve.data else 0.0) - 15.0)
+    high = min(100.0, (gear.curve.data[1] if gear.curve.data else 100.0) + 15.0)
+    duty = np.linspace(low, high, 41)
+    bounds = np.array([gear.curve.interval(float(d), relative=relative) for d in duty]) * scale
+    x = [round(float(d), 2) for d in duty]
+    layers: list[Layer] = [
+        {"kind": "area", "x": x, "low": _rounded(bounds[:, 0]), "high": _rounded(bounds[:, 2])},
+        {"kind": "line", "x": x, "y": _rounded(bounds[:, 1]), "style": 0},
+    ]
+    seen = (
+        gear.rows.select("duty_mean_pct", "boost_settled_kpa", "relative").drop_nulls()
+        if gear.rows.height
+        else None
+    )
+    power = float(np.median(gear.curve.power))
+    if seen is not None and seen.height:
+        layers.append(
+            {
+                "kind": "points",
+                "style": 1,
+                "x": _rounded(seen["duty_mean_pct"].to_numpy()),
+                "y": _rounded(
+                    seen["boost_settled_kpa"].to_numpy()
+                    * (relative / seen["relative"].to_numpy()) ** power
+                    * scale
+                ),
+            }
+        )
+    if gear.wanted is not None:
+        target = gear.wanted[0]
+        layers.append(
+            {
+                "kind": "level",
+                "y": target * scale,
+                "text": f"target {figure(target, 'kPa', us=us)}",
+                "role": "target",
+            }
+        )
+    if gear.step.duty is not None:
+        layers.append(
+            {"kind": "upright", "x": gear.step.duty, "text": f"next: {gear.step.duty:.1f} %"}
+        )
+    return {
+        "id": name,
+        "title": "Settled boost against duty",
+        "unit": unit_for("kPa", us=us),
+        "ticks": {},
+        "tall": True,
+        "layers": layers,
+        "across": "solenoid duty, %",
+        "told": _response_told(duty, bounds, unit_for("kPa", us=us)),
+        "about": "across: solenoid duty, %; points: pulls; line: most likely; shaded: where nine of ten pulls should settle",
+    }
+
+
+def _rounded(values: Any) -> list[float]:
+    return [round(float(v), 3) for v in values]

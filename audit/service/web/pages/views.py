@@ -1,0 +1,306 @@
+"""What stands on each page of the archive, in the reader's units, nothing escaped yet."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from audit.errors import UsageError
+from audit.model import PullAudit
+from audit.report.display import figure, localise, number
+from audit.report.page.content import Page, page_of, sentence
+from audit.report.page.marks import numbered, pull_ids
+from audit.report.page.traces import packet, rows_for
+from audit.report.words import VERDICT_SAYS
+from audit.service.web.pages.compare import overlaid
+
+if TYPE_CHECKING:
+    from audit.service.web.pages.shelf import Shelf
+
+MOST_NIGHTS = 200  # shown of one car at once, newest first
+MOST_CHOICES = 120  # pulls offered for comparison
+
+
+def link(path: str, **query: str) -> str:
+    """An address of ours with its query quoted."""
+    return f"{path}?{urlencode(query)}" if query else path
+
+
+def cars_page(shelf: Shelf) -> dict[str, Any]:
+    """Every car with its last night."""
+    if not shelf.exists():
+        return {"cars": []}
+    rows = []
+    for name, nights in shelf.nights().group_by("car", maintain_order=True):
+        last = nights.sort("date", "added_at").row(-1, named=True)
+        rows.append(
+            {
+                "name": name[0],
+                "href": link("/car", name=str(name[0])),
+                "nights": nights.height,
+                "last": last["date"],
+                "verdict": last["verdict"],
+                "says": VERDICT_SAYS.get(last["verdict"], ""),
+                "night": link("/night", id=last["night_id"]),
+            }
+        )
+    return {"cars": sorted(rows, key=lambda r: r["last"], reverse=True)}
+
+
+def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
+    """The nights of a car, newest first, and its journal. skip: how many of the newest to leave out."""
+    name = shelf.known_car(name)
+    nights = shelf.nights()
+    mine = nights.filter(nights["car"] == name).sort("date", "night_id", descending=True)
+    here = mine.slice(skip, MOST_NIGHTS)
+    pulls = shelf.pulls(name)
+    counts = dict(pulls.group_by("night_id").len().iter_rows())
+    us = _us(shelf, name)
+    peaks = dict(pulls.group_by("night_id").agg(_max("boost_peak_kpa", pulls)).iter_rows())
+    rows = [
+        {
+            "date": row["date"],
+            "href": link("/night", id=row["night_id"]),
+            "verdict": row["verdict"],
+            "setting": row["setting"] or "",
+            "pulls": counts.get(row["night_id"], 0),
+            "peak": figure(peaks.get(row["night_id"]), "kPa", us=us),
+            "reason": localise((row["reasons"] or [""])[0], us=bool(row["us_units"])),
+        }
+        for row in here.rows(named=True)
+    ]
+    notes = [
+        {"day": n.day, "text": n.text}
+        for n in shelf.remembered(("notes", name), lambda: shelf.archive.journal.of(name))
+    ]
+    more = (
+        link("/car", name=name, skip=str(skip + MOST_NIGHTS))
+        if mine.height > skip + MOST_NIGHTS
+        else ""
+    )
+    return {
+        "name": name,
+        "nights": rows,
+        "total": mine.height,
+        "notes": notes,
+        "more": more,
+        "links": car_links(name),
+    }
+
+
+def _max(column: str, frame: Any) -> Any:
+    import polars as pl
+
+    return pl.col(column).max() if column in frame.columns else pl.lit(None)
+
+
+def car_links(name: str) -> list[tuple[str, str]]:
+    """Where else to look at this car."""
+    return [
+        ("nights", link("/car", name=name)),
+        ("trends", link("/trends", car=name)),
+        ("two pulls over each other", link("/compare", car=name)),
+        ("duty and boost", link("/response", car=name)),
+    ]
+
+
+def _us(shelf: Shelf, car: str) -> bool:
+    nights = shelf.nights()
+    mine = nights.filter(nights["car"] == car)["us_units"]
+    return bool(mine[-1]) if len(mine) else False
+
+
+def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
+    """A kept night and its car's name; traces, sensors and reasons for gaps are fetched when they are reached."""
+    row = shelf.night_row(night_id)
+    night = shelf.night(night_id)
+    late = {name: link("/traces", night=night_id, pull=name) for name, _, _ in pull_ids(night)}
+    page = page_of(night, late=late)
+    counts = f"{row['date']}, {page.counts}"
+    return dataclasses.replace(
+        page, counts=counts, not_judged=[], sensors=[], evidence=link("/evidence", night=night_id)
+    ), row["car"]
+
+
+def evidence(shelf: Shelf, night_id: str) -> Page:
+    """What was not judged and why, and the sensors, of a kept night."""
+    return page_of(shelf.judged_anew(night_id), late={})
+
+
+def traces(shelf: Shelf, night_id: str, pull: str) -> dict[str, Any]:
+    """The packet of one pull of a kept night. Raises UsageError for a pull that is not there."""
+    night = shelf.night(night_id)
+    audit = _pull(shelf, night_id, pull)
+    return packet(pull, audit, numbered(night), rows=rows_for([audit.pull]), us=night.us_units)
+
+
+def _pull(shelf: Shelf, night_id: str, pull: str) -> PullAudit:
+    found = next(
+        (audit for name, _, audit in pull_ids(shelf.night(night_id)) if name == pull), None
+    )
+    if found is None:
+        raise UsageError("There is no such pull in this night.")
+    return shelf.with_log(night_id, found)
+
+
+def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, Any]:
+    """Pulls to choose from and, once two are chosen ('NIGHT pull-N'), both over each other."""
+    car = shelf.known_car(car)
+    choices = _choices(shelf, car)
+    made: dict[str, Any] = {
+        "name": car,
+        "choices": choices,
+        "first": first,
+        "second": second,
+        "packet": None,
+        "rows": [],
+        "links": car_links(car),
+    }
+    if not (first and second):
+        return made
+    audits = [_pull(shelf, *_split(key)) for key in (first, second)]
+    us = _us(shelf, car)
+    made["packet"] = overlaid(audits[0], audits[1], names=("first", "second"), us=us)
+    made["rows"] = _side_by_side(audits, us=us)
+    return made
+
+
+def _split(key: str) -> tuple[str, str]:
+    night, _, pull = key.partition(" ")
+    return night, pull
+
+
+def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
+    """The newest pulls of a car, as one choice each."""
+    nights = shelf.nights()
+    mine = nights.filter(nights["car"] == car).sort("date", "night_id", descending=True)
+    out: list[dict[str, str]] = []
+    for night_id, date in mine.select("night_id", "date").iter_rows():
+        if len(out) >= MOST_CHOICES:
+            break
+        for name, _, audit in pull_ids(shelf.night(night_id)):
+            gear = f", gear {audit.pull.gear}" if audit.pull.gear else ""
+            span = audit.pull.span
+            out.append(
+                {
+                    "key": f"{night_id} {name}",
+                    "text": f"{date}, pull {name.rpartition('-')[2]}{gear}, {span.rpm_start:.0f}–{span.rpm_end:.0f} rpm",
+                }
+            )
+    return out
+
+
+def _side_by_side(audits: list[PullAudit], *, us: bool) -> list[tuple[str, str, str]]:
+    """(measure, first, second)."""
+    from audit.report.page.measures import GROUPS
+
+    rows = []
+    for title, group in GROUPS:
+        for row in group:
+            values = [a.measures.get(row.name) for a in audits]
+            if any(v is not None for v in values):
+                first, second = (
+                    figure(v, row.unit, us=us, digits=row.digits).strip() for v in values
+                )
+                rows.append((f"{title}: {row.label}", first, second))
+    return rows
+
+
+def trends_page(shelf: Shelf, car: str) -> dict[str, Any]:
+    """Each followed measure with its chart: what moved first."""
+    from audit.archive.trend.trends import trends
+    from audit.service.web.pages.charts import trend_charts
+
+    car = shelf.known_car(car)
+    us = _us(shelf, car)
+    found = shelf.remembered(("trends", car), lambda: trends(shelf.archive, car))
+    rank = {"shifted": 0, "drifting": 1, "steady": 2, "few": 3}
+    rows = []
+    for i, trend in enumerate(sorted(found.trends, key=lambda t: rank.get(t.state, 4))):
+        unit = "" if trend.measure.unit == "1" else trend.measure.unit
+        nights = f"{len(trend.dates)} night{'' if len(trend.dates) == 1 else 's'}"
+        rows.append(
+            {
+                "nights": f"{nights} since '{trend.because}'" if trend.because else nights,
+                "label": sentence(trend.measure.label),
+                "state": trend.state,
+                "said": localise(trend.said, us=us),
+                "meaning": trend.meaning,
+                "now": figure(trend.level, unit, us=us, digits=trend.measure.digits).strip(),
+                "charts": trend_charts(f"trend-{i}", trend, found.notes, us=us)
+                if trend.state != "few"
+                else [],
+            }
+        )
+    few = [r for r in rows if r["state"] == "few"]  # told in a line each
+    return {
+        "name": car,
+        "rows": [r for r in rows if r["state"] != "few"],
+        "few": few,
+        "notes": [{"day": n.day, "text": n.text} for n in found.notes],
+        "dates": found.dates,
+        "links": car_links(car),
+    }
+
+
+def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
+    """Boost against duty, gear by gear, and the step; `why` says why there is none where it cannot be told."""
+    from importlib.util import find_spec
+
+    car = shelf.known_car(car)
+    us = _us(shelf, car)
+    made: dict[str, Any] = {
+        "name": car,
+        "gears": [],
+        "guessed": [],
+        "why": "",
+        "step": "",
+        "next": "",
+        "notes": [],
+        "links": car_links(car),
+    }
+    if find_spec("audit.archive.step.response") is None:
+        return {**made, "why": "This release does not work out the response of boost to duty."}
+    from audit.archive.step.response import response
+    from audit.service.web.pages.charts import response_chart
+
+    found = shelf.remembered(
+        ("response", car), lambda: response(shelf.archive, shelf.archive.car(car))
+    )
+    made["step"] = sentence(localise(found.step.sentence, us=us))
+    made["next"] = localise(found.step.log_next, us=us)
+    made["notes"] = [localise(n, us=us) for n in found.notes]
+    for gear in found.gears:
+        step = (
+            "" if gear.step.sentence == found.step.sentence else localise(gear.step.sentence, us=us)
+        )
+        name = f"Gear {gear.gear}" if gear.gear else "Gear not known"
+        made["gears" if gear.pulls else "guessed"].append(
+            {
+                "name": name,
+                "pulls": gear.pulls,
+                "wanted": _wanted(gear.wanted, us=us),
+                "step": step if gear.pulls else "",
+                "chart": response_chart(
+                    f"gear-{gear.gear}", gear, relative=found.air.relative, us=us
+                ),
+            }
+        )
+    return made
+
+
+def _wanted(
+    wanted: tuple[float, float | None, float | None, float | None, str] | None, *, us: bool
+) -> str:
+    if wanted is None:
+        return ""
+    target, low, middle, high, how = wanted
+    if middle is None:
+        return f"{figure(target, 'kPa', us=us)} is not reached at 100 % duty ({how})."
+    ends = (
+        f"{number(low, '%', us=us)} % or more"
+        if high is None
+        else f"{number(low, '%', us=us)} to {number(high, '%', us=us)} %"
+    )
+    return f"{figure(target, 'kPa', us=us)} takes about {number(middle, '%', us=us)} % duty; it may be {ends} ({how})."

@@ -1,0 +1,456 @@
+"""Browsing the archive: Tornado handlers over the shelf; every page is made here, nothing on disk is named by a request."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import secrets
+import socket
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, TypeVar
+
+from tornado.httpserver import HTTPServer
+from tornado.ioloop import IOLoop
+from tornado.web import Application, HTTPError, RequestHandler
+
+from audit.archive.store.store import Archive
+from audit.errors import ArchiveError, PullauditError, UsageError
+from audit.model import Car
+from audit.report.page import shell
+from audit.report.page.content import page_of
+from audit.report.words import CAUTIONS
+from audit.service.web import guard
+from audit.service.web.pages import views
+from audit.service.web.pages.shelf import Shelf
+from audit.service.web.pages.upload import Upload, screen_uploads
+
+T = TypeVar("T")
+PAGES = "audit.service.web.pages"
+COOKIE = "pullaudit_session"
+MEGABYTE = 1_000_000
+log = logging.getLogger("pullaudit.serve")
+
+
+class Setup:
+    """What every handler shares. most_bytes: of one request's body; token: None for none."""
+
+    def __init__(self, shelf: Shelf, *, host: str, token: str | None, most_bytes: int) -> None:
+        self.shelf, self.host, self.token, self.most_bytes = shelf, host, token, most_bytes
+        self.sessions = guard.Sessions()
+        self.pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
+        self.nonce = shell.nonce_of(__name__, secrets.token_hex(16))
+
+
+class Page(RequestHandler):
+    """What all pages do: ask who is there, send the policy, say errors in a sentence."""
+
+    def initialize(self, setup: Setup) -> None:
+        self.setup = setup
+
+    def prepare(self) -> None:
+        header = self.request.headers.get("Host", "")
+        if not guard.host_allowed(
+            header, bound=self.setup.host, token=self.setup.token is not None
+        ):
+            raise HTTPError(
+                403,
+                reason="This name does not lead here. Use the address that the program printed.",
+            )
+        if self.request.method == "POST":
+            told = {
+                name: self.request.headers.get(name)
+                for name in ("Origin", "Referer", "Sec-Fetch-Site")
+            }
+            if not guard.same_origin(
+                told["Origin"], told["Referer"], told["Sec-Fetch-Site"], host=header
+            ):
+                raise HTTPError(403, reason="This form did not come from one of these pages.")
+        if self.setup.token is not None and not self.open_to_all() and not self._known():
+            self.redirect("/enter")
+
+    def open_to_all(self) -> bool:
+        """May it be asked for without the token?"""
+        return False
+
+    def _known(self) -> bool:
+        bearer = self.request.headers.get("Authorization", "").removeprefix("Bearer ").strip()
+        return self.setup.sessions.knows(self.get_cookie(COOKIE)) or guard.same_token(
+            bearer or None, self.setup.token or ""
+        )
+
+    def set_default_headers(self) -> None:
+        self.set_header("X-Content-Type-Options", "nosniff")
+        self.set_header("X-Frame-Options", "DENY")
+        self.set_header("Referrer-Policy", "same-origin")
+        self.set_header("Cross-Origin-Opener-Policy", "same-origin")
+        self.set_header("Cross-Origin-Resource-Policy", "same-origin")
+        self.set_header("Cache-Control", "no-store")
+        self.clear_header("Server")
+
+    def show(
+        self, template: str, *, script: bool = False, links: Any = (), here: str = "", **values: Any
+    ) -> None:
+        """Render and send a page. script: it has plots or a form that the script helps."""
+        setup = self.setup
+        shim = shell.NONCE_SHIM % setup.nonce if script else ""
+        runs = f"'self' {shell.digest(shim)}" if script else "'none'"
+        self.set_header(
+            "Content-Security-Policy",
+            (
+                f"default-src 'none'; script-src {runs}; style-src 'self' 'nonce-{setup.nonce}'; img-src data:; connect-src 'self'; "
+                "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+            ),
+        )
+        self.set_header("Content-Type", "text/html; charset=utf-8")
+        self.finish(
+            shell.environment(PAGES)
+            .get_template(template)
+            .render(shim=shim, links=links, here=here, **values)
+        )
+
+    async def work(self, make: Callable[[], T]) -> T:
+        """Run what reads or computes beside the loop, so that other pages go on."""
+        return await IOLoop.current().run_in_executor(self.setup.pool, make)
+
+    def write_error(self, status_code: int, **kwargs: Any) -> None:
+        error = kwargs.get("exc_info", (None, None, None))[1]
+        head, text = _said(status_code, error)
+        self.set_status(404 if isinstance(error, UsageError) else status_code)
+        self.show("said.html", head=head, text=text)
+
+    def log_exception(self, typ: Any, value: Any, tb: Any) -> None:
+        if isinstance(value, (PullauditError, HTTPError)):
+            log.info("%s: %s", self.request.path, value)
+        else:
+            super().log_exception(typ, value, tb)
+
+
+def _said(status: int, error: BaseException | None) -> tuple[str, str]:
+    if isinstance(error, ArchiveError):
+        return "The archive cannot be read", str(error)
+    if isinstance(error, PullauditError):
+        return "That did not work", str(error)
+    if isinstance(error, HTTPError) and status == 403:
+        return (
+            "Not from there",
+            error.reason
+            or "The form has no valid mark of this page. Load the page again and send it anew.",
+        )
+    if status == 404:
+        return "No such page", "Go back to all cars."
+    return "Something went wrong", "The program has written what it was to its standard error."
+
+
+class Cars(Page):
+    """All cars, and the form that screens logs."""
+
+    async def get(self) -> None:
+        found = await self.work(lambda: views.cars_page(self.setup.shelf))
+        self.show(
+            "cars.html",
+            script=True,
+            xsrf=self.xsrf_form_html(),
+            most_bytes=self.setup.most_bytes,
+            **found,
+        )
+
+
+class CarNights(Page):
+    """The nights of one car."""
+
+    async def get(self) -> None:
+        name, skip = self.get_query_argument("name"), self.get_query_argument("skip", "0")
+        found = await self.work(
+            lambda: views.car_page(
+                self.setup.shelf, name, skip=int(skip) if skip.isdecimal() else 0
+            )
+        )
+        self.show("car.html", here="nights", **found)
+
+
+class KeptNight(Page):
+    """One night of the archive."""
+
+    async def get(self) -> None:
+        night = self.get_query_argument("id")
+        page, car = await self.work(lambda: views.night_page(self.setup.shelf, night))
+        self.show("kept.html", script=True, page=page, links=views.car_links(car), said="")
+
+
+class Traces(Page):
+    """A part of a night's page: the traces of one pull."""
+
+    async def get(self) -> None:
+        night, pull = self.get_query_argument("night"), self.get_query_argument("pull")
+        self.show(
+            "traces.html",
+            packet=await self.work(lambda: views.traces(self.setup.shelf, night, pull)),
+        )
+
+
+class Evidence(Page):
+    """A part of a night's page: what was not judged, and the sensors."""
+
+    async def get(self) -> None:
+        night = self.get_query_argument("night")
+        self.show(
+            "evidence.html", page=await self.work(lambda: views.evidence(self.setup.shelf, night))
+        )
+
+
+class Compare(Page):
+    """Two pulls over each other."""
+
+    async def get(self) -> None:
+        car, a, b = (
+            self.get_query_argument("car"),
+            self.get_query_argument("a", ""),
+            self.get_query_argument("b", ""),
+        )
+        found = await self.work(lambda: views.compare_page(self.setup.shelf, car, a, b))
+        self.show("compare.html", script=True, here="two pulls over each other", **found)
+
+
+class TrendsOfCar(Page):
+    """How a car has moved; the figures follow the page, since many nights take a while."""
+
+    async def get(self) -> None:
+        asked = self.get_query_argument("car")
+        car = await self.work(lambda: self.setup.shelf.known_car(asked))
+        self.show(
+            "trends.html",
+            script=True,
+            here="trends",
+            name=car,
+            part=views.link("/trends/part", car=car),
+            links=views.car_links(car),
+        )
+
+
+class TrendsPart(Page):
+    """The figures of the trends."""
+
+    async def get(self) -> None:
+        car = self.get_query_argument("car")
+        self.show(
+            "trends_part.html", **await self.work(lambda: views.trends_page(self.setup.shelf, car))
+        )
+
+
+class ResponseOfCar(Page):
+    """Boost against solenoid duty; the figures follow the page."""
+
+    async def get(self) -> None:
+        asked = self.get_query_argument("car")
+        car = await self.work(lambda: self.setup.shelf.known_car(asked))
+        self.show(
+            "response.html",
+            script=True,
+            here="duty and boost",
+            cautions=CAUTIONS,
+            name=car,
+            part=views.link("/response/part", car=car),
+            links=views.car_links(car),
+        )
+
+
+class ResponsePart(Page):
+    """The figures of boost against duty."""
+
+    async def get(self) -> None:
+        car = self.get_query_argument("car")
+        self.show(
+            "response_part.html",
+            **await self.work(lambda: views.response_page(self.setup.shelf, car)),
+        )
+
+
+class Screen(Page):
+    """Logs that come in with the form."""
+
+    async def post(self) -> None:
+        uploads = [Upload(f["filename"], f["body"]) for f in self.request.files.get("logs", [])]
+        name, setting = self.get_body_argument("car", ""), self.get_body_argument("setting", "")
+        keep = self.get_body_argument("keep", "") == "yes"
+        if setting not in ("", "dyno", "street") or (keep and not name):
+            raise UsageError(
+                "To keep a night, choose its car."
+                if keep
+                else "A night is made on the dyno or on the street."
+            )
+        shelf = self.setup.shelf
+        car = await self.work(lambda: shelf.archive.car(shelf.known_car(name))) if name else Car()
+        night = await self.work(lambda: screen_uploads(uploads, car=car, setting=setting))
+        said = "This night was screened and not kept."
+        if keep and any(a.status == "read" for a in night.logs):
+            added = await self.work(lambda: shelf.archive.add(night, setting=setting))
+            if added.night_id is not None:
+                self.redirect(views.link("/night", id=added.night_id))
+                return
+            said = "The archive has these logs already."
+        page = await self.work(lambda: page_of(night))
+        self.show(
+            "kept.html",
+            script=True,
+            page=page,
+            links=views.car_links(name) if name else (),
+            said=said,
+        )
+
+
+class Enter(Page):
+    """Where the token is entered, if there is one."""
+
+    def open_to_all(self) -> bool:
+        return True
+
+    def get(self) -> None:
+        self.show("enter.html", xsrf=self.xsrf_form_html(), wrong=False)
+
+    async def post(self) -> None:
+        await asyncio.sleep(0.4)  # a guess costs time
+        if not guard.same_token(self.get_body_argument("token", ""), self.setup.token or ""):
+            self.set_status(403)
+            self.show("enter.html", xsrf=self.xsrf_form_html(), wrong=True)
+            return
+        self.set_cookie(
+            COOKIE, self.setup.sessions.begin(), httponly=True, samesite="Strict", path="/"
+        )
+        self.redirect("/")
+
+
+class Static(Page):
+    """Our style and script and the plotting library: three names, no folder behind them."""
+
+    def open_to_all(self) -> bool:
+        return True
+
+    def get(self, name: str) -> None:
+        kind, text = assets()[name]
+        self.set_header("Content-Type", f"{kind}; charset=utf-8")
+        self.set_header("Cache-Control", "no-cache")
+        self.finish(text)  # Tornado adds an ETag, so that it travels once
+
+
+@lru_cache(maxsize=1)
+def assets() -> Mapping[str, tuple[str, str]]:
+    """Name -> (type, text) of what pages refer to."""
+    own = files(PAGES) / "assets"
+    return {
+        "page.css": ("text/css", shell.style() + (own / "site.css").read_text(encoding="utf-8")),
+        "page.js": (
+            "text/javascript",
+            shell.script() + "\n" + (own / "charts.js").read_text(encoding="utf-8"),
+        ),
+        "bokeh.js": ("text/javascript", shell.plotting_library()),
+    }
+
+
+class Missing(Page):
+    """Every other address."""
+
+    def prepare(self) -> None:
+        raise HTTPError(404)
+
+
+def application(
+    folder: Path,
+    *,
+    host: str = "127.0.0.1",
+    token: str | None = None,
+    most_bytes: int = 64 * MEGABYTE,
+) -> Application:
+    """The pages over an archive folder, which need not be there yet. Raises UsageError for an open bind without a token."""
+    guard.check_bind(host, token)
+    shelf = Shelf(Archive(folder))
+    shared = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
+    pages: list[tuple[str, type[Page]]] = [
+        (r"/", Cars),
+        (r"/car", CarNights),
+        (r"/night", KeptNight),
+        (r"/traces", Traces),
+        (r"/evidence", Evidence),
+        (r"/compare", Compare),
+        (r"/trends", TrendsOfCar),
+        (r"/trends/part", TrendsPart),
+        (r"/response", ResponseOfCar),
+        (r"/response/part", ResponsePart),
+        (r"/screen", Screen),
+        (r"/enter", Enter),
+        (r"/static/(page\.css|page\.js|bokeh\.js)", Static),
+    ]
+    return Application(
+        [(path, handler, shared) for path, handler in pages],
+        xsrf_cookies=True,
+        xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"},
+        default_handler_class=Missing,
+        default_handler_args=shared,
+        compress_response=True,
+        log_function=lambda _handler: None,
+        shelf=shelf,
+    )
+
+
+def listen(
+    app: Application, *, host: str, port: int, most_bytes: int = 64 * MEGABYTE
+) -> tuple[HTTPServer, int]:
+    """Start to listen on the running loop; the server and its port. A larger body than most_bytes is cut off unread."""
+    try:
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        listening = socket.create_server(address[:2], family=family, backlog=64)
+    except OSError as error:
+        raise UsageError(
+            f"--host {host} --port {port}: cannot listen there ({error.strerror or error}). Give another port."
+        ) from None
+    server = HTTPServer(
+        app,
+        max_body_size=most_bytes,
+        max_buffer_size=most_bytes + MEGABYTE,
+        idle_connection_timeout=60,
+    )
+    listening.setblocking(False)
+    server.add_socket(listening)
+    return server, int(listening.getsockname()[1])
+
+
+def warm_up(shelf: Shelf) -> None:
+    """Load what the first page would wait for."""
+    import deltalake  # noqa: F401
+    import scipy.special
+    import scipy.stats  # noqa: F401
+
+    import audit.archive.store.tables
+    import audit.archive.trend.trends  # noqa: F401
+
+    shell.environment(PAGES)
+    assets()
+    if shelf.exists():
+        shelf.nights()
+
+
+def serve(
+    folder: Path,
+    *,
+    host: str,
+    port: int,
+    token: str | None,
+    most_bytes: int,
+    ready: Callable[[str], None],
+) -> None:
+    """Serve until the keyboard stops it. ready is told the address. Raises UsageError when it cannot listen."""
+
+    async def run() -> None:
+        app = application(folder, host=host, token=token, most_bytes=most_bytes)
+        _, bound = listen(app, host=host, port=port, most_bytes=most_bytes)
+        await IOLoop.current().run_in_executor(None, warm_up, app.settings["shelf"])
+        ready(f"http://{f'[{host}]' if ':' in host else host}:{bound}/")
+        await asyncio.Event().wait()
+
+    try:
+        asyncio.run(run())
+    except KeyboardInterrupt:
+        return
