@@ -16,7 +16,14 @@ from audit.tables import channel_rows, json_schema, limits
 # Mass of air for one of fuel. petrol: Heywood, Internal Combustion Engine Fundamentals, fuel table
 # (14.6 to 14.7, from memory); ethanol and methanol from balanced combustion in dry air; e10 and e85
 # are volume blends of those.
-STOICHIOMETRIC_AFR = {"petrol": 14.7, "e10": 14.1, "e85": 9.8, "ethanol": 9.0, "methanol": 6.47}
+STOICHIOMETRIC_AFR = {
+    "petrol": 14.7,
+    "e10": 14.1,
+    "e50": 11.8,
+    "e85": 9.8,
+    "ethanol": 9.0,
+    "methanol": 6.47,
+}
 CAR_FILE = "car.toml"
 
 
@@ -179,7 +186,10 @@ def tyre_circumference_m(designation: str) -> float:
 
 def _build(path: Path, data: dict[str, Any]) -> Car:
     boost, gearing = data.get("boost", {}), data.get("gearing", {})
-    solenoid, fuel = data.get("solenoid", {}), data.get("fuel", "petrol")
+    solenoid, fuel = (
+        data.get("solenoid", {}),
+        data.get("fuel", "petrol").replace("gasoline", "petrol"),
+    )
     tyre = gearing.get("tyre")
     return Car(
         name=data.get("name", path.resolve().parent.name),
@@ -188,6 +198,8 @@ def _build(path: Path, data: dict[str, Any]) -> Car:
         fuel=fuel,
         stoichiometric_afr=data.get("stoichiometric_afr", STOICHIOMETRIC_AFR[fuel]),
         altitude_m=data.get("altitude_m"),
+        injection=data.get("injection", "port"),
+        engine_limit_rpm=data.get("engine", {}).get("limit_rpm"),
         cylinders=data.get("cylinders", 4),
         boost_limit_kpa=boost.get("limit_kpa"),
         sensor_top_kpa=boost.get("sensor_top_kpa"),

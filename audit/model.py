@@ -6,6 +6,7 @@ Nothing here reads a file or prints. Arrays inside are never written to after th
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -28,6 +29,14 @@ GOOD, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9
 SEVERITIES = ("note", "watch", "hold", "stop")
 VERDICTS = ("clear", "hold", "stop")
 REQUIRED_CHECKS = ("boost_overshoot", "lean_under_load", "heat_soak", "oscillation")
+
+
+_NUMBERED = re.compile(r"_\d+$")
+
+
+def base_of(channel: str) -> str:
+    """The quantity that a channel reads: 'lambda' for 'lambda_2', the name itself for the first."""
+    return _NUMBERED.sub("", channel)
 
 
 class Series(NamedTuple):
@@ -57,6 +66,11 @@ class Series(NamedTuple):
             before_t, after_t = self.t[after - 1], self.t[after]
             out[(after_t - before_t > max_gap_s) & (t != before_t) & (t != after_t)] = np.nan
         return out
+
+
+def _number(channel: str) -> int:
+    found = _NUMBERED.search(channel)
+    return int(found[0][1:]) if found else 1
 
 
 EMPTY = Series(np.empty(0), np.empty(0))
@@ -151,6 +165,10 @@ class Log:
 
     def has(self, name: str) -> bool:
         return name in self.by_name
+
+    def sensors(self, name: str) -> tuple[str, ...]:
+        """Every channel of one quantity, the first first: ('lambda', 'lambda_2'); () without any."""
+        return tuple(sorted((c for c in self.by_name if base_of(c) == name), key=_number))
 
     def values(self, name: str) -> Array:
         """All rows of a canonical channel, float64, NaN where the row has no sample."""
@@ -429,6 +447,8 @@ class Car:
     fuel: str = "petrol"
     stoichiometric_afr: float = 14.7
     altitude_m: float | None = None
+    injection: str = "port"  # port, direct
+    engine_limit_rpm: float | None = None
     cylinders: int = 4
     boost_limit_kpa: float | None = None
     sensor_top_kpa: float | None = None

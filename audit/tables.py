@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
 
 from audit.errors import CarFileError, did_you_mean
-from audit.model import Limit
+from audit.model import Limit, base_of
 
 LEVELS = ("best", "watch", "hold", "stop")
 
@@ -89,6 +89,11 @@ def channel_rows() -> Mapping[str, ChannelRow]:
     """The channel table, by canonical name."""
     table: dict[str, dict[str, Any]] = toml_table("channels.toml")
     return {name: _channel_row(name, row) for name, row in table.items()}
+
+
+def channel_row(name: str) -> ChannelRow | None:
+    """The row that a channel is judged by: 'lambda_2' by that of 'lambda'; None for no channel."""
+    return channel_rows().get(base_of(name))
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:

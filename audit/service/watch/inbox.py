@@ -402,16 +402,16 @@ def _warm_up() -> None:
     """Load what the first verdict needs before the first log is there: loading takes longer than a log."""
     with contextlib.suppress(ImportError):
         for name in (
-            "archive.tables",
-            "archive.trends",
-            "checks.registry",
+            "archive.store.tables",
+            "archive.trend.trends",
+            "checks.kit.registry",
             "intake.understand",
             "intake.parquet",
             "report.document",
             "report.html",
             "sanity.examine",
             "pulls.find",
-            "screen",
+            "night.screen",
         ):
             importlib.import_module(f"audit.{name}")
         importlib.import_module("deltalake")
