@@ -17,7 +17,7 @@ import numpy as np
 from audit.model import FAIL, SUSPECT, Barometric, Car, Finding, LimitTable, Log, Sanity
 from audit.pulls.rows import believed
 from audit.sanity.state import state_of
-from audit.signal.arrays import median, quantile
+from audit.signal.arrays import median
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 
 OPEN_AIR_KPA = (50.0, 112.0)
@@ -135,7 +135,9 @@ def _highest(log: Log, sanity: Sanity, limits: LimitTable) -> float:
     wide = filled & (throttle.at(t, max_gap_s=1.0) >= WIDE_PCT)
     rpm = believed(log, sanity, "engine_speed").at(t, max_gap_s=1.0)
     low = pressure.value[wide & (rpm > 900.0) & (rpm < LOW_RPM)]
-    return quantile(low, 0.1) + limits.setting("ambient_loss_kpa") if low.size >= 3 else np.inf
+    if low.size < 3:
+        return np.inf
+    return float(np.partition(low, 2)[2]) + limits.setting("ambient_loss_kpa")  # no stray sample
 
 
 def _guess(log: Log, highest: float, limits: LimitTable) -> Barometric:

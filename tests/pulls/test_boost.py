@@ -88,7 +88,7 @@ def test_home_altitude_on_a_mountain_is_a_doubt_and_boost_is_counted_from_wide_o
     high = standard_pressure_kpa(2200.0)
     log = decided(made(clock, ambient=high), Car(altitude_m=100.0))
     assert "wide open" in log.barometric.contradicted
-    assert log.barometric.kpa == pytest.approx(high, abs=5.0)
+    assert log.barometric.kpa == pytest.approx(high, abs=12.0)  # the pull builds boost at once
     assert ambient_doubt(log).severity == "hold"
 
 
