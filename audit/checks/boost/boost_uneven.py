@@ -26,7 +26,7 @@ SAME_RATIO = 0.06
 MOST = 400  # pulls compared; a night has fewer
 # A taper of the turbo's own: common practice, no published source
 ALIKE_PCT = 6.0  # fades this near to the pulls' middle are alike
-SMOOTH = 0.6  # share of the fall that one fifth of the engine speeds may hold
+SMOOTH = 0.5  # share of the fall that one fifth of the engine speeds may hold
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def uneven(
         texts={name: text},
         channels={name: "manifold_pressure"},
     )
-    evidence = (rows[n],) if len(others) > 1 else (rows[others[0]], rows[n])
+    evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
     return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
 
 
