@@ -424,7 +424,7 @@ def test_the_peak_is_within_1_kpa(make_pull, table, rate, swing):
         def boost(t):
             return bump(t, over=0.0) + swing * np.sin(2 * np.pi * 1.1 * np.clip(t - 2.0, 0, None))
 
-        pull = make_pull(6.0, rate, {"boost": boost}, noise={"boost": 0.5}, seed=seed)
+        pull = make_pull(6.0, rate, {"boost": boost}, noise={"boost": 0.4}, seed=seed)
         true = float(boost(pull.believed("boost").t - 3.0).max())
         off.append(check.measure(pull, table).values["boost_peak_kpa"] - true)
     assert np.quantile(np.abs(off), 0.95) <= 1.0, np.quantile(off, (0.05, 0.5, 0.95))

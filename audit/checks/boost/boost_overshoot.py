@@ -218,6 +218,8 @@ def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, 
 
 def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) -> None:
     line = trace.on_line()
+    if trace.rest.slope > 0:  # a climb that began later leaves a level behind it, not a lower line
+        line = np.maximum(line, line[trace.settled_at])
     row, seen, over = _peak_over(pull, trace, line)
     if (
         over < seen

@@ -371,12 +371,12 @@ def _window(interval: float, grain: float, reach: float) -> float:
 
 
 def _ends(calm: Array) -> tuple[float, float]:
-    """Level before the rise (a low quantile of what comes before the top) and of the last sixth."""
+    """Level before the rise (a low quantile of what comes before the top, or the first sample) and of the last sixth."""
     last = calm[-max(3, calm.size // 6) :]
     tail = median_sorted(last)
     top = int((calm >= quantile(calm, 0.9)).argmax())
     before = calm[: top + 1]
-    return quantile(before, 0.03), tail
+    return min(quantile(before, 0.03), float(calm[0])), tail
 
 
 def _resting(s: Samples) -> BoostTrace:
@@ -499,13 +499,12 @@ def _building(  # noqa: PLR0917 - the facts of one pull
     end = float(s.calm[-1])
     if gain <= max(2.0, 3 * s.grain, 0.03 * height):
         return False
-    if height < RISE_ITSELF * (end - start):
-        return True
     if asked is not None and end < asked - max(6.0, 0.06 * asked) and gain > 0.1 * (end - start):
         return True
     early, late = _paces(s, rest.settled_at)
-    steady = seen >= CREEPS_S and clear >= KNEE and late > SLOWS * early
-    if late > STILL_RISING * _quickest(s, rest.arrival) and not steady:
+    if seen >= CREEPS_S and clear >= KNEE and late > SLOWS * early:
+        return False
+    if height < RISE_ITSELF * (end - start) or late > STILL_RISING * _quickest(s, rest.arrival):
         return True
     if late <= 3 * s.grain / seen or late >= SLOWS * early:
         return False

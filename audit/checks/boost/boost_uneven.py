@@ -156,14 +156,15 @@ def tapers_alike(pulls: Sequence[Pull], measures: Sequence[Measures]) -> set[int
 
 
 def _smooth(pull: Pull, trace: BoostTrace | None) -> bool:
-    """Whether the fall is spread over the engine speeds of the settled part, rather than a step."""
+    """Whether the fall is spread over the engine speeds from its top on, rather than a step."""
     if trace is None or not trace.settled:
         return False
-    rpm = rpm_at(pull, trace.settled_series().t)
+    rows = slice(int((trace.calm >= 0.95 * float(trace.calm.max())).argmax()), None)
+    calm, rpm = trace.calm[rows], rpm_at(pull, trace.t[rows])
     good = np.isfinite(rpm)
     if good.sum() < 10:
         return False
     edges = np.linspace(rpm[good][0], rpm[good][-1], 6)
-    level = np.interp(edges, rpm[good], trace.calm[trace.settled_at :][good])
+    level = np.interp(edges, rpm[good], calm[good])
     falls = level[:-1] - level[1:]
     return bool(falls.max() <= SMOOTH * max(float(level.max() - level[-1]), 1e-9))
