@@ -10,6 +10,7 @@ import numpy as np
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import median_sorted, parabola
+from audit.signal.smoothing import smooth
 
 INNER = np.linspace(0.0, 1.0, 41)  # where the top of a parabola is looked for, from first to last
 LEAST = 3  # samples that make a level
@@ -96,19 +97,28 @@ def highest(pull: Pull, trace: BoostTrace) -> tuple[float, float, float]:
     Example: 60 s of 20 samples at 100 kPa with 0.5 kPa of noise read 101.6 at most; 1200 samples stand about the top,
     of which the highest is due 3.2 sigma over it: 100.0.
     """
-    t, y, calm = trace.t, trace.y, trace.calm
-    sigma = noise_of(pull, trace)
-    peak = max(crest(y, calm, sigma, trace.interval), _vertex(trace, sigma))
+    t, y, sigma = trace.t, trace.y, noise_of(pull, trace)
+    calm = calmed(trace)
+    peak = max(crest(y, calm, sigma, trace.interval), _vertex(trace, calm, sigma))
     i = int(y.argmax())
     pairs = float(np.minimum(y[1:], y[:-1]).max())
     return min(peak, float(y[i])), float(t[i]), min(peak, pairs + sigma)
+
+
+def calmed(trace: BoostTrace) -> Array:
+    """Boost smoothed over 2 to 6 samples, however little noise it has, kPa."""
+    return smooth(trace.t, trace.y, _span_s(trace.interval))
+
+
+def _span_s(interval: float) -> float:
+    return max(min(6 * interval, 0.2), 2.1 * interval)
 
 
 def crest(y: Array, calm: Array, sigma: float, interval: float) -> float:
     """Top of a noisy signal less what noise of sigma puts on it; calm: the same, lightly smoothed. See highest."""
     near = _near_top(calm, sigma)
     # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest of several
-    spans = max(min(6 * interval, 0.2), 2.1 * interval) / interval
+    spans = _span_s(interval) / interval
     left = sigma * sqrt(CALMED / spans) * expected_top(round(near / spans))
     return max(float(y.max()) - sigma * expected_top(near), float(calm.max()) - left)
 
@@ -124,9 +134,9 @@ def _near_top(calm: Array, sigma: float) -> int:
     return int(np.count_nonzero(calm >= float(calm.max()) - 1.5 * sigma)) if sigma > 0 else 1
 
 
-def _vertex(trace: BoostTrace, sigma: float) -> float:
+def _vertex(trace: BoostTrace, calm: Array, sigma: float) -> float:
     """Top of a parabola through the samples about the calmed boost's highest, less noise; -inf under 5 samples."""
-    i = int(trace.calm.argmax())
+    i = int(calm.argmax())
     half = max(2 * trace.interval, 0.12) * 1.01
     low, high = trace.t.searchsorted(trace.t[i] - half), trace.t.searchsorted(trace.t[i] + half)
     u, v = trace.t[low:high] - trace.t[i], trace.y[low:high]
@@ -135,6 +145,4 @@ def _vertex(trace: BoostTrace, sigma: float) -> float:
     first, last = max(float(u[0]), -0.5 * half), min(float(u[-1]), 0.5 * half)
     top = min(float(parabola(u, v, first + (last - first) * INNER).max()), float(v.max()))
     # the middle of a parabola through n samples has 1.5 / sqrt(n) of their noise (least squares)
-    return top - 1.5 * sigma / sqrt(u.size) * expected_top(
-        round(_near_top(trace.calm, sigma) / u.size)
-    )
+    return top - 1.5 * sigma / sqrt(u.size) * expected_top(round(_near_top(calm, sigma) / u.size))

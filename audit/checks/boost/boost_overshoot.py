@@ -10,6 +10,7 @@ import numpy as np
 
 from audit.checks.boost.boost_ceiling import Ceiling, ceiling
 from audit.checks.boost.boost_context import (
+    calmed,
     crest,
     highest,
     level_between,
@@ -207,7 +208,7 @@ def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, 
     rows = slice(begin, max(until, begin + 3))
     above = (trace.y - line)[rows]
     i = int(np.argmax(above))
-    over = crest(above, (trace.calm - line)[rows], noise_of(pull, trace), trace.interval)
+    over = crest(above, (calmed(trace) - line)[rows], noise_of(pull, trace), trace.interval)
     beside = max(
         float(above[i - 1]) if i else -np.inf,
         float(above[i + 1]) if i + 1 < above.size else -np.inf,
