@@ -12,7 +12,7 @@ from audit.intake.parquet import read_log, write_log
 from audit.intake.schema import check_frame
 from audit.intake.understand import suggest_channels, understand
 from audit.intake.units.barometric import from_pair
-from audit.model import Car, ColumnWord, Log
+from audit.model import Barometric, Car, ColumnWord, Log
 
 PSI = 6.894757293168
 
@@ -177,3 +177,20 @@ def test_a_quiet_cylinder_has_the_sign_of_the_others() -> None:
     columns = [Made("Knock retard 1", -d["knock_retard"]), Made("Knock retard 2", quiet)]
     log = log_of([*scene(d), *columns], d)
     assert [log.by_name[n].scale for n in log.sensors("knock_retard")] == [-1.0, -1.0]
+
+
+def test_a_gauge_reading_stays_boost_over_any_ambient_pressure() -> None:
+    d = drive()
+    gauge = (d["manifold_pressure"] - AMBIENT) / PSI
+    log = log_of([*scene(d)[:2], Made("Boost", gauge, "psi"), Made("Lambda", d["lambda"])], d)
+    assert log.values("manifold_pressure") is log.values("manifold_pressure")
+    assert log.values("lambda") is log.values("lambda")
+    other = log.with_barometric(Barometric(80.0, "said", 1.0))
+    boost = other.values("manifold_pressure") - other.barometric.kpa
+    np.testing.assert_allclose(boost, gauge * PSI, atol=1e-9)
+    assert other.values("lambda") is log.values("lambda")
+    absolute = log_of(scene(d), d)
+    same = absolute.with_barometric(Barometric(80.0, "said", 1.0))
+    np.testing.assert_array_equal(
+        same.values("manifold_pressure"), absolute.values("manifold_pressure")
+    )
