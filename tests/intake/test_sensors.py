@@ -142,7 +142,9 @@ def test_the_car_file_may_name_the_second(tmp_path: Path) -> None:
 
 def test_they_outlive_parquet_and_meet_the_schema(tmp_path: Path) -> None:
     d = drive()
-    log = log_of([*scene(d), Made("Lambda 1", d["lambda"]), Made("Lambda 2", d["lambda"] * 1.02)], d)
+    log = log_of(
+        [*scene(d), Made("Lambda 1", d["lambda"]), Made("Lambda 2", d["lambda"] * 1.02)], d
+    )
     write_log(log, tmp_path / "log.parquet")
     again = read_log(tmp_path / "log.parquet")
     assert again.sensors("lambda") == ("lambda", "lambda_2")
