@@ -11,7 +11,7 @@ from typing import Any
 
 from audit.errors import CarFileError, did_you_mean
 from audit.model import Car, ColumnWord
-from audit.tables import channel_rows, json_schema, limits
+from audit.tables import channel_row, channel_rows, json_schema, limits
 
 # Mass of air for one of fuel. petrol: Heywood, Internal Combustion Engine Fundamentals, fuel table
 # (14.6 to 14.7, from memory); ethanol and methanol from balanced combustion in dry air; e10 and e85
@@ -122,7 +122,7 @@ def _said(error: Any) -> str:
 
 def _beyond_schema(data: dict[str, Any]) -> None:
     for name in data.get("channels", {}):
-        if name not in channel_rows():
+        if channel_row(name) is None:
             raise CarFileError(
                 f"channels.{name}: no such channel. {did_you_mean(name, channel_rows())}"
             )

@@ -146,6 +146,7 @@ class Log:
     wall_start: str | None = None  # ISO date-time of the first row, when the log tells
     us_units: bool = False  # the source is in psi or °F
     reader: str = ""
+    cut_off_s: float | None = None  # time of the last row, where the file ends torn after it
 
     @cached_property
     def _arrays(self) -> dict[str, Array]:
@@ -197,17 +198,32 @@ class Log:
         return series
 
     def with_barometric(self, barometric: Barometric) -> Log:
-        """The same log over another ambient pressure; columns already turned into arrays are kept."""
+        """The same log over another ambient pressure; columns already turned into arrays are kept.
+
+        A manifold pressure that was read over ambient moves with it, so that boost stays what the gauge read.
+        """
         if barometric == self.barometric:
             return self
-        changed = replace(self, barometric=barometric)
-        changed.__dict__.update(
-            {
-                key: self.__dict__[key]
-                for key in ("_arrays", "_believed", "time")
-                if key in self.__dict__
-            }
+        moved = barometric.kpa - self.barometric.kpa
+        gauges = [
+            name
+            for name in self.sensors("manifold_pressure")
+            if self.by_name[name].offset == self.barometric.kpa and moved != 0.0
+        ]
+        frame = self.frame
+        for name in gauges:
+            frame = frame.with_columns(frame.get_column(name) + moved)
+        channels = tuple(
+            replace(c, offset=barometric.kpa) if c.known and c.name in gauges else c
+            for c in self.channels
         )
+        changed = replace(self, barometric=barometric, frame=frame, channels=channels)
+        if "time" in self.__dict__:
+            changed.__dict__["time"] = self.time
+        for cache in ("_arrays", "_believed"):
+            if cache in self.__dict__:
+                kept = self.__dict__[cache]
+                changed.__dict__[cache] = {n: v for n, v in kept.items() if n not in gauges}
         return changed
 
     def __getstate__(self) -> dict[str, object]:

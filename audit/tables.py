@@ -36,6 +36,7 @@ class ChannelRow:
     step: float | None = None
     flat_s: float | None = None
     slow: bool = False
+    several: bool = False
     digits: int = 1
 
 
@@ -94,6 +95,11 @@ def channel_rows() -> Mapping[str, ChannelRow]:
 def channel_row(name: str) -> ChannelRow | None:
     """The row that a channel is judged by: 'lambda_2' by that of 'lambda'; None for no channel."""
     return channel_rows().get(base_of(name))
+
+
+def row_of(name: str) -> ChannelRow:
+    """The row of a channel that is known to be one. Raises KeyError for any other name."""
+    return channel_rows()[base_of(name)]
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
