@@ -36,6 +36,9 @@ class ChannelRow:
     step: float | None = None
     flat_s: float | None = None
     slow: bool = False
+    stirs: bool = False
+    damage: bool = False
+    agree: float | None = None
     digits: int = 1
 
 
