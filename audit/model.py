@@ -146,6 +146,7 @@ class Log:
     wall_start: str | None = None  # ISO date-time of the first row, when the log tells
     us_units: bool = False  # the source is in psi or °F
     reader: str = ""
+    cut_off_s: float | None = None  # time of the last row, where the file ends torn after it
 
     @cached_property
     def _arrays(self) -> dict[str, Array]:

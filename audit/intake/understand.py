@@ -106,6 +106,7 @@ def _understand(raw: RawLog, car: Car) -> Log:
         wall_start=raw.clock.wall_start,
         us_units=_us_units(channels),
         reader=f"pullaudit {__version__}",
+        cut_off_s=float(raw.time[-1]) if raw.cut_off and len(raw.time) else None,
     )
 
 
