@@ -37,6 +37,9 @@ class ChannelRow:
     flat_s: float | None = None
     slow: bool = False
     several: bool = False
+    stirs: bool = False
+    damage: bool = False
+    agree: float | None = None
     digits: int = 1
 
 
