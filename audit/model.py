@@ -119,11 +119,20 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Barometric:
-    """Ambient pressure used for boost, and where it comes from."""
+    """Ambient pressure used for boost, where it comes from, and how far it may be off."""
 
     kpa: float
     source: str  # a phrase for people: "barometric channel", "manifold pressure with the engine stopped", ...
     uncertainty_kpa: float
+    kind: str = (
+        "measured"  # measured, channel, stopped, altitude; wide_open and assumed are guesses
+    )
+    contradicted: str = ""  # the sentence that says what in the log speaks against it
+
+    @property
+    def assumed(self) -> bool:
+        """Whether it is only a guess."""
+        return self.kind in ("wide_open", "assumed")
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,6 +175,17 @@ class Log:
 
     def has(self, name: str) -> bool:
         return name in self.by_name
+
+    @cached_property
+    def reads_gauge(self) -> bool:
+        """Whether manifold pressure is read as gauge pressure: then boost needs no ambient pressure."""
+        channel = self.by_name.get("manifold_pressure")
+        return channel is not None and "gauge" in channel.source_unit
+
+    @property
+    def boost_room_kpa(self) -> float:
+        """How far boost may be off either way for its ambient pressure, kPa."""
+        return 0.0 if self.reads_gauge else self.barometric.uncertainty_kpa
 
     def sensors(self, name: str) -> tuple[str, ...]:
         """Every channel of one quantity, the first first: ('lambda', 'lambda_2'); () without any."""

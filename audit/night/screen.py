@@ -86,20 +86,25 @@ def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
 
 def audit_log(log: Log, car: Car) -> LogAudit:
     """Flags, pulls and checks of one log already read."""
-    from audit.pulls.boost import best_barometric
+    from audit.pulls.boost import ambient_doubt, ambient_pressure
     from audit.pulls.find import find_pulls
     from audit.sanity.examine import examine
 
     limits = limits_for(car.thresholds)
     sanity = examine(log, car)
-    log = log.with_barometric(best_barometric(log, sanity, car))
+    log = log.with_barometric(ambient_pressure(log, sanity, car, limits))
     pulls = [
         Pull(index=i, span=span, log=log, sanity=sanity, car=car)
         for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)
     ]
     audited = tuple(_audit_pull(pull, limits) for pull in pulls)
     whole = _whole_log(log, sanity, car, limits)
-    findings = (*sanity.findings, *(f for result in whole.values() for f in result.findings))
+    doubt = ambient_doubt(log) if pulls else None
+    findings = (
+        *sanity.findings,
+        *([doubt] if doubt is not None else []),
+        *(f for result in whole.values() for f in result.findings),
+    )
     codes = [f.code for f in findings]
     return LogAudit(
         path=log.path,
