@@ -1,11 +1,12 @@
 """What every check is made of: Measured, Judged, Across, and judging by table rows.
 
 A check is a module of this package with
-    NAME             its name in the verdict
+    NAME             its name in the verdict; modules of one name are parts of one check, each with its own needs
     NEEDS            channels without which it is not evaluated; "a|b" means either; "boost" is
                      manifold pressure over barometric
     HELPED_BY        channels used where there
     LEAST_RATE_HZ    samples a second that each needed channel must have in the pull
+                     (a check runs again for each further sensor of these, 'lambda_2', unless it names one itself)
     CODES            its finding codes
     measure(pull, limits) -> Measured        no limit of a finding in it (settings are allowed)
     judge(measured, limits) -> Judged        no signal in it; most call judge_rows
@@ -32,6 +33,7 @@ class Measured:
     at: measure -> (start_s, end_s), where it was seen. said: measure -> a clause for the message
     (the band, an error bound). unable: (cause, sentence) when the pull cannot be judged at all, cause
     being too_short, too_slow, missing or not_believed. texts: measure -> the message's first sentence.
+    under: measure -> the figure (boost, kPa gauge) that it was seen under, where its limit goes by one.
     """
 
     values: Mapping[str, float | None] = field(default_factory=dict)
@@ -40,6 +42,7 @@ class Measured:
     texts: Mapping[str, str] = field(default_factory=dict)
     channels: Mapping[str, str] = field(default_factory=dict)
     unable: tuple[str, str] | None = None
+    under: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,7 @@ class Check(Protocol):
 def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | None]:
     """Score and, when a level is reached, the finding of one table row."""
     value = measured.values.get(row.measure)
+    row = row.when(measured.under.get(row.measure))
     severity = row.severity(value)
     if value is None or severity is None:
         return row.score(value), None
@@ -88,7 +92,7 @@ def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | N
         or f"{row.measure.replace('_', ' ')}: {value:.3g} {row.unit}"
     )
     side = "at or below" if row.below else "at or above"
-    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:g}{_unit(row.unit)}."
+    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:.4g}{_unit(row.unit)}."
     if said := measured.said.get(row.measure):
         message += f" {said.rstrip('.')}."
     return row.score(value), Finding(
