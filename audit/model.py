@@ -501,7 +501,16 @@ class Limit:
         if figure is None or not self.at:
             return self
         levels = {n: float(np.interp(figure, self.at, v)) for n, v in self.along.items()}
-        return replace(self, by="", at=(), along={}, **levels)
+        return replace(
+            self,
+            by="",
+            at=(),
+            along={},
+            best=levels["best"],
+            watch=levels.get("watch"),
+            hold=levels.get("hold"),
+            stop=levels.get("stop"),
+        )
 
     def places(self, value: Array, figure: Array) -> Array:
         """How bad each value is at its own figure: 0 at best, 1 at watch, 2 at hold, 3 at stop, and on by line.
@@ -509,7 +518,7 @@ class Limit:
         For rows whose levels go by another figure; so stretches under changing boost compare.
         """
         levels = np.stack([np.interp(figure, self.at, v) for v in self.along.values()])
-        place = (value - levels[0]) / np.maximum(levels[1] - levels[0], 1e-6)
+        place: Array = (value - levels[0]) / np.maximum(levels[1] - levels[0], 1e-6)
         for i in range(1, len(levels)):
             last = i == len(levels) - 1
             step = levels[i] - levels[i - 1] if last else levels[i + 1] - levels[i]

@@ -134,6 +134,11 @@ def without_singles(y: ArrayLike) -> FloatArray:
     return out
 
 
+def moving_minima(y: FloatArray, spans: Stretches) -> FloatArray:
+    """The lowest of y in each stretch; y: one value a time of their clock, none blank."""
+    return _minima(y, spans.first, spans.stop)
+
+
 def _minima(values: FloatArray, first: IntArray, stop: IntArray) -> FloatArray:
     """Minimum of values[first:stop] for each pair; wide ones from minima over powers of two."""
     width = stop - first

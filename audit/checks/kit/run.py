@@ -97,7 +97,7 @@ def _why_empty(pull: Pull, channel: str, name: str) -> tuple[str, str]:
                 "too_slow",
                 f"{plain(name)} comes {rate:.3g} times a second, so the pull has none",
             )
-        return "missing", f"{plain(name)} has no sample in the pull"
+        return "not_believed", f"{plain(name)} has no sample in the pull"
     return "not_believed", f"no {plain(name)} sample in the pull can be believed"
 
 
@@ -147,12 +147,12 @@ def _rank(result: CheckResult) -> tuple[int, float]:
 def joined(results: Sequence[CheckResult]) -> CheckResult:
     """Results of one check by several sensors, or of its parts, as one.
 
-    The worst counts, with the worst finding of each code. What could not be evaluated for want of a channel says
-    nothing where something else could.
+    The worst counts, with the worst finding of each code. What a log does not carry (no such channel, too slow, too
+    short) says nothing where something else could be judged; what it carries and is not believed does.
     """
     if len(results) == 1:
         return results[0]
-    speaking = [r for r in results if r.status != "not_evaluated" or r.cause != "missing"]
+    speaking = [r for r in results if r.status != "not_evaluated" or r.cause in UNBELIEVED]
     worst = max(speaking or results, key=_rank)
     found: dict[str, Finding] = {}
     for finding in (f for r in results for f in r.findings):
@@ -173,7 +173,10 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
         for name in need.split("|")
     }
     own = {base_of(name) for name in reads if base_of(name) != name}
-    return tuple(s for name in sorted(reads - own) for s in log.sensors(name) if s != name)
+    further = [
+        name for name in log.by_name if (base := base_of(name)) != name and base in reads - own
+    ]
+    return tuple(sorted(further))
 
 
 def seen_by(pull: Pull, sensor: str) -> Pull:
@@ -187,11 +190,17 @@ def swapped(log: Log, sanity: Sanity, sensor: str) -> tuple[Log, Sanity]:
     other = {sensor: base_of(sensor), base_of(sensor): sensor}
     channels = tuple(replace(c, name=other.get(c.name, c.name)) for c in log.channels)
     changed = replace(log, frame=log.frame.rename(other, strict=False), channels=channels)
-    flags = {
-        name: {other.get(key, key): value for key, value in getattr(sanity, name).items()}
-        for name in ("samples", "tests", "flags", "noise")
-    }
-    return changed, replace(sanity, **flags)
+    return changed, replace(
+        sanity,
+        samples=_renamed(sanity.samples, other),
+        tests=_renamed(sanity.tests, other),
+        flags=_renamed(sanity.flags, other),
+        noise=_renamed(sanity.noise, other),
+    )
+
+
+def _renamed(kept: Mapping[str, T], other: Mapping[str, str]) -> dict[str, T]:
+    return {other.get(name, name): value for name, value in kept.items()}
 
 
 def _named(result: CheckResult, sensor: str, log: Log) -> CheckResult:
@@ -262,6 +271,7 @@ def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, Ch
     return measured, CheckResult(check.NAME, status, _score(judged), why, cause, judged.findings)
 
 
+UNBELIEVED = ("not_believed", "crashed")  # evidence that was there and is lost
 _CRASHED = ("crashed", "the check itself failed on these samples; please report the log")
 _CAP = {"watch": 70.0, "hold": 40.0, "stop": 10.0}
 
