@@ -288,8 +288,8 @@ def test_a_target_that_steps_rich_is_not_lean_while_the_gas_is_under_way(
 ) -> None:
     pull = make_pull(
         channels={
-            "lambda": lambda t: np.where(t < 3.25, 0.84, 0.76),
-            "lambda_target": lambda t: np.where(t < 3.0, 0.84, 0.76),
+            "lambda": lambda t: np.where(t < 3.25, 0.82, 0.75),
+            "lambda_target": lambda t: np.where(t < 3.0, 0.82, 0.75),
         }
     )
     assert codes(check, pull, table) == {}

@@ -63,6 +63,8 @@ def mixture_window(pull: Pull, load_kpa: float) -> Window:
     )
     for start, end in [(pull.start_s, pull.start_s), *fuel_cuts(pull)]:
         keep &= (lam.t < start) | (lam.t > _recovered(lam, end + lag))
+    if keep.any():  # and at the beginning of the load, as long as the mixture of the tip-in goes
+        keep &= lam.t > _recovered(lam, float(lam.t[keep.argmax()]) - RECOVERY_S)
     return Window(
         Series(lam.t[keep], lam.value[keep]),
         gas[keep],
