@@ -80,7 +80,11 @@ def _car(path: Path, text: str, data: dict[str, Any]) -> Car:
     try:
         _validate(data)
         _beyond_schema(data)
-        limits(data.get("thresholds"))
+        limits(
+            data.get("thresholds"),
+            fuel=data.get("fuel", "petrol"),
+            injection=data.get("injection", "port"),
+        )
     except CarFileError as error:
         key = re.match(r"[^:]*?(?=[:,] |: )", str(error))
         line = _line_of(text, key.group(0) if key else "")

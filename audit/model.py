@@ -514,7 +514,8 @@ class Limit:
     """One row of the thresholds table for one measure, car overrides applied.
 
     below: a small value is the bad one. best: the value that scores 100.
-    with_measure: a second measure whose levels must be passed too (overshoot in kPa and %).
+    by, at, along: where the levels go by another figure (boost), its name, points and the levels there; best,
+    watch, hold and stop are then those of the last point, and when() gives the row at any.
     """
 
     code: str
@@ -527,6 +528,46 @@ class Limit:
     below: bool = False
     why: str = ""
     source: str = ""
+    by: str = ""
+    at: tuple[float, ...] = ()
+    along: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+
+    def when(self, figure: float | None) -> Limit:
+        """The row at a figure of what its levels go by: straight lines between the points, level beyond them."""
+        if figure is None or not self.at:
+            return self
+        levels = {n: float(np.interp(figure, self.at, v)) for n, v in self.along.items()}
+        return replace(
+            self,
+            by="",
+            at=(),
+            along={},
+            best=levels["best"],
+            watch=levels.get("watch"),
+            hold=levels.get("hold"),
+            stop=levels.get("stop"),
+        )
+
+    def places(self, value: Array, figure: Array) -> Array:
+        """How bad each value is at its own figure: 0 at best, 1 at watch, 2 at hold, 3 at stop, and on by line.
+
+        For rows whose levels go by another figure; so stretches under changing boost compare.
+        """
+        levels = np.stack([np.interp(figure, self.at, v) for v in self.along.values()])
+        place: Array = (value - levels[0]) / np.maximum(levels[1] - levels[0], 1e-6)
+        for i in range(1, len(levels)):
+            last = i == len(levels) - 1
+            step = levels[i] - levels[i - 1] if last else levels[i + 1] - levels[i]
+            step = np.maximum(step, 1e-6)  # a car file may lay two levels on one another
+            place = np.where(value >= levels[i], i + (value - levels[i]) / step, place)
+        return place
+
+    def value_at(self, place: float, figure: float) -> float:
+        """The value that stands at a place (see places) at this figure."""
+        levels = [float(np.interp(figure, self.at, v)) for v in self.along.values()]
+        i = min(max(int(place), 0), len(levels) - 1)
+        step = levels[i] - levels[i - 1] if i == len(levels) - 1 else levels[i + 1] - levels[i]
+        return levels[i] + (place - i) * max(step, 1e-6)
 
     def severity(self, value: float | None) -> str | None:
         """'watch', 'hold' or 'stop' when that level is reached, else None."""
