@@ -444,7 +444,8 @@ class Car:
     name: str = "unnamed car"
     path: str | None = None
     units: str | None = None  # us, metric
-    fuel: str = "petrol"
+    fuel: str = "petrol"  # petrol, e1 to e99, ethanol, methanol
+    ethanol_pct: float | None = 0.0  # of the fuel's volume; None for methanol
     stoichiometric_afr: float = 14.7
     altitude_m: float | None = None
     injection: str = "port"  # port, direct
