@@ -80,6 +80,7 @@ def run(request: Request) -> Outcome:
     any_read = any(a.status == "read" for a in night.logs)
     if request.archive is not None:
         night = _archived(night, request.archive, date, any_read=any_read)
+    night = _decided(night, request.archive)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
@@ -151,3 +152,10 @@ def _archived(night: Night, folder: Path, date: str | None, *, any_read: bool) -
         night = with_findings(night, trend) if trend else night
     hold(archive, night, date=date)
     return night
+
+
+def _decided(night: Night, folder: Path | None) -> Night:
+    from audit.archive.step.decide import with_decision
+    from audit.archive.store.store import Archive
+
+    return with_decision(night, None if folder is None else Archive(folder))
