@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -139,7 +138,9 @@ def response_of(
     if found.n == 0:
         step, air = nothing_logged(found, nights), _air(found)
     else:
-        maker = _Maker(found, nights, car, targets=targets, notes=notes, again=again)
+        maker = _Maker(
+            found, nights, car, targets=targets, notes=notes, again=again, alone=only_step
+        )
         main, air = maker.main(), maker.air
         if not only_step:
             gears = tuple(maker.gear(gear) for gear in maker.gears)
@@ -219,6 +220,7 @@ class _Maker:
         targets: Mapping[int, float | None],
         notes: Sequence[JournalNote],
         again: str = "",
+        alone: bool = False,
     ) -> None:
         self.found, self.nights, self.car, self.targets, self.notes, self.again = (
             found,
@@ -237,10 +239,15 @@ class _Maker:
         ]
         self.gears = [*seen, *sorted({*wanted, *guessed} - set(seen))]
         self.air = _air(found)
+        self.alone = alone
+        self._curves: dict[int, Curve] = {}
 
-    @cached_property
-    def curves(self) -> dict[int, Curve]:
-        return fit_curves(self.found.points(), self.gears, spring_kpa=self.car.spring_kpa)
+    def curve(self, gear: int) -> Curve:
+        """The curve of a gear, fitted when it is first wanted: alone, for a step alone."""
+        if gear not in self._curves:
+            wanted = [gear] if self.alone else self.gears
+            self._curves |= fit_curves(self.found.points(), wanted, spring_kpa=self.car.spring_kpa)
+        return self._curves[gear]
 
     def main(self) -> int:
         """The gear most pulled in the last night that counts."""
@@ -269,7 +276,7 @@ class _Maker:
 
     def gear(self, gear: int) -> GearResponse:
         """All that is said of one gear."""
-        rows, curve = self.found.of_gear(gear), self.curves[gear]
+        rows, curve = self.found.of_gear(gear), self.curve(gear)
         valve, overshoot = self._valve(rows), _overshoot(rows)
         hooked, slipped = self._traction(gear)
         return GearResponse(
@@ -291,7 +298,7 @@ class _Maker:
         base = step.from_duty
         if not self.again or base is None or step.duty is None or step.duty <= base + 0.25:
             return step
-        low, expected, high = self.curves[gear].interval(base, relative=self.air.relative)
+        low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
         return replace(
             step,
             action="stay",
@@ -328,7 +335,7 @@ class _Maker:
             )
         lines = lines_of(rows, self.car, self.notes)
         return next_step(
-            self.curves[gear],
+            self.curve(gear),
             base,
             bounds=bounds,
             overshoot=overshoot,
