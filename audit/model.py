@@ -450,6 +450,38 @@ class LogAudit:
     rate_hz: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What to do about boost after a night. state: 'step', 'stay', 'no_step'. why, first: a sentence each,
+    canonical units; first: what to look at first. expected_kpa: (low, mid, high), settled boost of the
+    next pull at duty_next_pct, gauge, nine in ten. None for what is not known."""
+
+    state: str
+    why: str
+    first: str
+    duty_now_pct: float | None = None
+    duty_next_pct: float | None = None
+    expected_kpa: tuple[float, float, float] | None = None
+    gear: int | None = None
+
+    def plain(self) -> dict[str, Any]:
+        """As plain values for JSON; figures to two digits."""
+        low, mid, high = self.expected_kpa or (None, None, None)
+        return {
+            "state": self.state,
+            "duty_now_pct": _rounded(self.duty_now_pct),
+            "duty_next_pct": _rounded(self.duty_next_pct),
+            "expected_kpa": {"low": _rounded(low), "mid": _rounded(mid), "high": _rounded(high)},
+            "gear": self.gear,
+            "why": self.why,
+            "first": self.first,
+        }
+
+
+def _rounded(value: float | None) -> float | None:
+    return round(float(value), 2) if value is not None and math.isfinite(value) else None
+
+
 @dataclass(frozen=True, eq=False)
 class Night:
     """All that is said of one night of one car."""
@@ -463,6 +495,7 @@ class Night:
     assumed: tuple[str, ...] = ()  # what was taken for granted for want of a car file
     us_units: bool = False
     setting: str = ""  # dyno, street or ""
+    decision: Decision | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -480,7 +513,8 @@ class Car:
     name: str = "unnamed car"
     path: str | None = None
     units: str | None = None  # us, metric
-    fuel: str = "petrol"
+    fuel: str = "petrol"  # petrol, e1 to e99, ethanol, methanol
+    ethanol_pct: float | None = 0.0  # of the fuel's volume; None for methanol
     stoichiometric_afr: float = 14.7
     altitude_m: float | None = None
     injection: str = "port"  # port, direct

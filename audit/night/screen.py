@@ -29,6 +29,7 @@ from audit.model import (
     PullAudit,
     Span,
 )
+from audit.night.typed import with_duty
 from audit.night.verdict import decide, worst_result
 from audit.tables import channel_rows, limits_for
 
@@ -43,11 +44,16 @@ Progress = Callable[[int, int], None]
 
 
 def screen_log(
-    path: Path, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True
+    path: Path,
+    *,
+    car: Car,
+    rate_hz: float | None = None,
+    keep_frames: bool = True,
+    duty_pct: float | None = None,
 ) -> list[LogAudit]:
     """Audit every recording in one file. rate_hz: rows a second of a log without a clock.
 
-    Never raises for what is in the file: what cannot be read comes back as 'rejected'.
+    duty_pct: set by hand, for a log that does not tell. Never raises for what is in the file: what cannot be read comes back as 'rejected'.
     """
     from audit.intake import read_logs
 
@@ -55,7 +61,8 @@ def screen_log(
         entries = read_logs(path, car=car, rate_hz=rate_hz)
     except Exception as error:
         return [_failed(str(path), "", error)]
-    return [_entry(entry, car, keep_frames=keep_frames) for entry in entries]
+    told = (with_duty(e, duty_pct) if isinstance(e, Log) else e for e in entries)
+    return [_entry(entry, car, keep_frames=keep_frames) for entry in told]
 
 
 def _entry(entry: Log | Rejected, car: Car, *, keep_frames: bool) -> LogAudit:
@@ -196,8 +203,9 @@ def screen_night(
     setting: str = "",
     progress: Progress | None = None,
     cluster: str | None = None,
+    duty: Mapping[str, float] | None = None,
 ) -> Night:
-    """Audit all logs of one night of one car and decide."""
+    """Audit all logs of one night of one car and decide. duty: %, set by hand, by path."""
     from audit.night.pool import audit_files
 
     audits = audit_files(
@@ -208,6 +216,7 @@ def screen_night(
         keep_frames=keep_frames,
         progress=progress,
         cluster=cluster,
+        duty=duty,
     )
     return assemble(audits, car=car, setting=setting)
 
