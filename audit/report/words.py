@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from audit.model import LogAudit
+
 VERDICT_SAYS = {
     "clear": "nothing here speaks against the next small step.",
     "hold": "do not raise boost yet.",
@@ -18,3 +23,11 @@ CAUTIONS = (
 def plain_check(name: str) -> str:
     """A check's name for people."""
     return name.replace("_", " ")
+
+
+def mended(audit: LogAudit) -> list[str]:
+    """What intake left out of a file or mended in it, a sentence each: torn end, skipped lines, restarted clock."""
+    if audit.log is None:
+        return []
+    touched = [n for n in audit.log.notes if n.line is not None or n.code is not None]
+    return [n.message[:1].upper() + n.message[1:] for n in touched]
