@@ -128,3 +128,13 @@ def test_temperatures_beside_psi_and_mph_are_fahrenheit(air_c: float) -> None:
     log = log_of(columns, d["time"])
     for name in ("intake_air_temp", "coolant_temp"):
         assert log.by_name[name].source_unit == "°F" and not log.by_name[name].doubtful, name
+
+
+@pytest.mark.parametrize("stray", [65535.0, 20000.0])
+def test_no_single_reading_turns_engine_speed_over(stray: float) -> None:
+    d = drive()
+    rpm = d["engine_speed"].copy()
+    rpm[600] = stray  # on the thinned rows too
+    log = log_of([Made("Engine speed (rpm)", rpm, "rpm", name="Engine speed")], d["time"])
+    channel = log.by_name["engine_speed"]
+    assert channel.source_unit == "rpm" and not channel.doubtful

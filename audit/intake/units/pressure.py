@@ -383,7 +383,7 @@ def boost_target(
                     ),
                     "it is far from the car file's target",
                 )
-            rest = one.candidate.turned(float(finite[0])) if len(finite) else 0.0
+            rest = one.candidate.turned(quantile(finite, 0.01)) if len(finite) else 0.0
             one.add(window(rest, -105.0, 260.0, 5.0, 12.0))
             if (
                 len(finite)
