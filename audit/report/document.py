@@ -22,6 +22,7 @@ def document(night: Night) -> dict[str, Any]:
         "car": night.car.name,
         "verdict": night.verdict,
         "reasons": list(night.reasons),
+        "decision": None if night.decision is None else night.decision.plain(),
         "assumed": list(night.assumed),
         "setting": night.setting or None,
         "checks": _checks(night.checks),

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.words import CAUTIONS
+from audit.report.words import CAUTIONS, decision_line
 
 WIDTH = 46
 ACTIONS = {"up": "NEXT STEP", "stay": "STAY", "down": "GO BACK", "refuse": "NO STEP"}
@@ -22,7 +22,7 @@ def render(document: Doc, *, us: bool) -> list[str]:
     lines = [
         f"{document['car']}{where}: {many(document['pulls'], 'pull')}, {many(document['nights'], 'night')}"
     ]
-    lines += ["", *_next(document["next"], us=us)]
+    lines += ["", *_decision(document, us=us)]
     main = document["main_gear"] or 0
     for gear in sorted(document["gears"], key=lambda g: (g["gear"] or 0) != main):
         if gear["pulls"]:
@@ -52,6 +52,23 @@ def wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
     return textwrap.wrap(
         text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
     )
+
+
+def _decision(document: Doc, *, us: bool) -> list[str]:
+    """The one decision, why, and what to log; without any night what the step says."""
+    decision, step = document["decision"], document["next"]
+    if decision is None:
+        return _next(step, us=us)
+    lines = wrapped(decision_line(decision, us=us), "", "  ")
+    said = [decision["why"]]
+    if step["sentence"] not in decision["why"] and decision["state"] == "step":
+        said.insert(0, step["sentence"])
+    lines += [line for text in said for line in wrapped(localise(text, us=us))]
+    if step["log_next"] and step["log_next"] not in decision["why"]:
+        lines += wrapped(localise(step["log_next"], us=us), "To do: ", "  ")
+    if decision["state"] != "step":
+        lines += wrapped(localise(decision["first"], us=us), "Look first: ", "  ")
+    return lines
 
 
 def _next(step: Doc, *, us: bool) -> list[str]:

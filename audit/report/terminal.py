@@ -10,7 +10,7 @@ from typing import TextIO
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.words import CAUTIONS, VERDICT_SAYS, mended
+from audit.report.words import CAUTIONS, decision_line, headline, mended
 from audit.report.words import plain_check as plain
 
 WIDTH = 80
@@ -53,11 +53,21 @@ def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
 
 
 def _verdict(night: Night, *, colour: bool) -> list[str]:
-    head = f"{night.verdict.upper()}: {VERDICT_SAYS[night.verdict]}"
+    head = headline(night)
     lines = [_painted(night.verdict, head, colour=colour), f"{night.car.name}{_counts(night)}"]
     for reason in night.reasons:
         lines += _wrapped(localise(reason, us=night.us_units), BULLET)
-    return lines
+    return [*lines, "", *_decision(night)]
+
+
+def _decision(night: Night) -> list[str]:
+    if night.decision is None:
+        return []
+    us = night.us_units
+    lines = _wrapped(decision_line(night.decision.plain(), us=us), "")
+    if night.decision.state != "no_step":
+        lines += _wrapped(localise(night.decision.why, us=us), BULLET)
+    return [*lines, *_wrapped(f"first: {localise(night.decision.first, us=us)}", BULLET)]
 
 
 def _counts(night: Night) -> str:

@@ -117,7 +117,9 @@ def fit_curves(
     used = [(fit, int(count)) for fit, count in zip(fits, counts, strict=True) if count]
     noise = np.concatenate([rng.normal(0.0, np.hypot(f.pull_sd, f.night_sd), c) for f, c in used])
     power = np.concatenate([np.full(c, f.power) for f, c in used])
-    drawn = {gear: _paths(points, gear, used, rng) for gear in gears}
+    drawn = {  # each gear draws by itself, so that it is the same whichever others are asked for
+        gear: _paths(points, gear, used, np.random.default_rng((SEED, gear))) for gear in gears
+    }
     return {gear: Curve(gear, paths, noise, power, data) for gear, (paths, data) in drawn.items()}
 
 
@@ -224,16 +226,18 @@ def _paths(
     """Rising paths of one gear, and the lowest and highest duty logged in it."""
     gears = np.full(len(GRID), float(gear))
     paths = []
+    among: dict[float, Array] = {}
     for fit, count in used:
+        if fit.bend_sd not in among:
+            among[fit.bend_sd] = _covariance(
+                GRID, gears, GRID, gears, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd
+            )
         across = _covariance(
             GRID, gears, points.duty, points.gear, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd
         )
         mean = fit.spring + _expected_rise(GRID) + across @ fit.solved
         half = np.linalg.solve(fit.root, across.T)
-        covariance = (
-            _covariance(GRID, gears, GRID, gears, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd)
-            - half.T @ half
-        )
+        covariance = among[fit.bend_sd] - half.T @ half
         root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
         paths.append(mean + rng.standard_normal((count, len(GRID))) @ root.T)
     own = points.duty[points.gear == gear]

@@ -11,7 +11,7 @@ from audit.archive.step.response import Response, bounds_of
 from audit.archive.step.response_document import number
 from audit.archive.step.step_table import figures
 from audit.model import Car
-from audit.tables import limits
+from audit.tables import limits_for
 
 INSPECT = (
     "Ball joints, tie rods, wheel bearings",
@@ -158,7 +158,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
 
 
 def _ends(car: Car) -> tuple[str, ...]:
-    table, setting = limits(car.thresholds), figures("evening")
+    table, setting = limits_for(car), figures("evening")
     hold = {
         name: table.row(code, name).hold
         for code, name in (

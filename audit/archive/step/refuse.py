@@ -67,19 +67,25 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
     if held is not None:
         return held
     if found.left_out.get("without a believed solenoid duty"):
-        mend = "Log the solenoid's duty beside manifold pressure"
+        mend = "The solenoid's duty is not known: log it, or say what you set, as --duty 35."
     elif found.left_out.get("of another setting"):
-        mend = "Pulls of another setting do not count here"
+        mend = "Pulls of another setting do not count here: say --setting, or log two pulls in this one."
     elif found.left_out.get("with duty moving in the pull"):
-        mend = "Hold the duty fixed for the whole pull, without a boost controller at work"
+        mend = (
+            "Hold the duty fixed for two whole pulls: it moves in these, as a boost controller "
+            "moves it."
+        )
     else:
-        mend = "Nothing is known of boost against duty yet"
+        mend = (
+            "Nothing is known of boost against duty yet: log two pulls in one gear at a fixed "
+            f"{first:g} % duty, then screen them into the archive."
+        )
     return Step(
         "refuse",
         0,
         "No step up: no pull that counts is in the archive.",
         "no_pulls",
-        log_next=f"{mend}: two pulls in one gear at a fixed {first:g} % duty, then screen them into the archive.",
+        log_next=mend,
     )
 
 
@@ -127,8 +133,8 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
     if len(duty) >= least_pulls and len(levels) >= least_duties:
         return None
     why = (
-        f"No step up: {_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}; a curve "
-        f"takes at least {least_pulls} pulls at {least_duties} duties."
+        f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}: too few for a "
+        f"curve, which takes {least_pulls} pulls at {least_duties} duties."
     )
     if not levels:
         first, top = setting["first_duty"], None

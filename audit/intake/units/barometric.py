@@ -1,4 +1,4 @@
-"""The best estimate of ambient pressure, and where it comes from."""
+"""A first estimate of ambient pressure, to read units by; audit/pulls/boost.py decides what boost is counted from."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def from_channel(kpa: Array) -> Barometric | None:
     real = kpa[np.isfinite(kpa) & (kpa > LOW_KPA) & (kpa < HIGH_KPA)]
     if len(real) == 0 or len(real) < 0.2 * np.isfinite(kpa).sum():
         return None
-    return Barometric(median(real), "barometric channel", 1.0)
+    return Barometric(median(real), "barometric channel", 1.0, kind="channel")
 
 
 def from_stopped(manifold_kpa: Array, scene: Scene) -> Barometric | None:
@@ -30,7 +30,7 @@ def from_stopped(manifold_kpa: Array, scene: Scene) -> Barometric | None:
     level = scene.level(manifold_kpa, scene.stopped)
     if level is None or not LOW_KPA < level < HIGH_KPA:
         return None
-    return Barometric(level, "manifold pressure with the engine stopped", 1.0)
+    return Barometric(level, "manifold pressure with the engine stopped", 0.5, kind="stopped")
 
 
 def from_pair(absolute_kpa: Array, gauge_kpa: Array) -> Barometric | None:
@@ -63,7 +63,10 @@ def from_height(altitude_m: float | None) -> Barometric | None:
     if altitude_m is None:
         return None
     return Barometric(
-        standard_pressure_kpa(altitude_m), f"the car file's altitude, {altitude_m:g} m", WEATHER_KPA
+        standard_pressure_kpa(altitude_m),
+        f"the altitude given, {altitude_m:g} m",
+        WEATHER_KPA,
+        kind="altitude",
     )
 
 
@@ -83,12 +86,15 @@ def from_wide_open(manifold_kpa: Array, scene: Scene) -> Barometric | None:
     low, mid = quantile(picked, 0.1), quantile(picked, 0.5)
     if mid - low > 4.0 or not LOW_KPA < mid < 104.0:
         return None
-    return Barometric(mid + 1.0, "manifold pressure wide open before the turbo spools", 4.0)
+    return Barometric(
+        mid + 1.0, "manifold pressure wide open before the turbo spools", 6.0, kind="wide_open"
+    )
 
 
 def assumed() -> Barometric:
     """Sea level, for want of anything better."""
-    return Barometric(STANDARD_PRESSURE_KPA, "assumed: standard pressure at sea level", 8.0)
+    what = "assumed: standard pressure at sea level"
+    return Barometric(STANDARD_PRESSURE_KPA, what, 8.0, kind="assumed")
 
 
 def best(
