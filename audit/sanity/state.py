@@ -20,9 +20,22 @@ LEAP_RPM, LEAP_PCT, LEAP_KPA = (
     15.0,
 )  # what a sample or two of a working engine seldom does
 OPEN_SHARE, OPEN_TOP = 0.88, 55.0  # of the log's own highest throttle, and %: as opened.py takes it
-BOOST_SHARE, BOOST_KPA = 0.6, 20.0  # of the log's own highest boost, and kPa: a pull, whatever the throttle says
-OVERRUN_S = 1.5  # the mixture is back, and the gas has come to the sensor, this long after a shut throttle
-WINDOW_S, BRIDGE_S = 1.0, 0.3  # a wide-open stretch worth the name; a shorter moment shut does not part it
+BOOST_SHARE, BOOST_KPA = (
+    0.6,
+    20.0,
+)  # of the log's own highest boost, and kPa: a pull, whatever the throttle says
+OVERRUN_S = (
+    1.5  # the mixture is back, and the gas has come to the sensor, this long after a shut throttle
+)
+IDLE_RPM, STANDING_KMH, CALM_S = (
+    1500.0,
+    2.0,
+    5.0,
+)  # a car that stands and idles, long enough to tell
+WINDOW_S, BRIDGE_S = (
+    1.0,
+    0.3,
+)  # a wide-open stretch worth the name; a shorter moment shut does not part it
 LEAD_S = 0.3  # what the checks read of a damage channel before a pull
 NO_FLAGS = Sanity(samples={}, tests={}, flags={}, noise={})
 
@@ -54,6 +67,7 @@ class State:
     throttle: Array | None
     manifold: Array | None
     baro_kpa: float
+    road_speed: Array | None = None
 
     @cached_property
     def running(self) -> Bools:
@@ -99,6 +113,18 @@ class State:
             boost = self.manifold - self.baro_kpa
             mask |= boost >= max(BOOST_KPA, BOOST_SHARE * _reached(boost))
         return mask & self.running
+
+    @cached_property
+    def standing(self) -> Bools:
+        """The car stands with nothing but idle behind it for CALM_S: what soaks together has one temperature.
+
+        Without road speed only an engine that has stopped is known to stand.
+        """
+        if self.road_speed is None:
+            return self.stopped
+        calm = self.stopped if self.engine_speed is None else self.engine_speed < IDLE_RPM
+        quiet = calm & (self.road_speed < STANDING_KMH)
+        return quiet & (since(self.t, ~quiet) >= CALM_S)
 
     @cached_property
     def windows(self) -> list[tuple[float, float]]:
@@ -200,4 +226,5 @@ def state_of(log: Log) -> State:
         throttle=throttle if throttle is not None else on_rows(log, "pedal_position"),
         manifold=on_rows(log, "manifold_pressure"),
         baro_kpa=log.barometric.kpa,
+        road_speed=on_rows(log, "vehicle_speed"),
     )
