@@ -292,7 +292,8 @@ def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[
             continue
         mask = ((per_test[test] == SUSPECT) | (per_test[test] == FAIL)) & ~taken
         if s.name == "lambda" and test == "gross_range":
-            mask &= state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
+            row = np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)
+            mask &= state.running[row] & ~(state.shut[row] & (s.value > s.row.range[1]))  # free air
         if s.name == "lambda" and test == "rail":
             mask &= per_test[test] == FAIL  # a heater that is not warm yet is no fault
         if not mask.any():

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from audit.model import Array, Bools
-from audit.sanity.state import State
+from audit.sanity.state import OPEN_SHARE, State
 from audit.sanity.tests.still import still_runs
 
 SWING_PCT = 30.0  # a throttle moved this far moves air, mixture and engine speed
@@ -21,11 +21,16 @@ SLOW_BOOST_S = 4.0  # boost that must show in a charge temperature that has not 
 SLOW_LONG = 2.0  # so many times as much of it where it has not moved for a shorter while
 RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
 # What an opening throttle moves by more than any resolution, and the s in which it has done so.
-OPENS = {"manifold_pressure": 1.0, "mass_air_flow": 1.0, "lambda": 1.2}
-BEFORE_S = {"manifold_pressure": -0.15, "mass_air_flow": -0.15, "lambda": 0.3}
+OPENS = {"manifold_pressure": 1.0, "mass_air_flow": 1.0, "lambda": 1.2, "engine_speed": 1.5}
+BEFORE_S = {
+    "manifold_pressure": -0.15,
+    "mass_air_flow": -0.15,
+    "lambda": 0.3,
+    "engine_speed": -0.15,
+}
 DRIVERS = ("throttle_position", "pedal_position")
-STOP_PCT = 3.0  # this near to its lowest reading it is shut
-DRIVER_KPA = 60.0  # a throttle between its stops cannot stand while the manifold swings this far
+FOLLOWS_S = 0.5  # a manifold has followed its throttle after this
+DRIVER_KPA = 60.0  # a throttle short of wide open cannot stand while the manifold swings this far
 # Equal samples in a row by chance, over a whole log: rarer than this is no chance.
 ODDS = 1e-6
 LEAST_RUN, LEAST_RUN_S = 5, 0.5
@@ -190,14 +195,13 @@ def _stood_a_whole_pull(r: Reading, a: int, b: int) -> bool:
 
 
 def _driver(r: Reading) -> list[tuple[int, int]]:
-    """A throttle or pedal that stands between its stops while the manifold goes from vacuum to boost."""
+    """A throttle or pedal that stands short of wide open while the manifold goes from vacuum to boost."""
     if r.state.manifold is None:
         return []
-    low, high = r.ends
     found = []
     for a, b in still_runs(r.t, r.value, for_s=1.0, within=0.0, least_count=5):
-        rows = r.rows(a, b)
-        if not low + STOP_PCT < r.value[a] < 0.85 * high or rows.stop - rows.start < 3:
+        rows = slice(*np.searchsorted(r.state.t, (r.t[a] + FOLLOWS_S, r.t[b - 1])))
+        if r.value[a] >= OPEN_SHARE * r.ends[1] or rows.stop - rows.start < 3:
             continue
         pressure = r.state.manifold[rows]
         if np.ptp(pressure) > DRIVER_KPA and pressure.max() > r.state.baro_kpa + 20.0:
