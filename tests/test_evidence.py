@@ -113,6 +113,15 @@ def test_another_pull_of_the_same_gear_shows_the_whole():
     assert night(cut(make_log(), 34.0, torn=True), whole).verdict == "clear"
 
 
+@pytest.mark.parametrize(("quicker", "verdict"), [(1.0, "clear"), (2.0, "hold")])
+def test_without_a_gear_only_a_pull_that_climbs_alike_shows_the_whole(quicker, verdict):
+    none = {"vehicle_speed": None}
+    torn = cut(make_log(change=none), 34.5, torn=True)
+    other = dataclasses.replace(make_log(20.0 * quicker, seed=3, change=none), **LATER)
+    faster = other.frame.with_columns(time=other.frame["time"] / quicker)
+    assert night(torn, dataclasses.replace(other, frame=faster)).verdict == verdict
+
+
 def test_another_pull_at_another_duty_does_not():
     def duty(value):
         return {"wastegate_duty": lambda t, v: np.full_like(t, value)}

@@ -20,6 +20,8 @@ SAME_DUTY = 2.0  # %: two pulls within it are of one duty
 SAME_RPM = (
     150.0  # a pull shows the whole of another if it begins and ends as low and as high as this
 )
+# One gear up or down changes how fast engine speed climbs by the square of a step of 1.3 and more.
+ALIKE = (0.65, 1.5)
 WHOLE = frozenset({"lift", "shift", "limiter"})
 HOW = {
     "gap": "the rows have a gap",
@@ -144,10 +146,20 @@ def _shows(audit: PullAudit, tear: Tear) -> bool:
     span = pull.span
     if span.rpm_start > tear.rpm_low + SAME_RPM or span.rpm_end < tear.rpm_high - SAME_RPM:
         return False
+    if tear.gear is None and not _climbs_alike(pull, tear):
+        return False
     duty = _duty(pull, tear.rpm_low, tear.rpm_high)
     if duty is None or tear.duty_pct is None:
         return duty is None and tear.duty_pct is None
     return abs(duty - tear.duty_pct) <= SAME_DUTY
+
+
+def _climbs_alike(pull: Pull, tear: Tear) -> bool:
+    """Where no gear is known: does the pull take as long over these engine speeds as the torn one did?"""
+    rpm = pull.believed("engine_speed")
+    inside = rpm.t[(rpm.value >= tear.rpm_low) & (rpm.value <= tear.rpm_high)]
+    took = float(inside[-1] - inside[0]) if len(inside) > 1 else 0.0
+    return ALIKE[0] * took <= tear.end_s - tear.start_s <= ALIKE[1] * took
 
 
 def _duty(pull: Pull, rpm_low: float, rpm_high: float) -> float | None:

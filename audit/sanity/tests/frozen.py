@@ -10,6 +10,7 @@ import numpy as np
 from audit.model import Array, Bools
 from audit.sanity.state import OPEN_SHARE, State
 from audit.sanity.tests.still import still_runs
+from audit.signal.arrays import median
 
 SWING_PCT = 30.0  # a throttle moved this far moves air, mixture and engine speed
 INSIDE_S = 0.5  # seen this far inside the run, so that a lagging sensor is no frozen one
@@ -35,7 +36,7 @@ DRIVER_KPA = 60.0  # a throttle short of wide open cannot stand while the manifo
 ODDS = 1e-6
 LEAST_RUN, LEAST_RUN_S = 5, 0.5
 LEAST_PAIRS = 40  # of samples to learn from how often a channel repeats itself
-LEVELS = 4  # moved through in every other pull: a coarse channel that stood through one whole pull is frozen
+LEVELS = 3  # moved through in every other pull: a coarse channel that stood through one whole pull is frozen
 LIKE = 1.4  # pulls not longer than this many times the one in question can be compared with it
 
 
@@ -61,6 +62,11 @@ class Reading:
     def ends(self) -> tuple[float, float]:
         """The lowest and the highest reading."""
         return float(self.value.min()), float(self.value.max())
+
+    @cached_property
+    def interval_s(self) -> float:
+        """Its own usual interval."""
+        return median(np.diff(self.t))
 
     @cached_property
     def same(self) -> Bools:
@@ -181,8 +187,9 @@ def _stood_a_whole_pull(r: Reading, a: int, b: int) -> bool:
     """Still through one whole stretch, though every other that is no longer moved it by LEVELS steps."""
     windows = r.state.windows
     here = r.stretch[:-1]
+    slack = 0.1 + r.interval_s
     for start, end in windows:
-        if not (r.t[a] <= start + 0.1 and r.t[b - 1] >= end - 0.1):
+        if not (r.t[a] <= start + slack and r.t[b - 1] >= end - slack):
             continue
         others = [
             int((~r.same & (here == k) & (r.stretch[1:] == k)).sum())
