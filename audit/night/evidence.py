@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from audit.checks.kit.run import LEAST_SPAN, plain
-from audit.model import Array, Finding, Log, LogAudit, Pull, PullAudit, Series, Tear
+from audit.model import Array, Finding, LogAudit, Pull, PullAudit, Series, Tear
 from audit.sanity.findings import HOLE_S
 from audit.tables import channel_row
 
@@ -52,9 +52,9 @@ def _unseen(pull: Pull, name: str) -> Finding | None:
         return None
     series = pull.believed(name)
     least = max((1.0 - LEAST_SPAN) * length if row.slow else HOLE_S, HOLE_SAMPLES / rate)
-    hole = _widest_hole(pull.log, series, pull.start_s, pull.end_s)
+    hole = _hole(pull, series, least)
     few = len(series.t) < LEAST_SPAN * length * rate - 1
-    if not few and (hole is None or hole[1] - hole[0] < least):
+    if not few and hole is None:
         return None
     start, end = (pull.start_s, pull.end_s) if few or hole is None else hole
     inside = slice(*np.searchsorted(pull.log.time, (start - 1e-9, end + 1e-9)))
@@ -76,18 +76,17 @@ def _unseen(pull: Pull, name: str) -> Finding | None:
     )
 
 
-def _widest_hole(
-    log: Log, series: Series, start_s: float, end_s: float
-) -> tuple[float, float] | None:
-    """The longest time between believed samples, or to the pull's ends, that the rows themselves go on through."""
-    t = log.time[slice(*np.searchsorted(log.time, (start_s - 1e-9, end_s + 1e-9)))]
-    if len(t) < 2:
+def _hole(pull: Pull, series: Series, least_s: float) -> tuple[float, float] | None:
+    """The widest of the holes of least_s or more between believed samples, or to the pull's ends, with rows in them."""
+    edges = np.concatenate(([pull.start_s], series.t, [pull.end_s]))
+    wide = np.flatnonzero(np.diff(edges) >= least_s - 1e-9)
+    if not wide.size:
         return None
-    edges = np.concatenate(([start_s], series.t, [end_s]))
-    usual = float(np.median(np.diff(t)))
-    wide = np.flatnonzero(np.diff(edges) > 1.5 * usual)
+    t = pull.log.time[pull.span.start : pull.span.stop]
+    usual = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
     holes = [(float(edges[i]), float(edges[i + 1])) for i in wide]
-    return max(holes, key=lambda hole: _covered(t, hole, usual), default=None)
+    told = [hole for hole in holes if _covered(t, hole, usual) >= 0.8 * least_s]
+    return max(told, key=lambda hole: hole[1] - hole[0], default=None)
 
 
 def _covered(t: Array, hole: tuple[float, float], usual: float) -> float:
@@ -141,7 +140,8 @@ def _cut(tears: Iterable[Tear]) -> bool:
 def _shows(audit: PullAudit, tear: Tear) -> bool:
     """Does this whole pull show what the torn one would have: same gear, same duty, and all of its engine speeds?"""
     pull = audit.pull
-    if pull.gear != tear.gear or any(f.severity == "hold" for f in unseen(pull)):
+    lost = any(f.severity == "hold" and f.code.startswith("sensor.") for f in audit.findings)
+    if pull.gear != tear.gear or lost:
         return False
     span = pull.span
     if span.rpm_start > tear.rpm_low + SAME_RPM or span.rpm_end < tear.rpm_high - SAME_RPM:

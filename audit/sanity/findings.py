@@ -8,6 +8,7 @@ Lone glitches are a 'note', trains of them a 'watch'.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from audit.model import Finding, Log, base_of
 from audit.sanity.trouble import Trouble
@@ -36,6 +37,9 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
     """The finding of one trouble. together: other channels that glitch at the same moments."""
     row = channel_row(trouble.channel)
     needed = is_needed(log, trouble.channel) or (row is not None and row.damage)
+    if trouble.channel == "manifold_pressure" and not _throttle_tells(log):
+        # nothing else tells when it was wide open, so wherever it fails a pull may have been
+        trouble = replace(trouble, loaded=trouble.count, loaded_s=trouble.seconds)
     unit = row.unit if row is not None else None
     if trouble.code == "sensor.rate_of_change" and unit:
         unit = f"{unit}/s" if unit != "1" else "1/s"
@@ -53,6 +57,10 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
         limit=trouble.limit,
         unit=_value_unit(trouble, unit),
     )
+
+
+def _throttle_tells(log: Log) -> bool:
+    return log.has("throttle_position") or log.has("pedal_position")
 
 
 def _value_unit(trouble: Trouble, unit: str | None) -> str | None:

@@ -129,3 +129,8 @@ def test_a_throttle_that_stands_while_boost_comes_and_goes_is_frozen():
 def test_frozen_at_cruise_is_worth_a_look_and_holds_nothing():
     found = held({"oil_pressure": lambda t, v: freeze(41, 58)(t, 300 + 5 * np.sin(9 * t))})
     assert all(severity != "hold" for _, severity in found)
+
+
+def test_without_a_throttle_a_frozen_manifold_hides_the_pull_and_holds():
+    frozen = {"manifold_pressure": freeze(25.0, 37.0)}
+    assert ("manifold_pressure", "hold") in held({"throttle_position": None, **frozen})
