@@ -26,7 +26,8 @@ SPAN_S = 0.2  # slip must last this long
 LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the lift does not tell
 MOST_LAG_S = 1.2
 TALL_GEAR = 3  # from here up tyres rarely let go on a dry road
-FAST_KMH = 75.0  # or from here up, where the gear is not known
+TALL_RATIO = 62.0  # rpm per km/h, or below it: between the usual second and third gears
+FAST_KMH = 75.0  # or from here up, where neither is known
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
 STAYED = 0.6
 
@@ -134,42 +135,42 @@ def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
 def _which(pull: Pull, slip: Series, spin: float) -> tuple[bool, str, str]:
     """Whether it is the clutch, what it looks like, and why.
 
-    Tyres let go in a low gear as the torque arrives, and grip again; a clutch slips where the torque peaks, in any
-    gear that the tyres hold, and as long as the torque stays.
+    Tyres let go in a low gear as the torque arrives, and grip again; a clutch slips where the torque peaks, in
+    any gear that the tyres hold, and takes hold again as the torque falls, if at all.
     """
-    late = slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])]
-    end = median(late) / max(spin, 1e-6)
-    torque = _follows_boost(pull, slip)
-    tall = _tyres_hold(pull, slip, spin)
-    if tall and end >= STAYED:
+    if _tyres_hold(pull, slip, spin):
+        stays = _late(slip) >= STAYED * spin
+        how = "stays up as long as the torque does" if stays else "comes with the torque"
         return (
             True,
             "a slipping clutch, by the look of it",
-            "It stays up as long as the torque does, and no gear was changed",
+            f"It {how} where the tyres hold, and no gear was changed",
         )
-    if tall and torque:
-        return (
-            True,
-            "a slipping clutch, by the look of it",
-            "It comes and goes with boost where the tyres hold",
-        )
-    if end < GRIPPED:
+    if _late(slip) < GRIPPED * spin:
         return (
             False,
             "wheelspin",
             "It surges and comes back while the throttle stays open, as tyres do when they grip again",
         )
+    follows = "follows the torque" if _follows_boost(pull, slip) else "does not grip again"
     return (
         False,
         "wheelspin or a slipping clutch",
-        "It neither grips again nor follows the torque clearly enough to tell",
+        f"It {follows} in a low gear, where either can be; the same pull in a tall gear tells",
     )
 
 
+def _late(slip: Series) -> float:
+    """Slip in the last fifth of the pull, %."""
+    return median(slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])])
+
+
 def _tyres_hold(pull: Pull, slip: Series, spin: float) -> bool:
-    """A tall gear; where that is not known, a speed at which tyres rarely let go on a dry road."""
+    """A tall gear by its number, else by its ratio, else a speed at which tyres rarely let go on a dry road."""
     if pull.gear is not None:
         return pull.gear >= TALL_GEAR
+    if pull.span.gear_ratio is not None:
+        return pull.span.gear_ratio <= TALL_RATIO
     began = slip.t[int(np.argmax(slip.value >= 0.3 * spin))]
     speed = pull.believed("vehicle_speed", lead_s=1.0, tail_s=2.5)
     return float(np.interp(began, speed.t, speed.value)) >= FAST_KMH
