@@ -131,7 +131,7 @@ def test_a_cut_at_the_top_of_the_log_far_below_the_car_s_limit_is_one(
     make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
 ) -> None:
     channels = {
-        "engine_speed": lambda t: cut_speed(rpm_ramp, (5.75,))(t) * 0.75,
+        "engine_speed": lambda t: np.minimum(cut_speed(rpm_ramp, (5.75,))(t) * 0.75, 4810.0),
         "lambda": air((5.75,)),
         "injector_duty": shut((5.75,)),
     }

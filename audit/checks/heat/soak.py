@@ -23,11 +23,13 @@ SHIFT_S = 5.0
 @dataclass(frozen=True)
 class Chain:
     """Runs that follow each other without a stop. index: each one's first pull among the night's; start_c: charge
-    temperature at its start; hottest_c: the hottest of its pulls."""
+    temperature at its start; hottest_c: the hottest of its pulls; elsewhere: whether it began hotter than the
+    last one can have left it."""
 
     index: tuple[int, ...]
     start_c: tuple[float, ...]
     hottest_c: tuple[float, ...]
+    elsewhere: tuple[bool, ...]
 
 
 def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
@@ -36,15 +38,20 @@ def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
     A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest of the last
     run, whichever gear that was in.
     """
-    found: list[list[_Run]] = []
+    found: list[list[tuple[_Run, bool]]] = []
     for run in _runs(pulls, measures):
-        last = found[-1][-1] if found else None
+        last = found[-1][-1][0] if found else None
         if last is not None and _follows(pulls[last.last], pulls[run.first], last, run, measures):
-            found[-1].append(run)
+            found[-1].append((run, _elsewhere(pulls, last, run, measures)))
         else:
-            found.append([run])
+            found.append([(run, False)])
     return [
-        Chain(tuple(r.first for r in c), tuple(r.start_c for r in c), tuple(r.hottest_c for r in c))
+        Chain(
+            tuple(r.first for r, _ in c),
+            tuple(r.start_c for r, _ in c),
+            tuple(r.hottest_c for r, _ in c),
+            tuple(e for _, e in c),
+        )
         for c in found
     ]
 
@@ -107,18 +114,28 @@ def _cold(figures: Measures) -> bool:
 
 
 def _follows(a: Pull, b: Pull, before: _Run, after: _Run, measures: Sequence[Measures]) -> bool:
-    """Whether b's start temperature can hold a's heat: no stop between, and no heat from elsewhere."""
+    """Whether b comes after a without a stop that would heat the intake by itself."""
     figures = measures[after.first]
-    if (figures.get("stood_before_s") or 0.0) > STOOD_S:
+    between = figures.get("intake_between_peak_c")
+    if before.late_c is None or (figures.get("stood_before_s") or 0.0) > STOOD_S:
         return False
-    hottest, between = before.late_c, figures.get("intake_between_peak_c")
+    seen = between is not None and between > max(before.late_c, after.start_c) + 3.0
+    if seen:  # hotter in between than either run: it stood, and the heat goes as the car drives
+        return False
+    return not _same_log(a, b) or b.start_s - a.end_s <= LONGEST_APART_S
+
+
+def _elsewhere(
+    pulls: Sequence[Pull], before: _Run, after: _Run, measures: Sequence[Measures]
+) -> bool:
+    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of the cooler."""
+    hottest = before.late_c
     if hottest is None or after.start_c > hottest + 1.0:
-        return False
-    if between is not None and between > hottest + 3.0:
-        return False
-    if _same_log(a, b):
-        return b.start_s - a.end_s <= LONGEST_APART_S
-    return _goes_on(measures[before.last], figures, hottest)
+        return True
+    a, b = pulls[before.last], pulls[after.first]
+    return not _same_log(a, b) and not _goes_on(
+        measures[before.last], measures[after.first], hottest
+    )
 
 
 def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
@@ -133,7 +150,8 @@ def _over(chain: Chain) -> Array:
     A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does both.
     """
     start, hottest = np.asarray(chain.start_c), np.asarray(chain.hottest_c)
-    return np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
+    over: Array = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
+    return over
 
 
 def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
@@ -153,7 +171,7 @@ def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
 
 def at_last(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
     """The climb of the last run over one before it, K, the largest, and both runs: seen once. None under two."""
-    if len(chain.index) < 2:
+    if len(chain.index) < 2 or chain.elsewhere[-1]:
         return None
     last = _over(chain)[:-1, -1]
     first = int(np.argmax(last))
