@@ -25,6 +25,7 @@ LEAST_SPEED = 25.0  # km/h: below it the clutch is still being let in
 SPAN_S = 0.2  # slip must last this long
 LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the lift does not tell
 MOST_LAG_S = 1.2
+UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a pull
 SURGE_S = 1.2  # wheels that let go grip again within this, or spin to the end
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
 FIRST_RATIO = 95.0  # rpm per km/h, or above it: a first gear
@@ -79,14 +80,19 @@ def _in_gear(pull: Pull) -> str:
 
 
 def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | None:
-    """Slip in per cent over the pull; of several lags that a road speed may have, the one that shows least."""
+    """Slip in per cent over the pull.
+
+    Of several lags that a road speed may have, the one at which the part of the pull without slip is the most even:
+    a wrong one bends the ratio all along.
+    """
     known = _lag_at_lift(pull, rpm, speed)
-    best: Series | None = None
+    found: list[tuple[float, Series]] = []
     for lag in LAGS_S if known is None else (known,):
-        found = _slip_at(pull, inside, speed, float(lag))
-        if found is not None and (best is None or found.value.max() < best.value.max()):
-            best = found
-    return best
+        slip = _slip_at(pull, inside, speed, float(lag))
+        if slip is not None:
+            low, high = np.percentile(slip.value, UNEVEN)
+            found.append((float(high - low), slip))
+    return min(found, key=lambda pair: pair[0])[1] if found else None
 
 
 def _slip_at(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> Series | None:
