@@ -28,7 +28,7 @@ def _digits(text: str) -> int:
 
 
 def figure(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
-    """'14.0 psi', '65 °C'; a dash for None."""
+    """'12.8 psi', '65 °C'; a dash for None."""
     text = number(value, unit, us=us, digits=digits)
     return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
 
