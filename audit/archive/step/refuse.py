@@ -19,6 +19,17 @@ HIGHEST_AMBIENT_KPA = 105.0
 NO_TARGET = "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its unit, as in --target 14psi."
 
 
+# What to do about a valve's fault, and what lifts the refusal.
+FAULT_LIFTED = {
+    "no_response": "Engine off, key on, some duty: the solenoid must click, and air blown through must "
+    'change its way. Mend what does not, note the part (`pullaudit note CAR "new solenoid"`), and start '
+    'at a low duty. If all works and its dead band is only wide, note "solenoid tested", and the next '
+    "step is told. Never raise the duty to find out: a valve that frees higher up overboosts.",
+    "reversed": "Swap the solenoid's ports as its maker draws them, or turn its output round in the engine "
+    'computer; note it (`pullaudit note CAR "solenoid lines swapped"`) and start again at a low duty.',
+}
+
+
 def gear_said(gear: int) -> str:
     """'gear 3', or that it is not known."""
     return f"gear {gear}" if gear else "pulls of unknown gear"
@@ -111,8 +122,7 @@ def refusal(
             f"No step up. {valve.said[0]}",
             valve.faults[0],
             target=target,
-            log_next="Mend the solenoid's plumbing, then start again at a fixed "
-            f"{figures('step')['first_duty']:g} % duty, with a note in the journal.",
+            log_next=FAULT_LIFTED[valve.faults[0]],
         )
     if target is None:
         return Step(
