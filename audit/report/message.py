@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from audit.model import SEVERITIES, Finding, Night, PullAudit
 from audit.report.display import figure, number
-from audit.report.words import decision_line, every_finding, headline, mixture_said, told
+from audit.report.words import CAUTION, decision_line, every_finding, headline, mixture_said, told
 
 MOST = 8
 LONGEST = 160  # characters of a line: a message wraps, but nobody reads a paragraph
-CAUTION = (
-    "Not in a log: ball joints, tyres, hoses, leaks, brakes. Closed course, small steps, local law."
-)
 
 
 def message(night: Night, *, date: str = "") -> list[str]:

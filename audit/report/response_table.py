@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.words import CAUTIONS, decision_line
+from audit.report.words import CAUTION, decision_line
 
 WIDTH = 46
 ACTIONS = {"up": "NEXT STEP", "stay": "STAY", "down": "GO BACK", "refuse": "NO STEP"}
@@ -38,7 +38,7 @@ def render(document: Doc, *, us: bool) -> list[str]:
         ]
     for section in (_by_gear(document, us=us), _notes(document, us=us)):
         lines += ["", *section] if section else []
-    return [*lines, "", *wrapped(CAUTIONS)]
+    return [*lines, "", *wrapped(CAUTION)]
 
 
 def many(count: int, noun: str) -> str:

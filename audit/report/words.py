@@ -21,6 +21,11 @@ CAUTIONS = (
     "This program never writes to an engine computer."
 )
 
+# The same in two lines of a phone.
+CAUTION = (
+    "Not in a log: joints, tyres, hoses, leaks, brakes. Closed course, small steps, local law."
+)
+
 
 def plain_check(name: str) -> str:
     """A check's name for people."""

@@ -67,13 +67,12 @@ def not_clear(
 
 def _back(last_clear: float | None) -> str:
     if last_clear is None:
-        return f"a fixed {figures('step')['first_duty']:g} % duty"
+        return "no duty, the solenoid unplugged"
     return f"{last_clear:.1f} % duty, the last that was clear"
 
 
-def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
-    """The refusal without a pull that counts."""
-    first = figures("step")["first_duty"]
+def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> Step:
+    """The refusal without a pull that counts. first: the duty to start at, %."""
     held = not_clear(nights, found.setting)
     if held is not None:
         return held
@@ -88,8 +87,8 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
         )
     else:
         mend = (
-            "Nothing is known of boost against duty yet: log two pulls in one gear at a fixed "
-            f"{first:g} % duty, then screen them into the archive."
+            "Nothing is known of boost against duty yet: log a base run with the solenoid unplugged, "
+            f"then two pulls in one gear at a fixed {first:g} % duty, and screen them into the archive."
         )
     return Step(
         "refuse",
@@ -140,6 +139,8 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
         for n in ("duty_mean_pct", "boost_settled_kpa")
     )
     levels = levels_of(duty, boost, np.ones(len(duty)))
+    top: float | None
+    goal: float | None
     if len(duty) >= least_pulls and len(levels) >= least_duties:
         return None
     why = (
@@ -147,8 +148,8 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
         f"curve, which takes {least_pulls} pulls at {least_duties} duties."
     )
     if not levels:
-        first, top = setting["first_duty"], None
-        said, goal = f"Log two pulls in this gear at a fixed {first:g} % duty.", first
+        top, goal = None, None
+        said = "Log two pulls in this gear at the lowest duty that was clear in another."
     else:
         top = levels[-1].duty
         if len(levels) >= least_duties:

@@ -10,6 +10,7 @@ import numpy as np
 
 from audit.archive.step.curve import Curve, fit_curves
 from audit.archive.step.evidence import COLUMNS, Evidence, gather, was_tested
+from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.refuse import gear_said, nothing_logged, refusal, too_few
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
@@ -136,7 +137,7 @@ def response_of(
     gears: tuple[GearResponse, ...] = ()
     main: int | None = None
     if found.n == 0:
-        step, air = nothing_logged(found, nights), _air(found)
+        step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
     else:
         maker = _Maker(
             found, nights, car, targets=targets, notes=notes, again=again, alone=only_step
