@@ -215,6 +215,9 @@ def _not_judged(night: Night) -> list[str]:
         lines += _wrapped(
             f"{plain(check)}: {localise(why, us=night.us_units)}{_where(where, night)}", BULLET
         )
+    logs = [a.log for a in night.logs if a.log is not None]
+    if logs and not any(log.has("wastegate_duty") for log in logs):
+        lines += _wrapped("If you know the solenoid's duty, say it: --duty 35", BULLET)
     return lines
 
 
