@@ -12,7 +12,7 @@ from typing import Any
 from audit.amounts import EXAMPLE, Fuel, WrongAmount, amount, fuel, stoichiometric_afr
 from audit.errors import CarFileError, UsageError, did_you_mean
 from audit.model import Car, ColumnWord
-from audit.tables import channel_rows, json_schema, limits
+from audit.tables import channel_row, channel_rows, json_schema, limits
 
 CAR_FILE = "car.toml"
 # A key in words -> quantity, and the plain key that it stands for. The last name may stand at the top too.
@@ -81,7 +81,7 @@ def _car(path: Path, text: str, data: dict[str, Any], over: dict[str, Any]) -> C
         plain = _in_plain_keys(data)
         _validate(plain)
         _beyond_schema(plain)
-        limits(plain.get("thresholds"))
+        limits(plain.get("thresholds"), injection=plain.get("injection", "port"))
     except CarFileError as error:
         key = re.match(r"[^:]*?(?=[:,] |: )", str(error))
         line = _line_of(text, key.group(0) if key else "")
@@ -200,7 +200,7 @@ def _said(error: Any) -> str:
 
 def _beyond_schema(data: dict[str, Any]) -> None:
     for name in data.get("channels", {}):
-        if name not in channel_rows():
+        if channel_row(name) is None:
             raise CarFileError(
                 f"channels.{name}: no such channel. {did_you_mean(name, channel_rows())}"
             )

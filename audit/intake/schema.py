@@ -5,25 +5,28 @@ Heavy, so imported only where a frame comes from outside (Parquet in) and in tes
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from audit.errors import UnreadableLog
-from audit.tables import ChannelRow, channel_rows
+from audit.tables import ChannelRow, channel_row, channel_rows
 
 if TYPE_CHECKING:
     import pandera.polars as pa
 
 
-def canonical_schema() -> pa.DataFrameSchema:
+def canonical_schema(names: Iterable[str] = ()) -> pa.DataFrameSchema:
     """Time strictly increasing and finite; each channel of the table Float64, nullable, in its physical range.
 
-    Columns that are no channel ride along unchecked.
+    names: the columns of the frame, for further sensors of a quantity (lambda_2), which are held to the row of the
+    first. Columns that are no channel ride along unchecked.
     """
     import pandera.polars as pa
 
-    rows = channel_rows()
+    rows = dict(channel_rows())
+    rows |= {name: row for name in names if (row := channel_row(name)) is not None}
     columns = {"time": pa.Column(pl.Float64, [_increasing()], nullable=False)}
     columns |= {name: _column(row) for name, row in rows.items() if name != "time"}
     return pa.DataFrameSchema(columns, strict=False)
@@ -56,7 +59,7 @@ def check_frame(frame: pl.DataFrame) -> list[str]:
     import pandera.errors
 
     try:
-        canonical_schema().validate(frame, lazy=True)
+        canonical_schema(frame.columns).validate(frame, lazy=True)
     except pandera.errors.SchemaErrors as found:
         return _sentences(found)
     return []

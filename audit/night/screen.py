@@ -6,17 +6,16 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audit.carfile import assumptions
-from audit.checks.kit.base import Across, Judged, LimitTable
+from audit.checks.kit.base import Across, LimitTable
 from audit.checks.kit.causes import explain
 from audit.checks.kit.registry import all_checks, check_of
-from audit.checks.kit.run import guarded, run_across, run_pull, status_of
+from audit.checks.kit.run import run_across, run_pull, run_whole_log, status_of
 from audit.intake.raw import Rejected
 from audit.model import (
     Car,
@@ -28,13 +27,11 @@ from audit.model import (
     Night,
     Pull,
     PullAudit,
-    Sanity,
     Span,
 )
 from audit.night.typed import with_duty
 from audit.night.verdict import decide, worst_result
-from audit.tables import channel_rows
-from audit.tables import limits as limits_for
+from audit.tables import channel_rows, limits_for
 
 if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
@@ -44,7 +41,6 @@ logger = logging.getLogger("audit.night.screen")
 LEAD_S = 4.0  # kept before and after a pull when a log is slimmed: a page shows 3 s, a comparison of pulls reads 1.5 s
 SENSOR_SCORE = {"note": 90.0, "watch": 70.0, "hold": 40.0, "stop": 10.0}
 Progress = Callable[[int, int], None]
-WholeLog = Callable[[Log, Sanity, Car, LimitTable], Judged]
 
 
 def screen_log(
@@ -93,20 +89,25 @@ def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
 
 def audit_log(log: Log, car: Car) -> LogAudit:
     """Flags, pulls and checks of one log already read."""
-    from audit.pulls.boost import best_barometric
+    from audit.pulls.boost import ambient_doubt, ambient_pressure
     from audit.pulls.find import find_pulls
     from audit.sanity.examine import examine
 
-    limits = limits_for(car.thresholds)
+    limits = limits_for(car)
     sanity = examine(log, car)
-    log = log.with_barometric(best_barometric(log, sanity, car))
+    log = log.with_barometric(ambient_pressure(log, sanity, car, limits))
     pulls = [
         Pull(index=i, span=span, log=log, sanity=sanity, car=car)
         for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)
     ]
     audited = tuple(_audit_pull(pull, limits) for pull in pulls)
-    whole = _whole_log(log, sanity, car, limits)
-    findings = (*sanity.findings, *(f for result in whole.values() for f in result.findings))
+    whole = run_whole_log(log, sanity, car, limits)
+    doubt = ambient_doubt(log) if pulls else None
+    findings = (
+        *sanity.findings,
+        *([doubt] if doubt is not None else []),
+        *(f for result in whole.values() for f in result.findings),
+    )
     codes = [f.code for f in findings]
     return LogAudit(
         path=log.path,
@@ -156,23 +157,6 @@ def _explained(finding: Finding, measures: Measures, codes: Sequence[str], log: 
 
 def _lacks(there: Iterable[str]) -> frozenset[str]:
     return frozenset(channel_rows()) - frozenset(there)
-
-
-def _whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
-    found = {}
-    for check in all_checks():
-        whole_log: WholeLog | None = getattr(check, "whole_log", None)
-        if whole_log is None:
-            continue
-        judged = guarded(
-            check.NAME, functools.partial(whole_log, log, sanity, car, limits), Judged(None)
-        )
-        if judged.score is not None or judged.findings:
-            status = status_of(judged.score, judged.findings)
-            found[check.NAME] = CheckResult(
-                check.NAME, status, judged.score, findings=judged.findings
-            )
-    return found
 
 
 def slim(audit: LogAudit) -> LogAudit:
@@ -240,7 +224,7 @@ def screen_night(
 def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Night:
     """A night from its audited logs: what only the whole night shows, the checks' worst, the verdict."""
     logs = _in_order(_once(audits))
-    limits = limits_for(car.thresholds)
+    limits = limits_for(car)
     flat = [(i, p) for i, log in enumerate(logs) for p in log.pulls]
     across = run_across([p.pull for _, p in flat], [p.measures for _, p in flat], limits)
     logs, night_findings = _place(logs, [(i, p.pull.index) for i, p in flat], across)

@@ -28,7 +28,7 @@ def _digits(text: str) -> int:
 
 
 def figure(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
-    """'14.0 psi', '65 °C'; a dash for None."""
+    """'12.8 psi', '65 °C'; a dash for None."""
     if unit == "1":  # a ratio such as lambda has no unit to name
         return number(value, unit, us=us, digits=max(digits, 2))
     text = number(value, unit, us=us, digits=digits)

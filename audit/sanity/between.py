@@ -64,7 +64,6 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
             float(t[-1]),
             value=gap,
             limit=room,
-            broken=True,
             text=text,
         )
     ]
@@ -115,7 +114,6 @@ def _throttle(log: Log, state: State) -> list[Trouble]:
                     spans[-1][1],
                     value=seconds,
                     limit=THROTTLE_S,
-                    broken=True,
                     text=f"{text}, for {seconds:.1f} s in all",
                 )
             )
@@ -162,7 +160,6 @@ def _cold_start(log: Log, state: State) -> list[Trouble]:
             float(t[-1]),
             value=abs(gap),
             limit=15.0 if gap > 0 else 25.0,
-            broken=True,
             text=text,
         )
     ]
@@ -191,7 +188,6 @@ def _ambient(log: Log, state: State) -> list[Trouble]:
             float(state.t[-1]),
             value=ambient - intake,
             limit=10.0,
-            broken=True,
             text=text,
         )
     ]
@@ -236,7 +232,6 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
             float(t[-1]),
             value=worst,
             limit=9.0,
-            broken=True,
             text=text,
         )
     ]

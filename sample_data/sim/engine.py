@@ -100,7 +100,7 @@ def step_drive(car: CarParams, drive: DrivePlan, stages: list[Stage], *, baro_kp
         per_metre = radians_per_metre(car, gear) if gear else 0.0
         lever = per_metre / (car.mass_kg * 1.04 + INERTIA * per_metre**2)
         fade_from = 0.6 * redline
-        elapsed, settled_s, bounced = 0.0, 0.0, 0.0
+        elapsed, settled_s, bounced, gone_s = 0.0, 0.0, 0.0, -1.0  # gone_s: since boost arrived, for a hose that blows off
         last = stage.last_s
         while elapsed < last:
             # The driver.
@@ -167,6 +167,11 @@ def step_drive(car: CarParams, drive: DrivePlan, stages: list[Stage], *, baro_kp
             hold = gate_pressure(car, felt) * (1.0 + wound)
             if e.leak_cap < 1.0:
                 hold = min(hold, e.leak_cap * target)
+            if e.lost and kind == "pull" and gone_s >= 0.0:
+                gone_s += DT
+                hold = hold * (1.0 - e.lost) if gone_s > 1.2 else hold
+            elif e.lost and kind == "pull" and boost > 0.9 * hold:
+                gone_s = 0.0
             hold += boost_wander[step]
             if e.creep_kpa_per_krpm and asks:
                 hold += e.creep_kpa_per_krpm * max(rpm - 1.25 * car.spool_rpm, 0.0) * 1e-3

@@ -37,6 +37,7 @@ class Effects:
     volts_sag: float = 0.0
     oil_scale: float = 1.0
     slip: float = 0.0
+    lost: float = 0.0  # share of boost that goes with a hose blown off, once boost has arrived
 
 
 def _between(low: float, high: float, severity: float) -> float:
@@ -65,6 +66,7 @@ def apply_fault(effects: Effects, fault: Fault, night: NightParams) -> None:
         case "control.saturated":
             e.integrate = True
             e.leak_cap = 1 - _between(12.0, 40.0, s) / target
+        case "boost.lost": e.lost = _between(0.30, 0.95, s)
         case "mixture.lean": e.lean = _between(0.10, 0.32, s)
         case "mixture.lean_spike": e.lean_spike = _between(0.16, 0.45, s)
         case "mixture.rich": e.rich = _between(0.10, 0.22, s)
@@ -93,6 +95,9 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "boost.under_target": ("control.saturated", "boost.late", "control.no_response"),
     "boost.fade": ("boost.under_target", "boost.overshoot"),
     "boost.late": ("boost.under_target",),
+    "boost.lost": (
+        "boost.under_target", "boost.fade", "boost.late", "boost.uneven", "control.no_response", "mixture.rich", "sensor.rate_of_change",
+    ),
     "boost.oscillation": ("boost.overshoot", "boost.over_limit", "boost.under_target", "boost.fade"),
     "control.no_response": ("boost.under_target",),
     "control.reversed": ("boost.under_target", "control.no_response"),
@@ -127,7 +132,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
 }
 
 # Codes whose clear-cut case must stop the car rather than hold it, by the limits of common practice.
-STOPS = ("boost.over_limit", "boost.creep", "boost.oscillation", "mixture.lean", "mixture.drifts_lean",
+STOPS = ("boost.over_limit", "boost.creep", "boost.oscillation", "boost.lost", "mixture.lean", "mixture.drifts_lean",
          "fuel.pressure_drop", "fuel.injector_limit", "heat.intake", "heat.coolant", "knock.retard",
          "electrical.voltage", "oil.pressure")
 

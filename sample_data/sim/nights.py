@@ -23,10 +23,24 @@ QUINCE = CarParams(
     final_drive=3.9, tyre="225/45R17", circumference_m=1.945, idle_rpm=780.0, redline_rpm=6600.0, target_kpa=80.0, spring_kpa=42.0,
     limit_kpa=112.0, spool_rpm=2900.0, spool_tau_s=0.5, regulator_wn=8.0, cooler_kj_per_k=15.0, injector_peak_duty_pct=64.0,
     oil_kpa_per_krpm=105.0, alternator_v=14.2)
+# A large turbo that comes late, its duty set by a table and no target known to the engine computer.
+ROWAN = CarParams(
+    name="rowan", displacement_l=2.3, mass_kg=1480.0, drag_area_m2=0.68, ratios=(3.2, 1.9, 1.32, 1.0, 0.79), final_drive=3.73,
+    tyre="245/40R17", circumference_m=1.93, idle_rpm=900.0, redline_rpm=7300.0, target_kpa=118.0, spring_kpa=66.0, limit_kpa=152.0,
+    sensor_top_kpa=350.0, spool_rpm=3900.0, spool_tau_s=0.8, cooler_kj_per_k=18.0, injector_peak_duty_pct=68.0, lambda_boost=0.775)
+# A small turbo in the mountains, its solenoid driven by a box on the dashboard that no logger sees.
+MEDLAR = CarParams(
+    name="medlar", displacement_l=1.4, mass_kg=1060.0, drag_area_m2=0.64, ratios=(3.55, 2.1, 1.45, 1.1, 0.86), final_drive=4.25,
+    tyre="185/55R15", circumference_m=1.79, idle_rpm=880.0, redline_rpm=6700.0, target_kpa=58.0, spring_kpa=34.0, limit_kpa=80.0,
+    spool_rpm=2700.0, spool_tau_s=0.4, injector_peak_duty_pct=58.0, lambda_boost=0.815)
+CARS = ((ALDER, "us", 120.0), (QUINCE, "metric", 120.0), (ROWAN, "metric", 40.0), (MEDLAR, "us", 1650.0))
 
 SECOND, THIRD, FOURTH = PullPlan(2, 2900, 6500), PullPlan(3, 2700, 6500), PullPlan(4, 2700, 5400)
 ALDER_LOG = tuple(c for c in BASE_CHANNELS if c not in ("knock_retard", "ignition_timing"))
 QUINCE_LOG = (*BASE_CHANNELS, "pedal_position", "ambient_air_temp", "gear")
+ROWAN_LOG = tuple(c for c in BASE_CHANNELS if c not in ("boost_target", "ignition_timing"))
+MEDLAR_LOG = tuple(c for c in BASE_CHANNELS if c not in ("boost_target", "wastegate_duty", "oil_pressure", "fuel_pressure"))
+LOGGED = {"alder": ALDER_LOG, "quince": QUINCE_LOG, "rowan": ROWAN_LOG, "medlar": MEDLAR_LOG}
 HALF_RATE = MappingProxyType({"intake_air_temp": 10, "coolant_temp": 10, "barometric_pressure": 20, "battery_voltage": 4, "oil_pressure": 2})
 
 US = Dialect(pressure="psi", gauge=True, fahrenheit=True, afr=True, miles=True, manner="long", clock="s",
@@ -47,9 +61,9 @@ class Scene:
 
 def _night(car: CarParams, drives: tuple[DrivePlan, ...], *faults: Fault, rate: float = 20.0, ambient: float = 17.0,
            altitude: float = 120.0, channels: tuple[str, ...] | None = None, fill: str = "held", weather: float = 0.3) -> NightParams:
-    channels = channels or (ALDER_LOG if car is ALDER else QUINCE_LOG)
+    channels = channels or LOGGED[car.name]
     logger = LoggerParams(rate, channels, HALF_RATE, fill)
-    return NightParams(car, logger, drives, altitude, ambient, weather, 82.0, faults)
+    return NightParams(car, logger, drives, altitude, ambient, weather, 87.0, faults)
 
 
 def _steps(duties: tuple[float, ...]) -> tuple[DrivePlan, ...]:
@@ -62,11 +76,13 @@ def scenes() -> tuple[Scene, ...]:
     short = DrivePlan((THIRD, THIRD, FOURTH), cooldown_s=45, tip_ins=3)
     hurried = DrivePlan((THIRD,) * 6, cooldown_s=28, stop_chance=0, blips=0, tip_ins=1)
     touring = DrivePlan((THIRD, FOURTH, THIRD), cooldown_s=48, stop_chance=0.5)
+    long = DrivePlan((PullPlan(3, 3000, 6900), PullPlan(4, 3000, 6400), PullPlan(3, 3000, 6900)), cooldown_s=70, stop_chance=0.2, duty_pct=61.0)
     fixed = tuple(c for c in ALDER_LOG if c != "boost_target")
+    by_hand = DrivePlan((THIRD, THIRD), idle_s=9, cooldown_s=45, blips=1, tip_ins=1, stop_chance=0, duty_pct=47.0)
     return (
         Scene("alder/2025-05-03_healthy", "A car in good health: four pulls, one through a shift.", _night(ALDER, (evening,)), US),
         Scene("alder/2025-05-10_duty_steps", "Open loop, fixed duty stepped up from log to log; healthy throughout.",
-              _night(ALDER, _steps((50.0, 56.0, 62.0, 67.0)), channels=fixed, rate=12.5, ambient=15.0),
+              _night(ALDER, _steps((42.0, 48.0, 54.0, 59.0)), channels=fixed, rate=12.5, ambient=15.0),
               replace(US, preamble=(), manner="short", unit_style="underscore", clock="ms", gauge=False, pressure="kPa")),
         Scene("alder/2025-05-17_lean_top", "The mixture runs lean under boost: weak fuel delivery at the injectors.",
               _night(ALDER, (short,), Fault("mixture.lean", 0.8), ambient=19.0),
@@ -74,7 +90,7 @@ def scenes() -> tuple[Scene, ...]:
         Scene("alder/2025-05-24_overshoot", "The boost controller winds up while the turbo spools.",
               _night(ALDER, (short,), Fault("boost.overshoot", 0.9)), replace(US, quotes=True, manner="short", unit_style="none", bom=True)),
         Scene("alder/2025-06-14_heat_soak", "Pull after pull on a warm evening with a blocked charge cooler.",
-              _night(ALDER, (hurried,), Fault("heat.soak", 1.0), ambient=24.0, rate=10.0), replace(US, manner="lower", cut_last=True, preamble=())),
+              _night(ALDER, (hurried,), Fault("heat.soak", 1.0), ambient=26.0, rate=10.0), replace(US, manner="lower", cut_last=True, preamble=())),
         Scene("quince/2025-05-04_healthy", "A car in good health, logged in another country's habits.",
               _night(QUINCE, (touring,), rate=12.5, ambient=12.0), EURO),
         Scene("quince/2025-05-11_mountain", "The same car in good health at 1500 m.",
@@ -85,6 +101,13 @@ def scenes() -> tuple[Scene, ...]:
         Scene("quince/2025-06-08_lambda_sensor", "The lambda sensor drops out to free air around each pull.",
               _night(QUINCE, (touring,), Fault("sensor.rail", 0.9, "lambda"), rate=20.0),
               replace(EURO, manner="lower", delimiter=";", clock="ms", decimal_comma=False, encoding="utf-8"), ".csv.gz"),
+        Scene("rowan/2025-05-16_healthy", "A large turbo that comes late, in good health; duty from a table, no boost target logged.",
+              _night(ROWAN, (long,), rate=20.0, ambient=11.0, altitude=40.0), replace(EURO, delimiter=",", decimal_comma=False, encoding="utf-8", clock="s", manner="short")),
+        Scene("rowan/2025-06-20_hose_off", "The charge hose blows off in the second pull.",
+              _night(ROWAN, (long,), Fault("boost.lost", 1.0, from_pull=1), rate=20.0, ambient=13.0, altitude=40.0),
+              replace(EURO, delimiter=",", decimal_comma=False, encoding="utf-8", clock="s", manner="short")),
+        Scene("medlar/2025-05-22_by_hand", "In good health at 1650 m; the duty is set by hand and not logged (it was 47 %).",
+              _night(MEDLAR, (by_hand,), rate=10.0, ambient=8.0, altitude=1650.0), replace(US, preamble=(), manner="plain", clock="hms")),
     )
 
 
@@ -118,8 +141,8 @@ def write_scenario(out: Path, seed: int) -> dict[str, object]:
             dialect = replace(scene.dialect, compress=scene.suffix.endswith(".gz"), start=_evening(scene))
             write_log(log.frame, out / scene.folder / name, dialect)
         truth[scene.folder] = _truth_entry(scene, night, names)
-    for car, units in ((ALDER, "us"), (QUINCE, "metric")):
-        text = car_toml(NightParams(car=car), units=units)
+    for car, units, altitude_m in CARS:
+        text = car_toml(NightParams(car=car, altitude_m=altitude_m), units=units)
         (out / car.name / "car.toml").write_text(text, encoding="utf-8")
     lines = json.dumps(truth, indent=1, ensure_ascii=False)
     (out / "truth.json").write_text(lines + "\n", encoding="utf-8")

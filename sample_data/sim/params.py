@@ -32,23 +32,23 @@ class CarParams:
     """One invented car. Pressures in kPa (gauge unless said), speeds in rpm, masses in kg."""
 
     name: str = "alder"
-    displacement_l: float = 1.6
+    displacement_l: float = 1.7
     cylinders: int = 4
-    mass_kg: float = 1150.0
+    mass_kg: float = 1210.0
     drag_area_m2: float = 0.66
-    ratios: tuple[float, ...] = (3.3, 1.95, 1.36, 1.03, 0.82)
-    final_drive: float = 4.1
-    tyre: str = "205/50R15"
-    circumference_m: float = 1.8410
+    ratios: tuple[float, ...] = (3.42, 2.02, 1.41, 1.06, 0.84)
+    final_drive: float = 3.95
+    tyre: str = "215/45R16"
+    circumference_m: float = 1.8460
     idle_rpm: float = 850.0
-    redline_rpm: float = 6900.0
-    target_kpa: float = 96.5
-    spring_kpa: float = 48.0
-    limit_kpa: float = 128.0
+    redline_rpm: float = 7000.0
+    target_kpa: float = 88.0
+    spring_kpa: float = 44.0
+    limit_kpa: float = 118.0
     sensor_top_kpa: float = 300.0  # absolute
     solenoid_gain: float = 0.72  # share of actuator pressure the solenoid can hold back at full duty
-    duty_min_pct: float = 5.0
-    duty_max_pct: float = 95.0
+    duty_min_pct: float = 8.0
+    duty_max_pct: float = 92.0
     spool_rpm: float = 3300.0  # where the turbo can just make the target with the gate shut
     spool_tau_s: float = 0.55
     regulator_wn: float = 9.0  # rad/s, solenoid + actuator + gate lumped
@@ -60,7 +60,7 @@ class CarParams:
     oil_kpa_per_krpm: float = 102.0
     oil_relief_kpa: float = 500.0
     alternator_v: float = 14.05
-    lambda_boost: float = 0.785
+    lambda_boost: float = 0.80
     stoichiometric_afr: float = 14.7
     fuel: str = "petrol"
 
@@ -123,7 +123,7 @@ class NightParams:
     altitude_m: float = 120.0
     ambient_c: float = 17.0
     weather_kpa: float = 0.0
-    start_coolant_c: float = 80.0
+    start_coolant_c: float = 87.0
     faults: tuple[Fault, ...] = ()
 
 

@@ -149,7 +149,7 @@ def car_toml(night: NightParams, *, units: str = "metric", extra: str = "") -> s
     return f"""{CAR_NOTES}
 name = "{car.name}"
 units = "{units}"                 # how results are shown: "us" or "metric"
-fuel = "{car.fuel}"               # petrol, e10, e85, ethanol or methanol
+fuel = "{car.fuel}"               # petrol, e10, e50, e85, ethanol or methanol
 stoichiometric_afr = {car.stoichiometric_afr}        # turns an air-fuel ratio into lambda
 altitude_m = {night.altitude_m:.0f}                # where it is driven; used when no barometer is logged
 cylinders = {car.cylinders}

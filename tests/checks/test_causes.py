@@ -14,7 +14,8 @@ CODES = """
 boost.overshoot boost.over_limit boost.creep boost.sensor_ceiling boost.under_target boost.fade boost.late
 boost.oscillation control.no_response control.reversed control.saturated mixture.lean mixture.lean_spike mixture.rich
 mixture.drifts_lean fuel.pressure_drop fuel.injector_limit heat.intake heat.soak heat.coolant heat.cold knock.retard
-knock.count electrical.voltage oil.pressure traction.wheelspin sensor.missing sensor.range sensor.rail sensor.flat_line
+knock.count electrical.voltage oil.pressure traction.wheelspin traction.clutch_slip engine.overspeed heat.exhaust
+fuel.cut mixture.banks_differ control.throttle_closed sensor.missing sensor.range sensor.rail sensor.flat_line
 sensor.spike sensor.rate_of_change sensor.dropout sensor.gap sensor.clock sensor.disagree sensor.unit_doubt sensor.slow
 """.split()
 RULES: list[dict[str, Any]] = toml_table("causes.toml")["rule"]

@@ -95,7 +95,9 @@ def test_both_sides_of_a_cold_engine(
     )
 
 
-@pytest.mark.parametrize(("start", "severity"), [(56.0, None), (54.0, "watch"), (39.0, "hold")])
+@pytest.mark.parametrize(
+    ("start", "severity"), [(75.5, None), (74.5, "watch"), (60.5, "watch"), (59.5, "hold")]
+)
 def test_cold_oil_counts_when_the_coolant_is_warm(
     make_pull: Make, codes: Codes, table: Limits, start: float, severity: str | None
 ) -> None:
@@ -164,10 +166,10 @@ def soak(pulls: list[Pull], table: Limits) -> Finding | None:
     ("starts", "severity"),
     [
         ([30, 30.5, 30, 31], None),
-        ([30, 33.6, 34.5], None),
-        ([30, 34.1, 36], "watch"),
+        ([30, 34.6, 35.5], None),
+        ([30, 35.4, 37], "watch"),
         ([30, 39.6, 44], "watch"),
-        ([30, 40.1, 44], "hold"),
+        ([30, 40.5, 44], "hold"),
         ([30, 32, 34.5, 36, 36.5], "watch"),
         ([30, 39, 30, 39, 30], None),
         ([30, 36], None),

@@ -10,7 +10,7 @@ from audit.report.display import figure, localise, number
 @pytest.mark.parametrize(
     ("canonical", "us"),
     [
-        ("Boost peaked at 96.5 kPa gauge.", "Boost peaked at 14.0 psi gauge."),
+        ("Boost peaked at 88.0 kPa gauge.", "Boost peaked at 12.8 psi gauge."),
         ("limit of 65 °C", "limit of 149 °F"),
         ("rose by 25 K", "rose by 45 °F"),
         ("at 100 km/h", "at 62 mph"),

@@ -175,13 +175,13 @@ def test_every_plot_is_told_in_words():
     )
     assert len(plots) == len(words) > 12
     boost = next(w for w in words if "Boost begins" in w)
-    assert re.search(r"highest with 17\.\d at 141\.\d s", boost)  # 3.0 psi over 14.1, at 141.8 s
+    assert re.search(r"highest with 15\.\d at 141\.\d s", boost)  # 2.9 psi over 12.8, at 141.8 s
 
 
 def test_limits_and_bands_are_named_below_their_plot():
     page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
     assert re.search(
-        r'class="levels">Dashed lines: car&#39;s limit 18\.6 psi, hold limit 16\.\d psi\. Shaded: settled 13\.9 psi',
+        r'class="levels">Dashed lines: car&#39;s limit 17\.1 psi, hold limit 14\.\d psi\. Shaded: settled 12\.7 psi',
         page,
     )
 

@@ -12,7 +12,7 @@ from audit.archive.step.response import Response
 from audit.archive.step.response_document import number
 from audit.archive.step.step_table import figures
 from audit.model import Car, Decision
-from audit.tables import limits
+from audit.tables import limits_for
 
 INSPECT = (
     "Ball joints, tie rods, wheel bearings",
@@ -230,7 +230,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
 
 
 def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
-    table, setting = limits(car.thresholds), figures("evening")
+    table, setting = limits_for(car), figures("evening")
     hold = {
         name: table.row(code, name).hold
         for code, name in (

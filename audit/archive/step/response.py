@@ -20,7 +20,7 @@ from audit.archive.step.valve import Valve, examine_valve
 from audit.archive.step.watches import decided_from_rows, watched_again
 from audit.archive.trend.air_density import REFERENCE_PRESSURE_KPA, at_reference
 from audit.model import Car, Decision
-from audit.tables import limits
+from audit.tables import limits_for
 
 if TYPE_CHECKING:
     import polars as pl
@@ -383,7 +383,7 @@ class _Maker:
         every = self.found.every
         if every is None:
             return None, None
-        watch = limits(self.car.thresholds).row("traction.wheelspin", "wheelspin_pct").watch
+        watch = limits_for(self.car).row("traction.wheelspin", "wheelspin_pct").watch
         rows = every.filter(
             (every["gear"] == gear)
             & every["wheelspin_pct"].is_not_null()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.kit.base import Judged, Measured, judge_rows
+from audit.checks.kit.sheet import Sheet
 from audit.model import Array, LimitTable, Pull, Series
 from audit.signal.arrays import median
 from audit.signal.held import held_above
@@ -18,19 +19,20 @@ NAME = "traction"
 NEEDS = ("engine_speed", "vehicle_speed")
 HELPED_BY = ("boost", "gear")
 LEAST_RATE_HZ = 2.0
-CODES = ("traction.wheelspin",)
+CODES = ("traction.wheelspin", "traction.clutch_slip")
 
 LEAST_SPEED = 25.0  # km/h: below it the clutch is still being let in
 SPAN_S = 0.2  # slip must last this long
 LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the lift does not tell
 MOST_LAG_S = 1.2
 TALL_GEAR = 3  # from here up tyres rarely let go on a dry road
+FAST_KMH = 75.0  # or from here up, where the gear is not known
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
 STAYED = 0.6
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """wheelspin_pct: the greatest slip held for 0.2 s, % of the gear's own ratio."""
+    """wheelspin_pct or clutch_slip_pct, as it looks: the greatest slip held for 0.2 s, % of the gear's own ratio."""
     del limits
     rpm, speed = (
         pull.believed("engine_speed", tail_s=1.5),
@@ -55,15 +57,16 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
             unable=("too_short", "too few samples of engine and road speed in the pull")
         )
     spin = max(0.0, held.level)
-    name, reason = _which(pull, slip, spin)
-    text = f"Engine speed runs up to {spin:.0f} % ahead of road speed{_in_gear(pull)}: {name}"
-    return Measured(
-        values={"wheelspin_pct": spin},
-        at={"wheelspin_pct": (held.start_s, held.end_s)},
-        texts={"wheelspin_pct": text},
-        said={"wheelspin_pct": reason},
-        channels={"wheelspin_pct": "vehicle_speed"},
+    sheet = Sheet({"wheelspin_pct": 0.0, "clutch_slip_pct": 0.0})
+    clutch, name, reason = _which(pull, slip, spin)
+    sheet.put(
+        "clutch_slip_pct" if clutch else "wheelspin_pct",
+        spin,
+        f"Engine speed runs up to {spin:.0f} % ahead of road speed{_in_gear(pull)}: {name}",
+        at=held,
+        said=reason,
     )
+    return sheet.measured("vehicle_speed")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -128,28 +131,48 @@ def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
     return min(lag, MOST_LAG_S) if lag > 0 else 0.0
 
 
-def _which(pull: Pull, slip: Series, spin: float) -> tuple[str, str]:
-    """What it looks like, and why."""
+def _which(pull: Pull, slip: Series, spin: float) -> tuple[bool, str, str]:
+    """Whether it is the clutch, what it looks like, and why.
+
+    Tyres let go in a low gear as the torque arrives, and grip again; a clutch slips where the torque peaks, in any
+    gear that the tyres hold, and as long as the torque stays.
+    """
     late = slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])]
     end = median(late) / max(spin, 1e-6)
-    gear = pull.gear
     torque = _follows_boost(pull, slip)
-    if end < GRIPPED and not (torque and gear is not None and gear > TALL_GEAR):
+    tall = _tyres_hold(pull, slip, spin)
+    if tall and end >= STAYED:
         return (
-            "wheelspin",
-            "It surges and comes back while the throttle stays open, as tyres do when they grip again",
-        )
-    if end >= STAYED and (gear is None or gear >= TALL_GEAR):
-        return (
+            True,
             "a slipping clutch, by the look of it",
             "It stays up as long as the torque does, and no gear was changed",
         )
-    if torque and gear is not None and gear >= TALL_GEAR:
-        return "a slipping clutch, by the look of it", "It comes and goes with boost in a tall gear"
+    if tall and torque:
+        return (
+            True,
+            "a slipping clutch, by the look of it",
+            "It comes and goes with boost where the tyres hold",
+        )
+    if end < GRIPPED:
+        return (
+            False,
+            "wheelspin",
+            "It surges and comes back while the throttle stays open, as tyres do when they grip again",
+        )
     return (
+        False,
         "wheelspin or a slipping clutch",
         "It neither grips again nor follows the torque clearly enough to tell",
     )
+
+
+def _tyres_hold(pull: Pull, slip: Series, spin: float) -> bool:
+    """A tall gear; where that is not known, a speed at which tyres rarely let go on a dry road."""
+    if pull.gear is not None:
+        return pull.gear >= TALL_GEAR
+    began = slip.t[int(np.argmax(slip.value >= 0.3 * spin))]
+    speed = pull.believed("vehicle_speed", lead_s=1.0, tail_s=2.5)
+    return float(np.interp(began, speed.t, speed.value)) >= FAST_KMH
 
 
 def _follows_boost(pull: Pull, slip: Series) -> bool:

@@ -65,6 +65,7 @@ class Source:
     sha256: str
     file: Path | None = None
     remark: str = ""
+    cut_off: bool = False  # the stream ends before its end
 
 
 def open_sources(path: Path) -> Iterator[Source | Rejected]:
@@ -91,7 +92,7 @@ def open_sources(path: Path) -> Iterator[Source | Rejected]:
             inner, remark = _gunzip(data)
             _refuse_nested(inner)
             array = np.frombuffer(inner, dtype=np.uint8)
-            yield Source(shown, array, sha256(array), remark=remark)
+            yield Source(shown, array, sha256(array), remark=remark, cut_off=bool(remark))
         except UnreadableLog as error:
             yield rejected(shown, digest, error)
     else:

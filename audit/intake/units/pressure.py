@@ -95,8 +95,9 @@ def reference_prior(hints: frozenset[str], words: Sequence[str], stated: Unit | 
     points = 0.0
     if stated is not None and stated.reference:
         points += 3.5 if stated.reference == "gauge" else -3.5
+    says_gauge = "gauge" in hints or (stated is not None and stated.reference == "gauge")
     if "map" in words:
-        points -= 1.5
+        points -= 0.0 if says_gauge else 1.5
     elif "absolute" in hints:
         points -= 3.0
     if hints & {"gauge", "vacuum"}:
