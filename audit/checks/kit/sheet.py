@@ -48,5 +48,11 @@ class Sheet:
         """The sheet as the result of measure(). channels: the channel of each figure, or of all of them."""
         of = dict.fromkeys(self.values, channels) if isinstance(channels, str) else channels
         return Measured(
-            self.values, self.at, self.said, self.texts, of, unable or self.unable, self.under
+            self.values,
+            self.at,
+            self.said,
+            self.texts,
+            of,
+            unable or self.unable,
+            under=self.under,
         )
