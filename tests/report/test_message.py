@@ -33,7 +33,7 @@ def test_it_names_car_date_verdict_decision_worst_figure_and_what_to_look_at():
         "alder, 2025-05-24",
         "HOLD",
         "NO STEP",
-        "3.0 psi",
+        "2.9 psi",
         "limit of 2.0 psi",
         "Look first",
     ):
@@ -42,6 +42,6 @@ def test_it_names_car_date_verdict_decision_worst_figure_and_what_to_look_at():
 
 def test_mixture_is_said_as_the_logger_gives_it_with_lambda_beside():
     text = "\n".join(lines("alder/2025-05-10_duty_steps"))
-    assert "air-fuel ratio 11.9 (lambda 0.81)" in text
+    assert "air-fuel ratio 12.0 (lambda 0.81)" in text
     metric = "\n".join(lines("alder/2025-05-10_duty_steps", "--units", "metric"))
     assert "leanest lambda 0.81" in metric

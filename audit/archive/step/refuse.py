@@ -143,6 +143,18 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
     goal: float | None
     if len(duty) >= least_pulls and len(levels) >= least_duties:
         return None
+    if levels and float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
+        here = levels[-1].duty
+        return Step(
+            "stay",
+            gear,
+            f"Boost is at the target already: stay at {here:.1f} % duty, or give a higher target.",
+            "target",
+            from_duty=here,
+            duty=here,
+            target=bounds.target_kpa,
+            limit=bounds.limit_kpa,
+        )
     why = (
         f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}: too few for a "
         f"curve, which takes {least_pulls} pulls at {least_duties} duties."
@@ -189,11 +201,6 @@ def _second_duty(
         )
     step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - top)
     second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
-    if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
-        return (
-            f"Boost is at the target already: stay at {top:.1f} % duty, or give a higher target.",
-            top,
-        )
     if second < top + setting["least"] - 0.05:
         return (
             f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted with, and the limit is "
