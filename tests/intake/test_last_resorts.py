@@ -12,6 +12,7 @@ from audit.intake import read_logs
 from audit.intake.names.naming import column_scores
 from audit.intake.raw import RawColumn, Rejected
 from audit.intake.understand import understand
+from audit.intake.units.pressure import reference_prior
 from audit.model import Car, Log
 
 PSI = 6.894757293168
@@ -88,8 +89,14 @@ def test_a_said_gauge_beats_what_map_implies(header: str) -> None:
     assert "gauge" in log.by_name["manifold_pressure"].source_unit
 
 
+def test_map_implies_nothing_where_gauge_is_said() -> None:
+    said = reference_prior(frozenset({"manifold", "pressure", "gauge"}), ("map", "gauge"), None)
+    plain = reference_prior(frozenset({"manifold", "pressure", "absolute"}), ("map",), None)
+    assert said == reference_prior(frozenset({"gauge"}), ("manifold", "gauge"), None) > 0 > plain
+
+
 def test_an_idling_engine_is_in_rpm_though_it_was_cranked() -> None:
-    rpm = np.concatenate((np.full(40, 210.0), np.linspace(300, 1250, 20), np.full(540, 820.0)))
+    rpm = np.concatenate((np.full(60, 180.0), np.linspace(300, 900, 20), np.full(520, 820.0)))
     rpm += np.random.default_rng(1).normal(0, 12, 600)
     log = log_of([Made("Engine speed", rpm)], np.arange(600) * 0.1)
     assert log.by_name["engine_speed"].source_unit == "rpm"
