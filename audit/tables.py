@@ -37,6 +37,7 @@ class ChannelRow:
     flat_s: float | None = None
     slow: bool = False
     stirs: bool = False
+    fine: float = 0.0
     damage: bool = False
     agree: float | None = None
     digits: int = 1
