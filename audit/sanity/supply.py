@@ -23,6 +23,25 @@ WHY_NEEDED = {
     "lambda": "lean_under_load cannot be judged",
     "intake_air_temp": "heat_soak cannot be judged",
 }
+# What a logger writes where a sensor gives no reading; common practice, no published source.
+NO_READING = frozenset(
+    [
+        "err",
+        "error",
+        "fault",
+        "failed",
+        "fail",
+        "invalid",
+        "bad",
+        "nan",
+        "inf",
+        "ovr",
+        "overflow",
+        "short",
+        "#error",
+        "#n/a",
+    ]
+)
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
@@ -53,6 +72,7 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
         plain = name.replace("_", " ")
         text = f"{plain[0].upper()}{plain[1:]} has a column but not one sample: it counts as not logged."
         out.append(Finding("sensor.missing", "note", text, channel=name))
+    out += _words_for_numbers(log)
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
     if not any(log.has(name) and name not in empty for name in drivers):
         text = (
@@ -60,6 +80,27 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
             + MEND
         )
         out.append(Finding("sensor.missing", "hold", text, channel="throttle_position"))
+    return out
+
+
+def _words_for_numbers(log: Log) -> list[Finding]:
+    """A hold for each column of a damage channel in which every cell is a word for a sensor that does not read."""
+    out = []
+    for channel in log.channels:
+        row = channel_row(channel.nearest) if not channel.known and channel.nearest else None
+        if row is None or not row.damage or log.has(row.name):
+            continue
+        cells = log.frame.get_column(channel.stored_as or channel.name).drop_nulls()
+        if cells.dtype.is_numeric() or not len(cells):
+            continue
+        words = {str(word).strip().lower() for word in cells.unique()[:20]}
+        if not words <= NO_READING:
+            continue
+        text = (
+            f'Column "{channel.source}" seems to be {row.name.replace("_", " ")} and holds nothing but '
+            f"{', '.join(sorted(words))}: the sensor is logged and does not read. Mend it, or leave it out of the log."
+        )
+        out.append(Finding("sensor.missing", "hold", text, channel=row.name))
     return out
 
 
