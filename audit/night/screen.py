@@ -6,17 +6,16 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audit.carfile import assumptions
-from audit.checks.kit.base import Across, Judged, LimitTable
+from audit.checks.kit.base import Across, LimitTable
 from audit.checks.kit.causes import explain
 from audit.checks.kit.registry import all_checks, check_of
-from audit.checks.kit.run import guarded, run_across, run_pull, status_of
+from audit.checks.kit.run import run_across, run_pull, run_whole_log, status_of
 from audit.intake.raw import Rejected
 from audit.model import (
     Car,
@@ -28,13 +27,12 @@ from audit.model import (
     Night,
     Pull,
     PullAudit,
-    Sanity,
     Span,
 )
 from audit.night.evidence import unseen, with_torn
+from audit.night.typed import with_duty
 from audit.night.verdict import decide, worst_result
-from audit.tables import channel_rows
-from audit.tables import limits as limits_for
+from audit.tables import channel_rows, limits_for
 
 if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
@@ -44,15 +42,19 @@ logger = logging.getLogger("audit.night.screen")
 LEAD_S = 4.0  # kept before and after a pull when a log is slimmed: a page shows 3 s, a comparison of pulls reads 1.5 s
 SENSOR_SCORE = {"note": 90.0, "watch": 70.0, "hold": 40.0, "stop": 10.0}
 Progress = Callable[[int, int], None]
-WholeLog = Callable[[Log, Sanity, Car, LimitTable], Judged]
 
 
 def screen_log(
-    path: Path, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True
+    path: Path,
+    *,
+    car: Car,
+    rate_hz: float | None = None,
+    keep_frames: bool = True,
+    duty_pct: float | None = None,
 ) -> list[LogAudit]:
     """Audit every recording in one file. rate_hz: rows a second of a log without a clock.
 
-    Never raises for what is in the file: what cannot be read comes back as 'rejected'.
+    duty_pct: set by hand, for a log that does not tell. Never raises for what is in the file: what cannot be read comes back as 'rejected'.
     """
     from audit.intake import read_logs
 
@@ -60,7 +62,8 @@ def screen_log(
         entries = read_logs(path, car=car, rate_hz=rate_hz)
     except Exception as error:
         return [_failed(str(path), "", error)]
-    return [_entry(entry, car, keep_frames=keep_frames) for entry in entries]
+    told = (with_duty(e, duty_pct) if isinstance(e, Log) else e for e in entries)
+    return [_entry(entry, car, keep_frames=keep_frames) for entry in told]
 
 
 def _entry(entry: Log | Rejected, car: Car, *, keep_frames: bool) -> LogAudit:
@@ -87,21 +90,26 @@ def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
 
 def audit_log(log: Log, car: Car) -> LogAudit:
     """Flags, pulls and checks of one log already read."""
-    from audit.pulls.boost import best_barometric
+    from audit.pulls.boost import ambient_doubt, ambient_pressure
     from audit.pulls.find import find_pulls
     from audit.pulls.torn import tears
     from audit.sanity.examine import examine
 
-    limits = limits_for(car.thresholds)
+    limits = limits_for(car)
     sanity = examine(log, car)
-    log = log.with_barometric(best_barometric(log, sanity, car))
+    log = log.with_barometric(ambient_pressure(log, sanity, car, limits))
     pulls = [
         Pull(index=i, span=span, log=log, sanity=sanity, car=car)
         for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)
     ]
     audited = tuple(_audit_pull(pull, limits) for pull in pulls)
-    whole = _whole_log(log, sanity, car, limits)
-    findings = (*sanity.findings, *(f for result in whole.values() for f in result.findings))
+    whole = run_whole_log(log, sanity, car, limits)
+    doubt = ambient_doubt(log) if pulls else None
+    findings = (
+        *sanity.findings,
+        *([doubt] if doubt is not None else []),
+        *(f for result in whole.values() for f in result.findings),
+    )
     codes = [f.code for f in findings]
     return LogAudit(
         path=log.path,
@@ -155,23 +163,6 @@ def _lacks(there: Iterable[str]) -> frozenset[str]:
     return frozenset(channel_rows()) - frozenset(there)
 
 
-def _whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
-    found = {}
-    for check in all_checks():
-        whole_log: WholeLog | None = getattr(check, "whole_log", None)
-        if whole_log is None:
-            continue
-        judged = guarded(
-            check.NAME, functools.partial(whole_log, log, sanity, car, limits), Judged(None)
-        )
-        if judged.score is not None or judged.findings:
-            status = status_of(judged.score, judged.findings)
-            found[check.NAME] = CheckResult(
-                check.NAME, status, judged.score, findings=judged.findings
-            )
-    return found
-
-
 def slim(audit: LogAudit) -> LogAudit:
     """The audit with its log cut down to what lies around the pulls, so that it travels lightly."""
     if audit.log is None or audit.sanity is None:
@@ -216,8 +207,9 @@ def screen_night(
     setting: str = "",
     progress: Progress | None = None,
     cluster: str | None = None,
+    duty: Mapping[str, float] | None = None,
 ) -> Night:
-    """Audit all logs of one night of one car and decide."""
+    """Audit all logs of one night of one car and decide. duty: %, set by hand, by path."""
     from audit.night.pool import audit_files
 
     audits = audit_files(
@@ -228,6 +220,7 @@ def screen_night(
         keep_frames=keep_frames,
         progress=progress,
         cluster=cluster,
+        duty=duty,
     )
     return assemble(audits, car=car, setting=setting)
 
@@ -235,7 +228,7 @@ def screen_night(
 def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Night:
     """A night from its audited logs: what only the whole night shows, the checks' worst, the verdict."""
     logs = with_torn(_in_order(_once(audits)))
-    limits = limits_for(car.thresholds)
+    limits = limits_for(car)
     flat = [(i, p) for i, log in enumerate(logs) for p in log.pulls]
     across = run_across([p.pull for _, p in flat], [p.measures for _, p in flat], limits)
     logs, night_findings = _place(logs, [(i, p.pull.index) for i, p in flat], across)

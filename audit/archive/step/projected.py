@@ -11,7 +11,7 @@ import numpy as np
 from audit.archive.step.evidence import since_note
 from audit.archive.step.step_table import ProjectedRow, projected_rows
 from audit.model import Array, Car
-from audit.tables import limits
+from audit.tables import limits_for
 
 if TYPE_CHECKING:
     import polars as pl
@@ -51,13 +51,13 @@ def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) ->
     """The lines of all measures that the rows of one gear hold."""
     import polars as pl
 
-    table = limits(car.thresholds)
+    table = limits_for(car)
     found = []
     for row in projected_rows():
         limit = table.row(row.code, row.measure)
         if limit.hold is None:
             continue
-        level = limit.hold
+        level = limit.when(_most_boost(rows)).hold or limit.hold
         if row.measure == "injector_duty_max_pct" and car.injector_duty_limit_pct is not None:
             level = min(level, car.injector_duty_limit_pct)
         since = since_note(notes, row.trend)[0] if row.trend else ""
@@ -69,6 +69,12 @@ def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) ->
                 y = y - air + air[-1]
             found.append(_line(row, level, limit.below, x, y))
     return tuple(found)
+
+
+def _most_boost(rows: pl.DataFrame) -> float | None:
+    """The most boost that a pull settled at, kPa gauge: some limits go by it."""
+    most = rows["boost_settled_kpa"].cast(float).max()
+    return float(most) if isinstance(most, (int, float)) else None
 
 
 def not_projected(lines: Sequence[Line]) -> tuple[str, ...]:

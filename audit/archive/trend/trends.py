@@ -22,6 +22,7 @@ from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prep
 from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
 from audit.archive.trend.watched import Watched, chart_settings, watched
 from audit.model import Car, Finding
+from audit.signal.arrays import median_sorted
 
 if TYPE_CHECKING:
     import polars as pl
@@ -147,17 +148,18 @@ def trends_of(
     pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()
 ) -> Trends:
     """The trends of one car from rows of its pulls and logs (see audit.archive.store.tables for their columns)."""
-    from audit.tables import limits
+    from audit.tables import limits_for
 
     rows = {"pull": with_derived(pulls), "log": with_derived(logs)}
-    table = limits(car.thresholds)
+    table = limits_for(car)
+    boost = _usual_boost(pulls)
     found = []
     for measure in watched():
         since, because = _baseline(measure, notes)
         prepared = prepare(rows[measure.kind], measure, since=since)
         if prepared is None:
             continue
-        limit = table.row(*measure.limit).hold if measure.limit else None
+        limit = table.row(*measure.limit).when(boost).hold if measure.limit else None
         found.append(_trend(prepared, measure, limit=limit, because=because))
     found += [
         _joint_trend(joint, s, found)
@@ -165,6 +167,14 @@ def trends_of(
         if (joint := joint_of(s, found)) is not None
     ]
     return Trends(car.name, dates_of(rows.values()), tuple(found), findings_of(found), tuple(notes))
+
+
+def _usual_boost(pulls: pl.DataFrame) -> float | None:
+    """The boost that the car's pulls mostly settle at, kPa gauge: some limits go by it."""
+    if "boost_settled_kpa" not in pulls.columns:
+        return None
+    settled = pulls["boost_settled_kpa"].cast(float).drop_nulls().to_numpy()
+    return median_sorted(settled) if len(settled) else None
 
 
 def _baseline(measure: Watched, notes: Sequence[JournalNote]) -> tuple[str, str]:

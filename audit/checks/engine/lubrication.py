@@ -47,10 +47,17 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     least = held.below(oil.value / counted)
     if least is not None:
         i = int(np.searchsorted(oil.t, least.start_s))
+        top = limits.setting("oil_relief_krpm")
+        cap = (
+            f" (counted as {1000 * top:.0f} rpm, above which the relief valve holds it)"
+            if krpm[i] > top
+            else ""
+        )
         sheet.put(
             "oil_pressure_per_krpm_kpa",
             least.level,
-            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm, {least.level:.0f} kPa per 1000 rpm",
+            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm{cap}, {least.level:.0f} kPa per "
+            "1000 rpm",
             at=(least.start_s, least.end_s),
             said=warmth,
         )

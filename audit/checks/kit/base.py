@@ -1,11 +1,12 @@
 """What every check is made of: Measured, Judged, Across, and judging by table rows.
 
 A check is a module of this package with
-    NAME             its name in the verdict
+    NAME             its name in the verdict; modules of one name are parts of one check, each with its own needs
     NEEDS            channels without which it is not evaluated; "a|b" means either; "boost" is
                      manifold pressure over barometric
     HELPED_BY        channels used where there
     LEAST_RATE_HZ    samples a second that each needed channel must have in the pull
+                     (a check runs again for each further sensor of these, 'lambda_2', unless it names one itself)
     CODES            its finding codes
     measure(pull, limits) -> Measured        no limit of a finding in it (settings are allowed)
     judge(measured, limits) -> Judged        no signal in it; most call judge_rows
@@ -32,6 +33,8 @@ class Measured:
     at: measure -> (start_s, end_s), where it was seen. said: measure -> a clause for the message
     (the band, an error bound). unable: (cause, sentence) when the pull cannot be judged at all, cause
     being too_short, too_slow, missing or not_believed. texts: measure -> the message's first sentence.
+    room: measure -> how far the figure may be off either way for the ambient pressure it hangs on.
+    under: measure -> the figure (boost, kPa gauge) that it was seen under, where its limit goes by one.
     """
 
     values: Mapping[str, float | None] = field(default_factory=dict)
@@ -40,6 +43,8 @@ class Measured:
     texts: Mapping[str, str] = field(default_factory=dict)
     channels: Mapping[str, str] = field(default_factory=dict)
     unable: tuple[str, str] | None = None
+    room: Mapping[str, float] = field(default_factory=dict)
+    under: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -76,19 +81,27 @@ class Check(Protocol):
 
 
 def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | None]:
-    """Score and, when a level is reached, the finding of one table row."""
+    """Score and, when a level is reached, the finding of one table row; a hold limit within the figure's room holds."""
     value = measured.values.get(row.measure)
-    severity = row.severity(value)
+    row = row.when(measured.under.get(row.measure))
+    severity, limit = row.severity(value), row.reached(value)
+    within = _within_room(row, measured)
+    if within is not None and severity in (None, "watch"):
+        severity, limit = "hold", within
+    else:
+        within = None
     if value is None or severity is None:
         return row.score(value), None
-    limit = row.reached(value)
     start, end = measured.at.get(row.measure, (None, None))
     text = (
         measured.texts.get(row.measure)
         or f"{row.measure.replace('_', ' ')}: {value:.3g} {row.unit}"
     )
     side = "at or below" if row.below else "at or above"
-    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:g}{_unit(row.unit)}."
+    if within is not None:
+        room = f"{measured.room[row.measure]:.1f}{_unit(row.unit)}"
+        side = f"and may be off by {room} for its ambient pressure, so that it may be {side}"
+    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:.4g}{_unit(row.unit)}."
     if said := measured.said.get(row.measure):
         message += f" {said.rstrip('.')}."
     return row.score(value), Finding(
@@ -102,6 +115,16 @@ def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | N
         limit=limit,
         unit=row.unit,
     )
+
+
+def _within_room(row: Limit, measured: Measured) -> float | None:
+    """The hold (or else stop) limit that the figure reaches at the far end of its room, None where it does not."""
+    value, room = measured.values.get(row.measure), measured.room.get(row.measure, 0.0)
+    if value is None or room <= 0:
+        return None
+    limit = row.hold if row.hold is not None else row.stop
+    severity = row.severity(value - room if row.below else value + room)
+    return limit if severity in ("hold", "stop") else None
 
 
 def _unit(unit: str) -> str:
