@@ -236,7 +236,9 @@ def _at_an_end(r: Reading, value: float) -> bool:
         return False
     if r.name == "lambda":
         return (value == high and value >= AIR) or (value == low and value <= RICH_END)
-    return r.name in ("manifold_pressure", "injector_duty") and value == high
+    if r.name in ("injector_duty", "injector_pulse_width"):
+        return value in (low, high)  # a cut of the fuel, or no time left
+    return r.name == "manifold_pressure" and value == high
 
 
 def _swing(values: Array | None, rows: slice) -> float:
