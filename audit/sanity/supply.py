@@ -70,7 +70,7 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
         for channel in log.channels
         if (row := channel_row(channel.name if channel.known else channel.nearest)) is not None
         and row.damage
-        and row.name not in WHY_NEEDED
+        and channel.name not in WHY_NEEDED
         and (channel.name in empty if channel.known else _only_words(log, channel.name, row))
     ]
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
