@@ -39,6 +39,7 @@ class ChannelRow:
     slow: bool = False
     several: bool = False
     stirs: bool = False
+    fine: float = 0.0
     damage: bool = False
     agree: float | None = None
     digits: int = 1

@@ -211,6 +211,7 @@ def _flat(s: Samples, state: State) -> FlagArray:
         for_s=s.row.flat_s,
         slow=s.row.slow,
         stirs=s.row.stirs,
+        fine=s.row.fine,
     )
     for a, b in frozen_runs(reading):
         flags[a:b] = FAIL

@@ -7,7 +7,7 @@ import numpy as np
 from audit.model import Finding, Log, Note
 from audit.sanity.findings import is_needed
 from audit.signal.arrays import median
-from audit.tables import channel_row
+from audit.tables import ChannelRow, channel_row
 
 # Rates below which a required check cannot be carried at all, with the check that needs them.
 LEAST_RATES = (
@@ -23,6 +23,25 @@ WHY_NEEDED = {
     "lambda": "lean_under_load cannot be judged",
     "intake_air_temp": "heat_soak cannot be judged",
 }
+# What a logger writes where a sensor gives no reading; common practice, no published source.
+NO_READING = frozenset(
+    [
+        "err",
+        "error",
+        "fault",
+        "failed",
+        "fail",
+        "invalid",
+        "bad",
+        "nan",
+        "inf",
+        "ovr",
+        "overflow",
+        "short",
+        "#error",
+        "#n/a",
+    ]
+)
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
@@ -46,13 +65,14 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
                 channel=name,
             )
         )
-    for name in sorted(empty):
-        row = channel_row(name)
-        if row is None or not row.damage or name in WHY_NEEDED:
-            continue
-        plain = name.replace("_", " ")
-        text = f"{plain[0].upper()}{plain[1:]} has a column but not one sample: it counts as not logged."
-        out.append(Finding("sensor.missing", "note", text, channel=name))
+    out += [
+        _without_a_sample(log, channel.source, channel.stored_as or channel.name, row)
+        for channel in log.channels
+        if (row := channel_row(channel.name if channel.known else channel.nearest)) is not None
+        and row.damage
+        and channel.name not in WHY_NEEDED
+        and (channel.name in empty if channel.known else _only_words(log, channel.name, row))
+    ]
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
     if not any(log.has(name) and name not in empty for name in drivers):
         text = (
@@ -61,6 +81,30 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
         )
         out.append(Finding("sensor.missing", "hold", text, channel="throttle_position"))
     return out
+
+
+def _only_words(log: Log, column: str, row: ChannelRow) -> bool:
+    """Does a column that goes by the name of an unlogged channel hold nothing but words for no reading?"""
+    return not log.has(row.name) and bool(_words(log, column)) and _words(log, column) <= NO_READING
+
+
+def _words(log: Log, column: str) -> set[str]:
+    """What stands in the cells of a column of text; empty for numbers."""
+    cells = log.frame.get_column(column).drop_nulls()
+    if cells.dtype.is_numeric():
+        return set()
+    return {word for cell in cells.unique()[:20] if (word := str(cell).strip().lower())}
+
+
+def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Finding:
+    """A note where a damage channel's column is blank; a hold where it says that the sensor does not read."""
+    words = _words(log, column)
+    what = f'Column "{source}" ({row.name.replace("_", " ")})'
+    if words and words <= NO_READING:
+        text = f"{what} holds nothing but {', '.join(sorted(words))}: the sensor is logged and does not read. Mend it."
+        return Finding("sensor.missing", "hold", text, channel=row.name)
+    text = f"{what} has not one sample: it counts as not logged."
+    return Finding("sensor.missing", "note", text, channel=row.name)
 
 
 def slow(rates: dict[str, float]) -> list[Finding]:

@@ -113,6 +113,29 @@ def test_a_charge_temperature_that_moves_in_every_other_pull_but_stands_in_one_i
     assert (("intake_air_temp", "hold") in held(change)) is found
 
 
+@pytest.mark.parametrize(("digits", "found"), [(3, True), (1, False)])
+def test_frozen_in_every_pull_is_no_habit_of_a_fine_channel(digits, found):
+    """Two pulls, lambda still in both: to the third place it cannot be, in tenths it may."""
+    starts = (12.0, 30.0)
+
+    def mixture(t, v):
+        noise = np.random.default_rng(5).normal(0, 0.006, len(t))
+        wide, _, _ = pulls_at(t, *starts)
+        value = np.where(wide > 60, 0.82, 1.0) + noise
+        for s in starts:
+            value = np.where((t > s + 1.0) & (t < s + 5.2), 0.812, value)
+        return np.round(value, digits)
+
+    change = {
+        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
+        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
+        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
+        "lambda": mixture,
+        "vehicle_speed": None,
+    }
+    assert (("lambda", "hold") in held(change)) is found
+
+
 def test_no_knock_all_night_is_not_frozen():
     assert held({"knock_retard": lambda t, v: np.zeros_like(t)}) == set()
 

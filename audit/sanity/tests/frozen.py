@@ -11,6 +11,7 @@ from audit.model import Array, Bools
 from audit.sanity.state import OPEN_SHARE, State
 from audit.sanity.tests.still import still_runs
 from audit.signal.arrays import median
+from audit.signal.spans import runs
 
 SWING_PCT = 30.0  # a throttle moved this far moves air, mixture and engine speed
 INSIDE_S = 0.5  # seen this far inside the run, so that a lagging sensor is no frozen one
@@ -45,7 +46,7 @@ class Reading:
     """A channel's own samples: t in s, value, white noise and resolution in its unit, and what the engine did.
 
     for_s: how long it may stand at all, None for ever; slow: the quantity moves slowly; stirs: a pull always
-    moves it.
+    moves it; fine: a resolution at which it never stands in one.
     """
 
     name: str
@@ -57,6 +58,7 @@ class Reading:
     for_s: float | None = None
     slow: bool = False
     stirs: bool = False
+    fine: float = 0.0
 
     @cached_property
     def ends(self) -> tuple[float, float]:
@@ -159,20 +161,31 @@ def _beyond_chance(r: Reading, a: int, b: int, n: int) -> bool:
 
     Elsewhere: in other wide-open stretches where there are enough of them, else at part throttle and in what is
     left of this one, whichever repeats more. The chance of going on is taken over steps that follow an equal
-    one, so a channel that lingers on its levels is given its due.
+    one, so a channel that lingers on its levels is given its due. A channel that is read finely does not linger:
+    where it stands as long in other stretches too, it is frozen in all of them.
     """
+    here = r.stretch[:-1]
+    inside = (here >= 0) & (here == r.stretch[1:])
+    row = np.minimum(np.searchsorted(r.state.t, r.t[:-1]), len(r.state.t) - 1)
+    driven = (r.state.running & ~r.state.shut)[row] & (here < 0)
     pair = np.ones(len(r.same), dtype=np.bool_)
     pair[max(a - 1, 0) : b] = False
-    here = r.stretch[:-1]
-    inside = (here >= 0) & (here == r.stretch[1:]) & pair
-    others = inside & ~np.isin(here, r.stretch[a:b][r.stretch[a:b] >= 0])
-    if others.sum() >= LEAST_PAIRS:
-        kinds = [others]
-    else:
-        row = np.minimum(np.searchsorted(r.state.t, r.t[:-1]), len(r.state.t) - 1)
-        driven = (r.state.running & ~r.state.shut)[row] & (here < 0) & pair
-        kinds = [k for k in (inside, driven) if k.sum() >= LEAST_PAIRS // 2]
-    return bool(kinds) and all(_chance(r.same, k, n) * len(r.same) < ODDS for k in kinds)
+    others = inside & pair & ~np.isin(here, r.stretch[a:b][r.stretch[a:b] >= 0])
+    if others.sum() >= LEAST_PAIRS and _rare(r, [others], n):
+        return True
+    if 0 < r.step <= r.fine:
+        starts, stops = runs(r.same)
+        for i in np.flatnonzero(stops - starts + 1 >= max(LEAST_RUN, n // 2)):
+            pair[max(starts[i] - 1, 0) : stops[i] + 1] = False
+    elif others.sum() >= LEAST_PAIRS:
+        return False
+    return _rare(r, [inside & pair, driven & pair], n)
+
+
+def _rare(r: Reading, kinds: list[Bools], n: int) -> bool:
+    """Is a run of n beyond chance by each kind of step that there is enough of?"""
+    told = [k for k in kinds if k.sum() >= LEAST_PAIRS // 2]
+    return bool(told) and all(_chance(r.same, k, n) * len(r.same) < ODDS for k in told)
 
 
 def _chance(same: Bools, kind: Bools, n: int) -> float:
@@ -223,7 +236,9 @@ def _at_an_end(r: Reading, value: float) -> bool:
         return False
     if r.name == "lambda":
         return (value == high and value >= AIR) or (value == low and value <= RICH_END)
-    return r.name in ("manifold_pressure", "injector_duty") and value == high
+    if r.name in ("injector_duty", "injector_pulse_width"):
+        return value in (low, high)  # a cut of the fuel, or no time left
+    return r.name == "manifold_pressure" and value == high
 
 
 def _swing(values: Array | None, rows: slice) -> float:
