@@ -119,11 +119,20 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Barometric:
-    """Ambient pressure used for boost, and where it comes from."""
+    """Ambient pressure used for boost, where it comes from, and how far it may be off."""
 
     kpa: float
     source: str  # a phrase for people: "barometric channel", "manifold pressure with the engine stopped", ...
     uncertainty_kpa: float
+    kind: str = (
+        "measured"  # measured, channel, stopped, altitude; wide_open and assumed are guesses
+    )
+    contradicted: str = ""  # the sentence that says what in the log speaks against it
+
+    @property
+    def assumed(self) -> bool:
+        """Whether it is only a guess."""
+        return self.kind in ("wide_open", "assumed")
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,6 +155,7 @@ class Log:
     wall_start: str | None = None  # ISO date-time of the first row, when the log tells
     us_units: bool = False  # the source is in psi or °F
     reader: str = ""
+    cut_off_s: float | None = None  # time of the last row, where the file ends torn after it
 
     @cached_property
     def _arrays(self) -> dict[str, Array]:
@@ -165,6 +175,17 @@ class Log:
 
     def has(self, name: str) -> bool:
         return name in self.by_name
+
+    @cached_property
+    def reads_gauge(self) -> bool:
+        """Whether manifold pressure is read as gauge pressure: then boost needs no ambient pressure."""
+        channel = self.by_name.get("manifold_pressure")
+        return channel is not None and "gauge" in channel.source_unit
+
+    @property
+    def boost_room_kpa(self) -> float:
+        """How far boost may be off either way for its ambient pressure, kPa."""
+        return 0.0 if self.reads_gauge else self.barometric.uncertainty_kpa
 
     def sensors(self, name: str) -> tuple[str, ...]:
         """Every channel of one quantity, the first first: ('lambda', 'lambda_2'); () without any."""
@@ -197,17 +218,32 @@ class Log:
         return series
 
     def with_barometric(self, barometric: Barometric) -> Log:
-        """The same log over another ambient pressure; columns already turned into arrays are kept."""
+        """The same log over another ambient pressure; columns already turned into arrays are kept.
+
+        A manifold pressure that was read over ambient moves with it, so that boost stays what the gauge read.
+        """
         if barometric == self.barometric:
             return self
-        changed = replace(self, barometric=barometric)
-        changed.__dict__.update(
-            {
-                key: self.__dict__[key]
-                for key in ("_arrays", "_believed", "time")
-                if key in self.__dict__
-            }
+        moved = barometric.kpa - self.barometric.kpa
+        gauges = [
+            name
+            for name in self.sensors("manifold_pressure")
+            if self.by_name[name].offset == self.barometric.kpa and moved != 0.0
+        ]
+        frame = self.frame
+        for name in gauges:
+            frame = frame.with_columns(frame.get_column(name) + moved)
+        channels = tuple(
+            replace(c, offset=barometric.kpa) if c.known and c.name in gauges else c
+            for c in self.channels
         )
+        changed = replace(self, barometric=barometric, frame=frame, channels=channels)
+        if "time" in self.__dict__:
+            changed.__dict__["time"] = self.time
+        for cache in ("_arrays", "_believed"):
+            if cache in self.__dict__:
+                kept = self.__dict__[cache]
+                changed.__dict__[cache] = {n: v for n, v in kept.items() if n not in gauges}
         return changed
 
     def __getstate__(self) -> dict[str, object]:
@@ -280,6 +316,24 @@ class Span:
     ended_by: str  # "lift", "shift", "limiter", "log end", "gap"
     gear_ratio: float | None = None  # engine speed over road speed, rpm per km/h
     setting: str = "throttle"  # what told that it was wide open: "throttle", "pedal", "load"
+
+
+@dataclass(frozen=True, slots=True)
+class Tear:
+    """A wide-open stretch of which the log has only a part: what is there of it, and where it breaks off.
+
+    how: "gap", "restart", "cut off", "log end"; pulls: those of the log that it leaves unfinished.
+    """
+
+    at_s: float
+    how: str
+    start_s: float
+    end_s: float
+    rpm_low: float
+    rpm_high: float
+    gear: int | None = None
+    duty_pct: float | None = None
+    pulls: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -408,10 +462,43 @@ class LogAudit:
     findings: tuple[Finding, ...] = ()
     pulls: tuple[PullAudit, ...] = ()
     checks: Mapping[str, CheckResult] = field(default_factory=dict)  # judged on the whole log
+    tears: tuple[Tear, ...] = ()  # wide-open stretches of which a part is missing
     not_a_log: bool = False  # rejected, and nothing in the file looks like a log
     rows: int = 0
     duration_s: float = 0.0
     rate_hz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What to do about boost after a night. state: 'step', 'stay', 'no_step'. why, first: a sentence each,
+    canonical units; first: what to look at first. expected_kpa: (low, mid, high), settled boost of the
+    next pull at duty_next_pct, gauge, nine in ten. None for what is not known."""
+
+    state: str
+    why: str
+    first: str
+    duty_now_pct: float | None = None
+    duty_next_pct: float | None = None
+    expected_kpa: tuple[float, float, float] | None = None
+    gear: int | None = None
+
+    def plain(self) -> dict[str, Any]:
+        """As plain values for JSON; figures to two digits."""
+        low, mid, high = self.expected_kpa or (None, None, None)
+        return {
+            "state": self.state,
+            "duty_now_pct": _rounded(self.duty_now_pct),
+            "duty_next_pct": _rounded(self.duty_next_pct),
+            "expected_kpa": {"low": _rounded(low), "mid": _rounded(mid), "high": _rounded(high)},
+            "gear": self.gear,
+            "why": self.why,
+            "first": self.first,
+        }
+
+
+def _rounded(value: float | None) -> float | None:
+    return round(float(value), 2) if value is not None and math.isfinite(value) else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -427,6 +514,7 @@ class Night:
     assumed: tuple[str, ...] = ()  # what was taken for granted for want of a car file
     us_units: bool = False
     setting: str = ""  # dyno, street or ""
+    decision: Decision | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -444,7 +532,8 @@ class Car:
     name: str = "unnamed car"
     path: str | None = None
     units: str | None = None  # us, metric
-    fuel: str = "petrol"
+    fuel: str = "petrol"  # petrol, e1 to e99, ethanol, methanol
+    ethanol_pct: float | None = 0.0  # of the fuel's volume; None for methanol
     stoichiometric_afr: float = 14.7
     altitude_m: float | None = None
     injection: str = "port"  # port, direct

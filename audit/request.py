@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from audit.discover import Found, find_logs
 from audit.errors import UsageError
 from audit.model import Car, Night
 from audit.night.screen import screen_night, with_findings
+from audit.night.typed import by_path
 
 if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
@@ -35,6 +36,8 @@ class Request:
     progress: Callable[[int, int], None] | None = None
     urls: tuple[str, ...] = ()  # logs on other file systems, by fsspec's addresses
     cluster: str | None = None  # address of a Dask scheduler
+    said: Mapping[str, str] = field(default_factory=dict)  # the car file's keys, for this call
+    duty: Mapping[str, float] = field(default_factory=dict)  # %, set by hand, by path; "" for all
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,7 @@ class Outcome:
     warnings: tuple[str, ...]
     usage: bool
     any_read: bool = False
+    date: str = ""  # the night's ISO day
 
 
 def run(request: Request) -> Outcome:
@@ -62,6 +66,7 @@ def run(request: Request) -> Outcome:
     date = _checked_date(request.date)
     if not found.files and not remote:
         return Outcome(None, warnings, usage=wrong)
+    duty = by_path(request.duty, (*found.files, *remote))
     night = screen_night(
         (*found.files, *remote),
         car=car,
@@ -71,14 +76,18 @@ def run(request: Request) -> Outcome:
         keep_frames=request.keep_frames,
         setting=request.setting,
         progress=request.progress,
+        duty=duty,
     )
     any_read = any(a.status == "read" for a in night.logs)
     if request.archive is not None:
         night = _archived(night, request.archive, date, any_read=any_read)
+    night = _decided(night, request.archive)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
-    return Outcome(night, warnings, usage=wrong, any_read=any_read)
+    from audit.archive.store.store import date_of
+
+    return Outcome(night, warnings, usage=wrong, any_read=any_read, date=date or date_of(night))
 
 
 def on_this_machine(archive: Path) -> None:
@@ -115,8 +124,8 @@ def _car(request: Request, found: Found, remote: tuple[RemoteLog, ...]) -> Car:
     if path is None and remote:
         from audit.night.remote import remote_car
 
-        return remote_car(remote)
-    return load_car(path)
+        return remote_car(remote, request.said)
+    return load_car(path, request.said)
 
 
 def _checked_date(text: str | None) -> str | None:
@@ -146,3 +155,10 @@ def _archived(night: Night, folder: Path, date: str | None, *, any_read: bool) -
         night = with_findings(night, trend) if trend else night
     hold(archive, night, date=date)
     return night
+
+
+def _decided(night: Night, folder: Path | None) -> Night:
+    from audit.archive.step.decide import with_decision
+    from audit.archive.store.store import Archive
+
+    return with_decision(night, None if folder is None else Archive(folder))

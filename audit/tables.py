@@ -37,6 +37,10 @@ class ChannelRow:
     step: float | None = None
     flat_s: float | None = None
     slow: bool = False
+    several: bool = False
+    stirs: bool = False
+    damage: bool = False
+    agree: float | None = None
     digits: int = 1
 
 
@@ -95,6 +99,11 @@ def channel_rows() -> Mapping[str, ChannelRow]:
 def channel_row(name: str) -> ChannelRow | None:
     """The row that a channel is judged by: 'lambda_2' by that of 'lambda'; None for no channel."""
     return channel_rows().get(base_of(name))
+
+
+def row_of(name: str) -> ChannelRow:
+    """The row of a channel that is known to be one. Raises KeyError for any other name."""
+    return channel_rows()[base_of(name)]
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:

@@ -13,7 +13,8 @@ MAY = {
     "errors": set(),
     "tables": set(),
     "signal": set(),
-    "carfile": {"tables"},
+    "amounts": {"tables"},
+    "carfile": {"amounts", "tables"},
     "discover": set(),
     "files": set(),
     "intake": {"tables", "files", "signal"},
@@ -22,7 +23,7 @@ MAY = {
     "checks": {"signal", "tables"},
     "night": {"carfile", "discover", "tables", "intake", "sanity", "pulls", "checks"},
     "channels": {"carfile", "checks", "discover", "intake", "sanity"},
-    "archive": {"signal", "tables", "files", "intake", "night", "carfile"},
+    "archive": {"signal", "tables", "files", "intake", "sanity", "night", "carfile"},
     "request": {"carfile", "discover", "archive", "night"},
     "report": {"tables", "channels", "files", "signal"},
     "service": {

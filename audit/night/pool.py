@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,6 +32,7 @@ def audit_files(
     keep_frames: bool = True,
     progress: Callable[[int, int], None] | None = None,
     cluster: str | None = None,
+    duty: Mapping[str, float] | None = None,
 ) -> list[LogAudit]:
     """Audit each file, in the order given. workers: processes; None decides by the bytes to read.
 
@@ -39,7 +40,13 @@ def audit_files(
     """
     found: dict[int, list[LogAudit]] = {}
     for index, audits in audit_each(
-        paths, car=car, rate_hz=rate_hz, workers=workers, keep_frames=keep_frames, cluster=cluster
+        paths,
+        car=car,
+        rate_hz=rate_hz,
+        workers=workers,
+        keep_frames=keep_frames,
+        cluster=cluster,
+        duty=duty,
     ):
         found[index] = audits
         if progress is not None:
@@ -55,9 +62,12 @@ def audit_each(
     workers: int | None = None,
     keep_frames: bool = True,
     cluster: str | None = None,
+    duty: Mapping[str, float] | None = None,
 ) -> Iterator[tuple[int, list[LogAudit]]]:
     """(index of the file, its audits) as they are done, in any order; each file comes exactly once."""
-    audit = functools.partial(audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+    audit = functools.partial(
+        audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames, duty=duty or {}
+    )
     if cluster is not None:
         from audit.night.cluster import on_cluster
 
@@ -76,18 +86,28 @@ def audit_each(
 
 
 def audit_one(
-    source: Path | RemoteLog, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True
+    source: Path | RemoteLog,
+    *,
+    car: Car,
+    rate_hz: float | None = None,
+    keep_frames: bool = True,
+    duty: Mapping[str, float] | None = None,
 ) -> list[LogAudit]:
-    """Audit one file of this machine, or one that is fetched first."""
+    """Audit one file of this machine, or one that is fetched first. duty: %, by path, set by hand."""
     from audit.night.screen import screen_log
 
+    audit = functools.partial(
+        screen_log,
+        car=car,
+        rate_hz=rate_hz,
+        keep_frames=keep_frames,
+        duty_pct=(duty or {}).get(str(source)),
+    )
     if isinstance(source, Path):
-        return screen_log(source, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+        return audit(source)
     from audit.night.remote import fetched
 
-    return fetched(
-        functools.partial(screen_log, car=car, rate_hz=rate_hz, keep_frames=keep_frames), source
-    )
+    return fetched(audit, source)
 
 
 class Crew:

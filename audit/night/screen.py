@@ -29,6 +29,8 @@ from audit.model import (
     PullAudit,
     Span,
 )
+from audit.night.evidence import unseen, with_torn
+from audit.night.typed import with_duty
 from audit.night.verdict import decide, worst_result
 from audit.tables import channel_rows, limits_for
 
@@ -43,11 +45,16 @@ Progress = Callable[[int, int], None]
 
 
 def screen_log(
-    path: Path, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True
+    path: Path,
+    *,
+    car: Car,
+    rate_hz: float | None = None,
+    keep_frames: bool = True,
+    duty_pct: float | None = None,
 ) -> list[LogAudit]:
     """Audit every recording in one file. rate_hz: rows a second of a log without a clock.
 
-    Never raises for what is in the file: what cannot be read comes back as 'rejected'.
+    duty_pct: set by hand, for a log that does not tell. Never raises for what is in the file: what cannot be read comes back as 'rejected'.
     """
     from audit.intake import read_logs
 
@@ -55,7 +62,8 @@ def screen_log(
         entries = read_logs(path, car=car, rate_hz=rate_hz)
     except Exception as error:
         return [_failed(str(path), "", error)]
-    return [_entry(entry, car, keep_frames=keep_frames) for entry in entries]
+    told = (with_duty(e, duty_pct) if isinstance(e, Log) else e for e in entries)
+    return [_entry(entry, car, keep_frames=keep_frames) for entry in told]
 
 
 def _entry(entry: Log | Rejected, car: Car, *, keep_frames: bool) -> LogAudit:
@@ -82,20 +90,26 @@ def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
 
 def audit_log(log: Log, car: Car) -> LogAudit:
     """Flags, pulls and checks of one log already read."""
-    from audit.pulls.boost import best_barometric
+    from audit.pulls.boost import ambient_doubt, ambient_pressure
     from audit.pulls.find import find_pulls
+    from audit.pulls.torn import tears
     from audit.sanity.examine import examine
 
     limits = limits_for(car)
     sanity = examine(log, car)
-    log = log.with_barometric(best_barometric(log, sanity, car))
+    log = log.with_barometric(ambient_pressure(log, sanity, car, limits))
     pulls = [
         Pull(index=i, span=span, log=log, sanity=sanity, car=car)
         for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)
     ]
     audited = tuple(_audit_pull(pull, limits) for pull in pulls)
     whole = run_whole_log(log, sanity, car, limits)
-    findings = (*sanity.findings, *(f for result in whole.values() for f in result.findings))
+    doubt = ambient_doubt(log) if pulls else None
+    findings = (
+        *sanity.findings,
+        *([doubt] if doubt is not None else []),
+        *(f for result in whole.values() for f in result.findings),
+    )
     codes = [f.code for f in findings]
     return LogAudit(
         path=log.path,
@@ -106,6 +120,7 @@ def audit_log(log: Log, car: Car) -> LogAudit:
         findings=tuple(_explained(f, {}, codes, log) for f in findings),
         pulls=audited,
         checks=whole,
+        tears=tears(log, sanity, car, limits, pulls),
         rows=log.rows,
         duration_s=log.duration_s,
         rate_hz=log.rate_hz,
@@ -115,13 +130,14 @@ def audit_log(log: Log, car: Car) -> LogAudit:
 def _audit_pull(pull: Pull, limits: LimitTable) -> PullAudit:
     measures, results = run_pull(pull, limits)
     inside = [f for f in pull.sanity.findings if _overlaps(f, pull)]
-    results["sensors"] = sensors_result(inside)
+    lost = unseen(pull)
+    results["sensors"] = sensors_result([*inside, *lost])
     found = [
         f
         for result in results.values()
         for f in result.findings
         if not f.code.startswith("sensor.")
-    ]
+    ] + list(lost)
     codes = [f.code for f in (*found, *pull.sanity.findings)]
     explained = tuple(_explained(f, measures, codes, pull.log) for f in found)
     return PullAudit(pull=pull, measures=measures, checks=results, findings=explained)
@@ -191,8 +207,9 @@ def screen_night(
     setting: str = "",
     progress: Progress | None = None,
     cluster: str | None = None,
+    duty: Mapping[str, float] | None = None,
 ) -> Night:
-    """Audit all logs of one night of one car and decide."""
+    """Audit all logs of one night of one car and decide. duty: %, set by hand, by path."""
     from audit.night.pool import audit_files
 
     audits = audit_files(
@@ -203,13 +220,14 @@ def screen_night(
         keep_frames=keep_frames,
         progress=progress,
         cluster=cluster,
+        duty=duty,
     )
     return assemble(audits, car=car, setting=setting)
 
 
 def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Night:
     """A night from its audited logs: what only the whole night shows, the checks' worst, the verdict."""
-    logs = _in_order(_once(audits))
+    logs = with_torn(_in_order(_once(audits)))
     limits = limits_for(car)
     flat = [(i, p) for i, log in enumerate(logs) for p in log.pulls]
     across = run_across([p.pull for _, p in flat], [p.measures for _, p in flat], limits)
@@ -329,6 +347,9 @@ def _night_checks(
         if over.score is not None or judged:
             found[name].append(CheckResult(name, status_of(over.score, judged), over.score))
     sensor = [f for log in logs for f in log.findings if f.code.startswith("sensor.")]
+    sensor += [
+        f for log in logs for p in log.pulls for f in p.findings if f.code.startswith("sensor.")
+    ]
     found["sensors"] = [sensors_result(sensor)] if any(a.status == "read" for a in logs) else []
     for name, results in _by_check(night_findings).items():
         found.setdefault(name, []).extend(results)

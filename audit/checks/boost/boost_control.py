@@ -31,6 +31,7 @@ ON_TARGET_KPA = 6.0
 HELD_PCT = 4.0  # duty moving more than this in the settled part was led by a controller
 LITTLE_DUTY_PCT = 12.0  # above its lowest: the solenoid is all but off
 SPRING_KPA_PER_PCT = 1.5  # what a little duty may add to the spring
+DEAD_PCT = 20.0  # above its lowest a solenoid need not answer: the gate stays on its spring
 STEP_PCT = 8.0  # inside a pull
 STEP_S = 0.4
 
@@ -40,10 +41,9 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     trace = boost_trace(pull)
     if trace is None or not trace.settled:
         return Measured(
-            unable=(
-                "too_short",
-                trace.why if trace else "too few believed samples of manifold pressure",
-            )
+            unable=trace.unable
+            if trace
+            else ("too_short", "too few believed samples of manifold pressure")
         )
     duty = duty_of(pull, trace)
     if duty is None:
@@ -133,7 +133,8 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     """Boost against duty over the night's pulls, gear by gear."""
     findings: list[tuple[Finding, tuple[int, ...]]] = []
     scores: list[float] = []
-    for gear, rows in _comparable(pulls, measures).items():
+    for gear, every in _comparable(pulls, measures).items():
+        rows = _answering(pulls, measures, every)
         x = np.array([_value(measures[i], "duty_mean_pct") for i in rows])
         y = np.array([_value(measures[i], "boost_settled_kpa") for i in rows])
         if x.size < 2 or float(np.ptp(x)) < LEAST_SPREAD_PCT or _on_target(pulls, rows, y):
@@ -153,6 +154,12 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
             unable=("missing", f"no two pulls of one gear lie {LEAST_SPREAD_PCT:g} % of duty apart")
         )
     return Across(min(scores), tuple(findings))
+
+
+def _answering(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int]) -> list[int]:
+    """The pulls over the dead band at low duty: in it boost stays on its spring by rights."""
+    duty = {i: _value(measures[i], "duty_mean_pct") - pulls[i].car.duty_min_pct for i in rows}
+    return [i for i in rows if duty[i] >= DEAD_PCT]
 
 
 def _value(measures: Measures, name: str) -> float:

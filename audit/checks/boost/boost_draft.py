@@ -9,13 +9,14 @@ from audit.checks.kit.base import Measured
 
 @dataclass
 class Draft:
-    """values, at, said, texts as in Measured; unable stays None unless set."""
+    """values, at, said, texts, room as in Measured; unable stays None unless set."""
 
     values: dict[str, float | None] = field(default_factory=dict)
     at: dict[str, tuple[float, float]] = field(default_factory=dict)
     said: dict[str, str] = field(default_factory=dict)
     texts: dict[str, str] = field(default_factory=dict)
     unable: tuple[str, str] | None = None
+    room: dict[str, float] = field(default_factory=dict)
 
     def put(
         self,
@@ -44,4 +45,5 @@ class Draft:
             self.texts,
             dict.fromkeys(self.values, channel),
             self.unable,
+            self.room,
         )

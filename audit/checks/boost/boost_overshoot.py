@@ -10,32 +10,44 @@ import numpy as np
 
 from audit.checks.boost.boost_ceiling import Ceiling, ceiling
 from audit.checks.boost.boost_context import (
-    expected_top,
+    calmed,
+    crest,
     highest,
     level_between,
+    noise_of,
     rpm_at,
+    target_at,
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
 from audit.checks.boost.boost_draft import Draft
 from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace, boost_trace
+from audit.checks.boost.oscillation import reported_swing
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_row, judge_rows
-from audit.model import SEVERITIES, Array, Finding, Pull
+from audit.model import SEVERITIES, Array, Finding, Pull, Series
+from audit.signal.arrays import median_sorted
+from audit.signal.held import stretches
 from audit.signal.peak import peak_bound
 
 NAME = "boost_overshoot"
 NEEDS = ("boost",)
 HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
 LEAST_RATE_HZ = 4.0
-CODES = ("boost.overshoot", "boost.over_limit", "boost.creep", "boost.sensor_ceiling")
+CODES = (
+    "boost.overshoot",
+    "boost.over_target",
+    "boost.over_limit",
+    "boost.no_limit",
+    "boost.creep",
+    "boost.sensor_ceiling",
+)
 
 TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
-HIGH_GROUND_KPA = 11.4  # less at 1000 m than at the sea (ISO 2533:1975)
-ASSUMED_KPA = 6.0  # an ambient pressure as uncertain as this was not measured
 LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
+HELD_OVER_S = 1.0  # over the target for so long is held, no overshoot
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
+def measure(pull: Pull, limits: LimitTable) -> Measured:
     """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the sensor's top."""
     trace = boost_trace(pull)
     if trace is None:
@@ -45,10 +57,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     draft = Draft()
     found = ceiling(pull)
     _ceiling(draft, found)
-    peak, peak_s, borne_out = highest(trace)
+    peak, peak_s, borne_out = highest(pull, trace)
     if found is None:
         draft.put("boost_peak_kpa", peak)
     _over_limit(pull, draft, borne_out, peak_s, pinned=found is not None)
+    _no_limit(pull, draft, borne_out, peak_s)
     draft.put("boost_rise_s", trace.rise_s)
     draft.put("spool_rpm", _spool_rpm(pull, trace))
     draft.put(
@@ -57,63 +70,91 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     )
     wanted = target_level(pull, float(trace.t[trace.settled_at]), float(trace.t[-1]))
     draft.put("boost_target_kpa", wanted[0] if wanted else None)
+    _over_target(pull, trace, draft)
     if found is None:
         bound = _bound(trace, peak)
         draft.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
-        _transient(pull, trace, draft)
-    if (doubt := _height_doubt(pull, borne_out)) and draft.unable is None:
-        draft.unable = ("missing", doubt)
+        _transient(pull, trace, draft, limits)
+    _room(pull, draft)
     return draft.measured("manifold_pressure")
 
 
-def _height_doubt(pull: Pull, borne_out: float) -> str:
-    """Says so where ambient pressure was assumed and boost would pass the car's limit on higher ground, else nothing."""
-    ambient, limit = pull.log.barometric, pull.car.boost_limit_kpa
-    channel = pull.log.by_name.get("manifold_pressure")
-    if (
-        not limit
-        or ambient.uncertainty_kpa < ASSUMED_KPA
-        or channel is None
-        or "gauge" in channel.source_unit
-    ):
-        return ""
-    if not limit - HIGH_GROUND_KPA < borne_out <= limit:
-        return ""
-    return (
-        f"ambient pressure is not known and was taken as {ambient.kpa:.0f} kPa; 1000 m up, boost of {borne_out:.0f} kPa would be "
-        f"{borne_out + HIGH_GROUND_KPA:.0f} kPa, over the car's limit of {limit:.0f} kPa. Log barometric pressure, begin the log before "
-        "the engine starts, or give altitude_m in the car file"
+def _room(pull: Pull, draft: Draft) -> None:
+    """How far the figures of gauge pressure may be off either way for the ambient pressure."""
+    room, limit = pull.log.boost_room_kpa, pull.car.boost_limit_kpa
+    draft.room["boost_no_limit_kpa"] = draft.room["boost_over_target_kpa"] = room
+    draft.room["boost_over_limit_pct"] = 100.0 * room / limit if limit else 0.0
+
+
+def _over_target(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+    """The most that boost held over its target for HELD_OVER_S."""
+    series = Series(trace.t[trace.arrival :], trace.calm[trace.arrival :])
+    if not len(series.t):
+        return
+    wanted = target_level(pull, float(series.t[0]), float(series.t[-1]))
+    if wanted is None or wanted[0] < 10.0:
+        return
+    asked = target_at(pull, series.t, wanted)
+    good = np.isfinite(asked)
+    t, over = series.t[good], (series.value - asked)[good]
+    held = stretches(t, HELD_OVER_S, least=3).above(over) if t.size >= 3 else None
+    if held is None:
+        return
+    rows = (t >= held.start_s) & (t <= held.end_s)
+    by = held.level + trace.grain  # the lowest of many samples lies under the level
+    late = t >= trace.t[trace.settled_at]
+    if trace.settled and late.sum() >= 3:
+        by = max(by, median_sorted(over[late]))
+    text = (
+        f"boost stood {by:.1f} kPa over {wanted[1]} of {median_sorted(asked[good][rows]):.1f} kPa gauge "
+        f"for {held.end_s - held.start_s:.1f} s"
     )
+    draft.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
 
 
-def _transient(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _no_limit(pull: Pull, draft: Draft, borne_out: float, peak_s: float) -> None:
+    """Without any limit known, how much boost this engine saw."""
+    if pull.car.boost_limit_kpa:
+        return
+    text = (
+        f"boost reached {borne_out:.1f} kPa gauge and nobody said what this engine may see (boost.limit_kpa in the car "
+        "file, or --limit)"
+    )
+    draft.put("boost_no_limit_kpa", borne_out, at=(peak_s, peak_s), text=text)
+
+
+def _transient(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) -> None:
     """Overshoot and creep, or why they could not be seen."""
     if trace.settled:
         draft.put("boost_settled_kpa", trace.level)
-        _overshoot(pull, trace, draft)
+        _overshoot(pull, trace, draft, limits)
         creep(pull, trace, draft)
     elif not _against_target(pull, trace, draft):
-        draft.unable = ("too_short", f"{trace.why}; overshoot could not be seen")
+        cause, why = trace.unable
+        draft.unable = (cause, f"{why}; overshoot could not be seen")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """Overshoot must pass both of its limits; the other codes are judged row by row."""
+    """Overshoot must pass both of its limits, or the one for kPa alone; the other codes are judged row by row."""
     others = judge_rows(CODES[1:], measured, limits)
-    rows = [judge_row(row, measured) for row in limits.rows("boost.overshoot")]
-    scores = [score for score, _ in rows if score is not None]
-    findings = [finding for _, finding in rows if finding is not None]
-    both = [f for f in findings if len(findings) == len(rows)]
-    overshoot = min(both, key=lambda f: SEVERITIES.index(f.severity)) if both else None
-    score = max(scores) if scores else None
+    judged = {row.measure: judge_row(row, measured) for row in limits.rows(CODES[0])}
+    alone = judged.pop("boost_overshoot_alone_kpa", (None, None))
+    scores = [score for score, _ in judged.values() if score is not None]
+    findings = [finding for _, finding in judged.values() if finding is not None]
+    both = min(findings, key=_rank) if findings and len(findings) == len(judged) else None
+    mine = max((f for f in (both, alone[1]) if f is not None), key=_rank, default=None)
     if (
         measured.values.get("boost_overshoot_kpa") is None
         and others.score is not None
         and not others.findings
     ):
         return Judged(None, others.findings)
-    all_scores = [s for s in (score, others.score) if s is not None]
-    mine: tuple[Finding, ...] = (overshoot,) if overshoot else ()
-    return Judged(min(all_scores) if all_scores else None, mine + others.findings)
+    every = [s for s in (max(scores, default=None), alone[0], others.score) if s is not None]
+    return Judged(min(every, default=None), ((mine,) if mine else ()) + others.findings)
+
+
+def _rank(finding: Finding) -> int:
+    return SEVERITIES.index(finding.severity)
 
 
 def _bound(trace: BoostTrace, peak: float) -> str:
@@ -160,14 +201,14 @@ def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
     return rpm if np.isfinite(rpm) else None
 
 
-def _peak_over(trace: BoostTrace, line: Array) -> tuple[int, float, float]:
+def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, float]:
     """Row and height of the transient's peak over a line, less noise, and what two samples on end bear out."""
     begin = max(trace.arrival - 2, 0)
     until = int(np.searchsorted(trace.t, trace.t[trace.arrival] + TRANSIENT_S, side="right"))
-    above = (trace.y - line)[begin : max(until, begin + 3)]
+    rows = slice(begin, max(until, begin + 3))
+    above = (trace.y - line)[rows]
     i = int(np.argmax(above))
-    near = int(np.sum(above >= above[i] - 3 * trace.sigma)) if trace.sigma > 0 else 1
-    over = float(above[i]) - trace.sigma * expected_top(near)
+    over = crest(above, (calmed(trace) - line)[rows], noise_of(pull, trace), trace.interval)
     beside = max(
         float(above[i - 1]) if i else -np.inf,
         float(above[i + 1]) if i + 1 < above.size else -np.inf,
@@ -176,9 +217,11 @@ def _peak_over(trace: BoostTrace, line: Array) -> tuple[int, float, float]:
     return begin + i, max(over, 0.0), max(borne_out, 0.0)
 
 
-def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) -> None:
     line = trace.on_line()
-    row, seen, over = _peak_over(trace, line)
+    if trace.rest.slope > 0:  # a climb that began later leaves a level behind it, not a lower line
+        line = np.maximum(line, line[trace.settled_at])
+    row, seen, over = _peak_over(pull, trace, line)
     if (
         over < seen
         and trace.interval > SPIKE_INTERVAL_S
@@ -190,9 +233,9 @@ def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         )
         draft.unable = ("too_slow", why)
         return
-    steady = trace.ring - 1.5 * trace.grain
-    if steady > 0.4 * over:  # it swings as much at the end: an oscillation, told by its own check
-        over = max(over - steady, 0.0)
+    swing = reported_swing(pull, limits)
+    if swing is not None and 0.5 * swing > 0.4 * over:  # told by its own check
+        over = max(over - 0.5 * swing, 0.0)
     if (
         trace.rest.slope > 0 and over > 0
     ):  # boost that only slows its climb stands over its last line too, but never came down
@@ -219,6 +262,7 @@ def _put_overshoot(
     at = (float(trace.t[max(row - 1, 0)]), float(trace.t[min(row + 1, trace.t.size - 1)]))
     draft.put("boost_overshoot_kpa", over, at=at, text=text)
     draft.put("boost_overshoot_pct", percent, at=at, text=text)
+    draft.put("boost_overshoot_alone_kpa", over, at=at, text=text)
 
 
 def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:

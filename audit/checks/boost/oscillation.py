@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.boost.boost_context import rpm_at
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_trace import SHORT_PULL_S, BoostTrace, boost_trace
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.model import Array, Pull
 from audit.signal.arrays import line_through, median_sorted
@@ -22,17 +22,17 @@ HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty")
 LEAST_RATE_HZ = 8.0
 CODES = ("boost.oscillation",)
 
+CHANNEL = {"oscillation_kpa_pp": "manifold_pressure"}
 LEAST_S = 0.75  # of boost after its arrival
 QUIET_KPA = 5.0  # the boost reaches no further than this about its line: nothing to look for
 # Common practice, no published source, but for the share of the rate (sampling theorem: under a half):
 CLOSE_HZ = 17.0  # samples a second under which a wastegate's swing of 2 to 4 Hz lies beyond a quarter of the rate
 CLOSE = 0.45  # of the rate: up to here a large swing is still told from nothing, if not from a quicker one
 CLOSE_KPA = 10.0  # folded intake pulsation stays under this
-UNPROVED_KPA = 4.0  # the most that an unproved swing may score by
 DIES_AWAY = 0.12  # damping ratio over which a swing is a transient's ring
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
+def measure(pull: Pull, limits: LimitTable) -> Measured:
     """Peak-to-peak swing of the boost after its arrival, kPa, its frequency, Hz, and its damping ratio."""
     trace = boost_trace(pull)
     if trace is None:
@@ -67,8 +67,15 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
                 "so slow; log faster"
             )
     if found is None or not found.found or found.hz is None or found.amplitude_pp is None:
-        values["oscillation_kpa_pp"] = _unproved(found)
-        return Measured(values, said=said, channels={"oscillation_kpa_pp": "manifold_pressure"})
+        left = 0.0 if found is None or found.aliased else found.swing_pp
+        if limits.row(CODES[0], "oscillation_kpa_pp").severity(left) is None:
+            values["oscillation_kpa_pp"] = left
+            return Measured(values, said=said, channels=CHANNEL)
+        why = (
+            f"boost swung {left:.0f} kPa peak to peak about its line in {length:.1f} s, in too few cycles to be "
+            "told from a wander"
+        )
+        return Measured({**values, "oscillation_kpa_pp": None}, unable=(_cause(trace), why))
     pp = found.amplitude_pp
     if _only_a_ring(found):
         pp = min(pp, _late_swing(trace, t, y))
@@ -84,8 +91,25 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
         {"oscillation_kpa_pp": (start, end)},
         said,
         {"oscillation_kpa_pp": text},
-        {"oscillation_kpa_pp": "manifold_pressure"},
+        CHANNEL,
     )
+
+
+def reported_swing(pull: Pull, limits: LimitTable) -> float | None:
+    """The swing that this check reports in the pull, kPa peak to peak; None where it reports none."""
+    if "reported_swing" not in pull.taken_apart:
+        trace = boost_trace(pull)
+        value = None
+        if trace is not None and trace.rate_hz >= LEAST_RATE_HZ * 0.98:
+            value = measure(pull, limits).values.get("oscillation_kpa_pp")
+        row = limits.row(CODES[0], "oscillation_kpa_pp")
+        pull.taken_apart["reported_swing"] = value if row.severity(value) else None
+    found: float | None = pull.taken_apart["reported_swing"]
+    return found
+
+
+def _cause(trace: BoostTrace) -> str:
+    return "too_short" if trace.whole_s < SHORT_PULL_S else "missing"
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -117,11 +141,6 @@ def _asked(pull: Pull, t: Array) -> Array:
     middle = median_sorted(moved[there]) if there.any() else 0.0
     asked: Array = np.where(there, moved - middle, 0.0)
     return asked
-
-
-def _unproved(found: Oscillation | None) -> float:
-    """What is left as swing where none was proved: never enough for a finding, but it scores."""
-    return min(found.swing_pp, UNPROVED_KPA) if found is not None and not found.aliased else 0.0
 
 
 def _only_a_ring(found: Oscillation) -> bool:
