@@ -186,6 +186,53 @@ def test_small_injection_while_boost_builds_is_none(
     assert codes(check, pull, table) == {}
 
 
+def test_two_dropped_samples_of_a_fast_log_are_none(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    pull = make_pull(rate=100, channels={"injector_duty": shut((2.5,), 0.019)})
+    assert codes(check, pull, table) == {}
+
+
+def test_injection_that_falls_a_little_at_the_tip_in_is_none(
+    make_pull: Make, codes: Codes, table: Limits
+) -> None:
+    duty = lambda t: np.where(t < 0.3, 11.0, np.where(t < 0.7, 8.0, 65.0))  # noqa: E731
+    assert codes(check, make_pull(channels={"injector_duty": duty}), table) == {}
+
+
+def test_a_lift_far_below_the_top_of_the_log_is_none(
+    make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
+) -> None:
+    """The overrun of a pull that was given up early, in a log that has turned higher before."""
+    pull = make_pull(
+        duration=4.0,
+        lead_s=8.0,
+        tail_s=3.0,
+        channels={
+            "engine_speed": lambda t: np.where(
+                t < -4, 6800.0, np.where(t < 4.0, rpm_ramp(t) * 0.8, 4300 - 300 * (t - 4.0))
+            ),
+            "throttle_position": lambda t: np.where((t >= 0) & (t < 4.0), 100.0, 2.0),
+            "lambda": lambda t: np.where(t > 4.2, 2.2, 0.785),
+            "injector_duty": lambda t: np.where(t > 4.05, 0.0, 60.0),
+        },
+    )
+    assert codes(check, pull, table) == {}
+
+
+def test_a_cut_near_the_top_that_the_pull_climbs_on_from_is_one(
+    make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
+) -> None:
+    pull = make_pull(
+        channels={
+            "engine_speed": lambda t: np.minimum(cut_speed(rpm_ramp, (5.2,), 0.15)(t), 6450.0),
+            "lambda": air((5.2,), 0.15),
+            "injector_duty": shut((5.2,), 0.15),
+        }
+    )
+    assert codes(check, pull, table) == {"fuel.cut": "hold"}
+
+
 def test_slow_samples_say_nothing(make_pull: Make, table: Limits) -> None:
     from audit.checks.kit.run import run_pull
 

@@ -141,3 +141,48 @@ def test_a_limiter_that_works_by_the_throttle_is_none(
         },
     )
     assert codes(check, pull, table) == {}
+
+
+def test_two_samples_of_a_fast_log_are_none(make_pull: Make, codes: Codes, table: Limits) -> None:
+    pull = make_pull(
+        rate=100,
+        channels={"throttle_position": closing(60.0, 4.0, 4.045), "pedal_position": down},
+    )
+    assert codes(check, pull, table) == {}
+
+
+def test_the_torque_cut_of_a_shift_below_the_top_of_the_log_is_none(
+    make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
+) -> None:
+    pull = make_pull(
+        lead_s=8.0,
+        channels={
+            "throttle_position": closing(40.0, 3.0, 3.3),
+            "pedal_position": down,
+            "engine_speed": lambda t: np.where(
+                t < -4, 6800.0, np.where(t < 3.05, rpm_ramp(t), rpm_ramp(t) * 0.72)
+            ),
+        },
+    )
+    assert codes(check, pull, table) == {}
+
+
+def test_the_next_press_of_the_pedal_is_another_pull(
+    make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
+) -> None:
+    """After a lift the pedal goes down again at once and the throttle follows slowly."""
+    pull = make_pull(
+        duration=4.0,
+        lead_s=8.0,
+        tail_s=3.0,
+        channels={
+            "engine_speed": lambda t: np.where(t < -4, 6800.0, rpm_ramp(t)),
+            "pedal_position": lambda t: np.where(((t >= 0) & (t < 4.0)) | (t > 4.4), 100.0, 0.0),
+            "throttle_position": lambda t: np.where(
+                (t >= 0.05) & (t < 4.0),
+                99.6,
+                np.where(t > 4.4, np.clip(5 + 80 * (t - 4.4), 0, 99), 5.0),
+            ),
+        },
+    )
+    assert codes(check, pull, table) == {}
