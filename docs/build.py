@@ -58,7 +58,7 @@ def _code(code: str) -> str:
             "| measure | unit | watch | hold | stop | why | source |\n| --- | --- | --- | --- | --- | --- | --- |\n"
         )
         for r in rows:
-            levels = " | ".join(f"{r[k]:g}" if k in r else "–" for k in ("watch", "hold", "stop"))
+            levels = " | ".join(_level(r.get(k)) for k in ("watch", "hold", "stop"))
             out.append(
                 f"| {r['measure']} | {r['unit']} | {levels} | {r['why']} | {r['source']} |\n"
             )
@@ -68,6 +68,13 @@ def _code(code: str) -> str:
         out.append("Likely, most likely first: " + "; ".join(cause["likely"]) + ".\n\n")
         out.append("Look at: " + "; ".join(cause["look_at"]) + ".\n\n")
     return "".join(out)
+
+
+def _level(value: float | list[float] | None) -> str:
+    """A level, or those of a row whose level follows another figure."""
+    if value is None:
+        return "–"
+    return ", ".join(f"{v:g}" for v in (value if isinstance(value, list) else [value]))
 
 
 def channels_page() -> str:
