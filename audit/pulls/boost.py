@@ -68,10 +68,6 @@ def ambient_doubt(log: Log) -> Finding | None:
         end_s=log.duration_s,
         value=ambient.kpa,
         unit="kPa",
-        look_at=(
-            "the altitude in the car file, or --altitude",
-            "barometric pressure as a logged channel",
-        ),
     )
 
 

@@ -8,13 +8,21 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TextIO
 
-from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, Night, PullAudit
+from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.words import CAUTIONS, afr_factor, decision_line, headline, told
+from audit.report.words import (
+    CAUTIONS,
+    afr_factor,
+    decision_line,
+    headline,
+    mended,
+    told,
+)
 from audit.report.words import plain_check as plain
 
 WIDTH = 80
 BULLET = "  - "
+MOST_MENDED = 3  # notes of one log that are said in full
 # Colour never carries the meaning alone: the word stands beside it.
 COLOURS = {"clear": "32", "hold": "33", "stop": "31", "watch": "36", "note": "2"}
 
@@ -81,7 +89,7 @@ def _many(count: int, noun: str) -> str:
 
 def _pulls(night: Night) -> list[str]:
     if not any(a.pulls for a in night.logs):
-        return []
+        return [line for a in night.logs if mended(a) for line in (_short(a.path), *_mended(a))]
     us, afr = night.us_units, afr_factor(night)
     head = (
         f"{'pull':>4} {'gear':>4} {'engine rpm':>11} {'boost peak/settled':>18} {'over':>11} {'lambda' if afr is None else 'AFR':>6} "
@@ -91,12 +99,20 @@ def _pulls(night: Night) -> list[str]:
     units = f"{'':>4} {'':>4} {'from-to':>11} {pressure:>18} {pressure + ' (%)':>11} {'max':>6} {degrees:>8}  {'0-100':>5}"
     lines = ["Pulls", head, units]
     for audit in night.logs:
-        if audit.pulls:
-            lines.append(f"{_short(audit.path)}")
+        if audit.pulls or mended(audit):
+            lines += [_short(audit.path), *_mended(audit)]
             lines += [_pull(p, us=us, afr=afr or 1.0) for p in audit.pulls]
     if afr is not None:
         lines += _wrapped(f"AFR as the logger gives it: {afr:.1f} is lambda 1.00.", "  ")
     return lines
+
+
+def _mended(audit: LogAudit) -> list[str]:
+    """One line (wrapped) of what was left out or mended."""
+    said = mended(audit)
+    more = [f"{len(said) - MOST_MENDED} more: see pullaudit channels."]
+    text = " ".join(said[:MOST_MENDED] + (more if len(said) > MOST_MENDED else []))
+    return _wrapped(text, "  as read: ", "    ") if said else []
 
 
 def _pull(audit: PullAudit, *, us: bool, afr: float) -> str:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from audit.model import Finding, Night
+from audit.model import Finding, LogAudit, Night
 from audit.report.display import figure, localise, number
 
 VERDICT_SAYS = {
@@ -30,6 +30,14 @@ CAUTION = (
 def plain_check(name: str) -> str:
     """A check's name for people."""
     return name.replace("_", " ")
+
+
+def mended(audit: LogAudit) -> list[str]:
+    """What intake left out of a file or mended in it, a sentence each: torn end, skipped lines, restarted clock."""
+    if audit.log is None:
+        return []
+    touched = [n for n in audit.log.notes if n.line is not None or n.code is not None]
+    return [n.message[:1].upper() + n.message[1:] for n in touched]
 
 
 DECISION_SAYS = {"step": "STEP", "stay": "STAY", "no_step": "NO STEP"}

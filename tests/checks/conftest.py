@@ -183,7 +183,14 @@ def make_pull(
         float(inside[-1]),
         ended_by,
     )
-    return Pull(index=index, span=span, log=log, sanity=sanity, car=car or Car(), night=(log,))
+    return Pull(
+        index=index,
+        span=span,
+        log=log,
+        sanity=sanity,
+        car=car or Car(boost_limit_kpa=250.0),
+        night=(log,),
+    )
 
 
 def _filled(shape: Any, t: Array) -> Array:

@@ -18,6 +18,8 @@ WAIT = 0.8  # of the rise, after arrival: what is left of the approach is no cre
 MOST_WAIT_S = 2.0
 LEAST_S = 0.6
 DUTY_HELD_PCT = 3.0
+MOST_KPA_PER_PCT = 2.5  # what a per cent of duty may add: common practice, no published source
+MOST_LED = 0.2  # share of the boost: duty that brings more is still building it
 POINTS = 32
 BUILDS_POWER = 2.0  # see _builds
 
@@ -25,8 +27,9 @@ BUILDS_POWER = 2.0  # see _builds
 def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     """Fill in boost_slope_kpa_per_krpm and boost_creep_kpa_per_krpm, or why a climb could not be judged.
 
-    Where boost slows its climb or starts it late, the later half counts. A climb with a rising target is none; a
-    falling duty does not excuse it. Boost that climbs with a rising duty, or too briefly, is not judged.
+    Where boost slows its climb or starts it late, the later half counts. What the target rose, and what a rising
+    duty can explain, is none; a falling duty does not excuse it. Boost that climbs too briefly, or by much behind
+    its duty, is not judged.
 
     Example: settled at 80 kPa from 3,500 rpm, 98 kPa at 5,500 rpm, duty held: 9 kPa per 1000 rpm, a hold.
     """
@@ -48,15 +51,22 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         return
     asked = max(_slope_of(pull.believed("boost_target"), pull, start_s, end_s), 0.0)
     duty = shift_between(pull.believed("wastegate_duty"), start_s, end_s)
+    led_kpa = MOST_KPA_PER_PCT * max(duty.change - 0.5 * DUTY_HELD_PCT, 0.0) if duty else 0.0
     fit = theil_sen(*_thin(x[rows], y[rows]))
-    unsure = fit is None or fit.low <= 0.35 * fit.slope
-    led = duty is not None and duty.change > DUTY_HELD_PCT
-    if fit is None or unsure or led or _builds(pull, trace, fit.slope, x[rows], y[rows]):
+    if (
+        fit is None
+        or fit.low <= 0.35 * fit.slope
+        or _builds(pull, trace, fit.slope, x[rows], y[rows])
+    ):
         if asked < 0.5 * found.slope:
-            why = "with a rising duty" if led else "with engine speed"
-            _not_told(trace, draft, f"boost was still climbing {why} at the end of the pull")
+            _not_told(
+                trace, draft, "boost was still climbing with engine speed at the end of the pull"
+            )
         return
-    slope = fit.slope - asked
+    slope = fit.slope - asked - led_kpa / float(x[rows[-1]] - x[rows[0]])
+    if led_kpa > 0 and climb > MOST_LED * trace.level and asked < 0.5 * found.slope:
+        _not_told(trace, draft, "boost was still climbing with its duty at the end of the pull")
+        return
     rose = "while duty held" if duty is not None else "(duty is not logged)"
     if duty is not None and duty.change < -DUTY_HELD_PCT:
         rose = "although duty came down"

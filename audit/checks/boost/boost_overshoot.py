@@ -10,9 +10,11 @@ import numpy as np
 
 from audit.checks.boost.boost_ceiling import Ceiling, ceiling
 from audit.checks.boost.boost_context import (
-    expected_top,
+    calmed,
+    crest,
     highest,
     level_between,
+    noise_of,
     rpm_at,
     target_at,
     target_level,
@@ -99,7 +101,10 @@ def _over_target(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     if held is None:
         return
     rows = (t >= held.start_s) & (t <= held.end_s)
-    by = median_sorted(over[rows]) if held.level > 0 else held.level
+    by = held.level + trace.grain  # the lowest of many samples lies under the level
+    late = t >= trace.t[trace.settled_at]
+    if trace.settled and late.sum() >= 3:
+        by = max(by, median_sorted(over[late]))
     text = (
         f"boost stood {by:.1f} kPa over {wanted[1]} of {median_sorted(asked[good][rows]):.1f} kPa gauge "
         f"for {held.end_s - held.start_s:.1f} s"
@@ -196,14 +201,14 @@ def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
     return rpm if np.isfinite(rpm) else None
 
 
-def _peak_over(trace: BoostTrace, line: Array) -> tuple[int, float, float]:
+def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, float]:
     """Row and height of the transient's peak over a line, less noise, and what two samples on end bear out."""
     begin = max(trace.arrival - 2, 0)
     until = int(np.searchsorted(trace.t, trace.t[trace.arrival] + TRANSIENT_S, side="right"))
-    above = (trace.y - line)[begin : max(until, begin + 3)]
+    rows = slice(begin, max(until, begin + 3))
+    above = (trace.y - line)[rows]
     i = int(np.argmax(above))
-    near = int(np.sum(above >= above[i] - 3 * trace.sigma)) if trace.sigma > 0 else 1
-    over = float(above[i]) - trace.sigma * expected_top(near)
+    over = crest(above, (calmed(trace) - line)[rows], noise_of(pull, trace), trace.interval)
     beside = max(
         float(above[i - 1]) if i else -np.inf,
         float(above[i + 1]) if i + 1 < above.size else -np.inf,
@@ -214,7 +219,9 @@ def _peak_over(trace: BoostTrace, line: Array) -> tuple[int, float, float]:
 
 def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) -> None:
     line = trace.on_line()
-    row, seen, over = _peak_over(trace, line)
+    if trace.rest.slope > 0:  # a climb that began later leaves a level behind it, not a lower line
+        line = np.maximum(line, line[trace.settled_at])
+    row, seen, over = _peak_over(pull, trace, line)
     if (
         over < seen
         and trace.interval > SPIKE_INTERVAL_S

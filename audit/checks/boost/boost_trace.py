@@ -35,8 +35,10 @@ CREEPS_S = 2.0  # a straight climb as long as this behind a knee is a creep, wha
 KNEE = 0.1  # share of the rise that the knee stands over the chord; less is a straight climb
 WITHIN_S = 0.5  # boost is lost when it falls away within this
 HELD_S = 0.3  # and had stood at its level for so long before
+LIFT_S = 0.3  # boost and throttle need not show a lift in the same moment
 ESTABLISHED_S = 0.8  # so long, and what it falls from was no overshoot
-LEAST_LOST = 0.15  # share of its level: less is no collapse
+COLLAPSED = 0.2  # share of its level: less within WITHIN_S is no collapse but a sag
+SAGGED = 0.15  # share of its level
 GONE = 0.5  # share of its peak: no overshoot ends so low
 LEAST_LOST_KPA = 10.0
 SHORT_PULL_S = 4.0  # a pull as long as this is not too short: what it does not show is missing
@@ -218,10 +220,13 @@ def _collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
     best = int(share.argmax())
     i, j, level = int(at[best]), int(later[best]), float(held[best])
     drop = level - float(calm[j])
-    if share[best] < LEAST_LOST or drop < LEAST_LOST_KPA or t[-1] - t[i] < WITHIN_S - interval:
+    if share[best] < COLLAPSED or drop < LEAST_LOST_KPA or t[-1] - t[i] < WITHIN_S - interval:
         return None
-    after = calm[j:]
-    if float(quantile(after, 0.9)) > level - 0.6 * drop or t.size - 1 - i < 3:
+    below = i + int((calm[i:] < level - 0.6 * drop).argmax())
+    after = calm[below:]
+    if t[-1] - t[below] + interval < LIFT_S or after.size < 2:
+        return None  # the lift, which the throttle shows a moment later
+    if float(quantile(after, 0.9)) > level - 0.6 * drop:
         return None  # it came back
     end = median_sorted(calm[-max(3, after.size // 2) :])
     if wanted is not None and end > 0.85 * wanted:
@@ -306,7 +311,7 @@ def _sag(s: Samples) -> Fall | None:
     if after.size < 3:
         return None
     low = median_sorted(after[-max(3, after.size // 4) :])
-    if held.level - low < max(LEAST_LOST * held.level, LEAST_LOST_KPA):
+    if held.level - low < max(SAGGED * held.level, LEAST_LOST_KPA):
         return None
     return Fall(held.level, low, held.end_s, float(s.t[-1]), 0.0, sudden=False)
 
@@ -366,12 +371,12 @@ def _window(interval: float, grain: float, reach: float) -> float:
 
 
 def _ends(calm: Array) -> tuple[float, float]:
-    """Level before the rise (a low quantile of what comes before the top) and of the last sixth."""
+    """Level before the rise (a low quantile of what comes before the top, or the first sample) and of the last sixth."""
     last = calm[-max(3, calm.size // 6) :]
     tail = median_sorted(last)
     top = int((calm >= quantile(calm, 0.9)).argmax())
     before = calm[: top + 1]
-    return quantile(before, 0.03), tail
+    return min(quantile(before, 0.03), float(calm[0])), tail
 
 
 def _resting(s: Samples) -> BoostTrace:
@@ -494,13 +499,12 @@ def _building(  # noqa: PLR0917 - the facts of one pull
     end = float(s.calm[-1])
     if gain <= max(2.0, 3 * s.grain, 0.03 * height):
         return False
-    if height < RISE_ITSELF * (end - start):
-        return True
     if asked is not None and end < asked - max(6.0, 0.06 * asked) and gain > 0.1 * (end - start):
         return True
     early, late = _paces(s, rest.settled_at)
-    steady = seen >= CREEPS_S and clear >= KNEE and late > SLOWS * early
-    if late > STILL_RISING * _quickest(s, rest.arrival) and not steady:
+    if seen >= CREEPS_S and clear >= KNEE and late > SLOWS * early:
+        return False
+    if height < RISE_ITSELF * (end - start) or late > STILL_RISING * _quickest(s, rest.arrival):
         return True
     if late <= 3 * s.grain / seen or late >= SLOWS * early:
         return False

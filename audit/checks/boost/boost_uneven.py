@@ -26,7 +26,7 @@ SAME_RATIO = 0.06
 MOST = 400  # pulls compared; a night has fewer
 # A taper of the turbo's own: common practice, no published source
 ALIKE_PCT = 6.0  # fades this near to the pulls' middle are alike
-SMOOTH = 0.6  # share of the fall that one fifth of the engine speeds may hold
+SMOOTH = 0.5  # share of the fall that one fifth of the engine speeds may hold
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def uneven(
         texts={name: text},
         channels={name: "manifold_pressure"},
     )
-    evidence = (rows[n],) if len(others) > 1 else (rows[others[0]], rows[n])
+    evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
     return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
 
 
@@ -156,14 +156,15 @@ def tapers_alike(pulls: Sequence[Pull], measures: Sequence[Measures]) -> set[int
 
 
 def _smooth(pull: Pull, trace: BoostTrace | None) -> bool:
-    """Whether the fall is spread over the engine speeds of the settled part, rather than a step."""
+    """Whether the fall is spread over the engine speeds from its top on, rather than a step."""
     if trace is None or not trace.settled:
         return False
-    rpm = rpm_at(pull, trace.settled_series().t)
+    rows = slice(int((trace.calm >= 0.95 * float(trace.calm.max())).argmax()), None)
+    calm, rpm = trace.calm[rows], rpm_at(pull, trace.t[rows])
     good = np.isfinite(rpm)
     if good.sum() < 10:
         return False
     edges = np.linspace(rpm[good][0], rpm[good][-1], 6)
-    level = np.interp(edges, rpm[good], trace.calm[trace.settled_at :][good])
+    level = np.interp(edges, rpm[good], calm[good])
     falls = level[:-1] - level[1:]
     return bool(falls.max() <= SMOOTH * max(float(level.max() - level[-1]), 1e-9))
