@@ -78,3 +78,13 @@ def test_the_slope_is_generalised_least_squares():
     found = slope_of(duty, boost, night)
     assert found.middle == pytest.approx(expected)
     assert found.low < found.middle < found.high
+
+
+def test_the_mixture_of_the_next_step_is_held_against_the_limit_at_that_steps_boost():
+    """The hold level falls from 0.92 at 35 kPa to 0.84 at 140 kPa: straight lines between."""
+    from audit.archive.step.projected import lines_of
+
+    rows = Sheet().steps(5, 10, 15, lean_lambda=0.80).ask().evidence.rows
+    (line,) = (one for one in lines_of(rows, CAR) if one.row.measure == "lean_lambda")
+    assert line.limit(35.0) > line.limit(90.0) > line.limit(140.0)
+    assert line.limit(140.0) == pytest.approx(0.84)

@@ -251,7 +251,7 @@ def _why(sheet: _Sheet, binds: str, duty: float) -> str:
     line = next(one for one in sheet.lines if one.row.measure == binds)
     return (
         f"{line.row.label[0].upper()}{line.row.label[1:]} could come to {_said(line.worst(high), line.row.unit)}, "
-        f"its limit being {_said(line.limit, line.row.unit)}"
+        f"its limit being {_said(line.limit(high), line.row.unit)}"
     )
 
 
