@@ -330,14 +330,10 @@ def _rows_went_on(rows: Array, span: tuple[float, float]) -> bool:
     return len(inside) >= 2 and float(inside.max()) < 0.5 * (span[1] - span[0])
 
 
-def _blank_trouble(
-    name: str, spans: list[tuple[float, float]], t: Array, state: State
-) -> Trouble:
+def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array, state: State) -> Trouble:
     seconds = sum(b - a for a, b in spans)
     whole = max(spans[-1][1] - float(t[0]), 1e-9)
-    common = [
-        max((min(b, e) - max(a, s) for s, e in state.windows), default=0.0) for a, b in spans
-    ]
+    common = [max((min(b, e) - max(a, s) for s, e in state.windows), default=0.0) for a, b in spans]
     return Trouble(
         "sensor.dropout",
         name,

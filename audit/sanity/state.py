@@ -20,9 +20,17 @@ LEAP_RPM, LEAP_PCT, LEAP_KPA = (
     15.0,
 )  # what a sample or two of a working engine seldom does
 OPEN_SHARE, OPEN_TOP = 0.88, 55.0  # of the log's own highest throttle, and %: as opened.py takes it
-BOOST_SHARE, BOOST_KPA = 0.6, 20.0  # of the log's own highest boost, and kPa: a pull, whatever the throttle says
-OVERRUN_S = 1.5  # the mixture is back, and the gas has come to the sensor, this long after a shut throttle
-WINDOW_S, BRIDGE_S = 1.0, 0.3  # a wide-open stretch worth the name; a shorter moment shut does not part it
+BOOST_SHARE, BOOST_KPA = (
+    0.6,
+    20.0,
+)  # of the log's own highest boost, and kPa: a pull, whatever the throttle says
+OVERRUN_S = (
+    1.5  # the mixture is back, and the gas has come to the sensor, this long after a shut throttle
+)
+WINDOW_S, BRIDGE_S = (
+    1.0,
+    0.3,
+)  # a wide-open stretch worth the name; a shorter moment shut does not part it
 LEAD_S = 0.3  # what the checks read of a damage channel before a pull
 NO_FLAGS = Sanity(samples={}, tests={}, flags={}, noise={})
 

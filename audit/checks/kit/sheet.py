@@ -19,6 +19,7 @@ class Sheet:
     texts: dict[str, str] = field(default_factory=dict)
     said: dict[str, str] = field(default_factory=dict)
     under: dict[str, float] = field(default_factory=dict)
+    room: dict[str, float] = field(default_factory=dict)
     unable: tuple[str, str] | None = None
 
     def put(
@@ -48,5 +49,12 @@ class Sheet:
         """The sheet as the result of measure(). channels: the channel of each figure, or of all of them."""
         of = dict.fromkeys(self.values, channels) if isinstance(channels, str) else channels
         return Measured(
-            self.values, self.at, self.said, self.texts, of, unable or self.unable, self.under
+            self.values,
+            self.at,
+            self.said,
+            self.texts,
+            of,
+            unable or self.unable,
+            room=self.room,
+            under=self.under,
         )

@@ -230,7 +230,8 @@ def _spike(book: _Book, name: str, value: Array) -> None:
     i = max(int(np.searchsorted(t[starts], found.start_s, side="right")) - 1, 0)
     if (
         not starts.size
-        or starts[i] == 0  # it was there when the window began: what is left of the tip-in or of a cut
+        or starts[i]
+        == 0  # it was there when the window began: what is left of the tip-in or of a cut
         or stops[i] >= len(t)
         or t[stops[i] - 1] - t[starts[i]] + book.window.interval_s >= SPIKE_LAST_S
     ):
