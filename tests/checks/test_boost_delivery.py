@@ -81,7 +81,9 @@ def test_fade_late_in_the_pull_is_found(make_pull, table):
 
 
 def test_a_taper_that_all_pulls_share_is_the_turbo_s_own_and_a_watch_at_most(make_pull, table):
-    shapes = {"boost": lambda t: fading(t, percent=32.0), "boost_target": None}
+    shapes = {"boost": lambda t: fading(t, percent=27.5), "boost_target": None}
+    far = {"boost": lambda t: fading(t, percent=36.0), "boost_target": None}
+    assert faded(make_pull, table, [far] * 3) == "hold"
     sudden = {
         "boost": lambda t: fading(t, percent=32.0, from_s=4.2, until=5.3),
         "boost_target": None,

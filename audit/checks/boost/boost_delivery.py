@@ -171,7 +171,7 @@ def _faded(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
         sheet = Sheet()
         _fade(pull, trace, sheet) if trace.settled else _sagged(trace, sheet)
         measured = sheet.measured("manifold_pressure")
-        if i in own and row.hold is not None:
+        if i in own and row.hold is not None and percent < limits.setting("own_taper_pct"):
             said = {"boost_fade_pct": "All pulls of the night taper alike: the turbo's own way"}
             watch = {"boost_fade_pct": min(percent, 0.999 * row.hold)}
             measured = replace(measured, values=watch, said=said)

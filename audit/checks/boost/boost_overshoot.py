@@ -44,6 +44,9 @@ CODES = (
 
 TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
 LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
+TARGET_MOVES_KPA = 2.0  # less is a constant
+FOLLOWS_KPA = 6.0  # boost this near to its target follows it
+FOLLOWS_S = 0.5
 HELD_OVER_S = 1.0  # over the target for so long is held, no overshoot
 
 
@@ -218,8 +221,11 @@ def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, 
 
 
 def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
-    line = trace.on_line()
-    if trace.rest.slope > 0:  # a climb that began later leaves a level behind it, not a lower line
+    followed = _followed(pull, trace)
+    line = trace.on_line() if followed is None else followed
+    if (
+        followed is None and trace.rest.slope > 0
+    ):  # a climb that began later leaves a level behind it, not a lower line
         line = np.maximum(line, line[trace.settled_at])
     row, seen, over = _peak_over(pull, trace, line)
     if (
@@ -242,7 +248,7 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
         after = trace.calm[row:]
         fell = float(np.max(np.maximum.accumulate(after) - after))
         over *= min(max((fell / over - 0.1) / 0.2, 0.0), 1.0)
-    asked = _asked_for(pull, trace, row)
+    asked = 0.0 if followed is not None else _asked_for(pull, trace, row)
     if asked > 0:
         over = max(over - asked, 0.0)
         sheet.put(
@@ -251,6 +257,27 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
             said=f"{asked:.1f} kPa that the target itself came down are not counted",
         )
     _put_overshoot(trace, sheet, row, over, (float(line[row]), "its settled level"))
+
+
+def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
+    """The logged target that boost keeps to once settled, with their usual distance, kPa; None where there is none.
+
+    It says better than a line carried back what boost was to be at its peak: a target need not be a straight line.
+    Boost may take FOLLOWS_S to come down after it.
+    """
+    target = pull.believed("boost_target", lead_s=FOLLOWS_S, tail_s=0.3)
+    if len(target.t) < 4 or float(np.ptp(target.value)) < TARGET_MOVES_KPA:
+        return None
+    asked = np.maximum(target.at(trace.t), target.at(trace.t - FOLLOWS_S))
+    asked = np.where(np.isfinite(asked), asked, target.at(trace.t))
+    off = (trace.y - asked)[trace.settled_at :]
+    if not np.isfinite(asked[max(trace.arrival - 2, 0) :]).all() or off.size < 4:
+        return None
+    usual = median_sorted(off)
+    if abs(usual) > FOLLOWS_KPA or median_sorted(np.abs(off - usual)) > 0.5 * FOLLOWS_KPA:
+        return None
+    line: Array = np.where(np.isfinite(asked), asked, 0.0) + usual
+    return line
 
 
 def _put_overshoot(
