@@ -250,6 +250,15 @@ def test_one_pull_off_the_others_of_its_gear_and_duty_is_uneven(make_pull, table
     assert "boost.uneven" not in found_across(make_pull, table, [at(96.5), at(78.0, 60.0)])
 
 
+def test_what_a_controller_does_about_it_does_not_set_a_weak_pull_apart(make_pull, table):
+    def steered(level, duty):
+        moves = {"wastegate_duty": lambda t: duty + moving_duty(t) - 60.0, "boost_target": None}
+        return {"boost": boost_to(level), **moves}
+
+    shapes = [steered(96.5, 40.0), steered(96.0, 40.0), steered(78.0, 48.0)]
+    assert found_across(make_pull, table, shapes)["boost.uneven"] == ("hold", (2,))
+
+
 def test_uneven_is_seen_without_gear_duty_or_target_and_at_the_same_engine_speed(make_pull, table):
     bare = {"boost_target": None, "wastegate_duty": None, "vehicle_speed": None}
     shapes = [{"boost": boost_to(level), **bare} for level in (96.5, 96.0, 72.0)]

@@ -28,7 +28,6 @@ CODES = ("control.no_response", "control.reversed", "control.saturated")
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls
 ON_TARGET_KPA = 6.0
-HELD_PCT = 4.0  # duty moving more than this in the settled part was led by a controller
 LITTLE_DUTY_PCT = 12.0  # above its lowest: the solenoid is all but off
 SPRING_KPA_PER_PCT = 1.5  # what a little duty may add to the spring
 DEAD_PCT = 20.0  # above its lowest a solenoid need not answer: the gate stays on its spring
@@ -201,7 +200,7 @@ def _led(pull: Pull) -> bool:
     """Whether a controller moved duty inside the pull: what it does follows from boost, not the other way round."""
     trace = boost_trace(pull)
     duty = duty_of(pull, trace) if trace is not None else None
-    return duty is None or duty.reach > HELD_PCT
+    return duty is None or not duty.fixed
 
 
 def _slope(x: Array, y: Array) -> float:
