@@ -318,6 +318,24 @@ class Span:
     setting: str = "throttle"  # what told that it was wide open: "throttle", "pedal", "load"
 
 
+@dataclass(frozen=True, slots=True)
+class Tear:
+    """A wide-open stretch of which the log has only a part: what is there of it, and where it breaks off.
+
+    how: "gap", "restart", "cut off", "log end"; pulls: those of the log that it leaves unfinished.
+    """
+
+    at_s: float
+    how: str
+    start_s: float
+    end_s: float
+    rpm_low: float
+    rpm_high: float
+    gear: int | None = None
+    duty_pct: float | None = None
+    pulls: tuple[int, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Pull:
     """One wide-open pull: its span and a view of the believed samples of its log."""
@@ -444,6 +462,7 @@ class LogAudit:
     findings: tuple[Finding, ...] = ()
     pulls: tuple[PullAudit, ...] = ()
     checks: Mapping[str, CheckResult] = field(default_factory=dict)  # judged on the whole log
+    tears: tuple[Tear, ...] = ()  # wide-open stretches of which a part is missing
     not_a_log: bool = False  # rejected, and nothing in the file looks like a log
     rows: int = 0
     duration_s: float = 0.0

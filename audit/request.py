@@ -48,6 +48,7 @@ class Outcome:
     warnings: tuple[str, ...]
     usage: bool
     any_read: bool = False
+    date: str = ""  # the night's ISO day
 
 
 def run(request: Request) -> Outcome:
@@ -84,7 +85,9 @@ def run(request: Request) -> Outcome:
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
-    return Outcome(night, warnings, usage=wrong, any_read=any_read)
+    from audit.archive.store.store import date_of
+
+    return Outcome(night, warnings, usage=wrong, any_read=any_read, date=date or date_of(night))
 
 
 def on_this_machine(archive: Path) -> None:

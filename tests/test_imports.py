@@ -23,7 +23,7 @@ MAY = {
     "checks": {"signal", "tables"},
     "night": {"carfile", "discover", "tables", "intake", "sanity", "pulls", "checks"},
     "channels": {"carfile", "checks", "discover", "intake", "sanity"},
-    "archive": {"signal", "tables", "files", "intake", "night", "carfile"},
+    "archive": {"signal", "tables", "files", "intake", "sanity", "night", "carfile"},
     "request": {"carfile", "discover", "archive", "night"},
     "report": {"tables", "channels", "files", "signal"},
     "service": {

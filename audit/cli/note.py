@@ -33,4 +33,5 @@ def command(car: str, text: str, folder: Path, date: str | None) -> None:
     day = date or dt.datetime.now().astimezone().date().isoformat()
     note = Archive(folder).journal.add(car, text, date=day)
     touched = ", ".join(note.touches).replace("_", " ")
-    click.echo(f"Noted for {note.car} on {note.day}: {note.text}. New baseline for: {touched}.")
+    anew = f"New baseline for: {touched}." if touched else "No change, so no new baseline."
+    click.echo(f"Noted for {note.car} on {note.day}: {note.text}. {anew}")

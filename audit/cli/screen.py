@@ -48,6 +48,12 @@ USAGE, NOTHING_READ = 2, 3
     help="Write a page to send to your tuner.",
 )
 @click.option(
+    "--text",
+    "as_text",
+    is_flag=True,
+    help="Print the night in at most eight short lines, for a message to a friend.",
+)
+@click.option(
     "--units", type=click.Choice(["us", "metric"]), help="Units on the screen and in the report."
 )
 @click.option(
@@ -95,6 +101,7 @@ def command(
     limit: str | None,
     altitude: str | None,
     fuel: str | None,
+    as_text: bool,
 ) -> None:
     """Audit the logs of one night of one car and print the verdict.
 
@@ -134,7 +141,7 @@ def command(
 
         write_report(outcome.night, report_to)
     try:
-        _write(outcome.night, json_to)
+        _write(outcome.night, json_to, date=outcome.date if as_text else None)
         sys.stdout.flush()
     except (
         BrokenPipeError
@@ -168,12 +175,18 @@ def _duties(texts: tuple[str, ...]) -> dict[str, float]:
     return found
 
 
-def _write(night: Night, json_to: str | None) -> None:
+def _write(night: Night, json_to: str | None, *, date: str | None) -> None:
+    """date: the night's, for the message; None for the whole report."""
     if json_to is not None:
         from audit.report.document import dumps
 
         if json_alone(dumps(night), json_to):
             return
+    if date is not None:
+        from audit.report.message import message
+
+        click.echo("\n".join(message(night, date=date)))
+        return
     from audit.report.terminal import print_night
 
     print_night(night)

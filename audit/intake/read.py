@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from audit.errors import UnreadableLog
@@ -77,10 +78,29 @@ def _tables(source: Source) -> Iterator[Table]:
         from audit.intake.bytes.formats import read_mdf
 
         yield read_mdf(source)
+    elif starts(source.data, b"PK\x03\x04"):
+        yield from _sheets(source)
     else:
         refuse_other_formats(source.data)
         text, encoding = to_utf8(source.data)
         yield from _text_tables(text, encoding)
+
+
+def _sheets(source: Source) -> Iterator[Table]:
+    """The tables of a spreadsheet; a sheet without a log in it is passed by where another has one."""
+    from audit.intake.bytes.formats import spreadsheet_texts
+
+    found, first = False, None
+    for name, text in spreadsheet_texts(source):
+        try:
+            utf8, _ = to_utf8(np.frombuffer(text, dtype=np.uint8))
+            for table in _text_tables(utf8, "UTF-8"):
+                yield replace(table, words=f"spreadsheet, sheet '{name}'")
+                found = True
+        except UnreadableLog as error:
+            first = first or type(error)(f"sheet '{name}': {error}")
+    if not found and first is not None:
+        raise first
 
 
 def _text_tables(text: Bytes, encoding: str) -> Iterator[Table]:

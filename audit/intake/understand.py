@@ -14,6 +14,7 @@ from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
 from audit.intake.names.sensors import further_sensors
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
+from audit.intake.text.dialect import ERROR_WORDS
 from audit.intake.units.decide import CAR_FILE, Decision
 from audit.intake.units.infer_units import Inferred, Source, infer_units, turned
 from audit.intake.units.scene import THIN_TO
@@ -69,13 +70,16 @@ def _understand(raw: RawLog, car: Car) -> Log:
         _numbers(s) if c.numeric or c.header.strip().casefold() in ruled else None
         for s, c in zip(series, raw.columns, strict=True)
     ]
+    broken = frozenset(i for i, s in enumerate(series) if values[i] is None and _only_errors(s))
+    for i in broken:
+        values[i] = np.full(len(raw.time), np.nan)
     columns = [
         replace(c, numeric=v is not None, unit=_said_unit(c.unit))
         for c, v in zip(raw.columns, values, strict=True)
     ]
     stride = max(1, -(-len(raw.time) // THIN_TO))
     samples = [_sample(v, stride) if v is not None else np.empty(0) for v in values]
-    named, notes = name_columns(columns, samples, car.channels, skip=clock_at)
+    named, notes = name_columns(columns, samples, car.channels, skip=clock_at, broken=broken)
     if any(n.also for n in named):
         rows = [
             _thinned(s, v, stride) if v is not None else None
@@ -127,6 +131,14 @@ def _numbers(series: pl.Series) -> Array | None:
     if not series.dtype.is_numeric():
         series = series.cast(pl.Float64, strict=False)
     return np.asarray(series.to_numpy(), dtype=np.float64)
+
+
+def _only_errors(series: pl.Series) -> bool:
+    """Whether a column of text says nothing but that its sensor does not work."""
+    if series.dtype != pl.String or series.n_unique() > len(ERROR_WORDS):
+        return False
+    words = {word.strip().lower() for word in series.unique().drop_nulls()} - {""}
+    return bool(words) and words <= ERROR_WORDS
 
 
 def _sample(values: Array, stride: int) -> Array:

@@ -29,6 +29,7 @@ from audit.model import (
     PullAudit,
     Span,
 )
+from audit.night.evidence import unseen, with_torn
 from audit.night.typed import with_duty
 from audit.night.verdict import decide, worst_result
 from audit.tables import channel_rows, limits_for
@@ -91,6 +92,7 @@ def audit_log(log: Log, car: Car) -> LogAudit:
     """Flags, pulls and checks of one log already read."""
     from audit.pulls.boost import ambient_doubt, ambient_pressure
     from audit.pulls.find import find_pulls
+    from audit.pulls.torn import tears
     from audit.sanity.examine import examine
 
     limits = limits_for(car)
@@ -118,6 +120,7 @@ def audit_log(log: Log, car: Car) -> LogAudit:
         findings=tuple(_explained(f, {}, codes, log) for f in findings),
         pulls=audited,
         checks=whole,
+        tears=tears(log, sanity, car, limits, pulls),
         rows=log.rows,
         duration_s=log.duration_s,
         rate_hz=log.rate_hz,
@@ -127,13 +130,14 @@ def audit_log(log: Log, car: Car) -> LogAudit:
 def _audit_pull(pull: Pull, limits: LimitTable) -> PullAudit:
     measures, results = run_pull(pull, limits)
     inside = [f for f in pull.sanity.findings if _overlaps(f, pull)]
-    results["sensors"] = sensors_result(inside)
+    lost = unseen(pull)
+    results["sensors"] = sensors_result([*inside, *lost])
     found = [
         f
         for result in results.values()
         for f in result.findings
         if not f.code.startswith("sensor.")
-    ]
+    ] + list(lost)
     codes = [f.code for f in (*found, *pull.sanity.findings)]
     explained = tuple(_explained(f, measures, codes, pull.log) for f in found)
     return PullAudit(pull=pull, measures=measures, checks=results, findings=explained)
@@ -223,7 +227,7 @@ def screen_night(
 
 def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Night:
     """A night from its audited logs: what only the whole night shows, the checks' worst, the verdict."""
-    logs = _in_order(_once(audits))
+    logs = with_torn(_in_order(_once(audits)))
     limits = limits_for(car)
     flat = [(i, p) for i, log in enumerate(logs) for p in log.pulls]
     across = run_across([p.pull for _, p in flat], [p.measures for _, p in flat], limits)
@@ -343,6 +347,9 @@ def _night_checks(
         if over.score is not None or judged:
             found[name].append(CheckResult(name, status_of(over.score, judged), over.score))
     sensor = [f for log in logs for f in log.findings if f.code.startswith("sensor.")]
+    sensor += [
+        f for log in logs for p in log.pulls for f in p.findings if f.code.startswith("sensor.")
+    ]
     found["sensors"] = [sensors_result(sensor)] if any(a.status == "read" for a in logs) else []
     for name, results in _by_check(night_findings).items():
         found.setdefault(name, []).extend(results)

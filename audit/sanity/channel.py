@@ -11,7 +11,7 @@ from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Bool
 from audit.sanity.aggregate import of_test, worst_of
 from audit.sanity.state import State
 from audit.sanity.tests.dropouts import blanks, dropout
-from audit.sanity.tests.frozen import frozen_runs
+from audit.sanity.tests.frozen import DRIVERS, Reading, frozen_runs
 from audit.sanity.tests.mixture import pinned_mixture
 from audit.sanity.tests.noise import noise_and_step
 from audit.sanity.tests.ranges import gross_range, pinned, rail
@@ -33,7 +33,6 @@ OPERATING = frozenset(
         "fuel_pressure",
     }
 )
-DRIVERS = ("throttle_position", "pedal_position")
 LEAST_LAMBDA = 0.1  # nothing burns there: a zero has no 1/lambda
 TEMPERATURE_PIN = 0.6  # °C: a rail that came through a whole degree Fahrenheit
 EXCURSION_S = 10.0  # a slow quantity that leaps away and back within this was not there in between
@@ -202,17 +201,18 @@ def _flat(s: Samples, state: State) -> FlagArray:
     if len(s.t) < 5:
         flags[:] = NOT_EVALUATED
         return flags
-    for a, b in frozen_runs(
+    reading = Reading(
         s.name,
         s.t,
         s.value,
         state,
-        for_s=s.row.flat_s,
         sigma=s.sigma,
         step=s.step,
+        for_s=s.row.flat_s,
         slow=s.row.slow,
         stirs=s.row.stirs,
-    ):
+    )
+    for a, b in frozen_runs(reading):
         flags[a:b] = FAIL
     return flags
 
@@ -292,7 +292,8 @@ def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[
             continue
         mask = ((per_test[test] == SUSPECT) | (per_test[test] == FAIL)) & ~taken
         if s.name == "lambda" and test == "gross_range":
-            mask &= state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
+            row = np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)
+            mask &= state.running[row] & ~(state.shut[row] & (s.value > s.row.range[1]))  # free air
         if s.name == "lambda" and test == "rail":
             mask &= per_test[test] == FAIL  # a heater that is not warm yet is no fault
         if not mask.any():

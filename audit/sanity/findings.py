@@ -8,6 +8,7 @@ Lone glitches are a 'note', trains of them a 'watch'.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from audit.model import Finding, Log, base_of
 from audit.sanity.trouble import Trouble
@@ -24,19 +25,21 @@ TRAIN = 3  # events from which glitches are a train
 
 
 def is_needed(log: Log, channel: str) -> bool:
-    """Does a required check stand on this channel, or show what melts an engine in it?"""
+    """Does a required check stand on this channel?"""
     if channel in ("throttle_position", "pedal_position"):
         return channel == (
             "throttle_position" if log.has("throttle_position") else "pedal_position"
         )
-    row = channel_row(channel)
-    return base_of(channel) in NEEDED or (row is not None and row.damage)
+    return base_of(channel) in NEEDED
 
 
 def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Finding:
     """The finding of one trouble. together: other channels that glitch at the same moments."""
-    needed = is_needed(log, trouble.channel)
     row = channel_row(trouble.channel)
+    needed = is_needed(log, trouble.channel) or (row is not None and row.damage)
+    if trouble.channel == "manifold_pressure" and not _throttle_tells(log):
+        # nothing else tells when it was wide open, so wherever it fails a pull may have been
+        trouble = replace(trouble, loaded=trouble.count, loaded_s=trouble.seconds)
     unit = row.unit if row is not None else None
     if trouble.code == "sensor.rate_of_change" and unit:
         unit = f"{unit}/s" if unit != "1" else "1/s"
@@ -56,13 +59,16 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
     )
 
 
+def _throttle_tells(log: Log) -> bool:
+    return log.has("throttle_position") or log.has("pedal_position")
+
+
 def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
     if trouble.value is None:
         return None
     if trouble.code == "sensor.disagree":
-        return {"manifold_pressure": "kPa", "throttle_position": "s", "vehicle_speed": "%"}.get(
-            trouble.channel, "K"
-        )
+        of_time = {"throttle_position": "s", "vehicle_speed": "%"}
+        return of_time.get(trouble.channel, "K" if unit == "°C" else unit)
     return unit
 
 

@@ -27,6 +27,11 @@ BOOST_SHARE, BOOST_KPA = (
 OVERRUN_S = (
     1.5  # the mixture is back, and the gas has come to the sensor, this long after a shut throttle
 )
+IDLE_RPM, STANDING_KMH, CALM_S = (
+    1500.0,
+    2.0,
+    5.0,
+)  # a car that stands and idles, long enough to tell
 WINDOW_S, BRIDGE_S = (
     1.0,
     0.3,
@@ -62,6 +67,7 @@ class State:
     throttle: Array | None
     manifold: Array | None
     baro_kpa: float
+    road_speed: Array | None = None
 
     @cached_property
     def running(self) -> Bools:
@@ -107,6 +113,18 @@ class State:
             boost = self.manifold - self.baro_kpa
             mask |= boost >= max(BOOST_KPA, BOOST_SHARE * _reached(boost))
         return mask & self.running
+
+    @cached_property
+    def standing(self) -> Bools:
+        """The car stands with nothing but idle behind it for CALM_S: what soaks together has one temperature.
+
+        Without road speed only an engine that has stopped is known to stand.
+        """
+        if self.road_speed is None:
+            return self.stopped
+        calm = self.stopped if self.engine_speed is None else self.engine_speed < IDLE_RPM
+        quiet = calm & (self.road_speed < STANDING_KMH)
+        return quiet & (since(self.t, ~quiet) >= CALM_S)
 
     @cached_property
     def windows(self) -> list[tuple[float, float]]:
@@ -208,4 +226,5 @@ def state_of(log: Log) -> State:
         throttle=throttle if throttle is not None else on_rows(log, "pedal_position"),
         manifold=on_rows(log, "manifold_pressure"),
         baro_kpa=log.barometric.kpa,
+        road_speed=on_rows(log, "vehicle_speed"),
     )

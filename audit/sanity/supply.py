@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.model import Array, Bools, Finding, Log, Note
-from audit.sanity.findings import NEEDED, is_needed
+from audit.model import Finding, Log, Note
+from audit.sanity.findings import is_needed
 from audit.signal.arrays import median
+from audit.tables import channel_row
 
 # Rates below which a required check cannot be carried at all, with the check that needs them.
 LEAST_RATES = (
@@ -25,10 +26,6 @@ WHY_NEEDED = {
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-OPEN_SHARE, OPEN_LEAST = (
-    0.88,
-    40.0,
-)  # of the log's own top, and %: wide open, whatever the sensor's scale
 GAP_S = 0.5
 GAP_TIMES = 5.0
 
@@ -49,6 +46,13 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
                 channel=name,
             )
         )
+    for name in sorted(empty):
+        row = channel_row(name)
+        if row is None or not row.damage or name in WHY_NEEDED:
+            continue
+        plain = name.replace("_", " ")
+        text = f"{plain[0].upper()}{plain[1:]} has a column but not one sample: it counts as not logged."
+        out.append(Finding("sensor.missing", "note", text, channel=name))
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
     if not any(log.has(name) and name not in empty for name in drivers):
         text = (
@@ -88,7 +92,7 @@ def doubtful(log: Log) -> list[Finding]:
         other = f"; it could be {channel.runner_up}" if channel.runner_up else ""
         why = f" ({channel.unit_why})" if channel.unit_why else ""
         text = f'Column "{channel.source}" was taken for {channel.source_unit or channel.unit}{why}{other}. Name its unit in the car file.'
-        severity = "hold" if channel.name in NEEDED or is_needed(log, channel.name) else "note"
+        severity = "hold" if is_needed(log, channel.name) else "note"
         out.append(
             Finding(
                 "sensor.unit_doubt",
@@ -126,62 +130,27 @@ def _of_note(note: Note) -> Finding:
 
 
 def _gaps(log: Log) -> list[Finding]:
-    """One finding for gaps with the throttle wide open on both sides, one for all others."""
+    """One finding for the gaps in the rows. Those that take a part of a pull are told with the night's pulls."""
     rows = gap_rows(log)
     if not rows.size:
         return []
-    wide = _wide_open_across(log, rows)
-    out = [_gap_finding(log, rows[wide], in_pull=True)] if wide.any() else []
-    return out + ([_gap_finding(log, rows[~wide], in_pull=False)] if not wide.all() else [])
-
-
-def _gap_finding(log: Log, rows: Rows, *, in_pull: bool) -> Finding:
     t = log.time
     lengths = t[rows] - t[rows - 1]
     total, longest = float(lengths.sum()), float(lengths.max())
     how = "one gap" if len(rows) == 1 else f"{len(rows)} gaps"
-    if in_pull:
-        severity = "hold"
-        text = (
-            f"The rows have {how} in the middle of a wide-open pull, the longest {longest:.1f} s: what happened there "
-            "is unknown. Log the pull again."
+    return [
+        Finding(
+            "sensor.gap",
+            "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note",
+            f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one.",
+            channel="time",
+            start_s=float(t[rows[0] - 1]),
+            end_s=float(t[rows[-1]]),
+            value=longest,
+            limit=GAP_S,
+            unit="s",
         )
-    else:
-        severity = "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note"
-        text = f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one."
-    return Finding(
-        "sensor.gap",
-        severity,
-        text,
-        channel="time",
-        start_s=float(t[rows[0] - 1]),
-        end_s=float(t[rows[-1]]),
-        value=longest,
-        limit=GAP_S,
-        unit="s",
-    )
-
-
-def _wide_open_across(log: Log, rows: Rows) -> Bools:
-    """Whether throttle (or pedal) was wide open, and engine speed higher after, on both sides of each gap."""
-    name = next((n for n in ("throttle_position", "pedal_position") if log.has(n)), None)
-    if name is None or not log.has("engine_speed"):
-        return np.zeros(len(rows), dtype=np.bool_)
-    throttle, rpm = log.values(name), log.values("engine_speed")
-    before = np.array([_nearest(throttle[:r][::-1]) for r in rows])
-    after = np.array([_nearest(throttle[r:]) for r in rows])
-    climbs = np.array([_nearest(rpm[r:]) > _nearest(rpm[:r][::-1]) for r in rows])
-    top = float(np.nanmax(throttle)) if np.isfinite(throttle).any() else 0.0
-    with np.errstate(invalid="ignore"):
-        return np.asarray(
-            (before > OPEN_SHARE * top) & (after > OPEN_SHARE * top) & (top > OPEN_LEAST) & climbs
-        )
-
-
-def _nearest(values: Array) -> float:
-    """The first finite value, NaN when there is none among the first hundred."""
-    finite = values[:100][np.isfinite(values[:100])]
-    return float(finite[0]) if finite.size else float("nan")
+    ]
 
 
 def gap_rows(log: Log) -> Rows:

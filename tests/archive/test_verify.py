@@ -1,12 +1,18 @@
 """What is broken is named, and mended from what is whole."""
 
+import dataclasses
 import shutil
 
+import numpy as np
+import polars as pl
 import pytest
 
+from audit.archive.store.places import sha256_of
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError
+from audit.intake.parquet import read_log, write_log
+from audit.model import FAIL, GOOD
 from tests.archive.nights import a_night
 
 
@@ -54,6 +60,44 @@ def test_a_log_that_was_set_aside_can_be_added_anew(kept):
     assert kept.logs().height == 3
     assert kept.pulls().height == 6
     assert verify(kept.places.root) == []
+
+
+def test_a_log_whose_clock_runs_back_is_found_though_its_hash_is_right(kept):
+    """Every byte as it was written; but what was written is no log."""
+    path = a_kept_log(kept)
+    log = read_log(path)
+    turned = dataclasses.replace(log, frame=log.frame.reverse())
+    write_log(turned, path.with_name("turned.parquet"))
+    path.unlink()
+    right = path.with_name("turned.parquet")
+    right.rename(right.with_name(f"{sha256_of(right)}.parquet"))
+    assert any("time does not increase" in p.what for p in verify(kept.places.root))
+
+
+@pytest.mark.parametrize(("flag", "kept"), [(FAIL, True), (GOOD, False)])
+def test_an_impossible_sample_is_kept_as_evidence_but_never_believed(tmp_path, flag, kept):
+    night = a_night(1)
+    (audit,) = night.logs
+    log = dataclasses.replace(
+        audit.log,
+        frame=audit.log.frame.with_columns(
+            manifold_pressure=pl.Series([9000.0, *audit.log.values("manifold_pressure")[1:]])
+        ),
+    )
+    flags = np.ones(log.rows, np.uint8)
+    flags[0] = flag
+    sanity = dataclasses.replace(
+        audit.sanity, samples={**audit.sanity.samples, "manifold_pressure": flags}
+    )
+    changed = dataclasses.replace(audit, log=log, sanity=sanity)
+    night = dataclasses.replace(night, logs=(changed,))
+    archive = Archive(tmp_path)
+    if kept:
+        archive.add(night)
+        assert verify(tmp_path) == []
+    else:
+        with pytest.raises(ArchiveError, match="manifold_pressure: outside 0 to 700 kPa"):
+            archive.add(night)
 
 
 def test_a_torn_record_is_made_again_from_the_tables(kept):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from made import AMBIENT, Made, drive, raw_log
 
+from audit.intake import read_logs
 from audit.intake.parquet import read_log, write_log
 from audit.intake.schema import check_frame
 from audit.intake.understand import suggest_channels, understand
@@ -196,3 +197,21 @@ def test_a_gauge_reading_stays_boost_over_any_ambient_pressure() -> None:
     np.testing.assert_array_equal(
         same.values("manifold_pressure"), absolute.values("manifold_pressure")
     )
+
+
+@pytest.mark.parametrize(("word", "there"), [("ERR", True), ("timeout", True), ("---", False)])
+def test_a_sensor_that_only_says_error_is_a_channel_without_a_sample(
+    tmp_path: Path, word: str, there: bool
+) -> None:
+    d = drive()
+    rows = [
+        f"{t:.2f},{r:.0f},{p:.1f},{word}"
+        for t, r, p in zip(d["time"], d["engine_speed"], d["manifold_pressure"], strict=True)
+    ]
+    path = tmp_path / "night.csv"
+    path.write_text("\n".join(["Time (s),RPM,MAP (kPa),EGT", *rows]) + "\n")
+    (log,) = read_logs(path, car=Car())
+    assert isinstance(log, Log)
+    assert log.has("exhaust_gas_temp") is there
+    if there:
+        assert np.isnan(log.values("exhaust_gas_temp")).all()

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from audit.archive.step.curve import Curve, fit_curves
-from audit.archive.step.evidence import COLUMNS, Evidence, gather
+from audit.archive.step.evidence import COLUMNS, Evidence, gather, was_tested
+from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.refuse import gear_said, nothing_logged, refusal, too_few
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
@@ -136,7 +137,7 @@ def response_of(
     gears: tuple[GearResponse, ...] = ()
     main: int | None = None
     if found.n == 0:
-        step, air = nothing_logged(found, nights), _air(found)
+        step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
     else:
         maker = _Maker(
             found, nights, car, targets=targets, notes=notes, again=again, alone=only_step
@@ -240,6 +241,7 @@ class _Maker:
         self.gears = [*seen, *sorted({*wanted, *guessed} - set(seen))]
         self.air = _air(found)
         self.alone = alone
+        self.tested = was_tested(notes, found.since)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:
@@ -272,7 +274,9 @@ class _Maker:
         peak = np.asarray(
             rows["boost_peak_kpa"].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64
         )
-        return examine_valve(duty, corrected, np.ones(len(duty)), night, peak=peak)
+        return examine_valve(
+            duty, corrected, np.ones(len(duty)), night, peak=peak, tested=self.tested
+        )
 
     def gear(self, gear: int) -> GearResponse:
         """All that is said of one gear."""
@@ -311,6 +315,11 @@ class _Maker:
             log_next=f"See to that first, then log two pulls at {base:.1f} % duty: a night without it lifts this.",
         )
 
+    def _proven(self, valve: Valve) -> bool:
+        """Boost was seen to follow duty, in this gear or another, or the valve was tried by hand."""
+        others = (self._valve(self.found.of_gear(g)) for g in self.found.gears())
+        return self.tested or valve.responds or any(other.responds for other in others)
+
     def _allowed(self, gear: int, rows: pl.DataFrame, valve: Valve, overshoot: Overshoot) -> Step:
         target = self.targets[gear]
         base = self._base(rows)
@@ -321,6 +330,9 @@ class _Maker:
             assert held is not None
             return held
         bounds = bounds_of(self.car, target)
+        top = 0.0 if rows.is_empty() else float(rows["duty_mean_pct"].max())  # type: ignore[arg-type]
+        if not self._proven(valve) and top <= figures("valve")["unproven"]:
+            bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few

@@ -76,10 +76,15 @@ class Journal:
 
 
 def touched_by(text: str) -> tuple[str, ...]:
-    """The measures that a note's words touch by the table in schemas/trends.toml; all of them for unknown words."""
+    """The measures that a note's words touch by the table in schemas/trends.toml; all of them for unknown words.
+
+    None for a note that tells of a test or of how the car is, and not of a change.
+    """
     words = text.lower()
     found: list[str] = []
     for row in hardware_words():
         if any(re.search(rf"\b{re.escape(word)}", words) for word in row.words):
+            if not row.touches:  # tried and found sound, or the car as it is: no change
+                return ()
             found += row.touches
     return tuple(dict.fromkeys(found)) or tuple(measure.name for measure in watched())

@@ -142,6 +142,7 @@ class Archive:
     ) -> dict[str, tuple[str, str]]:
         """Write logs aside for the record `name`; log id -> (file in the archive, its hash). Needs the lock."""
         from audit.intake.parquet import write_log
+        from audit.intake.schema import faults_of
 
         aside = self.places.aside / name
         files = {}
@@ -157,6 +158,11 @@ class Archive:
                 if audit.log.rows == 0:
                     raise ArchiveError(
                         f"{audit.path}: its samples were dropped before it came to the archive."
+                    )
+                if audit.sanity is not None and (wrong := faults_of(audit.log, audit.sanity)):
+                    raise ArchiveError(
+                        f"{audit.path}: not kept, its columns are not as they should be: "
+                        f"{' '.join(wrong)} Report it: a log that was read should not come to this."
                     )
                 part = aside / f"{i}.part"
                 write_log(audit.log, part)

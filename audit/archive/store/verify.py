@@ -13,7 +13,8 @@ from audit.archive.store import tables
 from audit.archive.store.migrate import FORMAT, read_format
 from audit.archive.store.places import Places, sha256_of
 from audit.archive.store.record import Record, read_record
-from audit.errors import ArchiveError
+from audit.errors import ArchiveError, UnreadableLog
+from audit.model import Car
 
 if TYPE_CHECKING:
     import polars as pl
@@ -183,15 +184,22 @@ def _unsound(path: Path) -> str | None:
     """Why a kept log cannot be believed, None for nothing."""
     import polars as pl
 
+    from audit.intake.parquet import read_log
+    from audit.intake.schema import faults_of
+    from audit.sanity.examine import examine
+
     try:
         if sha256_of(path) != path.stem:
             return "its bytes do not match its hash"
-        names = pl.read_parquet_schema(path)
+        if path.suffix != ".parquet" or "time" not in pl.read_parquet_schema(path):
+            return "it is no normalised log: there is no column 'time'"
+        log = read_log(path)
     except (OSError, pl.exceptions.PolarsError) as error:
         return f"it cannot be read ({type(error).__name__})"
-    if path.suffix != ".parquet" or "time" not in names:
-        return "it is no normalised log: there is no column 'time'"
-    return None
+    except UnreadableLog as error:
+        return str(error).split(": ", 1)[-1]
+    wrong = faults_of(log, examine(log, Car()))
+    return f"its columns are not as they should be: {' '.join(wrong)}" if wrong else None
 
 
 def _frames(places: Places, seen: Survey) -> dict[str, pl.DataFrame] | None:

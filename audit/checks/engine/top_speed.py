@@ -10,7 +10,7 @@ from audit.signal.held import without_singles
 NEAR_TOP = 0.95  # of the log's highest engine speed: where its pulls end
 NEAR_LIMIT = 0.97  # of the car file's: the limiter is set about there
 FAR_BELOW = 0.88  # of the car file's: no limiter works that far below it
-GOES_ON = 1.015  # a pull that climbs this far beyond a cut was cut in its middle
+GOES_ON = 1.03  # a pull that climbs this far beyond a cut was cut in its middle; a limiter lets it swing by less
 
 
 def at_limiter(pull: Pull, at_s: float, rpm: Series) -> bool:

@@ -157,12 +157,10 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
             )
         )
     value, index, proven = worst
-    finding = soak_finding(row, value, [measures[i] for i in index])
+    finding = soak_finding(row, value, [measures[i] for i in index], proven=proven)
     score = row.score(value)
-    if not proven and score is not None:
-        score = max(
-            score, 70.0 if finding is not None else 71.0
-        )  # seen once: never worse than watch
+    if finding is None and score is not None:
+        score = max(score, 71.0)  # seen once, and less than the hold level
     return Across(score, ((finding, index),) if finding is not None else ())
 
 

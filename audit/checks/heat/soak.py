@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.model import Finding, Limit, Measures, Pull
+from audit.model import Array, Finding, Limit, Measures, Pull
 from audit.signal.arrays import median
 
 WARM_C = 70.0
@@ -23,11 +23,13 @@ SHIFT_S = 5.0
 @dataclass(frozen=True)
 class Chain:
     """Runs that follow each other without a stop. index: each one's first pull among the night's; start_c: charge
-    temperature at its start; hottest_c: the hottest of its pulls."""
+    temperature at its start; hottest_c: the hottest of its pulls; elsewhere: whether it began hotter than the
+    last one can have left it."""
 
     index: tuple[int, ...]
     start_c: tuple[float, ...]
     hottest_c: tuple[float, ...]
+    elsewhere: tuple[bool, ...]
 
 
 def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
@@ -36,15 +38,20 @@ def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
     A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest of the last
     run, whichever gear that was in.
     """
-    found: list[list[_Run]] = []
+    found: list[list[tuple[_Run, bool]]] = []
     for run in _runs(pulls, measures):
-        last = found[-1][-1] if found else None
+        last = found[-1][-1][0] if found else None
         if last is not None and _follows(pulls[last.last], pulls[run.first], last, run, measures):
-            found[-1].append(run)
+            found[-1].append((run, _elsewhere(pulls, last, run, measures)))
         else:
-            found.append([run])
+            found.append([(run, False)])
     return [
-        Chain(tuple(r.first for r in c), tuple(r.start_c for r in c), tuple(r.hottest_c for r in c))
+        Chain(
+            tuple(r.first for r, _ in c),
+            tuple(r.start_c for r, _ in c),
+            tuple(r.hottest_c for r, _ in c),
+            tuple(e for _, e in c),
+        )
         for c in found
     ]
 
@@ -107,18 +114,28 @@ def _cold(figures: Measures) -> bool:
 
 
 def _follows(a: Pull, b: Pull, before: _Run, after: _Run, measures: Sequence[Measures]) -> bool:
-    """Whether b's start temperature can hold a's heat: no stop between, and no heat from elsewhere."""
+    """Whether b comes after a without a stop that would heat the intake by itself."""
     figures = measures[after.first]
-    if (figures.get("stood_before_s") or 0.0) > STOOD_S:
+    between = figures.get("intake_between_peak_c")
+    if before.late_c is None or (figures.get("stood_before_s") or 0.0) > STOOD_S:
         return False
-    hottest, between = before.late_c, figures.get("intake_between_peak_c")
+    seen = between is not None and between > max(before.late_c, after.start_c) + 3.0
+    if seen:  # hotter in between than either run: it stood, and the heat goes as the car drives
+        return False
+    return not _same_log(a, b) or b.start_s - a.end_s <= LONGEST_APART_S
+
+
+def _elsewhere(
+    pulls: Sequence[Pull], before: _Run, after: _Run, measures: Sequence[Measures]
+) -> bool:
+    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of the cooler."""
+    hottest = before.late_c
     if hottest is None or after.start_c > hottest + 1.0:
-        return False
-    if between is not None and between > hottest + 3.0:
-        return False
-    if _same_log(a, b):
-        return b.start_s - a.end_s <= LONGEST_APART_S
-    return _goes_on(measures[before.last], figures, hottest)
+        return True
+    a, b = pulls[before.last], pulls[after.first]
+    return not _same_log(a, b) and not _goes_on(
+        measures[before.last], measures[after.first], hottest
+    )
 
 
 def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
@@ -127,48 +144,63 @@ def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
     return end is None or first is None or first <= max(end + 2.0, hottest - 1.0)
 
 
-def climb(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
-    """Climb of the charge temperature that stayed, K, and the runs that show it; None under two runs.
+def _over(chain: Chain) -> Array:
+    """over[i, j]: how much hotter run j is than run i, K: the lesser of the climb of the start and of the hottest.
 
-    From run to run it is the lesser of the climb of the start and that of the hottest: a longer run ends hotter, and
-    a pause that was too short starts hotter, but heat that stays does both. The largest that two runs on end
-    have over any run before them: heat that a pause lets go is none, and one hot run is not enough. Two runs have
-    only their one step (see best_climb).
+    A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does both.
     """
     start, hottest = np.asarray(chain.start_c), np.asarray(chain.hottest_c)
-    n = len(start)
-    if n < 2:
+    over: Array = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
+    return over
+
+
+def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
+    """The climb that two runs on end have over one before them, K, the largest, and its runs; None under three.
+
+    Heat that a pause lets go is none, and one hot run is not enough.
+    """
+    n = len(chain.index)
+    if n < 3:
         return None
-    # over[i, j]: how much hotter run j is than run i
-    over = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
-    if n == 2:
-        return float(over[0, 1]), chain.index
+    over = _over(chain)
     both = np.minimum(over[:, 1:-1], over[:, 2:])  # run j and the next, j from 1
     both[np.tril_indices(n, -1, n - 2)] = -np.inf  # run i must lie before run j
     first, j = np.unravel_index(int(np.argmax(both)), both.shape)
     return float(both[first, j]), chain.index[int(first) : int(j) + 3]
 
 
-def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, ...], bool] | None:
-    """The worst climb of the night, its pulls, and whether three or more show it.
-
-    What only two pulls show counts where no three do, and then only past the hold level: seen once, it is a hint.
-    """
-    found = [(*c, len(c[1]) >= 3) for chain in chains_ if (c := climb(chain)) is not None]
-    proven = [c for c in found if c[2]]
-    hints = [c for c in found if not c[2] and row.severity(c[0]) in ("hold", "stop")]
-    return max(proven + hints or found, key=lambda c: c[0], default=None)
-
-
-def soak_finding(row: Limit, value: float, measures: Sequence[Measures]) -> Finding | None:
-    """The finding when a level is reached. measures: of the pulls that show the climb, in order; two are a hint."""
-    severity = row.severity(value)
-    if severity is None or (len(measures) < 3 and severity == "watch"):
+def at_last(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
+    """The climb of the last run over one before it, K, the largest, and both runs: seen once. None under two."""
+    if len(chain.index) < 2 or chain.elsewhere[-1]:
         return None
-    severity = severity if len(measures) >= 3 else "watch"
+    last = _over(chain)[:-1, -1]
+    first = int(np.argmax(last))
+    return float(last[first]), (chain.index[first], chain.index[-1])
+
+
+def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, ...], bool] | None:
+    """The worst climb of the night, its runs, and whether more than one run shows it.
+
+    What only the last run shows counts from the hold level on: less may be a short pause.
+    """
+    proven = [(*c, True) for chain in chains_ if (c := stayed(chain)) is not None]
+    once = [(*c, False) for chain in chains_ if (c := at_last(chain)) is not None]
+    counts = [c for c in once if row.severity(c[0]) in ("hold", "stop")]
+    if not proven and not counts:
+        return max(once, key=lambda c: c[0], default=None)
+    return max(proven + counts, key=lambda c: (row.severity(c[0]) in ("hold", "stop"), c[2], c[0]))
+
+
+def soak_finding(
+    row: Limit, value: float, measures: Sequence[Measures], *, proven: bool
+) -> Finding | None:
+    """The finding when a level is reached. measures: of the runs that show the climb, in order."""
+    severity = row.severity(value)
+    if severity is None or (severity == "watch" and not proven):
+        return None
     shown = measures if len(measures) <= 5 else (measures[0], *measures[-2:])
     starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)
-    seen = "two runs on end" if len(measures) >= 3 else "one run, so once only,"
+    seen = "two runs on end" if proven else "the last run"
     message = (
         f"The charge had not cooled down again before the next run: they began at {starts}, {seen} {value:.1f} K "
         f"hotter than one before, at the start and at the hottest, at or above the limit of {row.reached(value):g} K."

@@ -152,15 +152,14 @@ def _falters(pull: Pull, rpm: Series, start_s: float, end_s: float) -> bool:
     step = _step(rpm)
     t0, t1 = start_s - max(0.1, step), max(end_s, start_s + 2 * step)
     at = np.interp((t0 - 0.6, t0, t1), rpm.t, rpm.value)
-    climb = (at[1] - at[0]) / 0.6
+    inside = rpm.within(pull.start_s, pull.end_s)
+    whole = (inside.value[-1] - inside.value[0]) / max(inside.t[-1] - inside.t[0], 0.1)
+    climb = max((at[1] - at[0]) / 0.6, 0.6 * whole)  # just before; another cut may lie there
     window = rpm.within(t0, t1 + 0.2)
     if climb >= LEAST_CLIMB and len(window.t) >= 3:
-        slope = np.diff(window.value) / np.diff(window.t)
-        width = max(1, round(0.1 / step))
-        calm = np.convolve(slope, np.ones(width) / width, "valid") if len(slope) >= width else slope
-        if calm.min() < CLIMBS * climb and window.value[-1] - window.value[0] < 0.6 * climb * (
-            window.t[-1] - window.t[0]
-        ):
+        slope = (window.value[1:] - window.value[:-1]) / (window.t[1:] - window.t[:-1])
+        width = min(max(2, round(0.15 / step)), len(slope))  # so that noise is no faltering
+        if np.convolve(slope, np.ones(width) / width, "valid").min() < CLIMBS * climb:
             return True
     boost = pull.believed("boost", tail_s=1.0)
     was, then = boost.within(t0 - 0.3, t0).value, boost.within(t0, t1 + 0.4).value

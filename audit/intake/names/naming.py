@@ -209,10 +209,12 @@ def name_columns(
     car: Mapping[str, ColumnWord],
     *,
     skip: frozenset[int] = frozenset(),
+    broken: frozenset[int] = frozenset(),
 ) -> tuple[list[Named], list[Note]]:
     """The channel of each column. samples: finite values of each, a few hundred are enough.
 
-    car: the car file's [channels], which wins. skip: columns not to name (the clock's).
+    car: the car file's [channels], which wins. skip: columns not to name (the clock's). broken: columns of error words,
+    which are channels that nothing is known of.
     """
     ruled, notes = _ruled_by_car(columns, car)
     free = [
@@ -226,7 +228,8 @@ def name_columns(
     for c, i in enumerate(free):
         for channel, points in said[i]:
             if channel in row_of and points > 0:
-                fit = _fit(channel, *spread[i]) if len(samples[i]) else EMPTY_COLUMN
+                empty = 1.0 if i in broken else EMPTY_COLUMN
+                fit = _fit(channel, *spread[i]) if len(samples[i]) else empty
                 score[row_of[channel], c] = points * fit
     score[score < LEAST_SCORE] = 0.0
     open_to_all = score.copy()

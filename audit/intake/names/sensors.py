@@ -45,14 +45,12 @@ def further_sensors(
     for i in sorted(free, key=lambda i: (-named[i].points, i)):
         channel = named[i].also
         row = channel_rows()[channel]
-        if not row.several or channel not in kept:
+        number = _free_number(channel, {n.channel for n in out})
+        if not row.several or channel not in kept or number > MOST:
             continue
         why = _none(i, kept[channel], channel, named=named, columns=columns, thinned=thinned)
         if why:
             out[i] = replace(named[i], why=f"reads as {channel} too, but {why}")
-            continue
-        number = _free_number(channel, {n.channel for n in out})
-        if number > MOST:
             continue
         kept[channel].append(i)
         out[i] = replace(

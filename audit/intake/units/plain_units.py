@@ -43,8 +43,8 @@ def scored_units(keys: Sequence[str], stated: Unit | None, usual: dict[str, floa
 def engine_speed(values: Array, *, stated: Unit | None, stated_from: str) -> Decision:
     """rpm, thousands, rad/s or rev/s: an engine idles at 600 to 1100 rpm and stays under 9500."""
     finite = _sorted(values)
-    turning = finite[finite > 0.02 * max(float(finite[-1]), 1e-9)]
-    low, high = (quantile(turning, 0.05), float(turning[-1])) if len(turning) else (0.0, 0.0)
+    turning = finite[finite > 0.02 * max(quantile(finite, 0.998), 1e-9)]
+    low, high = (quantile(turning, 0.05), quantile(turning, 0.998)) if len(turning) else (0.0, 0.0)
     if stated is not None and stated.key == "rpm" and 0 < high < 25.0:
         stated = None  # 'Engine RPM' is a name as much as a unit; none tops out at 25 a minute
     scored = scored_units(
@@ -121,7 +121,7 @@ def _volts(scored: list[Scored], finite: Array, stated: Unit | None) -> None:
 
 
 def _trim(finite: Array, stated: Unit | None, stated_from: str) -> Decision:
-    mid, low, high = quantile(finite, 0.5), float(finite[0]), float(finite[-1])
+    mid, low, high = (quantile(finite, share) for share in (0.5, 0.002, 0.998))
     scored = scored_units(
         ("pct", "fraction", "multiplier", "centred"),
         stated,
