@@ -47,7 +47,7 @@ LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
 TARGET_MOVES_KPA = 2.0  # less is a constant
 FOLLOWS_KPA = 6.0  # boost this near to its target follows it
 FOLLOWS_S = 0.5
-HELD_OVER_S = 1.0  # over the target for so long is held, no overshoot
+HELD_OVER_S = 1.5  # over the target for longer than a transient is held, no overshoot
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
