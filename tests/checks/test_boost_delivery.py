@@ -81,7 +81,9 @@ def test_fade_late_in_the_pull_is_found(make_pull, table):
 
 
 def test_a_taper_that_all_pulls_share_is_the_turbo_s_own_and_a_watch_at_most(make_pull, table):
-    shapes = {"boost": lambda t: fading(t, percent=32.0), "boost_target": None}
+    shapes = {"boost": lambda t: fading(t, percent=27.5), "boost_target": None}
+    far = {"boost": lambda t: fading(t, percent=36.0), "boost_target": None}
+    assert faded(make_pull, table, [far] * 3) == "hold"
     sudden = {
         "boost": lambda t: fading(t, percent=32.0, from_s=4.2, until=5.3),
         "boost_target": None,
@@ -246,6 +248,15 @@ def test_one_pull_off_the_others_of_its_gear_and_duty_is_uneven(make_pull, table
     assert two["boost.uneven"] == ("watch", (0, 1))
     assert "boost.uneven" not in found_across(make_pull, table, [at(96.5), at(94.0)])  # colder air
     assert "boost.uneven" not in found_across(make_pull, table, [at(96.5), at(78.0, 60.0)])
+
+
+def test_what_a_controller_does_about_it_does_not_set_a_weak_pull_apart(make_pull, table):
+    def steered(level, duty):
+        moves = {"wastegate_duty": lambda t: duty + moving_duty(t) - 60.0, "boost_target": None}
+        return {"boost": boost_to(level), **moves}
+
+    shapes = [steered(96.5, 40.0), steered(96.0, 40.0), steered(78.0, 48.0)]
+    assert found_across(make_pull, table, shapes)["boost.uneven"] == ("hold", (2,))
 
 
 def test_uneven_is_seen_without_gear_duty_or_target_and_at_the_same_engine_speed(make_pull, table):

@@ -33,7 +33,7 @@ def test_it_names_car_date_verdict_decision_worst_figure_and_what_to_look_at():
         "alder, 2025-05-24",
         "HOLD",
         "NO STEP",
-        "2.9 psi",
+        "3.0 psi",
         "limit of 2.0 psi",
         "Look first",
     ):

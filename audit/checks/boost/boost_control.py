@@ -11,10 +11,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from audit.checks.boost.boost_context import level_between, target_level
-from audit.checks.boost.boost_draft import Draft
 from audit.checks.boost.boost_duty import Duty, at_stop, duty_of
 from audit.checks.boost.boost_trace import BoostTrace, boost_trace
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.checks.kit.sheet import Sheet
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import median, median_sorted
 from audit.signal.lines import theil_sen
@@ -28,7 +28,6 @@ CODES = ("control.no_response", "control.reversed", "control.saturated")
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls
 ON_TARGET_KPA = 6.0
-HELD_PCT = 4.0  # duty moving more than this in the settled part was led by a controller
 LITTLE_DUTY_PCT = 12.0  # above its lowest: the solenoid is all but off
 SPRING_KPA_PER_PCT = 1.5  # what a little duty may add to the spring
 DEAD_PCT = 20.0  # above its lowest a solenoid need not answer: the gate stays on its spring
@@ -50,11 +49,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
         return Measured(
             unable=("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
         )
-    draft = Draft({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
-    _saturated(pull, trace, duty, draft)
-    _over_spring(pull, trace, duty, draft)
-    _step_inside(pull, trace, draft)
-    return draft.measured("wastegate_duty")
+    sheet = Sheet({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
+    _saturated(pull, trace, duty, sheet)
+    _over_spring(pull, trace, duty, sheet)
+    _step_inside(pull, trace, sheet)
+    return sheet.measured("wastegate_duty")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -62,7 +61,7 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(CODES, measured, limits)
 
 
-def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
+def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     span = (float(trace.t[trace.settled_at]), float(trace.t[-1]))
     wanted = target_level(pull, *span)
     if wanted is None or not at_stop(pull, duty):
@@ -73,10 +72,10 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
         f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} kPa under "
         f"{wanted[1]} of {wanted[0]:.1f} kPa"
     )
-    draft.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
+    sheet.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
 
 
-def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
+def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     spring, used = pull.car.spring_kpa, duty.top - pull.car.duty_min_pct
     if spring is None or used > LITTLE_DUTY_PCT:
         return
@@ -85,7 +84,7 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> Non
         f"boost settled at {trace.level:.1f} kPa gauge with only {duty.level:.0f} % duty, {over:.1f} kPa more than the "
         f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate"
     )
-    draft.put(
+    sheet.put(
         "boost_over_spring_kpa",
         over,
         at=(float(trace.t[trace.settled_at]), float(trace.t[-1])),
@@ -93,7 +92,7 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> Non
     )
 
 
-def _step_inside(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _step_inside(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     """A clear step up of duty between two holds, while boost was short or nothing was aimed at."""
     series = pull.believed("wastegate_duty").within(
         float(trace.t[trace.arrival]), float(trace.t[-1])
@@ -126,7 +125,7 @@ def _step_inside(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         f"duty went up by {step:.0f} % inside the pull and boost moved by {gained:.1f} kPa, {missing:.0f} % less "
         "than usual"
     )
-    draft.put("duty_response_missing_pct", missing, at=(when, float(after.t[-1])), text=text)
+    sheet.put("duty_response_missing_pct", missing, at=(when, float(after.t[-1])), text=text)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
@@ -201,7 +200,7 @@ def _led(pull: Pull) -> bool:
     """Whether a controller moved duty inside the pull: what it does follows from boost, not the other way round."""
     trace = boost_trace(pull)
     duty = duty_of(pull, trace) if trace is not None else None
-    return duty is None or duty.reach > HELD_PCT
+    return duty is None or not duty.fixed
 
 
 def _slope(x: Array, y: Array) -> float:

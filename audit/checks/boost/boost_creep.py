@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.boost.boost_context import rpm_at, shift_between, target_level
-from audit.checks.boost.boost_draft import Draft
 from audit.checks.boost.boost_trace import BoostTrace, past_target
+from audit.checks.kit.sheet import Sheet
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import IntArray, block_means, median_sorted
 from audit.signal.lines import Middle, median_line, theil_sen
@@ -24,7 +24,7 @@ POINTS = 32
 BUILDS_POWER = 2.0  # see _builds
 
 
-def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def creep(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     """Fill in boost_slope_kpa_per_krpm and boost_creep_kpa_per_krpm, or why a climb could not be judged.
 
     Where boost slows its climb or starts it late, the later half counts. What the target rose, and what a rising
@@ -41,10 +41,10 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     t, y, x = t[good], y[good], rpm[good] / 1000.0
     found, rows = _slope(x, y) if t.size >= 6 else (None, np.arange(t.size))
     if found is None or float(x.max() - x.min()) < 0.2 or t[rows[-1]] - t[rows[0]] < LEAST_S:
-        _unseen(trace, draft)
+        _unseen(trace, sheet)
         return
-    draft.put("boost_slope_kpa_per_krpm", found.slope)
-    draft.put("boost_creep_kpa_per_krpm", 0.0)
+    sheet.put("boost_slope_kpa_per_krpm", found.slope)
+    sheet.put("boost_creep_kpa_per_krpm", 0.0)
     start_s, end_s = float(t[rows[0]]), float(t[rows[-1]])
     climb = found.slope * float(x[rows[-1]] - x[rows[0]])
     if _on_its_way(pull, trace, end_s) or not _worth_it(found, climb, x[rows], y[rows], trace):
@@ -60,12 +60,12 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     ):
         if asked < 0.5 * found.slope:
             _not_told(
-                trace, draft, "boost was still climbing with engine speed at the end of the pull"
+                trace, sheet, "boost was still climbing with engine speed at the end of the pull"
             )
         return
     slope = fit.slope - asked - led_kpa / float(x[rows[-1]] - x[rows[0]])
     if led_kpa > 0 and climb > MOST_LED * trace.level and asked < 0.5 * found.slope:
-        _not_told(trace, draft, "boost was still climbing with its duty at the end of the pull")
+        _not_told(trace, sheet, "boost was still climbing with its duty at the end of the pull")
         return
     rose = "while duty held" if duty is not None else "(duty is not logged)"
     if duty is not None and duty.change < -DUTY_HELD_PCT:
@@ -74,7 +74,7 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         f"boost climbed {climb:.1f} kPa from {1000 * x[rows[0]]:.0f} rpm to {1000 * x[rows[-1]]:.0f} rpm {rose}, "
         f"{slope:.1f} kPa per 1000 rpm"
     )
-    draft.put(
+    sheet.put(
         "boost_creep_kpa_per_krpm",
         max(slope, 0.0),
         at=(start_s, end_s),
@@ -83,17 +83,17 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     )
 
 
-def _unseen(trace: BoostTrace, draft: Draft) -> None:
+def _unseen(trace: BoostTrace, sheet: Sheet) -> None:
     """Too little to lay a line through: no matter where boost stood level, not known where it climbed."""
     t = trace.settled_series().t
     if t.size < 3 or trace.rest.slope * float(t[-1] - t[0]) > LEAST_CLIMB_KPA:
-        _not_told(trace, draft, "boost climbed after it had arrived, too briefly to tell a creep")
+        _not_told(trace, sheet, "boost climbed after it had arrived, too briefly to tell a creep")
 
 
-def _not_told(trace: BoostTrace, draft: Draft, why: str) -> None:
-    draft.put("boost_creep_kpa_per_krpm", None)
-    if draft.unable is None:
-        draft.unable = (trace.unable[0], why)
+def _not_told(trace: BoostTrace, sheet: Sheet, why: str) -> None:
+    sheet.put("boost_creep_kpa_per_krpm", None)
+    if sheet.unable is None:
+        sheet.unable = (trace.unable[0], why)
 
 
 def _on_its_way(pull: Pull, trace: BoostTrace, end_s: float) -> bool:

@@ -14,12 +14,12 @@ import numpy as np
 
 from audit.checks.boost.boost_ceiling import ceiling
 from audit.checks.boost.boost_context import rpm_at, shift_between, target_at, target_level
-from audit.checks.boost.boost_draft import Draft
 from audit.checks.boost.boost_duty import steered
 from audit.checks.boost.boost_trace import BoostTrace, boost_trace
 from audit.checks.boost.boost_uneven import tapers_alike, uneven
 from audit.checks.engine.pace import rpm_rate
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.checks.kit.sheet import Sheet
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.monotone import isotonic
@@ -57,18 +57,18 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
                 "manifold pressure stood at its sensor's top, so the true boost is unknown",
             )
         )
-    draft = Draft({"boost_under_target_kpa": None, "boost_fade_pct": None, "boost_lost_pct": 0.0})
-    _lost(trace, draft)
+    sheet = Sheet({"boost_under_target_kpa": None, "boost_fade_pct": None, "boost_lost_pct": 0.0})
+    _lost(trace, sheet)
     if trace.settled:
-        _short(pull, trace, draft)
-        _fade(pull, trace, draft)
+        _short(pull, trace, sheet)
+        _fade(pull, trace, sheet)
     elif trace.fall is not None and not trace.fall.sudden:
-        _sagged(trace, draft)
+        _sagged(trace, sheet)
     elif trace.fall is None:
-        draft.unable = trace.unable
-        draft.values["boost_lost_pct"] = None
-    draft.room["boost_under_target_kpa"] = pull.log.boost_room_kpa
-    return draft.measured("manifold_pressure")
+        sheet.unable = trace.unable
+        sheet.values["boost_lost_pct"] = None
+    sheet.room["boost_under_target_kpa"] = pull.log.boost_room_kpa
+    return sheet.measured("manifold_pressure")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -76,7 +76,7 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(OF_A_PULL, measured, limits)
 
 
-def _lost(trace: BoostTrace, draft: Draft) -> None:
+def _lost(trace: BoostTrace, sheet: Sheet) -> None:
     fall = trace.fall
     if fall is None or not fall.sudden:
         return
@@ -84,28 +84,28 @@ def _lost(trace: BoostTrace, draft: Draft) -> None:
         f"boost collapsed from {fall.level:.0f} kPa to {fall.low:.0f} kPa gauge with the throttle open, "
         f"{100 * fall.share:.0f} % of it within {fall.end_s - fall.start_s:.1f} s"
     )
-    draft.put("boost_lost_pct", 100 * fall.share, at=(fall.start_s, fall.end_s), text=text)
+    sheet.put("boost_lost_pct", 100 * fall.share, at=(fall.start_s, fall.end_s), text=text)
 
 
-def _sagged(trace: BoostTrace, draft: Draft) -> None:
+def _sagged(trace: BoostTrace, sheet: Sheet) -> None:
     fall = trace.fall
     if fall is None:
         return
     percent = 100 * (fall.level - fall.low) / max(fall.level, LEAST_PEAK_KPA)
-    _put_fade(draft, percent, fall.level, fall.low, (fall.start_s, fall.end_s))
+    _put_fade(sheet, percent, fall.level, fall.low, (fall.start_s, fall.end_s))
 
 
 def _put_fade(  # noqa: PLR0917 - one figure
-    draft: Draft, percent: float, peak: float, end: float, at: tuple[float, float], said: str = ""
+    sheet: Sheet, percent: float, peak: float, end: float, at: tuple[float, float], said: str = ""
 ) -> None:
     text = (
         f"boost faded from {peak:.1f} kPa to {end:.1f} kPa gauge between its settled peak and the end "
         f"of the pull, {percent:.0f} %"
     )
-    draft.put("boost_fade_pct", percent, at=at, text=text, said=said)
+    sheet.put("boost_fade_pct", percent, at=at, text=text, said=said)
 
 
-def _short(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _short(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     start_s, end_s = float(trace.t[trace.settled_at]), float(trace.t[-1])
     wanted = target_level(pull, start_s, end_s)
     if wanted is None or wanted[0] < 10.0:
@@ -120,10 +120,10 @@ def _short(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         return
     by = median_sorted(short)
     text = f"settled boost of {wanted[0] - by:.1f} kPa gauge stayed {by:.1f} kPa under {wanted[1]} of {wanted[0]:.1f} kPa"
-    draft.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
+    sheet.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
 
 
-def _fade(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _fade(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     t, y = trace.settled_series()
     if t.size < 6 or t[-1] - t[0] < LEAST_FADE_S or trace.level < 10.0:
         return
@@ -143,7 +143,7 @@ def _fade(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     duty = shift_between(pull.believed("wastegate_duty"), start_s, end_s)
     lowered = duty is not None and duty.change < -DUTY_HELD_PCT
     percent = 0.0 if lowered else 100.0 * max(drop, 0.0) / max(peak, LEAST_PEAK_KPA)
-    _put_fade(draft, percent, peak, float(fall[-1]), (start_s, end_s), said)
+    _put_fade(sheet, percent, peak, float(fall[-1]), (start_s, end_s), said)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
@@ -168,10 +168,10 @@ def _faded(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
         percent, trace = measures[i].get("boost_fade_pct"), boost_trace(pull)
         if percent is None or trace is None:
             continue
-        draft = Draft()
-        _fade(pull, trace, draft) if trace.settled else _sagged(trace, draft)
-        measured = draft.measured("manifold_pressure")
-        if i in own and row.hold is not None:
+        sheet = Sheet()
+        _fade(pull, trace, sheet) if trace.settled else _sagged(trace, sheet)
+        measured = sheet.measured("manifold_pressure")
+        if i in own and row.hold is not None and percent < limits.setting("own_taper_pct"):
             said = {"boost_fade_pct": "All pulls of the night taper alike: the turbo's own way"}
             watch = {"boost_fade_pct": min(percent, 0.999 * row.hold)}
             measured = replace(measured, values=watch, said=said)

@@ -20,10 +20,10 @@ from audit.checks.boost.boost_context import (
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
-from audit.checks.boost.boost_draft import Draft
 from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace, boost_trace
 from audit.checks.boost.oscillation import reported_swing
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.checks.kit.sheet import Sheet
 from audit.model import SEVERITIES, Array, Finding, Pull, Series
 from audit.signal.arrays import median_sorted
 from audit.signal.held import stretches
@@ -44,7 +44,10 @@ CODES = (
 
 TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
 LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
-HELD_OVER_S = 1.0  # over the target for so long is held, no overshoot
+TARGET_MOVES_KPA = 2.0  # less is a constant
+FOLLOWS_KPA = 6.0  # boost this near to its target follows it
+FOLLOWS_S = 0.5
+HELD_OVER_S = 1.5  # over the target for longer than a transient is held, no overshoot
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
@@ -54,39 +57,39 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         return Measured(
             unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
         )
-    draft = Draft()
+    sheet = Sheet()
     found = ceiling(pull)
-    _ceiling(draft, found)
+    _ceiling(sheet, found)
     peak, peak_s, borne_out = highest(pull, trace)
     if found is None:
-        draft.put("boost_peak_kpa", peak)
-    _over_limit(pull, draft, borne_out, peak_s, pinned=found is not None)
-    _no_limit(pull, draft, borne_out, peak_s)
-    draft.put("boost_rise_s", trace.rise_s)
-    draft.put("spool_rpm", _spool_rpm(pull, trace))
-    draft.put(
+        sheet.put("boost_peak_kpa", peak)
+    _over_limit(pull, sheet, borne_out, peak_s, pinned=found is not None)
+    _no_limit(pull, sheet, borne_out, peak_s)
+    sheet.put("boost_rise_s", trace.rise_s)
+    sheet.put("spool_rpm", _spool_rpm(pull, trace))
+    sheet.put(
         "duty_at_peak_pct",
         level_between(pull.believed("wastegate_duty"), peak_s - 0.15, peak_s + 0.05),
     )
     wanted = target_level(pull, float(trace.t[trace.settled_at]), float(trace.t[-1]))
-    draft.put("boost_target_kpa", wanted[0] if wanted else None)
-    _over_target(pull, trace, draft)
+    sheet.put("boost_target_kpa", wanted[0] if wanted else None)
+    _over_target(pull, trace, sheet)
     if found is None:
         bound = _bound(trace, peak)
-        draft.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
-        _transient(pull, trace, draft, limits)
-    _room(pull, draft)
-    return draft.measured("manifold_pressure")
+        sheet.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
+        _transient(pull, trace, sheet, limits)
+    _room(pull, sheet)
+    return sheet.measured("manifold_pressure")
 
 
-def _room(pull: Pull, draft: Draft) -> None:
+def _room(pull: Pull, sheet: Sheet) -> None:
     """How far the figures of gauge pressure may be off either way for the ambient pressure."""
     room, limit = pull.log.boost_room_kpa, pull.car.boost_limit_kpa
-    draft.room["boost_no_limit_kpa"] = draft.room["boost_over_target_kpa"] = room
-    draft.room["boost_over_limit_pct"] = 100.0 * room / limit if limit else 0.0
+    sheet.room["boost_no_limit_kpa"] = sheet.room["boost_over_target_kpa"] = room
+    sheet.room["boost_over_limit_pct"] = 100.0 * room / limit if limit else 0.0
 
 
-def _over_target(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _over_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     """The most that boost held over its target for HELD_OVER_S."""
     series = Series(trace.t[trace.arrival :], trace.calm[trace.arrival :])
     if not len(series.t):
@@ -109,10 +112,10 @@ def _over_target(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         f"boost stood {by:.1f} kPa over {wanted[1]} of {median_sorted(asked[good][rows]):.1f} kPa gauge "
         f"for {held.end_s - held.start_s:.1f} s"
     )
-    draft.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
+    sheet.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
 
 
-def _no_limit(pull: Pull, draft: Draft, borne_out: float, peak_s: float) -> None:
+def _no_limit(pull: Pull, sheet: Sheet, borne_out: float, peak_s: float) -> None:
     """Without any limit known, how much boost this engine saw."""
     if pull.car.boost_limit_kpa:
         return
@@ -120,18 +123,18 @@ def _no_limit(pull: Pull, draft: Draft, borne_out: float, peak_s: float) -> None
         f"boost reached {borne_out:.1f} kPa gauge and nobody said what this engine may see (boost.limit_kpa in the car "
         "file, or --limit)"
     )
-    draft.put("boost_no_limit_kpa", borne_out, at=(peak_s, peak_s), text=text)
+    sheet.put("boost_no_limit_kpa", borne_out, at=(peak_s, peak_s), text=text)
 
 
-def _transient(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) -> None:
+def _transient(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
     """Overshoot and creep, or why they could not be seen."""
     if trace.settled:
-        draft.put("boost_settled_kpa", trace.level)
-        _overshoot(pull, trace, draft, limits)
-        creep(pull, trace, draft)
-    elif not _against_target(pull, trace, draft):
+        sheet.put("boost_settled_kpa", trace.level)
+        _overshoot(pull, trace, sheet, limits)
+        creep(pull, trace, sheet)
+    elif not _against_target(pull, trace, sheet):
         cause, why = trace.unable
-        draft.unable = (cause, f"{why}; overshoot could not be seen")
+        sheet.unable = (cause, f"{why}; overshoot could not be seen")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -167,18 +170,18 @@ def _bound(trace: BoostTrace, peak: float) -> str:
     return f"Read {trace.rate_hz:.3g} times a second{more}"
 
 
-def _ceiling(draft: Draft, found: Ceiling | None) -> None:
+def _ceiling(sheet: Sheet, found: Ceiling | None) -> None:
     if found is None:
-        draft.put("boost_ceiling_s", 0.0)
+        sheet.put("boost_ceiling_s", 0.0)
         return
     text = (
         f"manifold pressure stood at {found.level_kpa:.1f} kPa absolute for {found.seconds:.2f} s, which looks like "
         f"the top of the sensor ({found.why}); the true boost peak is unknown"
     )
-    draft.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
+    sheet.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
 
 
-def _over_limit(pull: Pull, draft: Draft, borne_out: float, peak_s: float, *, pinned: bool) -> None:
+def _over_limit(pull: Pull, sheet: Sheet, borne_out: float, peak_s: float, *, pinned: bool) -> None:
     limit = pull.car.boost_limit_kpa
     if not limit:
         return
@@ -187,7 +190,7 @@ def _over_limit(pull: Pull, draft: Draft, borne_out: float, peak_s: float, *, pi
         return  # pinned below the limit: nobody knows
     side = "over" if over >= 0 else "below"
     text = f"boost reached {borne_out:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of {limit:.1f} kPa"
-    draft.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
+    sheet.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
 
 
 def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
@@ -217,9 +220,12 @@ def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, 
     return begin + i, max(over, 0.0), max(borne_out, 0.0)
 
 
-def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) -> None:
-    line = trace.on_line()
-    if trace.rest.slope > 0:  # a climb that began later leaves a level behind it, not a lower line
+def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
+    followed = _followed(pull, trace)
+    line = trace.on_line() if followed is None else followed
+    if (
+        followed is None and trace.rest.slope > 0
+    ):  # a climb that began later leaves a level behind it, not a lower line
         line = np.maximum(line, line[trace.settled_at])
     row, seen, over = _peak_over(pull, trace, line)
     if (
@@ -231,7 +237,7 @@ def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) 
             f"a single sample stood {seen:.1f} kPa above the settled boost; at {trace.rate_hz:.3g} samples a second "
             "nobody can tell an overshoot from a stray reading"
         )
-        draft.unable = ("too_slow", why)
+        sheet.unable = ("too_slow", why)
         return
     swing = reported_swing(pull, limits)
     if swing is not None and 0.5 * swing > 0.4 * over:  # told by its own check
@@ -242,27 +248,48 @@ def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft, limits: LimitTable) 
         after = trace.calm[row:]
         fell = float(np.max(np.maximum.accumulate(after) - after))
         over *= min(max((fell / over - 0.1) / 0.2, 0.0), 1.0)
-    asked = _asked_for(pull, trace, row)
+    asked = 0.0 if followed is not None else _asked_for(pull, trace, row)
     if asked > 0:
         over = max(over - asked, 0.0)
-        draft.put(
+        sheet.put(
             "boost_overshoot_kpa",
             over,
             said=f"{asked:.1f} kPa that the target itself came down are not counted",
         )
-    _put_overshoot(trace, draft, row, over, (float(line[row]), "its settled level"))
+    _put_overshoot(trace, sheet, row, over, (float(line[row]), "its settled level"))
+
+
+def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
+    """The logged target that boost keeps to once settled, with their usual distance, kPa; None where there is none.
+
+    It says better than a line carried back what boost was to be at its peak: a target need not be a straight line.
+    Boost may take FOLLOWS_S to come down after it.
+    """
+    target = pull.believed("boost_target", lead_s=FOLLOWS_S, tail_s=0.3)
+    if len(target.t) < 4 or float(np.ptp(target.value)) < TARGET_MOVES_KPA:
+        return None
+    asked = np.maximum(target.at(trace.t), target.at(trace.t - FOLLOWS_S))
+    asked = np.where(np.isfinite(asked), asked, target.at(trace.t))
+    off = (trace.y - asked)[trace.settled_at :]
+    if not np.isfinite(asked[max(trace.arrival - 2, 0) :]).all() or off.size < 4:
+        return None
+    usual = median_sorted(off)
+    if abs(usual) > FOLLOWS_KPA or median_sorted(np.abs(off - usual)) > 0.5 * FOLLOWS_KPA:
+        return None
+    line: Array = np.where(np.isfinite(asked), asked, 0.0) + usual
+    return line
 
 
 def _put_overshoot(
-    trace: BoostTrace, draft: Draft, row: int, over: float, above: tuple[float, str]
+    trace: BoostTrace, sheet: Sheet, row: int, over: float, above: tuple[float, str]
 ) -> None:
     level, what = above
     percent = 100.0 * over / max(level, LEAST_LEVEL_KPA)
     text = f"boost overshot {what} of {level:.1f} kPa gauge by {over:.1f} kPa ({percent:.0f} %)"
     at = (float(trace.t[max(row - 1, 0)]), float(trace.t[min(row + 1, trace.t.size - 1)]))
-    draft.put("boost_overshoot_kpa", over, at=at, text=text)
-    draft.put("boost_overshoot_pct", percent, at=at, text=text)
-    draft.put("boost_overshoot_alone_kpa", over, at=at, text=text)
+    sheet.put("boost_overshoot_kpa", over, at=at, text=text)
+    sheet.put("boost_overshoot_pct", percent, at=at, text=text)
+    sheet.put("boost_overshoot_alone_kpa", over, at=at, text=text)
 
 
 def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
@@ -278,7 +305,7 @@ def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
     return max(float(before.max()) - after, 0.0) if before.size and after is not None else 0.0
 
 
-def _against_target(pull: Pull, trace: BoostTrace, draft: Draft) -> bool:
+def _against_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> bool:
     """For a pull too short to settle: the peak over the target, when boost was seen to come down again."""
     row = int(np.argmax(trace.y))
     wanted = target_level(pull, float(trace.t[row]), float(trace.t[-1]))
@@ -287,5 +314,5 @@ def _against_target(pull: Pull, trace: BoostTrace, draft: Draft) -> bool:
     over = float(np.sort(trace.y[max(row - 1, 0) : row + 3])[-2]) - wanted[0]
     if over < 2.0 or float(trace.calm[-1]) > float(trace.calm[row]) - 0.3 * over:
         return False
-    _put_overshoot(trace, draft, row, over, wanted)
+    _put_overshoot(trace, sheet, row, over, wanted)
     return True

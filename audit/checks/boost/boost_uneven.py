@@ -1,8 +1,8 @@
 """One pull against the night's others like it: settled boost at the same engine speed. No check.
 
 Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or engine speeds that
-overlap), the same solenoid duty and the same target where these are known. A duty that is not logged counts as the
-same: nobody said that it was changed.
+overlap), the same solenoid duty set by hand and the same target where these are known. A duty that is not logged counts
+as the same: nobody said that it was changed. A duty that a controller moves is its answer, no setting.
 """
 
 from __future__ import annotations
@@ -68,11 +68,9 @@ def uneven(
     pull = pulls[rows[n]]
     where = f" in gear {pull.gear}" if pull.gear is not None else ""
     duty = like[n].duty
-    at = (
-        f" at {duty:.0f} % solenoid duty"
-        if np.isfinite(duty)
-        else " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
-    )
+    at = f" at {duty:.0f} % solenoid duty" if np.isfinite(duty) else ""
+    if not pull.log.has("wastegate_duty"):
+        at = " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
     text = (
         f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} other "
         f"pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
@@ -119,7 +117,7 @@ def _likeness(pull: Pull) -> _Like:
             for value in (
                 pull.gear,
                 pull.span.gear_ratio,
-                duty.level if duty is not None else None,
+                duty.level if duty is not None and duty.fixed else None,
                 wanted,
             )
         )

@@ -19,6 +19,7 @@ class Sheet:
     texts: dict[str, str] = field(default_factory=dict)
     said: dict[str, str] = field(default_factory=dict)
     under: dict[str, float] = field(default_factory=dict)
+    room: dict[str, float] = field(default_factory=dict)
     unable: tuple[str, str] | None = None
 
     def put(
@@ -54,5 +55,6 @@ class Sheet:
             self.texts,
             of,
             unable or self.unable,
+            room=self.room,
             under=self.under,
         )
