@@ -12,13 +12,13 @@ import polars as pl
 from audit import __version__
 from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
 from audit.intake.names.sensors import further_sensors
+from audit.intake.names.unit_text import Unit, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.text.dialect import ERROR_WORDS
 from audit.intake.units.decide import CAR_FILE, Decision
 from audit.intake.units.infer_units import Inferred, Source, infer_units, turned
 from audit.intake.units.scene import THIN_TO
-from audit.intake.units.unit_text import Unit, unit_for, units_of
 from audit.model import Array, Car, Channel, Log, Note, base_of
 from audit.tables import channel_row, channel_rows, row_of
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from audit.archive.trend.alarm import Interval, Shift, find_shifts, placed
 from audit.archive.trend.trend import Trend
-from audit.archive.trend.watched import Watched, chart_settings
+from audit.archive.watched import Watched, chart_settings
 from audit.model import Array
 from audit.tables import toml_table
 

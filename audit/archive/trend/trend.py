@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from audit.archive.trend.alarm import Shift
 from audit.archive.trend.slope import Forecast, Slope
-from audit.archive.trend.watched import Watched
+from audit.archive.watched import Watched
 from audit.model import Finding
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ from audit.archive.trend.joint import Joint, Signature, joint_of, signatures
 from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
 from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
 from audit.archive.trend.trend import Trend, Trends
-from audit.archive.trend.watched import Watched, chart_settings, watched
+from audit.archive.watched import Watched, chart_settings, watched
 from audit.model import Car
 from audit.signal.arrays import median_sorted
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units, units_of
 from audit.intake.units.decide import STATED, Candidate, Decision, Scored, decide, plain, window
 from audit.intake.units.railed import pressure_without_rails
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units, units_of
 from audit.model import Array
 from audit.signal.arrays import median
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.decide import STATED, Decision, Scored, decide, plain, window
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units
 from audit.model import Array, base_of
 from audit.signal.arrays import median, median_of_finite
 
