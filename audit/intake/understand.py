@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from audit import __version__
+from audit.declared import needed_channels
 from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
 from audit.intake.names.sensors import further_sensors
 from audit.intake.names.unit_text import Unit, unit_for, units_of
@@ -235,15 +236,12 @@ def _unit_notes(
     return notes
 
 
-NEEDED = ("engine_speed", "manifold_pressure", "lambda", "intake_air_temp")
-
-
 def _unnamed(
     named: Sequence[Named], columns: Sequence[RawColumn], values: Sequence[Array | None]
 ) -> list[Note]:
     """A needed channel that no column was taken for, while there are columns of no known name."""
     there = {n.channel for n in named}
-    lacks = [name for name in NEEDED if name not in there]
+    lacks = [name for name in needed_channels() if name not in there]
     free = [
         c.header
         for n, c, v in zip(named, columns, values, strict=True)

@@ -15,15 +15,13 @@ from audit.checks.boost.boost_duty import Duty, at_stop, duty_of
 from audit.checks.boost.boost_trace import BoostTrace, boost_trace
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import median, median_sorted
 from audit.signal.lines import theil_sen
 
-NAME = "boost_control"
-NEEDS = ("boost", "wastegate_duty")
-HELPED_BY = ("boost_target", "engine_speed")
-LEAST_RATE_HZ = 2.0
-CODES = ("control.no_response", "control.reversed", "control.saturated")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls

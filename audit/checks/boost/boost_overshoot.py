@@ -24,23 +24,14 @@ from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace, boost_t
 from audit.checks.boost.oscillation import reported_swing
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import SEVERITIES, Array, Finding, Pull, Series
 from audit.signal.arrays import median_sorted
 from audit.signal.held import stretches
 from audit.signal.peak import peak_bound
 
-NAME = "boost_overshoot"
-NEEDS = ("boost",)
-HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
-LEAST_RATE_HZ = 4.0
-CODES = (
-    "boost.overshoot",
-    "boost.over_target",
-    "boost.over_limit",
-    "boost.no_limit",
-    "boost.creep",
-    "boost.sensor_ceiling",
-)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
 LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this

@@ -11,16 +11,14 @@ import numpy as np
 from audit.checks.boost.boost_context import rpm_at
 from audit.checks.boost.boost_trace import SHORT_PULL_S, BoostTrace, boost_trace
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.declared import declared
 from audit.model import Array, Pull
 from audit.signal.arrays import line_through, median_sorted
 from audit.signal.oscillation import Oscillation, oscillation
 from audit.signal.spans import interp_believed
 
-NAME = "oscillation"
-NEEDS = ("boost",)
-HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty")
-LEAST_RATE_HZ = 8.0
-CODES = ("boost.oscillation",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 CHANNEL = {"oscillation_kpa_pp": "manifold_pressure"}
 LEAST_S = 0.75  # of boost after its arrival
@@ -100,7 +98,7 @@ def reported_swing(pull: Pull, limits: LimitTable) -> float | None:
     if "reported_swing" not in pull.taken_apart:
         trace = boost_trace(pull)
         value = None
-        if trace is not None and trace.rate_hz >= LEAST_RATE_HZ * 0.98:
+        if trace is not None and trace.rate_hz >= DECLARED.least_rate_hz * 0.98:
             value = measure(pull, limits).values.get("oscillation_kpa_pp")
         row = limits.row(CODES[0], "oscillation_kpa_pp")
         pull.taken_apart["reported_swing"] = value if row.severity(value) else None

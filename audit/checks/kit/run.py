@@ -56,7 +56,7 @@ def status_of(score: float | None, findings: Sequence[Finding]) -> str:
 
 def obstacle(check: Check, pull: Pull) -> tuple[str, str] | None:
     """(cause, sentence) when a needed channel is missing, not believed or too slow in the pull."""
-    for need in check.NEEDS:
+    for need in check.DECLARED.needs:
         options = [_obstacle(check, pull, name) for name in need.split("|")]
         if None not in options:
             return options[0]
@@ -73,10 +73,10 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
         return _why_empty(pull, channel, name)
     rate = pull.log.by_name[channel].rate_hz
     reach = float(series.t[-1] - series.t[0]) + 1.0 / max(rate, 1e-6)
-    if rate < check.LEAST_RATE_HZ * 0.98:
+    if rate < check.DECLARED.least_rate_hz * 0.98:
         return (
             "too_slow",
-            f"{plain(name)} comes {rate:.3g} times a second; {check.LEAST_RATE_HZ:g} are needed",
+            f"{plain(name)} comes {rate:.3g} times a second; {check.DECLARED.least_rate_hz:g} are needed",
         )
     due = length * rate
     if len(series.t) < LEAST_SPAN * due - 1 or reach < LEAST_SPAN * length:
@@ -171,7 +171,7 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
     """
     reads = {
         "manifold_pressure" if name == "boost" else name
-        for need in (*check.NEEDS, *check.HELPED_BY)
+        for need in (*check.DECLARED.needs, *check.DECLARED.helped_by)
         for name in need.split("|")
     }
     own = {base_of(name) for name in reads if base_of(name) != name}
@@ -245,7 +245,7 @@ def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
 def _capped(check: Check, log: Log, finding: Finding) -> Finding:
     if finding.severity != "stop":
         return finding
-    needs = [n.replace("boost", "manifold_pressure") for n in check.NEEDS if "|" not in n]
+    needs = [n.replace("boost", "manifold_pressure") for n in check.DECLARED.needs if "|" not in n]
     rests = dict.fromkeys([finding.channel or "", *needs])
     doubted = [n for n in rests if n in log.by_name and log.by_name[n].doubtful]
     if not doubted:

@@ -14,6 +14,7 @@ from audit.checks.engine.pace import air_flow_excess_pct, rpm_rate
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
 from audit.checks.mixture.mixture_window import Window, mixture_window
+from audit.declared import declared
 from audit.model import Array, Limit, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.held import Held, held_above, held_below, spread
@@ -21,18 +22,8 @@ from audit.signal.lines import Middle, median_line, theil_sen
 from audit.signal.smoothing import smooth
 from audit.signal.spans import duration_above, runs
 
-NAME = "lean_under_load"
-NEEDS = ("lambda", "boost")
-HELPED_BY = (
-    "lambda_target",
-    "engine_speed",
-    "injector_pulse_width",
-    "injector_duty",
-    "throttle_position",
-    "mass_air_flow",
-)
-LEAST_RATE_HZ = 1.0
-CODES = ("mixture.lean", "mixture.lean_spike", "mixture.rich", "mixture.drifts_lean")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 FREE_AIR = 1.3  # an engine under boost does not burn this: the probe reads air
 SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must last
