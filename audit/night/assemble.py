@@ -10,12 +10,12 @@ from audit.checks.kit.base import Across
 from audit.checks.kit.causes import explain
 from audit.checks.kit.registry import all_checks, check_of
 from audit.checks.kit.run import run_across, status_of
-from audit.model import Car, CheckResult, Finding, Log, LogAudit, Measures, Night
+from audit.model import SCORE_AT, Car, CheckResult, Finding, Log, LogAudit, Measures, Night
 from audit.night.evidence import with_torn
 from audit.night.verdict import decide, worst_result
 from audit.tables import channel_rows, limits_for
 
-SENSOR_SCORE = {"note": 90.0, "watch": 70.0, "hold": 40.0, "stop": 10.0}
+SENSOR_SCORE = {"note": 90.0, **SCORE_AT}
 
 
 def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Night:

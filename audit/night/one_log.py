@@ -9,10 +9,11 @@ import dataclasses
 import logging
 from pathlib import Path
 
+from audit.checks.boost.context import with_context
 from audit.checks.kit.base import LimitTable
-from audit.checks.kit.run import run_pull, run_whole_log
+from audit.checks.kit.run import guarded, run_pull, run_whole_log
 from audit.intake.raw import Rejected
-from audit.model import Car, Finding, Log, LogAudit, Pull, PullAudit, Span
+from audit.model import Car, Finding, Log, LogAudit, Pull, PullAudit, Sanity, Span
 from audit.night.assemble import explained, sensors_result
 from audit.night.evidence import unseen
 from audit.night.typed import with_duty
@@ -69,18 +70,11 @@ def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
 
 def audit_log(log: Log, car: Car) -> LogAudit:
     """Flags, pulls and checks of one log already read."""
-    from audit.pulls.boost import ambient_doubt, ambient_pressure
-    from audit.pulls.find import find_pulls
+    from audit.pulls.boost import ambient_doubt
     from audit.pulls.torn import tears
-    from audit.sanity.examine import examine
 
     limits = limits_for(car)
-    sanity = examine(log, car)
-    log = log.with_barometric(ambient_pressure(log, sanity, car, limits))
-    pulls = [
-        Pull(index=i, span=span, log=log, sanity=sanity, car=car)
-        for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)
-    ]
+    log, sanity, pulls = with_pulls(log, car, limits)
     audited = tuple(_audit_pull(pull, limits) for pull in pulls)
     whole = run_whole_log(log, sanity, car, limits)
     doubt = ambient_doubt(log) if pulls else None
@@ -106,8 +100,28 @@ def audit_log(log: Log, car: Car) -> LogAudit:
     )
 
 
+def with_pulls(log: Log, car: Car, limits: LimitTable) -> tuple[Log, Sanity, list[Pull]]:
+    """The log over its ambient pressure, its flags, and its pulls with what the checks share of each."""
+    from audit.pulls.boost import ambient_pressure
+    from audit.pulls.find import find_pulls
+    from audit.sanity.examine import examine
+
+    sanity = examine(log, car)
+    log = log.with_barometric(ambient_pressure(log, sanity, car, limits))
+    bare = [
+        Pull(index=i, span=span, log=log, sanity=sanity, car=car)
+        for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)
+    ]
+    return log, sanity, [_prepared(pull, limits) for pull in bare]
+
+
+def _prepared(pull: Pull, limits: LimitTable) -> Pull:
+    """The pull with its context, or without where that fails: then each check says so of itself."""
+    return guarded("context", lambda: with_context(pull, limits), pull)
+
+
 def _audit_pull(pull: Pull, limits: LimitTable) -> PullAudit:
-    measures, results = run_pull(pull, limits)
+    measures, results = run_pull(pull, limits, prepare=_prepared)
     inside = [f for f in pull.sanity.findings if _overlaps(f, pull)]
     lost = unseen(pull)
     results["sensors"] = sensors_result([*inside, *lost])
@@ -157,6 +171,4 @@ def _slim_pull(pull: Pull) -> Pull:
     span: Span = dataclasses.replace(
         pull.span, start=pull.span.start - low, stop=pull.span.stop - low
     )
-    slimmed = dataclasses.replace(pull, log=log, sanity=sanity, span=span)
-    slimmed.taken_apart.update(pull.taken_apart)
-    return slimmed
+    return dataclasses.replace(pull, log=log, sanity=sanity, span=span)

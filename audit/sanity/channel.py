@@ -261,7 +261,7 @@ def _rate(s: Samples, gone: Bools | None, state: State) -> FlagArray:
         hits = np.flatnonzero(found == SUSPECT)
         found[
             hits[
-                state.borne_out(
+                state.confirmed(
                     s.name, t[hits] - 0.5 * s.interval_s, within_s=max(0.06, 1.5 * s.interval_s)
                 )
             ]

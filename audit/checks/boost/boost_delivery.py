@@ -12,11 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from audit.checks.boost.boost_ceiling import ceiling
 from audit.checks.boost.boost_context import rpm_at, shift_between, target_at, target_level
 from audit.checks.boost.boost_duty import steered
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.boost_uneven import tapers_alike, uneven
+from audit.checks.boost.context import boost_trace, ceiling, duty_of
 from audit.checks.engine.pace import rpm_rate
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
@@ -108,7 +108,7 @@ def _short(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     wanted = target_level(pull, start_s, end_s)
     if wanted is None or wanted[0] < 10.0:
         return
-    if not steered(pull, logged_target=wanted[1].startswith("the log")):
+    if not steered(pull, duty_of(pull), logged_target=wanted[1].startswith("the log")):
         return
     t, y = trace.settled_series()
     late = t >= start_s + 0.4 * (end_s - start_s)

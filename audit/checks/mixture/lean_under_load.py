@@ -19,6 +19,7 @@ from audit.model import Array, Limit, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.held import Held, held_above, held_below, spread
 from audit.signal.lines import Middle, median_line, theil_sen
+from audit.signal.robust import MAD_TO_SIGMA
 from audit.signal.smoothing import smooth
 from audit.signal.spans import duration_above, runs
 
@@ -311,7 +312,7 @@ def _ends_lean(line: Middle, x: Array, y: Array, *, end: float, floor: float) ->
     if line.slope <= 0 or end < floor:
         return False
     grown = line.slope * float(x.max() - x.min())
-    noise = 3 * 1.4826 * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
+    noise = 3 * MAD_TO_SIGMA * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
     order = np.argsort(x, kind="stable")
     fifth = max(len(order) // 5, 2)
     first, last = (median_sorted(y[part]) for part in (order[:fifth], order[-fifth:]))
