@@ -6,6 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 
+def rpm_per_kmh(ratio: float, final_drive: float, circumference_m: float) -> float:
+    """Engine speed over road speed in a gear, rpm per km/h: ratio × final drive / (0.06 × circumference in m)."""
+    return ratio * final_drive / (0.06 * circumference_m)
+
+
 @dataclass(frozen=True, slots=True)
 class ColumnWord:
     """The car file's word on one channel: the column that holds it and, if given, its unit."""
@@ -43,6 +48,15 @@ class Car:
     duty_max_pct: float = 100.0
     channels: Mapping[str, ColumnWord] = field(default_factory=dict)
     thresholds: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+
+    @property
+    def rpm_per_kmh(self) -> tuple[float, ...]:
+        """Engine speed over road speed in each gear, rpm per km/h; () where the car file does not tell."""
+        if not (self.gear_ratios and self.final_drive and self.circumference_m):
+            return ()
+        return tuple(
+            rpm_per_kmh(g, self.final_drive, self.circumference_m) for g in self.gear_ratios
+        )
 
     def target_for(self, gear: int | None) -> float | None:
         """The boost wanted in this gear, kPa gauge, if the car file tells."""
