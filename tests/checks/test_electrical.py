@@ -71,3 +71,15 @@ def test_how_long_the_supply_was_low_counts_to_the_last_sample(
     low = lambda t: np.where((t >= 2) & (t < 5), 12.0 + 0.2 * np.sin(40 * t), 13.9)  # noqa: E731
     measured = check.measure(make_pull(rate=10, channels={"battery_voltage": low}, noise={}), table)
     assert "low for 3.0 s" in measured.texts["battery_min_v"]
+
+
+@pytest.mark.parametrize(("rate", "seconds"), [(2.0, "6.5"), (20.0, "6.0")])
+def test_a_supply_low_all_through_was_low_for_the_pull_and_one_interval(
+    make_pull: Make, table: Limits, rate: float, seconds: str
+) -> None:
+    """13 samples, half a second apart, stand for 6.5 s; 121 of a twentieth for 6.05 s."""
+    pull = make_pull(rate=rate, channels={"battery_voltage": 12.0}, noise=0.0)
+    text = check.measure(pull, table).texts["battery_min_v"]
+    assert text.endswith(f"was low for {float(seconds):.1f} s") or text.endswith(
+        f"was low for {float(seconds) + 0.1:.1f} s"
+    )
