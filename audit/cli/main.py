@@ -22,8 +22,10 @@ COMMANDS: Mapping[str, str] = {
     "response": "Boost against solenoid duty, and the next step up.",
     "plan": "The evening ahead on one page.",
     "note": "Write a change of hardware into the car's journal.",
+    "withdraw": "Take a night out of what its car is judged by.",
     "verify": "Prove that the archive is whole.",
     "rescreen": "Judge the kept logs again with this version.",
+    "adopt": "Bring an archive of the earlier format over.",
     "watch": "Screen whatever lands in a folder.",
     "serve": "Browse the archive in a web browser on this machine.",
 }

@@ -20,7 +20,6 @@ _TARGET = re.compile(r"(?:(\d)\s*=\s*)?(\d+(?:\.\d+)?)\s*(psi|kpa|bar)", re.IGNO
 @click.option(
     "--archive",
     "folder",
-    type=click.Path(path_type=Path),
     required=True,
     metavar="DIR",
     help="The archive.",
@@ -53,7 +52,7 @@ _TARGET = re.compile(r"(?:(\d)\s*=\s*)?(\d+(?:\.\d+)?)\s*(psi|kpa|bar)", re.IGNO
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen.")
 def command(
     *,
-    folder: Path,
+    folder: str,
     car_file: Path | None,
     targets: tuple[str, ...],
     setting: str | None,
@@ -83,7 +82,7 @@ def command(
     click.echo("\n".join(render(document, us=units == "us" if units else document["us_units"])))
 
 
-def car_of(known: list[str], car_file: Path | None, folder: Path) -> Car | None:
+def car_of(known: list[str], car_file: Path | None, folder: str) -> Car | None:
     """The car of a car file, or None where the archive's only car is meant. Raises UsageError where it is not told."""
     from audit.carfile import load_car
     from audit.errors import UsageError

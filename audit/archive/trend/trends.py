@@ -88,14 +88,15 @@ class Trends:
     notes: tuple[JournalNote, ...] = ()
 
 
-def trends(archive: Archive, car: str | Car) -> Trends:
-    """The trends of one car as its archive has it.
+def trends(archive: Archive, car: str | Car, *, until: str = "9999") -> Trends:
+    """The trends of one car as its archive has it, with the nights up to a day.
 
     Raises ArchiveError when the archive cannot be read, UsageError for a car that is not in it.
     """
     name = car.name if isinstance(car, Car) else car
     pulls = archive.pulls(name, columns=needed_columns("pull"))
     logs = archive.logs(name, columns=needed_columns("log"))
+    pulls, logs = (rows.filter(rows["date"] <= until) for rows in (pulls, logs))
     full = archive.car(name)
     return trends_of(
         pulls, logs, car=dataclasses.replace(full, name=name), notes=archive.journal.of(name)
@@ -128,25 +129,29 @@ def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
     return lambda name: parts.get(name, empty)
 
 
-def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
-    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights.
+def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Finding, ...]:
+    """What a car's nights up to a day add to that day's findings, 'note' to 'hold'.
 
-    The car's standing in the fleet view is brought up to date on the way.
+    For the newest day, inside a transaction of the archive, the car's standing is written too.
     """
     from audit.archive.trend.fleet import remember
 
-    name = car.name if isinstance(car, Car) else car
-    if not archive.places.format_file.exists() or name not in archive.cars():
-        return ()
-    found = trends(archive, name)
-    remember(archive, found)
+    days = {
+        row[0] for row in archive.db.rows("select distinct date from nights where car = ?", car)
+    }
+    known = [d for d in days if d <= day]
+    found = Trends(car, tuple(sorted(known)), (), ())
+    if len(known) > int(chart_settings()["least_nights"]):  # fewer tell nothing yet
+        found = trends(archive, car, until=day)
+    if days and len(known) == len(days):
+        remember(archive, found)
     return found.findings
 
 
 def trends_of(
     pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()
 ) -> Trends:
-    """The trends of one car from rows of its pulls and logs (see audit.archive.store.tables for their columns)."""
+    """The trends of one car from rows of its pulls and logs (see docs/archive.md for their columns)."""
     from audit.tables import limits
 
     rows = {"pull": with_derived(pulls), "log": with_derived(logs)}
