@@ -16,7 +16,7 @@ def put_rows(
     archive: Archive, nights: Iterable[Row], pulls: Iterable[Row] = (), logs: Iterable[Row] = ()
 ) -> None:
     """nights: night_id, car, date, with what a revision has; pulls, logs: rows with their night_id."""
-    archive._make(())
+    archive.make()
     db = archive.db
     nights = list(nights)
     pulls, logs = list(pulls), list(logs)

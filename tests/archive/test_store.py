@@ -302,7 +302,7 @@ def test_a_question_in_sql_only_reads(archive):
 
 
 def test_a_question_finds_every_table_from_the_start(archive):
-    archive._make(())
+    archive.make()
     for name in ("nights", "logs", "pulls", "findings", "notes"):
         names, rows = ask(archive, f"select * from {name}")
         assert rows == []

@@ -111,7 +111,7 @@ class Archive:
         day = day_of(date) if date else date_of(night)
         audits = list({log_id(a): a for a in reversed(night.logs)}.values())[::-1]
         ids = {log_id(a) for a in audits if not a.not_a_log} | set(instead_of)
-        self._make(audits)
+        self.make(audits)
         self.make_columns(audits)
         car = night.car.name
         files = self._write_logs(audits, self._files(car, ids))
@@ -337,7 +337,8 @@ class Archive:
             )
         return row
 
-    def _make(self, audits: Sequence[LogAudit]) -> None:
+    def make(self, audits: Sequence[LogAudit] = ()) -> None:
+        """Make the archive where there is none, with room for these logs. Raises ArchiveError."""
         if self._checked:
             return
         if self.server and self._logs is None and schema.version_of(self.db) is None:
