@@ -276,7 +276,7 @@ def test_a_service_that_dies_before_the_night_is_judged_judges_it_after_its_next
     house.once()
     house.put("alder/2025-05-03/b.zip", torn(good_log(2)))
     with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
-        patched.setattr("audit.archive.store.join.join", raising(KeyboardInterrupt))
+        patched.setattr("audit.archive.store.store.Archive.add", raising(KeyboardInterrupt))
         house.once()
     assert verdicts(house) == ["clear"]
     house.once()
