@@ -9,22 +9,19 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from audit.errors import CarFileError, did_you_mean
+from audit.amounts import EXAMPLE, Fuel, WrongAmount, amount, fuel, stoichiometric_afr
+from audit.errors import CarFileError, UsageError, did_you_mean
 from audit.model import Car, ColumnWord
-from audit.tables import channel_rows, json_schema, limits
+from audit.tables import channel_row, channel_rows, json_schema, limits
 
-# Mass of air for one of fuel. petrol: Heywood, Internal Combustion Engine Fundamentals, fuel table
-# (14.6 to 14.7, from memory); ethanol and methanol from balanced combustion in dry air; e10 and e85
-# are volume blends of those.
-STOICHIOMETRIC_AFR = {
-    "petrol": 14.7,
-    "e10": 14.1,
-    "e50": 11.8,
-    "e85": 9.8,
-    "ethanol": 9.0,
-    "methanol": 6.47,
-}
 CAR_FILE = "car.toml"
+# A key in words -> quantity, and the plain key that it stands for. The last name may stand at the top too.
+WORDS = {
+    "boost.limit": ("pressure", "boost.limit_kpa"),
+    "boost.target": ("pressure", "boost.target_kpa"),
+    "boost.spring": ("pressure", "boost.spring_kpa"),
+    "altitude": ("height", "altitude_m"),
+}
 
 
 def find_car_file(paths: tuple[Path, ...]) -> Path | None:
@@ -52,13 +49,16 @@ def _above(path: Path) -> Path | None:
     return None
 
 
-def load_car(path: Path | None) -> Car:
+def load_car(path: Path | None, said: Mapping[str, str] | None = None) -> Car:
     """Read and check a car file; the default Car for None.
 
-    Raises CarFileError naming file, line, key, what is wrong and the mend.
+    said: what was said for this call, by the file's keys in words ('limit', 'altitude', 'fuel'); it
+    stands over the file. Raises CarFileError naming file, line, key, what is wrong and the mend, and
+    UsageError for a wrong word of `said`, naming it as an option.
     """
+    over = _said_now(said or {})
     if path is None:
-        return Car()
+        return _build(None, over)
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
@@ -73,20 +73,98 @@ def load_car(path: Path | None) -> Car:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise CarFileError(f"{path}: {error}. Mend that line; it is no valid TOML.") from None
-    return _car(path, text, data)
+    return _car(path, text, data, over)
 
 
-def _car(path: Path, text: str, data: dict[str, Any]) -> Car:
+def _car(path: Path, text: str, data: dict[str, Any], over: dict[str, Any]) -> Car:
     try:
-        _validate(data)
-        _beyond_schema(data)
-        limits(data.get("thresholds"))
+        plain = _in_plain_keys(data)
+        _validate(plain)
+        _beyond_schema(plain)
+        limits(plain.get("thresholds"), injection=plain.get("injection", "port"))
     except CarFileError as error:
         key = re.match(r"[^:]*?(?=[:,] |: )", str(error))
         line = _line_of(text, key.group(0) if key else "")
         where = f"{path}, line {line}" if line else f"{path}"
         raise CarFileError(f"{where}: {error}") from None
-    return _build(path, data)
+    boost = {**plain.get("boost", {}), **over.get("boost", {})}
+    return _build(path, {**plain, **over, "boost": boost})
+
+
+def _said_now(said: Mapping[str, str]) -> dict[str, Any]:
+    """What the options of one call say, as a car file in plain keys."""
+    over: dict[str, Any] = {}
+    for name, text in said.items():
+        try:
+            over = _in_plain_keys({**over, name: text})
+        except CarFileError as error:
+            raise UsageError(f"--{error}") from None
+    return over
+
+
+def _in_plain_keys(data: dict[str, Any]) -> dict[str, Any]:
+    """The car file with its amounts in words turned into the plain keys that they stand for.
+
+    Raises CarFileError, its text beginning with the key.
+    """
+    plain = {k: dict(v) if isinstance(v, dict) else v for k, v in data.items()}
+    for key, (quantity, stands_for) in WORDS.items():
+        section, _, name = key.rpartition(".")
+        own = plain.get(section) if section else plain
+        places = [(name, plain)] if own is plain else [(name, plain), (key, own)]
+        for told, table in places:
+            if not isinstance(table, dict) or name not in table:
+                continue
+            value = _amount(told, table.pop(name), quantity, _bounds(stands_for))
+            _set(plain, stands_for, value, told)
+    for stands_for, (key, quantity) in {v: (k, q) for k, (q, v) in WORDS.items()}.items():
+        section, _, name = stands_for.rpartition(".")
+        table = plain.get(section, {}) if section else plain
+        if isinstance(table, dict) and isinstance(table.get(name), str):
+            raise CarFileError(
+                f"{stands_for}: takes a bare number, in {_UNIT[quantity]}. "
+                f'With a unit it is written {key} = "{EXAMPLE[quantity]}".'
+            )
+    if "fuel" in plain:
+        plain["fuel"] = _fuel(plain["fuel"]).name
+    return plain
+
+
+_UNIT = {"pressure": "kPa", "height": "m"}
+
+
+def _set(plain: dict[str, Any], stands_for: str, value: float, told: str) -> None:
+    section, _, name = stands_for.rpartition(".")
+    table = plain.setdefault(section, {}) if section else plain
+    if not isinstance(table, dict):
+        raise CarFileError(f"{section}: must be a table")
+    if name in table:
+        raise CarFileError(f"{told}: said twice, here and as {stands_for}. Keep one of them.")
+    table[name] = value
+
+
+def _bounds(stands_for: str) -> tuple[float, float]:
+    """Least and most of a plain key, from the schema."""
+    row: dict[str, Any] = {"properties": json_schema("car.schema.json")["properties"]}
+    for part in stands_for.split("."):
+        row = row["properties"][part]
+    return float(row.get("minimum", row.get("exclusiveMinimum", 0.0))), float(row["maximum"])
+
+
+def _amount(key: str, value: Any, quantity: str, bounds: tuple[float, float]) -> float:
+    text = value if isinstance(value, str) else f"{value}"
+    try:
+        return amount(text, quantity, least=bounds[0], most=bounds[1])
+    except WrongAmount as error:
+        end = "" if str(error).endswith("?") else "."
+        raise CarFileError(f"{key}: {error}{end}") from None
+
+
+def _fuel(value: Any) -> Fuel:
+    try:
+        return fuel(str(value))
+    except WrongAmount as error:
+        raise CarFileError(f"fuel: {error}") from None
 
 
 def _validate(data: dict[str, Any]) -> None:
@@ -122,7 +200,7 @@ def _said(error: Any) -> str:
 
 def _beyond_schema(data: dict[str, Any]) -> None:
     for name in data.get("channels", {}):
-        if name not in channel_rows():
+        if channel_row(name) is None:
             raise CarFileError(
                 f"channels.{name}: no such channel. {did_you_mean(name, channel_rows())}"
             )
@@ -184,19 +262,17 @@ def tyre_circumference_m(designation: str) -> float:
     return math.pi * (25.4 * rim + 2.0 * width * aspect / 100.0) / 1000.0
 
 
-def _build(path: Path, data: dict[str, Any]) -> Car:
+def _build(path: Path | None, data: dict[str, Any]) -> Car:
     boost, gearing = data.get("boost", {}), data.get("gearing", {})
-    solenoid, fuel = (
-        data.get("solenoid", {}),
-        data.get("fuel", "petrol").replace("gasoline", "petrol"),
-    )
+    solenoid, burns = data.get("solenoid", {}), fuel(data.get("fuel", "petrol"))
     tyre = gearing.get("tyre")
     return Car(
-        name=data.get("name", path.resolve().parent.name),
-        path=str(path),
+        name=data.get("name", path.resolve().parent.name if path else Car.name),
+        path=str(path) if path else None,
         units=data.get("units"),
-        fuel=fuel,
-        stoichiometric_afr=data.get("stoichiometric_afr", STOICHIOMETRIC_AFR[fuel]),
+        fuel=burns.name,
+        ethanol_pct=burns.ethanol_pct,
+        stoichiometric_afr=data.get("stoichiometric_afr", stoichiometric_afr(burns)),
         altitude_m=data.get("altitude_m"),
         injection=data.get("injection", "port"),
         engine_limit_rpm=data.get("engine", {}).get("limit_rpm"),
@@ -237,7 +313,8 @@ def assumptions(car: Car) -> tuple[str, ...]:
         )
     if car.boost_limit_kpa is None:
         said.append(
-            "no boost limit, so boost is not held against one (boost.limit_kpa in the car file)"
+            'no boost limit, so boost is not held against one (say --limit "18 psi", '
+            'or limit = "18 psi" in the car file)'
         )
     if not car.gear_ratios:
         said.append("no gearing, so gears are told from the log itself")

@@ -28,6 +28,8 @@ GOOD, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9
 # Severities and check states, by rank (worst last).
 SEVERITIES = ("note", "watch", "hold", "stop")
 VERDICTS = ("clear", "hold", "stop")
+# The score at each level of a limit, and so the best that a finding of that level leaves.
+SCORE_AT = {"watch": 70.0, "hold": 40.0, "stop": 10.0}
 REQUIRED_CHECKS = ("boost_overshoot", "lean_under_load", "heat_soak", "oscillation")
 
 
@@ -119,11 +121,20 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Barometric:
-    """Ambient pressure used for boost, and where it comes from."""
+    """Ambient pressure used for boost, where it comes from, and how far it may be off."""
 
     kpa: float
     source: str  # a phrase for people: "barometric channel", "manifold pressure with the engine stopped", ...
     uncertainty_kpa: float
+    kind: str = (
+        "measured"  # measured, channel, stopped, altitude; wide_open and assumed are guesses
+    )
+    contradicted: str = ""  # the sentence that says what in the log speaks against it
+
+    @property
+    def assumed(self) -> bool:
+        """Whether it is only a guess."""
+        return self.kind in ("wide_open", "assumed")
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,6 +157,7 @@ class Log:
     wall_start: str | None = None  # ISO date-time of the first row, when the log tells
     us_units: bool = False  # the source is in psi or °F
     reader: str = ""
+    cut_off_s: float | None = None  # time of the last row, where the file ends torn after it
 
     @cached_property
     def _arrays(self) -> dict[str, Array]:
@@ -165,6 +177,17 @@ class Log:
 
     def has(self, name: str) -> bool:
         return name in self.by_name
+
+    @cached_property
+    def reads_gauge(self) -> bool:
+        """Whether manifold pressure is read as gauge pressure: then boost needs no ambient pressure."""
+        channel = self.by_name.get("manifold_pressure")
+        return channel is not None and "gauge" in channel.source_unit
+
+    @property
+    def boost_room_kpa(self) -> float:
+        """How far boost may be off either way for its ambient pressure, kPa."""
+        return 0.0 if self.reads_gauge else self.barometric.uncertainty_kpa
 
     def sensors(self, name: str) -> tuple[str, ...]:
         """Every channel of one quantity, the first first: ('lambda', 'lambda_2'); () without any."""
@@ -197,17 +220,32 @@ class Log:
         return series
 
     def with_barometric(self, barometric: Barometric) -> Log:
-        """The same log over another ambient pressure; columns already turned into arrays are kept."""
+        """The same log over another ambient pressure; columns already turned into arrays are kept.
+
+        A manifold pressure that was read over ambient moves with it, so that boost stays what the gauge read.
+        """
         if barometric == self.barometric:
             return self
-        changed = replace(self, barometric=barometric)
-        changed.__dict__.update(
-            {
-                key: self.__dict__[key]
-                for key in ("_arrays", "_believed", "time")
-                if key in self.__dict__
-            }
+        moved = barometric.kpa - self.barometric.kpa
+        gauges = [
+            name
+            for name in self.sensors("manifold_pressure")
+            if self.by_name[name].offset == self.barometric.kpa and moved != 0.0
+        ]
+        frame = self.frame
+        for name in gauges:
+            frame = frame.with_columns(frame.get_column(name) + moved)
+        channels = tuple(
+            replace(c, offset=barometric.kpa) if c.known and c.name in gauges else c
+            for c in self.channels
         )
+        changed = replace(self, barometric=barometric, frame=frame, channels=channels)
+        if "time" in self.__dict__:
+            changed.__dict__["time"] = self.time
+        for cache in ("_arrays", "_believed"):
+            if cache in self.__dict__:
+                kept = self.__dict__[cache]
+                changed.__dict__[cache] = {n: v for n, v in kept.items() if n not in gauges}
         return changed
 
     def __getstate__(self) -> dict[str, object]:
@@ -282,6 +320,24 @@ class Span:
     setting: str = "throttle"  # what told that it was wide open: "throttle", "pedal", "load"
 
 
+@dataclass(frozen=True, slots=True)
+class Tear:
+    """A wide-open stretch of which the log has only a part: what is there of it, and where it breaks off.
+
+    how: "gap", "restart", "cut off", "log end"; pulls: those of the log that it leaves unfinished.
+    """
+
+    at_s: float
+    how: str
+    start_s: float
+    end_s: float
+    rpm_low: float
+    rpm_high: float
+    gear: int | None = None
+    duty_pct: float | None = None
+    pulls: tuple[int, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Pull:
     """One wide-open pull: its span and a view of the believed samples of its log."""
@@ -292,14 +348,12 @@ class Pull:
     sanity: Sanity
     car: Car
     night: tuple[Log, ...] = ()
+    context: object | None = (
+        None  # what the checks share of it, worked out once (checks/boost/context)
+    )
 
     @cached_property
     def _cache(self) -> dict[tuple[str, float, float], Series]:
-        return {}
-
-    @cached_property
-    def taken_apart(self) -> dict[str, Any]:
-        """What checks worked out of this pull once and want again, by a name of theirs; it travels with the pull."""
         return {}
 
     def __getstate__(self) -> dict[str, Any]:
@@ -408,10 +462,43 @@ class LogAudit:
     findings: tuple[Finding, ...] = ()
     pulls: tuple[PullAudit, ...] = ()
     checks: Mapping[str, CheckResult] = field(default_factory=dict)  # judged on the whole log
+    tears: tuple[Tear, ...] = ()  # wide-open stretches of which a part is missing
     not_a_log: bool = False  # rejected, and nothing in the file looks like a log
     rows: int = 0
     duration_s: float = 0.0
     rate_hz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What to do about boost after a night. state: 'step', 'stay', 'no_step'. why, first: a sentence each,
+    canonical units; first: what to look at first. expected_kpa: (low, mid, high), settled boost of the
+    next pull at duty_next_pct, gauge, nine in ten. None for what is not known."""
+
+    state: str
+    why: str
+    first: str
+    duty_now_pct: float | None = None
+    duty_next_pct: float | None = None
+    expected_kpa: tuple[float, float, float] | None = None
+    gear: int | None = None
+
+    def plain(self) -> dict[str, Any]:
+        """As plain values for JSON; figures to two digits."""
+        low, mid, high = self.expected_kpa or (None, None, None)
+        return {
+            "state": self.state,
+            "duty_now_pct": _rounded(self.duty_now_pct),
+            "duty_next_pct": _rounded(self.duty_next_pct),
+            "expected_kpa": {"low": _rounded(low), "mid": _rounded(mid), "high": _rounded(high)},
+            "gear": self.gear,
+            "why": self.why,
+            "first": self.first,
+        }
+
+
+def _rounded(value: float | None) -> float | None:
+    return round(float(value), 2) if value is not None and math.isfinite(value) else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -427,6 +514,7 @@ class Night:
     assumed: tuple[str, ...] = ()  # what was taken for granted for want of a car file
     us_units: bool = False
     setting: str = ""  # dyno, street or ""
+    decision: Decision | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -444,7 +532,8 @@ class Car:
     name: str = "unnamed car"
     path: str | None = None
     units: str | None = None  # us, metric
-    fuel: str = "petrol"
+    fuel: str = "petrol"  # petrol, e1 to e99, ethanol, methanol
+    ethanol_pct: float | None = 0.0  # of the fuel's volume; None for methanol
     stoichiometric_afr: float = 14.7
     altitude_m: float | None = None
     injection: str = "port"  # port, direct
@@ -478,7 +567,8 @@ class Limit:
     """One row of the thresholds table for one measure, car overrides applied.
 
     below: a small value is the bad one. best: the value that scores 100.
-    with_measure: a second measure whose levels must be passed too (overshoot in kPa and %).
+    by, at, along: where the levels go by another figure (boost), its name, points and the levels there; best,
+    watch, hold and stop are then those of the last point, and when() gives the row at any.
     """
 
     code: str
@@ -491,6 +581,46 @@ class Limit:
     below: bool = False
     why: str = ""
     source: str = ""
+    by: str = ""
+    at: tuple[float, ...] = ()
+    along: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+
+    def when(self, figure: float | None) -> Limit:
+        """The row at a figure of what its levels go by: straight lines between the points, level beyond them."""
+        if figure is None or not self.at:
+            return self
+        levels = {n: float(np.interp(figure, self.at, v)) for n, v in self.along.items()}
+        return replace(
+            self,
+            by="",
+            at=(),
+            along={},
+            best=levels["best"],
+            watch=levels.get("watch"),
+            hold=levels.get("hold"),
+            stop=levels.get("stop"),
+        )
+
+    def places(self, value: Array, figure: Array) -> Array:
+        """How bad each value is at its own figure: 0 at best, 1 at watch, 2 at hold, 3 at stop, and on by line.
+
+        For rows whose levels go by another figure; so stretches under changing boost compare.
+        """
+        levels = np.stack([np.interp(figure, self.at, v) for v in self.along.values()])
+        place: Array = (value - levels[0]) / np.maximum(levels[1] - levels[0], 1e-6)
+        for i in range(1, len(levels)):
+            last = i == len(levels) - 1
+            step = levels[i] - levels[i - 1] if last else levels[i + 1] - levels[i]
+            step = np.maximum(step, 1e-6)  # a car file may lay two levels on one another
+            place = np.where(value >= levels[i], i + (value - levels[i]) / step, place)
+        return place
+
+    def value_at(self, place: float, figure: float) -> float:
+        """The value that stands at a place (see places) at this figure."""
+        levels = [float(np.interp(figure, self.at, v)) for v in self.along.values()]
+        i = min(max(int(place), 0), len(levels) - 1)
+        step = levels[i] - levels[i - 1] if i == len(levels) - 1 else levels[i + 1] - levels[i]
+        return levels[i] + (place - i) * max(step, 1e-6)
 
     def severity(self, value: float | None) -> str | None:
         """'watch', 'hold' or 'stop' when that level is reached, else None."""
@@ -514,7 +644,7 @@ class Limit:
         if (value >= self.best) if self.below else (value <= self.best):
             return 100.0
         points = [(self.best, 100.0)]
-        for name, score in (("watch", 70.0), ("hold", 40.0), ("stop", 10.0)):
+        for name, score in SCORE_AT.items():
             level = getattr(self, name)
             if level is not None:
                 points.append((level, score))

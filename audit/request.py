@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from audit.discover import Found, find_logs
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, Night
 from audit.night.screen import screen_night
+from audit.night.typed import by_path
 
 if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
@@ -36,6 +37,8 @@ class Request:
     progress: Callable[[int, int], None] | None = None
     urls: tuple[str, ...] = ()  # logs on other file systems, by fsspec's addresses
     cluster: str | None = None  # address of a Dask scheduler
+    said: Mapping[str, str] = field(default_factory=dict)  # the car file's keys, for this call
+    duty: Mapping[str, float] = field(default_factory=dict)  # %, set by hand, by path; "" for all
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,7 @@ class Outcome:
     warnings: tuple[str, ...]
     usage: bool
     any_read: bool = False
+    date: str = ""  # the night's ISO day
 
 
 def run(request: Request) -> Outcome:
@@ -62,6 +66,7 @@ def run(request: Request) -> Outcome:
     date = _checked_date(request.date)
     if not found.files and not remote:
         return Outcome(None, warnings, usage=wrong)
+    duty = by_path(request.duty, (*found.files, *remote))
     night = screen_night(
         (*found.files, *remote),
         car=car,
@@ -71,16 +76,20 @@ def run(request: Request) -> Outcome:
         keep_frames=request.keep_frames,
         setting=request.setting,
         progress=request.progress,
+        duty=duty,
     )
     any_read = any(a.status == "read" for a in night.logs)
     kept: tuple[str, ...] = ()
     if archive is not None:
         night, kept = _archived(night, request, archive, date)
+    night = _decided(night, archive)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
     warnings = (*warnings, *kept)
-    return Outcome(night, warnings, usage=wrong, any_read=any_read)
+    from audit.archive.store.store import date_of
+
+    return Outcome(night, warnings, usage=wrong, any_read=any_read, date=date or date_of(night))
 
 
 def checked_archive(archive: str | Path) -> str:
@@ -120,8 +129,8 @@ def _car(request: Request, found: Found, remote: tuple[RemoteLog, ...]) -> Car:
     if path is None and remote:
         from audit.night.remote import remote_car
 
-        return remote_car(remote)
-    return load_car(path)
+        return remote_car(remote, request.said)
+    return load_car(path, request.said)
 
 
 def _checked_date(text: str | None) -> str | None:
@@ -143,7 +152,7 @@ def _archived(
     An archive that cannot be read or written takes nothing from the verdict: that is said, and the verdict stands.
     """
     from audit.archive.store.store import Archive
-    from audit.archive.trend.trends import trend_findings
+    from audit.archive.trend.fleet import trend_findings
 
     try:
         added = Archive(archive, logs=request.logs).add(
@@ -152,3 +161,14 @@ def _archived(
     except ArchiveError as error:
         return night, (f"{error} This night is not kept; the verdict is on its logs alone.",)
     return added.night, added.said
+
+
+def _decided(night: Night, archive: str | None) -> Night:
+    """The night with its decision; an archive that cannot be read gives no history to it."""
+    from audit.archive.step.decide import with_decision
+    from audit.archive.store.store import Archive
+
+    try:
+        return with_decision(night, None if archive is None else Archive(archive))
+    except ArchiveError:
+        return with_decision(night, None)

@@ -16,9 +16,10 @@ if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
 
 from audit.errors import CarFileError, did_you_mean
-from audit.model import Limit, base_of
+from audit.model import Car, Limit, base_of
 
 LEVELS = ("best", "watch", "hold", "stop")
+E85_SHARE = 0.85  # ethanol by volume at which the e85 levels stand in full
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,11 @@ class ChannelRow:
     step: float | None = None
     flat_s: float | None = None
     slow: bool = False
+    several: bool = False
+    stirs: bool = False
+    fine: float = 0.0
+    damage: bool = False
+    agree: float | None = None
     digits: int = 1
 
 
@@ -96,6 +102,11 @@ def channel_row(name: str) -> ChannelRow | None:
     return channel_rows().get(base_of(name))
 
 
+def row_of(name: str) -> ChannelRow:
+    """The row of a channel that is known to be one. Raises KeyError for any other name."""
+    return channel_rows()[base_of(name)]
+
+
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
     pairs: dict[str, Any] = {
         key: tuple(row[key]) for key in ("range", "usual", "rails") if key in row
@@ -110,8 +121,18 @@ def threshold_rows() -> list[dict[str, Any]]:
     return rows
 
 
-def limits(overrides: Mapping[str, Mapping[str, float]] | None = None) -> Limits:
-    """The limits with a car file's [thresholds] laid over them.
+def limits_for(car: Car) -> Limits:
+    """The limits of one car: the table's for its fuel and injection, its own [thresholds] laid over them."""
+    return limits(car.thresholds, fuel=car.fuel, injection=car.injection)
+
+
+def limits(
+    overrides: Mapping[str, Mapping[str, float]] | None = None,
+    *,
+    fuel: str = "petrol",
+    injection: str = "port",
+) -> Limits:
+    """The limits for a fuel and an injection, with a car file's [thresholds] laid over them.
 
     Raises CarFileError for an unknown code, measure or level, or levels out of order.
     """
@@ -119,11 +140,56 @@ def limits(overrides: Mapping[str, Mapping[str, float]] | None = None) -> Limits
     changed: dict[int, dict[str, float]] = {}
     for key, levels in (overrides or {}).items():
         changed[_row_index(table, key)] = _levels(key, levels)
-    rows = tuple(_limit(row, changed.get(i, {})) for i, row in enumerate(table))
+    rows = tuple(
+        _limit(_of_car(row, fuel, injection), changed.get(i, {})) for i, row in enumerate(table)
+    )
     settings = {
         name: float(row["value"]) for name, row in toml_table("thresholds.toml")["settings"].items()
     }
     return Limits(rows, settings)
+
+
+def fuel_shares(fuel: str) -> dict[str, float]:
+    """How far the levels of each fuel of the table hold: {} for petrol, {"e85": 0.59} for e50.
+
+    Ethanol by its share of volume, by line up to e85 and not beyond; methanol in full. Raises ValueError.
+    """
+    if fuel in ("petrol", "gasoline"):
+        return {}
+    if fuel == "methanol":
+        return {"methanol": 1.0}
+    share = 100.0 if fuel == "ethanol" else float(fuel.removeprefix("e"))
+    return {"e85": min(share / 100.0 / E85_SHARE, 1.0)}
+
+
+def _of_car(row: dict[str, Any], fuel: str, injection: str) -> dict[str, Any]:
+    """The row with its levels for this fuel and injection.
+
+    A part `[limit.e85]`, `[limit.methanol]` or `[limit.direct]` of a row says what differs: a level of its own, or
+    `add` for all levels. Without a part for methanol that for e85 holds.
+    """
+    out = dict(row)
+    shares = fuel_shares(fuel)
+    if "methanol" in shares and "methanol" not in row:
+        shares = {"e85": 1.0}
+    if injection == "direct":
+        shares["direct"] = 1.0
+    for name, share in shares.items():
+        part = row.get(name)
+        if part is None:
+            continue
+        for level in LEVELS:
+            if level in row:
+                out[level] = _moved(out[level], row[level], part, level, share)
+    return out
+
+
+def _moved(now: Any, petrol: Any, part: Mapping[str, Any], level: str, share: float) -> Any:
+    """A level, or the list of a level, moved by this share of what the part says."""
+    if isinstance(now, list):
+        return [_moved(n, p, part, level, share) for n, p in zip(now, petrol, strict=True)]
+    by = part["add"] if "add" in part else part.get(level, petrol) - petrol
+    return round(now + share * by, 4)
 
 
 def _row_index(table: list[dict[str, Any]], key: str) -> int:
@@ -146,10 +212,15 @@ def _levels(key: str, levels: Mapping[str, float]) -> dict[str, float]:
 def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
     merged = {**row, **changed}
     below = bool(row.get("below", False))
-    given = [(name, float(merged[name])) for name in LEVELS if name in merged]
+    given = [(name, merged[name]) for name in LEVELS if name in merged]
     if changed:
         _in_order(row["code"], given, below=below, changed=changed)
-    values = dict(given)
+    at = tuple(float(x) for x in row.get("at", ()))
+    along = {
+        name: tuple(map(float, v)) if isinstance(v, list) else (float(v),) * len(at)
+        for name, v in given
+    }
+    values = {name: along[name][-1] if at else float(v) for name, v in given}
     return Limit(
         code=row["code"],
         measure=row["measure"],
@@ -161,17 +232,28 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
         stop=values.get("stop"),
         why=row["why"],
         source=row["source"],
+        by=row.get("by", ""),
+        at=at,
+        along=along if at else {},
     )
 
 
 def _in_order(
-    code: str, given: list[tuple[str, float]], *, below: bool, changed: dict[str, float]
+    code: str, given: list[tuple[str, Any]], *, below: bool, changed: dict[str, float]
 ) -> None:
     """watch, hold, stop must get worse in this order ('best' follows a raised watch level by itself)."""
     levels = [pair for pair in given if pair[0] != "best"]
     for (name_a, a), (name_b, b) in pairwise(levels):
-        if (a < b) if below else (a > b):
-            raise CarFileError(
-                f'thresholds."{code}": {name_b} = {b:g} comes before {name_a} = {a:g}; '
-                f"give all levels in order ({', '.join(changed)} given)."
-            )
+        for low, high in _pairs(a, b):
+            if (low < high) if below else (low > high):
+                raise CarFileError(
+                    f'thresholds."{code}": {name_b} = {high:g} comes before {name_a} = {low:g}; '
+                    f"give all levels in order ({', '.join(changed)} given)."
+                )
+
+
+def _pairs(a: Any, b: Any) -> list[tuple[float, float]]:
+    """The levels to compare, point by point where one of them goes by boost."""
+    n = max(len(x) if isinstance(x, list) else 1 for x in (a, b))
+    first, second = (x if isinstance(x, list) else [x] * n for x in (a, b))
+    return list(zip(first, second, strict=True))

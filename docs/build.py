@@ -32,8 +32,8 @@ def checks_page() -> str:
         "A check's score is 100 where there is nothing to see, 70 at the watch limit, 40 at the hold limit.\n"
     )
     out.append('Limits are inclusive. A car file may override each: `[thresholds."code"]`.\n\n')
-    for check in all_checks():
-        out += _check(check)
+    for i, check in enumerate(all_checks()):
+        out += _check(check, part=i > 0 and all_checks()[i - 1].NAME == check.NAME)
     out.append("## sensors\n\nWhat a channel may not be believed for.\n\n")
     out += [
         _code(code)
@@ -43,11 +43,13 @@ def checks_page() -> str:
     return "".join(out)
 
 
-def _check(check: Any) -> list[str]:
+def _check(check: Any, *, part: bool) -> list[str]:
+    """One check, or a further part of the one before it."""
     doc = (check.__doc__ or "").strip()
-    needs = ", ".join(check.NEEDS) or "nothing but the log"
-    helped = ", ".join(check.HELPED_BY) or "nothing else"
-    head = f"## {check.NAME}\n\n{doc}\n\nNeeds: {needs}, {check.LEAST_RATE_HZ:g} samples a second or more. Helped by: {helped}.\n\n"
+    needs = ", ".join(check.DECLARED.needs) or "nothing but the log"
+    helped = ", ".join(check.DECLARED.helped_by) or "nothing else"
+    title = "" if part else f"## {check.NAME}\n\n"
+    head = f"{title}{doc}\n\nNeeds: {needs}, {check.DECLARED.least_rate_hz:g} samples a second or more. Helped by: {helped}.\n\n"
     return [head, *[_code(code) for code in check.CODES]]
 
 
@@ -59,16 +61,45 @@ def _code(code: str) -> str:
             "| measure | unit | watch | hold | stop | why | source |\n| --- | --- | --- | --- | --- | --- | --- |\n"
         )
         for r in rows:
-            levels = " | ".join(f"{r[k]:g}" if k in r else "–" for k in ("watch", "hold", "stop"))
+            levels = " | ".join(_level(r.get(k)) for k in ("watch", "hold", "stop"))
             out.append(
                 f"| {r['measure']} | {r['unit']} | {levels} | {r['why']} | {r['source']} |\n"
             )
         out.append("\n")
+        out += [_varies(r) for r in rows]
     cause = toml_table("causes.toml")["code"].get(code, {})
     if cause:
         out.append("Likely, most likely first: " + "; ".join(cause["likely"]) + ".\n\n")
         out.append("Look at: " + "; ".join(cause["look_at"]) + ".\n\n")
     return "".join(out)
+
+
+def _level(level: Any) -> str:
+    """A level, or those at each point of what the row goes by."""
+    if level is None:
+        return "–"
+    return ", ".join(f"{x:g}" for x in level) if isinstance(level, list) else f"{level:g}"
+
+
+PARTS = {"e85": "ethanol 85", "methanol": "methanol", "direct": "direct injection"}
+
+
+def _varies(row: Any) -> str:
+    """In words: by what a row's levels go, and what differs by fuel and injection."""
+    said = []
+    if "by" in row:
+        points = ", ".join(f"{x:g}" for x in row["at"])
+        said.append(f"levels at {points} {row['by'].replace('_', ' ')}, straight lines between")
+    for key, name in PARTS.items():
+        part = row.get(key)
+        if part is None:
+            continue
+        levels = [f"{k} {part[k]:g}" for k in ("watch", "hold", "stop") if k in part]
+        more = f"{part['add']:+g}" if "add" in part else ", ".join(levels)
+        said.append(f"{name}: {more}" + (f" ({part['why']})" if "why" in part else ""))
+    if any(key in row for key in ("e85", "methanol")):
+        said.append("ethanol shares by line between petrol and ethanol 85")
+    return f"`{row['measure']}`: {'; '.join(said)}.\n\n" if said else ""
 
 
 def channels_page() -> str:

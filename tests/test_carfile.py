@@ -50,6 +50,12 @@ def test_no_car_file_is_a_car_all_the_same():
         ('units = "imperial"\n', 1, "metric"),
         ("[solenoid]\nduty_min_pct = 90\nduty_max_pct = 10\n", 3, "above duty_min_pct"),
         ("[boost]\nlimit_kpa = inf\n", 2, "limit_kpa"),
+        ('name = "a"\nlimit = "18"\n', 2, '"18 psi"'),
+        ("limit = 18\n", 1, "18 psi is 124 kPa"),
+        ('[boost]\nlimit = "80 °F"\n', 2, "is a temperature"),
+        ('limit = "1 bar"\n[boost]\nlimit_kpa = 100\n', 1, "said twice"),
+        ('[boost]\nlimit_kpa = "18 psi"\n', 2, 'boost.limit = "18 psi"'),
+        ('fuel = "disel"\n', 1, "no fuel"),
     ],
 )
 def test_a_wrong_key_is_refused_with_its_line(tmp_path, text, line, says):
@@ -94,3 +100,21 @@ def test_logs_of_two_cars_are_refused(tmp_path):
 def test_something_that_is_no_tyre_raises():
     with pytest.raises(ValueError, match="205/50R15"):
         tyre_circumference_m("wide")
+
+
+def test_amounts_in_words_stand_for_the_plain_keys(tmp_path):
+    text = (
+        'limit = "18 psi"\naltitude = "3900 ft"\nfuel = "gasoline"\n'
+        '[boost]\ntarget = "1 bar"\nspring = "7 psi"\n'
+    )
+    car = load_car(written(tmp_path, text))
+    assert car.boost_limit_kpa == pytest.approx(124.106, abs=1e-3)
+    assert car.altitude_m == pytest.approx(1188.72)
+    assert (car.target_kpa, car.spring_kpa) == (100.0, pytest.approx(48.2633, abs=1e-4))
+    assert (car.fuel, car.ethanol_pct) == ("petrol", 0.0)
+
+
+def test_what_is_said_for_the_call_stands_over_the_file(tmp_path):
+    path = written(tmp_path, "[boost]\nlimit_kpa = 120\nspring_kpa = 50\n")
+    car = load_car(path, {"limit": "1 bar"})
+    assert (car.boost_limit_kpa, car.spring_kpa) == (100.0, 50)

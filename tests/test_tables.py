@@ -2,44 +2,25 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from audit.checks.kit.registry import all_checks, check_of
+from audit.declared import all_declared
+from audit.errors import CarFileError
 from audit.model import Limit
 from audit.tables import channel_rows, limits, threshold_rows, toml_table
 
-CODES = """
-boost.overshoot boost.over_limit boost.creep boost.sensor_ceiling boost.under_target boost.fade boost.late
-boost.oscillation control.no_response control.reversed control.saturated mixture.lean mixture.lean_spike mixture.rich
-mixture.drifts_lean fuel.pressure_drop fuel.injector_limit heat.intake heat.soak heat.coolant heat.cold knock.retard
-knock.count electrical.voltage oil.pressure traction.wheelspin
-""".split()
+CODES = [code for row in all_declared() for code in row.codes]
 SENSOR_CODES = """
 sensor.missing sensor.range sensor.rail sensor.flat_line sensor.spike sensor.rate_of_change sensor.dropout sensor.gap
 sensor.clock sensor.disagree sensor.unit_doubt sensor.slow
 """.split()
-CHECKS = {
-    "boost_overshoot",
-    "boost_delivery",
-    "oscillation",
-    "boost_control",
-    "lean_under_load",
-    "fuel_supply",
-    "heat_soak",
-    "knock",
-    "electrical",
-    "lubrication",
-    "traction",
-}
-
-
-def test_every_check_is_there():
-    assert {c.NAME for c in all_checks()} == CHECKS
 
 
 @pytest.mark.parametrize("code", CODES)
 def test_each_code_has_a_check_and_a_limit(code):
-    assert check_of(code) in CHECKS
+    assert check_of(code) in {c.NAME for c in all_checks()}
     assert limits().rows(code)
 
 
@@ -55,8 +36,12 @@ def test_each_limit_has_unit_reason_source_and_order(row):
     assert row["unit"]
     assert len(row["why"]) > 10
     assert row["source"]
-    levels = [row[k] for k in ("best", "watch", "hold", "stop") if k in row]
-    assert levels == sorted(levels, reverse=row.get("below", False))
+    given = [row[k] for k in ("best", "watch", "hold", "stop") if k in row]
+    n = len(row.get("at", [0.0]))
+    points = [[level[i] if isinstance(level, list) else level for level in given] for i in range(n)]
+    for levels in points:
+        assert levels == sorted(levels, reverse=row.get("below", False))
+    assert all(len(level) == n for level in given if isinstance(level, list))
 
 
 def test_each_channel_has_a_range_around_what_is_usual():
@@ -101,3 +86,56 @@ def test_a_limit_on_small_values_is_turned_round():
 def test_nothing_measured_has_no_score():
     assert LIMIT.score(None) is None
     assert LIMIT.severity(float("nan")) is None
+
+
+@pytest.mark.parametrize(
+    ("fuel", "watch", "hold"),
+    [
+        ("petrol", 0.72, 0.68),
+        ("gasoline", 0.72, 0.68),
+        ("e85", 0.66, 0.62),
+        ("ethanol", 0.66, 0.62),
+        ("methanol", 0.58, 0.54),
+        ("e50", 0.72 - 0.06 * 50 / 85, 0.68 - 0.06 * 50 / 85),
+        ("e10", 0.72 - 0.06 * 10 / 85, 0.68 - 0.06 * 10 / 85),
+        ("e30", 0.6988, 0.6588),
+    ],
+)
+def test_rich_limits_go_by_fuel_and_by_line_between(fuel, watch, hold):
+    row = limits(fuel=fuel).row("mixture.rich", "rich_lambda")
+    assert (row.watch, row.hold) == pytest.approx((watch, hold), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("fuel", "levels"),
+    [("petrol", (50, 60, 80)), ("e85", (60, 75, 95)), ("methanol", (60, 75, 95))],
+)
+def test_charge_temperature_goes_by_fuel(fuel, levels):
+    row = limits(fuel=fuel).row("heat.intake", "intake_peak_c")
+    assert (row.watch, row.hold, row.stop) == levels
+
+
+def test_a_car_file_overrides_a_limit_by_boost_fuel_and_injection_too():
+    own = {"mixture.lean": {"watch": 0.85, "hold": 0.86, "stop": 0.9}, "heat.intake": {"hold": 70}}
+    table = limits(own, fuel="e85", injection="direct")
+    row = table.row("mixture.lean", "lean_lambda")
+    for boost in (20.0, 35.0, 100.0, 200.0):
+        at = row.when(boost)
+        assert (at.watch, at.hold, at.stop) == (0.85, 0.86, 0.9)
+    heat = table.row("heat.intake", "intake_peak_c")
+    assert (heat.watch, heat.hold, heat.stop) == (60, 70, 95)
+
+
+def test_levels_out_of_order_at_one_boost_are_refused():
+    with pytest.raises(CarFileError, match="comes before"):
+        limits({"mixture.lean": {"hold": 0.80}})
+
+
+def test_places_and_values_at_a_boost_are_each_others_inverse():
+    row = limits().row("mixture.lean", "lean_lambda")
+    value, boost = np.linspace(0.7, 1.1, 30), np.linspace(10, 200, 30)
+    back = [row.value_at(p, b) for p, b in zip(row.places(value, boost), boost, strict=True)]
+    assert back == pytest.approx(value)
+    for v, b, p in zip(value, boost, row.places(value, boost), strict=True):
+        said = row.when(b).severity(v)
+        assert said == (None if p < 1 else "watch" if p < 2 else "hold" if p < 3 else "stop")

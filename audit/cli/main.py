@@ -21,6 +21,8 @@ COMMANDS: Mapping[str, str] = {
     "trends": "How the car has moved over its nights.",
     "response": "Boost against solenoid duty, and the next step up.",
     "plan": "The evening ahead on one page.",
+    "compare": "Two pulls, logs or nights side by side.",
+    "car": "Write a first car file.",
     "note": "Write a change of hardware into the car's journal.",
     "withdraw": "Take a night out of what its car is judged by.",
     "verify": "Prove that the archive is whole.",

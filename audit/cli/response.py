@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,8 +11,6 @@ from audit.cli.output import json_alone
 
 if TYPE_CHECKING:
     from audit.model import Car
-
-_TARGET = re.compile(r"(?:(\d)\s*=\s*)?(\d+(?:\.\d+)?)\s*(psi|kpa|bar)", re.IGNORECASE)
 
 
 @click.command("response")
@@ -49,6 +46,9 @@ _TARGET = re.compile(r"(?:(\d)\s*=\s*)?(\d+(?:\.\d+)?)\s*(psi|kpa|bar)", re.IGNO
     metavar="FILE",
     help="Write the result as JSON; - for standard output, and only it.",
 )
+@click.option(
+    "--gears", "by_gear", is_flag=True, help="The table by gear alone, to print or paste."
+)
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen.")
 def command(
     *,
@@ -58,10 +58,12 @@ def command(
     setting: str | None,
     json_to: str | None,
     units: str | None,
+    by_gear: bool,
 ) -> None:
     """Boost against solenoid duty, gear by gear, with its spread; the next step up, or why not.
 
-    No step is ever more than 5 % duty or 14 kPa (2 psi) expected, and none goes past a limit of the car.
+    No step is ever more than 5 % duty or 14 kPa (2 psi) expected (10 % through a dead band, where less than
+    1 psi is expected), and none goes past a limit of the car.
     """
     from audit.archive.step.response import response
     from audit.archive.step.response_document import document_of, dumps
@@ -77,9 +79,10 @@ def command(
         )
     if json_to is not None and json_alone(dumps(document), json_to):
         return
-    from audit.report.response_table import render
+    from audit.report.response_table import gear_table, render
 
-    click.echo("\n".join(render(document, us=units == "us" if units else document["us_units"])))
+    us = units == "us" if units else document["us_units"]
+    click.echo("\n".join((gear_table if by_gear else render)(document, us=us)))
 
 
 def car_of(known: list[str], car_file: Path | None, folder: str) -> Car | None:
@@ -98,21 +101,23 @@ def car_of(known: list[str], car_file: Path | None, folder: str) -> Car | None:
 
 def _wanted(texts: tuple[str, ...]) -> float | dict[int, float] | None:
     """--target as kPa for all gears, or by gear. Raises UsageError for a figure without a unit."""
+    from audit.amounts import WrongAmount, amount
     from audit.errors import UsageError
-    from audit.units import KPA_PER_BAR, KPA_PER_PSI
 
-    factors = {"psi": KPA_PER_PSI, "kpa": 1.0, "bar": KPA_PER_BAR}
     by_gear: dict[int, float] = {}
     every: float | None = None
     for text in texts:
-        match = _TARGET.fullmatch(text.strip())
-        if match is None:
+        gear, _, boost = text.strip().rpartition("=")
+        try:
+            kpa = amount(boost, "pressure", least=0.0)
+            number = int(gear) if gear else 0
+        except (WrongAmount, ValueError) as error:
+            why = f"{error}. " if isinstance(error, WrongAmount) else ""
             raise UsageError(
-                f"--target {text}: not a boost. Give it with its unit: 14psi, 96kPa, or 2=10psi for gear 2 alone."
-            )
-        kpa = float(match[2]) * factors[match[3].lower()]
-        if match[1]:
-            by_gear[int(match[1])] = kpa
+                f"--target {text}: not a boost. {why}Give it with its unit: 14psi, 96kPa, or 2=10psi for gear 2 alone."
+            ) from None
+        if gear:
+            by_gear[number] = kpa
         else:
             every = kpa
     if by_gear and every is not None:

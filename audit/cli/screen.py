@@ -50,6 +50,12 @@ USAGE, NOTHING_READ = 2, 3
     help="Write a page to send to your tuner.",
 )
 @click.option(
+    "--text",
+    "as_text",
+    is_flag=True,
+    help="Print the night in at most eight short lines, for a message to a friend.",
+)
+@click.option(
     "--units", type=click.Choice(["us", "metric"]), help="Units on the screen and in the report."
 )
 @click.option(
@@ -67,6 +73,17 @@ USAGE, NOTHING_READ = 2, 3
     metavar="HZ",
     help="Rows a second, for a log without a time column.",
 )
+@click.option(
+    "--duty",
+    "duties",
+    multiple=True,
+    metavar="[PATH=]PERCENT",
+    help="Solenoid duty set by hand, for logs that do not tell: 35 for all, run_2.csv=40 for one. "
+    "May be repeated.",
+)
+@click.option("--limit", metavar="BOOST", help='Boost this engine may see, as "18 psi".')
+@click.option("--altitude", metavar="HEIGHT", help='Height of the place, as "1200 ft".')
+@click.option("--fuel", metavar="FUEL", help="petrol, e10, e85 or any share, ethanol, methanol.")
 @click.option("--setting", type=click.Choice(["dyno", "street"]), help="Where the pulls were made.")
 @click.option("--date", metavar="YYYY-MM-DD", help="The night's date, where the logs do not tell.")
 def command(
@@ -83,6 +100,11 @@ def command(
     setting: str | None,
     date: str | None,
     cluster: str | None,
+    duties: tuple[str, ...],
+    limit: str | None,
+    altitude: str | None,
+    fuel: str | None,
+    as_text: bool,
 ) -> None:
     """Audit the logs of one night of one car and print the verdict.
 
@@ -95,6 +117,7 @@ def command(
 
     local = tuple(Path(p) for p in paths if not is_remote(p))
     urls = tuple(p for p in paths if is_remote(p))
+    words = {"limit": limit, "altitude": altitude, "fuel": fuel}
     request = Request(
         paths=local,
         urls=urls,
@@ -109,6 +132,8 @@ def command(
         date=date,
         keep_frames=bool(archive or report_to),
         progress=_progress(),
+        said={k: v for k, v in words.items() if v is not None},
+        duty=_duties(duties),
     )
     outcome = run(request)
     for line in outcome.warnings:
@@ -120,7 +145,7 @@ def command(
 
         write_report(outcome.night, report_to)
     try:
-        _write(outcome.night, json_to)
+        _write(outcome.night, json_to, date=outcome.date if as_text else None)
         sys.stdout.flush()
     except (
         BrokenPipeError
@@ -131,12 +156,41 @@ def command(
     sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)
 
 
-def _write(night: Night, json_to: str | None) -> None:
+def _duties(texts: tuple[str, ...]) -> dict[str, float]:
+    """--duty as percent by path, "" for all. Raises UsageError for what is no percentage."""
+    from audit.amounts import WrongAmount, amount
+    from audit.errors import UsageError
+
+    found: dict[str, float] = {}
+    for text in texts:
+        path, _, figure = text.rpartition("=")
+        figure = figure.strip()
+        try:
+            duty = amount(figure if figure.endswith("%") else f"{figure} %", "percent")
+        except WrongAmount:
+            duty = -1.0
+        if not 0.0 <= duty <= 100.0:
+            raise UsageError(
+                f"--duty {text}: not a duty of 0 to 100 %. Write --duty 35, or --duty run_2.csv=40."
+            )
+        if found.get(path, duty) != duty:
+            raise UsageError(f"--duty: two duties for {path or 'all logs'}. Keep one of them.")
+        found[path] = duty
+    return found
+
+
+def _write(night: Night, json_to: str | None, *, date: str | None) -> None:
+    """date: the night's, for the message; None for the whole report."""
     if json_to is not None:
         from audit.report.document import dumps
 
         if json_alone(dumps(night), json_to):
             return
+    if date is not None:
+        from audit.report.message import message
+
+        click.echo("\n".join(message(night, date=date)))
+        return
     from audit.report.terminal import print_night
 
     print_night(night)

@@ -35,7 +35,10 @@ if TYPE_CHECKING:
     metavar="QUERY",
     help="Ask in SQL instead, reading only: nights, logs, pulls, findings, notes.",
 )
-def command(folder: str, car: str | None, json_to: str | None, sql: str | None) -> None:
+@click.option("--season", is_flag=True, help="One line a night of one car.")
+def command(
+    *, folder: str, car: str | None, json_to: str | None, sql: str | None, season: bool
+) -> None:
     """Show how a car has moved over its nights, where it has shifted and what that usually means.
 
     With one car in the archive, or --car, its trends; else all cars, worst first.
@@ -52,6 +55,9 @@ def command(folder: str, car: str | None, json_to: str | None, sql: str | None) 
             click.echo(as_csv(*answer), nl=False)
         return
     cars = archive.cars()
+    if season:
+        click.echo("\n".join(_season(archive, car, cars)))
+        return
     if car is None and len(cars) != 1:
         from audit.archive.trend.fleet import fleet
 
@@ -81,6 +87,18 @@ def _shown(archive: Archive, car: str) -> Shown:
         return display.number(value, unit, us=us, digits=digits)
 
     return Shown(partial(display.localise, us=us), number, partial(display.unit_for, us=us))
+
+
+def _season(archive: Archive, car: str | None, cars: list[str]) -> list[str]:
+    """The lines of --season. Raises UsageError where the car is not told."""
+    from audit.archive.trend.season import season_lines
+    from audit.errors import UsageError
+
+    if car is None and len(cars) != 1:
+        raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")
+    name = car or cars[0]
+    archive.car(name)
+    return season_lines(archive.nights(name), archive.pulls(name), shown=_shown(archive, name))
 
 
 def _write(lines: list[str], document: object, json_to: str | None) -> None:

@@ -37,6 +37,7 @@ def write_log(log: Log, path: Path) -> None:
         "wall_start": log.wall_start,
         "us_units": log.us_units,
         "reader": log.reader,
+        "cut_off_s": log.cut_off_s,
     }
     temporary = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}.tmp")
     try:
@@ -103,6 +104,7 @@ def _log(about: Mapping[str, Any], frame: pl.DataFrame) -> Log:
         wall_start=about["wall_start"],
         us_units=about["us_units"],
         reader=about["reader"],
+        cut_off_s=about.get("cut_off_s"),  # files of an earlier version do not have it
     )
 
 

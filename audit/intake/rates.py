@@ -14,7 +14,7 @@ from audit.model import Array, Bools
 from audit.signal.arrays import distinct, median
 
 LEAST_CHANGES = 6
-SWITCH_LEVELS = 5  # so few values, seconds apart; common practice, no published source
+SWITCH_LEVELS = 12  # so few values, seconds apart; common practice, no published source
 SWITCH_S = 0.8
 
 

@@ -55,6 +55,7 @@ class RawLog:
     notes: tuple[Note, ...] = ()
     preamble: tuple[str, ...] = ()
     dialect: str = ""  # a phrase: "semicolon, decimal comma, UTF-16"
+    cut_off: bool = False  # the file ends torn after the last row
 
 
 @dataclass(frozen=True, slots=True)

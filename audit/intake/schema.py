@@ -1,32 +1,52 @@
 """The canonical frame as a pandera schema, built from the channel table.
 
-Heavy, so imported only where a frame comes from outside (Parquet in) and in tests; never while screening.
+Heavy, so imported only at the door of the archive and where it is verified; never while screening.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import polars as pl
 
-from audit.errors import UnreadableLog
-from audit.tables import ChannelRow, channel_rows
+from audit.model import NOT_EVALUATED, Log, Sanity
+from audit.tables import ChannelRow, channel_row
 
 if TYPE_CHECKING:
     import pandera.polars as pa
 
 
-def canonical_schema() -> pa.DataFrameSchema:
-    """Time strictly increasing and finite; each channel of the table Float64, nullable, in its physical range.
+def canonical_schema(names: Sequence[str]) -> pa.DataFrameSchema:
+    """Time strictly increasing and finite; each channel Float64, nullable, in its physical range.
 
-    Columns that are no channel ride along unchecked.
+    names: of the frame's columns; a second sensor is judged by its quantity's row. Columns that are no channel
+    ride along unchecked.
     """
     import pandera.polars as pa
 
-    rows = channel_rows()
+    rows = {name: row for name in names if (row := channel_row(name)) is not None}
     columns = {"time": pa.Column(pl.Float64, [_increasing()], nullable=False)}
     columns |= {name: _column(row) for name, row in rows.items() if name != "time"}
     return pa.DataFrameSchema(columns, strict=False)
+
+
+def faults_of(log: Log, sanity: Sanity) -> list[str]:
+    """What is wrong with a log that is to be kept, or was: types, clock, and the range of all that is believed.
+
+    A sample that the sensor tests do not believe is kept as the file had it, and may lie anywhere; one that
+    they do believe may not. One sentence a column and fault, all at once; [] when nothing is wrong.
+    """
+    failed = {
+        name: flags > NOT_EVALUATED
+        for name, flags in sanity.samples.items()
+        if len(flags) == log.rows and name in log.frame.columns and (flags > NOT_EVALUATED).any()
+    }
+    believed = [
+        pl.when(pl.Series(mask)).then(None).otherwise(pl.col(name)).alias(name)
+        for name, mask in failed.items()
+    ]
+    return check_frame(log.frame.with_columns(believed))
 
 
 def _column(row: ChannelRow) -> pa.Column:
@@ -56,7 +76,7 @@ def check_frame(frame: pl.DataFrame) -> list[str]:
     import pandera.errors
 
     try:
-        canonical_schema().validate(frame, lazy=True)
+        canonical_schema(frame.columns).validate(frame, lazy=True)
     except pandera.errors.SchemaErrors as found:
         return _sentences(found)
     return []
@@ -78,10 +98,3 @@ def _sentences(found: object) -> list[str]:
         )
     typed = {column for column, sentence in said if "to have type" in sentence}
     return sorted({s for column, s in said if column not in typed or "to have type" in s})
-
-
-def require_canonical(frame: pl.DataFrame, path: str) -> None:
-    """Raise UnreadableLog naming every fault of a frame that should be canonical."""
-    wrong = check_frame(frame)
-    if wrong:
-        raise UnreadableLog(f"{path}: the columns are not as they should be: " + " ".join(wrong))

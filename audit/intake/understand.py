@@ -10,15 +10,18 @@ import numpy as np
 import polars as pl
 
 from audit import __version__
+from audit.declared import needed_channels
 from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
+from audit.intake.names.sensors import further_sensors
+from audit.intake.names.unit_text import Unit, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
+from audit.intake.text.dialect import ERROR_WORDS
 from audit.intake.units.decide import CAR_FILE, Decision
 from audit.intake.units.infer_units import Inferred, Source, infer_units, turned
 from audit.intake.units.scene import THIN_TO
-from audit.intake.units.unit_text import Unit, unit_for, units_of
-from audit.model import Array, Car, Channel, Log, Note
-from audit.tables import channel_rows
+from audit.model import Array, Car, Channel, Log, Note, base_of
+from audit.tables import channel_row, channel_rows, row_of
 
 if TYPE_CHECKING:
     from audit.intake.raw import RawColumn, RawLog
@@ -68,13 +71,22 @@ def _understand(raw: RawLog, car: Car) -> Log:
         _numbers(s) if c.numeric or c.header.strip().casefold() in ruled else None
         for s, c in zip(series, raw.columns, strict=True)
     ]
+    broken = frozenset(i for i, s in enumerate(series) if values[i] is None and _only_errors(s))
+    for i in broken:
+        values[i] = np.full(len(raw.time), np.nan)
     columns = [
         replace(c, numeric=v is not None, unit=_said_unit(c.unit))
         for c, v in zip(raw.columns, values, strict=True)
     ]
     stride = max(1, -(-len(raw.time) // THIN_TO))
     samples = [_sample(v, stride) if v is not None else np.empty(0) for v in values]
-    named, notes = name_columns(columns, samples, car.channels, skip=clock_at)
+    named, notes = name_columns(columns, samples, car.channels, skip=clock_at, broken=broken)
+    if any(n.also for n in named):
+        rows = [
+            _thinned(s, v, stride) if v is not None else None
+            for s, v in zip(series, values, strict=True)
+        ]
+        named = further_sensors(named, columns, rows)
     sources, second = _sources(
         named, columns, series=series, values=values, car=car, stride=stride, notes=notes
     )
@@ -106,6 +118,7 @@ def _understand(raw: RawLog, car: Car) -> Log:
         wall_start=raw.clock.wall_start,
         us_units=_us_units(channels),
         reader=f"pullaudit {__version__}",
+        cut_off_s=float(raw.time[-1]) if raw.cut_off and len(raw.time) else None,
     )
 
 
@@ -119,6 +132,14 @@ def _numbers(series: pl.Series) -> Array | None:
     if not series.dtype.is_numeric():
         series = series.cast(pl.Float64, strict=False)
     return np.asarray(series.to_numpy(), dtype=np.float64)
+
+
+def _only_errors(series: pl.Series) -> bool:
+    """Whether a column of text says nothing but that its sensor does not work."""
+    if series.dtype != pl.String or series.n_unique() > len(ERROR_WORDS):
+        return False
+    words = {word.strip().lower() for word in series.unique().drop_nulls()} - {""}
+    return bool(words) and words <= ERROR_WORDS
 
 
 def _sample(values: Array, stride: int) -> Array:
@@ -158,15 +179,13 @@ def _sources(
             continue
         if name.channel:
             unit, unit_from = _car_unit(name, car, notes)
+            whole = base_of(name.channel) == "knock_retard"  # a knock may last a single row
+            rows = data if whole else _thinned(one, data, stride)
             sources[name.channel] = Source(
-                _thinned(one, data, stride), unit, unit_from, name.hints, split(header_of(column))
+                rows, unit, unit_from, name.hints, split(header_of(column))
             )
-        elif (
-            name.nearest in ("manifold_pressure", "vehicle_speed")
-            and name.why.startswith("reads as")
-            and name.nearest not in second
-        ):
-            second[name.nearest] = (_thinned(one, data, stride), name.unit)
+        elif name.also in ("manifold_pressure", "vehicle_speed") and name.also not in second:
+            second[name.also] = (_thinned(one, data, stride), name.unit)
     return sources, second
 
 
@@ -178,7 +197,8 @@ def _car_unit(name: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, st
     unit = unit_for(word.unit, name.channel)
     if unit is not None:
         return unit, CAR_FILE
-    known = ", ".join(u.said for u in units_of(channel_rows()[name.channel].quantity) if u.said)
+    row = row_of(name.channel)
+    known = ", ".join(u.said for u in units_of(row.quantity) if u.said)
     notes.append(
         Note(
             f"The car file gives the unit '{word.unit}' for {name.channel}, which is none that it can have. Known: {known}."
@@ -207,7 +227,7 @@ def _unit_notes(
             )
         elif found.candidate.special == "reciprocal":
             notes.append(Note(f"'{column.header}' is read as phi, the inverse of lambda."))
-        elif name.channel == "fuel_pressure" and "differential" in name.hints:
+        elif base_of(name.channel) == "fuel_pressure" and "differential" in name.hints:
             notes.append(
                 Note(
                     f"'{column.header}' seems to be fuel pressure over manifold pressure, not over ambient."
@@ -216,15 +236,12 @@ def _unit_notes(
     return notes
 
 
-NEEDED = ("engine_speed", "manifold_pressure", "lambda", "intake_air_temp")
-
-
 def _unnamed(
     named: Sequence[Named], columns: Sequence[RawColumn], values: Sequence[Array | None]
 ) -> list[Note]:
     """A needed channel that no column was taken for, while there are columns of no known name."""
     there = {n.channel for n in named}
-    lacks = [name for name in NEEDED if name not in there]
+    lacks = [name for name in needed_channels() if name not in there]
     free = [
         c.header
         for n, c, v in zip(named, columns, values, strict=True)
@@ -277,6 +294,10 @@ def _build(
 ) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
     """The canonical frame (time, channels, the rest, source values) and how each column was understood."""
     order = {name: i for i, name in enumerate(channel_rows())}
+
+    def place(name: str) -> tuple[int, int, str]:
+        return order[base_of(name)], len(name), name
+
     front: dict[str, pl.Series] = {}
     rest: dict[str, pl.Series] = {"": pl.Series("time", raw.time)}
     taken = {"time", *(n.channel for n in named if n.channel)}
@@ -305,10 +326,10 @@ def _build(
             )
             channels.append(_channel(name, header, found, rates[i], stored))
         else:
-            stored = _kept(rest, own if own not in order else f"column:{own}", series[i], taken)
+            stored = _kept(rest, f"column:{own}" if channel_row(own) else own, series[i], taken)
             channels.append(
                 Channel(
-                    name=header if header not in order else f"column:{header}",
+                    name=f"column:{header}" if channel_row(header) else header,
                     source=header,
                     source_unit=raw.columns[i].unit,
                     unit=raw.columns[i].unit,
@@ -322,7 +343,7 @@ def _build(
                 )
             )
     time = rest.pop("")
-    ordered = [front[n] for n in sorted(front, key=order.__getitem__)]
+    ordered = [front[n] for n in sorted(front, key=place)]
     return pl.DataFrame([time, *ordered, *rest.values()]), tuple(channels)
 
 
@@ -354,7 +375,7 @@ def _clock_channel(raw: RawLog, header: str, rate: Rate, stored: str) -> Channel
 
 
 def _channel(name: Named, header: str, found: Decision, rate: Rate, stored: str) -> Channel:
-    row = channel_rows()[name.channel]
+    row = row_of(name.channel)
     return Channel(
         name=name.channel,
         source=header,

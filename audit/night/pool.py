@@ -5,11 +5,12 @@ from __future__ import annotations
 import contextlib
 import functools
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audit.model import Car, LogAudit
+from audit.night.worker import Audit, audit_one, killer
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 # Under this many bytes a process of its own costs more than it saves.
 WORTH_A_PROCESS = 24_000_000
 AHEAD = 4  # files handed out to each process beyond the one it has, so that results do not pile up
-
-Audit = Callable[["Path | RemoteLog"], list[LogAudit]]
 
 
 def audit_files(
@@ -32,6 +31,7 @@ def audit_files(
     keep_frames: bool = True,
     progress: Callable[[int, int], None] | None = None,
     cluster: str | None = None,
+    duty: Mapping[str, float] | None = None,
 ) -> list[LogAudit]:
     """Audit each file, in the order given. workers: processes; None decides by the bytes to read.
 
@@ -39,7 +39,13 @@ def audit_files(
     """
     found: dict[int, list[LogAudit]] = {}
     for index, audits in audit_each(
-        paths, car=car, rate_hz=rate_hz, workers=workers, keep_frames=keep_frames, cluster=cluster
+        paths,
+        car=car,
+        rate_hz=rate_hz,
+        workers=workers,
+        keep_frames=keep_frames,
+        cluster=cluster,
+        duty=duty,
     ):
         found[index] = audits
         if progress is not None:
@@ -55,9 +61,12 @@ def audit_each(
     workers: int | None = None,
     keep_frames: bool = True,
     cluster: str | None = None,
+    duty: Mapping[str, float] | None = None,
 ) -> Iterator[tuple[int, list[LogAudit]]]:
     """(index of the file, its audits) as they are done, in any order; each file comes exactly once."""
-    audit = functools.partial(audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
+    audit = functools.partial(
+        audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames, duty=duty or {}
+    )
     if cluster is not None:
         from audit.night.cluster import on_cluster
 
@@ -73,21 +82,6 @@ def audit_each(
         yield from _spread(audit, paths, crew)
     finally:
         crew.rest()
-
-
-def audit_one(
-    source: Path | RemoteLog, *, car: Car, rate_hz: float | None = None, keep_frames: bool = True
-) -> list[LogAudit]:
-    """Audit one file of this machine, or one that is fetched first."""
-    from audit.night.screen import screen_log
-
-    if isinstance(source, Path):
-        return screen_log(source, car=car, rate_hz=rate_hz, keep_frames=keep_frames)
-    from audit.night.remote import fetched
-
-    return fetched(
-        functools.partial(screen_log, car=car, rate_hz=rate_hz, keep_frames=keep_frames), source
-    )
 
 
 class Crew:
@@ -143,15 +137,6 @@ def _spread(
         finally:
             lone.rest()
         yield done[0] if done else (index, [killer(path)])
-
-
-def killer(path: Path | RemoteLog) -> LogAudit:
-    """The word on a file whose reader died each time."""
-    sentence = (
-        f"{path}: the process that read it was ended by the system each time, most likely for want of memory. "
-        "Screen it alone on a machine with more, or cut the log into parts."
-    )
-    return LogAudit(str(path), "", "rejected", error=sentence)
 
 
 def _worked(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -98,10 +98,10 @@ def _below(system: Any, path: str) -> list[RemoteLog]:
     ]
 
 
-def remote_car(logs: Iterable[RemoteLog]) -> Car:
+def remote_car(logs: Iterable[RemoteLog], said: Mapping[str, str] | None = None) -> Car:
     """The car of the car.toml beside the logs or up to three folders above; the default car without one.
 
-    Raises CarFileError for one that is wrong, UsageError when the logs lie under two different ones.
+    said: as for load_car. Raises CarFileError for one that is wrong, UsageError when the logs lie under two different ones.
     """
     cars = {url for log in logs if (url := _car_above(log.url)) is not None}
     if len(cars) > 1:
@@ -109,7 +109,7 @@ def remote_car(logs: Iterable[RemoteLog]) -> Car:
             f"the logs lie under {len(cars)} car files ({', '.join(sorted(cars))}). Screen one car at a time, or give --car."
         )
     if not cars:
-        return Car()
+        return load_car(None, said)
     url = cars.pop()
     system, path = _opened(url)
     with tempfile.TemporaryDirectory() as folder:
@@ -118,7 +118,7 @@ def remote_car(logs: Iterable[RemoteLog]) -> Car:
         )  # an unnamed car is named by its folder
         local.parent.mkdir(parents=True, exist_ok=True)
         local.write_bytes(_told(url, lambda: system.cat_file(path)))
-        return dataclasses.replace(load_car(local), path=url)
+        return dataclasses.replace(load_car(local, said), path=url)
 
 
 def _car_above(url: str) -> str | None:

@@ -45,7 +45,8 @@ def decide(
         return "stop", tuple(dict.fromkeys([*stops, *holds, *gaps]))
     if holds or gaps:
         return "hold", tuple(dict.fromkeys([*holds, *gaps]))
-    return "clear", (_all_well(logs), *(text for severity, text in blame if severity == "watch"))
+    watches = tuple(text for severity, text in blame if severity == "watch")
+    return "clear", (_all_well(logs, len(watches)), *watches)
 
 
 def _blame(logs: Sequence[LogAudit], night_findings: Sequence[Finding]) -> list[tuple[str, str]]:
@@ -127,9 +128,12 @@ def _missing_channels(read: Sequence[LogAudit]) -> Iterable[str]:
                 yield f"{_short(log.path)}: {finding.message}"
 
 
-def _all_well(logs: Sequence[LogAudit]) -> str:
+def _all_well(logs: Sequence[LogAudit], watches: int) -> str:
     pulls = sum(len(log.pulls) for log in logs)
+    said = "Clear" + (
+        f", with {watches} thing{'s' if watches != 1 else ''} to watch" if watches else ""
+    )
     return (
-        f"All four required checks were evaluated over {pulls} pull{'s' if pulls != 1 else ''}, "
+        f"{said}: all four required checks were evaluated over {pulls} pull{'s' if pulls != 1 else ''}, "
         "and none is worse than watch."
     )

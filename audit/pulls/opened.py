@@ -41,12 +41,32 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
         levels = _levels(log, value, manifold, limits)
         if levels is None:
             return Opened(np.zeros(log.rows, dtype=np.bool_), setting)
-        return Opened(
-            _bridged(log, hysteresis(value, on=levels[0], off=levels[1]), value, levels[0]), setting
-        )
+        wide = _bridged(log, hysteresis(value, on=levels[0], off=levels[1]), value, levels[0])
+        if setting == "throttle":
+            wide = _as_long_as_the_pedal(log, sanity, wide, limits)
+        return Opened(wide, setting)
     if np.isfinite(manifold).any():
         return Opened(_by_load(log, manifold, limits.setting("load_kpa")), "load")
     return None
+
+
+def _as_long_as_the_pedal(log: Log, sanity: Sanity, wide: Bools, limits: LimitTable) -> Bools:
+    """Wide-open stretches carried on while the pedal stays down: the engine computer closed the throttle, not the foot."""
+    from audit.signal.spans import runs
+
+    if not log.has("pedal_position") or _broken(sanity, "pedal_position"):
+        return wide
+    pedal = on_rows(log, believed(log, sanity, "pedal_position"))
+    on, off = limits.setting("pull_throttle_on"), limits.setting("pull_throttle_off")
+    down = hysteresis(pedal, on=on, off=off) & (pedal >= on)
+    out = wide.copy()
+    _, ends = runs(wide)
+    starts, stops = runs(down)
+    for end in ends:
+        at = int(starts.searchsorted(end, side="right")) - 1
+        if at >= 0 and end < stops[at]:
+            out[end : stops[at]] = True
+    return out
 
 
 def _broken(sanity: Sanity, name: str) -> bool:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from audit.report.display import number, unit_for
 from audit.report.document import finite
-from audit.tables import channel_rows
+from audit.tables import row_of
 
 if TYPE_CHECKING:
     from audit.channels import ColumnStory, Explained, LogStory
@@ -54,7 +54,7 @@ def _table(story: LogStory, *, us: bool) -> list[str]:
 def _column(column: ColumnStory, *, us: bool) -> list[str]:
     c = column.channel
     low, high = (column.five[0], column.five[-1]) if column.five else (None, None)
-    unit, digits = (c.unit, channel_rows()[c.name].digits) if c.known else ("", 1)
+    unit, digits = (c.unit, row_of(c.name).digits) if c.known else ("", 1)
     name = c.name if c.known else "(kept as it is)"
     rate = f"{c.rate_hz:.3g}/s" if c.rate_hz else "–"
     ends = [number(end, unit, us=us, digits=digits) for end in (low, high)]

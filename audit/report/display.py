@@ -29,6 +29,8 @@ def _digits(text: str) -> int:
 
 def figure(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
     """'12.8 psi', '65 °C'; a dash for None."""
+    if unit == "1":  # a ratio such as lambda has no unit to name
+        return number(value, unit, us=us, digits=max(digits, 2))
     text = number(value, unit, us=us, digits=digits)
     return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
 
@@ -37,6 +39,7 @@ def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
     """The number alone, in the reader's unit; a dash for None or what is not finite."""
     if value is None or not math.isfinite(value):
         return "–"
+    unit = unit.partition(" per ")[0]  # of a slope, what goes up
     if us and unit in _US:
         _, convert, us_digits = _US[unit]
         return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0))
@@ -52,6 +55,7 @@ def _written(value: float, digits: int) -> str:
 
 def unit_for(unit: str, *, us: bool) -> str:
     """The unit a canonical unit is shown in; a temperature difference is shown in degrees."""
-    if us and unit in _US:
-        return _US[unit][0]
+    first, per, rest = unit.partition(" per ")
+    if us and first in _US:
+        return _US[first][0] + per + rest
     return "°C" if unit == "K" else unit

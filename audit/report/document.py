@@ -8,6 +8,7 @@ from typing import Any
 
 from audit import __version__
 from audit.model import Channel, CheckResult, Finding, LogAudit, Night, PullAudit, Sanity
+from audit.report.words import mended
 
 DOCUMENT, VERSION = "pullaudit.night", 1
 
@@ -21,6 +22,7 @@ def document(night: Night) -> dict[str, Any]:
         "car": night.car.name,
         "verdict": night.verdict,
         "reasons": list(night.reasons),
+        "decision": None if night.decision is None else night.decision.plain(),
         "assumed": list(night.assumed),
         "setting": night.setting or None,
         "checks": _checks(night.checks),
@@ -84,6 +86,7 @@ def _log(audit: LogAudit) -> dict[str, Any]:
         "channels": [_channel(c, audit.sanity) for c in audit.log.channels]
         if audit.log is not None
         else [],
+        "notes": mended(audit),
         "findings": [finding(f) for f in audit.findings],
         "pulls": [_pull(p) for p in audit.pulls],
     }

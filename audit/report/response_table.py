@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.words import CAUTIONS
+from audit.report.words import CAUTION, decision_line
 
 WIDTH = 46
 ACTIONS = {"up": "NEXT STEP", "stay": "STAY", "down": "GO BACK", "refuse": "NO STEP"}
@@ -22,7 +22,7 @@ def render(document: Doc, *, us: bool) -> list[str]:
     lines = [
         f"{document['car']}{where}: {many(document['pulls'], 'pull')}, {many(document['nights'], 'night')}"
     ]
-    lines += ["", *_next(document["next"], us=us)]
+    lines += ["", *_decision(document, us=us)]
     main = document["main_gear"] or 0
     for gear in sorted(document["gears"], key=lambda g: (g["gear"] or 0) != main):
         if gear["pulls"]:
@@ -38,7 +38,32 @@ def render(document: Doc, *, us: bool) -> list[str]:
         ]
     for section in (_by_gear(document, us=us), _notes(document, us=us)):
         lines += ["", *section] if section else []
-    return [*lines, "", *wrapped(CAUTIONS)]
+    return [*lines, "", *wrapped(CAUTION)]
+
+
+def gear_table(document: Doc, *, us: bool) -> list[str]:
+    """A line a gear: duties logged, boost there, the duty that the target takes; to print or paste."""
+    unit = unit_for("kPa", us=us)
+    lines = [
+        f"{document['car']}, boost by gear in {unit} gauge",
+        f"{'gear':>4} {'pulls':>5} {'duty %':>9} {'boost':>11} {'target':>6} {'takes %':>7}",
+    ]
+    for gear in sorted(document["gears"], key=lambda g: g["gear"] or 0):
+        levels, wanted = gear["levels"], gear["wanted"]
+        duty = boost = "–"
+        if levels:
+            ends = levels[0], levels[-1]
+            duty = "-".join(dict.fromkeys(f"{one['duty_pct']:.0f}" for one in ends))
+            boost = "-".join(dict.fromkeys(number(one["boost_kpa"], "kPa", us=us) for one in ends))
+        target = "–" if wanted is None else number(wanted["target_kpa"], "kPa", us=us)
+        takes = "–" if wanted is None else _duty(wanted["duty_pct"])
+        guess = " ?" if wanted is not None and wanted["known"] != "logged" else ""
+        lines.append(
+            f"{gear['gear'] or '–':>4} {gear['pulls']:>5} {duty:>9} {boost:>11} {target:>6} {takes:>7}{guess}"
+        )
+    if any(line.endswith("?") for line in lines):
+        lines += wrapped("?: beyond the duties logged in that gear, or borrowed from other gears.")
+    return [*lines, *wrapped(CAUTION)]
 
 
 def many(count: int, noun: str) -> str:
@@ -52,6 +77,23 @@ def wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:
     return textwrap.wrap(
         text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
     )
+
+
+def _decision(document: Doc, *, us: bool) -> list[str]:
+    """The one decision, why, and what to log; without any night what the step says."""
+    decision, step = document["decision"], document["next"]
+    if decision is None:
+        return _next(step, us=us)
+    lines = wrapped(decision_line(decision, us=us), "", "  ")
+    said = [decision["why"]]
+    if step["sentence"] not in decision["why"] and decision["state"] == "step":
+        said.insert(0, step["sentence"])
+    lines += [line for text in said for line in wrapped(localise(text, us=us))]
+    if step["log_next"] and step["log_next"] not in decision["why"]:
+        lines += wrapped(localise(step["log_next"], us=us), "To do: ", "  ")
+    if decision["state"] != "step":
+        lines += wrapped(localise(decision["first"], us=us), "Look first: ", "  ")
+    return lines
 
 
 def _next(step: Doc, *, us: bool) -> list[str]:
@@ -131,7 +173,7 @@ def _by_gear(document: Doc, *, us: bool) -> list[str]:
         )
     known = {row["known"] for _, row in wanted}
     lines += (
-        wrapped("GUESS: gears: no pull of that gear; from the others.")
+        wrapped("borrowed: from other gears; no pull of that gear yet.")
         if "guessed from other gears" in known
         else []
     )
@@ -150,7 +192,7 @@ def _known(how: str) -> str:
     return {
         "logged": "logged",
         "beyond the data": "GUESS: beyond",
-        "guessed from other gears": "GUESS: gears",
+        "guessed from other gears": "borrowed",
     }[how]
 
 

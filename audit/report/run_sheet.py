@@ -7,7 +7,7 @@ from typing import Any
 
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.response_table import many, wrapped
-from audit.report.words import CAUTIONS
+from audit.report.words import CAUTION, decision_line
 
 BOX = "[ ] "
 Doc = Mapping[str, Any]
@@ -19,9 +19,11 @@ def render(document: Doc, *, us: bool) -> list[str]:
         filter(None, (document["setting"], f"gear {document['gear']}" if document["gear"] else ""))
     )
     lines = [f"EVENING: {document['car']}{f' ({where})' if where else ''}"]
+    if document["decision"] is not None:
+        lines += wrapped(decision_line(document["decision"], us=us), "", "  ")
     lines += _evening(document, us=us) if document["legs"] else _nothing(document, us=us)
     notes = [line for note in document["notes"] for line in wrapped(localise(note, us=us), "- ")]
-    return [*lines, *(["", *notes] if notes else []), "", *wrapped(CAUTIONS)]
+    return [*lines, *(["", *notes] if notes else []), "", *wrapped(CAUTION)]
 
 
 def _evening(document: Doc, *, us: bool) -> list[str]:
@@ -33,10 +35,12 @@ def _evening(document: Doc, *, us: bool) -> list[str]:
         "2 Warm up, driving gently",
         *_boxes([f"Coolant {coolant}, oil {oil} or more"], us=us),
     ]
+    before = [*_boxes(document["before"], us=us)]
+    lines += ["  Set and try, before any pull", *before] if before else []
     lines += ["", "3 Pulls, in this order", *wrapped(localise(document["lead"], us=us))]
     lines += [line for leg in document["legs"] for line in _leg(leg, us=us)]
     lines += wrapped(
-        f"Between pulls {_time(document['cool_down_s'])} of gentle driving ({document['cool_down_from']})."
+        f"Between pulls drive gently for about {_time(document['cool_down_s'])} ({document['cool_down_from']})."
     )
     lines += ["", "4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
     return [*lines, "", "5 After it", *wrapped(document["after"] or "Screen it, then plan again.")]
@@ -46,7 +50,7 @@ def _nothing(document: Doc, *, us: bool) -> list[str]:
     """Where nothing may be logged yet: why, and what to look at meanwhile."""
     lines = [
         "",
-        "NO PULLS YET",
+        "NO HIGHER DUTY TONIGHT" if document["history"] else "NO PULLS YET",
         *wrapped(localise(document["lead"], us=us)),
         "Plan again once that is done.",
     ]
@@ -58,16 +62,19 @@ def _boxes(items: Sequence[str], *, us: bool, mark: str = BOX) -> list[str]:
 
 
 def _leg(leg: Doc, *, us: bool) -> list[str]:
-    head = f"{BOX * leg['pulls']}{leg['duty_pct']:.1f} % duty, {many(leg['pulls'], 'pull')}"
+    duty = f"{leg['duty_pct']:.1f} % duty" if leg["duty_pct"] else "unplugged"
+    head = f"{BOX * leg['pulls']}{duty}, {many(leg['pulls'], 'pull')}"
     lines = [head]
     if leg["expected_kpa"] is not None:
         low, middle, high = (
             number(leg[key], "kPa", us=us) for key in ("low_kpa", "expected_kpa", "high_kpa")
         )
         lines.append(f"    expect {middle} {unit_for('kPa', us=us)} ({low} to {high})")
+    if leg["lift_kpa"] is not None:
+        lines.append(f"    lift at {figure(leg['lift_kpa'], 'kPa', us=us)}")
     return [*lines, *wrapped(localise(leg["why"], us=us), "    ")]
 
 
 def _time(seconds: float) -> str:
     minutes = seconds / 60.0
-    return f"{minutes:g} min"
+    return f"{minutes:g} minutes"

@@ -8,13 +8,21 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TextIO
 
-from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, Night, PullAudit
+from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.words import CAUTIONS, VERDICT_SAYS
+from audit.report.words import (
+    CAUTIONS,
+    afr_factor,
+    decision_line,
+    headline,
+    mended,
+    told,
+)
 from audit.report.words import plain_check as plain
 
 WIDTH = 80
 BULLET = "  - "
+MOST_MENDED = 3  # notes of one log that are said in full
 # Colour never carries the meaning alone: the word stands beside it.
 COLOURS = {"clear": "32", "hold": "33", "stop": "31", "watch": "36", "note": "2"}
 
@@ -52,11 +60,21 @@ def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
 
 
 def _verdict(night: Night, *, colour: bool) -> list[str]:
-    head = f"{night.verdict.upper()}: {VERDICT_SAYS[night.verdict]}"
+    head = headline(night)
     lines = [_painted(night.verdict, head, colour=colour), f"{night.car.name}{_counts(night)}"]
     for reason in night.reasons:
-        lines += _wrapped(localise(reason, us=night.us_units), BULLET)
-    return lines
+        lines += _wrapped(told(night, reason), BULLET)
+    return [*lines, "", *_decision(night)]
+
+
+def _decision(night: Night) -> list[str]:
+    if night.decision is None:
+        return []
+    us = night.us_units
+    lines = _wrapped(decision_line(night.decision.plain(), us=us), "")
+    if night.decision.state != "no_step":
+        lines += _wrapped(told(night, night.decision.why), BULLET)
+    return [*lines, *_wrapped(f"first: {told(night, night.decision.first)}", BULLET)]
 
 
 def _counts(night: Night) -> str:
@@ -71,23 +89,33 @@ def _many(count: int, noun: str) -> str:
 
 def _pulls(night: Night) -> list[str]:
     if not any(a.pulls for a in night.logs):
-        return []
-    us = night.us_units
+        return [line for a in night.logs if mended(a) for line in (_short(a.path), *_mended(a))]
+    us, afr = night.us_units, afr_factor(night)
     head = (
-        f"{'pull':>4} {'gear':>4} {'engine rpm':>11} {'boost peak/settled':>18} {'over':>11} {'lambda':>6} "
+        f"{'pull':>4} {'gear':>4} {'engine rpm':>11} {'boost peak/settled':>18} {'over':>11} {'lambda' if afr is None else 'AFR':>6} "
         f"{'intake':>8}  {'score':>5}"
     )
     pressure, degrees = unit_for("kPa", us=us), unit_for("°C", us=us)
     units = f"{'':>4} {'':>4} {'from-to':>11} {pressure:>18} {pressure + ' (%)':>11} {'max':>6} {degrees:>8}  {'0-100':>5}"
     lines = ["Pulls", head, units]
     for audit in night.logs:
-        if audit.pulls:
-            lines.append(f"{_short(audit.path)}")
-            lines += [_pull(p, us=us) for p in audit.pulls]
+        if audit.pulls or mended(audit):
+            lines += [_short(audit.path), *_mended(audit)]
+            lines += [_pull(p, us=us, afr=afr or 1.0) for p in audit.pulls]
+    if afr is not None:
+        lines += _wrapped(f"AFR as the logger gives it: {afr:.1f} is lambda 1.00.", "  ")
     return lines
 
 
-def _pull(audit: PullAudit, *, us: bool) -> str:
+def _mended(audit: LogAudit) -> list[str]:
+    """One line (wrapped) of what was left out or mended."""
+    said = mended(audit)
+    more = [f"{len(said) - MOST_MENDED} more: see pullaudit channels."]
+    text = " ".join(said[:MOST_MENDED] + (more if len(said) > MOST_MENDED else []))
+    return _wrapped(text, "  as read: ", "    ") if said else []
+
+
+def _pull(audit: PullAudit, *, us: bool, afr: float) -> str:
     m, span = audit.measures, audit.pull.span
     boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
@@ -101,8 +129,12 @@ def _pull(audit: PullAudit, *, us: bool) -> str:
     score = "–" if audit.score is None else f"{audit.score:.0f}"
     return (
         f"{audit.pull.index:>4} {gear:>4} {f'{span.rpm_start:.0f}-{span.rpm_end:.0f}':>11} {boost:>18} {overshoot:>11} "
-        f"{number(m.get('lambda_max'), '1', us=us, digits=2):>6} {heat:>8}  {score:>5}{_worst(audit)}"
+        f"{_mixture(m.get('lambda_max'), afr):>6} {heat:>8}  {score:>5}{_worst(audit)}"
     )
+
+
+def _mixture(lam: float | None, afr: float) -> str:
+    return number(None if lam is None else lam * afr, "1", us=False, digits=2 if afr == 1.0 else 1)
 
 
 def _worst(audit: PullAudit) -> str:
@@ -142,18 +174,21 @@ def _findings(night: Night, *, colour: bool) -> list[str]:
     for group in sorted(
         groups.values(), key=lambda g: -max(SEVERITIES.index(f.severity) for f, _ in g)
     ):
-        lines += _finding_group(group, us=night.us_units, colour=colour)
+        lines += _finding_group(night, group, colour=colour)
     return lines
 
 
-def _finding_group(group: Sequence[tuple[Finding, str]], *, us: bool, colour: bool) -> list[str]:
+def _finding_group(
+    night: Night, group: Sequence[tuple[Finding, str]], *, colour: bool
+) -> list[str]:
     """The worst of a code with its evidence; the others of the same code by where and value."""
+    us = night.us_units
     ranked = sorted(group, key=lambda pair: -SEVERITIES.index(pair[0].severity))
     worst, where = ranked[0]
     lines = [
         f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({where}{_when(worst)})"
     ]
-    lines += _wrapped(localise(worst.message, us=us), "    ")
+    lines += _wrapped(told(night, worst.message), "    ")
     if len(ranked) > 1:
         others = "; ".join(
             f"{w} {figure(f.value, f.unit or '', us=us).strip()}" for f, w in ranked[1:6]
@@ -196,6 +231,9 @@ def _not_judged(night: Night) -> list[str]:
         lines += _wrapped(
             f"{plain(check)}: {localise(why, us=night.us_units)}{_where(where, night)}", BULLET
         )
+    logs = [a.log for a in night.logs if a.log is not None]
+    if logs and not any(log.has("wastegate_duty") for log in logs):
+        lines += _wrapped("If you know the solenoid's duty, say it: --duty 35", BULLET)
     return lines
 
 

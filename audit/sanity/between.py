@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.model import Array, Bools, Car, Log
-from audit.sanity.state import State, since, until
+from audit.engine import State, since, until
+from audit.model import Array, Bools, Car, Log, base_of
 from audit.sanity.trouble import Trouble
 from audit.signal.arrays import median
 from audit.signal.spans import runs
+from audit.tables import channel_row
 from audit.units import standard_pressure_kpa
 
 REST_KPA = 4.0  # two pressure sensors in the same air: 1 % of 300 kPa, and of 115 kPa
@@ -16,6 +17,7 @@ WEATHER_KPA = 4.0  # how far the weather moves true pressure from the standard a
 OPEN_AIR_KPA = (50.0, 112.0)  # no road is higher, no weather heavier
 THROTTLE_S = 1.2  # longer than any manifold takes to follow its throttle
 COLD_START_C = 50.0
+SIDE_BY_SIDE, SIDE_BY_SIDE_S = 5, 1.5  # samples of both within this many s of each other
 
 
 def contradictions(log: Log, car: Car, state: State) -> list[Trouble]:
@@ -26,6 +28,7 @@ def contradictions(log: Log, car: Car, state: State) -> list[Trouble]:
         *_cold_start(log, state),
         *_ambient(log, state),
         *_gearing(log, car, state),
+        *_second_sensors(log, state),
     ]
     return [trouble for trouble in found if trouble is not None]
 
@@ -64,7 +67,6 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
             float(t[-1]),
             value=gap,
             limit=room,
-            broken=True,
             text=text,
         )
     ]
@@ -115,7 +117,6 @@ def _throttle(log: Log, state: State) -> list[Trouble]:
                     spans[-1][1],
                     value=seconds,
                     limit=THROTTLE_S,
-                    broken=True,
                     text=f"{text}, for {seconds:.1f} s in all",
                 )
             )
@@ -162,7 +163,6 @@ def _cold_start(log: Log, state: State) -> list[Trouble]:
             float(t[-1]),
             value=abs(gap),
             limit=15.0 if gap > 0 else 25.0,
-            broken=True,
             text=text,
         )
     ]
@@ -191,7 +191,6 @@ def _ambient(log: Log, state: State) -> list[Trouble]:
             float(state.t[-1]),
             value=ambient - intake,
             limit=10.0,
-            broken=True,
             text=text,
         )
     ]
@@ -236,10 +235,53 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
             float(t[-1]),
             value=worst,
             limit=9.0,
-            broken=True,
             text=text,
         )
     ]
+
+
+def _second_sensors(log: Log, state: State) -> list[Trouble]:
+    """Second sensors of one quantity against the first, by the table's `agree`.
+
+    Quick ones are compared in wide-open stretches; temperatures where the car stands warm and off load, since before
+    and behind a cooler they rightly differ in a pull. Banks of lambda, cylinders of knock have no `agree`.
+    """
+    out = []
+    for name in log.by_name:
+        row, first = channel_row(name), base_of(name)
+        if row is None or row.agree is None or name == first or not log.has(first):
+            continue
+        rows = state.standing if row.slow else state.inside(state.t, lead_s=0.0)
+        mine, other = log.believed(name, None), log.believed(first, None)
+        apart = mine.value - other.at(mine.t, max_gap_s=SIDE_BY_SIDE_S)
+        there = np.isfinite(apart) & rows[np.minimum(state.t.searchsorted(mine.t), log.rows - 1)]
+        if there.sum() < SIDE_BY_SIDE:
+            continue
+        gap = abs(median(apart[there]))
+        if gap <= row.agree:
+            continue
+        t = mine.t[there]
+        where = "standing warm" if row.slow else "in the pulls"
+        plain = name.replace("_", " ")
+        text = (
+            f"{plain} and {first.replace('_', ' ')} are {gap:.1f} {row.unit} apart {where}, more than the "
+            f"{row.agree:g} {row.unit} that two sensors of one quantity may differ: one of them is wrong"
+        )
+        out.append(
+            Trouble(
+                "sensor.disagree",
+                name,
+                1,
+                float(there.mean()),
+                float(np.ptp(t)),
+                float(t[0]),
+                float(t[-1]),
+                value=gap,
+                limit=row.agree,
+                text=text,
+            )
+        )
+    return out
 
 
 def _median(values: Array) -> float | None:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from audit.engine import State
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
 from audit.sanity.aggregate import of_test, worst_of
-from audit.sanity.state import State
 from audit.sanity.tests.dropouts import blanks, dropout
-from audit.sanity.tests.frozen import frozen_runs
+from audit.sanity.tests.frozen import DRIVERS, Reading, frozen_runs
 from audit.sanity.tests.mixture import pinned_mixture
 from audit.sanity.tests.noise import noise_and_step
 from audit.sanity.tests.ranges import gross_range, pinned, rail
@@ -32,6 +33,7 @@ OPERATING = frozenset(
         "fuel_pressure",
     }
 )
+LEAST_LAMBDA = 0.1  # nothing burns there: a zero has no 1/lambda
 TEMPERATURE_PIN = 0.6  # °C: a rail that came through a whole degree Fahrenheit
 EXCURSION_S = 10.0  # a slow quantity that leaps away and back within this was not there in between
 
@@ -40,6 +42,7 @@ EXCURSION_S = 10.0  # a slow quantity that leaps away and back within this was n
 class Samples:
     """A channel's own samples: name, table row, times s, values, resolution and noise in its unit."""
 
+    channel: str
     row: ChannelRow
     t: Array
     value: Array
@@ -49,7 +52,17 @@ class Samples:
 
     @property
     def name(self) -> str:
+        """The quantity, whichever of its sensors this is."""
         return self.row.name
+
+    @cached_property
+    def slewing(self) -> Samples:
+        """As the sensor answers: the same, but 1/lambda for lambda, whose own slope has no bound towards air."""
+        if self.name != "lambda":
+            return self
+        value = 1.0 / np.maximum(self.value, LEAST_LAMBDA)
+        sigma, step = noise_and_step(self.t, value)
+        return replace(self, value=value, sigma=sigma or 0.0, step=step)
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +76,7 @@ class Examined:
 
 
 def examine_channel(
+    channel: str,
     row: ChannelRow,
     t: Array,
     value: Array,
@@ -74,12 +88,12 @@ def examine_channel(
 ) -> Examined:
     """Every test that the channel's table row asks for.
 
-    t: s, n samples, increasing; value: n, canonical unit; source_zero: what a zero in the source's unit is in
+    channel: its name, lambda_2; row: of its quantity; t: s, n samples, increasing; value: n, canonical unit; source_zero: what a zero in the source's unit is in
     the canonical one; until_s: end of the log, s; top: the sensor's own upper end if the car file tells.
     """
     sigma, step = noise_and_step(t, value)
     interval = median_of_some(np.diff(t)) if len(t) > 1 else 0.0
-    s = Samples(row, t, value, step, sigma or 0.0, interval)
+    s = Samples(channel, row, t, value, step, sigma or 0.0, interval)
     per_test = {"gross_range": _range(s, state)}
     if row.spike is not None:
         per_test["dropout"] = _dropout(s, state, source_zero)
@@ -87,7 +101,7 @@ def examine_channel(
         per_test["rail"] = _rail(s)
     if row.name == "lambda":
         per_test["rail"] = pinned_mixture(t, value, state, step=step)
-    if row.flat_s is not None:
+    if row.flat_s is not None or row.stirs or row.name in DRIVERS:
         per_test["flat_line"] = _flat(s, state)
     gone = _bad(len(t), per_test)
     if row.spike is not None:
@@ -109,7 +123,7 @@ def examine_channel(
     )
     if missing and not row.slow:
         tests["dropout"] = max(tests.get("dropout", GOOD), SUSPECT)
-        troubles.append(_blank_trouble(row.name, missing, t))
+        troubles.append(_blank_trouble(channel, missing, t, state))
     if (
         top is not None
         and pinned(t, value, at=top, within=max(1.0, 0.6 * step), least_s=0.15).any()
@@ -184,19 +198,29 @@ def _rail(s: Samples) -> FlagArray:
 
 def _flat(s: Samples, state: State) -> FlagArray:
     flags = np.full(len(s.t), GOOD, dtype=np.uint8)
-    for_s = s.row.flat_s or 0.0
-    if len(s.t) < 5 or s.t[-1] - s.t[0] < min(for_s, 20.0):
+    if len(s.t) < 5:
         flags[:] = NOT_EVALUATED
         return flags
-    for a, b in frozen_runs(
-        s.name, s.t, s.value, state, for_s=for_s, sigma=s.sigma, step=s.step, slow=s.row.slow
-    ):
+    reading = Reading(
+        s.name,
+        s.t,
+        s.value,
+        state,
+        sigma=s.sigma,
+        step=s.step,
+        for_s=s.row.flat_s,
+        slow=s.row.slow,
+        stirs=s.row.stirs,
+        fine=s.row.fine,
+    )
+    for a, b in frozen_runs(reading):
         flags[a:b] = FAIL
     return flags
 
 
 def _spike(s: Samples, state: State, gone: Bools | None) -> FlagArray:
     """Spikes among the samples that nothing else has taken out; higher ones needed while the driver moves."""
+    s = s.slewing
     flags = np.full(len(s.t), GOOD, dtype=np.uint8)
     least = s.row.spike or 0.0
     if s.name == "lambda" and s.interval_s > 0.12:
@@ -221,6 +245,7 @@ def _spike(s: Samples, state: State, gone: Bools | None) -> FlagArray:
 
 
 def _rate(s: Samples, gone: Bools | None, state: State) -> FlagArray:
+    s = s.slewing
     slew, slack = s.row.slew or np.inf, 6 * s.sigma + 2 * s.step
     kept = None if gone is None else np.flatnonzero(~gone)
     flags = np.full(len(s.t), GOOD, dtype=np.uint8)
@@ -229,11 +254,14 @@ def _rate(s: Samples, gone: Bools | None, state: State) -> FlagArray:
         return flags
     t, value = (s.t, s.value) if kept is None else (s.t[kept], s.value[kept])
     found = rate_of_change(t, value, per_s=slew, slack=slack)
+    if s.name == "lambda" and _worst(found) == SUSPECT:
+        # a fuel cut is air in one leap, and so is the way back
+        found[state.shut[np.minimum(np.searchsorted(state.t, t), len(state.t) - 1)]] = GOOD
     if s.name in OPERATING and _worst(found) == SUSPECT:
         hits = np.flatnonzero(found == SUSPECT)
         found[
             hits[
-                state.borne_out(
+                state.confirmed(
                     s.name, t[hits] - 0.5 * s.interval_s, within_s=max(0.06, 1.5 * s.interval_s)
                 )
             ]
@@ -265,18 +293,15 @@ def _troubles(s: Samples, per_test: dict[str, FlagArray], state: State) -> list[
             continue
         mask = ((per_test[test] == SUSPECT) | (per_test[test] == FAIL)) & ~taken
         if s.name == "lambda" and test == "gross_range":
-            mask &= state.running[np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)]
+            row = np.minimum(np.searchsorted(state.t, s.t), len(state.t) - 1)
+            mask &= state.running[row] & ~(state.shut[row] & (s.value > s.row.range[1]))  # free air
         if s.name == "lambda" and test == "rail":
             mask &= per_test[test] == FAIL  # a heater that is not warm yet is no fault
         if not mask.any():
             continue
         code = "sensor.range" if test == "gross_range" else f"sensor.{test}"
         value, limit = _telling(s, test, mask)
-        out.append(
-            trouble_of(
-                code, s.name, s.t, mask, value=value, limit=limit, broken=(test == "flat_line")
-            )
-        )
+        out.append(trouble_of(code, s.channel, s.t, mask, state, value=value, limit=limit))
         if test in ("dropout", "spike", "flat_line"):
             taken |= mask
     return [trouble for trouble in out if trouble is not None]
@@ -295,7 +320,8 @@ def _telling(s: Samples, test: str, mask: Bools) -> tuple[float | None, float | 
         if not rows.size:
             return None, s.row.slew
         dt = np.maximum(s.t[rows] - s.t[rows - 1], 0.5 * s.interval_s)
-        return float(np.max(np.abs(s.value[rows] - s.value[rows - 1]) / dt)), s.row.slew
+        moved = np.abs(s.slewing.value[rows] - s.slewing.value[rows - 1])
+        return float(np.max(moved / dt)), s.row.slew
     return float(values[0]), s.row.spike if test == "spike" else None
 
 
@@ -306,9 +332,10 @@ def _rows_went_on(rows: Array, span: tuple[float, float]) -> bool:
     return len(inside) >= 2 and float(inside.max()) < 0.5 * (span[1] - span[0])
 
 
-def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array) -> Trouble:
+def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array, state: State) -> Trouble:
     seconds = sum(b - a for a, b in spans)
     whole = max(spans[-1][1] - float(t[0]), 1e-9)
+    common = [max((min(b, e) - max(a, s) for s, e in state.windows), default=0.0) for a, b in spans]
     return Trouble(
         "sensor.dropout",
         name,
@@ -318,5 +345,7 @@ def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array) -> Tro
         spans[0][0],
         spans[-1][1],
         times=tuple(a for a, _ in spans[:200]),
+        loaded=sum(c > 0 for c in common),
+        loaded_s=sum(c for c in common if c > 0),
         text=f"{len(spans)} stretch{'es' if len(spans) > 1 else ''} without a sample, {seconds:.1f} s in all",
     )

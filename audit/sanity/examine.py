@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.engine import State, state_of, true_samples
 from audit.model import (
     GOOD,
     MISSING,
@@ -20,11 +21,10 @@ from audit.sanity.aggregate import of_channel
 from audit.sanity.between import contradictions
 from audit.sanity.channel import Examined, examine_channel
 from audit.sanity.findings import finding_of, together_with
-from audit.sanity.state import State, state_of, true_samples
 from audit.sanity.supply import clock_findings, doubtful, gap_rows, missing, slow
 from audit.sanity.trouble import Trouble
 from audit.signal.arrays import median
-from audit.tables import channel_rows
+from audit.tables import channel_row
 
 SPARSE = 0.9  # a channel with a sample in fewer rows than this has a rate of its own
 
@@ -48,7 +48,7 @@ def _examine(log: Log, car: Car) -> Sanity:
     troubles: list[Trouble] = []
     rates: dict[str, float] = {}
     for name in log.by_name:
-        if name == "time" or name not in channel_rows():
+        if name == "time" or channel_row(name) is None:
             continue
         examined, rows, rate = _one(log, car, name, state)
         samples[name] = rows
@@ -76,9 +76,12 @@ def _one(log: Log, car: Car, name: str, state: State) -> tuple[Examined, FlagArr
     if not len(t):
         empty = Examined(np.empty(0, np.uint8), {"gross_range": MISSING}, None, [])
         return empty, np.full(log.rows, MISSING, dtype=np.uint8), 0.0
-    top = car.sensor_top_kpa if name == "manifold_pressure" else None
+    row = channel_row(name)
+    assert row is not None, name
+    top = car.sensor_top_kpa if row.name == "manifold_pressure" else None
     examined = examine_channel(
-        channel_rows()[name],
+        name,
+        row,
         t,
         v,
         state,

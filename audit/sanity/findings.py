@@ -1,22 +1,23 @@
 """Troubles into findings: how bad, and the sentence. Severity policy stands in one place, here.
 
-A channel that a required check stands on is a 'hold' where it cannot be believed for a real part of the log;
-others are at most a 'watch'. Lone glitches are a 'note', trains of them a 'watch'.
+A channel that a required check stands on, or that shows what melts an engine, is a 'hold' where it cannot be
+believed for a real part of a wide-open stretch; others, and all that happens elsewhere, are at most a 'watch'.
+Lone glitches are a 'note', trains of them a 'watch'.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from audit.model import Finding, Log
+from audit.declared import holding_channels
+from audit.model import Finding, Log, base_of
 from audit.sanity.trouble import Trouble
-from audit.tables import channel_rows
+from audit.tables import channel_row
 
-# What the four required checks stand on; coolant because heat_soak judges it where it is logged.
-NEEDED = frozenset(
-    {"engine_speed", "manifold_pressure", "lambda", "intake_air_temp", "coolant_temp"}
-)
-REAL_SHARE, REAL_S = 0.02, 3.0  # of the channel's samples, or seconds: a real part of a log
+REAL_SHARE = 0.02  # of a channel's samples in pulls
+HOLE_S = 0.5  # of a pull, as a gap in the rows: time enough for a charge to burn lean
+LONG_S = 3.0  # anywhere: worth a look
 TRAIN = 3  # events from which glitches are a train
 
 
@@ -26,19 +27,24 @@ def is_needed(log: Log, channel: str) -> bool:
         return channel == (
             "throttle_position" if log.has("throttle_position") else "pedal_position"
         )
-    return channel in NEEDED
+    return base_of(channel) in holding_channels()
 
 
 def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Finding:
     """The finding of one trouble. together: other channels that glitch at the same moments."""
-    needed = is_needed(log, trouble.channel)
-    row = channel_rows().get(trouble.channel)
+    row = channel_row(trouble.channel)
+    needed = is_needed(log, trouble.channel) or (row is not None and row.damage)
+    if trouble.channel == "manifold_pressure" and not _throttle_tells(log):
+        # nothing else tells when it was wide open, so wherever it fails a pull may have been
+        trouble = replace(trouble, loaded=trouble.count, loaded_s=trouble.seconds)
     unit = row.unit if row is not None else None
     if trouble.code == "sensor.rate_of_change" and unit:
         unit = f"{unit}/s" if unit != "1" else "1/s"
     message = _message(trouble, unit or "")
     if together:
-        message += f" {_list(together)} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared ground or supply."
+        others = listed([name.replace("_", " ") for name in together])
+        others = others[0].upper() + others[1:]
+        message += f" {others} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared ground or supply."
     return Finding(
         code=trouble.code,
         severity=trouble.severity or _severity(trouble, needed=needed),
@@ -52,42 +58,41 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
     )
 
 
+def _throttle_tells(log: Log) -> bool:
+    return log.has("throttle_position") or log.has("pedal_position")
+
+
 def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
     if trouble.value is None:
         return None
     if trouble.code == "sensor.disagree":
-        return {"manifold_pressure": "kPa", "throttle_position": "s", "vehicle_speed": "%"}.get(
-            trouble.channel, "K"
-        )
+        of_time = {"throttle_position": "s", "vehicle_speed": "%"}
+        return of_time.get(trouble.channel, "K" if unit == "°C" else unit)
     return unit
 
 
 def _severity(trouble: Trouble, *, needed: bool) -> str:
-    real = trouble.share >= REAL_SHARE or trouble.seconds >= REAL_S
-    if trouble.code in ("sensor.flat_line", "sensor.disagree"):
+    """What happens outside wide-open stretches holds nothing; sensors that contradict each other do anywhere."""
+    if trouble.code == "sensor.disagree":
         return "hold" if needed else "watch"
-    if trouble.code == "sensor.rail":
-        return "hold" if needed and (real or trouble.seconds >= 1.0) else "watch"
+    if needed and _takes_evidence(trouble):
+        return "hold"
+    lasting = trouble.seconds >= LONG_S or trouble.loaded_s >= HOLE_S
+    if trouble.code in ("sensor.flat_line", "sensor.rail"):
+        return "watch" if lasting else "note"
     if trouble.code in ("sensor.range", "sensor.dropout"):
-        if needed and real:
-            return "hold"
-        return "watch" if real or trouble.count >= TRAIN else "note"
+        return "watch" if lasting or trouble.count >= TRAIN else "note"
+    return "watch" if trouble.count >= TRAIN else "note"
+
+
+def _takes_evidence(trouble: Trouble) -> bool:
+    """Is so much of a wide-open stretch not believed that something may have happened unseen?"""
+    if trouble.code == "sensor.spike":
+        return trouble.loaded_share >= REAL_SHARE and trouble.loaded >= TRAIN
     if trouble.code == "sensor.rate_of_change":
         # a train of leaps: the sensor or its wiring is loose, whatever the share of samples
-        return (
-            "hold"
-            if needed and trouble.count >= 2 * TRAIN
-            else "watch"
-            if trouble.count >= TRAIN
-            else "note"
-        )
-    return (
-        "hold"
-        if needed and trouble.share >= REAL_SHARE
-        else "watch"
-        if trouble.count >= TRAIN
-        else "note"
-    )
+        return trouble.loaded >= TRAIN
+    return trouble.loaded_s >= HOLE_S
 
 
 def _message(trouble: Trouble, unit: str) -> str:
@@ -124,10 +129,9 @@ def _when(trouble: Trouble) -> str:
     return f"from {trouble.start_s:.1f} s to {trouble.end_s:.1f} s"
 
 
-def _list(names: Sequence[str]) -> str:
-    plain = [n.replace("_", " ") for n in names]
-    text = plain[0] if len(plain) == 1 else ", ".join(plain[:-1]) + " and " + plain[-1]
-    return text[0].upper() + text[1:]
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence: 'a', 'a and b', 'a, b and c'."""
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
 def together_with(

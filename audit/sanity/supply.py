@@ -4,31 +4,34 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.model import Array, Bools, Finding, Log, Note
-from audit.sanity.findings import NEEDED, is_needed
+from audit.declared import needed_channels, pull_channels, required
+from audit.model import Finding, Log, Note
+from audit.sanity.findings import is_needed, listed
 from audit.signal.arrays import median
+from audit.tables import ChannelRow, channel_row
 
-# Rates below which a required check cannot be carried at all, with the check that needs them.
-LEAST_RATES = (
-    ("manifold_pressure", 8.0, "oscillation"),
-    ("lambda", 1.0, "lean_under_load"),
-    ("intake_air_temp", 1.0, "heat_soak"),
-    ("engine_speed", 1.0, "finding a pull"),
+# What a logger writes where a sensor gives no reading; common practice, no published source.
+NO_READING = frozenset(
+    [
+        "err",
+        "error",
+        "fault",
+        "failed",
+        "fail",
+        "invalid",
+        "bad",
+        "nan",
+        "inf",
+        "ovr",
+        "overflow",
+        "short",
+        "#error",
+        "#n/a",
+    ]
 )
-OVERSHOOT_HZ = 4.0
-WHY_NEEDED = {
-    "engine_speed": "no pull can be found without it",
-    "manifold_pressure": "boost_overshoot and oscillation cannot be judged",
-    "lambda": "lean_under_load cannot be judged",
-    "intake_air_temp": "heat_soak cannot be judged",
-}
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-OPEN_SHARE, OPEN_LEAST = (
-    0.88,
-    40.0,
-)  # of the log's own top, and %: wide open, whatever the sensor's scale
 GAP_S = 0.5
 GAP_TIMES = 5.0
 
@@ -36,9 +39,11 @@ GAP_TIMES = 5.0
 def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
     """A finding for each channel without which the night cannot be cleared. empty: logged, but without a sample."""
     out = []
-    for name, why in WHY_NEEDED.items():
+    needed = needed_channels()
+    for name in needed:
         if log.has(name) and name not in empty:
             continue
+        why = _cannot_without(name)
         how = "is in the log but has no sample" if log.has(name) else "is not in the log"
         plain = "lambda or air-fuel ratio" if name == "lambda" else name.replace("_", " ")
         out.append(
@@ -49,6 +54,14 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
                 channel=name,
             )
         )
+    out += [
+        _without_a_sample(log, channel.source, channel.stored_as or channel.name, row)
+        for channel in log.channels
+        if (row := channel_row(channel.name if channel.known else channel.nearest)) is not None
+        and row.damage
+        and channel.name not in needed
+        and (channel.name in empty if channel.known else _only_words(log, channel.name, row))
+    ]
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
     if not any(log.has(name) and name not in empty for name in drivers):
         text = (
@@ -59,20 +72,56 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
     return out
 
 
+def _cannot_without(channel: str) -> str:
+    if channel in pull_channels()[0]:
+        return "no pull can be found without it"
+    return f"{listed([row.name for row in required() if channel in row.channels])} cannot be judged"
+
+
+def _wanted_rates(channel: str) -> dict[str, float]:
+    """Samples a second of a channel that finding a pull or a required check cannot do without, by its name."""
+    pulls, least = pull_channels()
+    finding = {"finding a pull": least} if channel in pulls else {}
+    return finding | {row.name: row.least_rate_hz for row in required() if channel in row.channels}
+
+
+def _only_words(log: Log, column: str, row: ChannelRow) -> bool:
+    """Does a column that goes by the name of an unlogged channel hold nothing but words for no reading?"""
+    return not log.has(row.name) and bool(_words(log, column)) and _words(log, column) <= NO_READING
+
+
+def _words(log: Log, column: str) -> set[str]:
+    """What stands in the cells of a column of text; empty for numbers."""
+    cells = log.frame.get_column(column).drop_nulls()
+    if cells.dtype.is_numeric():
+        return set()
+    return {word for cell in cells.unique()[:20] if (word := str(cell).strip().lower())}
+
+
+def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Finding:
+    """A note where a damage channel's column is blank; a hold where it says that the sensor does not read."""
+    words = _words(log, column)
+    what = f'Column "{source}" ({row.name.replace("_", " ")})'
+    if words and words <= NO_READING:
+        text = f"{what} holds nothing but {', '.join(sorted(words))}: the sensor is logged and does not read. Mend it."
+        return Finding("sensor.missing", "hold", text, channel=row.name)
+    text = f"{what} has not one sample: it counts as not logged."
+    return Finding("sensor.missing", "note", text, channel=row.name)
+
+
 def slow(rates: dict[str, float]) -> list[Finding]:
     """A finding for each channel that comes too slowly for the required check that stands on it."""
     out = []
-    for name, least, check in LEAST_RATES:
+    for name in needed_channels():
         rate = rates.get(name)
+        wanted = _wanted_rates(name)
+        least = max(wanted.values())
         if rate is None or rate <= 0 or rate >= SHORT_OF_DUE * least:
             continue
-        checks = (
-            f"{check} and boost_overshoot"
-            if name == "manifold_pressure" and rate < SHORT_OF_DUE * OVERSHOOT_HZ
-            else check
-        )
+        starved = [who for who, hz in wanted.items() if rate < SHORT_OF_DUE * hz]
+        checks = listed(sorted(starved, key=lambda who: -wanted[who]))
         plain = name.replace("_", " ")
-        text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{'' if ' and ' in checks else 's'} {least:g}. Log fewer channels, or faster."
+        text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{'s' if len(starved) == 1 else ''} {least:g}. Log fewer channels, or faster."
         out.append(
             Finding("sensor.slow", "hold", text, channel=name, value=rate, limit=least, unit="Hz")
         )
@@ -88,7 +137,7 @@ def doubtful(log: Log) -> list[Finding]:
         other = f"; it could be {channel.runner_up}" if channel.runner_up else ""
         why = f" ({channel.unit_why})" if channel.unit_why else ""
         text = f'Column "{channel.source}" was taken for {channel.source_unit or channel.unit}{why}{other}. Name its unit in the car file.'
-        severity = "hold" if channel.name in NEEDED or is_needed(log, channel.name) else "note"
+        severity = "hold" if is_needed(log, channel.name) else "note"
         out.append(
             Finding(
                 "sensor.unit_doubt",
@@ -126,62 +175,27 @@ def _of_note(note: Note) -> Finding:
 
 
 def _gaps(log: Log) -> list[Finding]:
-    """One finding for gaps with the throttle wide open on both sides, one for all others."""
+    """One finding for the gaps in the rows. Those that take a part of a pull are told with the night's pulls."""
     rows = gap_rows(log)
     if not rows.size:
         return []
-    wide = _wide_open_across(log, rows)
-    out = [_gap_finding(log, rows[wide], in_pull=True)] if wide.any() else []
-    return out + ([_gap_finding(log, rows[~wide], in_pull=False)] if not wide.all() else [])
-
-
-def _gap_finding(log: Log, rows: Rows, *, in_pull: bool) -> Finding:
     t = log.time
     lengths = t[rows] - t[rows - 1]
     total, longest = float(lengths.sum()), float(lengths.max())
     how = "one gap" if len(rows) == 1 else f"{len(rows)} gaps"
-    if in_pull:
-        severity = "hold"
-        text = (
-            f"The rows have {how} in the middle of a wide-open pull, the longest {longest:.1f} s: what happened there "
-            "is unknown. Log the pull again."
+    return [
+        Finding(
+            "sensor.gap",
+            "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note",
+            f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one.",
+            channel="time",
+            start_s=float(t[rows[0] - 1]),
+            end_s=float(t[rows[-1]]),
+            value=longest,
+            limit=GAP_S,
+            unit="s",
         )
-    else:
-        severity = "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note"
-        text = f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one."
-    return Finding(
-        "sensor.gap",
-        severity,
-        text,
-        channel="time",
-        start_s=float(t[rows[0] - 1]),
-        end_s=float(t[rows[-1]]),
-        value=longest,
-        limit=GAP_S,
-        unit="s",
-    )
-
-
-def _wide_open_across(log: Log, rows: Rows) -> Bools:
-    """Whether throttle (or pedal) was wide open, and engine speed higher after, on both sides of each gap."""
-    name = next((n for n in ("throttle_position", "pedal_position") if log.has(n)), None)
-    if name is None or not log.has("engine_speed"):
-        return np.zeros(len(rows), dtype=np.bool_)
-    throttle, rpm = log.values(name), log.values("engine_speed")
-    before = np.array([_nearest(throttle[:r][::-1]) for r in rows])
-    after = np.array([_nearest(throttle[r:]) for r in rows])
-    climbs = np.array([_nearest(rpm[r:]) > _nearest(rpm[:r][::-1]) for r in rows])
-    top = float(np.nanmax(throttle)) if np.isfinite(throttle).any() else 0.0
-    with np.errstate(invalid="ignore"):
-        return np.asarray(
-            (before > OPEN_SHARE * top) & (after > OPEN_SHARE * top) & (top > OPEN_LEAST) & climbs
-        )
-
-
-def _nearest(values: Array) -> float:
-    """The first finite value, NaN when there is none among the first hundred."""
-    finite = values[:100][np.isfinite(values[:100])]
-    return float(finite[0]) if finite.size else float("nan")
+    ]
 
 
 def gap_rows(log: Log) -> Rows:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.engine import State
 from audit.model import Array, Bools
 from audit.signal.arrays import median
 from audit.signal.spans import runs
@@ -13,7 +14,10 @@ from audit.signal.spans import runs
 
 @dataclass(frozen=True)
 class Trouble:
-    """count: events; share: of the channel's samples; seconds: time they cover; value: the worst of them."""
+    """count: events; share: of the channel's samples; seconds: time they cover; value: the worst of them.
+
+    loaded, loaded_s: as count and seconds, of what lies in or at a wide-open stretch; loaded_share: of its samples.
+    """
 
     code: str
     channel: str
@@ -24,10 +28,12 @@ class Trouble:
     end_s: float
     value: float | None = None
     limit: float | None = None
-    broken: bool = False  # the sensor, not a sample, is at fault
     text: str = ""  # the sentence, where the test itself can say it better
     severity: str = ""  # where the test itself knows
     times: tuple[float, ...] = ()
+    loaded: int = 0
+    loaded_s: float = 0.0
+    loaded_share: float = 0.0
 
 
 def trouble_of(
@@ -35,10 +41,10 @@ def trouble_of(
     channel: str,
     t: Array,
     mask: Bools,
+    state: State,
     *,
     value: float | None = None,
     limit: float | None = None,
-    broken: bool = False,
 ) -> Trouble | None:
     """The trouble of the samples in a mask; None when there are none. t: times of the samples, s."""
     if not mask.any():
@@ -46,6 +52,9 @@ def trouble_of(
     starts, stops = runs(mask)
     interval = median(np.diff(t)) if len(t) > 1 else 0.0
     seconds = float(np.sum(t[stops - 1] - t[starts] + interval))
+    inside = state.inside(t)
+    hit = inside & mask
+    counted = np.concatenate(([0], np.cumsum(hit)))
     return Trouble(
         code,
         channel,
@@ -56,6 +65,8 @@ def trouble_of(
         float(t[stops[-1] - 1]),
         value=value,
         limit=limit,
-        broken=broken,
         times=tuple(float(x) for x in t[starts[:200]]),
+        loaded=int((counted[stops] > counted[starts]).sum()),
+        loaded_s=float(hit.sum()) * interval,
+        loaded_share=float(hit.sum()) / max(float(inside.sum()), 1.0),
     )

@@ -99,6 +99,23 @@ def held_below(
     return None if found is None else Held(-found.level, found.start_s, found.end_s)
 
 
+def spread(t: ArrayLike, y: ArrayLike, level: float, held: Held) -> Held:
+    """The whole stretch round `held` in which y stays at or above `level`; lone samples below do not end it.
+
+    t: n seconds, increasing; y: n values without blanks; level: at or below the held one. How long something lasted
+    is its end minus its start and the interval that the last sample stands for.
+    """
+    clock, above = np.asarray(t, dtype=np.float64), np.asarray(y, dtype=np.float64) >= level
+    above = above.copy()
+    above[1:-1] |= above[:-2] & above[2:]
+    first, last = clock.searchsorted((held.start_s, held.end_s))
+    first, last = int(min(first, above.size - 1)), int(min(last, above.size - 1))
+    before, after = np.flatnonzero(~above[: first + 1]), np.flatnonzero(~above[last:])
+    start = int(before[-1]) + 1 if before.size else 0
+    stop = last + int(after[0]) - 1 if after.size else above.size - 1
+    return Held(held.level, float(clock[min(start, first)]), float(clock[max(stop, last)]))
+
+
 def without_singles(y: ArrayLike) -> FloatArray:
     """Each value replaced by the median of itself and its two neighbours; the ends by the nearer two's bound.
 
@@ -115,6 +132,11 @@ def without_singles(y: ArrayLike) -> FloatArray:
     for end, near, far in ((0, 1, 2), (-1, -2, -3)):
         out[end] = sorted((float(v[end]), float(out[near]), float(3 * out[near] - 2 * out[far])))[1]
     return out
+
+
+def moving_minima(y: FloatArray, spans: Stretches) -> FloatArray:
+    """The lowest of y in each stretch; y: one value a time of their clock, none blank."""
+    return _minima(y, spans.first, spans.stop)
 
 
 def _minima(values: FloatArray, first: IntArray, stop: IntArray) -> FloatArray:

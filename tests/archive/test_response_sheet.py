@@ -106,21 +106,25 @@ def test_the_sheet_reads_on_a_phone_and_fits_a_page(sheet, us):
 
 def test_the_sheet_prints_the_step_in_the_readers_units():
     text = " ".join(render(document_of(Sheet().steps(5, 10, 15, 20).ask()), us=True))
-    assert "NEXT STEP (gear 3): 25.0 % duty" in text and "psi" in text and "kPa" not in text
+    assert (
+        "STEP: 25.0 % duty next (now 20.0 %), gear 3" in text
+        and "psi" in text
+        and "kPa" not in text
+    )
 
 
 def test_the_command_prints_only_json_to_standard_output(archive, tmp_path):
     car = tmp_path / "car.toml"
     car.write_text(CAR_FILE)
     ran = CliRunner().invoke(
-        command, ["--archive", str(archive.places.root), "--car", str(car), "--json", "-"]
+        command, ["--archive", str(archive.root), "--car", str(car), "--json", "-"]
     )
     assert ran.exit_code == 0 and json.loads(ran.stdout)["next"]["duty_pct"] == 25.0
 
 
 def test_the_command_takes_the_only_car_of_the_archive(archive):
     ran = CliRunner().invoke(
-        command, ["--archive", str(archive.places.root), "--target", "11psi", "--units", "metric"]
+        command, ["--archive", str(archive.root), "--target", "11psi", "--units", "metric"]
     )
     assert ran.exit_code == 0 and "kPa" in ran.stdout
 

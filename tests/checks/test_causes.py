@@ -7,16 +7,14 @@ from typing import Any
 import pytest
 
 from audit.checks.kit.causes import MOST, explain
+from audit.checks.kit.registry import all_checks
 from audit.model import Finding
 from audit.tables import channel_rows, toml_table
 
-CODES = """
-boost.overshoot boost.over_limit boost.creep boost.sensor_ceiling boost.under_target boost.fade boost.late
-boost.oscillation control.no_response control.reversed control.saturated mixture.lean mixture.lean_spike mixture.rich
-mixture.drifts_lean fuel.pressure_drop fuel.injector_limit heat.intake heat.soak heat.coolant heat.cold knock.retard
-knock.count electrical.voltage oil.pressure traction.wheelspin sensor.missing sensor.range sensor.rail sensor.flat_line
-sensor.spike sensor.rate_of_change sensor.dropout sensor.gap sensor.clock sensor.disagree sensor.unit_doubt sensor.slow
-""".split()
+CODES = sorted(
+    {code for check in all_checks() for code in check.CODES}
+    | {code for code in toml_table("causes.toml")["code"] if code.startswith("sensor.")}
+)
 RULES: list[dict[str, Any]] = toml_table("causes.toml")["rule"]
 
 

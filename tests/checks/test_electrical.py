@@ -63,3 +63,11 @@ def test_the_sag_is_told_from_before(make_pull: Make, table: Limits) -> None:
 def test_too_few_samples_are_said(make_pull: Make, table: Limits) -> None:
     measured = check.measure(make_pull(rate=10, every={"battery_voltage": 200}), table)
     assert measured.unable is not None
+
+
+def test_how_long_the_supply_was_low_counts_to_the_last_sample(
+    make_pull: Make, table: Limits
+) -> None:
+    low = lambda t: np.where((t >= 2) & (t < 5), 12.0 + 0.2 * np.sin(40 * t), 13.9)  # noqa: E731
+    measured = check.measure(make_pull(rate=10, channels={"battery_voltage": low}, noise={}), table)
+    assert "low for 3.0 s" in measured.texts["battery_min_v"]

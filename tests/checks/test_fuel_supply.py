@@ -18,7 +18,7 @@ Codes = Callable[[Any, Pull, Limits], dict[str, str]]
 
 
 def boost(t: Array) -> Array:
-    """Cruise at a wandering vacuum, then a pull to 96.5 kPa, then closed throttle."""
+    """Cruise at a wandering vacuum, then a pull to 91.5 kPa, then closed throttle."""
     pull = -5 + 101.5 / (1 + np.exp(-(t - 1.0) * 6))
     return np.where(t < 0, -45 + 25 * np.sin(t * 2.0), np.where(t > 6.0, -60.0, pull))
 
@@ -98,9 +98,28 @@ def test_a_direct_injection_rail_is_judged_by_itself(
     make_pull: Make, codes: Codes, table: Limits
 ) -> None:
     maps = lambda t: np.where(t < 0, 5000.0, 15000 + 300 * t)  # noqa: E731
-    falls = lambda t: np.where(t < 0, 5000.0, np.where(t > 3.5, 9500.0, 15000.0))  # noqa: E731
+    rises = lambda t: np.where(t < 0.4, 4000.0 + 15000 * np.clip(t, 0, 0.4), 10000 + 900 * t)  # noqa: E731
     assert codes(check, made(make_pull, maps), table) == {}
-    assert codes(check, made(make_pull, falls), table) == {"fuel.pressure_drop": "hold"}
+    assert codes(check, made(make_pull, rises), table) == {}
+
+
+@pytest.mark.parametrize(
+    ("fall", "severity"),
+    [
+        (0.05, None),
+        (0.075, "watch"),
+        (0.11, "watch"),
+        (0.135, "hold"),
+        (0.185, "hold"),
+        (0.22, "stop"),
+    ],
+)
+def test_both_sides_of_the_fall_of_a_direct_injection_rail(
+    make_pull: Make, codes: Codes, table: Limits, fall: float, severity: str | None
+) -> None:
+    rail = lambda t: np.where(t < 0, 5000.0, np.where(t > 3.5, 15000.0 * (1 - fall), 15000.0))  # noqa: E731
+    found = codes(check, made(make_pull, rail), table)
+    assert found == ({"fuel.pressure_drop": severity} if severity else {})
 
 
 @pytest.mark.parametrize(

@@ -95,7 +95,9 @@ def test_both_sides_of_a_cold_engine(
     )
 
 
-@pytest.mark.parametrize(("start", "severity"), [(56.0, None), (54.0, "watch"), (39.0, "hold")])
+@pytest.mark.parametrize(
+    ("start", "severity"), [(75.5, None), (74.5, "watch"), (60.5, "watch"), (59.5, "hold")]
+)
 def test_cold_oil_counts_when_the_coolant_is_warm(
     make_pull: Make, codes: Codes, table: Limits, start: float, severity: str | None
 ) -> None:
@@ -164,14 +166,17 @@ def soak(pulls: list[Pull], table: Limits) -> Finding | None:
     ("starts", "severity"),
     [
         ([30, 30.5, 30, 31], None),
-        ([30, 33.6, 34.5], None),
-        ([30, 34.1, 36], "watch"),
-        ([30, 39.6, 44], "watch"),
-        ([30, 40.1, 44], "hold"),
+        ([30, 34.6, 35.5], None),
+        ([30, 35.4, 37], "watch"),
+        ([30, 36, 39.6], "watch"),
+        ([30, 40.5, 44], "hold"),
         ([30, 32, 34.5, 36, 36.5], "watch"),
         ([30, 39, 30, 39, 30], None),
         ([30, 36], None),
-        ([30, 41], "watch"),
+        ([30, 39.5], None),
+        ([30, 40.5], "hold"),
+        ([30, 30.5, 42], "hold"),
+        ([30, 42, 30.5], None),
     ],
 )
 def test_starts_that_stay_hotter_are_soak(
@@ -203,7 +208,7 @@ def test_soak_goes_on_from_log_to_log(table: Limits) -> None:
     pulls = [drive([s], path=f"{s}.csv", gap_s=40)[0] for s in (30, 36, 42)]
     found = soak(pulls, table)
     assert found is not None
-    assert found.severity == "watch"
+    assert found.severity == "hold"  # the last starts 12 K hotter than the first
 
 
 def test_the_next_gear_of_the_same_run_is_no_new_start(table: Limits) -> None:
@@ -275,3 +280,33 @@ def test_a_log_without_coolant_is_not_scored(table: Limits) -> None:
         log.path, log.sha256, log.frame.drop("coolant_temp"), log.channels[1:], log.barometric
     )
     assert check.whole_log(bare, Sanity({}, {}, {}, {}), Car(), table).score is None
+
+
+def run_of(
+    base: float, gears: int, path: str, steps: float = 8.0, start_s: float = 20.0
+) -> list[Pull]:
+    """One acceleration through the gears: each pull starts where the last one's heat left it."""
+    t = np.arange(0, start_s + 7.0 * gears + 40, 0.5)
+    end = start_s + 7.0 * gears
+    hot = base + steps * gears
+    intake = np.interp(t, [0, start_s, end, end + 30], [base, base, hot, base + 1])
+    columns = {"time": t, "intake_air_temp": intake, "vehicle_speed": np.full(t.size, 80.0)}
+    channels = tuple(Channel(n, n, rate_hz=2.0) for n in columns if n != "time")
+    log = Log(path, path, pl.DataFrame(columns), channels, Barometric(100.0, "made", 0.5))
+    spans = []
+    for g in range(gears):
+        a = start_s + 7.0 * g
+        first, last = np.searchsorted(t, (a, a + 6.0))
+        spans.append(Span(int(first), int(last), a, a + 6.0, g + 2, 2600.0, 6500.0, "shift"))
+    return [Pull(i, s, log, Sanity({}, {}, {}, {}), Car()) for i, s in enumerate(spans)]
+
+
+def test_runs_are_compared_by_their_hottest_and_not_gear_by_gear(table: Limits) -> None:
+    """The second gear of a run starts hotter than its first: that is the run, not soak."""
+    healthy = run_of(28, 3, "a") + run_of(28.5, 3, "b") + run_of(28, 3, "c")
+    assert soak(healthy, table) is None
+    longer = run_of(28, 1, "a") + run_of(28.5, 3, "b") + run_of(28, 3, "c")
+    assert soak(longer, table) is None
+    soaked = run_of(28, 3, "a") + run_of(39, 3, "b") + run_of(40, 3, "c")
+    found = soak(soaked, table)
+    assert found is not None and found.severity == "hold"

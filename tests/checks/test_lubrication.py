@@ -101,3 +101,17 @@ def test_the_message_tells_pressure_speed_and_temperature(make_pull: Make, table
 
 def test_too_few_samples_are_said(make_pull: Make, table: Limits) -> None:
     assert check.measure(make_pull(rate=10, every={"oil_pressure": 200}), table).unable is not None
+
+
+def test_the_sentence_names_the_speed_that_is_counted(
+    make_pull: Make, table: Limits, rpm_ramp: Callable[..., Array]
+) -> None:
+    """The relief valve holds pressure level above 5,500 rpm: more speed asks for no more pressure."""
+    flat = lambda t: 60.0 * np.minimum(rpm_ramp(t) / 1000, 5.5)  # noqa: E731
+    measured = check.measure(make_pull(channels={"oil_pressure": flat}, noise={}), table)
+    assert measured.values["oil_pressure_per_krpm_kpa"] == pytest.approx(60.0, abs=1.5)
+    low = lambda t: np.where(t > 5, 250.0, 500.0)  # noqa: E731
+    text = check.measure(make_pull(channels={"oil_pressure": low}), table).texts[
+        "oil_pressure_per_krpm_kpa"
+    ]
+    assert "counted as 5500 rpm" in text

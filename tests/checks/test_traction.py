@@ -1,3 +1,5 @@
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -5,7 +7,7 @@ from audit.checks.engine import traction
 from audit.tables import limits
 from tests.checks.conftest import make_pull, rpm_ramp, step
 
-RATIO = {2: 76.0, 3: 53.0, 4: 40.0}
+RATIO = {1: 125.0, 2: 76.0, 3: 53.0, 4: 40.0}
 
 
 def judged(gear=3, slip=lambda t: 0.0, *, rate=20.0, duration=6.0, lag_s=0.0, coarse=False, **kw):
@@ -48,6 +50,53 @@ def test_a_surge_in_a_low_gear_is_wheelspin():
 def test_slip_that_stays_with_the_torque_in_a_tall_gear_is_the_clutch():
     _, (finding,) = judged(4, lambda t: 0.15 * step(t, to=1.0))
     assert "slipping clutch" in finding.message and "wheelspin or" not in finding.message
+
+
+def with_the_torque(height):
+    """Slip that grows as boost comes, stays, and goes over two seconds."""
+    return lambda t: height * np.clip((t - 0.6) / 0.6, 0, 1) * np.clip((3.6 - t) / 1.5, 0, 1)
+
+
+@pytest.mark.parametrize("gear", [2, 3, 4])
+@pytest.mark.parametrize("rate", [10.0, 50.0])
+@pytest.mark.parametrize(
+    ("height", "severity"),
+    [(0.03, None), (0.052, "watch"), (0.072, "watch"), (0.092, "hold"), (0.2, "hold")],
+)
+def test_both_sides_of_clutch_slip(gear, rate, height, severity):
+    measured, findings = judged(gear, with_the_torque(height), rate=rate)
+    assert [(f.code, f.severity) for f in findings] == (
+        [("traction.clutch_slip", severity)] if severity else []
+    )
+    if severity:
+        assert measured.values["wheelspin_pct"] == 0.0
+
+
+def test_a_short_surge_in_a_tall_gear_is_wheelspin_too():
+    _, (finding,) = judged(4, surge(0.2))
+    assert (finding.code, finding.severity) == ("traction.wheelspin", "watch")
+
+
+def test_slip_all_through_first_gear_is_not_called_the_clutch():
+    _, findings = judged(1, with_the_torque(0.2))
+    assert [f.code for f in findings] == ["traction.wheelspin"]
+
+
+@pytest.mark.parametrize(("ratio", "code"), [(53.0, "clutch_slip"), (120.0, "wheelspin")])
+def test_where_the_gear_is_not_known_its_ratio_tells(ratio, code):
+    speed = lambda t: rpm_ramp(t) / ratio
+    pull = make_pull(
+        gear=None,
+        channels={
+            "vehicle_speed": speed,
+            "engine_speed": lambda t: rpm_ramp(t) * (1 + with_the_torque(0.12)(t)),
+        },
+    )
+    for known in (ratio, None):
+        span = dataclasses.replace(pull.span, gear_ratio=known)
+        found = traction.measure(dataclasses.replace(pull, span=span), limits())
+        (finding,) = traction.judge(found, limits()).findings
+        assert finding.code == f"traction.{code}"
 
 
 @pytest.mark.parametrize(("height", "said"), [(0.06, False), (0.11, True)])

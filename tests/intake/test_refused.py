@@ -38,7 +38,7 @@ def refused(path) -> Rejected:
         (b"<!DOCTYPE html><html></html>", "web page", False),
         (b'{"time": [1, 2]}', "JSON", False),
         (b"rpm,map\n900,35\n905,34\n890,36\n905,33\n880,35\n", "--rate HZ", False),
-        (b"time,rpm,map\n" + b"0,0,0\n" * 30, "does not run forward", False),
+        (b"time,rpm,map\n" + b"0,0,0\n" * 30, "'time' stands still", False),
         (b"time\n0.1\n0.2\n0.3\n", "one column", False),
         (b"1," * 1_000_000, "line 1", False),
     ],

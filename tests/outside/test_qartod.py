@@ -7,11 +7,13 @@ rates / 10). Where ours differs, it differs on purpose and the test says how.
 import numpy as np
 import pytest
 
-from audit.model import SUSPECT
+from audit.model import FAIL, SUSPECT, Car
 from audit.sanity.aggregate import of_channel
+from audit.sanity.examine import examine
 from audit.sanity.tests.ranges import gross_range
 from audit.sanity.tests.spikes import rate_of_change, spike
-from audit.sanity.tests.still import flat_line
+from audit.sanity.tests.still import still_runs
+from tests.sanity.conftest import make_log
 
 qartod = pytest.importorskip("ioos_qc.qartod")
 pytestmark = pytest.mark.filterwarnings("ignore")
@@ -78,31 +80,44 @@ def test_a_spike_at_the_limit_passes_in_both():
     assert theirs[3] == spike(np.arange(7.0), v, least=3)[3] == 1
 
 
+def still(t, v, for_s):
+    """True in every run that still_runs finds: what the product takes for standing still."""
+    out = np.zeros(len(v), dtype=bool)
+    for a, b in still_runs(t, v, for_s=for_s, least_count=3):
+        out[a:b] = True
+    return out
+
+
 @pytest.mark.parametrize(
-    "values", [[1, 2, 2, 2, 2, 2, 2, 3], [1, 2, 3, 4, 5, 6, 7, 8], [2, 2, NAN, 2, 2, 2, 2]]
+    "values", [[1, 2, 2, 2, 2, 2, 2, 3], [1, 2, 3, 4, 5, 6, 7, 8], [2, 2, 2, 2, 2, 2, 5]]
 )
-def test_flat_line_flags_whole_runs_and_the_reference_their_ends(values):
-    """All that the reference fails, ours fails; and ours fails nothing outside a run that it fails."""
+def test_a_still_run_is_whole_and_the_reference_fails_its_end(values):
+    """All that the reference fails, ours finds; and ours finds nothing outside a run that it fails."""
     v = np.array(values, float)
-    theirs = np.ma.filled(qartod.flat_line_test(v, seconds(len(v)), 2, 4, tolerance=0.01), 9)
-    ours = flat_line(np.arange(len(v), dtype=float), v, for_s=4.0)
-    assert (ours[theirs == 4] == 4).all()
-    assert ((ours == 4).any()) == ((theirs == 4).any())
+    theirs = np.asarray(qartod.flat_line_test(v, seconds(len(v)), 2, 4, tolerance=0.01))
+    ours = still(np.arange(len(v), dtype=float), v, 4.0)
+    assert ours[theirs == 4].all()
+    assert ours.any() == (theirs == 4).any()
 
 
-def test_flat_line_at_ten_hertz_is_the_reference_on_a_stretched_clock():
+def test_a_still_run_at_ten_hertz_is_the_reference_on_a_stretched_clock():
     v = np.array([5, 5, 5, 5, 5, 5, 5, 6, 7.0])
     theirs = np.asarray(qartod.flat_line_test(v, seconds(9), 3, 5, tolerance=0.01))
-    ours = flat_line(np.arange(9) * 0.1, v, for_s=0.5)
     assert theirs.tolist() == [1, 1, 1, 3, 3, 4, 4, 1, 1]
-    assert (ours == 4).tolist() == [True] * 7 + [False] * 2
+    assert still(np.arange(9) * 0.1, v, 0.5).tolist() == [True] * 7 + [False] * 2
 
 
-def test_two_samples_pass_their_flat_line_and_are_not_evaluated_by_ours():
-    assert set(np.asarray(qartod.flat_line_test(np.ones(2), seconds(2), 2, 4, tolerance=0.01))) == {
-        1
-    }
-    assert set(flat_line(np.arange(2.0), np.ones(2), for_s=1.0)) == {2}
+def test_the_sensor_test_fails_what_the_reference_fails_in_a_pull():
+    """A manifold sensor frozen for 2 s of a pull, through all that the product does with it, at one sample a 0.1 s."""
+    log = make_log(
+        10.0, change={"manifold_pressure": lambda t, v: np.where((t >= 32) & (t < 35), 191.3, v)}
+    )
+    v = log.values("manifold_pressure")
+    theirs = np.asarray(qartod.flat_line_test(v, seconds(len(v)), 10, 20, tolerance=1e-6))
+    ours = examine(log, Car()).samples["manifold_pressure"]
+    assert (theirs == FAIL).sum() >= 5
+    assert (ours[theirs == FAIL] == FAIL).all()
+    assert np.flatnonzero(ours == FAIL).tolist() == list(range(320, 350))
 
 
 def test_the_aggregate_is_the_reference():

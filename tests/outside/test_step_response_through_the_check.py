@@ -76,7 +76,7 @@ def test_overshoot_and_rise_with_noise_at_the_usual_rates(zeta, wn, rate):
 
 
 @pytest.mark.parametrize(
-    ("zeta", "severity"), [(0.7, None), (0.6, "watch"), (0.5, "hold"), (0.3, "hold")]
+    ("zeta", "severity"), [(0.7, None), (0.6, "watch"), (0.5, "hold"), (0.3, "stop")]
 )
 def test_the_verdict_on_known_dampings(zeta, severity):
     """4.6, 9.5, 16.3 and 37.2 % of 100 kPa against the limits of 7 kPa and 8 %, 14 kPa and 15 %."""

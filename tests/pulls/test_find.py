@@ -207,3 +207,15 @@ def test_the_least_length_is_a_setting(clock):
     asked = limits()
     patient = type(asked)(asked._rows, {**asked._settings, "pull_least_s": 8.0})
     assert find_pulls(log, examine(log, Car()), Car(), patient) == ()
+
+
+def test_a_pull_goes_on_while_the_pedal_stays_down_though_the_throttle_closes(clock):
+    t = clock()
+    log = one_pull(t)
+    foot = log["throttle_position"].copy()
+    closed = (t > 23.0) & (t < 26.0)
+    log["throttle_position"] = np.where(closed, 40.0, foot)
+    (by_pedal,) = found(build(log | {"pedal_position": foot}, t))
+    (by_throttle,) = found(build(log, t))
+    assert by_pedal.end_s == pytest.approx(26.0, abs=0.15)
+    assert by_throttle.end_s == pytest.approx(23.0, abs=0.15)

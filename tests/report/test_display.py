@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from audit.report.display import localise, number
+from audit.report.display import figure, localise, number
 
 
 @pytest.mark.parametrize(
@@ -37,3 +37,8 @@ def test_nought_has_no_minus():
         number(-0.004, "kPa", us=False, digits=1) == "0.0"
         and number(-0.06, "kPa", us=False, digits=1) == "-0.1"
     )
+
+
+def test_a_slope_is_in_the_readers_units_and_a_ratio_names_none():
+    assert figure(6.894757, "kPa per %", us=True) == "1.0 psi per %"
+    assert figure(0.93, "1", us=True) == "0.93"

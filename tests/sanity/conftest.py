@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from audit.engine import State, state_of
 from audit.model import Array, Barometric, Car, Channel, Log, Note
-from audit.sanity.state import State, state_of
-from audit.tables import channel_rows
+from audit.tables import channel_row
 
 BARO = 99.0
 
@@ -167,13 +167,13 @@ def make_log(
     frame = pl.DataFrame({"time": t[keep]} | {k: v[keep] for k, v in columns.items()}).with_columns(
         pl.all().fill_nan(None)
     )
-    rows = channel_rows()
+    rows = {n: channel_row(n) for n in columns}
     channels = tuple(
         Channel(
             **{
                 "name": n,
                 "source": n,
-                "unit": rows[n].unit,
+                "unit": "" if (row := rows[n]) is None else row.unit,
                 "rate_hz": rate / (every or {}).get(n, 1),
                 **(channel or {}).get(n, {}),
             }

@@ -52,7 +52,7 @@ class Curve:
     """Settled boost of one gear against duty.
 
     paths: (PATHS, 101) kPa gauge in the reference air, at 0 to 100 % duty, none falling; noise: (PATHS,) what the next
-    pull adds, kPa; power: (PATHS,) of air density. data: lowest and highest duty logged in this gear, () for none.
+    pull adds, kPa; power: (PATHS,) of air density; air: (PATHS,) of the coming night over what it is taken to be. data: lowest and highest duty logged in this gear, () for none.
     """
 
     gear: int
@@ -60,13 +60,16 @@ class Curve:
     noise: Array
     power: Array
     data: tuple[float, ...]
+    air: Array | float = 1.0
 
     def drawn(self, duty: float, *, relative: float = 1.0, pull: bool = True) -> Array:
         """Draws of boost at a duty, kPa gauge: of the next pull, or of the curve itself. (PATHS,)."""
         low = int(np.clip(np.floor(duty), 0, len(GRID) - 2))
         share = float(np.clip(duty - low, 0.0, 1.0))
         level = (1.0 - share) * self.paths[:, low] + share * self.paths[:, low + 1]
-        return np.asarray((level + (self.noise if pull else 0.0)) * relative**self.power)
+        if not pull:
+            return np.asarray(level * relative**self.power)
+        return np.asarray((level + self.noise) * (relative * self.air) ** self.power)
 
     def interval(
         self, duty: float, *, cover: float = 0.9, relative: float = 1.0, pull: bool = True
@@ -115,10 +118,30 @@ def fit_curves(
     total = sum(fit.weight for fit in fits)
     counts = rng.multinomial(PATHS, [fit.weight / total for fit in fits])
     used = [(fit, int(count)) for fit, count in zip(fits, counts, strict=True) if count]
-    noise = np.concatenate([rng.normal(0.0, np.hypot(f.pull_sd, f.night_sd), c) for f, c in used])
-    power = np.concatenate([np.full(c, f.power) for f, c in used])
-    drawn = {gear: _paths(points, gear, used, rng) for gear in gears}
-    return {gear: Curve(gear, paths, noise, power, data) for gear, (paths, data) in drawn.items()}
+    # A night differs from the next by more than the few at hand may show, so heavier tails than a normal's.
+    tails = rng.standard_t(figures("curve")["tails"], PATHS)
+    spread = np.concatenate([np.full(c, np.hypot(f.pull_sd, f.night_sd)) for f, c in used])
+    noise = spread * tails
+    fitted = np.concatenate([np.full(c, f.power) for f, c in used])
+    power, middle = fitted, float(np.median(points.relative))
+    if len({f.power for f, _ in used}) == 1 and _learns_no_power(points):
+        power = rng.choice(choices("air_power"), size=PATHS)
+    air = np.exp(rng.normal(0.0, figures("curve")["air_sd"], PATHS))
+    drawn = {  # each gear draws by itself, so that it is the same whichever others are asked for
+        gear: _paths(points, gear, used, np.random.default_rng((SEED, gear))) for gear in gears
+    }
+    moved = (middle ** (fitted - power))[
+        :, None
+    ]  # the paths hold in the air of the pulls, whatever the power
+    return {
+        gear: Curve(gear, paths * moved, noise, power, data, air)
+        for gear, (paths, data) in drawn.items()
+    }
+
+
+def _learns_no_power(points: Points) -> bool:
+    """The air of the pulls hardly differs, so that they cannot tell how boost goes by it."""
+    return float(np.ptp(points.relative)) < 0.01
 
 
 @dataclass(frozen=True)
@@ -141,7 +164,7 @@ def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
     spring = setting["spring_kpa"] if spring_kpa is None else spring_kpa
     spring_sd = setting["spring_sd"] if spring_kpa is None else setting["known_spring_sd"]
     powers = choices("air_power")
-    if float(np.ptp(points.relative)) < 0.01:  # nothing to learn it from
+    if _learns_no_power(points):
         powers = powers[1:2]
     same_night = (points.night[:, None] == points.night) / np.sqrt(
         points.weight[:, None] * points.weight
@@ -224,16 +247,18 @@ def _paths(
     """Rising paths of one gear, and the lowest and highest duty logged in it."""
     gears = np.full(len(GRID), float(gear))
     paths = []
+    among: dict[float, Array] = {}
     for fit, count in used:
+        if fit.bend_sd not in among:
+            among[fit.bend_sd] = _covariance(
+                GRID, gears, GRID, gears, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd
+            )
         across = _covariance(
             GRID, gears, points.duty, points.gear, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd
         )
         mean = fit.spring + _expected_rise(GRID) + across @ fit.solved
         half = np.linalg.solve(fit.root, across.T)
-        covariance = (
-            _covariance(GRID, gears, GRID, gears, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd)
-            - half.T @ half
-        )
+        covariance = among[fit.bend_sd] - half.T @ half
         root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
         paths.append(mean + rng.standard_normal((count, len(GRID))) @ root.T)
     own = points.duty[points.gear == gear]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -158,6 +159,14 @@ def since_note(notes: Sequence[JournalNote], touched: str) -> tuple[str, str]:
     """(day, text) of the last note that touches a trended measure; ("", "") for none."""
     touching = [note for note in notes if touched in note.touches]
     return (touching[-1].day, touching[-1].text) if touching else ("", "")
+
+
+def was_tested(notes: Sequence[JournalNote], since: str) -> bool:
+    """A note since the curve's start says that the valve was tried by hand and works."""
+    return any(
+        not note.touches and note.day >= since and re.search("solenoid|valve", note.text.lower())
+        for note in notes
+    )
 
 
 def _complete(pulls: pl.DataFrame, nights: pl.DataFrame, logs: pl.DataFrame | None) -> pl.DataFrame:

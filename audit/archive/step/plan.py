@@ -7,11 +7,12 @@ import statistics
 from dataclasses import dataclass
 from typing import Any
 
-from audit.archive.step.response import Response, bounds_of
+from audit.archive.step.first import first_duty
+from audit.archive.step.response import Response
 from audit.archive.step.response_document import number
 from audit.archive.step.step_table import figures
-from audit.model import Car
-from audit.tables import limits
+from audit.model import Car, Decision
+from audit.tables import limits_for
 
 INSPECT = (
     "Ball joints, tie rods, wheel bearings",
@@ -21,14 +22,15 @@ INSPECT = (
     "Fluids: oil, coolant, brake; no leak below",
     "Fuel: the right one, and enough of it",
     "Belts and brakes",
-    "Logger: duty, manifold pressure, lambda, charge temperature, engine speed",
+    "Logger: duty, manifold pressure, lambda, intake air, engine speed",
     "Dyno or closed course; someone with you",
 )
 
 
 @dataclass(frozen=True)
 class Leg:
-    """Pulls at one duty. expected, low, high: settled boost in kPa gauge, None where nothing backs a figure."""
+    """Pulls at one duty, 0 with the solenoid unplugged. expected, low, high: settled boost in kPa gauge, None
+    where nothing backs a figure; lift: boost at which to lift, never the car's limit, None where none is known."""
 
     duty: float
     pulls: int
@@ -36,11 +38,12 @@ class Leg:
     expected: float | None = None
     low: float | None = None
     high: float | None = None
+    lift: float | None = None
 
 
 @dataclass(frozen=True)
 class Plan:
-    """legs: in order, () where nothing may be logged; lead: the sentence before them; after: that follows them.
+    """before: what to set and to try before the pulls; legs: in order, () where nothing may be logged; lead: the sentence before them; after: that follows them.
     cool_down_s: between pulls, from cool_from; ends: what ends the evening, one sentence each.
     """
 
@@ -55,12 +58,24 @@ class Plan:
     ends: tuple[str, ...]
     notes: tuple[str, ...]
     us_units: bool
+    before: tuple[str, ...] = ()
+    decision: Decision | None = None
+    history: bool = False
 
 
 def plan(car: Car, response: Response | None = None) -> Plan:
     """The evening of a car; without a response (or with one that holds no pull) that of a new car."""
     known = response if response is not None and response.evidence.n else None
-    lead, legs, after = _from_response(known) if known is not None else _new_car(car, response)
+    history = response is not None and response.nights > 0
+    if known is not None:
+        before: tuple[str, ...] = ()
+        lead, legs, after = _from_response(known)
+    elif response is not None and response.step.binds == "last_night":
+        before, legs, after = (), (), ""
+        lead = f"{response.step.sentence} {response.step.log_next}"
+    else:
+        before = _before(car)
+        lead, legs, after = _new_car(car, response if history else None)
     cool, cool_from = _cool_down(known)
     us = response.us_units if response is not None else car.units == "us"
     gear = known.main if known is not None else None
@@ -74,31 +89,70 @@ def plan(car: Car, response: Response | None = None) -> Plan:
         after,
         cool,
         cool_from,
-        _ends(car),
+        _ends(car, legs),
         notes,
         us,
+        before,
+        response.decision if response is not None else None,
+        history,
     )
+
+
+def _before(car: Car) -> tuple[str, ...]:
+    """What a new car's first evening sets and tries before a pull."""
+    lift = _first_lift(car)
+    cut = f"{lift:.1f} kPa" if lift is not None else "little over the spring's boost"
+    return (
+        f"Boost cut of the engine computer: set it to {cut} for tonight",
+        "Try it: set under the spring's boost it must cut a gentle pull; set it back",
+        "Solenoid, engine off, key on: it must click at some duty",
+        "An alarm or someone beside calls: the driver watches the road, never a screen",
+    )
+
+
+def _first_lift(car: Car) -> float | None:
+    """Where to lift in a base run, kPa gauge: spring and a little, well under the car's limit."""
+    setting = figures("evening")
+    if car.spring_kpa is None:
+        return None
+    return _under_limit(car, car.spring_kpa + setting["lift_over_spring"])
+
+
+def _under_limit(car: Car, boost: float) -> float:
+    if car.boost_limit_kpa is None:
+        return boost
+    return min(boost, car.boost_limit_kpa - figures("evening")["lift_under_limit"])
 
 
 def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...], str]:
-    """Fixed duty from the table's first and up, each screened before the next."""
-    step, pulls = figures("step"), int(figures("evening")["pulls_per_step"])
-    if response is not None and response.step.binds == "last_night":
-        return f"{response.step.sentence} {response.step.log_next}", (), ""
-    first = max(step["first_duty"], car.duty_min_pct)
-    size = step["duty"] * (1.0 if car.boost_limit_kpa is not None else step["strict_share"])
+    """A base run on the spring, then the first duties, each screened before the next."""
+    pulls = int(figures("evening")["pulls_per_step"])
     lead = "Nothing is logged of this car yet. One gear, the duty held fixed, no boost controller at work."
+    if response is not None:
+        lead = f"{response.step.sentence} {response.step.log_next} Till then as for a new car."
+    first, lift = first_duty(car), _first_lift(car)
+    spring, doubt = car.spring_kpa, figures("curve")["known_spring_sd"]
+    ends = (None, None) if spring is None else (max(spring - doubt, 0.0), spring + doubt)
+    base = Leg(
+        0.0,
+        pulls,
+        "base run, solenoid unplugged: the spring alone",
+        spring,
+        ends[0],
+        ends[1],
+        lift,
+    )
     legs = (
-        Leg(first, pulls, "expect the spring's boost, no more"),
+        base,
         Leg(
-            first + size, pulls, "only when the first are screened, clear, and well under the limit"
+            first,
+            pulls,
+            "only when the base run is screened and clear; boost must rise over it, never fall",
+            lift=lift,
         ),
     )
-    return (
-        lead,
-        legs,
-        "Screen them into the archive. The next duty comes from `pullaudit response`, not from this sheet.",
-    )
+    after = "Screen them into the archive. The next duty comes from `pullaudit response`, not from this sheet."
+    return lead, legs, after
 
 
 def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
@@ -106,22 +160,32 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     after = "Screen the evening into the archive before any higher duty."
     if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
         return " ".join(filter(None, (step.sentence, step.log_next))), (), after
-    if step.action == "refuse":
-        assert step.duty is not None
-        return (
-            step.sentence,
-            (
-                *_check_leg(response, step.from_duty, step.duty),
-                Leg(step.duty, pulls, step.log_next),
-            ),
-            after,
-        )
     assert step.duty is not None
+    lift = _lift(response, step.high)
+    if step.action == "refuse":
+        legs = (
+            *_check_leg(response, step.from_duty, step.duty),
+            Leg(step.duty, pulls, step.log_next, lift=lift),
+        )
+        return step.sentence, legs, after
     why = {"up": "the next step", "down": "back to the target", "stay": "the same again"}[
         step.action
     ]
-    goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high)
+    goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high, lift)
     return step.sentence, (*_check_leg(response, step.from_duty, step.duty), goal), after
+
+
+def _lift(response: Response, high: float | None) -> float | None:
+    """Where to lift: a usual overshoot over the upper end of what is expected, well under the limit, kPa gauge."""
+    gear = next((g for g in response.gears if g.gear == response.main), None)
+    if gear is None:
+        return None
+    if high is None:  # a second duty, no slope known: what the steepest valve may bring
+        seen = [level.high for level in gear.valve.levels]
+        high = max(seen) + figures("step")["first_rise"] * figures("step")["duty"] if seen else None
+    if high is None:
+        return None
+    return _under_limit(response.car, high + gear.overshoot.allowance(high))
 
 
 def _check_leg(response: Response, base: float | None, goal: float) -> tuple[Leg, ...]:
@@ -133,7 +197,15 @@ def _check_leg(response: Response, base: float | None, goal: float) -> tuple[Leg
         return ()
     low, middle, high = gear.curve.interval(base, relative=response.air.relative)
     return (
-        Leg(base, 1, "as last time: outside this range, stop and look for why", middle, low, high),
+        Leg(
+            base,
+            1,
+            "as last time: outside this range, stop and look for why",
+            middle,
+            low,
+            high,
+            _lift(response, high),
+        ),
     )
 
 
@@ -154,11 +226,11 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
     held = min(max(wanted, setting["least_cool_down_s"]), setting["most_cool_down_s"])
     return 30.0 * math.ceil(
         held / 30.0 - 1e-9
-    ), f"charge temperature recovered with a time constant of {tau:.0f} s in {len(taus)} pulls"
+    ), f"that is what the intake air took to recover in {len(taus)} pulls"
 
 
-def _ends(car: Car) -> tuple[str, ...]:
-    table, setting = limits(car.thresholds), figures("evening")
+def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
+    table, setting = limits_for(car), figures("evening")
     hold = {
         name: table.row(code, name).hold
         for code, name in (
@@ -168,10 +240,12 @@ def _ends(car: Car) -> tuple[str, ...]:
             ("heat.intake", "intake_peak_c"),
         )
     }
-    if car.boost_limit_kpa is not None:
-        cap = f"Boost at {car.boost_limit_kpa:.1f} kPa, the car's limit: lift"
-    elif car.target_kpa is not None:
-        cap = f"Boost at {bounds_of(car, car.target_kpa).limit_kpa:.1f} kPa (no limit in the car file): lift at once"
+    lifts = [leg.lift for leg in legs if leg.lift is not None]
+    if lifts:
+        cap = f"Boost at {max(lifts):.1f} kPa: lift at once, whatever the limit"
+    elif car.boost_limit_kpa is not None:
+        most = car.boost_limit_kpa - setting["lift_under_limit"]
+        cap = f"Boost at {most:.1f} kPa, well under the car's limit: lift"
     else:
         cap = "Boost over what you meant to see (no limit in the car file): lift at once"
     return (
@@ -179,7 +253,7 @@ def _ends(car: Car) -> tuple[str, ...]:
         "Boost outside the range given for its duty",
         f"Lambda {hold['lean_lambda']:.2f} or leaner under boost: lift",
         f"Knock retard of {hold['knock_retard_max_deg']:.0f} °, or knock heard: lift",
-        f"Coolant at {hold['coolant_peak_c']:.0f} °C, charge at {hold['intake_peak_c']:.0f} °C",
+        f"Coolant at {hold['coolant_peak_c']:.0f} °C, intake air at {hold['intake_peak_c']:.0f} °C",
         "A misfire, a new noise, smell or smoke; wheelspin; rain",
         f"{setting['most_pulls']:.0f} pulls, whatever is left to log",
     )
@@ -205,6 +279,9 @@ def document_of_plan(made: Plan) -> dict[str, Any]:
         "gear": made.gear,
         "us_units": made.us_units,
         "inspect": list(INSPECT),
+        "before": list(made.before),
+        "decision": None if made.decision is None else made.decision.plain(),
+        "history": made.history,
         "warm_up": {"coolant_c": setting["warm_coolant_c"], "oil_c": setting["warm_oil_c"]},
         "lead": made.lead,
         "legs": [_leg(leg) for leg in made.legs],
@@ -224,4 +301,5 @@ def _leg(leg: Leg) -> dict[str, Any]:
         "expected_kpa": number(leg.expected),
         "low_kpa": number(leg.low),
         "high_kpa": number(leg.high),
+        "lift_kpa": number(leg.lift),
     }

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from audit.archive.step.evidence import since_note
 from audit.archive.step.step_table import ProjectedRow, projected_rows
-from audit.model import Array, Car
-from audit.tables import limits
+from audit.model import Array, Car, Limit
+from audit.tables import limits_for
 
 if TYPE_CHECKING:
     import polars as pl
@@ -27,13 +27,20 @@ class Line:
     """One measure against boost: y = level + slope (boost - middle), with what is needed for its upper end."""
 
     row: ProjectedRow
-    limit: float
-    below: bool
+    limits: Limit
     level: float
     slope: float
     middle: float
     noise: float
     covariance: Array  # of (level, slope)
+
+    @property
+    def below(self) -> bool:
+        return self.limits.below
+
+    def limit(self, boost_kpa: float) -> float:
+        """The hold level at a boost in kPa gauge: some go by it."""
+        return float(self.limits.when(boost_kpa).hold or 0.0)
 
     def worst(self, boost_kpa: float) -> float:
         """The 95 % end on the bad side at a settled boost in kPa gauge, in the measure's unit."""
@@ -43,23 +50,22 @@ class Line:
 
     def past(self, boost_kpa: float) -> bool:
         """Whether it is projected to reach its limit there."""
-        worst = self.worst(boost_kpa)
-        return worst <= self.limit if self.below else worst >= self.limit
+        worst, limit = self.worst(boost_kpa), self.limit(boost_kpa)
+        return worst <= limit if self.below else worst >= limit
 
 
 def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) -> tuple[Line, ...]:
     """The lines of all measures that the rows of one gear hold."""
     import polars as pl
 
-    table = limits(car.thresholds)
+    table = limits_for(car)
     found = []
     for row in projected_rows():
         limit = table.row(row.code, row.measure)
         if limit.hold is None:
             continue
-        level = limit.hold
         if row.measure == "injector_duty_max_pct" and car.injector_duty_limit_pct is not None:
-            level = min(level, car.injector_duty_limit_pct)
+            limit = replace(limit, hold=min(limit.hold, car.injector_duty_limit_pct))
         since = since_note(notes, row.trend)[0] if row.trend else ""
         kept = rows.filter((pl.col("date") >= since) & pl.col(row.measure).is_not_null())
         if kept.height:
@@ -67,7 +73,7 @@ def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) ->
             if row.over_air and kept["air_c"].null_count() == 0:
                 air = kept["air_c"].to_numpy()
                 y = y - air + air[-1]
-            found.append(_line(row, level, limit.below, x, y))
+            found.append(_line(row, limit, x, y))
     return tuple(found)
 
 
@@ -77,7 +83,7 @@ def not_projected(lines: Sequence[Line]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(row.label for row in projected_rows() if row.code not in there))
 
 
-def _line(row: ProjectedRow, limit: float, below: bool, x: Array, y: Array) -> Line:
+def _line(row: ProjectedRow, limit: Limit, x: Array, y: Array) -> Line:
     """Least squares with the table's slope as one more observation of it (Bayes, normal prior; level unknown)."""
     middle = float(x.mean())
     design = np.column_stack([np.ones(len(x)), x - middle])
@@ -94,7 +100,6 @@ def _line(row: ProjectedRow, limit: float, below: bool, x: Array, y: Array) -> L
     return Line(
         row,
         limit,
-        below,
         float(beta[0]),
         float(beta[1]),
         middle,

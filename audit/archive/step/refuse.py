@@ -19,6 +19,17 @@ HIGHEST_AMBIENT_KPA = 105.0
 NO_TARGET = "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its unit, as in --target 14psi."
 
 
+# What to do about a valve's fault, and what lifts the refusal.
+FAULT_LIFTED = {
+    "no_response": "Engine off, key on, some duty: the solenoid must click, and air blown through must "
+    'change its way. Mend what does not, note the part (`pullaudit note CAR "new solenoid"`), and start '
+    'at a low duty. If all works and its dead band is only wide, note "solenoid tested", and the next '
+    "step is told. Never raise the duty to find out: a valve that frees higher up overboosts.",
+    "reversed": "Swap the solenoid's ports as its maker draws them, or turn its output round in the engine "
+    'computer; note it (`pullaudit note CAR "solenoid lines swapped"`) and start again at a low duty.',
+}
+
+
 def gear_said(gear: int) -> str:
     """'gear 3', or that it is not known."""
     return f"gear {gear}" if gear else "pulls of unknown gear"
@@ -56,30 +67,35 @@ def not_clear(
 
 def _back(last_clear: float | None) -> str:
     if last_clear is None:
-        return f"a fixed {figures('step')['first_duty']:g} % duty"
+        return "no duty, the solenoid unplugged"
     return f"{last_clear:.1f} % duty, the last that was clear"
 
 
-def nothing_logged(found: Evidence, nights: pl.DataFrame) -> Step:
-    """The refusal without a pull that counts."""
-    first = figures("step")["first_duty"]
+def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> Step:
+    """The refusal without a pull that counts. first: the duty to start at, %."""
     held = not_clear(nights, found.setting)
     if held is not None:
         return held
     if found.left_out.get("without a believed solenoid duty"):
-        mend = "Log the solenoid's duty beside manifold pressure"
+        mend = "The solenoid's duty is not known: log it, or say what you set, as --duty 35."
     elif found.left_out.get("of another setting"):
-        mend = "Pulls of another setting do not count here"
+        mend = "Pulls of another setting do not count here: say --setting, or log two pulls in this one."
     elif found.left_out.get("with duty moving in the pull"):
-        mend = "Hold the duty fixed for the whole pull, without a boost controller at work"
+        mend = (
+            "Hold the duty fixed for two whole pulls: it moves in these, as a boost controller "
+            "moves it."
+        )
     else:
-        mend = "Nothing is known of boost against duty yet"
+        mend = (
+            "Nothing is known of boost against duty yet: log a base run with the solenoid unplugged, "
+            f"then two pulls in one gear at a fixed {first:g} % duty, and screen them into the archive."
+        )
     return Step(
         "refuse",
         0,
         "No step up: no pull that counts is in the archive.",
         "no_pulls",
-        log_next=f"{mend}: two pulls in one gear at a fixed {first:g} % duty, then screen them into the archive.",
+        log_next=mend,
     )
 
 
@@ -105,8 +121,7 @@ def refusal(
             f"No step up. {valve.said[0]}",
             valve.faults[0],
             target=target,
-            log_next="Mend the solenoid's plumbing, then start again at a fixed "
-            f"{figures('step')['first_duty']:g} % duty, with a note in the journal.",
+            log_next=FAULT_LIFTED[valve.faults[0]],
         )
     if target is None:
         return Step(
@@ -124,15 +139,29 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
         for n in ("duty_mean_pct", "boost_settled_kpa")
     )
     levels = levels_of(duty, boost, np.ones(len(duty)))
+    top: float | None
+    goal: float | None
     if len(duty) >= least_pulls and len(levels) >= least_duties:
         return None
+    if levels and float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
+        here = levels[-1].duty
+        return Step(
+            "stay",
+            gear,
+            f"Boost is at the target already: stay at {here:.1f} % duty, or give a higher target.",
+            "target",
+            from_duty=here,
+            duty=here,
+            target=bounds.target_kpa,
+            limit=bounds.limit_kpa,
+        )
     why = (
-        f"No step up: {_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}; a curve "
-        f"takes at least {least_pulls} pulls at {least_duties} duties."
+        f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}: too few for a "
+        f"curve, which takes {least_pulls} pulls at {least_duties} duties."
     )
     if not levels:
-        first, top = setting["first_duty"], None
-        said, goal = f"Log two pulls in this gear at a fixed {first:g} % duty.", first
+        top, goal = None, None
+        said = "Log two pulls in this gear at the lowest duty that was clear in another."
     else:
         top = levels[-1].duty
         if len(levels) >= least_duties:
@@ -172,11 +201,6 @@ def _second_duty(
         )
     step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - top)
     second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
-    if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
-        return (
-            f"Boost is at the target already: stay at {top:.1f} % duty, or give a higher target.",
-            top,
-        )
     if second < top + setting["least"] - 0.05:
         return (
             f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted with, and the limit is "

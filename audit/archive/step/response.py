@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from audit.archive.step.curve import Curve, fit_curves
-from audit.archive.step.evidence import COLUMNS, Evidence, gather
+from audit.archive.step.evidence import COLUMNS, Evidence, gather, was_tested
+from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.refuse import gear_said, nothing_logged, refusal, too_few
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
-from audit.archive.step.step_table import figures
+from audit.archive.step.step_table import choices, figures
 from audit.archive.step.step_up import next_step
 from audit.archive.step.valve import Valve, examine_valve
+from audit.archive.step.watches import decided_from_rows, watched_again
 from audit.archive.trend.air_density import REFERENCE_PRESSURE_KPA, at_reference
-from audit.model import Car
-from audit.tables import limits
+from audit.model import Car, Decision
+from audit.tables import limits_for
 
 if TYPE_CHECKING:
     import polars as pl
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
 NIGHT_COLUMNS = ("setting", "verdict", "reasons", "added_at", "us_units")
+MIDDLE_POWER = choices("air_power")[1]  # of air density, to look at the valve by
 OVERSHOOT_SHARE_FROM = (
     0.6  # of the gear's highest boost: overshoot low down is a large share of little
 )
@@ -69,6 +72,7 @@ class Response:
     air: Air
     notes: tuple[str, ...]
     us_units: bool = False
+    decision: Decision | None = None
 
 
 def response(
@@ -88,8 +92,26 @@ def response(
     notes = archive.journal.of(car.name)
     logs = archive.logs(car.name, columns=("log_id", "wall_start", "path"))
     return response_of(
-        pulls, nights, car=car, logs=logs, notes=notes, target_kpa=target_kpa, setting=setting
+        pulls,
+        nights,
+        car=car,
+        logs=logs,
+        notes=notes,
+        target_kpa=target_kpa,
+        setting=setting,
+        findings=archive.findings(car.name),
     )
+
+
+def step_only(archive: Archive, car: Car, *, setting: str | None = None) -> Step:
+    """The step of the gear pulled last, as response tells it but for what is watched; quicker."""
+    nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
+    pulls = archive.pulls(car.name, columns=COLUMNS)
+    notes = archive.journal.of(car.name)
+    logs = archive.logs(car.name, columns=("log_id", "wall_start", "path"))
+    return response_of(
+        pulls, nights, car=car, logs=logs, notes=notes, setting=setting, only_step=True
+    ).step
 
 
 def response_of(
@@ -101,32 +123,31 @@ def response_of(
     notes: Sequence[JournalNote] = (),
     target_kpa: float | Mapping[int, float] | None = None,
     setting: str | None = None,
+    findings: pl.DataFrame | None = None,
+    only_step: bool = False,
 ) -> Response:
-    """As response, from rows of the archive's pulls and nights."""
+    """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of gears."""
     nights = nights.sort([c for c in ("date", "added_at", "night_id") if c in nights.columns])
     found = gather(pulls, nights, logs=logs, notes=notes, setting=setting)
     us = car.units == "us" or (
         car.units is None and bool(nights.height) and bool(nights["us_units"][-1])
     )
     targets = _targets(car, target_kpa)
+    again = watched_again(nights, findings)
+    gears: tuple[GearResponse, ...] = ()
+    main: int | None = None
     if found.n == 0:
-        step = nothing_logged(found, nights)
-        return Response(
-            car,
-            found.setting,
-            nights.height,
-            found,
-            (),
-            None,
-            step,
-            _air(found),
-            _notes(found, car),
-            us,
+        step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
+    else:
+        maker = _Maker(
+            found, nights, car, targets=targets, notes=notes, again=again, alone=only_step
         )
-    maker = _Maker(found, nights, car, targets, notes)
-    gears = tuple(maker.gear(gear) for gear in maker.gears)
-    main = maker.main()
-    step = next(g.step for g in gears if g.gear == main)
+        main, air = maker.main(), maker.air
+        if not only_step:
+            gears = tuple(maker.gear(gear) for gear in maker.gears)
+        step = next((g.step for g in gears if g.gear == main), None) or maker.step(main)
+    decision = decided_from_rows(nights, findings, step=step, again=again)
+    said = _notes(found, car)
     return Response(
         car,
         found.setting,
@@ -135,9 +156,10 @@ def response_of(
         gears,
         main,
         step,
-        maker.air,
-        _notes(found, car),
+        air,
+        said,
         us,
+        decision,
     )
 
 
@@ -195,15 +217,19 @@ class _Maker:
         found: Evidence,
         nights: pl.DataFrame,
         car: Car,
+        *,
         targets: Mapping[int, float | None],
         notes: Sequence[JournalNote],
+        again: str = "",
+        alone: bool = False,
     ) -> None:
-        self.found, self.nights, self.car, self.targets, self.notes = (
+        self.found, self.nights, self.car, self.targets, self.notes, self.again = (
             found,
             nights,
             car,
             targets,
             notes,
+            again,
         )
         seen = found.gears()
         wanted = [g for g in car.target_by_gear_kpa if g not in seen]
@@ -213,8 +239,17 @@ class _Maker:
             if g not in seen and targets[g] is not None
         ]
         self.gears = [*seen, *sorted({*wanted, *guessed} - set(seen))]
-        self.curves = fit_curves(found.points(), self.gears, spring_kpa=car.spring_kpa)
         self.air = _air(found)
+        self.alone = alone
+        self.tested = was_tested(notes, found.since)
+        self._curves: dict[int, Curve] = {}
+
+    def curve(self, gear: int) -> Curve:
+        """The curve of a gear, fitted when it is first wanted: alone, for a step alone."""
+        if gear not in self._curves:
+            wanted = [gear] if self.alone else self.gears
+            self._curves |= fit_curves(self.found.points(), wanted, spring_kpa=self.car.spring_kpa)
+        return self._curves[gear]
 
     def main(self) -> int:
         """The gear most pulled in the last night that counts."""
@@ -224,19 +259,29 @@ class _Maker:
         gears, counts = np.unique(last["gear"].to_numpy(), return_counts=True)
         return int(gears[int(np.argmax(counts))])
 
-    def gear(self, gear: int) -> GearResponse:
-        rows, curve = self.found.of_gear(gear), self.curves[gear]
+    def step(self, gear: int) -> Step:
+        """The step of one gear; the curve is only fitted where it is wanted."""
+        rows = self.found.of_gear(gear)
+        return self._step(gear, rows, self._valve(rows), _overshoot(rows))
+
+    def _valve(self, rows: pl.DataFrame) -> Valve:
         points = [
             rows[n].cast(float).to_numpy()
             for n in ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order")
         ]
         duty, boost, relative, night = (np.asarray(p, dtype=np.float64) for p in points)
-        corrected = at_reference(boost, relative, power=float(np.median(curve.power)))
+        corrected = at_reference(boost, relative, power=MIDDLE_POWER)
         peak = np.asarray(
             rows["boost_peak_kpa"].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64
         )
-        valve = examine_valve(duty, corrected, np.ones(len(duty)), night, peak=peak)
-        overshoot = _overshoot(rows)
+        return examine_valve(
+            duty, corrected, np.ones(len(duty)), night, peak=peak, tested=self.tested
+        )
+
+    def gear(self, gear: int) -> GearResponse:
+        """All that is said of one gear."""
+        rows, curve = self.found.of_gear(gear), self.curve(gear)
+        valve, overshoot = self._valve(rows), _overshoot(rows)
         hooked, slipped = self._traction(gear)
         return GearResponse(
             gear,
@@ -246,15 +291,36 @@ class _Maker:
             valve,
             curve.interval(0.0, pull=False),
             overshoot,
-            self._step(gear, rows, curve, valve, overshoot),
+            self._step(gear, rows, valve, overshoot),
             self._wanted(gear, curve),
             hooked,
             slipped,
         )
 
-    def _step(
-        self, gear: int, rows: pl.DataFrame, curve: Curve, valve: Valve, overshoot: Overshoot
-    ) -> Step:
+    def _step(self, gear: int, rows: pl.DataFrame, valve: Valve, overshoot: Overshoot) -> Step:
+        step = self._allowed(gear, rows, valve, overshoot)
+        base = step.from_duty
+        if not self.again or base is None or step.duty is None or step.duty <= base + 0.25:
+            return step
+        low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
+        return replace(
+            step,
+            action="stay",
+            duty=base,
+            sentence=f"Stay at {base:.1f} % duty: {self.again}.",
+            binds="watch",
+            expected=expected,
+            low=low,
+            high=high,
+            log_next=f"See to that first, then log two pulls at {base:.1f} % duty: a night without it lifts this.",
+        )
+
+    def _proven(self, valve: Valve) -> bool:
+        """Boost was seen to follow duty, in this gear or another, or the valve was tried by hand."""
+        others = (self._valve(self.found.of_gear(g)) for g in self.found.gears())
+        return self.tested or valve.responds or any(other.responds for other in others)
+
+    def _allowed(self, gear: int, rows: pl.DataFrame, valve: Valve, overshoot: Overshoot) -> Step:
         target = self.targets[gear]
         base = self._base(rows)
         held = refusal(
@@ -264,6 +330,9 @@ class _Maker:
             assert held is not None
             return held
         bounds = bounds_of(self.car, target)
+        top = 0.0 if rows.is_empty() else float(rows["duty_mean_pct"].max())  # type: ignore[arg-type]
+        if not self._proven(valve) and top <= figures("valve")["unproven"]:
+            bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few
@@ -278,7 +347,7 @@ class _Maker:
             )
         lines = lines_of(rows, self.car, self.notes)
         return next_step(
-            curve,
+            self.curve(gear),
             base,
             bounds=bounds,
             overshoot=overshoot,
@@ -314,7 +383,7 @@ class _Maker:
         every = self.found.every
         if every is None:
             return None, None
-        watch = limits(self.car.thresholds).row("traction.wheelspin", "wheelspin_pct").watch
+        watch = limits_for(self.car).row("traction.wheelspin", "wheelspin_pct").watch
         rows = every.filter(
             (every["gear"] == gear)
             & every["wheelspin_pct"].is_not_null()

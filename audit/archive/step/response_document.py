@@ -45,6 +45,7 @@ def document_of(response: Response) -> dict[str, Any]:
         "notes": list(response.notes),
         "main_gear": response.main or None,
         "next": step_of(response.step),
+        "decision": None if response.decision is None else response.decision.plain(),
         "gears": [_gear(gear, response) for gear in response.gears],
     }
 

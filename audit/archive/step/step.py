@@ -31,7 +31,8 @@ class Air:
 
 @dataclass(frozen=True)
 class Bounds:
-    """What no step may pass. limit_kpa: gauge; assumed: why it is not the car file's, "" if it is."""
+    """What no step may pass. limit_kpa: gauge; assumed: why it is not the car file's, "" if it is.
+    unproven_pct: the highest duty while boost was not seen to follow duty; None once it was."""
 
     target_kpa: float
     limit_kpa: float
@@ -40,6 +41,7 @@ class Bounds:
     duty_max_pct: float
     step_pct: float
     step_kpa: float
+    unproven_pct: float | None = None
 
 
 @dataclass(frozen=True)

@@ -84,6 +84,12 @@ class _Sheet:
         low, _, high = self.curve.interval(self.base, relative=self.air.relative, pull=False)
         return low, high
 
+    def largest(self) -> float:
+        """The most duty of one step, %: more before boost has followed duty, where `broken` holds it."""
+        bounds = self.bounds
+        free = bounds.unproven_pct is not None and not bounds.assumed
+        return figures("step")["dead_band_duty"] if free else bounds.step_pct
+
     def middle(self, duty: float) -> float:
         return self.curve.interval(duty, relative=self.air.relative)[1]
 
@@ -113,10 +119,16 @@ class _Sheet:
             return None
         if duty > bounds.duty_max_pct:
             return "end_stop"
+        if bounds.unproven_pct is not None and duty > bounds.unproven_pct:
+            return "unproven"
         expected = self.middle(duty)
         if expected > bounds.target_kpa - figures("step")["aim_under"]:
             return "target"
-        return "boost_step" if expected - self.middle(self.base) > bounds.step_kpa else None
+        rise = expected - self.middle(self.base)
+        if rise > bounds.step_kpa:
+            return "boost_step"
+        large = duty > self.base + bounds.step_pct + ROUNDING_PCT
+        return "step" if large and rise > figures("step")["dead_band_boost"] else None
 
     def made(self, action: str, duty: float, binds: str, sentence: str) -> Step:
         low, expected, high = self.curve.interval(duty, relative=self.air.relative)
@@ -153,7 +165,7 @@ def _candidates(base: float, step: float) -> list[float]:
 def _up(sheet: _Sheet) -> Step:
     best: float | None = None
     binds = "step"
-    for duty in _candidates(sheet.base, sheet.bounds.step_pct):
+    for duty in _candidates(sheet.base, sheet.largest()):
         broken = sheet.broken(duty)
         if broken is not None:
             binds = broken
@@ -190,7 +202,14 @@ def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
 def _binding(sheet: _Sheet, binds: str, duty: float) -> str:
     bounds = sheet.bounds
     if binds == "step":
+        if duty > sheet.base + bounds.step_pct + ROUNDING_PCT:
+            return "So far up because the valve hardly answers here; no further in one step."
         return f"One step is at most {bounds.step_pct:g} % duty, and that binds."
+    if binds == "unproven":
+        return (
+            f"No further than {bounds.unproven_pct:g} % before boost has followed duty: by then a "
+            "valve that does not work shows."
+        )
     if binds == "boost_step":
         return f"One step is at most {bounds.step_kpa:g} kPa expected, and that binds."
     if binds == "target":
@@ -224,13 +243,15 @@ def _why(sheet: _Sheet, binds: str, duty: float) -> str:
         return f"The smallest step would not stay under the target of {bounds.target_kpa:.1f} kPa"
     if binds == "boost_step":
         return f"The smallest step would bring more than {bounds.step_kpa:g} kPa"
+    if binds == "unproven":
+        return f"Boost was not seen to follow duty yet, and {bounds.unproven_pct:g} % is the most without that"
     if binds == "step":
         return "No smaller step is left"
     high = sheet.curve.interval(duty, relative=sheet.air.relative)[2]
     line = next(one for one in sheet.lines if one.row.measure == binds)
     return (
         f"{line.row.label[0].upper()}{line.row.label[1:]} could come to {_said(line.worst(high), line.row.unit)}, "
-        f"its limit being {_said(line.limit, line.row.unit)}"
+        f"its limit being {_said(line.limit(high), line.row.unit)}"
     )
 
 

@@ -12,14 +12,6 @@ from audit.signal.monotone import isotonic
 
 FLAT_KPA = 2.5  # levels this close are the same
 CLEAR_KPA = 5.0  # and this far apart are not
-REVERSED_KPA_PER_PCT = -0.2
-REVERSED_KPA = (
-    5.0  # in one night; where each duty has a night of its own twice that, for nights differ too
-)
-TRIED_PCT = (
-    40.0  # of duty, before no response is told: a dead band and a slow start may take that much
-)
-MOVED_KPA = 4.0
 HYSTERESIS_KPA = 3.0
 HYSTERESIS_PULLS = 2  # coming down, at duties met going up too
 
@@ -41,8 +33,19 @@ class Level:
 
 
 @dataclass(frozen=True)
+class Slope:
+    """Boost on duty, kPa per %, with the ends of its 90 % interval and of the one that names a reversed valve."""
+
+    middle: float
+    low: float
+    high: float
+    surely_under: float
+
+
+@dataclass(frozen=True)
 class Valve:
     """dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not seen.
+    slope: boost on duty with its interval, None where one duty alone was tried; responds: it was seen to rise.
     hysteresis_kpa: boost at the same duty coming down minus going up, None where not tried. spread_kpa: pooled
     sd at the same duty, None without two pulls at one. faults: 'reversed', 'no_response'; said: a sentence each.
     """
@@ -54,26 +57,38 @@ class Valve:
     spread_kpa: float | None
     faults: tuple[str, ...] = ()
     said: tuple[str, ...] = ()
+    slope: Slope | None = None
+
+    @property
+    def responds(self) -> bool:
+        return self.slope is not None and self.slope.low > 0.0
 
 
 def examine_valve(
-    duty: Array, boost: Array, weight: Array, night: Array, *, peak: Array | None = None
+    duty: Array,
+    boost: Array,
+    weight: Array,
+    night: Array,
+    *,
+    peak: Array | None = None,
+    tested: bool = False,
 ) -> Valve:
     """The valve of one gear from n pulls in their order.
 
-    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising; peak: highest boost of each as it was read, NaN where unknown.
+    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising; peak: highest boost of each as it was read, NaN where unknown. tested: somebody tried the valve by hand and found it sound.
     """
     if len(duty) == 0:
         return Valve((), None, None, None, None)
     levels = levels_of(duty, boost, weight, peak=peak)
-    faults, said = _faults(duty, boost, night)
+    slope = slope_of(duty, boost, night) if len(levels) > 1 else None
+    faults, said = _faults(duty, slope, levels=len(levels), tested=tested)
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
         side = "higher" if hysteresis > 0 else "lower"
         text = f"At the same duty boost settles {abs(hysteresis):.1f} kPa {side} coming down than going up"
         said += (f"{text}: a gate or valve that hangs, or heat.",)
     dead, stop = (None, None) if faults else (_dead_band(levels), _end_stop(levels))
-    return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said)
+    return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said, slope)
 
 
 def levels_of(
@@ -133,25 +148,57 @@ def _spread(levels: tuple[Level, ...]) -> float | None:
     return float(np.sqrt(sum(n * v for n, v in several) / freedom)) if freedom else None
 
 
-def _faults(duty: Array, boost: Array, night: Array) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    if len(duty) < 3 or float(np.ptp(duty)) < 8.0:
-        return (), ()
-    from audit.signal.lines import theil_sen
+def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
+    """Boost on duty by generalised least squares, kPa per %.
 
-    fit = theil_sen(np.round(duty, 2), boost)
-    slope = fit.slope if fit is not None else float(np.polyfit(duty, boost, 1)[0])
+    Pulls of one night share its spread, so a rise within a night counts for more than one from night to
+    night. The spreads are the table's, scaled by how the pulls really lie about the line (its own prior
+    worth PRIOR pulls). Source: generalised least squares, any textbook of regression.
+    """
+    setting = figures("valve")
+    same = night[:, None] == night
+    covariance = setting["night_sd"] ** 2 * same + setting["pull_sd"] ** 2 * np.eye(len(duty))
+    design = np.column_stack([np.ones(len(duty)), duty - duty.mean()])
+    solved = np.linalg.solve(covariance, np.column_stack([design, boost]))
+    inverse = np.linalg.inv(design.T @ solved[:, :2])
+    level, slope = inverse @ design.T @ solved[:, 2]
+    left = boost - design @ np.array([level, slope])
+    prior = setting["prior_pulls"]
+    chi2 = float(left @ np.linalg.solve(covariance, left))
+    scale = (prior + chi2) / (prior + max(len(duty) - 2, 0))
+    sd = float(np.sqrt(inverse[1, 1] * max(scale, 1.0)))
+    wide, sure = setting["interval_sds"], setting["reversed_sds"]
+    return Slope(
+        float(slope), float(slope - wide * sd), float(slope + wide * sd), float(slope + sure * sd)
+    )
+
+
+def _faults(
+    duty: Array, slope: Slope | None, *, levels: int, tested: bool
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """A valve that works the wrong way, from two duties on; one that does nothing, from three duties and
+    the table's duty on, unless it was tried by hand."""
+    setting = figures("valve")
     reach = float(np.ptp(duty))
-    moved = slope * reach
-    one_night = any(float(np.ptp(duty[night == n])) >= 8.0 for n in np.unique(night))
-    lead = f"Duty went from {duty.min():.0f} % to {duty.max():.0f} % and boost moved by {moved:.1f} kPa"
-    if slope < REVERSED_KPA_PER_PCT and moved < -REVERSED_KPA * (1.0 if one_night else 2.0):
-        return ("reversed",), (
-            f"{lead}, the wrong way: look at the solenoid's ports and its rest position.",
+    if slope is None or reach < setting["least_reach"]:
+        return (), ()
+    lead = f"Duty went from {duty.min():.0f} % to {duty.max():.0f} %"
+    moved = slope.middle * reach
+    if slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
+        said = (
+            f"{lead} and boost moved by {moved:.1f} kPa, the wrong way: look at the solenoid's ports "
+            "and its rest position."
         )
-    if reach >= TRIED_PCT and float(np.ptp(boost)) < MOVED_KPA + 2.0 and moved < MOVED_KPA:
-        return ("no_response",), (
-            f"{lead}: the solenoid or its lines do not work on the wastegate.",
+        return ("reversed",), (said,)
+    late = float(duty.max()) >= setting["named_by"] and levels >= 3
+    nothing = slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
+    if late and nothing and not tested:
+        said = (
+            f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, and what is sure of that "
+            f"lies between {slope.low * reach:.1f} kPa and {slope.high * reach:.1f} kPa. The solenoid or "
+            "its lines do not work on the wastegate."
         )
+        return ("no_response",), (said,)
     return (), ()
 
 

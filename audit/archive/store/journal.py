@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from audit.archive.store import schema
 from audit.archive.store.database import plain
 from audit.archive.store.store import day_of, now
-from audit.archive.trend.watched import hardware_words, watched
+from audit.archive.watched import hardware_words, watched
 from audit.errors import UsageError, did_you_mean
 
 if TYPE_CHECKING:
@@ -114,16 +114,21 @@ def _touches(text: str, day: str, affects: Sequence[str] | None) -> tuple[list[s
     if day > dt.datetime.now().astimezone().date().isoformat():
         return [], f"{day} is still to come"
     found = touched_by(text)
-    return list(
-        found
-    ), "" if found else "its words are not known as hardware that a measure depends on"
+    if found is None:
+        return [], "its words are not known as hardware that a measure depends on"
+    return list(found), ""
 
 
-def touched_by(text: str) -> tuple[str, ...]:
-    """The measures that a note's words touch by the table in schemas/trends.toml; none for unknown words."""
+def touched_by(text: str) -> tuple[str, ...] | None:
+    """The measures that a note's words touch by the table in schemas/trends.toml; None for unknown words.
+
+    () for a note that tells of a test or of how the car is, and not of a change.
+    """
     words = text.lower()
     found: list[str] = []
     for row in hardware_words():
         if any(re.search(rf"\b{re.escape(word)}", words) for word in row.words):
+            if not row.touches:  # tried and found sound, or the car as it is: no change
+                return ()
             found += row.touches
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys(found)) or None

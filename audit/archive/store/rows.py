@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from audit.archive.trend.resting import resting
+from audit.archive.store.resting import resting
 from audit.errors import ArchiveError
 from audit.model import (
     NOT_EVALUATED,

@@ -46,6 +46,7 @@ MOST_TOGETHER = 60  # logs of one kept night; further ones begin a night of thei
 Cars = str | Collection[str] | None  # one car, several, or all
 History = Callable[["Archive", str, str], tuple[Finding, ...]]  # (archive, car, day)
 PARTS = ("log", "pull", "finding")
+NAMED = ("night_id", "revision", "date")  # columns that every answer has
 
 
 @dataclass(frozen=True, slots=True)
@@ -492,8 +493,6 @@ class Archive:
     ) -> pl.DataFrame:
         """Nights that count by date: the newest verdict of each, or `every` one. Columns: see docs/archive.md."""
         source = f"({schema.EVERY}) x" if every else "nights"
-        if columns is not None:
-            columns = list(dict.fromkeys([*columns, "night_id", "revision", "date"]))
         return self._frame(source, "revision", car, columns, night).sort(
             "date", "night_id", "revision"
         )
@@ -543,7 +542,7 @@ class Archive:
                 "added_at",
                 *self.db.columns(kind),
             }
-            listed = ", ".join(f'"{c}"' for c in columns if c in there)
+            listed = ", ".join(f'"{c}"' for c in dict.fromkeys([*columns, *NAMED]) if c in there)
         names, rows = self.db.answer(
             f"select {listed} from {source} {'where ' + ' and '.join(where) if where else ''}",
             *values,

@@ -138,7 +138,9 @@ def _revisions(archive: Archive, why: dict[str, list[str]]) -> Iterator[Problem]
 
 def _logs(archive: Archive, why: dict[str, list[str]]) -> Iterator[Problem]:
     """Every kept log is there with its bytes, readable, and in canonical columns."""
-    from audit.intake.schema import check_frame
+    from audit.intake.schema import faults_of
+    from audit.model import Car
+    from audit.sanity.examine import examine
 
     wanted: dict[str, list[tuple[str, str, str, int]]] = defaultdict(list)
     sql = "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id from log l join revision r on r.id = l.revision_id join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
@@ -157,7 +159,7 @@ def _logs(archive: Archive, why: dict[str, list[str]]) -> Iterator[Problem]:
         text = ""
         try:
             log = archive.kept.read(file)
-            wrong = check_frame(log.frame.select(list(dict.fromkeys(["time", *log.by_name]))))
+            wrong = faults_of(log, examine(log, Car()))
             text = f"{file}: {' '.join(wrong)}" if wrong else ""
         except ArchiveError as error:
             text = str(error)

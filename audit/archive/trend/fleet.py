@@ -8,9 +8,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from audit.archive.trend.trends import Trends, trends_of_many
+from audit.archive.trend.trend import Trends
+from audit.archive.trend.trends import trends, trends_of_many
+from audit.archive.watched import chart_settings
 from audit.errors import ArchiveError
-from audit.model import SEVERITIES, VERDICTS
+from audit.model import SEVERITIES, VERDICTS, Finding
 
 if TYPE_CHECKING:
     from audit.archive.store.store import Archive
@@ -70,6 +72,22 @@ def remember(archive: Archive, found: Trends) -> None:
         json.dumps(moved),
         said,
     )
+
+
+def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Finding, ...]:
+    """What a car's nights up to a day add to that day's findings, 'note' to 'hold'.
+
+    For the newest day the car's standing is written too. Inside a transaction of the archive.
+    """
+    sql = "select distinct date from nights where car = ?"
+    days = {row[0] for row in archive.db.rows(sql, car)}
+    known = [d for d in days if d <= day]
+    found = Trends(car, tuple(sorted(known)), (), ())
+    if len(known) > int(chart_settings()["least_nights"]):  # fewer tell nothing yet
+        found = trends(archive, car, until=day)
+    if days and len(known) == len(days):
+        remember(archive, found)
+    return found.findings
 
 
 def _kept(archive: Archive) -> dict[str, Standing]:

@@ -7,8 +7,7 @@ prognosis (slope, forecast), advice (audit.archive.trend.advice).
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -20,8 +19,10 @@ from audit.archive.trend.corrections import Corrected, correct
 from audit.archive.trend.joint import Joint, Signature, joint_of, signatures
 from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
 from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
-from audit.archive.trend.watched import Watched, chart_settings, watched
-from audit.model import Car, Finding
+from audit.archive.trend.trend import Trend, Trends
+from audit.archive.watched import Watched, chart_settings, watched
+from audit.model import Car
+from audit.signal.arrays import median_sorted
 
 if TYPE_CHECKING:
     import polars as pl
@@ -33,59 +34,6 @@ if TYPE_CHECKING:
 END_NIGHTS = (
     6  # nights at each end that a slope's change is told from, so that a small step is no ramp
 )
-
-
-@dataclass(frozen=True)
-class Trend:
-    """One measure of one car over the nights of its present baseline.
-
-    state: 'few' (too few nights to say), 'steady', 'drifting' (a sure slope) or 'shifted'. values: a night each, at
-    the reference conditions, in the measure's unit; residuals: what each was off what was expected from the nights
-    before, in its unit; scores: the same as normal scores. ewma: moving average of the scores, cusum_high and cusum_low: the quick sums.
-    ewma_limit: of the average. shift, slope, forecast: None for none.
-    """
-
-    measure: Watched
-    state: str
-    dates: tuple[str, ...]
-    values: tuple[float, ...]
-    residuals: tuple[float, ...]
-    scores: tuple[float, ...]
-    ewma: tuple[float, ...]
-    ewma_limit: float
-    cusum_high: tuple[float, ...]
-    cusum_low: tuple[float, ...]
-    baseline: float | None
-    level: float | None
-    shift: Shift | None
-    past: tuple[Shift, ...]
-    slope: Slope | None
-    forecast: Forecast | None
-    because: str
-    said: str = ""
-    meaning: str = ""
-    parts: Mapping[str, float] = field(default_factory=dict)
-
-    @property
-    def shift_night(self) -> str | None:
-        """The night of the standing shift's onset."""
-        return self.dates[self.shift.onset] if self.shift else None
-
-    @property
-    def raised_night(self) -> str | None:
-        """The night on which it was first told."""
-        return self.dates[self.shift.raised] if self.shift else None
-
-
-@dataclass(frozen=True)
-class Trends:
-    """All measures of a car that any night had. findings: what the next night should hear of."""
-
-    car: str
-    dates: tuple[str, ...]
-    trends: tuple[Trend, ...]
-    findings: tuple[Finding, ...]
-    notes: tuple[JournalNote, ...] = ()
 
 
 def trends(archive: Archive, car: str | Car, *, until: str = "9999") -> Trends:
@@ -129,40 +77,22 @@ def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
     return lambda name: parts.get(name, empty)
 
 
-def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Finding, ...]:
-    """What a car's nights up to a day add to that day's findings, 'note' to 'hold'.
-
-    For the newest day, inside a transaction of the archive, the car's standing is written too.
-    """
-    from audit.archive.trend.fleet import remember
-
-    days = {
-        row[0] for row in archive.db.rows("select distinct date from nights where car = ?", car)
-    }
-    known = [d for d in days if d <= day]
-    found = Trends(car, tuple(sorted(known)), (), ())
-    if len(known) > int(chart_settings()["least_nights"]):  # fewer tell nothing yet
-        found = trends(archive, car, until=day)
-    if days and len(known) == len(days):
-        remember(archive, found)
-    return found.findings
-
-
 def trends_of(
     pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()
 ) -> Trends:
     """The trends of one car from rows of its pulls and logs (see docs/archive.md for their columns)."""
-    from audit.tables import limits
+    from audit.tables import limits_for
 
     rows = {"pull": with_derived(pulls), "log": with_derived(logs)}
-    table = limits(car.thresholds)
+    table = limits_for(car)
+    boost = _usual_boost(pulls)
     found = []
     for measure in watched():
         since, because = _baseline(measure, notes)
         prepared = prepare(rows[measure.kind], measure, since=since)
         if prepared is None:
             continue
-        limit = table.row(*measure.limit).hold if measure.limit else None
+        limit = table.row(*measure.limit).when(boost).hold if measure.limit else None
         found.append(_trend(prepared, measure, limit=limit, because=because))
     found += [
         _joint_trend(joint, s, found)
@@ -170,6 +100,14 @@ def trends_of(
         if (joint := joint_of(s, found)) is not None
     ]
     return Trends(car.name, dates_of(rows.values()), tuple(found), findings_of(found), tuple(notes))
+
+
+def _usual_boost(pulls: pl.DataFrame) -> float | None:
+    """The boost that the car's pulls mostly settle at, kPa gauge: some limits go by it."""
+    if "boost_settled_kpa" not in pulls.columns:
+        return None
+    settled = pulls["boost_settled_kpa"].cast(float).drop_nulls().to_numpy()
+    return median_sorted(settled) if len(settled) else None
 
 
 def _baseline(measure: Watched, notes: Sequence[JournalNote]) -> tuple[str, str]:

@@ -10,9 +10,12 @@ import numpy as np
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import median_sorted, parabola
+from audit.signal.smoothing import smooth
 
 INNER = np.linspace(0.0, 1.0, 41)  # where the top of a parabola is looked for, from first to last
 LEAST = 3  # samples that make a level
+CALMED = 1.3  # times the variance of a plain mean: the calming weighs its middle more
+NOISIER = 1.6  # times the noise of the whole log: intake pulsation grows with load
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,14 @@ def target_level(pull: Pull, start_s: float, end_s: float) -> tuple[float, str] 
     return None if given is None else (given, "the car file's target")
 
 
+def target_at(pull: Pull, t: Array, wanted: tuple[float, str]) -> Array:
+    """The target at the times t, kPa gauge: the logged one (NaN where it has no sample near), else the given one."""
+    logged = pull.believed("boost_target", lead_s=1.0, tail_s=1.0)
+    if len(logged.t) > 1 and wanted[1].startswith("the log"):
+        return logged.at(t)
+    return np.full(t.size, wanted[0])
+
+
 def expected_top(n: int) -> float:
     """Mean of the largest of n standard normal values, 0 for one. Source: extreme-value approximation."""
     if n < 2:
@@ -75,35 +86,63 @@ def expected_top(n: int) -> float:
     return a - (log(log(n)) + 2.5310) / (2 * a) + 0.5772 / a
 
 
-def highest(trace: BoostTrace) -> tuple[float, float, float]:
+def highest(pull: Pull, trace: BoostTrace) -> tuple[float, float, float]:
     """Boost peak in kPa, its time in s, and the level that at least two samples on end bear out.
 
-    Noise makes the highest of many samples too high, smoothing makes a narrow peak too low: the greater of the
-    highest sample less the noise's expected share, the calmed boost, and a parabola through the top is taken.
+    Noise makes the highest of many samples too high by its expected share of the samples that stand about the top;
+    these are counted on the calmed boost, so that a plateau has many and a narrow peak few. Smoothing makes a narrow
+    peak too low: the greater of that, the calmed boost and a parabola through the top is taken. The noise is no more
+    than the whole log's, so that a swing is not taken for it.
+
+    Example: 60 s of 20 samples at 100 kPa with 0.5 kPa of noise read 101.6 at most; 1200 samples stand about the top,
+    of which the highest is due 3.2 sigma over it: 100.0.
     """
-    t, y, calm = trace.t, trace.y, trace.calm
+    t, y, sigma = trace.t, trace.y, noise_of(pull, trace)
+    calm = calmed(trace)
+    peak = max(crest(y, calm, sigma, trace.interval), _vertex(trace, calm, sigma))
     i = int(y.argmax())
-    near = int(np.count_nonzero(y >= y[i] - 2 * trace.sigma)) if trace.sigma > 0 else 1
-    # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest of several
-    left = trace.sigma * min(
-        1.0, sqrt(2 * trace.interval / max(min(6 * trace.interval, 0.2), 2.1 * trace.interval))
-    )
-    peak = max(
-        float(y[i]) - trace.sigma * expected_top(near),
-        float(calm.max()) - left,
-        _vertex(trace) - left,
-    )
     pairs = float(np.minimum(y[1:], y[:-1]).max())
-    return min(peak, float(y[i])), float(t[i]), min(peak, pairs + trace.sigma)
+    return min(peak, float(y[i])), float(t[i]), min(peak, pairs + sigma)
 
 
-def _vertex(trace: BoostTrace) -> float:
-    """Top of a parabola through the samples about the calmed boost's highest; -inf under 5 samples."""
-    i = int(trace.calm.argmax())
-    half = max(3 * trace.interval, 0.15) * 1.01
+def calmed(trace: BoostTrace) -> Array:
+    """Boost smoothed over 2 to 6 samples, however little noise it has, kPa."""
+    return smooth(trace.t, trace.y, _span_s(trace.interval))
+
+
+def _span_s(interval: float) -> float:
+    return max(min(6 * interval, 0.2), 2.1 * interval)
+
+
+def crest(y: Array, calm: Array, sigma: float, interval: float) -> float:
+    """Top of a noisy signal less what noise of sigma puts on it; calm: the same, lightly smoothed. See highest."""
+    near = _near_top(calm, sigma)
+    # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest of several
+    spans = _span_s(interval) / interval
+    left = sigma * sqrt(CALMED / spans) * expected_top(round(near / spans))
+    return max(float(y.max()) - sigma * expected_top(near), float(calm.max()) - left)
+
+
+def noise_of(pull: Pull, trace: BoostTrace) -> float:
+    """White noise of boost about its peak, kPa: that of the pull, which a swing swells, or half as much again as the log's."""
+    known = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
+    return min(trace.sigma, NOISIER * known) if known > 0 else trace.sigma
+
+
+def _near_top(calm: Array, sigma: float) -> int:
+    """How many samples stand about the top."""
+    return int(np.count_nonzero(calm >= float(calm.max()) - 1.5 * sigma)) if sigma > 0 else 1
+
+
+def _vertex(trace: BoostTrace, calm: Array, sigma: float) -> float:
+    """Top of a parabola through the samples about the calmed boost's highest, less noise; -inf under 5 samples."""
+    i = int(calm.argmax())
+    half = max(2 * trace.interval, 0.12) * 1.01
     low, high = trace.t.searchsorted(trace.t[i] - half), trace.t.searchsorted(trace.t[i] + half)
     u, v = trace.t[low:high] - trace.t[i], trace.y[low:high]
     if u.size < 5:
         return -np.inf
     first, last = max(float(u[0]), -0.5 * half), min(float(u[-1]), 0.5 * half)
-    return min(float(parabola(u, v, first + (last - first) * INNER).max()), float(v.max()))
+    top = min(float(parabola(u, v, first + (last - first) * INNER).max()), float(v.max()))
+    # the middle of a parabola through n samples has 1.5 / sqrt(n) of their noise (least squares)
+    return top - 1.5 * sigma / sqrt(u.size) * expected_top(round(_near_top(calm, sigma) / u.size))

@@ -11,26 +11,25 @@ from collections.abc import Sequence
 import numpy as np
 
 from audit.checks.boost.boost_context import level_between, target_level
-from audit.checks.boost.boost_draft import Draft
-from audit.checks.boost.boost_duty import Duty, at_stop, duty_of
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_duty import Duty, at_stop
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.checks.boost.context import boost_trace, duty_of
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import median, median_sorted
 from audit.signal.lines import theil_sen
 
-NAME = "boost_control"
-NEEDS = ("boost", "wastegate_duty")
-HELPED_BY = ("boost_target", "engine_speed")
-LEAST_RATE_HZ = 2.0
-CODES = ("control.no_response", "control.reversed", "control.saturated")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls
 ON_TARGET_KPA = 6.0
-HELD_PCT = 4.0  # duty moving more than this in the settled part was led by a controller
 LITTLE_DUTY_PCT = 12.0  # above its lowest: the solenoid is all but off
 SPRING_KPA_PER_PCT = 1.5  # what a little duty may add to the spring
+DEAD_PCT = 20.0  # above its lowest a solenoid need not answer: the gate stays on its spring
 STEP_PCT = 8.0  # inside a pull
 STEP_S = 0.4
 
@@ -40,21 +39,20 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     trace = boost_trace(pull)
     if trace is None or not trace.settled:
         return Measured(
-            unable=(
-                "too_short",
-                trace.why if trace else "too few believed samples of manifold pressure",
-            )
+            unable=trace.unable
+            if trace
+            else ("too_short", "too few believed samples of manifold pressure")
         )
-    duty = duty_of(pull, trace)
+    duty = duty_of(pull)
     if duty is None:
         return Measured(
             unable=("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
         )
-    draft = Draft({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
-    _saturated(pull, trace, duty, draft)
-    _over_spring(pull, trace, duty, draft)
-    _step_inside(pull, trace, draft)
-    return draft.measured("wastegate_duty")
+    sheet = Sheet({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
+    _saturated(pull, trace, duty, sheet)
+    _over_spring(pull, trace, duty, sheet)
+    _step_inside(pull, trace, sheet)
+    return sheet.measured("wastegate_duty")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -62,7 +60,7 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(CODES, measured, limits)
 
 
-def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
+def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     span = (float(trace.t[trace.settled_at]), float(trace.t[-1]))
     wanted = target_level(pull, *span)
     if wanted is None or not at_stop(pull, duty):
@@ -73,10 +71,10 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
         f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} kPa under "
         f"{wanted[1]} of {wanted[0]:.1f} kPa"
     )
-    draft.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
+    sheet.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
 
 
-def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> None:
+def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     spring, used = pull.car.spring_kpa, duty.top - pull.car.duty_min_pct
     if spring is None or used > LITTLE_DUTY_PCT:
         return
@@ -85,7 +83,7 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> Non
         f"boost settled at {trace.level:.1f} kPa gauge with only {duty.level:.0f} % duty, {over:.1f} kPa more than the "
         f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate"
     )
-    draft.put(
+    sheet.put(
         "boost_over_spring_kpa",
         over,
         at=(float(trace.t[trace.settled_at]), float(trace.t[-1])),
@@ -93,7 +91,7 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, draft: Draft) -> Non
     )
 
 
-def _step_inside(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _step_inside(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     """A clear step up of duty between two holds, while boost was short or nothing was aimed at."""
     series = pull.believed("wastegate_duty").within(
         float(trace.t[trace.arrival]), float(trace.t[-1])
@@ -126,14 +124,15 @@ def _step_inside(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         f"duty went up by {step:.0f} % inside the pull and boost moved by {gained:.1f} kPa, {missing:.0f} % less "
         "than usual"
     )
-    draft.put("duty_response_missing_pct", missing, at=(when, float(after.t[-1])), text=text)
+    sheet.put("duty_response_missing_pct", missing, at=(when, float(after.t[-1])), text=text)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
     """Boost against duty over the night's pulls, gear by gear."""
     findings: list[tuple[Finding, tuple[int, ...]]] = []
     scores: list[float] = []
-    for gear, rows in _comparable(pulls, measures).items():
+    for gear, every in _comparable(pulls, measures).items():
+        rows = _answering(pulls, measures, every)
         x = np.array([_value(measures[i], "duty_mean_pct") for i in rows])
         y = np.array([_value(measures[i], "boost_settled_kpa") for i in rows])
         if x.size < 2 or float(np.ptp(x)) < LEAST_SPREAD_PCT or _on_target(pulls, rows, y):
@@ -153,6 +152,12 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
             unable=("missing", f"no two pulls of one gear lie {LEAST_SPREAD_PCT:g} % of duty apart")
         )
     return Across(min(scores), tuple(findings))
+
+
+def _answering(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int]) -> list[int]:
+    """The pulls over the dead band at low duty: in it boost stays on its spring by rights."""
+    duty = {i: _value(measures[i], "duty_mean_pct") - pulls[i].car.duty_min_pct for i in rows}
+    return [i for i in rows if duty[i] >= DEAD_PCT]
 
 
 def _value(measures: Measures, name: str) -> float:
@@ -192,9 +197,8 @@ def _on_target(pulls: Sequence[Pull], rows: list[int], boost: Array) -> bool:
 
 def _led(pull: Pull) -> bool:
     """Whether a controller moved duty inside the pull: what it does follows from boost, not the other way round."""
-    trace = boost_trace(pull)
-    duty = duty_of(pull, trace) if trace is not None else None
-    return duty is None or duty.reach > HELD_PCT
+    duty = duty_of(pull)
+    return duty is None or not duty.fixed
 
 
 def _slope(x: Array, y: Array) -> float:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.boost.boost_context import rpm_at, shift_between, target_level
-from audit.checks.boost.boost_draft import Draft
 from audit.checks.boost.boost_trace import BoostTrace, past_target
+from audit.checks.kit.sheet import Sheet
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import IntArray, block_means, median_sorted
 from audit.signal.lines import Middle, median_line, theil_sen
+from audit.signal.robust import MAD_TO_SIGMA
 
 LEAST_SPAN_KRPM = 0.35
 LEAST_CLIMB_KPA = 3.5
@@ -18,50 +19,55 @@ WAIT = 0.8  # of the rise, after arrival: what is left of the approach is no cre
 MOST_WAIT_S = 2.0
 LEAST_S = 0.6
 DUTY_HELD_PCT = 3.0
+MOST_KPA_PER_PCT = 2.5  # what a per cent of duty may add: common practice, no published source
+MOST_LED = 0.2  # share of the boost: duty that brings more is still building it
 POINTS = 32
 BUILDS_POWER = 2.0  # see _builds
 
 
-def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
-    """Fill in boost_slope_kpa_per_krpm, and boost_creep_kpa_per_krpm where the climb is beyond doubt.
+def creep(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
+    """Fill in boost_slope_kpa_per_krpm and boost_creep_kpa_per_krpm, or why a climb could not be judged.
 
-    Where boost slows its climb or starts it late, the later half counts. A climb with a rising duty or target is
-    none; a falling duty does not excuse it.
+    Where boost slows its climb or starts it late, the later half counts. What the target rose, and what a rising
+    duty can explain, is none; a falling duty does not excuse it. Boost that climbs too briefly, or by much behind
+    its duty, is not judged.
+
+    Example: settled at 80 kPa from 3,500 rpm, 98 kPa at 5,500 rpm, duty held: 9 kPa per 1000 rpm, a hold.
     """
     rise = trace.rise_s if trace.rise_s is not None else float(trace.t[trace.arrival] - trace.t[0])
-    wait = min(WAIT * rise, MOST_WAIT_S)
+    wait = min(WAIT * rise, MOST_WAIT_S, 0.4 * float(trace.t[-1] - trace.t[trace.arrival]))
     t, y = trace.settled_series().within(float(trace.t[trace.arrival]) + wait, float(trace.t[-1]))
     rpm = rpm_at(pull, t)
     good = np.isfinite(rpm)
     t, y, x = t[good], y[good], rpm[good] / 1000.0
-    if t.size < 6:
-        return
-    found, rows, share = _slope(x, y)
+    found, rows = _slope(x, y) if t.size >= 6 else (None, np.arange(t.size))
     if found is None or float(x.max() - x.min()) < 0.2 or t[rows[-1]] - t[rows[0]] < LEAST_S:
+        _unseen(trace, sheet)
         return
-    draft.put("boost_slope_kpa_per_krpm", found.slope)
+    sheet.put("boost_slope_kpa_per_krpm", found.slope)
+    sheet.put("boost_creep_kpa_per_krpm", 0.0)
     start_s, end_s = float(t[rows[0]]), float(t[rows[-1]])
-    draft.put("boost_creep_kpa_per_krpm", 0.0)
-    climb = share * found.slope * float(x[rows[-1]] - x[rows[0]])
+    climb = found.slope * float(x[rows[-1]] - x[rows[0]])
     if _on_its_way(pull, trace, end_s) or not _worth_it(found, climb, x[rows], y[rows], trace):
         return
-    fit = theil_sen(*_thin(x[rows], y[rows]))
-    if fit is None or fit.low <= 0.35 * fit.slope:
-        return
+    asked = max(_slope_of(pull.believed("boost_target"), pull, start_s, end_s), 0.0)
     duty = shift_between(pull.believed("wastegate_duty"), start_s, end_s)
-    if duty is not None and duty.change > DUTY_HELD_PCT:
-        return
-    if _builds(pull, trace, fit.slope, x[rows], y[rows]):
-        draft.put("boost_creep_kpa_per_krpm", None)
-        if draft.unable is None:
-            draft.unable = (
-                "too_short",
-                "boost was still building with engine speed at the end of the pull",
+    led_kpa = MOST_KPA_PER_PCT * max(duty.change - 0.5 * DUTY_HELD_PCT, 0.0) if duty else 0.0
+    fit = theil_sen(*_thin(x[rows], y[rows]))
+    if (
+        fit is None
+        or fit.low <= 0.35 * fit.slope
+        or _builds(pull, trace, fit.slope, x[rows], y[rows])
+    ):
+        if asked < 0.5 * found.slope:
+            _not_told(
+                trace, sheet, "boost was still climbing with engine speed at the end of the pull"
             )
         return
-    slope = share * fit.slope - max(
-        _slope_of(pull.believed("boost_target"), pull, start_s, end_s), 0.0
-    )
+    slope = fit.slope - asked - led_kpa / float(x[rows[-1]] - x[rows[0]])
+    if led_kpa > 0 and climb > MOST_LED * trace.level and asked < 0.5 * found.slope:
+        _not_told(trace, sheet, "boost was still climbing with its duty at the end of the pull")
+        return
     rose = "while duty held" if duty is not None else "(duty is not logged)"
     if duty is not None and duty.change < -DUTY_HELD_PCT:
         rose = "although duty came down"
@@ -69,13 +75,26 @@ def creep(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
         f"boost climbed {climb:.1f} kPa from {1000 * x[rows[0]]:.0f} rpm to {1000 * x[rows[-1]]:.0f} rpm {rose}, "
         f"{slope:.1f} kPa per 1000 rpm"
     )
-    draft.put(
+    sheet.put(
         "boost_creep_kpa_per_krpm",
         max(slope, 0.0),
         at=(start_s, end_s),
         text=text,
         said=f"95 % interval of the slope {fit.low:.1f} to {fit.high:.1f}",
     )
+
+
+def _unseen(trace: BoostTrace, sheet: Sheet) -> None:
+    """Too little to lay a line through: no matter where boost stood level, not known where it climbed."""
+    t = trace.settled_series().t
+    if t.size < 3 or trace.rest.slope * float(t[-1] - t[0]) > LEAST_CLIMB_KPA:
+        _not_told(trace, sheet, "boost climbed after it had arrived, too briefly to tell a creep")
+
+
+def _not_told(trace: BoostTrace, sheet: Sheet, why: str) -> None:
+    sheet.put("boost_creep_kpa_per_krpm", None)
+    if sheet.unable is None:
+        sheet.unable = (trace.unable[0], why)
 
 
 def _on_its_way(pull: Pull, trace: BoostTrace, end_s: float) -> bool:
@@ -100,28 +119,19 @@ def _builds(pull: Pull, trace: BoostTrace, slope: float, x: Array, y: Array) -> 
     return wanted is None or not past_target(float(trace.calm[-1]), wanted[0])
 
 
-def _slope(x: Array, y: Array) -> tuple[Middle | None, IntArray, float]:
-    """Robust line of boost on engine speed, over all rows or, where the halves differ, the later half.
-
-    The share of it that will go on: a climb that slows down is an approach, a steady one is creep.
-    """
+def _slope(x: Array, y: Array) -> tuple[Middle | None, IntArray]:
+    """Robust line of boost on engine speed, over all rows or, where the halves differ, the later half."""
     every = np.arange(x.size)
     whole = _fit(x, y)
     late = every[x.size // 2 :]
-    if (
-        whole is None
-        or late.size < 5
-        or abs(whole.slope) * float(x.max() - x.min()) < LEAST_CLIMB_KPA
-    ):
-        half = _fit(x[late], y[late]) if late.size >= 5 else None
-        climbs = half is not None and half.slope * float(np.ptp(x[late])) >= LEAST_CLIMB_KPA
-        return (half, late, 1.0) if climbs else (whole, every, 1.0)
-    half = _fit(x[late], y[late])
-    if half is None or 0.7 * whole.slope <= half.slope <= 1.4 * whole.slope:
-        return whole, every, 1.0
-    early = _fit(x[: x.size // 2], y[: x.size // 2])
-    slows = half.slope / early.slope if early and early.slope > 0 else 1.0
-    return half, late, min(max((slows - 0.4) / 0.35, 0.0), 1.0)
+    half = _fit(x[late], y[late]) if late.size >= 5 else None
+    if whole is None or half is None:
+        return whole, every
+    climbs = half.slope * float(np.ptp(x[late])) >= LEAST_CLIMB_KPA
+    if abs(whole.slope) * float(x.max() - x.min()) < LEAST_CLIMB_KPA:
+        return (half, late) if climbs else (whole, every)
+    alike = 0.7 * whole.slope <= half.slope <= 1.4 * whole.slope
+    return (whole, every) if alike else (half, late)
 
 
 def _thin(x: Array, y: Array) -> tuple[Array, Array]:
@@ -137,7 +147,7 @@ def _worth_it(fit: Middle, climb: float, x: Array, y: Array, trace: BoostTrace) 
     if climb < LEAST_CLIMB_KPA or abs(float(x[-1] - x[0])) < LEAST_SPAN_KRPM:
         return False
     rest = y - fit.intercept - fit.slope * x
-    swing = 1.4826 * median_sorted(np.abs(rest - median_sorted(rest)))
+    swing = MAD_TO_SIGMA * median_sorted(np.abs(rest - median_sorted(rest)))
     return climb >= max(
         LEAST_CLIMB_KPA, LEAST_CLIMB_SHARE * abs(trace.level), 2.0 * swing, 1.5 * trace.quantum
     )

@@ -1,57 +1,53 @@
-"""boost_delivery: does boost reach its target, keep it to the end, and arrive when this car usually has it?
+"""boost_delivery: does boost reach its target, keep it to the end, and come as in this car's other pulls?
 
-Looks at the settled part only: low engine speed that cannot make the target is no fault. Open-loop pulls (a
-fixed duty) have no target to miss. Does not see: why; a car that is late or weak in every pull of the night
-and has no target (that is for the archive).
+Looks at the settled part only: low engine speed that cannot make the target is no fault. Pulls at a duty set by hand
+have no target to miss. Boost that collapses is told apart from boost that fades. Does not see: why; a car that is late
+or weak in every pull of the night and has no target (that is for the archive).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from audit.checks.boost.boost_ceiling import ceiling
-from audit.checks.boost.boost_context import level_between, rpm_at, shift_between, target_level
-from audit.checks.boost.boost_draft import Draft
-from audit.checks.boost.boost_duty import stepped_by_hand
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_context import rpm_at, shift_between, target_at, target_level
+from audit.checks.boost.boost_duty import steered
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.checks.boost.boost_uneven import tapers_alike, uneven
+from audit.checks.boost.context import boost_trace, ceiling, duty_of
 from audit.checks.engine.pace import rpm_rate
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
+from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.monotone import isotonic
 
-NAME = "boost_delivery"
-NEEDS = ("boost",)
-HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
-LEAST_RATE_HZ = 4.0
-CODES = ("boost.under_target", "boost.fade", "boost.late")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
+OF_A_PULL = ("boost.under_target", "boost.lost")  # fade is judged beside the night's other pulls
 
 POINTS = 24
 LEAST_FADE_S = 0.8  # of settled boost, to speak of fading
 LEAST_PEAK_KPA = 35.0  # gauge; the percentage is of no less than this
 DUTY_HELD_PCT = 3.0
-SAME_DUTY_PCT = 1.5
 SAME_START_RPM = 500.0
-SAME_TARGET_KPA = 4.0
 # Common practice, no published source:
 LEAST_LEVEL_KPA = 20.0  # gauge: settled boost that says what this car makes
-CREEPS_KPA = 8.0  # over the settled part
 COMMON_LEVEL = 0.7  # share of what most pulls settle at, at which they are compared
 LAG_S = 1.0  # as long as a turbo may take to answer
 LEAST_CLIMB_S = 1.5  # of a pull that never made that boost
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
-    """Settled boost short of target, kPa, and its fall from its settled peak to the end, %."""
+    """Settled boost short of target, kPa, its fall from its settled peak to the end, %, and what it lost at once, %."""
     trace = boost_trace(pull)
     if trace is None:
         return Measured(
             unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
         )
-    if not trace.settled:
-        return Measured(unable=("too_short", trace.why))
     if ceiling(pull) is not None:
         return Measured(
             unable=(
@@ -59,43 +55,73 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
                 "manifold pressure stood at its sensor's top, so the true boost is unknown",
             )
         )
-    draft = Draft({"boost_under_target_kpa": None, "boost_fade_pct": None})
-    _short(pull, trace, draft)
-    _fade(pull, trace, draft)
-    return draft.measured("manifold_pressure")
+    sheet = Sheet({"boost_under_target_kpa": None, "boost_fade_pct": None, "boost_lost_pct": 0.0})
+    _lost(trace, sheet)
+    if trace.settled:
+        _short(pull, trace, sheet)
+        _fade(pull, trace, sheet)
+    elif trace.fall is not None and not trace.fall.sudden:
+        _sagged(trace, sheet)
+    elif trace.fall is None:
+        sheet.unable = trace.unable
+        sheet.values["boost_lost_pct"] = None
+    sheet.room["boost_under_target_kpa"] = pull.log.boost_room_kpa
+    return sheet.measured("manifold_pressure")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
     """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+    return judge_rows(OF_A_PULL, measured, limits)
 
 
-def _short(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _lost(trace: BoostTrace, sheet: Sheet) -> None:
+    fall = trace.fall
+    if fall is None or not fall.sudden:
+        return
+    text = (
+        f"boost collapsed from {fall.level:.0f} kPa to {fall.low:.0f} kPa gauge with the throttle open, "
+        f"{100 * fall.share:.0f} % of it within {fall.end_s - fall.start_s:.1f} s"
+    )
+    sheet.put("boost_lost_pct", 100 * fall.share, at=(fall.start_s, fall.end_s), text=text)
+
+
+def _sagged(trace: BoostTrace, sheet: Sheet) -> None:
+    fall = trace.fall
+    if fall is None:
+        return
+    percent = 100 * (fall.level - fall.low) / max(fall.level, LEAST_PEAK_KPA)
+    _put_fade(sheet, percent, fall.level, fall.low, (fall.start_s, fall.end_s))
+
+
+def _put_fade(  # noqa: PLR0917 - one figure
+    sheet: Sheet, percent: float, peak: float, end: float, at: tuple[float, float], said: str = ""
+) -> None:
+    text = (
+        f"boost faded from {peak:.1f} kPa to {end:.1f} kPa gauge between its settled peak and the end "
+        f"of the pull, {percent:.0f} %"
+    )
+    sheet.put("boost_fade_pct", percent, at=at, text=text, said=said)
+
+
+def _short(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     start_s, end_s = float(trace.t[trace.settled_at]), float(trace.t[-1])
     wanted = target_level(pull, start_s, end_s)
-    if (
-        wanted is None
-        or wanted[0] < 10.0
-        or stepped_by_hand(pull, logged_target=wanted[1].startswith("the log"))
-    ):
+    if wanted is None or wanted[0] < 10.0:
+        return
+    if not steered(pull, duty_of(pull), logged_target=wanted[1].startswith("the log")):
         return
     t, y = trace.settled_series()
     late = t >= start_s + 0.4 * (end_s - start_s)
-    logged = pull.believed("boost_target", lead_s=1.0, tail_s=1.0)
-    asked = (
-        logged.at(t[late])
-        if len(logged.t) > 1 and wanted[1].startswith("the log")
-        else np.full(late.sum(), wanted[0])
-    )
+    asked = target_at(pull, t[late], wanted)
     short = (asked - y[late])[np.isfinite(asked)]
     if short.size < 3:
         return
     by = median_sorted(short)
     text = f"settled boost of {wanted[0] - by:.1f} kPa gauge stayed {by:.1f} kPa under {wanted[1]} of {wanted[0]:.1f} kPa"
-    draft.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
+    sheet.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
 
 
-def _fade(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _fade(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     t, y = trace.settled_series()
     if t.size < 6 or t[-1] - t[0] < LEAST_FADE_S or trace.level < 10.0:
         return
@@ -115,48 +141,40 @@ def _fade(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
     duty = shift_between(pull.believed("wastegate_duty"), start_s, end_s)
     lowered = duty is not None and duty.change < -DUTY_HELD_PCT
     percent = 0.0 if lowered else 100.0 * max(drop, 0.0) / max(peak, LEAST_PEAK_KPA)
-    text = (
-        f"boost faded from {peak:.1f} kPa to {float(fall[-1]):.1f} kPa gauge between its settled peak and the end "
-        f"of the pull, {percent:.0f} %"
-    )
-    draft.put("boost_fade_pct", percent, at=(start_s, end_s), text=text, said=said)
+    _put_fade(sheet, percent, peak, float(fall[-1]), (start_s, end_s), said)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
-    """Boost that builds later, or settles lower at the same duty, than in the night's other pulls of that gear."""
-    findings: list[tuple[Finding, tuple[int, ...]]] = []
-    scores: list[float] = []
-    compared = False
-    by_gear = [
-        found
-        for rows in _by_gear(pulls).values()
-        for found in _weaker(pulls, measures, rows, limits)
-    ]
-    for judged, indices in (*_late(pulls, limits), *by_gear):
-        compared = True
-        scores += [judged[0]] if judged[0] is not None else []
-        findings += [(judged[1], indices)] if judged[1] is not None else []
-    if not compared:
-        return Across(unable=("too_short", "no two pulls of the night in one gear can be compared"))
-    return Across(min(scores) if scores else None, tuple(findings))
+    """Boost that fades, builds later, or settles elsewhere than in the night's other pulls like it."""
+    found = [*_faded(pulls, measures, limits), *_late(pulls, limits), *uneven(pulls, limits)]
+    if not found:
+        return Across(unable=("too_short", "no two pulls of the night can be compared"))
+    scores = [score for (score, _), _ in found if score is not None]
+    findings = [(finding, rows) for (_, finding), rows in found if finding is not None]
+    return Across(min(scores, default=None), tuple(findings))
 
 
 _Found = tuple[tuple[float | None, Finding | None], tuple[int, ...]]
 
 
-def _by_gear(pulls: Sequence[Pull]) -> dict[int, list[int]]:
-    """Indices of the pulls that settled, by known gear, in order."""
-    gears: dict[int, list[int]] = {}
+def _faded(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> list[_Found]:
+    """Each pull's fade; one that all pulls share, smooth in engine speed, is the turbo's own taper: a watch at most."""
+    row = limits.row("boost.fade", "boost_fade_pct")
+    own = tapers_alike(pulls, measures)
+    found: list[_Found] = []
     for i, pull in enumerate(pulls):
-        trace = boost_trace(pull)
-        if (
-            pull.gear is not None
-            and trace is not None
-            and trace.settled
-            and trace.level >= LEAST_LEVEL_KPA
-        ):
-            gears.setdefault(pull.gear, []).append(i)
-    return gears
+        percent, trace = measures[i].get("boost_fade_pct"), boost_trace(pull)
+        if percent is None or trace is None:
+            continue
+        sheet = Sheet()
+        _fade(pull, trace, sheet) if trace.settled else _sagged(trace, sheet)
+        measured = sheet.measured("manifold_pressure")
+        if i in own and row.hold is not None and percent < limits.setting("own_taper_pct"):
+            said = {"boost_fade_pct": "All pulls of the night taper alike: the turbo's own way"}
+            watch = {"boost_fade_pct": min(percent, 0.999 * row.hold)}
+            measured = replace(measured, values=watch, said=said)
+        found.append((judge_row(row, measured), (i,)))
+    return found
 
 
 def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
@@ -169,7 +187,7 @@ def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
     traces = {
         i: trace
         for i, pull in enumerate(pulls)
-        if (trace := boost_trace(pull)) is not None and trace.rate_hz >= LEAST_RATE_HZ
+        if (trace := boost_trace(pull)) is not None and trace.rate_hz >= DECLARED.least_rate_hz
     }
     settled = sorted(
         trace.level for trace in traces.values() if trace.settled and trace.level >= LEAST_LEVEL_KPA
@@ -266,56 +284,5 @@ def _late_found(
     return judge_row(limits.row("boost.late", "boost_late_krpm"), measured), (j, i)
 
 
-def _weaker(
-    pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int], limits: LimitTable
-) -> list[_Found]:
-    """The pull furthest below what the same duty (and target) gave earlier in the same gear."""
-    worst: tuple[float, int, int] | None = None
-    rows = [i for i in rows if (trace := boost_trace(pulls[i])) is not None and _level_held(trace)]
-    if len(rows) < 2:
-        return []
-    duty, boost = (
-        _column([measures[i].get(name) for i in rows])
-        for name in ("duty_mean_pct", "boost_settled_kpa")
-    )
-    wanted = _column([_wanted(pulls[i]) for i in rows])
-    for n, i in enumerate(rows):
-        less = _below(duty[: n + 1], boost[: n + 1], wanted[: n + 1])
-        if n and np.isfinite(less).any():
-            j = int(np.nanargmax(less))
-            if worst is None or less[j] > worst[0]:
-                worst = (float(less[j]), i, rows[j])
-    if worst is None:
-        return []
-    below, i, j = worst
-    text = (
-        f"boost settled {below:.1f} kPa lower than in an earlier pull of this night in gear {pulls[i].gear} "
-        "at the same solenoid duty"
-    )
-    measured = Measured(
-        {"boost_below_own_kpa": below},
-        texts={"boost_below_own_kpa": text},
-        channels={"boost_below_own_kpa": "manifold_pressure"},
-    )
-    return [(judge_row(limits.row("boost.under_target", "boost_below_own_kpa"), measured), (j, i))]
-
-
-def _level_held(trace: BoostTrace) -> bool:
-    """Whether the settled boost is one level: of a creep or a fade, its median depends on where the pull ended."""
-    return abs(trace.rest.slope) * float(trace.t[-1] - trace.t[trace.settled_at]) <= CREEPS_KPA
-
-
-def _below(duty: Array, boost: Array, wanted: Array) -> Array:
-    """How far the last pull settled below each earlier one, kPa; NaN where the two cannot be compared."""
-    alike = np.abs(duty[:-1] - duty[-1]) <= SAME_DUTY_PCT
-    asked_less = wanted[-1] < wanted[:-1] - SAME_TARGET_KPA  # never where a target is unknown
-    return np.where(alike & ~asked_less, boost[:-1] - boost[-1], np.nan)
-
-
 def _column(values: Sequence[float | int | None]) -> Array:
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
-
-
-def _wanted(pull: Pull) -> float | None:
-    logged = pull.believed("boost_target")
-    return level_between(logged, pull.start_s, pull.end_s) if len(logged.t) else None

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
-from audit.model import Log, Pull
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.model import Pull
 from audit.signal.arrays import median_sorted, quantile, rows_of
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
-STEP_PCT = 2.0  # apart, two such duties of one night are steps
+TARGET_MOVES_KPA = (
+    4.0  # in a pull: the engine computer's target by engine speed, not a number typed in
+)
 AT_STOP_PCT = 1.5
 
 
@@ -30,17 +31,8 @@ class Duty:
     clamped: bool
 
 
-_duties: weakref.WeakKeyDictionary[BoostTrace, Duty | None] = weakref.WeakKeyDictionary()
-
-
-def duty_of(pull: Pull, trace: BoostTrace) -> Duty | None:
+def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
     """Duty beside the pull's boost trace; None where it is not logged or has under 2 samples there."""
-    if trace not in _duties:
-        _duties[trace] = _look(pull, trace)
-    return _duties[trace]
-
-
-def _look(pull: Pull, trace: BoostTrace) -> Duty | None:
     series = pull.believed("wastegate_duty")
     if len(series.t) < 2:
         return None
@@ -74,42 +66,14 @@ def at_stop(pull: Pull, duty: Duty) -> bool:
     return duty.clamped and duty.top >= 80.0 and duty.top_s >= 0.5
 
 
-def stepped_by_hand(pull: Pull, *, logged_target: bool) -> bool:
-    """Whether the pull ran at a fixed duty, so that its boost has no target to meet.
+def steered(pull: Pull, duty: Duty | None, *, logged_target: bool) -> bool:
+    """Whether something steers boost for its target in this pull, so that falling short is a fault.
 
-    With a target only from the car file a fixed duty is enough. With a logged target the night must also hold
-    another fixed duty: a controller that has run out of authority may stand still too. At its stop it never counts.
+    Example: 60 % from half the boost to the lift is a duty set by hand, and boost 20 kPa under the target that the
+    person steps up to is no fault; 60 % that had climbed there from 45 % is a controller that can do no more.
     """
-    trace = boost_trace(pull)
-    duty = duty_of(pull, trace) if trace is not None else None
-    if duty is None or not duty.fixed or at_stop(pull, duty):
-        return False
-    return not logged_target or night_steps(pull.night) >= STEP_PCT
-
-
-_steps: weakref.WeakKeyDictionary[Log, float | None] = weakref.WeakKeyDictionary()
-
-
-def night_steps(night: tuple[Log, ...]) -> float:
-    """Spread over the night's logs of the duty held at full throttle, %, where each log holds one; else 0."""
-    held = [level for level in (_held_duty(log) for log in night) if level is not None]
-    return max(held) - min(held) if len(held) > 1 else 0.0
-
-
-def _held_duty(log: Log) -> float | None:
-    if log not in _steps:
-        _steps[log] = _read_held_duty(log)
-    return _steps[log]
-
-
-def _read_held_duty(log: Log) -> float | None:
-    """The duty at full throttle and over 20 kPa of boost, if it stays within FIXED_PCT; None if it moves."""
-    needed = ("wastegate_duty", "throttle_position", "manifold_pressure")
-    if not all(log.has(name) for name in needed):
-        return None
-    duty, throttle, pressure = (log.values(name) for name in needed)
-    rows = np.isfinite(duty) & (throttle >= 90.0) & (pressure >= log.barometric.kpa + 20.0)
-    if int(rows.sum()) < 5:
-        return None
-    low, middle, high = (quantile(duty[rows], share) for share in (0.1, 0.5, 0.9))
-    return middle if high - low <= FIXED_PCT else None
+    target = pull.believed("boost_target")
+    moves = len(target.t) > 1 and float(np.ptp(target.value)) > TARGET_MOVES_KPA
+    if duty is None:
+        return logged_target  # duty unknown: a logged target is the engine computer's own
+    return moves or not duty.fixed or at_stop(pull, duty)

@@ -8,112 +8,147 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.checks.boost.boost_ceiling import Ceiling, ceiling
+from audit.checks.boost.boost_ceiling import Ceiling
 from audit.checks.boost.boost_context import (
-    expected_top,
+    calmed,
+    crest,
     highest,
     level_between,
+    noise_of,
     rpm_at,
+    target_at,
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
-from audit.checks.boost.boost_draft import Draft
-from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace, boost_trace
+from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace
+from audit.checks.boost.context import boost_trace, ceiling, reported_swing
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_row, judge_rows
-from audit.model import SEVERITIES, Array, Finding, Pull
+from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
+from audit.model import SEVERITIES, Array, Finding, Pull, Series
+from audit.signal.arrays import median_sorted
+from audit.signal.held import stretches
 from audit.signal.peak import peak_bound
 
-NAME = "boost_overshoot"
-NEEDS = ("boost",)
-HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
-LEAST_RATE_HZ = 4.0
-CODES = ("boost.overshoot", "boost.over_limit", "boost.creep", "boost.sensor_ceiling")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
-HIGH_GROUND_KPA = 11.4  # less at 1000 m than at the sea (ISO 2533:1975)
-ASSUMED_KPA = 6.0  # an ambient pressure as uncertain as this was not measured
 LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
+TARGET_MOVES_KPA = 2.0  # less is a constant
+FOLLOWS_KPA = 6.0  # boost this near to its target follows it
+FOLLOWS_S = 0.5
+HELD_OVER_S = 1.5  # over the target for longer than a transient is held, no overshoot
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
+def measure(pull: Pull, limits: LimitTable) -> Measured:
     """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the sensor's top."""
     trace = boost_trace(pull)
     if trace is None:
         return Measured(
             unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
         )
-    draft = Draft()
+    sheet = Sheet()
     found = ceiling(pull)
-    _ceiling(draft, found)
-    peak, peak_s, borne_out = highest(trace)
+    _ceiling(sheet, found)
+    peak, peak_s, confirmed = highest(pull, trace)
     if found is None:
-        draft.put("boost_peak_kpa", peak)
-    _over_limit(pull, draft, borne_out, peak_s, pinned=found is not None)
-    draft.put("boost_rise_s", trace.rise_s)
-    draft.put("spool_rpm", _spool_rpm(pull, trace))
-    draft.put(
+        sheet.put("boost_peak_kpa", peak)
+    _over_limit(pull, sheet, confirmed, peak_s, pinned=found is not None)
+    _no_limit(pull, sheet, confirmed, peak_s)
+    sheet.put("boost_rise_s", trace.rise_s)
+    sheet.put("spool_rpm", _spool_rpm(pull, trace))
+    sheet.put(
         "duty_at_peak_pct",
         level_between(pull.believed("wastegate_duty"), peak_s - 0.15, peak_s + 0.05),
     )
     wanted = target_level(pull, float(trace.t[trace.settled_at]), float(trace.t[-1]))
-    draft.put("boost_target_kpa", wanted[0] if wanted else None)
+    sheet.put("boost_target_kpa", wanted[0] if wanted else None)
+    _over_target(pull, trace, sheet)
     if found is None:
         bound = _bound(trace, peak)
-        draft.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
-        _transient(pull, trace, draft)
-    if (doubt := _height_doubt(pull, borne_out)) and draft.unable is None:
-        draft.unable = ("missing", doubt)
-    return draft.measured("manifold_pressure")
+        sheet.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
+        _transient(pull, trace, sheet, limits)
+    _room(pull, sheet)
+    return sheet.measured("manifold_pressure")
 
 
-def _height_doubt(pull: Pull, borne_out: float) -> str:
-    """Says so where ambient pressure was assumed and boost would pass the car's limit on higher ground, else nothing."""
-    ambient, limit = pull.log.barometric, pull.car.boost_limit_kpa
-    channel = pull.log.by_name.get("manifold_pressure")
-    if (
-        not limit
-        or ambient.uncertainty_kpa < ASSUMED_KPA
-        or channel is None
-        or "gauge" in channel.source_unit
-    ):
-        return ""
-    if not limit - HIGH_GROUND_KPA < borne_out <= limit:
-        return ""
-    return (
-        f"ambient pressure is not known and was taken as {ambient.kpa:.0f} kPa; 1000 m up, boost of {borne_out:.0f} kPa would be "
-        f"{borne_out + HIGH_GROUND_KPA:.0f} kPa, over the car's limit of {limit:.0f} kPa. Log barometric pressure, begin the log before "
-        "the engine starts, or give altitude_m in the car file"
+def _room(pull: Pull, sheet: Sheet) -> None:
+    """How far the figures of gauge pressure may be off either way for the ambient pressure."""
+    room, limit = pull.log.boost_room_kpa, pull.car.boost_limit_kpa
+    sheet.room["boost_no_limit_kpa"] = sheet.room["boost_over_target_kpa"] = room
+    sheet.room["boost_over_limit_pct"] = 100.0 * room / limit if limit else 0.0
+
+
+def _over_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
+    """The most that boost held over its target for HELD_OVER_S."""
+    series = Series(trace.t[trace.arrival :], trace.calm[trace.arrival :])
+    if not len(series.t):
+        return
+    wanted = target_level(pull, float(series.t[0]), float(series.t[-1]))
+    if wanted is None or wanted[0] < 10.0:
+        return
+    asked = target_at(pull, series.t, wanted)
+    good = np.isfinite(asked)
+    t, over = series.t[good], (series.value - asked)[good]
+    held = stretches(t, HELD_OVER_S, least=3).above(over) if t.size >= 3 else None
+    if held is None:
+        return
+    rows = (t >= held.start_s) & (t <= held.end_s)
+    by = held.level + trace.grain  # the lowest of many samples lies under the level
+    late = t >= trace.t[trace.settled_at]
+    if trace.settled and late.sum() >= 3:
+        by = max(by, median_sorted(over[late]))
+    text = (
+        f"boost stood {by:.1f} kPa over {wanted[1]} of {median_sorted(asked[good][rows]):.1f} kPa gauge "
+        f"for {held.end_s - held.start_s:.1f} s"
     )
+    sheet.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
 
 
-def _transient(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
+def _no_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float) -> None:
+    """Without any limit known, how much boost this engine saw."""
+    if pull.car.boost_limit_kpa:
+        return
+    text = (
+        f"boost reached {confirmed:.1f} kPa gauge and nobody said what this engine may see (boost.limit_kpa in the car "
+        "file, or --limit)"
+    )
+    sheet.put("boost_no_limit_kpa", confirmed, at=(peak_s, peak_s), text=text)
+
+
+def _transient(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
     """Overshoot and creep, or why they could not be seen."""
     if trace.settled:
-        draft.put("boost_settled_kpa", trace.level)
-        _overshoot(pull, trace, draft)
-        creep(pull, trace, draft)
-    elif not _against_target(pull, trace, draft):
-        draft.unable = ("too_short", f"{trace.why}; overshoot could not be seen")
+        sheet.put("boost_settled_kpa", trace.level)
+        _overshoot(pull, trace, sheet, limits)
+        creep(pull, trace, sheet)
+    elif not _against_target(pull, trace, sheet):
+        cause, why = trace.unable
+        sheet.unable = (cause, f"{why}; overshoot could not be seen")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """Overshoot must pass both of its limits; the other codes are judged row by row."""
+    """Overshoot must pass both of its limits, or the one for kPa alone; the other codes are judged row by row."""
     others = judge_rows(CODES[1:], measured, limits)
-    rows = [judge_row(row, measured) for row in limits.rows("boost.overshoot")]
-    scores = [score for score, _ in rows if score is not None]
-    findings = [finding for _, finding in rows if finding is not None]
-    both = [f for f in findings if len(findings) == len(rows)]
-    overshoot = min(both, key=lambda f: SEVERITIES.index(f.severity)) if both else None
-    score = max(scores) if scores else None
+    judged = {row.measure: judge_row(row, measured) for row in limits.rows(CODES[0])}
+    alone = judged.pop("boost_overshoot_alone_kpa", (None, None))
+    scores = [score for score, _ in judged.values() if score is not None]
+    findings = [finding for _, finding in judged.values() if finding is not None]
+    both = min(findings, key=_rank) if findings and len(findings) == len(judged) else None
+    mine = max((f for f in (both, alone[1]) if f is not None), key=_rank, default=None)
     if (
         measured.values.get("boost_overshoot_kpa") is None
         and others.score is not None
         and not others.findings
     ):
         return Judged(None, others.findings)
-    all_scores = [s for s in (score, others.score) if s is not None]
-    mine: tuple[Finding, ...] = (overshoot,) if overshoot else ()
-    return Judged(min(all_scores) if all_scores else None, mine + others.findings)
+    every = [s for s in (max(scores, default=None), alone[0], others.score) if s is not None]
+    return Judged(min(every, default=None), ((mine,) if mine else ()) + others.findings)
+
+
+def _rank(finding: Finding) -> int:
+    return SEVERITIES.index(finding.severity)
 
 
 def _bound(trace: BoostTrace, peak: float) -> str:
@@ -126,27 +161,27 @@ def _bound(trace: BoostTrace, peak: float) -> str:
     return f"Read {trace.rate_hz:.3g} times a second{more}"
 
 
-def _ceiling(draft: Draft, found: Ceiling | None) -> None:
+def _ceiling(sheet: Sheet, found: Ceiling | None) -> None:
     if found is None:
-        draft.put("boost_ceiling_s", 0.0)
+        sheet.put("boost_ceiling_s", 0.0)
         return
     text = (
         f"manifold pressure stood at {found.level_kpa:.1f} kPa absolute for {found.seconds:.2f} s, which looks like "
         f"the top of the sensor ({found.why}); the true boost peak is unknown"
     )
-    draft.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
+    sheet.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
 
 
-def _over_limit(pull: Pull, draft: Draft, borne_out: float, peak_s: float, *, pinned: bool) -> None:
+def _over_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float, *, pinned: bool) -> None:
     limit = pull.car.boost_limit_kpa
     if not limit:
         return
-    over = 100.0 * (borne_out - limit) / limit
+    over = 100.0 * (confirmed - limit) / limit
     if pinned and over < 0:
         return  # pinned below the limit: nobody knows
     side = "over" if over >= 0 else "below"
-    text = f"boost reached {borne_out:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of {limit:.1f} kPa"
-    draft.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
+    text = f"boost reached {confirmed:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of {limit:.1f} kPa"
+    sheet.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
 
 
 def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
@@ -160,25 +195,30 @@ def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
     return rpm if np.isfinite(rpm) else None
 
 
-def _peak_over(trace: BoostTrace, line: Array) -> tuple[int, float, float]:
+def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, float]:
     """Row and height of the transient's peak over a line, less noise, and what two samples on end bear out."""
     begin = max(trace.arrival - 2, 0)
     until = int(np.searchsorted(trace.t, trace.t[trace.arrival] + TRANSIENT_S, side="right"))
-    above = (trace.y - line)[begin : max(until, begin + 3)]
+    rows = slice(begin, max(until, begin + 3))
+    above = (trace.y - line)[rows]
     i = int(np.argmax(above))
-    near = int(np.sum(above >= above[i] - 3 * trace.sigma)) if trace.sigma > 0 else 1
-    over = float(above[i]) - trace.sigma * expected_top(near)
+    over = crest(above, (calmed(trace) - line)[rows], noise_of(pull, trace), trace.interval)
     beside = max(
         float(above[i - 1]) if i else -np.inf,
         float(above[i + 1]) if i + 1 < above.size else -np.inf,
     )
-    borne_out = over if beside >= 0.35 * over else beside
-    return begin + i, max(over, 0.0), max(borne_out, 0.0)
+    confirmed = over if beside >= 0.35 * over else beside
+    return begin + i, max(over, 0.0), max(confirmed, 0.0)
 
 
-def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
-    line = trace.on_line()
-    row, seen, over = _peak_over(trace, line)
+def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
+    followed = _followed(pull, trace)
+    line = trace.on_line() if followed is None else followed
+    if (
+        followed is None and trace.rest.slope > 0
+    ):  # a climb that began later leaves a level behind it, not a lower line
+        line = np.maximum(line, line[trace.settled_at])
+    row, seen, over = _peak_over(pull, trace, line)
     if (
         over < seen
         and trace.interval > SPIKE_INTERVAL_S
@@ -188,37 +228,59 @@ def _overshoot(pull: Pull, trace: BoostTrace, draft: Draft) -> None:
             f"a single sample stood {seen:.1f} kPa above the settled boost; at {trace.rate_hz:.3g} samples a second "
             "nobody can tell an overshoot from a stray reading"
         )
-        draft.unable = ("too_slow", why)
+        sheet.unable = ("too_slow", why)
         return
-    steady = trace.ring - 1.5 * trace.grain
-    if steady > 0.4 * over:  # it swings as much at the end: an oscillation, told by its own check
-        over = max(over - steady, 0.0)
+    swing = reported_swing(pull, limits)
+    if swing is not None and 0.5 * swing > 0.4 * over:  # told by its own check
+        over = max(over - 0.5 * swing, 0.0)
     if (
         trace.rest.slope > 0 and over > 0
     ):  # boost that only slows its climb stands over its last line too, but never came down
         after = trace.calm[row:]
         fell = float(np.max(np.maximum.accumulate(after) - after))
         over *= min(max((fell / over - 0.1) / 0.2, 0.0), 1.0)
-    asked = _asked_for(pull, trace, row)
+    asked = 0.0 if followed is not None else _asked_for(pull, trace, row)
     if asked > 0:
         over = max(over - asked, 0.0)
-        draft.put(
+        sheet.put(
             "boost_overshoot_kpa",
             over,
             said=f"{asked:.1f} kPa that the target itself came down are not counted",
         )
-    _put_overshoot(trace, draft, row, over, (float(line[row]), "its settled level"))
+    _put_overshoot(trace, sheet, row, over, (float(line[row]), "its settled level"))
+
+
+def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
+    """The logged target that boost keeps to once settled, with their usual distance, kPa; None where there is none.
+
+    It says better than a line carried back what boost was to be at its peak: a target need not be a straight line.
+    Boost may take FOLLOWS_S to come down after it.
+    """
+    target = pull.believed("boost_target", lead_s=FOLLOWS_S, tail_s=0.3)
+    if len(target.t) < 4 or float(np.ptp(target.value)) < TARGET_MOVES_KPA:
+        return None
+    asked = np.maximum(target.at(trace.t), target.at(trace.t - FOLLOWS_S))
+    asked = np.where(np.isfinite(asked), asked, target.at(trace.t))
+    off = (trace.y - asked)[trace.settled_at :]
+    if not np.isfinite(asked[max(trace.arrival - 2, 0) :]).all() or off.size < 4:
+        return None
+    usual = median_sorted(off)
+    if abs(usual) > FOLLOWS_KPA or median_sorted(np.abs(off - usual)) > 0.5 * FOLLOWS_KPA:
+        return None
+    line: Array = np.where(np.isfinite(asked), asked, 0.0) + usual
+    return line
 
 
 def _put_overshoot(
-    trace: BoostTrace, draft: Draft, row: int, over: float, above: tuple[float, str]
+    trace: BoostTrace, sheet: Sheet, row: int, over: float, above: tuple[float, str]
 ) -> None:
     level, what = above
     percent = 100.0 * over / max(level, LEAST_LEVEL_KPA)
     text = f"boost overshot {what} of {level:.1f} kPa gauge by {over:.1f} kPa ({percent:.0f} %)"
     at = (float(trace.t[max(row - 1, 0)]), float(trace.t[min(row + 1, trace.t.size - 1)]))
-    draft.put("boost_overshoot_kpa", over, at=at, text=text)
-    draft.put("boost_overshoot_pct", percent, at=at, text=text)
+    sheet.put("boost_overshoot_kpa", over, at=at, text=text)
+    sheet.put("boost_overshoot_pct", percent, at=at, text=text)
+    sheet.put("boost_overshoot_alone_kpa", over, at=at, text=text)
 
 
 def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
@@ -234,7 +296,7 @@ def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
     return max(float(before.max()) - after, 0.0) if before.size and after is not None else 0.0
 
 
-def _against_target(pull: Pull, trace: BoostTrace, draft: Draft) -> bool:
+def _against_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> bool:
     """For a pull too short to settle: the peak over the target, when boost was seen to come down again."""
     row = int(np.argmax(trace.y))
     wanted = target_level(pull, float(trace.t[row]), float(trace.t[-1]))
@@ -243,5 +305,5 @@ def _against_target(pull: Pull, trace: BoostTrace, draft: Draft) -> bool:
     over = float(np.sort(trace.y[max(row - 1, 0) : row + 3])[-2]) - wanted[0]
     if over < 2.0 or float(trace.calm[-1]) > float(trace.calm[row]) - 0.3 * over:
         return False
-    _put_overshoot(trace, draft, row, over, wanted)
+    _put_overshoot(trace, sheet, row, over, wanted)
     return True

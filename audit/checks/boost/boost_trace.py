@@ -1,7 +1,8 @@
-"""Boost in one pull, told apart once for all boost checks: rise, transient, settled line. No check.
+"""Boost in one pull, told apart once for all boost checks: rise, transient, settled line, fall. No check.
 
 The line of the settled part is fitted robustly and carried back, so that creep and fade are no overshoot
-and overshoot is no fade. Quick on purpose: four checks share one trace of a pull.
+and overshoot is no fade. One rule says whether boost was building, settled or falling at the end; see `_phase`.
+Quick on purpose: four checks share one trace of a pull.
 Does not see: what happens between samples; a transient slower than about half of what follows the rise.
 """
 
@@ -10,9 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import block_means, mean, median_sorted, quantile, rows_of
+from audit.signal.held import stretches, without_singles
 from audit.signal.lines import median_line
 from audit.signal.robust import noise_sigma, resolution
 from audit.signal.smoothing import smooth
@@ -22,9 +25,23 @@ LEAST_AFTER_S = 0.7  # of boost after its arrival, to call it settled
 LINE_POINTS = 32  # means of neighbours that carry the line: 496 pairs
 BAND = 0.03  # settling band, share of the rise
 SPIKE_INTERVAL_S = 0.125  # slower than this, one sample may be a whole overshoot
-NO_KNEE = 0.1  # share of the rise that the knee stands over the chord: less is a straight climb to the end
-RISE_ITSELF = 0.3  # share of the whole rise; common practice, no published source
 FLAT_KPA = 10.0  # a rise smaller than this is a car without boost: it rests
+# Common practice, no published source:
+RISE_ITSELF = 0.3  # share of the whole rise from which a line that climbs is the rise itself
+STILL_RISING = 0.4  # of the quickest pace of the rise: a climb quicker than this has not left it
+SLOWS = 0.45  # late over early pace: a climb that slows down like this is an approach
+TO_COME = 0.06  # share of the rise that an approach still brings
+CREEPS_S = 2.0  # a straight climb as long as this behind a knee is a creep, whatever its pace
+KNEE = 0.1  # share of the rise that the knee stands over the chord; less is a straight climb
+WITHIN_S = 0.5  # boost is lost when it falls away within this
+HELD_S = 0.3  # and had stood at its level for so long before
+LIFT_S = 0.3  # boost and throttle need not show a lift in the same moment
+ESTABLISHED_S = 0.8  # so long, and what it falls from was no overshoot
+COLLAPSED = 0.2  # share of its level: less within WITHIN_S is no collapse but a sag
+SAGGED = 0.15  # share of its level
+GONE = 0.5  # share of its peak: no overshoot ends so low
+LEAST_LOST_KPA = 10.0
+SHORT_PULL_S = 4.0  # a pull as long as this is not too short: what it does not show is missing
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,11 +86,27 @@ class Rest:
         return self.level + self.slope * (t - self.origin_s)
 
 
+@dataclass(frozen=True)
+class Fall:
+    """Boost that fell away for good with the throttle open: from its level to its lowest, kPa gauge, and when.
+
+    share: of its level, the most it fell within WITHIN_S. sudden: it collapsed; else it sagged.
+    """
+
+    level: float
+    low: float
+    start_s: float
+    end_s: float
+    share: float
+    sudden: bool
+
+
 @dataclass(frozen=True, eq=False)
 class BoostTrace(Samples):
-    """Samples taken apart. start: level before the rise; level: median of the settled part, kPa gauge.
+    """Samples taken apart, up to where boost fell away if it did.
 
-    settled False: boost was still building, or hardly over, at the end; why says so. rise_s: 10 to 90 %.
+    start: level before the rise; level: median of the settled part, kPa gauge. settled False: boost was still
+    building, or hardly over, at the end; why says so. rise_s: 10 to 90 %. whole_s: length of the pull's boost.
     """
 
     start: float
@@ -82,6 +115,14 @@ class BoostTrace(Samples):
     why: str
     level: float
     rise_s: float | None
+    fall: Fall | None = None
+    whole_s: float = 0.0
+
+    @property
+    def unable(self) -> tuple[str, str]:
+        """(cause, sentence) where it is not settled: 'too_short' only where the pull really was."""
+        short = self.whole_s < SHORT_PULL_S and self.fall is None
+        return ("too_short" if short else "missing"), self.why
 
     @property
     def arrival(self) -> int:
@@ -111,17 +152,21 @@ class BoostTrace(Samples):
         return crossing(self.t, self.calm, level)
 
 
-def boost_trace(pull: Pull) -> BoostTrace | None:
-    """The pull's boost, taken apart; None under 6 believed samples. Made once a pull."""
-    if "boost_trace" not in pull.taken_apart:
-        t, y = _wide_open(pull)
-        wanted, logged = _wanted(pull)
-        asked = wanted if logged else None
-        pull.taken_apart["boost_trace"] = (
-            take_apart(t, y, wanted=wanted, asked=asked) if len(t) >= LEAST_SAMPLES else None
-        )
-    found: BoostTrace | None = pull.taken_apart["boost_trace"]
-    return found
+def trace_of(pull: Pull) -> BoostTrace | None:
+    """The trace of the pull's boost; None under 6 believed samples."""
+    t, y, seen_open = _wide_open(pull)
+    if len(t) < LEAST_SAMPLES:
+        return None
+    wanted, logged = _wanted(pull)
+    fall = _collapse(t, y, wanted) if seen_open else None
+    length = float(t[-1] - t[0])
+    if fall is not None:
+        stop = max(int(t.searchsorted(fall.start_s, side="right")), LEAST_SAMPLES)
+        t, y = t[:stop], y[:stop]
+    else:
+        t, y = _without_drop(t, y)
+    trace = find_trace(t, y, wanted=wanted, asked=wanted if logged else None)
+    return replace(trace, fall=fall or trace.fall, whole_s=length)
 
 
 def _wanted(pull: Pull) -> tuple[float | None, bool]:
@@ -132,19 +177,60 @@ def _wanted(pull: Pull) -> tuple[float | None, bool]:
     return pull.car.target_for(pull.gear), False
 
 
-def _wide_open(pull: Pull) -> tuple[Array, Array]:
-    """Boost less the samples at the end that the lift, the shift or the limiter already touches."""
+def _wide_open(pull: Pull) -> tuple[Array, Array, bool]:
+    """Boost up to where the throttle closes, and whether the log shows that it was open until then."""
     t, y = pull.believed("boost")
     if len(t) < LEAST_SAMPLES:
-        return t, y
-    stop = len(t)
-    throttle = pull.believed("throttle_position")
-    if len(throttle.t) >= LEAST_SAMPLES:
-        open_pct = median_sorted(throttle.value)
-        shut = rows_of(throttle.value < open_pct - 6.0)
-        if shut.size and throttle.t[shut[0]] > t[len(t) // 2]:
-            stop = max(int(np.searchsorted(t, throttle.t[shut[0]])), len(t) // 2)
-    return _without_drop(t[:stop], y[:stop])
+        return t, y, False
+    throttle = pull.believed("throttle_position") or pull.believed("pedal_position")
+    if len(throttle.t) < LEAST_SAMPLES:
+        return t, y, False
+    shut = rows_of(throttle.value < quantile(throttle.value, 0.75) - 6.0)
+    late = shut[throttle.t[shut] > t[0] + LEAST_AFTER_S]
+    stop = int(t.searchsorted(throttle.t[late[0]])) if late.size else len(t)
+    return t[:stop], y[:stop], True
+
+
+def _collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
+    """Where boost fell away at once and did not come back, or None.
+
+    A level that boost had stood at or over for HELD_S, less what it stands at WITHIN_S later. An overshoot that comes
+    back to its level is none, nor is a swing or a cut of the fuel from which boost recovers.
+
+    Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost.
+    """
+    interval = median_sorted(t[1:] - t[:-1])
+    calm = without_singles(y)
+    k = max(1, round(HELD_S / interval))
+    if t.size < k + 3:
+        return None
+    held = sliding_window_view(calm, k + 1).min(axis=1)  # of the rows k on
+    at = np.arange(k, t.size)
+    later = np.minimum(
+        t.searchsorted(t[at] + WITHIN_S + 0.5 * interval, side="right") - 1, t.size - 1
+    )
+    share = (held - calm[later]) / np.maximum(held, 2 * LEAST_LOST_KPA)
+    best = int(share.argmax())
+    i, j, level = int(at[best]), int(later[best]), float(held[best])
+    drop = level - float(calm[j])
+    if share[best] < COLLAPSED or drop < LEAST_LOST_KPA or t[-1] - t[i] < WITHIN_S - interval:
+        return None
+    below = i + int((calm[i:] < level - 0.6 * drop).argmax())
+    after = calm[below:]
+    if t[-1] - t[below] + interval < LIFT_S or after.size < 2:
+        return None  # the lift, which the throttle shows a moment later
+    if float(quantile(after, 0.9)) > level - 0.6 * drop:
+        return None  # it came back
+    end = median_sorted(calm[-max(3, after.size // 2) :])
+    if wanted is not None and end > 0.85 * wanted:
+        return None
+    stood = rows_of(calm[: i + 1] < 0.9 * level)
+    since = float(t[i] - t[stood[-1] + 1 if stood.size and stood[-1] < i else 0])
+    if since < ESTABLISHED_S and end > GONE * float(calm.max()):
+        return None
+    return Fall(
+        level, float(after.min()), float(t[i]), float(t[j]), float(share[best]), sudden=True
+    )
 
 
 def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
@@ -168,16 +254,33 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     return t[:stop], y[:stop]
 
 
-def take_apart(
+def find_trace(
     t: Array, y: Array, *, wanted: float | None = None, asked: float | None = None
 ) -> BoostTrace:
     """Find rise, transient and settled line of a boost trace.
 
     t: n seconds, strictly increasing, at least 6; y: n, kPa gauge; wanted: the target, if known: boost that is
     past it is building no more; asked: the same where the engine computer steers for it: boost that climbs and is
-    still short of it is building.
+    still short of it is building. Boost that sags at the end is taken apart up to where it leaves its level.
     """
     s = _samples(t, y)
+    trace = _told_apart(s, wanted, asked)
+    if not trace.settled and (fall := _sag(s)) is not None:
+        stop = int(t.searchsorted(fall.start_s, side="right"))
+        before = (
+            _told_apart(_samples(t[:stop], y[:stop]), wanted, asked)
+            if stop >= LEAST_SAMPLES
+            else trace
+        )
+        why = (
+            before.why
+            and f"boost fell away from {fall.level:.0f} kPa to {fall.low:.0f} kPa before it had settled"
+        )
+        return replace(before, fall=fall, why=why)
+    return trace
+
+
+def _told_apart(s: Samples, wanted: float | None, asked: float | None) -> BoostTrace:
     start, tail = _ends(s.calm)
     if tail - start < FLAT_KPA and float(s.calm.max()) - start < FLAT_KPA:
         return _resting(s)
@@ -189,20 +292,23 @@ def take_apart(
     rise = _rise_s(s, start, height, first)
     past = wanted is not None and wanted > FLAT_KPA and past_target(float(s.calm[-1]), wanted)
     why = _too_early(s, rest, height)
-    no_knee = clear < NO_KNEE and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (
-        tail - start
-    )
-    short = asked is not None and float(s.calm[-1]) < asked - max(6.0, 0.06 * asked)
-    short = short and rest.slope * float(s.t[-1] - s.t[rest.settled_at]) > 0.1 * (tail - start)
-    # A line that leaves from far down is no level that was reached and crept up from: it is the rise itself.
-    rising = rest.slope > 0 and height < RISE_ITSELF * (float(s.calm[-1]) - start)
-    if (
-        not why
-        and not past
-        and (short or rising or no_knee or _still_building(s, rest, height, rise, clear))
-    ):
+    if not why and not past and _building(s, rest, start, height, clear, asked):
         why = "boost was still building at the end of the pull"
     return _trace(s, start, rest, why, median_sorted(s.y[rest.settled_at :]), rise)
+
+
+def _sag(s: Samples) -> Fall | None:
+    """Boost that left its level for good, more slowly than a collapse: from the level held longest, or None."""
+    held = stretches(s.t, ESTABLISHED_S, least=3).above(s.calm)
+    if held is None:
+        return None
+    after = s.calm[s.t.searchsorted(held.end_s) :]
+    if after.size < 3:
+        return None
+    low = median_sorted(after[-max(3, after.size // 4) :])
+    if held.level - low < max(SAGGED * held.level, LEAST_LOST_KPA):
+        return None
+    return Fall(held.level, low, held.end_s, float(s.t[-1]), 0.0, sudden=False)
 
 
 def past_target(boost: float, wanted: float) -> bool:
@@ -260,12 +366,12 @@ def _window(interval: float, grain: float, reach: float) -> float:
 
 
 def _ends(calm: Array) -> tuple[float, float]:
-    """Level before the rise (a low quantile of what comes before the top) and of the last sixth."""
+    """Level before the rise (a low quantile of what comes before the top, or the first sample) and of the last sixth."""
     last = calm[-max(3, calm.size // 6) :]
     tail = median_sorted(last)
     top = int((calm >= quantile(calm, 0.9)).argmax())
     before = calm[: top + 1]
-    return quantile(before, 0.03), tail
+    return min(quantile(before, 0.03), float(calm[0])), tail
 
 
 def _resting(s: Samples) -> BoostTrace:
@@ -371,24 +477,42 @@ def _too_early(s: Samples, rest: Rest, height: float) -> str:
     return ""
 
 
-def _still_building(
-    s: Samples, rest: Rest, height: float, rise: float | None, clear: float
+def _building(  # noqa: PLR0917 - the facts of one pull
+    s: Samples, rest: Rest, start: float, height: float, clear: float, asked: float | None
 ) -> bool:
-    """Whether the rest that climbs is an approach that still brings something, rather than a creep.
+    """Whether boost that climbs on its last line was still building: the one rule; else it is settled (and may creep).
 
-    An approach slows down; a creep has a clear knee before it and keeps its pace.
+    Building: it climbs at STILL_RISING of the rise's quickest pace or more (it never left its rise); or it slows down
+    and has a share of TO_COME still to come (an approach); or its line leaves from far down; or it is short of a
+    target that the engine computer steers for. A straight climb of CREEPS_S behind a knee is a creep at any pace.
+
+    Example: a rise at 60 kPa/s to 80 kPa, then 14 kPa/s, steady, for 3 s (18 kPa per 1000 rpm): 0.23 of the rise's
+    pace, not slowing: settled, and a creep. The same with 60, 30, 14, 7 kPa/s: slowing, 10 kPa to come: building.
     """
-    if rest.slope <= 0 or height < FLAT_KPA:
-        return False
     seen = max(float(s.t[-1] - s.t[rest.settled_at]), 1e-9)
-    early, late = _paces(s, rest.settled_at)
-    pace = 0.8 * height / rise if rise else np.inf
-    sure = 3 * s.grain / seen
-    if late > max(0.3 * pace, sure) and late * seen > 0.05 * height and clear < 0.3:
-        return True
-    if late <= sure or late >= 0.45 * early:
+    gain = rest.slope * seen
+    end = float(s.calm[-1])
+    if gain <= max(2.0, 3 * s.grain, 0.03 * height):
         return False
-    return late * 0.5 * seen / float(np.log(early / late)) > 0.06 * height
+    if asked is not None and end < asked - max(6.0, 0.06 * asked) and gain > 0.1 * (end - start):
+        return True
+    early, late = _paces(s, rest.settled_at)
+    if seen >= CREEPS_S and clear >= KNEE and late > SLOWS * early:
+        return False
+    if height < RISE_ITSELF * (end - start) or late > STILL_RISING * _quickest(s, rest.arrival):
+        return True
+    if late <= 3 * s.grain / seen or late >= SLOWS * early:
+        return False
+    return late * 0.5 * seen / float(np.log(early / late)) > TO_COME * height
+
+
+def _quickest(s: Samples, arrival: int) -> float:
+    """The quickest pace of the rise over 0.3 s, kPa/s; infinite where no rise is in the pull."""
+    k = max(2, round(0.3 / s.interval))
+    t, y = s.t[: arrival + 1], s.calm[: arrival + 1]
+    if t.size <= k:
+        return float((y[-1] - y[0]) / (t[-1] - t[0])) if t.size > 1 else np.inf
+    return float(((y[k:] - y[:-k]) / (t[k:] - t[:-k])).max())
 
 
 def _paces(s: Samples, begin: int) -> tuple[float, float]:

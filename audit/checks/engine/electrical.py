@@ -6,21 +6,19 @@ Does not see: voltage at the pump or the coils, only where the logger measures.
 from __future__ import annotations
 
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.declared import declared
 from audit.model import Pull
 from audit.signal.arrays import median_sorted
-from audit.signal.held import held_below
+from audit.signal.held import held_below, spread
 
-NAME = "electrical"
-NEEDS = ("battery_voltage",)
-HELPED_BY = ()
-LEAST_RATE_HZ = 1.0
-CODES = ("electrical.voltage",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.3
 BEFORE_S = 10.0
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
+def measure(pull: Pull, limits: LimitTable) -> Measured:
     """Lowest supply held for 0.3 s and two samples, V; sag against the seconds before the pull, V."""
     volts = pull.believed("battery_voltage", tail_s=0.1)
     low = held_below(volts.t, volts.value, HELD_S)
@@ -32,9 +30,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
             )
         )
     values: dict[str, float | None] = {"battery_min_v": low.level}
-    text = (
-        f"Supply voltage stayed at or below {low.level:.1f} V for {low.end_s - low.start_s:.1f} s"
-    )
+    passed = limits.row("electrical.voltage", "battery_min_v").reached(low.level)
+    whole = low if passed is None else spread(volts.t, -volts.value, -passed, low)
+    interval = (volts.t[-1] - volts.t[0]) / max(len(volts.t) - 1, 1)
+    lasted = whole.end_s - whole.start_s + interval
+    text = f"Supply voltage fell to {low.level:.1f} V and was low for {lasted:.1f} s"
     said = ""
     lead = pull.believed("battery_voltage", lead_s=BEFORE_S)
     before = lead.value[lead.t < pull.start_s]
@@ -43,7 +43,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
         said = f"Before the pull it was {median_sorted(before):.1f} V"
     return Measured(
         values,
-        {"battery_min_v": (low.start_s, low.end_s)},
+        {"battery_min_v": (whole.start_s, whole.end_s)},
         {"battery_min_v": said},
         {"battery_min_v": text},
         {"battery_min_v": "battery_voltage"},

@@ -5,21 +5,19 @@ Does not see: knock that the engine computer's own sensor misses, or false knock
 
 from __future__ import annotations
 
-import weakref
+from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
-from audit.model import Array, Log, Pull
+from audit.declared import declared
+from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_above, without_singles
 
-NAME = "knock"
-NEEDS = ("knock_retard|knock_count",)
-HELPED_BY = ("knock_level", "intake_air_temp", "ignition_timing")
-LEAST_RATE_HZ = 2.0
-CODES = ("knock.retard", "knock.count")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.1
 LEAD_S = 4.0
@@ -46,49 +44,61 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(CODES, measured, limits)
 
 
+def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - the shape of every check
+    """knock.retard over the night: the retard that two pulls or more reached."""
+    found = [
+        (float(v), i)
+        for i, m in enumerate(measures)
+        if (v := m.get("knock_retard_max_deg")) is not None
+    ]
+    if len(found) < 2:
+        return Across(unable=("too_short", "fewer than two pulls with knock retard to compare"))
+    row = limits.row("knock.retard", "knock_retard_repeated_deg")
+    twice = sorted(found, reverse=True)[1][0]
+    severity = row.severity(twice)
+    if severity is None:
+        return Across(row.score(twice))
+    there = tuple(i for value, i in found if value >= twice)
+    message = (
+        f"{len(there)} pulls had {twice:.1f} ° of timing or more taken out, at or above the {severity} limit of "
+        f"{row.reached(twice):g} ° for what comes again."
+    )
+    finding = Finding(
+        "knock.retard",
+        severity,
+        message,
+        "knock_retard",
+        None,
+        None,
+        twice,
+        row.reached(twice),
+        row.unit,
+    )
+    return Across(row.score(twice), ((finding, there),))
+
+
 def _retard(pull: Pull, sheet: Sheet) -> None:
     series = pull.believed("knock_retard")
     if len(series.t) < 2:
         return
-    sign = _sign(pull.log)
-    value = sign * series.value
-    offset = _offset(pull, sign, value)
-    held = held_above(series.t, value - offset, HELD_S)
+    offset = _offset(pull, series.value)
+    held = held_above(series.t, series.value - offset, HELD_S)
     if held is None:
         return
-    notes = ["The log counts retard as negative"] if sign < 0 else []
-    notes += (
-        [f"A constant offset of {offset:.1f} °, there off load too, is not counted"]
-        if offset
-        else []
-    )
+    note = f"A constant offset of {offset:.1f} °, there off load too, is not counted"
     sheet.put(
         "knock_retard_max_deg",
         max(held.level, 0.0),
         f"The engine computer took {held.level:.1f} ° of timing out",
         at=(held.start_s, held.end_s),
-        said=". ".join(notes),
+        said=note if offset else "",
     )
 
 
-_signs: weakref.WeakKeyDictionary[Log, float] = weakref.WeakKeyDictionary()
-
-
-def _sign(log: Log) -> float:
-    """-1 where the whole log has retard only below 0, else 1; read once a log."""
-    if log not in _signs:
-        everything = log.values("knock_retard")
-        finite = everything[np.isfinite(everything)]
-        _signs[log] = (
-            -1.0 if len(finite) and finite.max() <= 0.25 and finite.min() <= -0.75 else 1.0
-        )
-    return _signs[log]
-
-
-def _offset(pull: Pull, sign: float, value: Array) -> float:
+def _offset(pull: Pull, value: Array) -> float:
     """A learned offset: retard that stood still off load before the pull and that the pull starts from; else 0."""
     early = pull.believed("knock_retard", lead_s=LEAD_S)
-    before = sign * early.value[early.t < pull.start_s - 0.05]
+    before = early.value[early.t < pull.start_s - 0.05]
     if len(before) < 4 or before.max() - before.min() > 0.5:
         return 0.0
     level = median_sorted(before)

@@ -10,16 +10,14 @@ import numpy as np
 
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import median_sorted
 from audit.signal.held import Stretches, stretches, without_singles
 from audit.signal.smoothing import smooth
 
-NAME = "lubrication"
-NEEDS = ("oil_pressure", "engine_speed")
-HELPED_BY = ("oil_temp", "coolant_temp")
-LEAST_RATE_HZ = 2.0
-CODES = ("oil.pressure",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.3
 LAG_S = 0.4  # a rising speed raises the pressure this late
@@ -47,10 +45,17 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     least = held.below(oil.value / counted)
     if least is not None:
         i = int(np.searchsorted(oil.t, least.start_s))
+        top = limits.setting("oil_relief_krpm")
+        cap = (
+            f" (counted as {1000 * top:.0f} rpm, above which the relief valve holds it)"
+            if krpm[i] > top
+            else ""
+        )
         sheet.put(
             "oil_pressure_per_krpm_kpa",
             least.level,
-            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm, {least.level:.0f} kPa per 1000 rpm",
+            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm{cap}, {least.level:.0f} kPa per "
+            "1000 rpm",
             at=(least.start_s, least.end_s),
             said=warmth,
         )

@@ -1,7 +1,7 @@
 """traction: does engine speed run away from road speed, and is it the tyres or the clutch?
 
 In one gear engine speed over road speed is constant. What it rises by is slip: of the tyres when it comes
-in a surge in a low gear and grips again, of the clutch when it comes with the torque in a tall gear and stays.
+in a surge and grips again, or all through first gear; of the clutch when it comes with the torque and lasts.
 Does not see: spin of all wheels that the speed sensor turns with, and slip below the noise of the road speed.
 """
 
@@ -10,27 +10,28 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.kit.base import Judged, Measured, judge_rows
+from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, LimitTable, Pull, Series
 from audit.signal.arrays import median
-from audit.signal.held import held_above
+from audit.signal.held import Held, held_above, spread
 
-NAME = "traction"
-NEEDS = ("engine_speed", "vehicle_speed")
-HELPED_BY = ("boost", "gear")
-LEAST_RATE_HZ = 2.0
-CODES = ("traction.wheelspin",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 LEAST_SPEED = 25.0  # km/h: below it the clutch is still being let in
 SPAN_S = 0.2  # slip must last this long
 LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the lift does not tell
 MOST_LAG_S = 1.2
-TALL_GEAR = 3  # from here up tyres rarely let go on a dry road
+UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a pull
+SURGE_S = 1.2  # wheels that let go grip again within this, or spin to the end
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
-STAYED = 0.6
+FIRST_RATIO = 95.0  # rpm per km/h, or above it: a first gear
+FIRST_KMH = 40.0  # or below it where no ratio is known
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """wheelspin_pct: the greatest slip held for 0.2 s, % of the gear's own ratio."""
+    """wheelspin_pct or clutch_slip_pct, as it looks: the greatest slip held for 0.2 s, % of the gear's own ratio."""
     del limits
     rpm, speed = (
         pull.believed("engine_speed", tail_s=1.5),
@@ -55,15 +56,16 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
             unable=("too_short", "too few samples of engine and road speed in the pull")
         )
     spin = max(0.0, held.level)
-    name, reason = _which(pull, slip, spin)
-    text = f"Engine speed runs up to {spin:.0f} % ahead of road speed{_in_gear(pull)}: {name}"
-    return Measured(
-        values={"wheelspin_pct": spin},
-        at={"wheelspin_pct": (held.start_s, held.end_s)},
-        texts={"wheelspin_pct": text},
-        said={"wheelspin_pct": reason},
-        channels={"wheelspin_pct": "vehicle_speed"},
+    sheet = Sheet({"wheelspin_pct": 0.0, "clutch_slip_pct": 0.0})
+    clutch, name, reason = _which(pull, slip, spin)
+    sheet.put(
+        "clutch_slip_pct" if clutch else "wheelspin_pct",
+        spin,
+        f"Engine speed runs up to {spin:.0f} % ahead of road speed{_in_gear(pull)}: {name}",
+        at=held,
+        said=reason,
     )
+    return sheet.measured("vehicle_speed")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -76,14 +78,19 @@ def _in_gear(pull: Pull) -> str:
 
 
 def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | None:
-    """Slip in per cent over the pull; of several lags that a road speed may have, the one that shows least."""
+    """Slip in per cent over the pull.
+
+    Of several lags that a road speed may have, the one at which the part of the pull without slip is the most even:
+    a wrong one bends the ratio all along.
+    """
     known = _lag_at_lift(pull, rpm, speed)
-    best: Series | None = None
+    found: list[tuple[float, Series]] = []
     for lag in LAGS_S if known is None else (known,):
-        found = _slip_at(pull, inside, speed, float(lag))
-        if found is not None and (best is None or found.value.max() < best.value.max()):
-            best = found
-    return best
+        slip = _slip_at(pull, inside, speed, float(lag))
+        if slip is not None:
+            low, high = np.percentile(slip.value, UNEVEN)
+            found.append((float(high - low), slip))
+    return min(found, key=lambda pair: pair[0])[1] if found else None
 
 
 def _slip_at(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> Series | None:
@@ -128,28 +135,55 @@ def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
     return min(lag, MOST_LAG_S) if lag > 0 else 0.0
 
 
-def _which(pull: Pull, slip: Series, spin: float) -> tuple[str, str]:
-    """What it looks like, and why."""
-    late = slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])]
-    end = median(late) / max(spin, 1e-6)
-    gear = pull.gear
-    torque = _follows_boost(pull, slip)
-    if end < GRIPPED and not (torque and gear is not None and gear > TALL_GEAR):
+def _which(pull: Pull, slip: Series, spin: float) -> tuple[bool, str, str]:
+    """Whether it is the clutch, what it looks like, and why.
+
+    Tyres let go in a surge as the torque arrives, and grip again, or spin through a first gear. A clutch slips
+    where the torque peaks, for longer, and takes hold again as the torque falls, if at all.
+    """
+    lasts = _lasts(slip, 0.5 * spin)
+    if lasts <= SURGE_S and _late(slip) < GRIPPED * spin:
         return (
+            False,
             "wheelspin",
             "It surges and comes back while the throttle stays open, as tyres do when they grip again",
         )
-    if end >= STAYED and (gear is None or gear >= TALL_GEAR):
+    if _lowest_gear(pull, slip, spin):
         return (
-            "a slipping clutch, by the look of it",
-            "It stays up as long as the torque does, and no gear was changed",
+            False,
+            "wheelspin or a slipping clutch",
+            "It is in the lowest gear, where either can be; the same pull in a tall gear tells",
         )
-    if torque and gear is not None and gear >= TALL_GEAR:
-        return "a slipping clutch, by the look of it", "It comes and goes with boost in a tall gear"
+    follows = " and follows boost" if _follows_boost(pull, slip) else ""
     return (
-        "wheelspin or a slipping clutch",
-        "It neither grips again nor follows the torque clearly enough to tell",
+        True,
+        "a slipping clutch, by the look of it",
+        f"It lasts {lasts:.1f} s{follows}, where tyres that let go grip again or run away",
     )
+
+
+def _late(slip: Series) -> float:
+    """Slip in the last fifth of the pull, %."""
+    return median(slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])])
+
+
+def _lasts(slip: Series, level: float) -> float:
+    """How long slip stays at or above the level round its highest, s."""
+    top = int(np.argmax(slip.value))
+    here = Held(float(slip.value[top]), float(slip.t[top]), float(slip.t[top]))
+    whole = spread(slip.t, slip.value, level, here)
+    return whole.end_s - whole.start_s + median(np.diff(slip.t))
+
+
+def _lowest_gear(pull: Pull, slip: Series, spin: float) -> bool:
+    """First gear by its number, else by its ratio, else by the road speed at which the slip began."""
+    if pull.gear is not None:
+        return pull.gear == 1
+    if pull.span.gear_ratio is not None:
+        return pull.span.gear_ratio >= FIRST_RATIO
+    began = slip.t[int(np.argmax(slip.value >= 0.3 * spin))]
+    speed = pull.believed("vehicle_speed", lead_s=1.0, tail_s=2.5)
+    return float(np.interp(began, speed.t, speed.value)) < FIRST_KMH
 
 
 def _follows_boost(pull: Pull, slip: Series) -> bool:

@@ -15,22 +15,13 @@ from audit.checks.heat.soak import best_climb, chains, soak_finding
 from audit.checks.heat.soak_figures import put_soak_figures
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
 from audit.signal.arrays import median_sorted, quantile
-from audit.signal.held import held_above, without_singles
+from audit.signal.held import held_above, spread, without_singles
 
-NAME = "heat_soak"
-NEEDS = ("intake_air_temp",)
-HELPED_BY = (
-    "coolant_temp",
-    "oil_temp",
-    "ambient_air_temp",
-    "vehicle_speed",
-    "manifold_pressure",
-    "exhaust_gas_temp",
-)
-LEAST_RATE_HZ = 1.0
-CODES = ("heat.intake", "heat.soak", "heat.coolant", "heat.cold")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 LEAD_S = 4.0
 WARM_COOLANT_C = 80.0  # below it a climbing coolant is an engine still warming up
@@ -40,7 +31,6 @@ CHANNEL = {
     "intake": "intake_air_temp",
     "coolant": "coolant_temp",
     "oil": "oil_temp",
-    "exhaust": "exhaust_gas_temp",
 }
 
 
@@ -51,9 +41,6 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     _coolant(pull, sheet)
     if (oil := _span(pull, "oil_temp")) is not None:
         sheet.put("oil_start_c", oil[0], f"The pull began with the oil at {oil[0]:.0f} °C")
-    if (exhaust := _span(pull, "exhaust_gas_temp")) is not None:
-        sheet.put("exhaust_peak_c", exhaust[1])
-        sheet.put("exhaust_rise_c", exhaust[1] - exhaust[0])
     channels = {
         name: CHANNEL[name.split("_")[0]] for name in sheet.values if name.split("_")[0] in CHANNEL
     }
@@ -151,7 +138,7 @@ def _coolant(pull: Pull, sheet: Sheet) -> None:
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
-    """heat.soak: the start temperatures of pulls that follow each other."""
+    """heat.soak: the start and hottest temperatures of runs that follow each other."""
     row = limits.row("heat.soak", "intake_start_climb_c")
     worst = best_climb(chains(pulls, measures), row)
     if worst is None:
@@ -162,12 +149,10 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
             )
         )
     value, index, proven = worst
-    finding = soak_finding(row, value, [measures[i] for i in index])
+    finding = soak_finding(row, value, [measures[i] for i in index], proven=proven)
     score = row.score(value)
-    if not proven and score is not None:
-        score = max(
-            score, 70.0 if finding is not None else 71.0
-        )  # seen once: never worse than watch
+    if finding is None and score is not None:
+        score = max(score, 71.0)  # seen once, and less than the hold level
     return Across(score, ((finding, index),) if finding is not None else ())
 
 
@@ -186,11 +171,13 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
     if held is None:
         return Judged(None)
     severity, level = row.severity(held.level), row.reached(held.level)
-    if severity is None:
+    if severity is None or level is None:
         return Judged(row.score(held.level))
+    whole = spread(coolant.t, coolant.value, level, held)
+    lasted = whole.end_s - whole.start_s + median_sorted(coolant.t[1:] - coolant.t[:-1])
     message = (
-        f"The coolant stayed at or above {held.level:.0f} °C for {held.end_s - held.start_s:.0f} s with the engine "
-        f"running, at or above the {severity} limit of {level:g} °C."
+        f"The coolant came to {held.level:.0f} °C with the engine running and was over for {lasted:.0f} s, at or "
+        f"above the {severity} limit of {level:g} °C."
     )
     return Judged(
         row.score(held.level),
@@ -200,8 +187,8 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
                 severity,
                 message,
                 "coolant_temp",
-                held.start_s,
-                held.end_s,
+                whole.start_s,
+                whole.end_s,
                 held.level,
                 level,
                 row.unit,

@@ -1,4 +1,4 @@
-"""From pull to pull: does each start with a hotter charge because the last one's heat has not gone?
+"""From run to run: is each hotter because the last one's heat has not gone?
 
 A car that stood still between two pulls heats its intake from the engine bay: that is no soak of the cooler, and it
 goes as the car drives. Neither is the warming of a cold engine. Pulls parted by those start a new chain.
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.model import Finding, Limit, Measures, Pull
+from audit.model import Array, Finding, Limit, Measures, Pull
 from audit.signal.arrays import median
 
 WARM_C = 70.0
@@ -22,31 +22,81 @@ SHIFT_S = 5.0
 
 @dataclass(frozen=True)
 class Chain:
-    """Pulls that follow each other without a stop: indices into the night's pulls, and their start temperatures."""
+    """Runs that follow each other without a stop. index: each one's first pull among the night's; start_c: charge
+    temperature at its start; hottest_c: the hottest of its pulls; elsewhere: whether it began hotter than the
+    last one can have left it."""
 
     index: tuple[int, ...]
     start_c: tuple[float, ...]
+    hottest_c: tuple[float, ...]
+    elsewhere: tuple[bool, ...]
 
 
 def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
-    """The night's pulls cut into chains; pulls without a start temperature or with a cold engine are in none."""
-    found: list[list[int]] = []
-    for i, figures in enumerate(measures):
-        last = found[-1][-1] if found else None
-        if (
-            figures.get("intake_start_c") is None
-            or _cold(figures)
-            or (last is not None and _same_run(pulls[i - 1], pulls[i]))
-        ):
-            continue
-        if last is not None and _follows(pulls[last], pulls[i], measures[last], figures):
-            found[-1].append(i)
+    """The night's runs cut into chains; a run without a start temperature or with a cold engine is in none.
+
+    A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest of the last
+    run, whichever gear that was in.
+    """
+    found: list[list[tuple[_Run, bool]]] = []
+    for run in _runs(pulls, measures):
+        last = found[-1][-1][0] if found else None
+        if last is not None and _follows(pulls[last.last], pulls[run.first], last, run, measures):
+            found[-1].append((run, _elsewhere(pulls, last, run, measures)))
         else:
-            found.append([i])
+            found.append([(run, False)])
     return [
-        Chain(tuple(c), tuple(float(measures[i]["intake_start_c"] or 0.0) for i in c))
+        Chain(
+            tuple(r.first for r, _ in c),
+            tuple(r.start_c for r, _ in c),
+            tuple(r.hottest_c for r, _ in c),
+            tuple(e for _, e in c),
+        )
         for c in found
     ]
+
+
+@dataclass(frozen=True)
+class _Run:
+    """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until it had caught up."""
+
+    first: int
+    last: int
+    start_c: float
+    hottest_c: float
+    late_c: float | None
+
+
+def _runs(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[_Run]:
+    parts: list[list[int]] = []
+    for i in range(len(pulls)):
+        if parts and _same_run(pulls[parts[-1][-1]], pulls[i]):
+            parts[-1].append(i)
+        else:
+            parts.append([i])
+    out = []
+    for part in parts:
+        first = measures[part[0]]
+        start = first.get("intake_start_c")
+        if start is None or _cold(first):
+            continue
+        out.append(
+            _Run(
+                part[0],
+                part[-1],
+                float(start),
+                _most(measures, part, "intake_peak_c", start) or float(start),
+                _most(measures, part, "intake_late_peak_c", None),
+            )
+        )
+    return out
+
+
+def _most(
+    measures: Sequence[Measures], index: Sequence[int], name: str, least: float | None
+) -> float | None:
+    seen = [float(v) for i in index if (v := measures[i].get(name)) is not None]
+    return max(seen, default=least)
 
 
 def _same_log(a: Pull, b: Pull) -> bool:
@@ -63,22 +113,29 @@ def _cold(figures: Measures) -> bool:
     return coolant is not None and coolant < WARM_C
 
 
-def _follows(a: Pull, b: Pull, before: Measures, after: Measures) -> bool:
-    """Whether b's start temperature can hold a's heat: no stop between, and no heat from elsewhere."""
-    if (after.get("stood_before_s") or 0.0) > STOOD_S:
+def _follows(a: Pull, b: Pull, before: _Run, after: _Run, measures: Sequence[Measures]) -> bool:
+    """Whether b comes after a without a stop that would heat the intake by itself."""
+    figures = measures[after.first]
+    between = figures.get("intake_between_peak_c")
+    if before.late_c is None or (figures.get("stood_before_s") or 0.0) > STOOD_S:
         return False
-    hottest, start, between = (
-        before.get("intake_late_peak_c"),
-        after.get("intake_start_c"),
-        after.get("intake_between_peak_c"),
+    seen = between is not None and between > max(before.late_c, after.start_c) + 3.0
+    if seen:  # hotter in between than either run: it stood, and the heat goes as the car drives
+        return False
+    return not _same_log(a, b) or b.start_s - a.end_s <= LONGEST_APART_S
+
+
+def _elsewhere(
+    pulls: Sequence[Pull], before: _Run, after: _Run, measures: Sequence[Measures]
+) -> bool:
+    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of the cooler."""
+    hottest = before.late_c
+    if hottest is None or after.start_c > hottest + 1.0:
+        return True
+    a, b = pulls[before.last], pulls[after.first]
+    return not _same_log(a, b) and not _goes_on(
+        measures[before.last], measures[after.first], hottest
     )
-    if hottest is None or start is None or start > hottest + 1.0:
-        return False
-    if between is not None and between > hottest + 3.0:
-        return False
-    if _same_log(a, b):
-        return b.start_s - a.end_s <= LONGEST_APART_S
-    return _goes_on(before, after, hottest)
 
 
 def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
@@ -87,47 +144,66 @@ def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
     return end is None or first is None or first <= max(end + 2.0, hottest - 1.0)
 
 
-def climb(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
-    """Climb of the start temperature that stayed, K, and the pulls that show it; None under two pulls.
+def _over(chain: Chain) -> Array:
+    """over[i, j]: how much hotter run j is than run i, K: the lesser of the climb of the start and of the hottest.
 
-    The largest of min(two starts on end) - any start before them: heat that a pause lets go is none, and one hot
-    start is not enough. Two pulls have only their one step (see best_climb).
+    A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does both.
     """
-    start = np.asarray(chain.start_c)
-    if len(start) < 2:
+    start, hottest = np.asarray(chain.start_c), np.asarray(chain.hottest_c)
+    over: Array = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
+    return over
+
+
+def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
+    """The climb that two runs on end have over one before them, K, the largest, and its runs; None under three.
+
+    Heat that a pause lets go is none, and one hot run is not enough.
+    """
+    n = len(chain.index)
+    if n < 3:
         return None
-    if len(start) == 2:
-        return float(start[1] - start[0]), chain.index
-    later = np.minimum(start[1:-1], start[2:])
-    lowest = np.minimum.accumulate(start[:-2])
-    i = int(np.argmax(later - lowest))
-    first = int(np.argmin(start[: i + 1]))
-    return float(later[i] - lowest[i]), chain.index[first : i + 3]
+    over = _over(chain)
+    both = np.minimum(over[:, 1:-1], over[:, 2:])  # run j and the next, j from 1
+    both[np.tril_indices(n, -1, n - 2)] = -np.inf  # run i must lie before run j
+    first, j = np.unravel_index(int(np.argmax(both)), both.shape)
+    return float(both[first, j]), chain.index[int(first) : int(j) + 3]
+
+
+def at_last(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
+    """The climb of the last run over one before it, K, the largest, and both runs: seen once. None under two."""
+    if len(chain.index) < 2 or chain.elsewhere[-1]:
+        return None
+    last = _over(chain)[:-1, -1]
+    first = int(np.argmax(last))
+    return float(last[first]), (chain.index[first], chain.index[-1])
 
 
 def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, ...], bool] | None:
-    """The worst climb of the night, its pulls, and whether three or more show it.
+    """The worst climb of the night, its runs, and whether more than one run shows it.
 
-    What only two pulls show counts where no three do, and then only past the hold level: seen once, it is a hint.
+    What only the last run shows counts from the hold level on: less may be a short pause.
     """
-    found = [(*c, len(c[1]) >= 3) for chain in chains_ if (c := climb(chain)) is not None]
-    proven = [c for c in found if c[2]]
-    hints = [c for c in found if not c[2] and row.severity(c[0]) in ("hold", "stop")]
-    return max(proven + hints or found, key=lambda c: c[0], default=None)
+    proven = [(*c, True) for chain in chains_ if (c := stayed(chain)) is not None]
+    once = [(*c, False) for chain in chains_ if (c := at_last(chain)) is not None]
+    counts = [c for c in once if row.severity(c[0]) in ("hold", "stop")]
+    if not proven and not counts:
+        return max(once, key=lambda c: c[0], default=None)
+    return max(proven + counts, key=lambda c: (row.severity(c[0]) in ("hold", "stop"), c[2], c[0]))
 
 
-def soak_finding(row: Limit, value: float, measures: Sequence[Measures]) -> Finding | None:
-    """The finding when a level is reached. measures: of the pulls that show the climb, in order; two are a hint."""
+def soak_finding(
+    row: Limit, value: float, measures: Sequence[Measures], *, proven: bool
+) -> Finding | None:
+    """The finding when a level is reached. measures: of the runs that show the climb, in order."""
     severity = row.severity(value)
-    if severity is None or (len(measures) < 3 and severity == "watch"):
+    if severity is None or (severity == "watch" and not proven):
         return None
-    severity = severity if len(measures) >= 3 else "watch"
     shown = measures if len(measures) <= 5 else (measures[0], *measures[-2:])
     starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)
-    seen = "two pulls on end" if len(measures) >= 3 else "one pull, so once only,"
+    seen = "two runs on end" if proven else "the last run"
     message = (
-        f"The charge had not cooled down again before the next pull: the pulls began at {starts}, {seen} {value:.1f} K "
-        f"hotter than one before, at or above the limit of {row.reached(value):g} K."
+        f"The charge had not cooled down again before the next run: they began at {starts}, {seen} {value:.1f} K "
+        f"hotter than one before, at the start and at the hottest, at or above the limit of {row.reached(value):g} K."
     )
     known = [
         tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None

@@ -1,12 +1,10 @@
 """What every check is made of: Measured, Judged, Across, and judging by table rows.
 
 A check is a module of this package with
-    NAME             its name in the verdict
-    NEEDS            channels without which it is not evaluated; "a|b" means either; "boost" is
-                     manifold pressure over barometric
-    HELPED_BY        channels used where there
-    LEAST_RATE_HZ    samples a second that each needed channel must have in the pull
-    CODES            its finding codes
+    DECLARED         its row of schemas/checks.toml: name, needs with their least rate, codes, measures
+                     (a check runs again for each further sensor of what it needs or is helped by, 'lambda_2',
+                     unless it names one itself)
+    NAME, CODES      of that row; modules of one name are parts of one check, each with its own needs
     measure(pull, limits) -> Measured        no limit of a finding in it (settings are allowed)
     judge(measured, limits) -> Judged        no signal in it; most call judge_rows
 and where it looks further than one pull
@@ -20,6 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from audit.declared import Declared
 from audit.model import Finding, Limit, LimitTable, Pull, worst_severity
 
 __all__ = ["Across", "Check", "Judged", "LimitTable", "Measured", "judge_row", "judge_rows"]
@@ -32,6 +31,8 @@ class Measured:
     at: measure -> (start_s, end_s), where it was seen. said: measure -> a clause for the message
     (the band, an error bound). unable: (cause, sentence) when the pull cannot be judged at all, cause
     being too_short, too_slow, missing or not_believed. texts: measure -> the message's first sentence.
+    room: measure -> how far the figure may be off either way for the ambient pressure it hangs on.
+    under: measure -> the figure (boost, kPa gauge) that it was seen under, where its limit goes by one.
     """
 
     values: Mapping[str, float | None] = field(default_factory=dict)
@@ -40,6 +41,8 @@ class Measured:
     texts: Mapping[str, str] = field(default_factory=dict)
     channels: Mapping[str, str] = field(default_factory=dict)
     unable: tuple[str, str] | None = None
+    room: Mapping[str, float] = field(default_factory=dict)
+    under: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -66,9 +69,7 @@ class Check(Protocol):
     """A check module, as the registry sees it (across and whole_log may be absent)."""
 
     NAME: str
-    NEEDS: tuple[str, ...]
-    HELPED_BY: tuple[str, ...]
-    LEAST_RATE_HZ: float
+    DECLARED: Declared
     CODES: tuple[str, ...]
 
     def measure(self, pull: Pull, limits: LimitTable) -> Measured: ...
@@ -76,19 +77,27 @@ class Check(Protocol):
 
 
 def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | None]:
-    """Score and, when a level is reached, the finding of one table row."""
+    """Score and, when a level is reached, the finding of one table row; a hold limit within the figure's room holds."""
     value = measured.values.get(row.measure)
-    severity = row.severity(value)
+    row = row.when(measured.under.get(row.measure))
+    severity, limit = row.severity(value), row.reached(value)
+    within = _within_room(row, measured)
+    if within is not None and severity in (None, "watch"):
+        severity, limit = "hold", within
+    else:
+        within = None
     if value is None or severity is None:
         return row.score(value), None
-    limit = row.reached(value)
     start, end = measured.at.get(row.measure, (None, None))
     text = (
         measured.texts.get(row.measure)
         or f"{row.measure.replace('_', ' ')}: {value:.3g} {row.unit}"
     )
     side = "at or below" if row.below else "at or above"
-    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:g}{_unit(row.unit)}."
+    if within is not None:
+        room = f"{measured.room[row.measure]:.1f}{_unit(row.unit)}"
+        side = f"and may be off by {room} for its ambient pressure, so that it may be {side}"
+    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:.4g}{_unit(row.unit)}."
     if said := measured.said.get(row.measure):
         message += f" {said.rstrip('.')}."
     return row.score(value), Finding(
@@ -102,6 +111,16 @@ def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | N
         limit=limit,
         unit=row.unit,
     )
+
+
+def _within_room(row: Limit, measured: Measured) -> float | None:
+    """The hold (or else stop) limit that the figure reaches at the far end of its room, None where it does not."""
+    value, room = measured.values.get(row.measure), measured.room.get(row.measure, 0.0)
+    if value is None or room <= 0:
+        return None
+    limit = row.hold if row.hold is not None else row.stop
+    severity = row.severity(value - room if row.below else value + room)
+    return limit if severity in ("hold", "stop") else None
 
 
 def _unit(unit: str) -> str:

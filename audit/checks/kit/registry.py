@@ -1,4 +1,7 @@
-"""Finds the checks: every module in the rooms beside this one that has a NAME. Adding one touches nothing else."""
+"""Finds the checks: every module in the rooms beside this one that has a NAME. Adding one touches nothing else.
+
+Modules with the same NAME are parts of one check: each is run by its own needs, the worst counts.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ _ROOMS = Path(__file__).parents[1]
 
 @lru_cache(maxsize=1)
 def all_checks() -> tuple[Check, ...]:
-    """Every check, by name."""
+    """Every check, by name; parts of one check, modules with the same NAME, follow one another."""
     files = sorted(
         p for p in _ROOMS.glob("*/*.py") if p.parent.name != "kit" and p.stem != "__init__"
     )

@@ -8,17 +8,33 @@ from __future__ import annotations
 import functools
 import logging
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
 
 from audit.checks.kit.base import Across, Check, Judged, LimitTable, Measured
 from audit.checks.kit.registry import all_checks
-from audit.model import CheckResult, Finding, Measures, Pull
+from audit.model import (
+    SCORE_AT,
+    SEVERITIES,
+    Car,
+    CheckResult,
+    Finding,
+    Log,
+    Measures,
+    Pull,
+    Sanity,
+    base_of,
+    worst_severity,
+)
 
 log = logging.getLogger("audit.checks")
 T = TypeVar("T")
+WholeLog = Callable[[Log, Sanity, Car, LimitTable], Judged]
 AcrossPulls = Callable[[Sequence[Pull], Sequence[Measures], LimitTable], Across]
+
+Prepare = Callable[[Pull, LimitTable], Pull]
 
 # Readable names where the canonical one would puzzle; underscores are blanks elsewhere.
 PLAIN = {"boost": "manifold pressure", "lambda": "lambda or air-fuel ratio"}
@@ -43,7 +59,7 @@ def status_of(score: float | None, findings: Sequence[Finding]) -> str:
 
 def obstacle(check: Check, pull: Pull) -> tuple[str, str] | None:
     """(cause, sentence) when a needed channel is missing, not believed or too slow in the pull."""
-    for need in check.NEEDS:
+    for need in check.DECLARED.needs:
         options = [_obstacle(check, pull, name) for name in need.split("|")]
         if None not in options:
             return options[0]
@@ -60,10 +76,10 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
         return _why_empty(pull, channel, name)
     rate = pull.log.by_name[channel].rate_hz
     reach = float(series.t[-1] - series.t[0]) + 1.0 / max(rate, 1e-6)
-    if rate < check.LEAST_RATE_HZ * 0.98:
+    if rate < check.DECLARED.least_rate_hz * 0.98:
         return (
             "too_slow",
-            f"{plain(name)} comes {rate:.3g} times a second; {check.LEAST_RATE_HZ:g} are needed",
+            f"{plain(name)} comes {rate:.3g} times a second; {check.DECLARED.least_rate_hz:g} are needed",
         )
     due = length * rate
     if len(series.t) < LEAST_SPAN * due - 1 or reach < LEAST_SPAN * length:
@@ -76,6 +92,8 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
 
 
 def _why_empty(pull: Pull, channel: str, name: str) -> tuple[str, str]:
+    if not np.isfinite(pull.log.values(channel)).any():
+        return "missing", f"{plain(name)} has a column but not one sample in the log"
     values = pull.log.values(channel)[pull.span.start : pull.span.stop]
     if not np.isfinite(values).any():
         rate = pull.log.by_name[channel].rate_hz
@@ -84,22 +102,164 @@ def _why_empty(pull: Pull, channel: str, name: str) -> tuple[str, str]:
                 "too_slow",
                 f"{plain(name)} comes {rate:.3g} times a second, so the pull has none",
             )
-        return "missing", f"{plain(name)} has no sample in the pull"
+        return "not_believed", f"{plain(name)} has no sample in the pull"
     return "not_believed", f"no {plain(name)} sample in the pull can be believed"
 
 
+def _as_it_is(pull: Pull, _limits: LimitTable) -> Pull:
+    return pull
+
+
 def run_pull(
-    pull: Pull, limits: LimitTable
+    pull: Pull, limits: LimitTable, *, prepare: Prepare = _as_it_is
 ) -> tuple[dict[str, float | None], dict[str, CheckResult]]:
-    """All checks on one pull: its measures and the results by check name."""
+    """All checks on one pull: its measures and the results by check name.
+
+    A check runs once more for each further sensor of a channel that it reads; the worst result and its measures
+    count. Parts of one check come together the same way. prepare: gives a pull seen by a further sensor its context.
+    """
     measures: dict[str, float | None] = {}
-    results: dict[str, CheckResult] = {}
+    results: dict[str, list[CheckResult]] = {}
+    views: dict[str, Pull] = {}
     with np.errstate(all="ignore"):
         for check in all_checks():
-            measured, result = _run_one(check, pull, limits)
-            measures.update(measured.values)
-            results[check.NAME] = result
-    return measures, results
+            figures, result = _worst_sensor(check, pull, limits, views, prepare)
+            measures.update(figures)
+            results.setdefault(check.NAME, []).append(result)
+    return measures, {name: joined(parts) for name, parts in results.items()}
+
+
+def _worst_sensor(
+    check: Check, pull: Pull, limits: LimitTable, views: dict[str, Pull], prepare: Prepare
+) -> tuple[Measures, CheckResult]:
+    measured, result = _run_one(check, pull, limits)
+    figures, every = measured.values, [result]
+    for sensor in other_sensors(check, pull.log):
+        if sensor not in views:
+            views[sensor] = prepare(seen_by(pull, sensor), limits)
+        measured, result = _run_one(check, views[sensor], limits)
+        result = _named(result, sensor, pull.log)
+        if _rank(result) > max(map(_rank, every)):
+            figures = measured.values
+        every.append(result)
+    return figures, joined(every)
+
+
+def _rank(result: CheckResult) -> tuple[int, float]:
+    """How bad a result is: by its worst finding, missing evidence between watch and hold, then by its score."""
+    worst = worst_severity([f.severity for f in result.findings])
+    rank = {None: 0, "note": 0, "watch": 1, "hold": 3, "stop": 4}[worst]
+    rank = max(rank, 2) if result.status == "not_evaluated" else rank
+    return rank, -(100.0 if result.score is None else result.score)
+
+
+def joined(results: Sequence[CheckResult]) -> CheckResult:
+    """Results of one check by several sensors, or of its parts, as one.
+
+    The worst counts, with the worst finding of each code. What a log does not carry (no such channel, too slow, too
+    short) says nothing where something else could be judged; what it carries and is not believed does.
+    """
+    if len(results) == 1:
+        return results[0]
+    speaking = [r for r in results if r.status != "not_evaluated" or r.cause in UNBELIEVED]
+    worst = max(speaking or results, key=_rank)
+    found: dict[str, Finding] = {}
+    for finding in (f for r in results for f in r.findings):
+        known = found.get(finding.code)
+        if known is None or SEVERITIES.index(finding.severity) > SEVERITIES.index(known.severity):
+            found[finding.code] = finding
+    return replace(worst, findings=tuple(found.values()))
+
+
+def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
+    """The further sensors, 'lambda_2', of the channels that a check needs or is helped by.
+
+    None of a channel of which the check names a further sensor itself: it compares them.
+    """
+    reads = {
+        "manifold_pressure" if name == "boost" else name
+        for need in (*check.DECLARED.needs, *check.DECLARED.helped_by)
+        for name in need.split("|")
+    }
+    own = {base_of(name) for name in reads if base_of(name) != name}
+    further = [
+        name for name in log.by_name if (base := base_of(name)) != name and base in reads - own
+    ]
+    return tuple(sorted(further))
+
+
+def seen_by(pull: Pull, sensor: str) -> Pull:
+    """The pull with this sensor in the place of the first of its quantity: 'lambda' then reads 'lambda_2'."""
+    log, sanity = swapped(pull.log, pull.sanity, sensor)
+    return replace(pull, log=log, sanity=sanity, context=None)
+
+
+def swapped(log: Log, sanity: Sanity, sensor: str) -> tuple[Log, Sanity]:
+    """Log and flags with the sensor and the first of its quantity in each other's place; nothing is copied."""
+    other = {sensor: base_of(sensor), base_of(sensor): sensor}
+    channels = tuple(replace(c, name=other.get(c.name, c.name)) for c in log.channels)
+    changed = replace(log, frame=log.frame.rename(other, strict=False), channels=channels)
+    return changed, replace(
+        sanity,
+        samples=_renamed(sanity.samples, other),
+        tests=_renamed(sanity.tests, other),
+        flags=_renamed(sanity.flags, other),
+        noise=_renamed(sanity.noise, other),
+    )
+
+
+def _renamed(kept: Mapping[str, T], other: Mapping[str, str]) -> dict[str, T]:
+    return {other.get(name, name): value for name, value in kept.items()}
+
+
+def _named(result: CheckResult, sensor: str, log: Log) -> CheckResult:
+    """The result of a view, its findings under the name of the sensor that was looked through."""
+    source = log.by_name[sensor].source
+    said = f' This is the reading of {plain(sensor)}, column "{source}".'
+    first = base_of(sensor)
+    findings = tuple(
+        replace(f, channel=sensor if f.channel == first else f.channel, message=f.message + said)
+        for f in result.findings
+    )
+    why = f"{plain(sensor)}: {result.why}" if result.why else ""
+    return replace(result, findings=findings, why=why)
+
+
+def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
+    """The checks that look at a log outside its pulls too, by every sensor, where they had something to judge."""
+    found: dict[str, list[CheckResult]] = {}
+    for check in all_checks():
+        whole_log: WholeLog | None = getattr(check, "whole_log", None)
+        if whole_log is None:
+            continue
+        for sensor in ("", *other_sensors(check, log)):
+            seen = swapped(log, sanity, sensor) if sensor else (log, sanity)
+            call = functools.partial(whole_log, *seen, car, limits)
+            judged = _doubted(check, seen[0], guarded(check.NAME, call, Judged(None)))
+            if judged.score is not None or judged.findings:
+                status = status_of(judged.score, judged.findings)
+                result = CheckResult(check.NAME, status, judged.score, findings=judged.findings)
+                result = _named(result, sensor, log) if sensor else result
+                found.setdefault(check.NAME, []).append(result)
+    return {name: joined(results) for name, results in found.items()}
+
+
+def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
+    """A finding that rests on a channel whose unit is a guess holds at most: the figure may be another one."""
+    return replace(judged, findings=tuple(_capped(check, log, f) for f in judged.findings))
+
+
+def _capped(check: Check, log: Log, finding: Finding) -> Finding:
+    if finding.severity != "stop":
+        return finding
+    needs = [n.replace("boost", "manifold_pressure") for n in check.DECLARED.needs if "|" not in n]
+    rests = dict.fromkeys([finding.channel or "", *needs])
+    doubted = [n for n in rests if n in log.by_name and log.by_name[n].doubtful]
+    if not doubted:
+        return finding
+    names = " and ".join(plain(n) for n in doubted)
+    said = f" The unit of {names} is a guess, so this holds and does not stop: name it in the car file."
+    return replace(finding, severity="hold", message=finding.message + said)
 
 
 def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, CheckResult]:
@@ -107,6 +267,7 @@ def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, Ch
         return Measured(), _unable(check.NAME, blocked)
     measured = _caught(check.NAME, lambda: check.measure(pull, limits), Measured(unable=_CRASHED))
     judged = _caught(check.NAME, lambda: check.judge(measured, limits), Judged(None))
+    judged = _doubted(check, pull.log, judged)
     status = status_of(judged.score, judged.findings)
     if measured.unable is not None and status in ("pass", "not_evaluated"):
         cause, why = measured.unable
@@ -119,14 +280,14 @@ def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, Ch
     return measured, CheckResult(check.NAME, status, _score(judged), why, cause, judged.findings)
 
 
+UNBELIEVED = ("not_believed", "crashed")  # evidence that was there and is lost
 _CRASHED = ("crashed", "the check itself failed on these samples; please report the log")
-_CAP = {"watch": 70.0, "hold": 40.0, "stop": 10.0}
 
 
 def _score(judged: Judged) -> float:
     """The score, never better than its worst finding's level allows."""
     score = 100.0 if judged.score is None else judged.score
-    return min([score, *(_CAP[f.severity] for f in judged.findings if f.severity in _CAP)])
+    return min([score, *(SCORE_AT[f.severity] for f in judged.findings if f.severity in SCORE_AT)])
 
 
 def _unable(name: str, blocked: tuple[str, str]) -> CheckResult:
@@ -156,7 +317,8 @@ def run_across(
     for check in all_checks():
         across: AcrossPulls | None = getattr(check, "across", None)
         if across is not None and pulls:
-            found[check.NAME] = guarded(
-                check.NAME, functools.partial(across, pulls, measures, limits), Across()
-            )
+            call = functools.partial(across, pulls, measures, limits)
+            over = guarded(check.NAME, call, Across())
+            findings = tuple((_capped(check, pulls[i[0]].log, f), i) for f, i in over.findings)
+            found[check.NAME] = replace(over, findings=findings)
     return found

@@ -12,8 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Pull, Series, believed_series
-from audit.signal.arrays import mean, median_sorted, quantile
-from audit.signal.held import held_below, without_singles
+from audit.signal.arrays import mean, median_sorted
+from audit.signal.held import (
+    held_above,
+    held_below,
+    moving_minima,
+    stretches,
+    without_singles,
+)
 from audit.signal.smoothing import smooth
 
 DIRECT_KPA = 2000.0
@@ -160,20 +166,23 @@ def _follows(manifold: Array, rail: Array) -> bool | None:
 
 
 def _direct(calm: Series) -> Rail | None:
-    """Fall of a direct-injection rail below the level that it held before in the same pull."""
-    if len(calm.t) < 6:
+    """Fall of a direct-injection rail below the level that it held before in the same pull; one that rises has none."""
+    spans = stretches(calm.t, 2 * SUSTAINED_S)
+    if len(calm.t) < 6 or not spans.first.size:
         return None
-    half = calm.value[: max(3, len(calm.t) // 2)]
-    level = quantile(half, 0.75)
-    low = held_below(calm.t, calm.value, 2 * SUSTAINED_S)
-    if low is None or low.start_s < calm.t[0] + 0.5:
-        later = calm.within(calm.t[0] + 0.5, calm.t[-1])
-        low = held_below(later.t, later.value, 2 * SUSTAINED_S)
-    return (
-        None
-        if low is None
-        else Rail("direct", True, level, low.level, low.start_s, low.end_s, None)
-    )
+    # What had been held for that long up to each sample: the highest of the lows of the stretches that end there.
+    lows = moving_minima(calm.value, spans)
+    before = np.full(len(calm.t), -np.inf)
+    np.maximum.at(before, spans.stop - 1, lows)
+    before = np.maximum.accumulate(before)
+    known = np.isfinite(before)
+    fall = 1.0 - calm.value[known] / before[known]
+    held = held_above(calm.t[known], fall, 2 * SUSTAINED_S)
+    if held is None:
+        return None
+    here = int(np.searchsorted(calm.t, held.start_s))
+    level, drop = float(before[here]), max(held.level, 0.0)
+    return Rail("direct", True, level, level * (1.0 - drop), held.start_s, held.end_s, None)
 
 
 def _by_itself(calm: Series, pressure: Array) -> Rail | None:

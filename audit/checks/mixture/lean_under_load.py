@@ -6,30 +6,25 @@ outside fuel cuts (see mixture_window). Does not see: a single lean cylinder, or
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from audit.checks.engine.pace import air_flow_excess_pct, rpm_rate
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.kit.sheet import Sheet
 from audit.checks.mixture.mixture_window import Window, mixture_window
-from audit.model import Array, Pull
+from audit.declared import declared
+from audit.model import Array, Limit, Pull
 from audit.signal.arrays import block_means, median_sorted
-from audit.signal.held import Held, held_above, held_below
+from audit.signal.held import Held, held_above, held_below, spread
 from audit.signal.lines import Middle, median_line, theil_sen
+from audit.signal.robust import MAD_TO_SIGMA
 from audit.signal.smoothing import smooth
 from audit.signal.spans import duration_above, runs
 
-NAME = "lean_under_load"
-NEEDS = ("lambda", "boost")
-HELPED_BY = (
-    "lambda_target",
-    "engine_speed",
-    "injector_pulse_width",
-    "injector_duty",
-    "throttle_position",
-    "mass_air_flow",
-)
-LEAST_RATE_HZ = 1.0
-CODES = ("mixture.lean", "mixture.lean_spike", "mixture.rich", "mixture.drifts_lean")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 FREE_AIR = 1.3  # an engine under boost does not burn this: the probe reads air
 SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must last
@@ -51,23 +46,15 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     window = mixture_window(pull, limits.setting("load_kpa"))
     if (unable := _unbelievable(pull, window)) is not None:
         return Measured(values=shared, unable=unable)
-    book = _Book(window, limits)
-    book.values.update(shared)
+    book = _Book(window, limits, Sheet(dict(shared)))
     over_target = _over_target(window, pull)
     _levels(book)
-    if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.values):
-        return Measured(
-            book.values,
-            unable=(
-                "too_short",
-                f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture",
-            ),
-        )
+    if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.sheet.values):
+        why = f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture"
+        return Measured(book.sheet.values, unable=("too_short", why))
     _against_target(book, over_target)
     _drift(book, pull, limits, over_target)
-    return Measured(
-        book.values, book.at, book.said, book.texts, dict.fromkeys(book.values, "lambda")
-    )
+    return book.sheet.measured("lambda")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -105,21 +92,25 @@ def _unbelievable(pull: Pull, window: Window) -> tuple[str, str] | None:
     return None
 
 
+@dataclass
 class _Book:
     """What measure collects on its way."""
 
-    def __init__(self, window: Window, limits: LimitTable) -> None:
-        self.window, self.limits = window, limits
-        self.values: dict[str, float | None] = {}
-        self.at: dict[str, tuple[float, float]] = {}
-        self.said: dict[str, str] = {}
-        self.texts: dict[str, str] = {}
-        self.rate = 1.0 / window.interval_s
-        self.sustained_s = limits.setting("lean_sustained_s")
-        self.least = 1 if self.rate < SLOW_HZ or len(window.lam.t) < 2 else 2
+    window: Window
+    limits: LimitTable
+    sheet: Sheet
+
+    @property
+    def rate(self) -> float:
+        return 1.0 / self.window.interval_s
+
+    @property
+    def sustained_s(self) -> float:
+        return self.limits.setting("lean_sustained_s")
 
     def sustained(self, value: Array) -> Held | None:
-        return held_above(self.window.lam.t, self.calm(value), self.sustained_s, least=self.least)
+        least = 1 if self.rate < SLOW_HZ or len(self.window.lam.t) < 2 else 2
+        return held_above(self.window.lam.t, value, self.sustained_s, least=least)
 
     def spike(self, value: Array) -> Held | None:
         if self.rate < SPIKE_HZ:
@@ -130,57 +121,83 @@ class _Book:
         """Fast samples averaged over a third of the sustained time, so that noise does not hide a level."""
         return smooth(self.window.lam.t, value, self.sustained_s / 3) if self.rate > 25 else value
 
-    def put(self, name: str, held: Held, text: str) -> None:
-        self.values[name] = held.level
-        self.at[name] = (held.start_s, held.end_s)
-        self.texts[name] = text
+    def boost_at(self, held: Held) -> float:
+        inside = (self.window.lam.t >= held.start_s) & (self.window.lam.t <= held.end_s)
+        return median_sorted(self.window.boost[inside])
+
+    def by_boost(self, row: Limit, value: Array) -> Array:
+        """The value on the scale of the row, under the boost of its moment; itself where the row has one level."""
+        return row.places(value, self.window.boost) if row.at else value
+
+    def put(self, row: Limit, scaled: Array, held: Held, text: str) -> None:
+        """Write the level held, with how long the limit that it reaches was passed.
+
+        scaled: each sample on the row's scale (by_boost); held: on that scale. text: with {level}, {boost}, {lasted}.
+        """
+        boost = self.boost_at(held)
+        level = row.value_at(held.level, boost) if row.at else held.level
+        passed = float(int(held.level)) if row.at else row.reached(held.level)
+        edge = held.level if passed is None else min(passed, held.level)
+        whole = spread(self.window.lam.t, scaled, edge, held)
+        lasted = whole.end_s - whole.start_s + self.window.interval_s
+        self.sheet.put(
+            row.measure,
+            level,
+            text.format(level=f"{level:.3f}", boost=f"{boost:.0f}", lasted=f"{lasted:.2f}"),
+            at=whole,
+            said=self.beside(),
+            under=boost,
+        )
+
+    def beside(self) -> str:
+        """What must be said beside each figure of this window."""
         said = []
         if self.window.low:
             said.append(
-                f"Boost never reached the usual {self.limits.setting('load_kpa'):.0f} kPa gauge, so the mixture was "
-                f"judged above {self.window.load_kpa:.0f} kPa gauge, the highest load there was"
+                f"Boost never reached the usual {self.limits.setting('load_kpa'):.0f} kPa gauge, so the "
+                f"mixture was judged above {self.window.load_kpa:.0f} kPa gauge, the highest load there was"
             )
         if self.rate < SLOW_HZ:
             said.append(
                 f"One sample every {self.window.interval_s:.2g} s: what lies between them is unknown"
             )
-        self.said[name] = ". ".join(said)
-
-    def lasted(self, held: Held) -> str:
-        return f"{held.end_s - held.start_s + self.window.interval_s:.2f} s"
-
-    def boost_at(self, held: Held) -> float:
-        inside = (self.window.lam.t >= held.start_s) & (self.window.lam.t <= held.end_s)
-        return median_sorted(self.window.boost[inside])
+        return ". ".join(said)
 
 
 def _levels(book: _Book) -> None:
     """Mean, highest, sustained lean and rich, spike, and the time spent lean."""
     t, value = book.window.lam
-    book.values |= {
+    calm = book.calm(value)
+    low = book.window.low
+    row = book.limits.row("mixture.lean", "lean_low_boost_lambda" if low else "lean_lambda")
+    scaled = book.by_boost(row, calm)
+    book.sheet.values |= {
         "lambda_mean": float(value.mean()),
         "lambda_max": float(value.max()),
         "lambda_lag_s": book.window.lag_s,
     }
-    watch = book.limits.row("mixture.lean", "lean_lambda").watch
+    watch = 1.0 if row.at else row.watch
     if len(t) > 1 and watch is not None:
-        book.values["lean_time_s"] = duration_above(t, book.calm(value) >= watch)[0]
-    high = book.sustained(value)
+        lean = scaled >= watch
+        lasted = duration_above(t, lean)[0] + (book.window.interval_s if lean[-1] else 0.0)
+        book.sheet.values["lean_time_s"] = lasted
+    high = book.sustained(scaled)
     if high is not None:
-        name = "lean_low_boost_lambda" if book.window.low else "lean_lambda"
-        book.put(
-            name,
-            high,
-            f"Lambda stayed at or above {high.level:.3f} for {book.lasted(high)} at "
-            f"{book.boost_at(high):.0f} kPa boost",
-        )
+        text = "Lambda came to {level} at {boost} kPa boost and was lean for {lasted} s"
+        book.put(row, scaled, high, text)
         _spike(book, "lean_spike_lambda", value)
-    low = held_below(t, book.calm(value), book.sustained_s, least=min(2, len(t)))
-    if low is not None and not book.window.low:
-        book.put(
+    rich = held_below(t, calm, book.sustained_s, least=min(2, len(t)))
+    if rich is not None and not low:
+        limit = book.limits.row("mixture.rich", "rich_lambda")
+        edge = max(limit.reached(rich.level) or rich.level, rich.level)
+        whole = spread(t, -calm, -edge, rich)
+        lasted = whole.end_s - whole.start_s + book.window.interval_s
+        book.sheet.put(
             "rich_lambda",
-            low,
-            f"Lambda stayed at or below {low.level:.3f} for {book.lasted(low)} under boost",
+            rich.level,
+            f"Lambda fell to {rich.level:.3f} under boost and was rich for {lasted:.2f} s",
+            at=whole,
+            said=book.beside(),
         )
 
 
@@ -189,37 +206,43 @@ def _spike(book: _Book, name: str, value: Array) -> None:
 
     What lasts at the end of the window is a lean mixture if it is long, and may be the lift if it is short.
     """
-    found = book.spike(value)
+    row = book.limits.row("mixture.lean_spike", name)
+    scaled = book.by_boost(row, value)
+    found = book.spike(scaled)
+    if found is None or book.window.low:
+        return
+    boost = book.boost_at(found)
+    level = row.value_at(found.level, boost) if row.at else found.level
     usual = median_sorted(value)
     scatter = median_sorted(np.abs(value[1:] - value[:-1])) * 1.05 if len(value) > 2 else 0.0
-    if found is None or found.level < usual + max(0.02, 3 * scatter) or book.window.low:
+    if level < usual + max(0.02, 3 * scatter):
         return
     t = book.window.lam.t
-    starts, stops = runs(value >= 0.5 * (found.level + usual))
-    i = int(np.searchsorted(t[starts], found.start_s, side="right")) - 1
+    starts, stops = runs(value >= 0.5 * (level + usual))
+    i = max(int(np.searchsorted(t[starts], found.start_s, side="right")) - 1, 0)
     if (
-        stops[i] >= len(t)
+        not starts.size
+        or starts[i]
+        == 0  # it was there when the window began: what is left of the tip-in or of a cut
+        or stops[i] >= len(t)
         or t[stops[i] - 1] - t[starts[i]] + book.window.interval_s >= SPIKE_LAST_S
     ):
         return
     above = " above its target" if name.endswith("target") else ""
-    book.put(
-        name, found, f"For {book.lasted(found)} under boost lambda was {found.level:.3f}{above}"
-    )
+    text = "For {lasted} s under {boost} kPa boost lambda was {level}" + above
+    book.put(row, scaled, found, text)
 
 
 def _against_target(book: _Book, difference: Array | None) -> None:
     """Distance to the logged target at the time of the gas; the leanest target of the moments before counts."""
     if difference is None:
         return
-    held = book.sustained(difference)
+    calm = book.calm(difference)
+    held = book.sustained(calm)
     if held is not None:
-        book.put(
-            "lean_over_target",
-            held,
-            f"Lambda was {held.level:.3f} or more above its target for "
-            f"{book.lasted(held)} under boost",
-        )
+        row = book.limits.row("mixture.lean", "lean_over_target")
+        text = "Lambda was {level} or more above its target, and off it for {lasted} s under boost"
+        book.put(row, calm, held, text)
         _spike(book, "lean_spike_over_target", difference)
 
 
@@ -258,7 +281,7 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None
     line = median_line(*points)
     if line is None:
         return
-    book.values["lambda_slope_per_krpm"] = line.slope
+    book.sheet.values["lambda_slope_per_krpm"] = line.slope
     end = line.intercept + line.slope * float(x.max())
     floor = (
         limits.setting("lean_drift_floor")
@@ -267,14 +290,17 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None
     )
     bounds = theil_sen(*points) if _ends_lean(line, x, y, end=end, floor=floor) else None
     if bounds is None or bounds.low <= 0:
-        book.values["lambda_drift_per_krpm"] = min(line.slope, 0.0) if line.slope < 0 else None
+        book.sheet.values["lambda_drift_per_krpm"] = (
+            min(line.slope, 0.0) if line.slope < 0 else None
+        )
         return
-    name = "lambda_drift_per_krpm"
     over = " against its target" if difference is not None else ""
-    book.put(
-        name,
-        Held(line.slope, float(t[0]), float(t[-1])),
+    book.sheet.put(
+        "lambda_drift_per_krpm",
+        line.slope,
         f"Lambda{over} climbed by {line.slope:.3f} per 1000 rpm and ended near {end:.3f}",
+        at=(float(t[0]), float(t[-1])),
+        said=book.beside(),
     )
 
 
@@ -286,7 +312,7 @@ def _ends_lean(line: Middle, x: Array, y: Array, *, end: float, floor: float) ->
     if line.slope <= 0 or end < floor:
         return False
     grown = line.slope * float(x.max() - x.min())
-    noise = 3 * 1.4826 * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
+    noise = 3 * MAD_TO_SIGMA * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
     order = np.argsort(x, kind="stable")
     fifth = max(len(order) // 5, 2)
     first, last = (median_sorted(y[part]) for part in (order[:fifth], order[-fifth:]))

@@ -20,7 +20,9 @@ SETTLE_S = (
     0.2  # time that boost must have stood above the load before the probe is taken at its word
 )
 CUT_SHARE = 0.35  # an injection this small against the pull's own median is a cut
-RECOVERY_S = 0.4  # after a cut the probe needs this to come back from free air
+RECOVERY_S = 0.3  # after a cut, or a shift, the probe needs this to come back from free air
+RECOVERY_MOST_S = 0.9  # and at most this, as long as it still comes back
+COMES_BACK = 0.02  # lambda falling by this in 0.1 s
 NO_FLAME = 1.25  # lambda under boost from which nothing burns; common practice, no published source
 LIMITER_DROP = (
     0.015  # engine speed falling by this share with the throttle open is a cut of some kind
@@ -59,8 +61,10 @@ def mixture_window(pull: Pull, load_kpa: float) -> Window:
         & (boost_then > load)
         & (lam.t <= pull.end_s - _tail_margin(pull) + 1e-6)
     )
-    for start, end in _cuts(pull):
-        keep &= (lam.t < start) | (lam.t > end + lag + RECOVERY_S)
+    for start, end in [(pull.start_s, pull.start_s), *fuel_cuts(pull)]:
+        keep &= (lam.t < start) | (lam.t > _recovered(lam, end + lag))
+    if keep.any():  # and at the beginning of the load, as long as the mixture of the tip-in goes
+        keep &= lam.t > _recovered(lam, float(lam.t[keep.argmax()]) - RECOVERY_S)
     return Window(
         Series(lam.t[keep], lam.value[keep]),
         gas[keep],
@@ -71,6 +75,16 @@ def mixture_window(pull: Pull, load_kpa: float) -> Window:
         low,
         _interval(lam.t) or 1.0 / max(pull.log.by_name["lambda"].rate_hz, 0.1),
     )
+
+
+def _recovered(lam: Series, from_s: float) -> float:
+    """When lambda speaks of the mixture again after a cut or a shift whose gas had passed by from_s, s."""
+    after = lam.within(from_s + RECOVERY_S, from_s + RECOVERY_MOST_S)
+    before = lam.at(after.t - 0.1)
+    settled = rows_of(~(before - after.value > COMES_BACK))
+    if not settled.size:
+        return float(after.t[-1]) if len(after.t) else from_s + RECOVERY_S
+    return max(float(after.t[settled[0]]) - 1e-6, from_s + RECOVERY_S)
 
 
 def _most(boost: Series) -> float:
@@ -139,7 +153,7 @@ def _tail_margin(pull: Pull) -> float:
     return min(0.05 + late, 0.5)
 
 
-def _cuts(pull: Pull) -> list[tuple[float, float]]:
+def fuel_cuts(pull: Pull) -> list[tuple[float, float]]:
     """Stretches without fuel inside the pull, s: by the injectors if logged, else by engine speed falling."""
     for name in ("injector_pulse_width", "injector_duty"):
         shot = pull.believed(name)

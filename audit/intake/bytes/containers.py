@@ -13,12 +13,13 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 import numpy as np
 
 from audit.errors import NotALog, UnreadableLog
-from audit.intake.bytes.encoding import Bytes
+from audit.intake.bytes.encoding import Bytes, to_utf8
 from audit.intake.raw import Rejected
 
 MAX_BYTES = 4 << 30  # of one unpacked log
-MAX_RATIO = 200  # unpacked over packed, judged beyond RATIO_FREE bytes
-RATIO_FREE = 64 << 20
+MAX_RATIO = 200  # unpacked over packed, judged beyond RATIO_FREE bytes; logs pack by 3 to 30
+RATIO_FREE = 8 << 20
+FIRST_LOOK = 1 << 20  # unpacked bytes after which it is asked whether this can be a log at all
 MAX_MEMBERS = 10_000
 MAP_FROM = 32 << 20  # larger plain files are mapped, not read
 
@@ -65,6 +66,7 @@ class Source:
     sha256: str
     file: Path | None = None
     remark: str = ""
+    cut_off: bool = False  # the stream ends before its end
 
 
 def open_sources(path: Path) -> Iterator[Source | Rejected]:
@@ -91,7 +93,7 @@ def open_sources(path: Path) -> Iterator[Source | Rejected]:
             inner, remark = _gunzip(data)
             _refuse_nested(inner)
             array = np.frombuffer(inner, dtype=np.uint8)
-            yield Source(shown, array, sha256(array), remark=remark)
+            yield Source(shown, array, sha256(array), remark=remark, cut_off=bool(remark))
         except UnreadableLog as error:
             yield rejected(shown, digest, error)
     else:
@@ -156,12 +158,14 @@ def _gunzip(data: Bytes) -> tuple[bytes, str]:
         unpacker = zlib.decompressobj(31)
         try:
             while not unpacker.eof:
-                part = unpacker.decompress(rest, 1 << 24)
+                part = unpacker.decompress(rest, FIRST_LOOK if not out else 1 << 22)
                 rest = unpacker.unconsumed_tail
                 if not part and not rest:
                     break
                 total += len(part)
                 _refuse_bomb(total, len(data))
+                if not out:
+                    _refuse_hopeless(part)
                 out.append(part)
         except zlib.error:
             remark = "the gzip stream is damaged; read what came before the damage"
@@ -186,6 +190,15 @@ def _refuse_bomb(unpacked: int, packed: int) -> None:
         )
 
 
+def _refuse_hopeless(head: bytes) -> None:
+    """Raise UnreadableLog where the first part of a packed file shows that no log can follow."""
+    if head[:4] in (b"PAR1", b"MDF ", b"UnFi") or len(head) < FIRST_LOOK:
+        return
+    data = np.frombuffer(head, dtype=np.uint8)
+    refuse_other_formats(data)
+    to_utf8(data)
+
+
 def _refuse_nested(inner: bytes) -> None:
     if inner[:4] in (b"PK\x03\x04", b"PK\x05\x06") or inner[:2] == b"\x1f\x8b":
         raise UnreadableLog(f"an archive inside an archive. {_UNPACK}")
@@ -205,11 +218,7 @@ def _unzip(path: Path, shown: str, digest: str) -> Iterator[Source | Rejected]:
         ]
         names = {m.filename for m in members}
         if names & {"[Content_Types].xml", "mimetype", "content.xml"}:
-            yield Rejected(
-                shown,
-                digest,
-                f"{shown}: a spreadsheet or document, not a table of text. Save the sheet as CSV.",
-            )
+            yield _document(path, shown, digest, archive, members)
             return
         if not members or len(members) > MAX_MEMBERS:
             why = (
@@ -223,6 +232,26 @@ def _unzip(path: Path, shown: str, digest: str) -> Iterator[Source | Rejected]:
             return
         for member in members:
             yield _member(archive, member, shown)
+
+
+def _document(
+    path: Path, shown: str, digest: str, archive: zipfile.ZipFile, members: list[zipfile.ZipInfo]
+) -> Source | Rejected:
+    """A spreadsheet as it is, for its reader; other documents are no logs."""
+    names = {m.filename for m in members}
+    kind = b""
+    if "mimetype" in names:
+        with archive.open("mimetype") as stream:
+            kind = stream.read(200)
+    if "xl/workbook.xml" not in names and b"opendocument.spreadsheet" not in kind:
+        return Rejected(
+            shown, digest, f"{shown}: a document, not a table of text. Save the log as CSV."
+        )
+    try:
+        _refuse_bomb(sum(m.file_size for m in members), path.stat().st_size)
+    except UnreadableLog as error:
+        return rejected(shown, digest, error)
+    return Source(shown, np.frombuffer(path.read_bytes(), dtype=np.uint8), digest, file=path)
 
 
 def _housekeeping(name: str) -> bool:
@@ -265,11 +294,14 @@ def _unpacked(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Bytes:
     if member.flag_bits & 1:
         raise UnreadableLog(f"encrypted inside the zip archive. {_UNPACK}")
     _refuse_bomb(member.file_size, member.compress_size)
-    parts, total = [], 0
+    parts: list[bytes] = []
+    total = 0
     with archive.open(member) as stream:
-        while part := stream.read(1 << 22):
+        while part := stream.read(1 << 22 if parts else FIRST_LOOK):
             total += len(part)
             _refuse_bomb(total, member.compress_size)  # the directory's sizes may lie
+            if not parts:
+                _refuse_hopeless(part)
             parts.append(part)
     raw = b"".join(parts)
     if not raw:

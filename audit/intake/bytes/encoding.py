@@ -13,6 +13,13 @@ from audit.errors import UnreadableLog
 Bytes = npt.NDArray[np.uint8]
 
 CHUNK = 1 << 22
+LONG_LINE = 5000  # bytes a line, on average, from which line feeds are no line ends
+LONGEST_LINE = 20_000  # bytes: rows of two hundred channels with long names are shorter
+FEW_LINES = 20
+LEAST_ENDS = 3
+MOST_REWRITTEN = 1 << 28  # bytes
+_RARE_ENDS = (b"\xc2\x85", b"\xe2\x80\xa8", b"\xe2\x80\xa9", b"\x1e", b"\x0b", b"\x0c")
+_ELLIPSIS = b"\xe2\x80\xa6"
 _BOMS = (
     (codecs.BOM_UTF32_LE, "utf-32-le"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),
@@ -44,8 +51,11 @@ def to_utf8(data: Bytes) -> tuple[Bytes, str]:
         text = body if encoding == "utf-8" else _transcode(body, "utf-8")
     else:
         text = _without_padding(_transcode(body, encoding))
+    text = _other_line_ends(text, latin=encoding == "cp1252")
     _refuse_binary(text)
-    return _line_feeds(_no_nul(text)), _SAID[encoding.split("?")[0]]
+    text = _line_feeds(_no_nul(text))
+    _refuse_lost_ends(text)
+    return text, _SAID[encoding.split("?")[0]]
 
 
 def _sniff(data: Bytes) -> tuple[str, int]:
@@ -149,6 +159,47 @@ def _no_nul(data: Bytes) -> Bytes:
     clean = np.array(data)
     clean[clean == 0] = 32
     return clean
+
+
+def _other_line_ends(data: Bytes, *, latin: bool) -> Bytes:
+    """Rarer line ends as line feeds, where there are hardly any others: NEL, line and paragraph separator, RS, VT, FF.
+
+    Looked for only in text whose lines would be absurdly long. latin: NEL was one byte, read as an ellipsis.
+    """
+    # a look at the beginning and at the middle is enough for a text of ordinary lines
+    looks = (data[: 4 * LONG_LINE], data[len(data) // 2 :][: 4 * LONG_LINE])
+    usual = all(
+        np.count_nonzero((look == 10) | (look == 13)) > len(look) // LONG_LINE for look in looks
+    )
+    if usual or len(data) > MOST_REWRITTEN:
+        return data
+    body = data.tobytes()
+    counts = {end: body.count(end) for end in (*_RARE_ENDS, *((_ELLIPSIS,) if latin else ()))}
+    end = max(counts, key=lambda e: counts[e])
+    if counts[end] < LEAST_ENDS:
+        return data
+    return np.frombuffer(body.replace(end, b"\n"), dtype=np.uint8)
+
+
+def _refuse_lost_ends(data: Bytes) -> None:
+    """Raise UnreadableLog where one line holds the better part of the text: its line breaks are lost.
+
+    Such a line lies across the middle, so that most texts are passed after a look there.
+    """
+    half, middle = LONGEST_LINE // 2, len(data) // 2
+    before, after = data[max(0, middle - half) : middle], data[middle : middle + half]
+    if len(data) <= LONGEST_LINE or (bool((before == 10).any()) and bool((after == 10).any())):
+        return
+    stops = np.append(np.flatnonzero(data == 10), len(data))
+    if len(stops) > FEW_LINES:
+        return  # one monster among rows that can be read is left out, and told
+    lengths = np.diff(stops, prepend=-1)
+    at = int(lengths.argmax())
+    if lengths[at] > LONGEST_LINE and 2 * int(lengths[at]) > len(data):
+        raise UnreadableLog(
+            f"line {at + 1}: a single line of {int(lengths[at]) / 1000:.0f} kB, so its line breaks are lost. "
+            "Export it again with one row a line"
+        )
 
 
 def _line_feeds(data: Bytes) -> Bytes:

@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 
 from audit.errors import UnreadableLog
-from audit.intake.clock.clock_names import DATE_WORDS, TIME_WORDS, Candidate, words_of
-from audit.intake.clock.clock_numbers import number_candidates
+from audit.intake.clock.clock_names import DATE_WORDS, Candidate, name_score, words_of
+from audit.intake.clock.clock_numbers import number_candidates, steady_candidates
 from audit.intake.clock.clock_texts import text_candidates
 from audit.intake.clock.mend import break_note, mend
 from audit.intake.clock.stamps import DAY_S, date_in, iso, time_in
@@ -32,7 +32,7 @@ class Timed:
 
 def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
     """Time in s from the first row, strictly increasing. Raises UnreadableLog when there is no clock."""
-    best = _best(table)
+    best = _best(table, rate_hz)
     if best is None:
         if rate_hz is None:
             raise UnreadableLog(_no_clock(table))
@@ -65,13 +65,29 @@ def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
 
 
 def _no_clock(table: Table) -> str:
-    near = [c.header for c in table.columns if words_of(c.name) & (TIME_WORDS | DATE_WORDS)]
-    if near:
-        return (
-            f"no usable time column: {', '.join(near[:3])} does not run forward. "
-            "Export it with a time column, or say how many rows come a second with --rate HZ"
-        )
-    return "no time column. Export it with one, or say how many rows come a second with --rate HZ"
+    mend = "Export it with a time column, or say how many rows come a second with --rate HZ"
+    named = [
+        (i, c)
+        for i, c in enumerate(table.columns)
+        if name_score(c, table.made_up_header, first=False) >= 1 or words_of(c.name) & DATE_WORDS
+    ]
+    if not named:
+        return f"no time column, and no column that rises steadily. {mend}"
+    said = [f"'{c.header}' {_why_no_clock(table.frame.to_series(i))}" for i, c in named[:3]]
+    return f"no usable time column: {', '.join(said)}. {mend}"
+
+
+def _why_no_clock(series: pl.Series) -> str:
+    """What speaks against a column that is named as a clock."""
+    if series.null_count() == len(series):
+        return "holds no value"
+    if not series.dtype.is_numeric():
+        return f"holds no time that can be read (the first cell is '{series.drop_nulls()[0]}')"
+    steps = np.diff(series.drop_nulls().cast(pl.Float64).to_numpy())
+    if not (steps != 0).any():
+        return "stands still"
+    back = int((steps < 0).sum())
+    return f"goes back in {back} of {len(steps)} rows" if back else "does not run like a clock"
 
 
 def _same_as_before(frame: pl.DataFrame) -> np.ndarray:
@@ -89,9 +105,11 @@ def _same_as_before(frame: pl.DataFrame) -> np.ndarray:
 # --- the candidates -----------------------------------------------------------------------------------
 
 
-def _best(table: Table) -> Candidate | None:
+def _best(table: Table, rate_hz: float | None) -> Candidate | None:
     found = [*text_candidates(table), *number_candidates(table)]
     found = [c for c in found if c.score > 0]
+    if not found and rate_hz is None:
+        found = steady_candidates(table)
     return max(found, key=lambda c: c.score) if found else None
 
 

@@ -55,8 +55,12 @@ TIME_WORDS = frozenset(
         "zeitachse",
         "logtime",
         "keika",
+        "tick",
+        "ticks",
+        "uptime",
     ]
 )
+TICKS = frozenset(["tick", "ticks"])  # of what length, the word does not say
 _WEAK = frozenset(
     [
         "t",
@@ -179,6 +183,7 @@ NOT_TIME = frozenset(
         "lap",
     ]
 )
+DISTANCE = frozenset(["distance", "dist", "odometer", "odo", "trip", "km", "mi", "miles", "fuel"])
 _SPELT = {
     "s": "s sec secs second seconds sek sekunden segundos secondes byou",
     "ms": "ms msec msecs millis millisecond milliseconds millisekunden milisegundos",
@@ -237,7 +242,7 @@ def name_score(column: RawColumn, made_up: bool, first: bool) -> float:
         )
         return 0.6 if has_unit and not words & (NOT_TIME | DECOYS) else 0.0
     decoys = words & DECOYS
-    if words & NOT_TIME and timely <= _WEAK:
+    if words & NOT_TIME and timely <= _WEAK and not timely & TICKS:
         return 0.0
     score = (
         3.0

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from audit.intake.clock.clock_names import (
+    DISTANCE,
+    TICKS,
     TIME_WORDS,
     UNIT_OF,
     Candidate,
@@ -28,6 +30,10 @@ _UNIT_NAMES = {
     "h": "hours",
     "d": "days",
 }
+ROW_NUMBERS = 0.98  # share of steps of one from which a column numbers its rows
+STEADY = 0.8  # share of steps within half of the usual one, of a clock that no name tells
+LEAST_ROWS = 20
+LIKELY = -4.0  # log-likelihood of a clock's step and length, see _fits
 _EPOCHS = ((0.9e9, 3e9, "s"), (0.9e12, 3e12, "ms"), (0.9e15, 3e15, "us"), (0.9e18, 3e18, "ns"))
 
 
@@ -89,10 +95,42 @@ def _number_candidate(
     )
 
 
+def steady_candidates(table: Table) -> list[Candidate]:
+    """Columns without a name for time that rise as steadily as a clock: the last resort."""
+    out = []
+    for i, column in enumerate(table.columns):
+        if not column.numeric or words_of(column.name) & DISTANCE:
+            continue
+        values = _counter_unrolled(
+            np.asarray(table.frame.to_series(i).to_numpy(), dtype=np.float64)
+        )
+        forward, moving = forward_shares(values)
+        d = np.diff(values)
+        if len(d) < LEAST_ROWS or not np.isfinite(values).all() or forward < 1.0 - 0.01:
+            continue
+        step = median(d[d > 0]) if moving > STEADY else 0.0
+        if step <= 0 or float((np.abs(d - step) <= 0.5 * step).mean()) < STEADY:
+            continue
+        unit, _ = _unit(column, values)
+        likely = _fits(step * UNITS_S[unit], float(step * len(d)) * UNITS_S[unit], len(values))
+        if likely < LIKELY or _is_counter(values, column):
+            continue
+        label = table.frame.columns[i]
+        seconds, kind = _to_seconds(values, unit)
+        note = (
+            f"no column is named as a clock; '{label}' rises steadily and is taken for it, in {_UNIT_NAMES[unit]}. "
+            "If that is wrong, export the log with its time column."
+        )
+        absolute = bool(np.nanmax(np.abs(seconds)) > 6.3e8)
+        out.append(Candidate(label, seconds, likely - 0.01 * i, kind, 0.0, absolute, note))
+    return out
+
+
 def _is_counter(values: Array, column: RawColumn) -> bool:
     """Row numbers 0, 1, 2 ... under a name that is none for time."""
     d = np.diff(values[np.isfinite(values)])
-    return not words_of(column.name) & TIME_WORDS and len(d) > 0 and bool((d == 1).all())
+    named = words_of(column.name) & (TIME_WORDS - TICKS)
+    return not named and len(d) > 0 and float((d == 1).mean()) > ROW_NUMBERS
 
 
 def _counter_unrolled(values: Array) -> Array:

@@ -14,9 +14,9 @@ import numpy as np
 
 from audit.errors import did_you_mean
 from audit.intake.names.assign import best_assignment
+from audit.intake.names.unit_text import Unit, read_unit, unit_for, unit_in_words, units_of
 from audit.intake.names.words import Read, read_header, split
 from audit.intake.raw import RawColumn
-from audit.intake.units.unit_text import Unit, read_unit, unit_for, unit_in_words, units_of
 from audit.model import Array, ColumnWord, Note
 from audit.tables import channel_rows, toml_table
 
@@ -55,6 +55,8 @@ class Named:
     unit: Unit | None = None
     unit_from: str = ""
     hints: frozenset[str] = frozenset()  # 'gauge', 'absolute', the header's ideas
+    also: str = ""  # the channel that it reads as, when another column has it
+    points: float = 0.0  # how well it reads as that
 
 
 @lru_cache(maxsize=1)
@@ -207,16 +209,18 @@ def name_columns(
     car: Mapping[str, ColumnWord],
     *,
     skip: frozenset[int] = frozenset(),
+    broken: frozenset[int] = frozenset(),
 ) -> tuple[list[Named], list[Note]]:
     """The channel of each column. samples: finite values of each, a few hundred are enough.
 
-    car: the car file's [channels], which wins. skip: columns not to name (the clock's).
+    car: the car file's [channels], which wins. skip: columns not to name (the clock's). broken: columns of error words,
+    which are channels that nothing is known of.
     """
     ruled, notes = _ruled_by_car(columns, car)
     free = [
         i for i in range(len(columns)) if i not in skip and i not in ruled and columns[i].numeric
     ]
-    names = [n for n in channel_rows() if n != "time" and n not in set(ruled.values())]
+    names = [n for n in channel_rows() if n != "time"]
     row_of = {name: r for r, name in enumerate(names)}
     said = {i: column_scores(columns[i]) for i in range(len(columns))}
     score = np.zeros((len(names), len(free)))
@@ -224,10 +228,13 @@ def name_columns(
     for c, i in enumerate(free):
         for channel, points in said[i]:
             if channel in row_of and points > 0:
-                fit = _fit(channel, *spread[i]) if len(samples[i]) else EMPTY_COLUMN
+                empty = 1.0 if i in broken else EMPTY_COLUMN
+                fit = _fit(channel, *spread[i]) if len(samples[i]) else empty
                 score[row_of[channel], c] = points * fit
     score[score < LEAST_SCORE] = 0.0
-    taken = {free[c]: (names[r], float(score[r, c])) for r, c in best_assignment(score)}
+    open_to_all = score.copy()
+    open_to_all[[row_of[n] for n in ruled.values() if n in row_of]] = 0.0
+    taken = {free[c]: (names[r], float(score[r, c])) for r, c in best_assignment(open_to_all)}
     owner = {channel: i for i, (channel, _) in taken.items()} | {
         channel: i for i, channel in ruled.items()
     }
@@ -235,6 +242,13 @@ def name_columns(
         _said(i, columns, said[i], taken=taken, ruled=ruled, owner=owner)
         for i in range(len(columns))
     ]
+    for c, i in enumerate(free):
+        channel = named[i].nearest
+        if not named[i].channel and channel in owner and score[row_of[channel], c] > 0:
+            fits = len(samples[i]) > 0 and _fit(channel, *spread[i]) > UNFIT
+            if fits:
+                points = float(score[row_of[channel], c])
+                named[i] = replace(named[i], also=channel, points=points)
     return [
         _if_empty(one, columns[i], samples[i]) if i not in skip else one
         for i, one in enumerate(named)

@@ -24,6 +24,20 @@ _DIGITS = re.compile(r"(?<=[a-zλ])(?=\d)|(?<=\d)(?=[a-zλ])")
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
 _SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5}  # throttle B, pedal D; c and f are units
 _BARE = {"c", "f", "k", "g", "s", "v", "w"}  # a unit or a size mark standing alone: says nothing
+_GLUED_UNITS = (
+    "lbmin",
+    "degc",
+    "degf",
+    "kgh",
+    "gps",
+    "gs",
+    "kpa",
+    "psi",
+    "bar",
+    "kph",
+    "kmh",
+    "mph",
+)
 LEAST_PREFIX = 4
 LEAST_PIECE = 3
 
@@ -102,7 +116,16 @@ def split(header: str) -> tuple[str, ...]:
 
 
 def _found(text: str) -> tuple[str, ...]:
-    return tuple(_SPLIT.findall(_OR.sub(" ", _ELIDED.sub(" ", fold(text)))))
+    words = _SPLIT.findall(_OR.sub(" ", _ELIDED.sub(" ", fold(text))))
+    return tuple(part for word in words for part in _unit_apart(word))
+
+
+@lru_cache(maxsize=4096)
+def _unit_apart(word: str) -> tuple[str, ...]:
+    """A word with its unit glued on as two: 'mafgs' -> maf, gs."""
+    known = vocabulary().words
+    unit = next((u for u in _GLUED_UNITS if word.endswith(u) and word[: -len(u)] in known), "")
+    return (word,) if not unit or word in known else (word[: -len(unit)], unit)
 
 
 @lru_cache(maxsize=4096)
@@ -131,6 +154,8 @@ def read_words(words: tuple[str, ...]) -> Read:
         ideas.update(found)
         number = max(number, last)
         sure *= how
+    if "gauge" in ideas and not any(_meaning(w)[0] == (("absolute",), 1) for w in words):
+        ideas.discard("absolute")  # 'MAP' only implies it
     return Read(frozenset(ideas), sure, tuple(left), number, words)
 
 
@@ -206,7 +231,7 @@ def _glued(word: str) -> tuple[str, ...]:
 
 
 _SHORT_PIECES = frozenset(
-    {"dc", "pw", "wg", "kr", "tp", "o2", "ol", "ic", "ft", "af", "wb", "de", "st", "lt"}
+    {"bc", "dc", "pw", "wg", "kr", "tp", "o2", "ol", "ic", "ft", "af", "wb", "de", "st", "lt"}
 )
 
 

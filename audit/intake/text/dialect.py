@@ -67,6 +67,10 @@ NULLS = frozenset(
         "timeout",
     )
 )
+# Of these, what a logger writes for a sensor that is there and does not work; the others may mean that there is none.
+ERROR_WORDS = frozenset(
+    ("err", "error", "invalid", "timeout", "no data", "nodata", "#value!", "#num!", "#div/0!")
+)
 _EXP = r"(?:[eE][-+]?\d{1,3})?"
 _UNIT = r"(?:\s?[^\W\d_][^\d\s,;|]{0,9}\d?|\s?[%°\"'][^\d\s]{0,6})?"
 _POINT = re.compile(rf"\s*[-+]?(?:\d+\.?\d*|\.\d+){_EXP}{_UNIT}\s*")

@@ -17,6 +17,7 @@ from audit.model import Note
 COMMON = 0.1  # share of the lines from which a width is the file's habit, not an accident
 SHORT_COMMON = 0.02
 LOOKED_AT = 2000  # odd lines that are read as text, at most
+CUT_OFF = "sensor.gap"  # what a torn end is: from there on rows are missing
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,6 +31,7 @@ class Kept:
     quotes: bool = True
     next_table: int | None = None
     short: bool = False  # rows may lack their last cells
+    cut_off: bool = False  # the last line was torn, and left out
     mask: npt.NDArray[np.bool_] = field(
         default_factory=lambda: np.ones(0, dtype=bool)
     )  # from layout.first on
@@ -81,8 +83,8 @@ def choose_lines(layout: Layout) -> Kept:
             restarts.append(layout.first + i)
         else:
             stray.append(i)
-    notes = [] if next_table is not None else _cut_off(layout, counts, keep, stray, width)
-    notes = stray_notes(layout, [layout.first + i for i in stray]) + notes
+    torn = [] if next_table is not None else _cut_off(layout, counts, keep, stray, width)
+    notes = stray_notes(layout, [layout.first + i for i in stray]) + torn
     if long_is_habit:
         notes.append(
             Note(
@@ -94,7 +96,17 @@ def choose_lines(layout: Layout) -> Kept:
         )
     lines = np.flatnonzero(keep) + layout.first
     at = None if next_table is None else layout.first + next_table
-    return Kept(lines, width, tuple(notes), tuple(restarts), quotes, at, bool(short_is_habit), keep)
+    return Kept(
+        lines=lines,
+        width=width,
+        notes=tuple(notes),
+        restarts=tuple(restarts),
+        quotes=quotes,
+        next_table=at,
+        short=bool(short_is_habit),
+        cut_off=bool(torn),
+        mask=keep,
+    )
 
 
 def _count(layout: Layout) -> tuple[Ints, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -248,8 +260,9 @@ def _cut_off(
     )
     return [
         Note(
-            f"line {number}: {how}; the file seems cut off there. Read up to line {number - 1}.",
+            f"line {number}: {how}; the file is cut off there. Read up to line {number - 1}.",
             line=number,
+            code=CUT_OFF,
         )
     ]
 

@@ -117,10 +117,6 @@ def _second_look(data: Lines, first_guess: Guess | None) -> Guess:
     wide = guess_dialect(_sample(data, range(len(data)), 400))
     if wide is not None and wide.share >= 0.12:
         return wide
-    if len(data) == 1 and data.length(0) > 1 << 20:
-        raise UnreadableLog(
-            "line 1: a single line of more than 1 MB without a line break. Export it again with one row a line"
-        )
     guess = wide or first_guess
     texts = _sample(data, range(len(data)), 40)
     if not texts:

@@ -16,10 +16,18 @@ from audit.intake.text.quick_way import quick_table
 from audit.intake.text.slow_way import slow_table
 from audit.intake.text.table import Table, finish
 
+MOST_COLUMNS = 1500
+
 
 def parse_table(data: Bytes) -> Table:
     """Read the first table in the text (UTF-8 bytes). Raises NotALog or UnreadableLog."""
-    layout = find_layout(find_lines(single_to_double_quotes(without_blank_end(data))))
+    lines = find_lines(single_to_double_quotes(without_blank_end(data)))
+    layout = find_layout(lines)
+    if layout.width > MOST_COLUMNS:
+        raise UnreadableLog(
+            f"line {layout.first + 1}: {layout.width} columns, more than {MOST_COLUMNS}. "
+            "Export it with one moment a row and one channel a column"
+        )
     names = [f"c{i}" for i in range(layout.width)]
     rules: dict[str, Rule | None] = {}
     quick = quick_table(layout, names, rules, None)
@@ -42,9 +50,6 @@ def parse_table(data: Bytes) -> Table:
             "a header but no row of data below it. Copy the log from the logger again"
         )
     return finish(layout, kept, frame, rules, dropped)
-
-
-# --- the plan: what each column seems to be, from a sample ------------------------------------------
 
 
 __all__ = ["Table", "parse_table"]

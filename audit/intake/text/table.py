@@ -30,6 +30,7 @@ class Table:
     decimal: str = "."
     made_up_header: bool = False
     next_line: int | None = None  # where another table with other columns begins, 0-based
+    cut_off: bool = False  # its last line was torn, and left out
 
 
 def finish(
@@ -78,6 +79,7 @@ def finish(
         layout.dialect.decimal,
         layout.header.made_up,
         next_table,
+        kept.cut_off,
     )
 
 

@@ -1,16 +1,21 @@
-"""The best estimate of ambient pressure, and where it comes from."""
+"""A first estimate of ambient pressure, to read units by; audit/pulls/boost.py decides what boost is counted from."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
 from audit.intake.units.scene import Scene, quantile
 from audit.model import Array, Barometric
 from audit.signal.arrays import median
+from audit.signal.robust import MAD_TO_SIGMA
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 
 LOW_KPA, HIGH_KPA = 58.0, 107.0
 WEATHER_KPA = 3.0  # weather moves the true pressure by some 3 kPa either way
+LEAST_PAIRS = 20  # rows with both an absolute and a gauge reading
+MOST_SPREAD_KPA = 6.0  # two readings of one pressure that lie wider apart are not that
 
 
 def from_channel(kpa: Array) -> Barometric | None:
@@ -18,7 +23,7 @@ def from_channel(kpa: Array) -> Barometric | None:
     real = kpa[np.isfinite(kpa) & (kpa > LOW_KPA) & (kpa < HIGH_KPA)]
     if len(real) == 0 or len(real) < 0.2 * np.isfinite(kpa).sum():
         return None
-    return Barometric(median(real), "barometric channel", 1.0)
+    return Barometric(median(real), "barometric channel", 1.0, kind="channel")
 
 
 def from_stopped(manifold_kpa: Array, scene: Scene) -> Barometric | None:
@@ -26,7 +31,32 @@ def from_stopped(manifold_kpa: Array, scene: Scene) -> Barometric | None:
     level = scene.level(manifold_kpa, scene.stopped)
     if level is None or not LOW_KPA < level < HIGH_KPA:
         return None
-    return Barometric(level, "manifold pressure with the engine stopped", 1.0)
+    return Barometric(level, "manifold pressure with the engine stopped", 0.5, kind="stopped")
+
+
+def from_pair(absolute_kpa: Array, gauge_kpa: Array) -> Barometric | None:
+    """Ambient pressure as what an absolute reading of manifold pressure has over a gauge reading of it, kPa.
+
+    Arrays of the same rows, NaN without a sample. Rows at the lowest gauge reading are left out where it sits there
+    (a gauge that knows no vacuum). None where too few rows have both, or the difference is no ambient pressure or no
+    constant. Its uncertainty is three standard deviations of the median, at least 1 kPa for the sensors' zeros.
+    """
+    both = np.isfinite(absolute_kpa) & np.isfinite(gauge_kpa)
+    if both.any():
+        lowest = gauge_kpa == gauge_kpa[both].min()
+        if (both & lowest).sum() > 0.05 * both.sum():
+            both &= ~lowest
+    if both.sum() < LEAST_PAIRS:
+        return None
+    apart = absolute_kpa[both] - gauge_kpa[both]
+    level = median(apart)
+    spread = MAD_TO_SIGMA * median(np.abs(apart - level))  # as a standard deviation, Huber (1981)
+    if not LOW_KPA < level < HIGH_KPA or spread > MOST_SPREAD_KPA:
+        return None
+    of_median = (
+        1.2533 * spread / float(np.sqrt(both.sum()))
+    )  # of a median, Kenney and Keeping (1951)
+    return Barometric(level, "absolute less gauge manifold pressure", max(1.0, 3.0 * of_median))
 
 
 def from_height(altitude_m: float | None) -> Barometric | None:
@@ -34,7 +64,10 @@ def from_height(altitude_m: float | None) -> Barometric | None:
     if altitude_m is None:
         return None
     return Barometric(
-        standard_pressure_kpa(altitude_m), f"the car file's altitude, {altitude_m:g} m", WEATHER_KPA
+        standard_pressure_kpa(altitude_m),
+        f"the altitude given, {altitude_m:g} m",
+        WEATHER_KPA,
+        kind="altitude",
     )
 
 
@@ -54,12 +87,15 @@ def from_wide_open(manifold_kpa: Array, scene: Scene) -> Barometric | None:
     low, mid = quantile(picked, 0.1), quantile(picked, 0.5)
     if mid - low > 4.0 or not LOW_KPA < mid < 104.0:
         return None
-    return Barometric(mid + 1.0, "manifold pressure wide open before the turbo spools", 4.0)
+    return Barometric(
+        mid + 1.0, "manifold pressure wide open before the turbo spools", 6.0, kind="wide_open"
+    )
 
 
 def assumed() -> Barometric:
     """Sea level, for want of anything better."""
-    return Barometric(STANDARD_PRESSURE_KPA, "assumed: standard pressure at sea level", 8.0)
+    what = "assumed: standard pressure at sea level"
+    return Barometric(STANDARD_PRESSURE_KPA, what, 8.0, kind="assumed")
 
 
 def best(
@@ -69,14 +105,18 @@ def best(
     manifold_is_absolute: bool,
     scene: Scene,
     altitude_m: float | None,
+    pairs: Sequence[tuple[Array, Array]] = (),
 ) -> Barometric:
-    """The first of: barometric channel, engine stopped, altitude, wide open before spool, sea level.
+    """The first of: barometric channel, engine stopped, absolute less gauge, altitude, wide open before spool, sea level.
 
-    manifold_kpa: absolute and thinned; only an absolute sensor can tell ambient pressure.
+    manifold_kpa: absolute and thinned; only an absolute sensor can tell ambient pressure. pairs: an absolute and a
+    gauge reading of it, kPa.
     """
     found = from_channel(channel_kpa) if channel_kpa is not None else None
     if found is None and manifold_is_absolute and manifold_kpa is not None:
         found = from_stopped(manifold_kpa, scene)
+    if found is None:
+        found = next((p for p in (from_pair(*pair) for pair in pairs) if p is not None), None)
     found = found or from_height(altitude_m)
     if found is None and manifold_is_absolute and manifold_kpa is not None:
         found = from_wide_open(manifold_kpa, scene)

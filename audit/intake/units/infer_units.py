@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units import barometric, mixture, moving, plain_units, pressure
 from audit.intake.units.decide import Candidate, Decision
 from audit.intake.units.railed import temperature_without_rails
 from audit.intake.units.scene import Scene, opening_of
 from audit.intake.units.temperature import Column, temperatures
-from audit.intake.units.unit_text import Unit, units
-from audit.model import Array, Barometric, Car
-from audit.tables import channel_rows
+from audit.model import Array, Barometric, Car, base_of
+from audit.tables import row_of
 
 US_UNITS = {"psi", "psi_gauge", "psi_absolute", "inhg", "inhg_psi", "mph", "f", "lbmin"}
 METRIC_UNITS = {
@@ -82,7 +82,7 @@ def infer_units(
     columns = [
         Column(n, temperature_without_rails(n, s.values), s.stated, s.stated_from)
         for n, s in sources.items()
-        if channel_rows()[n].quantity == "temperature"
+        if row_of(n).quantity == "temperature"
     ]
     if columns:
         out.decisions.update(temperatures(columns, scene, us_hint=us_hint))
@@ -159,36 +159,27 @@ def _pressures(
     known = (
         barometric.from_channel(channel_kpa) if channel_kpa is not None else None
     ) or barometric.from_height(car.altitude_m)
-    kpa, absolute = None, False
-    if "manifold_pressure" in sources:
-        source = sources["manifold_pressure"]
-        offset = known.kpa if known else barometric.assumed().kpa
-        ambient = pressure.Ambient(known.kpa, known.uncertainty_kpa + 2.0) if known else None
-        found = pressure.manifold(
-            source.values,
-            scene,
-            stated=source.stated,
-            stated_from=source.stated_from,
-            hints=source.hints,
-            words=source.words,
-            like=_like(out, "barometric_pressure"),
-            ambient=ambient,
-            gauge_offset_kpa=offset,
-            pair=second["manifold_pressure"][0] if "manifold_pressure" in second else None,
-        )
-        out.decisions["manifold_pressure"] = found
-        kpa, absolute = (
-            turned(source.values, found.candidate),
-            found.candidate.reference == "absolute",
-        )
+    manifolds = _manifolds(sources, scene, out, second, known)
+    absolutes = [n for n in manifolds if _reference(out, n) == "absolute"]
+    gauges = [n for n in manifolds if _reference(out, n) == "gauge"]
+    kpa = _kpa(sources, out, [*absolutes, *gauges])
     out.barometric = barometric.best(
         channel_kpa=channel_kpa,
         manifold_kpa=kpa,
-        manifold_is_absolute=absolute,
+        manifold_is_absolute=bool(absolutes),
         scene=scene,
         altitude_m=car.altitude_m,
+        pairs=[
+            (turned(sources[a].values, out.decisions[a].candidate), _over_ambient(sources, out, g))
+            for a in absolutes
+            for g in gauges
+        ],
     )
     ambient_kpa = out.barometric.kpa
+    for name in gauges:  # so that boost is what the gauge read
+        found = out.decisions[name]
+        out.decisions[name] = replace(found, candidate=replace(found.candidate, offset=ambient_kpa))
+    kpa = _kpa(sources, out, manifolds)
     if "boost_target" in sources:
         source = sources["boost_target"]
         like = _like(out, "manifold_pressure", "barometric_pressure")
@@ -207,18 +198,65 @@ def _pressures(
                 *([car.target_kpa] if car.target_kpa else []),
             ],
         )
-    for name in ("fuel_pressure", "oil_pressure"):
-        if name in sources:
-            source = sources[name]
+    for name, source in sources.items():
+        if base_of(name) in ("fuel_pressure", "oil_pressure"):
             out.decisions[name] = pressure.line_pressure(
                 source.values,
                 scene,
-                channel=name,
+                channel=base_of(name),
                 stated=source.stated,
                 stated_from=source.stated_from,
                 hints=source.hints,
                 ambient_kpa=ambient_kpa,
             )
+
+
+def _manifolds(
+    sources: Mapping[str, Source],
+    scene: Scene,
+    out: Inferred,
+    second: Mapping[str, tuple[Array, Unit | None]],
+    known: Barometric | None,
+) -> list[str]:
+    """Decide each manifold pressure, and name them, the first first."""
+    names = [n for n in sources if base_of(n) == "manifold_pressure"]
+    names.sort(key=lambda n: (len(n), n))
+    offset = known.kpa if known else barometric.assumed().kpa
+    ambient = pressure.Ambient(known.kpa, known.uncertainty_kpa + 2.0) if known else None
+    for name in names:
+        source = sources[name]
+        beside = next((sources[n].values for n in names if n != name), None)
+        if beside is None and name in second:
+            beside = second[name][0]
+        out.decisions[name] = pressure.manifold(
+            source.values,
+            scene,
+            stated=source.stated,
+            stated_from=source.stated_from,
+            hints=source.hints,
+            words=source.words,
+            like=_like(out, "barometric_pressure", *(n for n in names if n != name)),
+            ambient=ambient,
+            gauge_offset_kpa=offset,
+            pair=beside,
+        )
+    return names
+
+
+def _kpa(sources: Mapping[str, Source], out: Inferred, names: Sequence[str]) -> Array | None:
+    """The thinned values of the first of these, kPa absolute; None where there is none."""
+    first = next(iter(names), None)
+    return None if first is None else turned(sources[first].values, out.decisions[first].candidate)
+
+
+def _reference(out: Inferred, name: str) -> str:
+    return out.decisions[name].candidate.reference
+
+
+def _over_ambient(sources: Mapping[str, Source], out: Inferred, name: str) -> Array:
+    """A gauge column's thinned values over ambient pressure, kPa."""
+    candidate = out.decisions[name].candidate
+    return turned(sources[name].values, replace(candidate, offset=0.0))
 
 
 def _like(out: Inferred, *names: str) -> Unit | None:
@@ -245,9 +283,9 @@ def _other(
     us_hint: float,
     second: Mapping[str, tuple[Array, Unit | None]],
 ) -> Decision:
-    source = sources[name]
+    source, base = sources[name], base_of(name)
     stated, stated_from, values = source.stated, source.stated_from, source.values
-    if name in ("lambda", "lambda_target"):
+    if base in ("lambda", "lambda_target"):
         says = car.path is not None or car.stoichiometric_afr != mixture.PETROL_AFR
         return mixture.mixture(
             values,
@@ -275,8 +313,9 @@ def _other(
         )
     if name == "ignition_timing":
         return plain_units.ignition(values, stated=stated, stated_from=stated_from)
-    if name == "knock_retard":
-        return plain_units.retard(values, stated=stated, stated_from=stated_from)
+    if base == "knock_retard":
+        every = [s.values for n, s in sources.items() if base_of(n) == base]
+        return plain_units.retard(values, every, stated=stated, stated_from=stated_from)
     if name == "mass_air_flow":
         return moving.mass_flow(
             values,
@@ -293,14 +332,14 @@ def _other(
             stated=stated,
             stated_from=stated_from,
         )
-    if name in BY_SIZE:
-        keys, span, width, usual = BY_SIZE[name]
+    if base in BY_SIZE:
+        keys, span, width, usual = BY_SIZE[base]
         return plain_units.by_size(
             values, keys, span, width=width, stated=stated, stated_from=stated_from, usual=usual
         )
-    if channel_rows()[name].quantity == "percent":
-        return plain_units.percentage(name, values, stated=stated, stated_from=stated_from)
-    unit = stated or Unit("", "", channel_rows()[name].quantity)
+    if row_of(name).quantity == "percent":
+        return plain_units.percentage(base, values, stated=stated, stated_from=stated_from)
+    unit = stated or Unit("", "", row_of(name).quantity)
     return Decision(
         Candidate(unit, unit.said, unit.scale, unit.offset),
         stated_from if stated else "assumed",

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.decide import STATED, Candidate, Decision, Scored, decide, plain, window
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units
 from audit.model import Array
 from audit.signal.arrays import median
 
@@ -43,15 +43,20 @@ def scored_units(keys: Sequence[str], stated: Unit | None, usual: dict[str, floa
 def engine_speed(values: Array, *, stated: Unit | None, stated_from: str) -> Decision:
     """rpm, thousands, rad/s or rev/s: an engine idles at 600 to 1100 rpm and stays under 9500."""
     finite = _sorted(values)
-    turning = finite[finite > 0.02 * max(float(finite[-1]), 1e-9)]
-    low, high = (quantile(turning, 0.05), float(turning[-1])) if len(turning) else (0.0, 0.0)
+    turning = finite[finite > 0.02 * max(quantile(finite, 0.998), 1e-9)]
+    low, high = (quantile(turning, 0.05), quantile(turning, 0.998)) if len(turning) else (0.0, 0.0)
     if stated is not None and stated.key == "rpm" and 0 < high < 25.0:
         stated = None  # 'Engine RPM' is a name as much as a unit; none tops out at 25 a minute
     scored = scored_units(
         ("rpm", "krpm", "rads", "hz"), stated, {"krpm": -0.5, "rads": -2.5, "hz": -3.0}
     )
+    mid = median(turning) if len(turning) else 0.0
     for one in scored:
         if high > 0:
+            one.add(
+                window(one.candidate.turned(mid), 550.0, 6500.0, 150.0, 6.0),
+                "no engine runs at that speed half of the time",
+            )
             one.add(
                 window(one.candidate.turned(high), 550.0, 9800.0, 150.0, 12.0),
                 "its highest value is no engine speed",
@@ -116,7 +121,7 @@ def _volts(scored: list[Scored], finite: Array, stated: Unit | None) -> None:
 
 
 def _trim(finite: Array, stated: Unit | None, stated_from: str) -> Decision:
-    mid, low, high = quantile(finite, 0.5), float(finite[0]), float(finite[-1])
+    mid, low, high = (quantile(finite, share) for share in (0.5, 0.002, 0.998))
     scored = scored_units(
         ("pct", "fraction", "multiplier", "centred"),
         stated,
@@ -231,15 +236,31 @@ def ignition(values: Array, *, stated: Unit | None, stated_from: str) -> Decisio
     return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0)
 
 
-def retard(values: Array, *, stated: Unit | None, stated_from: str) -> Decision:
-    """Timing taken out, positive; a column that only goes negative is turned over."""
-    finite = _sorted(values)
-    low, high = quantile(finite, 0.0), quantile(finite, 1.0)
-    negative = low < -0.2 and abs(low) > 2.0 * max(high, 0.0)
+OFF_ZERO = 0.3  # °: nearer to nought a reading tells no sign
+STRAYS, STRAY_SHARE, FEW = 3, 0.02, 0.25  # most readings of the other sign, also by their share
+
+
+def retard(
+    values: Array, every: Sequence[Array], *, stated: Unit | None, stated_from: str
+) -> Decision:
+    """Timing taken out, positive; a column that goes negative, but for strays, is turned over.
+
+    Told by how many readings stand to either side of nought, never by how far the furthest goes. every: the columns of
+    all knock sensors, which tell for one that has nothing to tell itself.
+    """
+    below, above = _either_side([values])
+    if not below and not above:
+        below, above = _either_side(every)
+    negative, less, more = below > above, min(below, above), max(below, above)
+    mixed = less > max(STRAYS, STRAY_SHARE * more) or (less > 0 and less >= FEW * more)
     unit = units()["deg_negative"] if negative else stated or units()["deg"]
-    why = "it only goes negative, so negative means taken out" if negative else ""
-    mixed = low < -0.5 and high > 0.5 and not negative
-    said = "° (both signs, positive taken as taken out)" if mixed else unit.said
+    count = f"{below:.0f} readings below nought, {above:.0f} above"
+    why = f"negative means taken out: {count}" if negative else ""
+    if mixed:
+        why = f"it goes to both sides of nought: {count}"
+    elif above and not negative:
+        why = f"positive means taken out: {count}"
+    said = "° (both signs, the commoner taken as taken out)" if mixed else unit.said
     return Decision(
         Candidate(unit, said, -1.0 if negative else 1.0),
         "physics" if negative else stated_from or "assumed",
@@ -248,6 +269,15 @@ def retard(values: Array, *, stated: Unit | None, stated_from: str) -> Decision:
         "the other sign" if mixed else "",
         mixed,
     )
+
+
+def _either_side(columns: Sequence[Array]) -> tuple[int, int]:
+    """How many readings stand below nought and how many above."""
+    with np.errstate(invalid="ignore"):
+        return (
+            sum(int((column < -OFF_ZERO).sum()) for column in columns),
+            sum(int((column > OFF_ZERO).sum()) for column in columns),
+        )
 
 
 def by_size(

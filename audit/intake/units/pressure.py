@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units, units_of
 from audit.intake.units.decide import STATED, Candidate, Decision, Scored, decide, plain, window
 from audit.intake.units.railed import pressure_without_rails
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units, units_of
 from audit.model import Array
 from audit.signal.arrays import median
 
@@ -25,6 +25,8 @@ USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -3.0, "inhg": -5.0}
 ALIKE = 2.0  # the file's other pressures are in this unit
 OFFSET = 40.0  # kPa: as much a sensor may be out and still be read in its own unit
 SHORT = 4.0  # most that boost far under its target weighs against the target's unit: a broken car does that too
+OFF_IDLE_RPM = 2000.0  # an engine that never turns faster was not driven
+STILL = 0.3  # of its highest value: a pressure that moves less was not driven either
 BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
 
 
@@ -59,6 +61,7 @@ class Levels:
     wide_low: float | None
     wide_high: float | None
     only_wide: bool = False  # the throttle is known, and never closed
+    loaded: bool = True  # it may be that the engine was under load: boost can be looked for
 
 
 def levels(values: Array, scene: Scene) -> Levels | None:
@@ -75,7 +78,16 @@ def levels(values: Array, scene: Scene) -> Levels | None:
         scene.level(values, scene.wide, share=0.1),
         scene.level(values, scene.wide, share=0.95),
         scene.closed is not None and not bool(scene.closed.any()),
+        _loaded(ordered, scene),
     )
+
+
+def _loaded(ordered: Array, scene: Scene) -> bool:
+    """Whether the log shows the engine under load: by engine speed, else by how far the pressure moves."""
+    if scene.rpm is not None:
+        return bool(np.nanmax(scene.rpm, initial=0.0) > OFF_IDLE_RPM)
+    low, high = quantile(ordered, 0.02), quantile(ordered, 0.98)
+    return high - low > STILL * max(abs(low), abs(high))
 
 
 def pressure_candidates(stated: Unit | None, like: Unit | None = None) -> list[tuple[Unit, float]]:
@@ -95,8 +107,9 @@ def reference_prior(hints: frozenset[str], words: Sequence[str], stated: Unit | 
     points = 0.0
     if stated is not None and stated.reference:
         points += 3.5 if stated.reference == "gauge" else -3.5
+    says_gauge = "gauge" in hints or (stated is not None and stated.reference == "gauge")
     if "map" in words:
-        points -= 1.5
+        points -= 0.0 if says_gauge else 1.5
     elif "absolute" in hints:
         points -= 3.0
     if hints & {"gauge", "vacuum"}:
@@ -172,7 +185,7 @@ def manifold(
         ]
     if seen is not None:
         for one in scored:
-            _weigh(one, seen, ambient or UNKNOWN_AMBIENT)
+            _add_evidence(one, seen, ambient or UNKNOWN_AMBIENT)
     if pair is not None:
         _weigh_pair(scored, values, pair)
     return decide(
@@ -180,11 +193,11 @@ def manifold(
         stated=stated,
         stated_from=stated_from,
         typical=seen.high if seen else 1.0,
-        safest=True,
+        safest=seen is None or seen.loaded,  # where nothing is judged, the likeliest
     )
 
 
-def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
+def _add_evidence(one: Scored, seen: Levels, ambient: Ambient) -> None:
     """Put the evidence of the levels on a candidate."""
     is_gauge = one.candidate.reference == "gauge"
     offset = one.candidate.offset if is_gauge else 0.0
@@ -239,10 +252,10 @@ def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
             ),
             "it never comes down to ambient pressure",
         )
-    if high < 107.0 and not is_gauge:
+    if high < 107.0 and not is_gauge and seen.loaded:
         one.add(-1.5, "there would be no boost in it")
     one.add(
-        window(high, 55.0, 360.0, 12.0 if high < 55.0 else 45.0, 14.0),
+        window(high, 55.0 if seen.loaded else 15.0, 360.0, 12.0 if high < 55.0 else 45.0, 14.0),
         "its highest value is not a manifold pressure",
     )
     if (
@@ -370,7 +383,7 @@ def boost_target(
                     ),
                     "it is far from the car file's target",
                 )
-            rest = one.candidate.turned(float(finite[0])) if len(finite) else 0.0
+            rest = one.candidate.turned(quantile(finite, 0.01)) if len(finite) else 0.0
             one.add(window(rest, -105.0, 260.0, 5.0, 12.0))
             if (
                 len(finite)

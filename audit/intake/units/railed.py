@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.model import Array
+from audit.model import Array, base_of
 
 LEAST_LEFT = 20  # samples that must remain to judge by
 DROPOUTS = (
@@ -59,4 +59,8 @@ def pressure_without_rails(values: Array) -> Array:
 
 def temperature_without_rails(channel: str, values: Array) -> Array:
     """A temperature without what stands at a rail; the exhaust's moves too quickly to tell."""
-    return values if channel == "exhaust_gas_temp" else without_rails(values, gap=TEMPERATURE_GAP)
+    return (
+        values
+        if base_of(channel) == "exhaust_gas_temp"
+        else without_rails(values, gap=TEMPERATURE_GAP)
+    )

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.decide import STATED, Decision, Scored, decide, plain, window
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units
-from audit.model import Array
+from audit.model import Array, base_of
 from audit.signal.arrays import median, median_of_finite
 
 KEYS = ("c", "f", "k")
@@ -33,6 +33,11 @@ class Column:
     stated: Unit | None
     stated_from: str
 
+    @property
+    def kind(self) -> str:
+        """The quantity: 'intake_air_temp' for 'intake_air_temp_2'."""
+        return base_of(self.channel)
+
 
 def temperatures(columns: Sequence[Column], scene: Scene, *, us_hint: float) -> dict[str, Decision]:
     """Channel -> decision. us_hint: points for °F from the rest of the file (psi, mph), negative for °C."""
@@ -45,7 +50,7 @@ def temperatures(columns: Sequence[Column], scene: Scene, *, us_hint: float) -> 
             if column.stated is None:
                 prior += us_hint if unit.key == "f" else -3.0 if unit.key == "k" else 0.0
             one = Scored(plain(unit), prior)
-            _weigh(one, column, scene)
+            _add_evidence(one, column, scene)
             ones.append(one)
         scores[column.channel] = ones
     _weigh_against_coolant(columns, scores)
@@ -60,29 +65,29 @@ def _decide(column: Column, ones: Sequence[Scored]) -> Decision:
         stated=column.stated,
         stated_from=column.stated_from,
         typical=quantile(finite, 0.9) if len(finite) else 1.0,
-        safest=column.channel != "coolant_temp",
+        safest=column.kind != "coolant_temp",
     )
 
 
-def _weigh(one: Scored, column: Column, scene: Scene) -> None:
+def _add_evidence(one: Scored, column: Column, scene: Scene) -> None:
     finite = np.sort(column.values[np.isfinite(column.values)])
     if len(finite) == 0:
         return
     low, mid, high = (one.candidate.turned(quantile(finite, q)) for q in (0.02, 0.5, 0.98))
-    if column.channel == "coolant_temp":
+    if column.kind == "coolant_temp":
         _weigh_coolant(one, column, scene, low, high)
-    elif column.channel == "exhaust_gas_temp":
+    elif column.kind == "exhaust_gas_temp":
         one.add(window(high, 150.0, 1050.0, 40.0, 10.0), "it is no exhaust temperature")
         one.add(window(low, -20.0, 1000.0, 15.0, 8.0))
-    elif column.channel == "oil_temp":
+    elif column.kind == "oil_temp":
         one.add(window(high, 20.0, 145.0, 10.0, 12.0), "it is too hot or too cold for oil")
         one.add(window(low, -20.0, 130.0, 8.0, 10.0))
         one.add(window(mid, 55.0, 130.0, 35.0, 1.5))
     else:
-        top = {"ambient_air_temp": 45.0, "fuel_temp": 75.0}.get(column.channel, 95.0)
+        top = {"ambient_air_temp": 45.0, "fuel_temp": 75.0}.get(column.kind, 95.0)
         one.add(
             window(high, -2.0, top, 7.0, 12.0),
-            f"it is too hot or too cold for {column.channel.replace('_', ' ')}",
+            f"it is too hot or too cold for {column.kind.replace('_', ' ')}",
         )
         one.add(window(low, -18.0, top - 15.0, 5.0, 12.0), "it is colder than air is driven in")
         one.add(window(mid, 8.0, min(top, 62.0), 9.0, 3.5))
@@ -123,11 +128,11 @@ def _weigh_against_coolant(columns: Sequence[Column], scores: Mapping[str, list[
     _weigh_cold_start(coolant, by_name, scores)
     best = max(scores["coolant_temp"], key=lambda s: s.total)
     water = best.candidate.turned(median_of_finite(coolant.values))
-    for name in ("intake_air_temp", "ambient_air_temp"):
-        column = by_name.get(name)
-        if column is None or not np.isfinite(column.values).any():
+    for column in columns:
+        airy = column.kind in ("intake_air_temp", "ambient_air_temp")
+        if not airy or not np.isfinite(column.values).any():
             continue
-        for one in scores[name]:
+        for one in scores[column.channel]:
             air = one.candidate.turned(median_of_finite(column.values))
             one.add(
                 window(air, -40.0, max(water + 6.0, 30.0), 8.0, 4.0),

@@ -100,6 +100,7 @@ _BY_CODE: Mapping[str, Levels] = {
     "heat.intake": _rise_from("intake_start_c", "intake_peak_c", "intake_rise_c"),
     "heat.coolant": _rise_from("coolant_start_c", "coolant_peak_c", "coolant_rise_c"),
     "heat.cold": _heat,
+    "heat.exhaust": _plain,
     "knock.retard": _plain,
     "fuel.injector_limit": _plain,
     "electrical.voltage": _plain,

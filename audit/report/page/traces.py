@@ -12,7 +12,7 @@ from audit.report.display import figure, unit_for
 from audit.report.page.marks import LEAD_S, TAIL_S, Numbered, marks_of
 from audit.report.page.panels import PANELS, Panel, channel_name
 from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
-from audit.tables import channel_rows, limits
+from audit.tables import channel_rows, limits_for
 
 BUDGET = (
     150_000  # packed samples in a page: 2.7 bytes each keep it under 2 MB with the plotting library
@@ -222,7 +222,7 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
             }
         )
     settled = audit.measures.get("boost_settled_kpa")
-    room = limits(car.thresholds).row("boost.overshoot", "boost_overshoot_kpa").watch
+    room = limits_for(car).row("boost.overshoot", "boost_overshoot_kpa").watch
     boost = pull.believed("boost")
     if settled is None or room is None or not boost:
         return lines, []
@@ -273,9 +273,12 @@ def _load_told(boost: Array, lam: Array, drawn: Sequence[Mapping[str, Any]], uni
 
 def _load_limits(audit: PullAudit, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
     """Each level of the sustained lean limit from the boost on from which it holds."""
-    table = limits(audit.pull.car.thresholds)
+    table = limits_for(audit.pull.car)
     load = table.setting("load_kpa")
     row = table.row("mixture.lean", "lean_lambda" if top_kpa >= load else "lean_low_boost_lambda")
+    row = row.when(
+        top_kpa
+    )  # the levels go by boost: drawn are those of the most boost, the strictest
     start = shown(load if top_kpa >= load else 0.0, "kPa", us=us)
     levels: Mapping[str, float | None] = {"watch": row.watch, "hold": row.hold, "stop": row.stop}
     return [

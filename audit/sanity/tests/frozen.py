@@ -2,66 +2,243 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 
-from audit.model import Array
-from audit.sanity.state import State
+from audit.engine import OPEN_SHARE, State
+from audit.model import Array, Bools
 from audit.sanity.tests.still import still_runs
+from audit.signal.arrays import median
+from audit.signal.spans import runs
 
 SWING_PCT = 30.0  # a throttle moved this far moves air, mixture and engine speed
 INSIDE_S = 0.5  # seen this far inside the run, so that a lagging sensor is no frozen one
 LIVELY = 0.7  # noise over resolution from which equal samples in a row are beyond chance
 IN_A_ROW = 30  # of them; at a noise of 0.7 steps the odds against are some 1e-9
 AIR = 1.2  # lambda from which a gauge may stand at its lean end on a fuel cut
+RICH_END = 0.72  # and at its rich end below this; common practice, no published source
 SLOW_BOOST_S = 4.0  # boost that must show in a charge temperature that has not moved for flat_s
+SLOW_LONG = 2.0  # so many times as much of it where it has not moved for a shorter while
 RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
+# What an opening throttle moves by more than any resolution, and the s in which it has done so.
+OPENS = {"manifold_pressure": 1.0, "mass_air_flow": 1.0, "lambda": 1.2, "engine_speed": 1.5}
+BEFORE_S = {
+    "manifold_pressure": -0.15,
+    "mass_air_flow": -0.15,
+    "lambda": 0.3,
+    "engine_speed": -0.15,
+}
+DRIVERS = ("throttle_position", "pedal_position")
+FOLLOWS_S = 0.5  # a manifold has followed its throttle after this
+DRIVER_KPA = 60.0  # a throttle short of wide open cannot stand while the manifold swings this far
+# Equal samples in a row by chance, over a whole log: rarer than this is no chance.
+ODDS = 1e-6
+LEAST_RUN, LEAST_RUN_S = 5, 0.5
+LEAST_PAIRS = 40  # of samples to learn from how often a channel repeats itself
+LEVELS = 3  # moved through in every other pull: a coarse channel that stood through one whole pull is frozen
+LIKE = 1.4  # pulls not longer than this many times the one in question can be compared with it
 
 
-def frozen_runs(
-    name: str,
-    t: Array,
-    value: Array,
-    state: State,
-    *,
-    for_s: float,
-    sigma: float,
-    step: float,
-    slow: bool = False,
-) -> list[tuple[int, int]]:
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """A channel's own samples: t in s, value, white noise and resolution in its unit, and what the engine did.
+
+    for_s: how long it may stand at all, None for ever; slow: the quantity moves slowly; stirs: a pull always
+    moves it; fine: a resolution at which it never stands in one.
+    """
+
+    name: str
+    t: Array
+    value: Array
+    state: State
+    sigma: float
+    step: float
+    for_s: float | None = None
+    slow: bool = False
+    stirs: bool = False
+    fine: float = 0.0
+
+    @cached_property
+    def ends(self) -> tuple[float, float]:
+        """The lowest and the highest reading."""
+        return float(self.value.min()), float(self.value.max())
+
+    @cached_property
+    def interval_s(self) -> float:
+        """Its own usual interval."""
+        return median(np.diff(self.t))
+
+    @cached_property
+    def same(self) -> Bools:
+        """For each step to the next sample: does the value stay?"""
+        return np.asarray(np.diff(self.value) == 0.0)
+
+    @cached_property
+    def stretch(self) -> Array:
+        """For each sample the number of the wide-open stretch that it lies in, -1 for none."""
+        out = np.full(len(self.t), -1)
+        for i, (start, end) in enumerate(self.state.windows):
+            out[slice(*np.searchsorted(self.t, (start - 1e-9, end + 1e-9)))] = i
+        return out
+
+    def rows(self, a: int, b: int, *, inside_s: float = 0.0) -> slice:
+        """The rows of the log that samples a to b (one past the last) span, inside_s off at both ends."""
+        ends = (self.t[a] + inside_s, self.t[b - 1] - inside_s)
+        return slice(*np.searchsorted(self.state.t, ends))
+
+
+def frozen_runs(r: Reading) -> list[tuple[int, int]]:
     """Runs (first, one past last sample) in which the channel stood while the engine worked.
 
-    t: s; value, sigma (white noise), step (resolution): the channel's unit; slow: a quantity that moves slowly. Two grounds: what drives it swung
-    inside the run; or equal samples in a row that its own noise does not allow, with the engine at work.
-    Does not see: a freeze during a steady state on a coarse, quiet sensor.
+    Grounds: what drives it swung inside the run; equal samples in a row that its own noise does not allow with
+    the engine at work; or, in a wide-open stretch, that its own behaviour in other stretches (else at part
+    throttle) does not allow.
+    Does not see: a freeze within a steady pull on a sensor so coarse and quiet that it might stand by itself.
     """
-    least_s = min(0.5 * for_s, 20.0)
+    found = _while_driven(r, r.for_s) if r.for_s is not None else []
+    if r.stirs and r.state.windows:
+        found += _in_a_pull(r)
+    if r.name in DRIVERS:
+        found += _driver(r)
+    return sorted(set(found))
+
+
+def _while_driven(r: Reading, for_s: float) -> list[tuple[int, int]]:
     # only of a slow quantity: a quick one moves with the engine, and that passes for noise
-    lively = slow and sigma > LIVELY * step > 0
+    lively = r.slow and r.sigma > LIVELY * r.step > 0
     found = []
-    ends = (float(value.min()), float(value.max()))
-    for a, b in still_runs(t, value, for_s=least_s, within=0.0, least_count=5):
-        rows = slice(*np.searchsorted(state.t, (t[a] + INSIDE_S, t[b - 1] - INSIDE_S)))
-        if rows.stop - rows.start < 3 or not state.running[rows].mean() > 0.5:
+    for a, b in still_runs(r.t, r.value, for_s=min(0.5 * for_s, 20.0), within=0.0, least_count=5):
+        rows = r.rows(a, b, inside_s=INSIDE_S)
+        if rows.stop - rows.start < 3 or not r.state.running[rows].mean() > 0.5:
             continue
-        if _at_an_end(name, value[a], ends):
+        if _at_an_end(r, r.value[a]):
             continue
-        length = t[b - 1] - t[a]
-        noisy = lively and b - a >= IN_A_ROW and _at_work(name, state, rows)
-        if noisy or (
-            length >= for_s * (0.5 if name == "manifold_pressure" else 1.0)
-            and _must_move(name, state, rows)
+        length = r.t[b - 1] - r.t[a]
+        if lively and b - a >= IN_A_ROW and _at_work(r.name, r.state, rows):
+            found.append((a, b))
+        elif r.name == "intake_air_temp":
+            due = SLOW_BOOST_S if length >= for_s else SLOW_LONG * SLOW_BOOST_S
+            if _boosted_s(r.state, rows) >= due:
+                found.append((a, b))
+        elif length >= for_s * (0.5 if r.name == "manifold_pressure" else 1.0) and _must_move(
+            r.name, r.state, rows
         ):
             found.append((a, b))
     return found
 
 
-def _at_an_end(name: str, value: float, ends: tuple[float, float]) -> bool:
-    """A gauge that stands at its own end says 'at least this', which the rail test and the checks deal with."""
-    if ends[0] == ends[1]:
+def _in_a_pull(r: Reading) -> list[tuple[int, int]]:
+    """Runs that reach into a wide-open stretch and that the channel's own behaviour does not allow there."""
+    found = []
+    for a, b in still_runs(r.t, r.value, for_s=LEAST_RUN_S, within=0.0, least_count=3):
+        loaded = a + np.flatnonzero(r.stretch[a:b] >= 0)
+        if not loaded.size or _at_an_end(r, r.value[a]):
+            continue
+        enough = loaded.size >= LEAST_RUN and r.t[loaded[-1]] - r.t[loaded[0]] >= LEAST_RUN_S - 1e-9
+        if (
+            _through_the_opening(r, a, b)
+            or (enough and _beyond_chance(r, a, b, loaded.size))
+            or _stood_a_whole_pull(r, a, b)
+        ):
+            found.append((a, b))
+    return found
+
+
+def _through_the_opening(r: Reading, a: int, b: int) -> bool:
+    """Equal from before the throttle was wide open until what it moves must have moved."""
+    if r.name not in OPENS:
         return False
-    if name == "lambda":
-        return value in ends and not 0.9 < value < AIR
-    return name == "manifold_pressure" and value == ends[1]
+    return any(
+        r.t[a] <= start - BEFORE_S[r.name] and r.t[b - 1] >= min(start + OPENS[r.name], end - 0.1)
+        for start, end in r.state.windows
+    )
+
+
+def _beyond_chance(r: Reading, a: int, b: int, n: int) -> bool:
+    """Are n equal samples in a row rarer than ODDS, by how often the channel repeats itself elsewhere?
+
+    Elsewhere: in other wide-open stretches where there are enough of them, else at part throttle and in what is
+    left of this one, whichever repeats more. The chance of going on is taken over steps that follow an equal
+    one, so a channel that lingers on its levels is given its due. A channel that is read finely does not linger:
+    where it stands as long in other stretches too, it is frozen in all of them.
+    """
+    here = r.stretch[:-1]
+    inside = (here >= 0) & (here == r.stretch[1:])
+    row = np.minimum(np.searchsorted(r.state.t, r.t[:-1]), len(r.state.t) - 1)
+    driven = (r.state.running & ~r.state.shut)[row] & (here < 0)
+    pair = np.ones(len(r.same), dtype=np.bool_)
+    pair[max(a - 1, 0) : b] = False
+    others = inside & pair & ~np.isin(here, r.stretch[a:b][r.stretch[a:b] >= 0])
+    if others.sum() >= LEAST_PAIRS and _rare(r, [others], n):
+        return True
+    if 0 < r.step <= r.fine:
+        starts, stops = runs(r.same)
+        for i in np.flatnonzero(stops - starts + 1 >= max(LEAST_RUN, n // 2)):
+            pair[max(starts[i] - 1, 0) : stops[i] + 1] = False
+    elif others.sum() >= LEAST_PAIRS:
+        return False
+    return _rare(r, [inside & pair, driven & pair], n)
+
+
+def _rare(r: Reading, kinds: list[Bools], n: int) -> bool:
+    """Is a run of n beyond chance by each kind of step that there is enough of?"""
+    told = [k for k in kinds if k.sum() >= LEAST_PAIRS // 2]
+    return bool(told) and all(_chance(r.same, k, n) * len(r.same) < ODDS for k in told)
+
+
+def _chance(same: Bools, kind: Bools, n: int) -> float:
+    """The chance that n samples in a row are equal."""
+    once = (int((same & kind).sum()) + 1.0) / (int(kind.sum()) + 2.0)
+    after = kind[1:] & kind[:-1] & same[:-1]
+    on = (int((same[1:] & after).sum()) + 2.0 * once) / (int(after.sum()) + 2.0)
+    return float(once * on ** (n - 2))
+
+
+def _stood_a_whole_pull(r: Reading, a: int, b: int) -> bool:
+    """Still through one whole stretch, though every other that is no longer moved it by LEVELS steps."""
+    windows = r.state.windows
+    here = r.stretch[:-1]
+    slack = 0.1 + r.interval_s
+    for start, end in windows:
+        if not (r.t[a] <= start + slack and r.t[b - 1] >= end - slack):
+            continue
+        others = [
+            int((~r.same & (here == k) & (r.stretch[1:] == k)).sum())
+            for k, (s, e) in enumerate(windows)
+            if e - s <= LIKE * (end - start) and not r.t[a] <= s <= e <= r.t[b - 1]
+        ]
+        if others and min(others) >= LEVELS:
+            return True
+    return False
+
+
+def _driver(r: Reading) -> list[tuple[int, int]]:
+    """A throttle or pedal that stands short of wide open while the manifold goes from vacuum to boost."""
+    if r.state.manifold is None:
+        return []
+    found = []
+    for a, b in still_runs(r.t, r.value, for_s=1.0, within=0.0, least_count=5):
+        rows = slice(*np.searchsorted(r.state.t, (r.t[a] + FOLLOWS_S, r.t[b - 1])))
+        if r.value[a] >= OPEN_SHARE * r.ends[1] or rows.stop - rows.start < 3:
+            continue
+        pressure = r.state.manifold[rows]
+        if np.ptp(pressure) > DRIVER_KPA and pressure.max() > r.state.baro_kpa + 20.0:
+            found.append((a, b))
+    return found
+
+
+def _at_an_end(r: Reading, value: float) -> bool:
+    """A gauge that stands at its own end says 'at least this', which the rail test and the checks deal with."""
+    low, high = r.ends
+    if low == high:
+        return False
+    if r.name == "lambda":
+        return (value == high and value >= AIR) or (value == low and value <= RICH_END)
+    if r.name in ("injector_duty", "injector_pulse_width"):
+        return value in (low, high)  # a cut of the fuel, or no time left
+    return r.name == "manifold_pressure" and value == high
 
 
 def _swing(values: Array | None, rows: slice) -> float:
@@ -75,13 +252,15 @@ def _at_work(name: str, state: State, rows: slice) -> bool:
     return _swing(state.throttle, rows) > 10.0 or speed > 300.0 or pressure > 15.0
 
 
+def _boosted_s(state: State, rows: slice) -> float:
+    if state.manifold is None:
+        return 0.0
+    dt = np.gradient(state.t[rows])
+    return float(np.sum(dt[state.manifold[rows] > state.baro_kpa + 25.0]))
+
+
 def _must_move(name: str, state: State, rows: slice) -> bool:
     """What drives the channel moved so far that it must have followed."""
-    if name == "intake_air_temp":
-        if state.manifold is None:
-            return False
-        dt = np.gradient(state.t[rows])
-        return float(np.sum(dt[state.manifold[rows] > state.baro_kpa + 25.0])) >= SLOW_BOOST_S
     if name == "oil_pressure":
         speed = None if state.engine_speed is None else state.engine_speed[rows]
         return (

@@ -259,7 +259,7 @@ class Desk:
         out: Worked,
     ) -> None:
         """Judge a night with its new logs and those it had, keep it, write its papers, commit."""
-        from audit.archive.trend.trends import trend_findings
+        from audit.archive.trend.fleet import trend_findings
 
         name, night = named_night
         gone = _replaced(night, [entry for _, entry, _ in fresh])

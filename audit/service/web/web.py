@@ -20,7 +20,7 @@ from tornado.ioloop import IOLoop
 from tornado.web import Application, HTTPError, MissingArgumentError, RequestHandler
 
 from audit.archive.store.store import Archive
-from audit.archive.trend.trends import trend_findings
+from audit.archive.trend.fleet import trend_findings
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
 from audit.report.page import shell

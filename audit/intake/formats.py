@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+from collections.abc import Iterator
 from io import BytesIO
 from pathlib import Path
 from tempfile import NamedTemporaryFile
@@ -18,6 +19,7 @@ from audit.intake.text.cells import Rule, finite, learn, to_numbers
 from audit.intake.text.header import Header, describe_columns
 from audit.intake.text.table import Table
 
+MOST_SHEETS = 50
 UNIT_KEYS = frozenset(
     ("unit", "units", "uom", "einheit")
 )  # keys of a column's metadata that hold its unit
@@ -87,6 +89,36 @@ def _plain(values: pl.Series) -> tuple[pl.Series, str]:
     )
     rule: Rule | None = learn(text.drop_nulls().head(300), ".")
     return (to_numbers(text, rule), "") if rule is not None and rule.numeric else (text, "")
+
+
+def spreadsheet_texts(source: Source) -> Iterator[tuple[str, bytes]]:
+    """Each sheet of a spreadsheet (.xlsx, .ods) that holds cells, as its name and a text with tabs between cells.
+
+    Raises UnreadableLog for a damaged, locked or empty one.
+    """
+    import fastexcel  # heavy, and only ever needed here
+
+    try:
+        book = fastexcel.read_excel(source.data.tobytes())
+        sheets = [(name, _cells(book, name)) for name in book.sheet_names[:MOST_SHEETS]]
+    except Exception as error:  # the reader raises whatever its parts raise
+        raise UnreadableLog(
+            f"a damaged or locked spreadsheet ({type(error).__name__}). Save the sheet as CSV"
+        ) from error
+    full = [(name, cells) for name, cells in sheets if cells.height > 1 and cells.width > 1]
+    if not full:
+        raise UnreadableLog("a spreadsheet without a table in it. Save the log's sheet as CSV")
+    for name, cells in full:
+        plain = cells.select(pl.all().str.replace_all(r"[\t\r\n\"]+", " "))
+        yield (
+            name,
+            plain.write_csv(include_header=False, separator="\t", quote_style="never").encode(),
+        )
+
+
+def _cells(book: Any, name: str) -> pl.DataFrame:
+    sheet = book.load_sheet(name, header_row=None, dtypes="string")
+    return pl.DataFrame(sheet.to_polars())
 
 
 def read_mdf(source: Source) -> Table:

@@ -9,6 +9,7 @@ import numpy as np
 
 from audit.model import Array, Bools, Log, Sanity, Series, believed_series
 from audit.signal.arrays import median
+from audit.signal.spans import runs
 
 RUNNING_RPM = 300.0  # below any idle, above cranking
 STOPPED_RPM = 50.0
@@ -18,6 +19,24 @@ LEAP_RPM, LEAP_PCT, LEAP_KPA = (
     8.0,
     15.0,
 )  # what a sample or two of a working engine seldom does
+OPEN_SHARE, OPEN_TOP = 0.88, 55.0  # of the log's own highest throttle, and %: as opened.py takes it
+BOOST_SHARE, BOOST_KPA = (
+    0.6,
+    20.0,
+)  # of the log's own highest boost, and kPa: a pull, whatever the throttle says
+OVERRUN_S = (
+    1.5  # the mixture is back, and the gas has come to the sensor, this long after a shut throttle
+)
+IDLE_RPM, STANDING_KMH, CALM_S = (
+    1500.0,
+    2.0,
+    5.0,
+)  # a car that stands and idles, long enough to tell
+WINDOW_S, BRIDGE_S = (
+    1.0,
+    0.3,
+)  # a wide-open stretch worth the name; a shorter moment shut does not part it
+LEAD_S = 0.3  # what the checks read of a damage channel before a pull
 NO_FLAGS = Sanity(samples={}, tests={}, flags={}, noise={})
 
 
@@ -48,6 +67,7 @@ class State:
     throttle: Array | None
     manifold: Array | None
     baro_kpa: float
+    road_speed: Array | None = None
 
     @cached_property
     def running(self) -> Bools:
@@ -82,6 +102,58 @@ class State:
         return mask & self.running
 
     @cached_property
+    def open(self) -> Bools:
+        """Rows at a wide-open throttle or well under boost, by the raw readings; lone moments too."""
+        mask = np.zeros(len(self.t), dtype=np.bool_)
+        if self.throttle is not None:
+            top = _reached(self.throttle)
+            if top >= OPEN_TOP:
+                mask |= self.throttle >= OPEN_SHARE * top
+        if self.manifold is not None:
+            boost = self.manifold - self.baro_kpa
+            mask |= boost >= max(BOOST_KPA, BOOST_SHARE * _reached(boost))
+        return mask & self.running
+
+    @cached_property
+    def standing(self) -> Bools:
+        """The car stands with nothing but idle behind it for CALM_S: what soaks together has one temperature.
+
+        Without road speed only an engine that has stopped is known to stand.
+        """
+        if self.road_speed is None:
+            return self.stopped
+        calm = self.stopped if self.engine_speed is None else self.engine_speed < IDLE_RPM
+        quiet = calm & (self.road_speed < STANDING_KMH)
+        return quiet & (since(self.t, ~quiet) >= CALM_S)
+
+    @cached_property
+    def windows(self) -> list[tuple[float, float]]:
+        """Wide-open stretches, s: whatever a pull may lie in. What a sensor does elsewhere holds nothing."""
+        starts, stops = runs(self.open)
+        spans: list[tuple[float, float]] = []
+        for a, b in zip(self.t[starts].tolist(), self.t[stops - 1].tolist(), strict=True):
+            if spans and a - spans[-1][1] <= BRIDGE_S:
+                spans[-1] = (spans[-1][0], b)
+            else:
+                spans.append((a, b))
+        return [(a, b) for a, b in spans if b - a >= WINDOW_S - 1e-9]
+
+    def inside(self, t: Array, *, lead_s: float = LEAD_S) -> Bools:
+        """Which instants lie in a wide-open stretch or lead_s before one."""
+        out = np.zeros(len(t), dtype=np.bool_)
+        for a, b in self.windows:
+            out[slice(*np.searchsorted(t, (a - lead_s - 1e-9, b + 1e-9)))] = True
+        return out
+
+    @cached_property
+    def shut(self) -> Bools:
+        """Rows at a shut throttle, or within OVERRUN_S after one: fuel is cut there, and comes back."""
+        if self.throttle is None or not self.running.any():
+            return np.zeros(len(self.t), dtype=np.bool_)
+        low = float(np.percentile(self.throttle[self.running], 2))
+        return since(self.t, self.throttle <= min(low + 4.0, 25.0)) <= OVERRUN_S
+
+    @cached_property
     def _moved(self) -> Array:
         """Running count of rows in which the throttle has moved by 8 % within the last 0.3 s."""
         if self.throttle is None or len(self.t) < 3:
@@ -101,7 +173,7 @@ class State:
         still: Bools = self._moved[high] - self._moved[low] == 0
         return still
 
-    def borne_out(self, name: str, at: Array, *, within_s: float) -> Bools:
+    def confirmed(self, name: str, at: Array, *, within_s: float) -> Bools:
         """Did another of engine speed, throttle and manifold pressure leap too, within_s around each instant?
 
         Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a coarse replay).
@@ -127,6 +199,13 @@ class State:
         return out
 
 
+def _reached(value: Array) -> float:
+    """The highest value but for a few rows, which may be glitches."""
+    good = value[np.isfinite(value)]
+    few = min(len(good), 3 + len(good) // 2000)
+    return float(np.partition(good, -few)[-few]) if few else 0.0
+
+
 def since(t: Array, mask: Bools) -> Array:
     """Seconds since the mask last held; infinite before it first did."""
     rows = np.maximum.accumulate(np.where(mask, np.arange(len(t)), -1))
@@ -147,4 +226,5 @@ def state_of(log: Log) -> State:
         throttle=throttle if throttle is not None else on_rows(log, "pedal_position"),
         manifold=on_rows(log, "manifold_pressure"),
         baro_kpa=log.barometric.kpa,
+        road_speed=on_rows(log, "vehicle_speed"),
     )

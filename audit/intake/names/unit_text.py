@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from audit.intake.names.words import fold
-from audit.tables import channel_rows, toml_table
+from audit.tables import row_of, toml_table
 
 _DROP = re.compile(r"[\s\[\]{}.]+")
 _WORD_REFERENCE = re.compile(
@@ -102,16 +102,15 @@ def _with_reference(folded: str) -> tuple[Unit, ...]:
 @lru_cache(maxsize=4096)
 def unit_for(text: str, channel: str) -> Unit | None:
     """The unit a text means for one canonical channel, or None when it fits none."""
-    wanted = QUANTITY.get(channel_rows()[channel].quantity, channel_rows()[channel].quantity)
+    quantity = row_of(channel).quantity
+    wanted = QUANTITY.get(quantity, quantity)
     return next((u for u in read_unit(text) if u.quantity == wanted), None)
 
 
 @lru_cache(maxsize=4096)
 def unit_in_words(words: tuple[str, ...], channel: str) -> Unit | None:
     """A unit among the last words of a header ('iat_deg_c', 'boost psi', 'speed_kmh'), for its channel."""
-    if (
-        len(words) < 2 or channel_rows()[channel].quantity == "mixture"
-    ):  # AFR and lambda are names there
+    if len(words) < 2 or row_of(channel).quantity == "mixture":  # AFR and lambda are names there
         return None
     for count in (3, 2, 1):
         if count < len(words):

@@ -1,0 +1,95 @@
+"""The decision of a screened night: its verdict and watches, and the step that its history allows."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from audit.archive.step.response import response_of, step_only
+from audit.archive.step.watches import watched_of
+from audit.archive.store.rows import log_id, rows_of
+from audit.model import VERDICTS, Decision, Finding, Night
+from audit.night.decision import decided, first_look, repeated, watched_tonight
+
+if TYPE_CHECKING:
+    from audit.archive.step.step import Step
+    from audit.archive.store.store import Archive
+
+TONIGHT = "tonight"
+
+
+def with_decision(night: Night, archive: Archive | None = None) -> Night:
+    """The night with its decision. archive: what it is kept in, for its history; without one, the
+    night's own pulls alone say how far a step may go. Raises ArchiveError for one that cannot be read.
+    """
+    if archive is not None and not archive.exists():
+        archive = None
+    return dataclasses.replace(night, decision=_decision(night, archive))
+
+
+def _decision(night: Night, archive: Archive | None) -> Decision:
+    gear, duty = _where(night)
+    first = first_look(((f.severity, f.look_at) for f in _findings(night)), night.verdict)
+    reason = night.reasons[0] if night.reasons else ""
+    if night.verdict != VERDICTS[0]:
+        return decided(night.verdict, reason, first, duty_now=duty, gear=gear)
+    before = _watched_before(night, archive) if archive is not None else ()
+    again = repeated(watched_tonight(night), before)
+    step = _step(night, archive)
+    return decided(night.verdict, reason, first, step=step, again=again, duty_now=duty, gear=gear)
+
+
+def _findings(night: Night) -> Iterator[Finding]:
+    yield from night.findings
+    for audit in night.logs:
+        yield from audit.findings
+        for pull in audit.pulls:
+            yield from pull.findings
+
+
+def _where(night: Night) -> tuple[int | None, float | None]:
+    """The gear most pulled, and the highest duty held in it."""
+    pulls = [p for a in night.logs for p in a.pulls]
+    if not pulls:
+        return None, None
+    gears = [p.pull.gear for p in pulls]
+    gear = max(set(gears), key=lambda g: (gears.count(g), g or 0))
+    duties = [
+        d
+        for p in pulls
+        if p.pull.gear == gear and (d := p.measures.get("duty_mean_pct")) is not None
+    ]
+    return gear, max(duties, default=None)
+
+
+def _step(night: Night, archive: Archive | None) -> Step | None:
+    import polars as pl
+
+    if archive is not None:
+        return step_only(archive, night.car, setting=night.setting or None)
+    common = {"car": night.car.name, "date": "2000-01-01", "night_id": TONIGHT, "revision": 0}
+    common |= {"setting": night.setting, "fuel": night.car.fuel, "added_at": ""}
+    rows = rows_of(night, night.logs, {})
+    if not rows["pull"]:
+        return None
+    pulls, nights, logs = (
+        pl.DataFrame([common | row for row in rows[k]], infer_schema_length=None)
+        for k in ("pull", "revision", "log")
+    )
+    return response_of(pulls, nights, car=night.car, logs=logs, only_step=True).step
+
+
+def _watched_before(night: Night, archive: Archive) -> set[str]:
+    """What was watched on the kept night before the one that holds these logs."""
+    ids = {log_id(a) for a in night.logs}
+    nights = archive.nights(night.car.name, columns=("added_at",))
+    nights = nights.sort("date", "added_at", "night_id")
+    logs = archive.logs(night.car.name, columns=("log_id",))
+    own = set(logs.filter(logs["log_id"].is_in(list(ids)))["night_id"])
+    order = nights["night_id"].to_list()
+    here = [i for i, n in enumerate(order) if n in own]
+    at = min(here) if here else len(order)
+    if at == 0:
+        return set()
+    return set(watched_of(archive.findings(night.car.name), order[at - 1]))

@@ -1,0 +1,114 @@
+"""engine_speed: was the engine turned faster than the car file allows, or far faster than any other pull?
+
+Does not see: what happens between slow samples; a missed shift shorter than two of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
+from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
+from audit.model import (
+    Car,
+    Finding,
+    Log,
+    Measures,
+    Pull,
+    Sanity,
+    Series,
+    believed_series,
+)
+from audit.signal.held import held_above
+
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
+
+HELD_S = 0.05
+TAIL_S = 0.5  # the engine runs on into the shift
+LEAST_OTHERS = 3
+ALIKE = 0.02  # the other pulls end within this share of their highest
+SHUT_PCT = 50.0  # a throttle more open than this belongs to a pull
+
+
+def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
+    """engine_top_rpm: highest engine speed held by two samples; overspeed_pct: that over the car's limit, %."""
+    top = held_above(*pull.believed("engine_speed", tail_s=TAIL_S), HELD_S)
+    if top is None:
+        return Measured(unable=("too_short", "fewer than two believed samples of engine speed"))
+    sheet = Sheet({"engine_top_rpm": top.level})
+    limit = pull.car.engine_limit_rpm
+    if limit is None:
+        why = "the car file gives no highest engine speed (engine.limit_rpm)"
+        return sheet.measured("engine_speed", unable=("missing", why))
+    sheet.put("overspeed_pct", 100.0 * (top.level / limit - 1.0), _text(top.level, limit), at=top)
+    return sheet.measured("engine_speed")
+
+
+def _text(rpm: float, limit: float) -> str:
+    return (
+        f"The engine turned {rpm:.0f} rpm, {100 * (rpm / limit - 1):+.1f} % of the {limit:.0f} rpm that the car "
+        "file allows"
+    )
+
+
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """By the row of the car's limit; where every other pull ends is judged over the night."""
+    return judge_rows(CODES, measured, limits)
+
+
+def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
+    """Without a limit in the car file: a pull that ends far over where all others end alike."""
+    tops = [(i, float(v)) for i, m in enumerate(measures) if (v := m.get("engine_top_rpm"))]
+    known = any(pull.car.engine_limit_rpm is not None for pull in pulls)
+    if known or len(tops) < LEAST_OTHERS + 1:
+        return Across(unable=("too_short", "too few pulls to tell where they usually end"))
+    tops.sort(key=lambda pair: pair[1])
+    others = [rpm for _, rpm in tops[:-1]]
+    index, top = tops[-1]
+    if others[0] < (1 - ALIKE) * others[-1]:
+        return Across(unable=("too_short", "the pulls end at unlike engine speeds"))
+    row = limits.row("engine.overspeed", "overspeed_unlike_pct")
+    over = 100.0 * (top / others[-1] - 1.0)
+    severity = row.severity(over)
+    if severity is None:
+        return Across(row.score(over))
+    message = (
+        f"The engine turned {top:.0f} rpm in this pull, {over:.0f} % more than in any other, which end near "
+        f"{others[-1]:.0f} rpm; at or above the {severity} limit of {row.reached(over):g} %. "
+        "Give the car file engine.limit_rpm."
+    )
+    finding = Finding(
+        "engine.overspeed",
+        severity,
+        message,
+        "engine_speed",
+        None,
+        None,
+        over,
+        row.reached(over),
+        row.unit,
+    )
+    return Across(row.score(over), ((finding, (index,)),))
+
+
+def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
+    """Outside the pulls too, with the throttle shut: a gear too low taken on the overrun."""
+    limit = car.engine_limit_rpm
+    rpm = believed_series(log, sanity, "engine_speed", 0.0, log.duration_s)
+    throttle = believed_series(log, sanity, "throttle_position", 0.0, log.duration_s)
+    if limit is None or len(throttle.t) < 2 or len(rpm.t) < 2 or rpm.value.max() < limit:
+        return Judged(None)
+    shut = np.nan_to_num(throttle.at(rpm.t, max_gap_s=1.5), nan=100.0) < SHUT_PCT
+    shut &= throttle.at(rpm.t - TAIL_S) < SHUT_PCT  # the pull's own end is the pull's
+    rpm = Series(rpm.t[shut], rpm.value[shut])
+    top = held_above(rpm.t, rpm.value, HELD_S)
+    if top is None:
+        return Judged(None)
+    sheet = Sheet()
+    text = _text(top.level, limit) + ", with the throttle shut"
+    sheet.put("overspeed_pct", 100.0 * (top.level / limit - 1.0), text, at=top)
+    return judge_rows(CODES, sheet.measured("engine_speed"), limits)

@@ -1,0 +1,90 @@
+"""A valve that does nothing, one that works backwards, one with a wide dead band: named in time, or left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from audit.archive.step.valve import slope_of
+from audit.archive.store.journal import JournalNote
+from tests.archive.sheets import CAR, Sheet
+
+MOODS = (1.5, -2.0, 0.5, 2.0, -1.0, 1.8)  # kPa, from night to night: hides a slope of nothing
+
+
+def climb(sheet: Sheet, boost, *, most: float = 60.0, notes=()) -> tuple[list[float], object]:
+    """Follow the advice from 5 %, a night of two pulls each; the duties tried and the last answer."""
+    duties, duty = [], 5.0
+    for night in range(14):
+        sheet.boost = lambda d, n=night: boost(d) + MOODS[n % len(MOODS)]
+        sheet.night(duty, duty)
+        duties.append(duty)
+        answer = sheet.ask(notes=notes)
+        following = answer.step.duty
+        if following is None or following <= duty + 0.25 or following > most:
+            return duties, answer
+        duty = following
+    return duties, answer
+
+
+def test_a_dead_solenoid_is_named_by_25_percent_and_never_taken_further():
+    duties, answer = climb(Sheet(), lambda _: 50.0)
+    assert max(duties) <= 25.0
+    assert answer.step.binds == "no_response"
+    assert answer.decision.state == "no_step"
+    assert "solenoid" in answer.step.sentence and "click" in answer.step.log_next
+
+
+def test_a_valve_that_answers_goes_past_25_percent():
+    duties, answer = climb(Sheet(), lambda d: 45.0 + 1.5 * max(d - 10.0, 0.0))
+    assert max(duties) > 25.0 and "no_response" not in answer.step.binds
+
+
+def test_a_wide_dead_band_goes_on_once_the_solenoid_was_tested():
+    wide = lambda d: 50.0 + 1.5 * max(d - 24.0, 0.0)  # noqa: E731
+    held, answer = climb(Sheet(), wide)
+    assert answer.step.binds == "no_response" and max(held) <= 25.0
+    note = JournalNote("n", CAR.name, "2026-03-01", "solenoid tested, clicks", ())
+    onward, _ = climb(Sheet(), wide, notes=(note,))
+    assert max(onward) > 30.0
+
+
+def test_a_dead_band_takes_steps_of_up_to_ten_percent():
+    duties, _ = climb(Sheet(), lambda d: 50.0 + 1.5 * max(d - 18.0, 0.0))
+    steps = np.diff(duties)
+    assert max(steps[1:3]) > 5.5 and max(steps) <= 10.05
+
+
+@pytest.mark.parametrize(("per_pct", "named"), [(-1.5, True), (1.5, False), (0.0, False)])
+def test_a_backwards_valve_is_named_after_its_second_duty(per_pct, named):
+    sheet = Sheet(boost=lambda d: 70.0 + per_pct * d)
+    answer = sheet.night(5, 5).night(10, 10).ask()
+    assert (answer.step.binds == "reversed") is named
+    if named:
+        assert answer.decision.state == "no_step" and "ports" in answer.step.log_next
+
+
+def test_the_slope_is_generalised_least_squares():
+    """Against numpy's weighted solution, whitened by the Cholesky factor of the same covariance."""
+    duty = np.array([5.0, 5, 10, 10, 15, 20])
+    boost = np.array([50.0, 51, 55, 54, 61, 66])
+    night = np.array([0.0, 0, 1, 1, 2, 3])
+    covariance = 1.5**2 * (night[:, None] == night) + 1.2**2 * np.eye(6)
+    root = np.linalg.cholesky(covariance)
+    design = np.column_stack([np.ones(6), duty])
+    expected = np.linalg.lstsq(
+        np.linalg.solve(root, design), np.linalg.solve(root, boost), rcond=None
+    )[0][1]
+    found = slope_of(duty, boost, night)
+    assert found.middle == pytest.approx(expected)
+    assert found.low < found.middle < found.high
+
+
+def test_the_mixture_of_the_next_step_is_held_against_the_limit_at_that_steps_boost():
+    """The hold level falls from 0.92 at 35 kPa to 0.84 at 140 kPa: straight lines between."""
+    from audit.archive.step.projected import lines_of
+
+    rows = Sheet().steps(5, 10, 15, lean_lambda=0.80).ask().evidence.rows
+    (line,) = (one for one in lines_of(rows, CAR) if one.row.measure == "lean_lambda")
+    assert line.limit(35.0) > line.limit(90.0) > line.limit(140.0)
+    assert line.limit(140.0) == pytest.approx(0.84)
