@@ -18,8 +18,8 @@ import numpy as np
 
 from audit.archive.step.response import response
 from audit.archive.store.store import Archive
-from audit.archive.trend.fleet import fleet
-from audit.archive.trend.trends import trend_findings, trends
+from audit.archive.trend.fleet import fleet, trend_findings
+from audit.archive.trend.trends import trends
 from audit.model import Car
 from audit.service.web.pages import views
 from audit.service.web.pages.shelf import Shelf
