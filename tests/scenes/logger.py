@@ -262,7 +262,7 @@ def freeze(which: tuple[int, ...] | None = None, after: float = -0.3, tail: floa
 
     def edit(t: Arr, v: Arr, pulls: tuple[Pull, ...], rng: np.random.Generator) -> Arr:
         for p in _which(pulls, which):
-            k = int(np.searchsorted(t, p.start + after))
+            k = min(len(v) - 1, int(np.searchsorted(t, p.start + after)))
             m = (t >= p.start + after) & (t <= p.end + tail)
             v[m] = v[k]
         return v
