@@ -67,7 +67,6 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     elif trace.fall is None:
         sheet.unable = trace.unable
         sheet.values["boost_lost_pct"] = None
-    sheet.room["boost_under_target_kpa"] = pull.log.boost_room_kpa
     return sheet.measured("manifold_pressure")
 
 
