@@ -22,8 +22,7 @@ INSPECT = (
     "Fuel: no smell, no drip; the right one",
     "Oil and coolant at their marks, no leak",
     "Wastegate line, solenoid plug: tight",
-    "Charge and vacuum hoses, their clamps",
-    "Drive belts: no crack, no slack",
+    "Drive belts; hoses and their clamps",
     "Logger: duty, manifold pressure, lambda, intake air, engine speed",
     "Dyno or closed course; someone with you",
 )
