@@ -28,6 +28,8 @@ GOOD, NOT_EVALUATED, SUSPECT, FAIL, MISSING = 1, 2, 3, 4, 9
 # Severities and check states, by rank (worst last).
 SEVERITIES = ("note", "watch", "hold", "stop")
 VERDICTS = ("clear", "hold", "stop")
+# The score at each level of a limit, and so the best that a finding of that level leaves.
+SCORE_AT = {"watch": 70.0, "hold": 40.0, "stop": 10.0}
 REQUIRED_CHECKS = ("boost_overshoot", "lean_under_load", "heat_soak", "oscillation")
 
 
@@ -346,14 +348,12 @@ class Pull:
     sanity: Sanity
     car: Car
     night: tuple[Log, ...] = ()
+    context: object | None = (
+        None  # what the checks share of it, worked out once (checks/boost/context)
+    )
 
     @cached_property
     def _cache(self) -> dict[tuple[str, float, float], Series]:
-        return {}
-
-    @cached_property
-    def taken_apart(self) -> dict[str, Any]:
-        """What checks worked out of this pull once and want again, by a name of theirs; it travels with the pull."""
         return {}
 
     def __getstate__(self) -> dict[str, Any]:
@@ -644,7 +644,7 @@ class Limit:
         if (value >= self.best) if self.below else (value <= self.best):
             return 100.0
         points = [(self.best, 100.0)]
-        for name, score in (("watch", 70.0), ("hold", 40.0), ("stop", 10.0)):
+        for name, score in SCORE_AT.items():
             level = getattr(self, name)
             if level is not None:
                 points.append((level, score))

@@ -146,7 +146,7 @@ def _archived(night: Night, folder: Path, date: str | None, *, any_read: bool) -
     """
     from audit.archive.store.join import hold
     from audit.archive.store.store import Archive
-    from audit.archive.trend.trends import trend_findings
+    from audit.archive.trend.fleet import trend_findings
 
     archive = Archive(folder)
     if any_read:

@@ -45,10 +45,10 @@ def checks_page() -> str:
 def _check(check: Any, *, part: bool) -> list[str]:
     """One check, or a further part of the one before it."""
     doc = (check.__doc__ or "").strip()
-    needs = ", ".join(check.NEEDS) or "nothing but the log"
-    helped = ", ".join(check.HELPED_BY) or "nothing else"
+    needs = ", ".join(check.DECLARED.needs) or "nothing but the log"
+    helped = ", ".join(check.DECLARED.helped_by) or "nothing else"
     title = "" if part else f"## {check.NAME}\n\n"
-    head = f"{title}{doc}\n\nNeeds: {needs}, {check.LEAST_RATE_HZ:g} samples a second or more. Helped by: {helped}.\n\n"
+    head = f"{title}{doc}\n\nNeeds: {needs}, {check.DECLARED.least_rate_hz:g} samples a second or more. Helped by: {helped}.\n\n"
     return [head, *[_code(code) for code in check.CODES]]
 
 

@@ -14,9 +14,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from audit.engine import state_of
 from audit.model import FAIL, SUSPECT, Barometric, Car, Finding, LimitTable, Log, Sanity
 from audit.pulls.rows import believed
-from audit.sanity.state import state_of
 from audit.signal.arrays import median
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 

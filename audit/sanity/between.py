@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.engine import State, since, until
 from audit.model import Array, Bools, Car, Log, base_of
-from audit.sanity.state import State, since, until
 from audit.sanity.trouble import Trouble
 from audit.signal.arrays import median
 from audit.signal.spans import runs

@@ -5,7 +5,7 @@ from pathlib import Path
 from audit.archive.store.tables import COLUMNS
 from audit.archive.trend.alarm import LATE_SHARE
 from audit.archive.trend.text import measures_table
-from audit.archive.trend.watched import chart_settings, watched
+from audit.archive.watched import chart_settings, watched
 
 DOCS = Path(__file__).parents[2] / "docs"
 

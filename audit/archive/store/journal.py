@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from audit.archive.store.migrate import FORMAT
 from audit.archive.store.record import Record
 from audit.archive.store.store import now
-from audit.archive.trend.watched import hardware_words, watched
+from audit.archive.watched import hardware_words, watched
 from audit.errors import UsageError
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from audit.archive.trend.resting import resting
+from audit.archive.store.resting import resting
 from audit.model import (
     NOT_EVALUATED,
     Car,

@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.store.places import Places, write_whole
-from audit.archive.trend.trends import Trends, trends_of_many
-from audit.model import SEVERITIES, VERDICTS
+from audit.archive.trend.trend import Trends
+from audit.archive.trend.trends import trends, trends_of_many
+from audit.model import SEVERITIES, VERDICTS, Car, Finding
 
 if TYPE_CHECKING:
     import polars as pl
@@ -132,9 +133,22 @@ def _keep(archive: Archive, found: Trends, row: Mapping[str, Any]) -> Standing:
     return standing
 
 
+def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
+    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights.
+
+    The car's standing in the fleet view is brought up to date on the way.
+    """
+    name = car.name if isinstance(car, Car) else car
+    if not archive.places.format_file.exists() or name not in archive.cars():
+        return ()
+    found = trends(archive, name)
+    remember(archive, found)
+    return found.findings
+
+
 def _badness(standing: Standing) -> tuple[int, int, int, str]:
     severity = SEVERITIES.index(standing.severity) if standing.severity else -1
     return VERDICTS.index(standing.verdict), severity, len(standing.moved), standing.car
 
 
-__all__ = ["Standing", "fleet", "remember"]
+__all__ = ["Standing", "fleet", "remember", "trend_findings"]

@@ -5,7 +5,6 @@ Looks at the samples as read, believed or not, since the sanity tests may rightl
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 from math import erf, log, sqrt
 
@@ -34,22 +33,13 @@ class Ceiling:
     why: str
 
 
-_found: weakref.WeakKeyDictionary[Pull, Ceiling | None] = weakref.WeakKeyDictionary()
-
-
-def ceiling(pull: Pull) -> Ceiling | None:
+def find_ceiling(pull: Pull) -> Ceiling | None:
     """The stretch of the pull in which manifold pressure stood at its sensor's top, or None.
 
     Told by the car file's sensor top, by a byte's end (255 kPa in whole kPa, SAE J1979 service 01 PID 0B),
     or by a top that is dead flat though the signal is noisy elsewhere and the engine speed moves on.
     Does not see: a sensor that bends before its end; a clipped signal to which noise was added later.
     """
-    if pull not in _found:
-        _found[pull] = _look(pull)
-    return _found[pull]
-
-
-def _look(pull: Pull) -> Ceiling | None:
     span, log_ = pull.span, pull.log
     if not log_.has("manifold_pressure"):
         return None

@@ -11,19 +11,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from audit.checks.boost.boost_context import level_between, target_level
-from audit.checks.boost.boost_duty import Duty, at_stop, duty_of
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_duty import Duty, at_stop
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.checks.boost.context import boost_trace, duty_of
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import median, median_sorted
 from audit.signal.lines import theil_sen
 
-NAME = "boost_control"
-NEEDS = ("boost", "wastegate_duty")
-HELPED_BY = ("boost_target", "engine_speed")
-LEAST_RATE_HZ = 2.0
-CODES = ("control.no_response", "control.reversed", "control.saturated")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls
@@ -44,7 +43,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
             if trace
             else ("too_short", "too few believed samples of manifold pressure")
         )
-    duty = duty_of(pull, trace)
+    duty = duty_of(pull)
     if duty is None:
         return Measured(
             unable=("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
@@ -198,8 +197,7 @@ def _on_target(pulls: Sequence[Pull], rows: list[int], boost: Array) -> bool:
 
 def _led(pull: Pull) -> bool:
     """Whether a controller moved duty inside the pull: what it does follows from boost, not the other way round."""
-    trace = boost_trace(pull)
-    duty = duty_of(pull, trace) if trace is not None else None
+    duty = duty_of(pull)
     return duty is None or not duty.fixed
 
 

@@ -12,23 +12,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from audit.checks.boost.boost_ceiling import ceiling
 from audit.checks.boost.boost_context import rpm_at, shift_between, target_at, target_level
 from audit.checks.boost.boost_duty import steered
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.boost_uneven import tapers_alike, uneven
+from audit.checks.boost.context import boost_trace, ceiling, duty_of
 from audit.checks.engine.pace import rpm_rate
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.monotone import isotonic
 
-NAME = "boost_delivery"
-NEEDS = ("boost",)
-HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
-LEAST_RATE_HZ = 4.0
-CODES = ("boost.under_target", "boost.fade", "boost.late", "boost.lost", "boost.uneven")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 OF_A_PULL = ("boost.under_target", "boost.lost")  # fade is judged beside the night's other pulls
 
 POINTS = 24
@@ -110,7 +108,7 @@ def _short(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     wanted = target_level(pull, start_s, end_s)
     if wanted is None or wanted[0] < 10.0:
         return
-    if not steered(pull, logged_target=wanted[1].startswith("the log")):
+    if not steered(pull, duty_of(pull), logged_target=wanted[1].startswith("the log")):
         return
     t, y = trace.settled_series()
     late = t >= start_s + 0.4 * (end_s - start_s)
@@ -189,7 +187,7 @@ def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
     traces = {
         i: trace
         for i, pull in enumerate(pulls)
-        if (trace := boost_trace(pull)) is not None and trace.rate_hz >= LEAST_RATE_HZ
+        if (trace := boost_trace(pull)) is not None and trace.rate_hz >= DECLARED.least_rate_hz
     }
     settled = sorted(
         trace.level for trace in traces.values() if trace.settled and trace.level >= LEAST_LEVEL_KPA

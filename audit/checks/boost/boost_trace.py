@@ -152,15 +152,8 @@ class BoostTrace(Samples):
         return crossing(self.t, self.calm, level)
 
 
-def boost_trace(pull: Pull) -> BoostTrace | None:
-    """The pull's boost, taken apart; None under 6 believed samples. Made once a pull."""
-    if "boost_trace" not in pull.taken_apart:
-        pull.taken_apart["boost_trace"] = _of_pull(pull)
-    found: BoostTrace | None = pull.taken_apart["boost_trace"]
-    return found
-
-
-def _of_pull(pull: Pull) -> BoostTrace | None:
+def trace_of(pull: Pull) -> BoostTrace | None:
+    """The trace of the pull's boost; None under 6 believed samples."""
     t, y, seen_open = _wide_open(pull)
     if len(t) < LEAST_SAMPLES:
         return None
@@ -172,7 +165,7 @@ def _of_pull(pull: Pull) -> BoostTrace | None:
         t, y = t[:stop], y[:stop]
     else:
         t, y = _without_drop(t, y)
-    trace = take_apart(t, y, wanted=wanted, asked=wanted if logged else None)
+    trace = find_trace(t, y, wanted=wanted, asked=wanted if logged else None)
     return replace(trace, fall=fall or trace.fall, whole_s=length)
 
 
@@ -261,7 +254,7 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     return t[:stop], y[:stop]
 
 
-def take_apart(
+def find_trace(
     t: Array, y: Array, *, wanted: float | None = None, asked: float | None = None
 ) -> BoostTrace:
     """Find rise, transient and settled line of a boost trace.
@@ -271,11 +264,13 @@ def take_apart(
     still short of it is building. Boost that sags at the end is taken apart up to where it leaves its level.
     """
     s = _samples(t, y)
-    trace = _apart(s, wanted, asked)
+    trace = _told_apart(s, wanted, asked)
     if not trace.settled and (fall := _sag(s)) is not None:
         stop = int(t.searchsorted(fall.start_s, side="right"))
         before = (
-            _apart(_samples(t[:stop], y[:stop]), wanted, asked) if stop >= LEAST_SAMPLES else trace
+            _told_apart(_samples(t[:stop], y[:stop]), wanted, asked)
+            if stop >= LEAST_SAMPLES
+            else trace
         )
         why = (
             before.why
@@ -285,7 +280,7 @@ def take_apart(
     return trace
 
 
-def _apart(s: Samples, wanted: float | None, asked: float | None) -> BoostTrace:
+def _told_apart(s: Samples, wanted: float | None, asked: float | None) -> BoostTrace:
     start, tail = _ends(s.calm)
     if tail - start < FLAT_KPA and float(s.calm.max()) - start < FLAT_KPA:
         return _resting(s)

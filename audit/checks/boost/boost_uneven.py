@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.checks.boost.boost_context import level_between, rpm_at
-from audit.checks.boost.boost_duty import duty_of
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.checks.boost.context import boost_trace, duty_of
 from audit.checks.kit.base import LimitTable, Measured, judge_row
 from audit.model import Array, Finding, Measures, Pull
 
@@ -107,8 +107,7 @@ def _levels(pulls: Sequence[Pull], rows: Sequence[int]) -> Array:
 
 
 def _likeness(pull: Pull) -> _Like:
-    trace = boost_trace(pull)
-    duty = duty_of(pull, trace) if trace is not None else None
+    duty = duty_of(pull)
     logged = pull.believed("boost_target")
     wanted = level_between(logged, pull.start_s, pull.end_s) if len(logged.t) else None
     return _Like(

@@ -6,15 +6,13 @@ Does not see: voltage at the pump or the coils, only where the logger measures.
 from __future__ import annotations
 
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.declared import declared
 from audit.model import Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_below, spread
 
-NAME = "electrical"
-NEEDS = ("battery_voltage",)
-HELPED_BY = ()
-LEAST_RATE_HZ = 1.0
-CODES = ("electrical.voltage",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.3
 BEFORE_S = 10.0

@@ -11,15 +11,13 @@ import numpy as np
 
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_above, without_singles
 
-NAME = "knock"
-NEEDS = ("knock_retard|knock_count",)
-HELPED_BY = ("knock_level", "intake_air_temp", "ignition_timing")
-LEAST_RATE_HZ = 2.0
-CODES = ("knock.retard", "knock.count")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.1
 LEAD_S = 4.0

@@ -11,15 +11,13 @@ import numpy as np
 
 from audit.checks.kit.base import Judged, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, LimitTable, Pull, Series
 from audit.signal.arrays import median
 from audit.signal.held import Held, held_above, spread
 
-NAME = "traction"
-NEEDS = ("engine_speed", "vehicle_speed")
-HELPED_BY = ("boost", "gear")
-LEAST_RATE_HZ = 2.0
-CODES = ("traction.wheelspin", "traction.clutch_slip")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 LEAST_SPEED = 25.0  # km/h: below it the clutch is still being let in
 SPAN_S = 0.2  # slip must last this long

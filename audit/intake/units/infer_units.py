@@ -12,12 +12,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units import barometric, mixture, moving, plain_units, pressure
 from audit.intake.units.decide import Candidate, Decision
 from audit.intake.units.railed import temperature_without_rails
 from audit.intake.units.scene import Scene, opening_of
 from audit.intake.units.temperature import Column, temperatures
-from audit.intake.units.unit_text import Unit, units
 from audit.model import Array, Barometric, Car, base_of
 from audit.tables import row_of
 

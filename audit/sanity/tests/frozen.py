@@ -7,8 +7,8 @@ from functools import cached_property
 
 import numpy as np
 
+from audit.engine import OPEN_SHARE, State
 from audit.model import Array, Bools
-from audit.sanity.state import OPEN_SHARE, State
 from audit.sanity.tests.still import still_runs
 from audit.signal.arrays import median
 from audit.signal.spans import runs

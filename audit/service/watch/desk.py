@@ -373,7 +373,7 @@ class Desk:
 
     def _with_history(self, car: Car, night: Night) -> Night:
         """What the car's history says joins the verdict."""
-        from audit.archive.trend.trends import trend_findings
+        from audit.archive.trend.fleet import trend_findings
         from audit.night.screen import with_findings
 
         try:

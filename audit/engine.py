@@ -173,7 +173,7 @@ class State:
         still: Bools = self._moved[high] - self._moved[low] == 0
         return still
 
-    def borne_out(self, name: str, at: Array, *, within_s: float) -> Bools:
+    def confirmed(self, name: str, at: Array, *, within_s: float) -> Bools:
         """Did another of engine speed, throttle and manifold pressure leap too, within_s around each instant?
 
         Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a coarse replay).
