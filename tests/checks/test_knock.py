@@ -155,3 +155,16 @@ def test_a_value_that_goes_up_and_down_is_no_count(make_pull: Make, table: Limit
     measured = check.measure(pull, table)
     assert measured.values.get("knock_count_rise") is None
     assert measured.unable is not None
+
+
+@pytest.mark.parametrize(
+    ("events", "severity"), [([1, 1, 1], None), ([2, 2], "watch"), ([3, 4, 3], "hold"), ([4], None)]
+)
+def test_events_that_two_pulls_reach_count_sooner(
+    make_pull: Make, table: Limits, events: list[int], severity: str | None
+) -> None:
+    shapes = [{"knock_count": counted(n), "knock_retard": None} for n in events]
+    pulls = [make_pull(channels=shape) for shape in shapes]
+    across = check.across(pulls, [check.measure(p, table).values for p in pulls], table)
+    found = [("knock.count", severity)] if severity else []
+    assert [(f.code, f.severity) for f, _ in across.findings] == found

@@ -197,7 +197,8 @@ def render(sig: Any, pulls: tuple[Pull, ...], log: Log) -> bytes:
         keep &= ~((true_t >= a) & (true_t < b))
     shown = true_t.copy()
     for r in sorted(log.restart):
-        shown[true_t >= r] = true_t[true_t >= r] - true_t[true_t >= r][0]
+        if (true_t >= r).any():
+            shown[true_t >= r] = true_t[true_t >= r] - true_t[true_t >= r][0]
     for when, by in log.step_back:
         shown[true_t >= when] -= by
     cells: list[list[str]] = []

@@ -86,6 +86,20 @@ def uneven(
     return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
 
 
+def usual_level(pulls: Sequence[Pull], i: int) -> float | None:
+    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is none like it."""
+    mine = _likeness(pulls[i])
+    others = [
+        trace.level
+        for j, pull in enumerate(pulls[:MOST])
+        if j != i
+        and (trace := boost_trace(pull)) is not None
+        and trace.settled
+        and _alike(mine, _likeness(pull))
+    ]
+    return float(np.median(others)) if others else None
+
+
 def _levels(pulls: Sequence[Pull], rows: Sequence[int]) -> Array:
     """Settled boost of each pull in steps of engine speed, kPa; NaN where a pull has none there."""
     found: list[tuple[Array, Array]] = []
