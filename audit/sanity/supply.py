@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from audit.declared import needed_channels, pull_channels, required
+from audit.engine import GAP_S, gap_rows
 from audit.model import Finding, Log, Note
 from audit.sanity.findings import is_needed, listed
-from audit.signal.arrays import median
 from audit.tables import ChannelRow, channel_row
 
 # What a logger writes where a sensor gives no reading; common practice, no published source.
@@ -31,9 +29,6 @@ NO_READING = frozenset(
 )
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
-Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-GAP_S = 0.5
-GAP_TIMES = 5.0
 
 
 def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
@@ -196,12 +191,3 @@ def _gaps(log: Log) -> list[Finding]:
             unit="s",
         )
     ]
-
-
-def gap_rows(log: Log) -> Rows:
-    """First row after each gap: longer than 0.5 s and five usual intervals, restarts of the clock left out."""
-    if log.rows < 3:
-        return np.empty(0, dtype=np.intp)
-    dt = np.diff(log.time)
-    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * median(dt))) + 1
-    return np.setdiff1d(rows, np.asarray(log.breaks, dtype=np.intp))

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from audit.checks.boost import boost_overshoot as check
+from audit.checks.boost.boost_trace import boost_trace
 from audit.model import Car
 
 
@@ -428,6 +429,21 @@ def test_the_peak_is_within_1_kpa(make_pull, table, rate, swing):
         true = float(boost(pull.believed("boost").t - 3.0).max())
         off.append(check.measure(pull, table).values["boost_peak_kpa"] - true)
     assert np.quantile(np.abs(off), 0.95) <= 1.0, np.quantile(off, (0.05, 0.5, 0.95))
+
+
+@pytest.mark.parametrize(
+    ("shape", "settled"),
+    [
+        (lambda t: -5.0 + 14.0 * np.clip(t, 0, None), False),  # it never left its rise
+        (lambda t: -5.0 + 150.0 * (1 - np.exp(-np.clip(t, 0, None) / 2.5)), False),  # slowing
+        (lambda t: -5.0 + np.interp(t, (0, 1.3, 6), (0, 80, 150)), True),  # a creep behind a knee
+        (lambda t: -5.0 + np.interp(t, (0, 1.3, 6), (0, 80, 81)), True),
+    ],
+)
+def test_one_rule_says_whether_boost_was_still_building(make_pull, shape, settled):
+    trace = boost_trace(make_pull(2.5, 20.0, {"boost": shape, "boost_target": None}))
+    assert trace.settled is settled
+    assert ("still building" in trace.why) is not settled
 
 
 def piled(make_pull, *, visits=2, rests=False):

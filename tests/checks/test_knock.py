@@ -73,6 +73,23 @@ def test_one_sample_of_retard_is_nothing(
     )
 
 
+@pytest.mark.parametrize("believed", [True, False])
+@pytest.mark.parametrize(("deg", "severity"), [(11.8, None), (12.2, "hold"), (25.5, "hold")])
+def test_one_sample_that_nobody_can_explain_is_missing_evidence(
+    make_pull: Make,
+    codes: Codes,
+    table: Limits,
+    deg: float,
+    severity: str | None,
+    believed: bool,
+) -> None:
+    """Whether or not the sensor tests took it out as a spike."""
+    lone = pulled(deg, 4.0, 4.04)
+    flags = {} if believed else {"knock_retard": lambda t: np.where(lone(t) > 0, 3, 1)}
+    found = codes(check, make_pull(channels={"knock_retard": lone}, flags=flags), table)
+    assert found == ({"knock.retard": severity} if severity else {})
+
+
 def test_a_learned_offset_is_not_active_knock(make_pull: Make, codes: Codes, table: Limits) -> None:
     assert codes(check, make_pull(channels={"knock_retard": 3.0}), table) == {}
     found = codes(

@@ -229,4 +229,4 @@ def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Me
         "duty_response_missing_pct": 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0),
         "duty_response_reversed_kpa_per_pct": against,
     }
-    return Measured(values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))
+    return Measured(values=values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))

@@ -303,7 +303,7 @@ def _late_found(
         f"in {another}{same}"
     )
     measured = Measured(
-        {"boost_late_krpm": later},
+        values={"boost_late_krpm": later},
         texts={"boost_late_krpm": text},
         channels={"boost_late_krpm": "manifold_pressure"},
     )

@@ -77,8 +77,8 @@ def uneven(
     )
     name = "boost_uneven_kpa"
     measured = Measured(
-        {name: abs(off)},
-        {name: (pull.start_s, pull.end_s)},
+        values={name: abs(off)},
+        at={name: (pull.start_s, pull.end_s)},
         texts={name: text},
         channels={name: "manifold_pressure"},
     )

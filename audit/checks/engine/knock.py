@@ -41,14 +41,19 @@ SMALL_STEP = 40  # a counter that wraps has stepped on by less than this
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
-    """Retard over its constant offset, °; events counted in the pull."""
+    """Retard over its constant offset, °; its highest single sample, believed or not; events counted in the pull."""
     sheet = Sheet()
     _retard(pull, sheet)
+    _lone(pull, sheet)
     _count(pull, sheet)
-    channels = {"knock_retard_max_deg": "knock_retard", "knock_count_rise": "knock_count"}
+    channels = {
+        "knock_retard_max_deg": "knock_retard",
+        "knock_retard_lone_deg": "knock_retard",
+        "knock_count_rise": "knock_count",
+    }
     unable = (
         None
-        if sheet.values
+        if sheet.values.keys() - {"knock_retard_lone_deg"}
         else ("too_short", "too few believed samples of knock retard or knock count in the pull")
     )
     return sheet.measured(channels, unable=unable)
@@ -102,6 +107,24 @@ def _retard(pull: Pull, sheet: Sheet) -> None:
         f"The engine computer took {held.level:.1f} ° of timing out",
         at=(held.start_s, held.end_s),
         said=note if offset else "",
+    )
+
+
+def _lone(pull: Pull, sheet: Sheet) -> None:
+    """The highest sample of all: one that is neither held nor believed is no evidence that there was no knock."""
+    if not pull.log.has("knock_retard"):
+        return
+    every = pull.log.believed("knock_retard", None).within(pull.start_s, pull.end_s)
+    if not len(every.t):
+        return
+    top = int(every.value.argmax())
+    at = float(every.t[top])
+    sheet.put(
+        "knock_retard_lone_deg",
+        float(every.value[top]),
+        f"A sample of knock retard reads {every.value[top]:.1f} °: knock or a fault of the channel, "
+        "nobody can tell which",
+        at=(at, at),
     )
 
 

@@ -125,13 +125,9 @@ def _own_ratio(pull: Pull, ratio: Array) -> float:
     """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low end."""
     low = float(np.percentile(ratio, 15))
     car, gear = pull.car, pull.gear
-    if (
-        gear is None
-        or not (car.final_drive and car.circumference_m)
-        or not 1 <= gear <= len(car.gear_ratios)
-    ):
+    if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
         return low
-    by_file = car.gear_ratios[gear - 1] * car.final_drive / (0.06 * car.circumference_m)
+    by_file = car.rpm_per_kmh[gear - 1]
     # tyres differ a few per cent from their figure; a low end far above it is slip all through the pull
     return low if abs(low / by_file - 1) < 0.05 else min(low, by_file)
 
