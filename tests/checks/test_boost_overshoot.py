@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from audit.checks.boost import boost_overshoot as check
-from audit.checks.boost.boost_trace import boost_trace
+from audit.checks.boost.context import boost_trace
 from audit.model import Car
 
 

@@ -71,12 +71,9 @@ def main() -> None:
     print("\n".join(lines))
     if options.write:
         page = Path(__file__).parents[2] / "docs" / "figures.md"
-        page.write_text(
-            "\n".join(
-                ["# Figures over simulated nights\n", HEAD.format(o=options), "```", *lines, "```"]
-            )
-            + "\n"
-        )
+        kept = page.read_text().split("\n```\n", 2)[2]  # what stands behind the table
+        head = ["# Figures over simulated nights\n", HEAD.format(o=options), "```", *lines, "```"]
+        page.write_text("\n".join(head) + "\n" + kept)
 
 
 HEAD = """Printed by `python tests/simulated/figures.py --nights {o.nights} --each {o.each} --first-seed {o.first_seed} --write`.
