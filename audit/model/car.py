@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 
 
 def rpm_per_kmh(ratio: float, final_drive: float, circumference_m: float) -> float:
-    """Engine speed over road speed in a gear, rpm per km/h: ratio × final drive / (0.06 × circumference in m)."""
+    """Engine speed over road speed in a gear, rpm per km/h: ratio × final drive / (0.06 ×
+    circumference in m).
+    """
     return ratio * final_drive / (0.06 * circumference_m)
 
 
@@ -51,7 +53,9 @@ class Car:
 
     @property
     def rpm_per_kmh(self) -> tuple[float, ...]:
-        """Engine speed over road speed in each gear, rpm per km/h; () where the car file does not tell."""
+        """Engine speed over road speed in each gear, rpm per km/h; () where the car file does not
+        tell.
+        """
         if not (self.gear_ratios and self.final_drive and self.circumference_m):
             return ()
         return tuple(

@@ -17,8 +17,9 @@ class Limit:
     """One row of the thresholds table for one measure, car overrides applied.
 
     below: a small value is the bad one. best: the value that scores 100.
-    by, at, along: where the levels go by another figure (boost), its name, points and the levels there; best,
-    watch, hold and stop are then those of the last point, and when() gives the row at any.
+    by, at, along: where the levels go by another figure (boost), its name, points and the levels
+    there; best, watch, hold and stop are then those of the last point, and when() gives the row at
+    any.
     """
 
     code: str
@@ -36,7 +37,9 @@ class Limit:
     along: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
     def when(self, figure: float | None) -> Limit:
-        """The row at a figure of what its levels go by: straight lines between the points, level beyond them."""
+        """The row at a figure of what its levels go by: straight lines between the points, level
+        beyond them.
+        """
         if figure is None or not self.at:
             return self
         levels = {n: float(np.interp(figure, self.at, v)) for n, v in self.along.items()}
@@ -52,7 +55,8 @@ class Limit:
         )
 
     def places(self, value: Array, figure: Array) -> Array:
-        """How bad each value is at its own figure: 0 at best, 1 at watch, 2 at hold, 3 at stop, and on by line.
+        """How bad each value is at its own figure: 0 at best, 1 at watch, 2 at hold, 3 at stop, and
+        on by line.
 
         For rows whose levels go by another figure; so stretches under changing boost compare.
         """

@@ -65,7 +65,9 @@ EMPTY = Series(np.empty(0), np.empty(0))
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Something intake did or skipped, for the reader. line: 1-based in the source file, or None."""
+    """Something intake did or skipped, for the reader. line: 1-based in the source file, or
+    None.
+    """
 
     message: str
     line: int | None = None
@@ -79,7 +81,9 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """How one source column was understood. canonical = scale * source + offset (inverse: 1/source)."""
+    """How one source column was understood. canonical = scale * source + offset (inverse:
+    1/source).
+    """
 
     name: str  # canonical name, or the column's own name when known is False
     source: str  # the column's header as the file has it
@@ -109,7 +113,8 @@ class Barometric:
     """Ambient pressure used for boost, where it comes from, and how far it may be off."""
 
     kpa: float
-    source: str  # a phrase for people: "barometric channel", "manifold pressure with the engine stopped", ...
+    # a phrase for people: "barometric channel", "manifold pressure with the engine stopped", ...
+    source: str
     uncertainty_kpa: float
     kind: str = (
         "measured"  # measured, channel, stopped, altitude; wide_open and assumed are guesses
@@ -126,9 +131,9 @@ class Barometric:
 class Log:
     """One recording in canonical channels and units.
 
-    frame: `time` (s, strictly increasing) and one column a canonical channel (Float64, null where the
-    row has no sample), then every column that is no channel, and untouched source values of converted
-    channels, under Channel.stored_as.
+    frame: `time` (s, strictly increasing) and one column a canonical channel (Float64, null where
+    the row has no sample), then every column that is no channel, and untouched source values of
+    converted channels, under Channel.stored_as.
     """
 
     path: str
@@ -165,7 +170,9 @@ class Log:
 
     @cached_property
     def reads_gauge(self) -> bool:
-        """Whether manifold pressure is read as gauge pressure: then boost needs no ambient pressure."""
+        """Whether manifold pressure is read as gauge pressure: then boost needs no ambient
+        pressure.
+        """
         channel = self.by_name.get("manifold_pressure")
         return channel is not None and "gauge" in channel.source_unit
 
@@ -175,7 +182,9 @@ class Log:
         return 0.0 if self.reads_gauge else self.barometric.uncertainty_kpa
 
     def sensors(self, name: str) -> tuple[str, ...]:
-        """Every channel of one quantity, the first first: ('lambda', 'lambda_2'); () without any."""
+        """Every channel of one quantity, the first first: ('lambda', 'lambda_2'); () without
+        any.
+        """
         return tuple(sorted((c for c in self.by_name if base_of(c) == name), key=_number))
 
     def values(self, name: str) -> Array:
@@ -192,7 +201,9 @@ class Log:
         return cache[name]
 
     def believed(self, name: str, flag: FlagArray | None) -> Series:
-        """All rows of a canonical channel that have a sample and, where flags are given, one of 1 or 2."""
+        """All rows of a canonical channel that have a sample and, where flags are given, one of 1
+        or 2.
+        """
         known = self._believed.get(name)
         if known is not None and known[0] is flag:
             return known[1]
@@ -207,7 +218,8 @@ class Log:
     def with_barometric(self, barometric: Barometric) -> Log:
         """The same log over another ambient pressure; columns already turned into arrays are kept.
 
-        A manifold pressure that was read over ambient moves with it, so that boost stays what the gauge read.
+        A manifold pressure that was read over ambient moves with it, so that boost stays what the
+        gauge read.
         """
         if barometric == self.barometric:
             return self
@@ -261,7 +273,9 @@ class Log:
 
 @dataclass(frozen=True, eq=False)
 class Sanity:
-    """What may be believed: a flag a sample, and one a test, for each canonical channel of a log."""
+    """What may be believed: a flag a sample, and one a test, for each canonical channel of a
+    log.
+    """
 
     samples: Mapping[str, FlagArray]  # rows long; 9 where the row has no sample
     tests: Mapping[str, Mapping[str, int]]  # channel -> test -> flag of the whole channel
@@ -273,7 +287,9 @@ class Sanity:
 
 
 def believed_series(log: Log, sanity: Sanity, name: str, start_s: float, end_s: float) -> Series:
-    """True samples of `name` with flag 1 or 2 and start_s <= t <= end_s; empty if the log lacks it."""
+    """True samples of `name` with flag 1 or 2 and start_s <= t <= end_s; empty if the log lacks
+    it.
+    """
     channel = log.by_name.get(name)
     if channel is None:
         return EMPTY

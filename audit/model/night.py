@@ -50,9 +50,10 @@ class LogAudit:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What to do about boost after a night. state: 'step', 'stay', 'no_step'. why, first: a sentence each,
-    canonical units; first: what to look at first. expected_kpa: (low, mid, high), settled boost of the
-    next pull at duty_next_pct, gauge, nine in ten. None for what is not known."""
+    """What to do about boost after a night. state: 'step', 'stay', 'no_step'. why, first: a
+    sentence each,
+    canonical units; first: what to look at first. expected_kpa: (low, mid, high), settled boost of
+    the next pull at duty_next_pct, gauge, nine in ten. None for what is not known."""
 
     state: str
     why: str

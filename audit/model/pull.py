@@ -29,7 +29,8 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Tear:
-    """A wide-open stretch of which the log has only a part: what is there of it, and where it breaks off.
+    """A wide-open stretch of which the log has only a part: what is there of it, and where it
+    breaks off.
 
     how: "gap", "restart", "cut off", "log end"; pulls: those of the log that it leaves unfinished.
     """
@@ -79,10 +80,11 @@ class Pull:
         return self.span.gear
 
     def believed(self, name: str, *, lead_s: float = 0.0, tail_s: float = 0.0) -> Series:
-        """True samples of a canonical channel with flag 1 or 2, from start - lead_s to end + tail_s.
+        """True samples of a canonical channel with flag 1 or 2, from start - lead_s to end +
+        tail_s.
 
-        Samples that only repeat a held value are left out, so len/duration is the channel's real rate.
-        'boost' gives manifold pressure over barometric pressure, kPa gauge.
+        Samples that only repeat a held value are left out, so len/duration is the channel's real
+        rate. 'boost' gives manifold pressure over barometric pressure, kPa gauge.
         """
         key = (name, lead_s, tail_s)
         found = self._cache.get(key)

@@ -12,9 +12,10 @@ from types import SimpleNamespace
 import pytest
 
 from audit.archive.store.database import shown
+from audit.archive.store.days import date_of
 from audit.archive.store.rows import car_from_json, car_to_json
 from audit.archive.store.sql import as_csv, as_json, ask
-from audit.archive.store.store import Archive, date_of
+from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, ColumnWord, Finding

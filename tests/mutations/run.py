@@ -363,6 +363,7 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, help="begin no new fault after so long")
+    parser.add_argument("--least", type=float, default=0.0, help="exit 1 under this share, %%")
     parser.add_argument("--count", action="store_true", help="only say how many faults there are")
     said = parser.parse_args()
     rooms = said.room or (["checks", "sanity", "night"] if said.quick else list(ROOMS))
@@ -382,7 +383,7 @@ def main() -> int:
     print(
         f"in all   {total:4} tried {total - missed:4} noticed ({100 * (total - missed) / max(total, 1):.0f} %)"
     )
-    return 0
+    return int(total > 0 and 100 * (total - missed) / total < said.least)
 
 
 if __name__ == "__main__":

@@ -52,7 +52,8 @@ CURVE_TOUCHED = "boost_at_duty"  # a note that touches this measure starts the c
 
 @dataclass(frozen=True)
 class Evidence:
-    """rows: the pulls that count, in order. left_out: why -> how many do not. since, because: day and text
+    """rows: the pulls that count, in order. left_out: why -> how many do not. since, because: day
+    and text
     of the note that started the curve anew, "" for none. setting: of all rows.
     """
 
@@ -114,8 +115,10 @@ def gather(
 ) -> Evidence:
     """The pulls that count of one car.
 
-    pulls: rows with COLUMNS where they are there; nights: rows with night_id, date, setting, verdict, added_at.
-    logs: rows with log_id, wall_start and path, for the order of the pulls in a night; None takes that of the ids.
+    pulls: rows with COLUMNS where they are there; nights: rows with night_id, date, setting,
+    verdict, added_at.
+    logs: rows with log_id, wall_start and path, for the order of the pulls in a night; None takes
+    that of the ids.
     setting: 'dyno', 'street' or '' for not told; None takes the newest night's.
     """
     import polars as pl
@@ -170,7 +173,9 @@ def was_tested(notes: Sequence[JournalNote], since: str) -> bool:
 
 
 def _complete(pulls: pl.DataFrame, nights: pl.DataFrame, logs: pl.DataFrame | None) -> pl.DataFrame:
-    """All columns there, gear 0 for unknown, nights' order and verdict, air density over the reference's."""
+    """All columns there, gear 0 for unknown, nights' order and verdict, air density over the
+    reference's.
+    """
     import polars as pl
 
     real = set(REALS)

@@ -7,19 +7,19 @@ import hashlib
 import json
 import re
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from audit.archive.store import schema
-from audit.archive.store.database import plain
-from audit.archive.store.store import day_of, now
+from audit.archive.store.database import Database, plain
+from audit.archive.store.days import day_of, now
 from audit.archive.watched import hardware_words, watched
 from audit.errors import UsageError, did_you_mean
+from audit.model import Car
 
 if TYPE_CHECKING:
     import polars as pl
-
-    from audit.archive.store.store import Archive
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +34,20 @@ class JournalNote:
     doubt: str = ""
 
 
+class Keeper(Protocol):
+    """What the journal asks of the archive that it is kept in."""
+
+    @property
+    def db(self) -> Database: ...
+    def car(self, name: str) -> Car: ...
+    def writing(self, car: str) -> AbstractContextManager[None]: ...
+    def notes(self, car: str | None = None) -> pl.DataFrame: ...
+
+
 class Journal:
     """The notes of an archive."""
 
-    def __init__(self, archive: Archive) -> None:
+    def __init__(self, archive: Keeper) -> None:
         self._archive = archive
 
     def add(

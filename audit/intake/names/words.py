@@ -1,7 +1,7 @@
 """Headers to ideas: fold, split, and look each word up in the table of trade words.
 
-Does not see: a word that is neither in schemas/names.toml, nor a prefix, a consonant skeleton or one
-slip away from one; such a word is left over and lowers the score.
+Does not see: a word that is neither in schemas/names.toml, nor a prefix, a consonant skeleton or
+one slip away from one; such a word is left over and lowers the score.
 """
 
 from __future__ import annotations
@@ -56,7 +56,9 @@ class Read:
 
 @dataclass(frozen=True)
 class Vocabulary:
-    """word -> ideas; skeleton -> ideas; the words of four letters and more, sorted, for prefixes."""
+    """word -> ideas; skeleton -> ideas; the words of four letters and more, sorted, for
+    prefixes.
+    """
 
     words: Mapping[str, tuple[str, ...]]
     skeletons: Mapping[str, tuple[str, ...]]
@@ -162,7 +164,9 @@ def read_words(words: tuple[str, ...]) -> Read:
 
 @lru_cache(maxsize=8192)
 def _meaning(word: str) -> tuple[tuple[tuple[str, ...], int] | None, float]:
-    """(ideas, sensor number) of one word and how sure that is; None for a word that means nothing."""
+    """(ideas, sensor number) of one word and how sure that is; None for a word that means
+    nothing.
+    """
     known = vocabulary().words
     if word in known:
         return (known[word], 1), 1.0
@@ -202,7 +206,9 @@ def _numbered(parts: list[str]) -> tuple[tuple[tuple[str, ...], int] | None, flo
 
 
 def _glued(word: str) -> tuple[str, ...]:
-    """'coolanttemp' -> coolant, temp: the split into fewest known words of three letters and more."""
+    """'coolanttemp' -> coolant, temp: the split into fewest known words of three letters and
+    more.
+    """
     known = vocabulary().words
     n = len(word)
     if n < 2 * LEAST_PIECE - 1:

@@ -1,7 +1,7 @@
 """The unit of every named column, by what the file says and what physics allows.
 
-Order matters: engine speed and throttle set the scene, ambient pressure comes before manifold pressure,
-manifold pressure before its target.
+Order matters: engine speed and throttle set the scene, ambient pressure comes before manifold
+pressure, manifold pressure before its target.
 """
 
 from __future__ import annotations
@@ -69,7 +69,8 @@ def infer_units(
 ) -> Inferred:
     """A decision for each channel. time: s, thinned like the sources.
 
-    second: for a channel, another column that reads as it too (boost beside MAP, GPS speed beside speed).
+    second: for a channel, another column that reads as it too (boost beside MAP, GPS speed beside
+    speed).
     """
     out = Inferred()
     scene = _scene(sources, time, out)
@@ -134,7 +135,9 @@ def _scene(sources: Mapping[str, Source], time: Array, out: Inferred) -> Scene:
 
 
 def _us_hint(known: Sequence[Unit | None], *, most: float) -> float:
-    """Points for °F and mph from the units of the file's other columns, negative for °C and km/h."""
+    """Points for °F and mph from the units of the file's other columns, negative for °C and
+    km/h.
+    """
     keys = [u.key for u in known if u is not None]
     points = sum(k in US_UNITS for k in keys) - sum(k in METRIC_UNITS for k in keys)
     return float(np.clip(0.7 * points, -most, most))

@@ -1,9 +1,10 @@
 """Pressures by physics: which unit, and gauge or absolute.
 
-The name and the unit's text are only a prior, because both lie ('MAP (psi)' is often gauge, 'Boost (kPa)'
-often absolute). Evidence: manifold pressure with the engine stopped is ambient; at idle 20 to 70 kPa
-absolute, less up a mountain; on overrun lower still; wide open never far below ambient. All windows: common practice, no
-published source. Does not see: a log with neither engine speed nor throttle and no vacuum in it.
+The name and the unit's text are only a prior, because both lie ('MAP (psi)' is often gauge, 'Boost
+(kPa)' often absolute). Evidence: manifold pressure with the engine stopped is ambient; at idle 20
+to 70 kPa absolute, less up a mountain; on overrun lower still; wide open never far below ambient.
+All windows: common practice, no published source. Does not see: a log with neither engine speed nor
+throttle and no vacuum in it.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ from audit.signal.arrays import median
 USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -3.0, "inhg": -5.0}
 ALIKE = 2.0  # the file's other pressures are in this unit
 OFFSET = 40.0  # kPa: as much a sensor may be out and still be read in its own unit
-SHORT = 4.0  # most that boost far under its target weighs against the target's unit: a broken car does that too
+# most that boost far under its target weighs against the target's unit: a broken car does that too
+SHORT = 4.0
 OFF_IDLE_RPM = 2000.0  # an engine that never turns faster was not driven
 STILL = 0.3  # of its highest value: a pressure that moves less was not driven either
 BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
@@ -32,7 +34,9 @@ BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
 
 @dataclass(frozen=True, slots=True)
 class Ambient:
-    """What is known of ambient pressure before manifold pressure is read: kPa and its uncertainty."""
+    """What is known of ambient pressure before manifold pressure is read: kPa and its
+    uncertainty.
+    """
 
     kpa: float
     spread: float
@@ -51,7 +55,9 @@ UNKNOWN_AMBIENT = Ambient(88.0, 17.0)
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Levels of a pressure column in its source unit; None where the log does not show that state."""
+    """Levels of a pressure column in its source unit; None where the log does not show that
+    state.
+    """
 
     low: float
     high: float
@@ -83,7 +89,9 @@ def levels(values: Array, scene: Scene) -> Levels | None:
 
 
 def _loaded(ordered: Array, scene: Scene) -> bool:
-    """Whether the log shows the engine under load: by engine speed, else by how far the pressure moves."""
+    """Whether the log shows the engine under load: by engine speed, else by how far the pressure
+    moves.
+    """
     if scene.rpm is not None:
         return bool(np.nanmax(scene.rpm, initial=0.0) > OFF_IDLE_RPM)
     low, high = quantile(ordered, 0.02), quantile(ordered, 0.98)
@@ -91,7 +99,9 @@ def _loaded(ordered: Array, scene: Scene) -> bool:
 
 
 def pressure_candidates(stated: Unit | None, like: Unit | None = None) -> list[tuple[Unit, float]]:
-    """(unit, prior) of the sizes a pressure may have. like: the unit of the file's other pressures."""
+    """(unit, prior) of the sizes a pressure may have. like: the unit of the file's other
+    pressures.
+    """
     table = units()
     usual = [(table[key], USUAL[key]) for key in BASE_KEYS]
     if like is not None and stated is None:
@@ -282,7 +292,9 @@ def _add_evidence(one: Scored, seen: Levels, ambient: Ambient) -> None:
 
 
 def _weigh_pair(scored: Sequence[Scored], values: Array, pair: Array) -> None:
-    """Boost beside MAP: their difference, in the right units, is one constant, ambient pressure or nothing."""
+    """Boost beside MAP: their difference, in the right units, is one constant, ambient pressure or
+    nothing.
+    """
     both = np.isfinite(values) & np.isfinite(pair)
     x, y = values[both], pair[both]
     if len(x) < 20 or float(np.ptp(x)) <= 0 or float(np.ptp(y)) <= 0:
@@ -338,8 +350,9 @@ def boost_target(
 ) -> Decision:
     """How to read a boost target as kPa gauge. manifold_kpa: thinned manifold pressure, absolute.
 
-    like: the unit of the manifold column, very likely to be the target's as well; said_kpa: the car file's targets.
-    Wide open the target lies near what is reached, unless the car is short of boost: that may not turn the unit over.
+    like: the unit of the manifold column, very likely to be the target's as well; said_kpa: the car
+    file's targets. Wide open the target lies near what is reached, unless the car is short of
+    boost: that may not turn the unit over.
     """
     finite = np.sort(values[np.isfinite(values)])
     high = quantile(finite, 0.98) if len(finite) else 1.0
