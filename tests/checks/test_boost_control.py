@@ -145,7 +145,7 @@ def test_no_response_is_seen_where_gears_are_not_all_known(make_pull, table):
 def test_the_shortfall_at_the_end_stop_is_against_the_target_of_that_moment(
     make_pull, codes, table, short, found
 ):
-    falls = lambda t: 110.0 - 5.0 * np.clip(t - 1.5, 0, None)
+    falls = lambda t: 120.0 - 9.0 * np.clip(t - 2.5, 0, None)
     shapes = {
         "boost": lambda t: np.where(t < 0, -40.0, np.minimum(falls(t) - short, 200.0 * t - 40.0)),
         "boost_target": falls,

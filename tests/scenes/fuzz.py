@@ -19,7 +19,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
@@ -33,7 +33,7 @@ import numpy as np  # noqa: E402
 
 from scenes.car import Pull  # noqa: E402
 from scenes.catalogue import BY_NAME, SCENES  # noqa: E402
-from scenes.logger import Arr, Col, Log, both  # noqa: E402
+from scenes.logger import SENSOR, UNITS, Arr, Col, Log, both  # noqa: E402
 from scenes.screening import screen  # noqa: E402
 
 LEAST_S, SLOW_S = 1.0, 2.0
@@ -152,14 +152,13 @@ def mutated(log: Log, made: Mutation, pulls: tuple[Pull, ...]) -> Log:
 def excuse(
     made: Mutation,
     log: Log,
-    truth: object,
+    truth: Mapping[str, Arr],
     pulls: tuple[Pull, ...],
     before: str,
     *,
     more: bool,
 ) -> str:
     """Why the night may be clear all the same; '' where it may not."""
-    signals = truth
     if made.how in ROWS:
         if more:
             return "another log of the night shows the whole"
@@ -168,18 +167,18 @@ def excuse(
         if made.how == "cut" and before != "clear" and whole:
             return "the faulty pull may be cut off"
         first = pulls[made.pulls[0]]
-        if whole and all(any(_alike(signals, pulls[k], p) for p in whole) for k in made.pulls):
+        if whole and all(any(_alike(truth, pulls[k], p) for p in whole) for k in made.pulls):
             return "another pull shows the whole"
         return "" if first.end - first.start > LEAST_S else "a blip"
     cols = [c for c in log.cols if c.chan == made.channel]
-    if made.how == "freeze" and all(_stands(c, signals, made, pulls) for c in cols):
+    if made.how == "freeze" and all(_stands(c, truth, made, pulls) for c in cols):
         return "it stands by itself"
     if made.how == "zero" and made.channel == "knock":
         return "no knock is what it reads anyway" if before == "clear" else "a dead knock sensor"
     return ""
 
 
-def _alike(signals: object, one: Pull, other: Pull) -> bool:
+def _alike(signals: Mapping[str, Arr], one: Pull, other: Pull) -> bool:
     """Same gear, same duty, and the other from as low to as high."""
     if one.gear != other.gear:
         return False
@@ -192,10 +191,8 @@ def _alike(signals: object, one: Pull, other: Pull) -> bool:
     )
 
 
-def _stands(col: Col, signals: object, made: Mutation, pulls: tuple[Pull, ...]) -> bool:
+def _stands(col: Col, signals: Mapping[str, Arr], made: Mutation, pulls: tuple[Pull, ...]) -> bool:
     """Would the channel itself have moved by less than STEPS of its steps in each span?"""
-    from scenes.logger import SENSOR, UNITS
-
     noise, step, _ = SENSOR.get(col.chan, (0.0, 0.001, 0.0))
     noise = noise if col.noise is None else col.noise
     true = col.fn(signals) if col.fn else signals[col.chan]
@@ -253,29 +250,36 @@ def main() -> int:
     each = -(-options.logs // len(chosen))
     seeds = tuple(range(options.first, options.first + each))
     total: Counter[str] = Counter()
-    slowest = 0.0
+    began, slowest = time.monotonic(), 0.0
     with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
         jobs = [pool.submit(one, (s.name, seeds)) for s in chosen]
-        for job in as_completed(jobs):
-            for told in job.result():
-                slowest = max(slowest, told.seconds)
-                total["logs"] += 1
-                total[f"{told.mutation.how} {told.verdict}"] += 1
-                total["excused"] += bool(told.excused)
-                if told.excused:
-                    total[f"excused: {told.excused}"] += 1
-                total[f"breach: {told.breach}"] += bool(told.breach)
-                if told.breach or (options.v and told.excused):
-                    print(
-                        f"{(told.breach or 'excused').upper()} {told.scene} seed {told.seed} {told.mutation} "
-                        f"before {told.before} {told.seconds:.2f} s {told.excused}",
-                        flush=True,
-                    )
+        try:
+            for job in as_completed(jobs):
+                for told in job.result():
+                    slowest = max(slowest, told.seconds)
+                    _count(told, total, excused_too=options.v)
+        except KeyboardInterrupt:  # what has been done is told
+            pool.shutdown(wait=False, cancel_futures=True)
     for key in sorted(total):
-        if total[key]:
-            print(f"{key:45} {total[key]}")
-    print(f"slowest {slowest:.2f} s")
-    return 1 if any(total[k] for k in total if k.startswith("breach")) else 0
+        print(f"{key:50} {total[key]}")
+    print(f"slowest {slowest:.2f} s of processor time; all in {time.monotonic() - began:.0f} s")
+    return 1 if any(k.startswith("breach") for k in total) else 0
+
+
+def _count(told: Told, total: Counter[str], *, excused_too: bool) -> None:
+    """Add one night to the totals; print it if it breaks the rule."""
+    total["nights"] += 1
+    total[f"{told.mutation.how}: {told.verdict}"] += 1
+    if told.excused:
+        total[f"clear, but {told.excused}"] += 1
+    if told.breach:
+        total[f"breach: {told.breach}"] += 1
+    if told.breach or (excused_too and told.excused):
+        print(
+            f"{(told.breach or 'excused').upper()} {told.scene} seed {told.seed} {told.mutation} "
+            f"before {told.before} {told.seconds:.2f} s {told.excused}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip as gz
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,6 @@ Arr = np.ndarray
 Edit = Callable[[Arr, Arr, tuple[Pull, ...], np.random.Generator], Arr]
 
 KPA_PSI = 0.1450377
-STOICH = {"petrol": 14.7, "e85": 9.77, "e10": 14.1, "e50": 11.8, "ethanol": 9.0, "methanol": 6.46}
 
 UNITS: dict[str, Callable[[Arr], Arr]] = {
     "": lambda x: x,
@@ -76,6 +75,8 @@ SENSOR: dict[str, tuple[float, float, float]] = {
 
 @dataclass(frozen=True)
 class Col:
+    """One column: its name in the file, the true signal it shows, and how the sensor and the logger change that."""
+
     name: str
     chan: str
     unit: str = ""
@@ -95,6 +96,8 @@ class Col:
 
 @dataclass(frozen=True)
 class Log:
+    """One file: its columns, rate, dialect and damage."""
+
     cols: tuple[Col, ...]
     rate: float = 20.0
     file: str = "night.csv"
@@ -121,10 +124,6 @@ class Log:
     insert: tuple[tuple[float, str], ...] = ()  # stray lines
     dup_row: tuple[float, ...] = ()
     seed: int = 1
-
-
-def cut_gz_at(data: bytes, missing: int) -> bytes:
-    return data[: len(data) - missing]
 
 
 def _sensor(sig: dict[str, Arr], col: Col, t: Arr, rng: np.random.Generator) -> Arr:
@@ -198,7 +197,8 @@ def render(sig: Any, pulls: tuple[Pull, ...], log: Log) -> bytes:
         keep &= ~((true_t >= a) & (true_t < b))
     shown = true_t.copy()
     for r in sorted(log.restart):
-        shown[true_t >= r] = true_t[true_t >= r] - true_t[true_t >= r][0]
+        if (true_t >= r).any():
+            shown[true_t >= r] = true_t[true_t >= r] - true_t[true_t >= r][0]
     for when, by in log.step_back:
         shown[true_t >= when] -= by
     cells: list[list[str]] = []
@@ -242,7 +242,7 @@ def render(sig: Any, pulls: tuple[Pull, ...], log: Log) -> bytes:
     if log.gz:
         data = gz.compress(data, 6, mtime=0)
         if log.torn_gz:
-            data = cut_gz_at(data, log.torn_gz)
+            data = data[: len(data) - log.torn_gz]
     return data
 
 
@@ -250,7 +250,7 @@ def write_log(folder: Path, sig: Any, pulls: tuple[Pull, ...], log: Log) -> None
     (folder / log.file).write_bytes(render(sig, pulls, log))
 
 
-# ---- damage done to one column (on the written values) ----
+# What is done to one column, on the written values.
 
 
 def _which(pulls: tuple[Pull, ...], which: tuple[int, ...] | None) -> list[Pull]:
@@ -292,16 +292,6 @@ def in_pull(
     return edit
 
 
-def add_in_pull(add: float, which: tuple[int, ...] | None = None, tail: float = 0.0) -> Edit:
-    def edit(t: Arr, v: Arr, pulls: tuple[Pull, ...], rng: np.random.Generator) -> Arr:
-        for p in _which(pulls, which):
-            m = (t >= p.start) & (t <= p.end + tail)
-            v[m] += add
-        return v
-
-    return edit
-
-
 def at(spans: tuple[tuple[float, float, float], ...]) -> Edit:
     """(from, to, value) in seconds of the log."""
 
@@ -335,15 +325,6 @@ def before_pull(a: float, b: float, value: float, which: tuple[int, ...] | None 
     return edit
 
 
-def after_pull(a: float, b: float, value: float, which: tuple[int, ...] | None = None) -> Edit:
-    def edit(t: Arr, v: Arr, pulls: tuple[Pull, ...], rng: np.random.Generator) -> Arr:
-        for p in _which(pulls, which):
-            v[(t >= p.end + a) & (t < p.end + b)] = value
-        return v
-
-    return edit
-
-
 def flicker(value: float, share: float, which: tuple[int, ...] | None = None) -> Edit:
     """Falls to `value` for a share of the pull's samples, in bursts."""
 
@@ -364,23 +345,3 @@ def both(*edits: Edit) -> Edit:
         return v
 
     return edit
-
-
-__all__ = [
-    "Col",
-    "Log",
-    "render",
-    "write_log",
-    "freeze",
-    "freeze_all",
-    "in_pull",
-    "add_in_pull",
-    "at",
-    "one_sample",
-    "before_pull",
-    "after_pull",
-    "flicker",
-    "both",
-    "replace",
-    "field",
-]

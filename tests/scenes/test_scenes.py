@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from scenes.catalogue import BY_NAME, SCENES
+from scenes.fuzz import one
 from scenes.run import kind
 from scenes.screening import screen
 
@@ -60,3 +61,11 @@ def test_a_scene_has_the_calibrators_verdict(name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", [s.name for s in SCENES if s.name not in SAMPLE])
 def test_every_other_scene_too(name: str, tmp_path: Path) -> None:
     assert verdict(name, tmp_path) == "right"
+
+
+@pytest.mark.parametrize("name", ["mid-one-pull", "fuel-pressure-follows", "banks-agree"])
+def test_evidence_taken_out_of_a_pull_never_clears(name: str) -> None:
+    """A few of the mutations that `tests/scenes/fuzz.py` makes by the thousand."""
+    told = one((name, tuple(range(8))))
+    assert len(told) == 8
+    assert [t for t in told if t.breach] == []

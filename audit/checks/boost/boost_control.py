@@ -66,9 +66,8 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     if wanted is None or not at_stop(pull, duty):
         return
     late = slice(-max(3, (trace.t.size - trace.settled_at) // 2), None)
-    asked = target_at(
-        pull, trace.t[late], wanted
-    )  # at the same moments: a target may follow engine speed
+    # at the same moments: a target may follow engine speed
+    asked = target_at(pull, trace.t[late], wanted)
     good = np.isfinite(asked)
     if good.sum() < 3:
         return
