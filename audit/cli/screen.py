@@ -139,7 +139,7 @@ def command(
     if report_to is not None:
         from audit.report.html import write_report
 
-        write_report(outcome.night, report_to)
+        write_report(outcome.night, report_to, date=outcome.date)
     try:
         _write(outcome.night, json_to, date=outcome.date if as_text else None)
         sys.stdout.flush()

@@ -9,7 +9,9 @@ from audit.model import Night
 from audit.report.page.history import History
 
 
-def write_report(night: Night, path: Path, *, date: str = "", history: History | None = None) -> None:
+def write_report(
+    night: Night, path: Path, *, date: str = "", history: History | None = None
+) -> None:
     """Write the page of a night, whole or not at all. Raises UsageError when it cannot be written.
 
     date, history: as in render.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
 from audit.report.page.picture import duty_chart
 from audit.report.page.sources import assumed, logs, not_judged, sensors
-from audit.report.words import CAUTIONS, every_finding, headline, plain_check
+from audit.report.words import CAUTIONS, every_finding, headline, plain_check, sentence
 
 STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
 ENDED_BY = {
@@ -105,6 +105,7 @@ class Page:
     last_night: str = ""
     duty: dict[str, Any] | None = None
     overlay: dict[str, Any] | None = None
+    overlay_source: str = ""  # where the script fetches the overlay from instead
     differences: dict[str, Any] | None = None
     newer: str = ""  # where the car's newest night is shown, if this is an earlier one
     cautions: str = CAUTIONS
@@ -117,17 +118,19 @@ def page_of(
     late: Mapping[str, str] | None = None,
     date: str = "",
     history: History | None = None,
+    with_log: Callable[[PullAudit], PullAudit] | None = None,
 ) -> Page:
     """The page of a night. late: pull id -> where the script fetches its traces from; None puts them into the page.
 
-    date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were like.
+    date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were like;
+    with_log: brings the log of a pull whose night has none, for the picture of the first screen.
     """
     us = night.us_units
     day = date or _day(night)
     found = numbered(night)
     pulls = pull_ids(night)
     cards = _cards(night, pulls, found, late, history)
-    laid = [] if late is not None else _laid(pulls)
+    laid = [] if late is not None else laid_of(pulls)
     marked = {m["n"] for card in cards if card.traces for m in card.traces["marks"]}
     marked |= {i.n for i in found if late and _can_be_marked(i)}
     told: dict[tuple[Any, ...], int] = {}
@@ -142,7 +145,7 @@ def page_of(
         says=headline(night)[len(night.verdict) :].lstrip(",: "),
         day=day,
         counts=_counts(night),
-        first=first_of(night, found, date=day, picture=late is None),
+        first=first_of(night, found, date=day, with_log=with_log if late is not None else _itself),
         reasons=[_reason(text, found, night) for text in night.reasons],
         checks=_checks(night, us=us),
         findings=[rows[i.n] for i in found if i.owner == "night"],
@@ -162,7 +165,7 @@ def page_of(
         last_night="" if history is None else history.last_night,
         duty=duty_chart(night, us=us),
         overlay=overlaid(laid, us=us) if len(laid) > 1 else None,
-        differences=differences(_laid(pulls), us=us),
+        differences=differences(laid_of(pulls), us=us),
     )
 
 
@@ -182,7 +185,7 @@ def _caused(found: Sequence[Numbered]) -> frozenset[str]:
     return frozenset(c for code in codes for c in COLUMNS.get(code.partition(".")[0], ()))
 
 
-def _laid(pulls: Sequence[tuple[str, str, PullAudit]]) -> list[Laid]:
+def laid_of(pulls: Sequence[tuple[str, str, PullAudit]]) -> list[Laid]:
     """The pulls by the name that the overlay's key gives them."""
     out = []
     for name, _, audit in pulls:
@@ -191,6 +194,10 @@ def _laid(pulls: Sequence[tuple[str, str, PullAudit]]) -> list[Laid]:
         said = "" if duty is None else f", {duty:.0f} %"
         out.append(Laid(f"pull {name.rpartition('-')[2]}{gear}{said}", audit))
     return out
+
+
+def _itself(audit: PullAudit) -> PullAudit:
+    return audit
 
 
 def _day(night: Night) -> str:
@@ -211,11 +218,6 @@ def _counts(night: Night) -> str:
         _many(sum(len(a.pulls) for a in read), "pull"),
     ]
     return ", ".join(part for part in said if part)
-
-
-def sentence(text: str) -> str:
-    """With a capital at its start."""
-    return text[:1].upper() + text[1:]
 
 
 def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any]:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from audit.errors import PullauditError
 from audit.model import SEVERITIES, Night, PullAudit
 from audit.report.display import figure, number
 from audit.report.message import message
 from audit.report.page.marks import Numbered, amount, pull_ids
 from audit.report.page.names import isolated, without_folders, without_positions
 from audit.report.page.picture import of_finding
-from audit.report.words import every_finding, told
+from audit.report.words import every_finding, sentence, told
 
 HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
 
@@ -42,11 +43,16 @@ class First:
     text: str
 
 
-def first_of(night: Night, found: Sequence[Numbered], *, date: str, picture: bool = True) -> First:
-    """What the first screen says of a night. picture: draw the worst finding, whose log must be at hand."""
+WithLog = Callable[[PullAudit], PullAudit]
+
+
+def first_of(
+    night: Night, found: Sequence[Numbered], *, date: str, with_log: WithLog | None
+) -> First:
+    """What the first screen says of a night. with_log: a pull with its log, to draw the worst finding; None draws none."""
     decision = night.decision
     text = "\n".join(message(night, date=date))
-    worst = _worst(night, found, picture=picture)
+    worst = _worst(night, found, with_log)
     findings = every_finding(night)
     if decision is None:
         return First("", "", [], "", "", worst, without_positions(text, findings))
@@ -61,7 +67,7 @@ def first_of(night: Night, found: Sequence[Numbered], *, date: str, picture: boo
         HEADS[decision.state],
         _rows(night),
         why,
-        said(decision.first),
+        said(sentence(decision.first)),
         worst,
         without_positions(text, findings),
     )
@@ -90,23 +96,30 @@ def _rows(night: Night) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _worst(night: Night, found: Sequence[Numbered], *, picture: bool) -> Worst | None:
+def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) -> Worst | None:
     """The worst finding, of several the one that the first reason tells of."""
     least = [i for i in found if i.finding.severity != "note"]
     if not least:
         return None
     lead = night.reasons[0] if night.reasons else ""
-    item = max(least, key=lambda i: (SEVERITIES.index(i.finding.severity), i.finding.message in lead))
+    item = max(
+        least, key=lambda i: (SEVERITIES.index(i.finding.severity), i.finding.message in lead)
+    )
     f = item.finding
     pulls: dict[str, PullAudit] = {name: audit for name, _, audit in pull_ids(night)}
     audit = pulls.get(item.pull)
-    chart = of_finding(item, audit, us=night.us_units) if picture and audit is not None else None
+    chart = None
+    if with_log is not None and audit is not None:
+        try:
+            chart = of_finding(item, with_log(audit), us=night.us_units)
+        except PullauditError:  # a kept log that cannot be read: the page says all else
+            chart = None
     plain = without_positions(f.message, [f])
     return Worst(
         item.n,
         f.severity,
         amount(f.value, f, us=night.us_units),
         amount(f.limit, f, us=night.us_units),
-        isolated(without_folders(told(night, plain), night), night),
+        isolated(without_folders(sentence(told(night, plain)), night), night),
         chart,
     )

@@ -118,7 +118,9 @@ def _limits(row: Shown, limits: Sequence[Limit], measures: Measures, *, us: bool
     if not limits:
         return ""
     at = limits[0].when(measures.get("boost_settled_kpa"))
-    side = "below" if at.best > (at.watch if at.watch is not None else at.hold or at.best) else "from"
+    side = (
+        "below" if at.best > (at.watch if at.watch is not None else at.hold or at.best) else "from"
+    )
     said = [
         f"{name} {side} {_number(row, level, us=us)}"
         for name, level in (("watch", at.watch), ("hold", at.hold))

@@ -13,7 +13,14 @@ if TYPE_CHECKING:
 
 LONGEST_NAME = 44
 POSITION = ("latitude", "longitude")
-_SIGNS = {"Cc", "Cf", "Co", "Cs", "Zl", "Zp"}  # control, format (bidi marks too), private, separators
+_SIGNS = {
+    "Cc",
+    "Cf",
+    "Co",
+    "Cs",
+    "Zl",
+    "Zp",
+}  # control, format (bidi marks too), private, separators
 _HARMLESS = "\n\t\u00ad"
 
 
@@ -58,7 +65,7 @@ def isolated(text: str, night: Night) -> Markup:
     names = {short_name(a.path) for a in night.logs} | {night.car.name}
     parts = sorted((n for n in names if len(n) > 2), key=len, reverse=True)
     if not parts:
-        return Markup(escape(visible(text)))
+        return escape(visible(text))
     found = re.split("(" + "|".join(map(re.escape, parts)) + ")", text)
     return Markup("").join(
         Markup("<bdi>{}</bdi>").format(visible(clipped(part))) if i % 2 else visible(part)

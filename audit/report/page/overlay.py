@@ -24,9 +24,7 @@ class Laid:
     audit: PullAudit
 
 
-def overlaid(
-    pulls: Sequence[Laid], *, us: bool, every: bool = False
-) -> dict[str, Any]:
+def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[str, Any]:
     """A packet with all pulls' series on one axis: engine speed at first, or time from each pull's start.
 
     every: all panels that any of them has, else boost, mixture and intake air.
@@ -34,8 +32,7 @@ def overlaid(
     rows = 1200 if every else max(60, min(MOST_ROWS, ALL_ROWS // len(pulls)))
     only = PANELS if every else tuple(p for p in PANELS if p.id in SHOWN)
     each = [
-        packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only)
-        for i, laid in enumerate(pulls)
+        packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only) for i, laid in enumerate(pulls)
     ]
     series: dict[str, Any] = {}
     grids = []
@@ -43,7 +40,12 @@ def overlaid(
         grids.append({**one["grids"][0], "shift": one["grids"][0]["start"]})
         names = [c for p in one["panels"] for c in _of(p, every=every)]
         series |= {
-            f"p{i}_{key}": {**one["series"][key], "role": "", "grid": i, "label": _label(key, one, laid)}
+            f"p{i}_{key}": {
+                **one["series"][key],
+                "role": "",
+                "grid": i,
+                "label": _label(key, one, laid),
+            }
             for key in names
         }
     return {
@@ -101,7 +103,8 @@ def _panels(
             {
                 **model,
                 "title": "Intake air" if name == "heat" and not every else model["title"],
-                "told": told or f"{len(pulls)} pulls; their figures stand in the table of differences.",
+                "told": told
+                or f"{len(pulls)} pulls; their figures stand in the table of differences.",
                 "series": keys,
                 "always": True if not every else model["always"],
                 "lines": [line for line in model["lines"] if line["role"] == "limit"],

@@ -40,7 +40,12 @@ def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] 
     name, unit = channel_name(channel), unit_for("" if row.unit == "1" else row.unit, us=us)
     layers: list[Layer] = [
         {"kind": "mark", "left": round(f.start_s, 3), "right": round(end, 3), "text": ""},
-        {"kind": "line", "x": _rounded(t), "y": _rounded(scale * columns["v"] + offset), "style": 0},
+        {
+            "kind": "line",
+            "x": _rounded(t),
+            "y": _rounded(scale * columns["v"] + offset),
+            "style": 0,
+        },
     ]
     layers += [
         {
@@ -80,10 +85,10 @@ def duty_chart(night: Night, *, us: bool) -> dict[str, Any] | None:
     """
     scale, _ = linear("kPa", us=us)
     rows = [
-        (duty, settled, p.measures.get("boost_peak_kpa"), p.pull.gear)
+        (at, settled, p.measures.get("boost_peak_kpa"), p.pull.gear)
         for a in night.logs
         for p in a.pulls
-        if (duty := p.measures.get("duty_mean_pct")) is not None
+        if (at := p.measures.get("duty_mean_pct")) is not None
         and (settled := p.measures.get("boost_settled_kpa")) is not None
     ]
     if not rows:
@@ -99,8 +104,11 @@ def duty_chart(night: Night, *, us: bool) -> dict[str, Any] | None:
     pairs = ", ".join(
         f"{figure(b, 'kPa', us=us)} at {d:.1f} %" for d, b in sorted(zip(duty, boost, strict=True))
     )
+    x = [*duty, *(layer["x"] for layer in layers if layer["kind"] == "upright")]
     return {
         "id": "duty",
+        "from": max(min(x) - 4.0, 0.0),
+        "to": min(max(x) + 4.0, 100.0),
         "title": "Boost against duty tonight",
         "unit": unit_for("kPa", us=us),
         "about": "squares: settled boost of each pull; diamonds: its peak",

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 HERE = files("audit.report.page")
 SCRIPTS = ("numbers.js", "plot.js", "charts.js", "traces.js")
 # Signs that turn or hide text, as JSON writes them.
-_HIDDEN = re.compile(r"\\u(00[01][0-9a-f]|007f|00[89][0-9a-f]|061c|200[b-f]|202[a-e]|206[0-9a-f]|feff)")
+_HIDDEN = re.compile(
+    r"\\u(00[01][0-9a-f]|007f|00[89][0-9a-f]|061c|200[b-f]|202[a-e]|206[0-9a-f]|feff)"
+)
 
 
 @lru_cache(maxsize=2)
@@ -88,4 +90,3 @@ def script() -> str:
 def digest(text: str) -> str:
     """The source expression of an inline script or style: 'sha256-…'."""
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-

@@ -23,7 +23,7 @@ const Plots = (() => {
     return Math.max(0, ...texts.map(t => pen.measureText(t).width));
   }
 
-  const widthNow = element => paper || element.clientWidth || 640;
+  const widthNow = element => paper ? (element.closest(".decide.pictured") ? paper * 0.48 : paper) : element.clientWidth || 640;
   const narrow = element => widthNow(element) < 560;
 
   // A level's text beside its plot: all of it, or its figure alone where the plot is narrow (the words then stand below).
@@ -186,7 +186,7 @@ const Plots = (() => {
       const [low, high] = this.y, said = this.levels().filter(l => l.y >= low && l.y <= high).sort((a, b) => b.y - a.y);
       if (!said.length) return;
       const at = apart(said.map(l => this.py(l.y)), 14, TOP + this.tall);
-      said.forEach((l, i) => put(parent, "text", { x: LEFT + this.inner + 6, y: at[i] + 4, class: `name ${l.role || "limit"}` }, beside(l.text, small)));
+      said.forEach((l, i) => put(parent, "text", { x: LEFT + this.inner + 6, y: at[i] + 4, class: `aside ${l.role || "limit"}` }, beside(l.text, small)));
     }
 
     moved() {
@@ -231,7 +231,7 @@ const Plots = (() => {
 
   // The sample of a line that a key shows.
   function swatch(place) {
-    const svg = put(place, "svg", { viewBox: "0 0 28 8", width: 28, height: 8, "aria-hidden": "true", focusable: "false" });
+    const svg = put(place, "svg", { viewBox: "0 0 28 8", "aria-hidden": "true", focusable: "false" });
     put(svg, "line", { x1: 0, x2: 28, y1: 4, y2: 4, class: `line ${place.className.replace("swatch", "").trim()}` });
   }
 
