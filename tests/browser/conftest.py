@@ -31,7 +31,7 @@ FLAGS = (
     "--disable-component-update",
     "--hide-scrollbars",
 )
-WAIT_S = 40.0
+WAIT_S = 12.0
 
 
 class Browser:
@@ -81,7 +81,7 @@ class Browser:
         """Go down the page until every plot that is not folded is drawn, and back up."""
         self.until(
             "const f=[...document.querySelectorAll('figure.panel,figure.chart')]"
-            ".find(f=>f.offsetParent&&!f.querySelector('.plot.ready'));"
+            ".find(f=>f.checkVisibility()&&!f.querySelector('.plot.ready'));"
             "if(f)f.scrollIntoView();return !f",
             what="the plots",
         )
