@@ -31,7 +31,7 @@ FLAGS = (
     "--disable-component-update",
     "--hide-scrollbars",
 )
-WAIT_S = 12.0
+WAIT_S = 40.0
 
 
 class Browser:

@@ -207,7 +207,7 @@ def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]
         "role": "lean hold" if limit else "wanted" if "target" in name else "",
         "unit": unit_for("" if row.unit == "1" else row.unit, us=us),
         "digits": 2
-        if name.startswith("lambda")
+        if limit or name.startswith("lambda")
         else 1
         if (us and row.unit == "kPa") or name == "boost"
         else row.digits,

@@ -1,8 +1,8 @@
-"""What a car's earlier nights were like, for the sheets of measures of a kept night."""
+"""What a car's earlier nights were like, for the sheets of measures of a night."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from audit.report.page.history import History, Usual
 from audit.report.page.measures import GROUPS
@@ -10,21 +10,14 @@ from audit.report.page.measures import GROUPS
 if TYPE_CHECKING:
     import polars as pl
 
-    from audit.service.web.pages.shelf import Shelf
-
 LEAST_PULLS = 5  # before a range is called usual
 
 
-def history_of(shelf: Shelf, row: dict[str, Any]) -> History:
-    """The nights before this one, gear by gear; row: of the night."""
-    return shelf.remembered(("usual", row["night_id"]), lambda: _history(shelf, row))
-
-
-def _history(shelf: Shelf, row: dict[str, Any]) -> History:
-    pulls = shelf.pulls(row["car"])
+def history_of(pulls: pl.DataFrame, date: str) -> History:
+    """What stands before a night, gear by gear. pulls: all of the car's; date: the night's ISO day."""
     if pulls.is_empty():
         return History()
-    before = pulls.filter((pulls["date"] < row["date"]) & (pulls["night_id"] != row["night_id"]))
+    before = pulls.filter(pulls["date"] < date)
     if before.is_empty():
         return History()
     last = str(before["date"].max())

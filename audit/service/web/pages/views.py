@@ -128,7 +128,9 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
         night,
         late=late,
         date=row["date"],
-        history=history_of(shelf, row),
+        history=shelf.remembered(
+            ("usual", night_id), lambda: history_of(shelf.pulls(row["car"]), row["date"])
+        ),
         with_log=lambda audit: shelf.with_log(night_id, audit),
     )
     return dataclasses.replace(
