@@ -125,15 +125,16 @@ def test_the_lean_limit_follows_boost():
     import numpy as np
 
     from audit.report.page.traces import _lean_limit, load_chart
+    from audit.tables import limits_for
     from tests.report.nights import full_night
 
     audit = full_night(pulls=1).logs[0].pulls[0]
-    chart = load_chart(audit, us=False)
+    chart = load_chart(audit, limits_for(audit.pull.car), us=False)
     hold = next(level for level in chart["limits"] if level["name"] == "hold")
     assert hold["x"][0] == 35.0 and hold["y"][0] == pytest.approx(0.92)
     assert 70.0 in hold["x"] and hold["y"][hold["x"].index(70.0)] == pytest.approx(0.88)
     t = audit.pull.log.time
-    limit = _lean_limit(audit, t)
+    limit = _lean_limit(audit, t, limits_for(audit.pull.car))
     inside = np.isfinite(limit)
     assert limit[inside].max() > 0.90 and limit[inside].min() < 0.88
     assert not np.isfinite(limit[t < audit.pull.start_s]).any()

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from audit.model import Limit, Measures, PullAudit, worst_severity
 from audit.report.display import figure, number
 from audit.report.page.history import Usual
-from audit.tables import limits_for
+from audit.tables import Limits, limits_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +82,10 @@ class SheetRow:
 def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
     """(group, rows) of what was measured in a pull; groups with nothing in them are left out."""
     out = []
+    table = limits_for(audit.pull.car)
     for title, rows in GROUPS:
         found = [
-            _row(row, audit, usual, us=us)
+            _row(row, audit, usual, table, us=us)
             for row in rows
             if audit.measures.get(row.name) is not None
         ]
@@ -93,8 +94,8 @@ def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str,
     return out
 
 
-def _row(row: Shown, audit: PullAudit, usual: Usual | None, *, us: bool) -> SheetRow:
-    limits = limits_for(audit.pull.car).of_measure(row.name)
+def _row(row: Shown, audit: PullAudit, usual: Usual | None, table: Limits, *, us: bool) -> SheetRow:
+    limits = table.of_measure(row.name)
     codes = {limit.code for limit in limits}
     flag = worst_severity([f.severity for f in audit.findings if f.code in codes])
     own = usual.ranges.get(row.name) if usual is not None else None

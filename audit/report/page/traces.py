@@ -12,7 +12,7 @@ from audit.report.display import figure, unit_for
 from audit.report.page.marks import LEAD_S, TAIL_S, Numbered, marks_of
 from audit.report.page.panels import PANELS, Panel, channel_name
 from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
-from audit.tables import ChannelRow, limits_for, row_of
+from audit.tables import ChannelRow, Limits, limits_for, row_of
 
 BUDGET = 90_000  # packed samples in a page, 2.7 bytes each: a page of an ordinary night stays below 700 kB
 LEAST_ROWS, MOST_ROWS = 100, 2400  # of one pull
@@ -56,10 +56,11 @@ def packet(
     rows: at most this many are kept (see thinned); only: the panels wanted. Times are s from the log's first row.
     """
     pull = audit.pull
-    t, columns = _columns(audit, only)
+    table = limits_for(pull.car)
+    t, columns = _columns(audit, only, table)
     kept_t, kept = thinned(t, columns, rows)
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
-    panels = [p for panel in only if (p := _panel(panel, audit, there, us=us)) is not None]
+    panels = [p for panel in only if (p := _panel(panel, audit, there, table, us=us)) is not None]
     drawn = {c for panel in panels for c in panel["series"]}
     series = {c: _series(c, kept[c], pull, us=us) for c in there if c in drawn}
     for panel in panels:
@@ -74,7 +75,7 @@ def packet(
         "doubted": [c for c, one in series.items() if one["rejected"]],
         "begin": "time",
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us),
-        "load": load_chart(audit, us=us) if only is PANELS else None,
+        "load": load_chart(audit, table, us=us) if only is PANELS else None,
         "thinned": [len(kept_t), len(t)] if len(kept_t) < len(t) else None,
     }
 
@@ -128,7 +129,9 @@ def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
     }
 
 
-def _columns(audit: PullAudit, only: Sequence[Panel]) -> tuple[Array, dict[str, Array]]:
+def _columns(
+    audit: PullAudit, only: Sequence[Panel], table: Limits
+) -> tuple[Array, dict[str, Array]]:
     """Rows around the pull: every channel's believed samples (NaN where there is none), the lean limit, and 'rpm'."""
     pull = audit.pull
     t = pull.log.time
@@ -141,22 +144,21 @@ def _columns(audit: PullAudit, only: Sequence[Panel]) -> tuple[Array, dict[str, 
         if series:
             column[np.searchsorted(window, series.t - 1e-9)] = series.value
         columns[name] = column
-    if "lambda" in columns and (limit := _lean_limit(audit, window)) is not None:
+    if "lambda" in columns and (limit := _lean_limit(audit, window, table)) is not None:
         columns[LEAN_LIMIT] = limit
     columns["rpm"] = _climb(pull, window)
     return window, columns
 
 
-def _lean_row(pull: Pull) -> tuple[Limit, float]:
+def _lean_row(table: Limits) -> tuple[Limit, float]:
     """The row of the sustained lean limit, and the boost from which it holds, kPa gauge."""
-    table = limits_for(pull.car)
     return table.row("mixture.lean", "lean_lambda"), table.setting("load_kpa")
 
 
-def _lean_limit(audit: PullAudit, t: Array) -> Array | None:
+def _lean_limit(audit: PullAudit, t: Array, table: Limits) -> Array | None:
     """The hold limit of lambda at each row inside the pull, which follows boost; NaN where it does not hold."""
     pull = audit.pull
-    row, load = _lean_row(pull)
+    row, load = _lean_row(table)
     boost = pull.believed("boost", lead_s=1.5)
     if row.hold is None or len(boost.t) < 2:
         return None
@@ -235,7 +237,7 @@ def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[f
 
 
 def _panel(
-    panel: Panel, audit: PullAudit, there: Sequence[str], *, us: bool
+    panel: Panel, audit: PullAudit, there: Sequence[str], table: Limits, *, us: bool
 ) -> dict[str, Any] | None:
     series = [c for c in _of_panel(panel, audit.pull) if c in there]
     if not series:
@@ -255,12 +257,14 @@ def _panel(
     }
     if panel.id == "boost" and "boost" in series:
         made["lines"], made["bands"] = _boost_levels(
-            audit, us=us, target_drawn="boost_target" in series
+            audit, table, us=us, target_drawn="boost_target" in series
         )
     return made
 
 
-def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[list[Any], list[Any]]:
+def _boost_levels(
+    audit: PullAudit, table: Limits, *, us: bool, target_drawn: bool
+) -> tuple[list[Any], list[Any]]:
     """The car's own target and limit as lines; the settled level with the room that overshoot has before its watch limit."""
     pull, car = audit.pull, audit.pull.car
     lines = []
@@ -282,7 +286,7 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
             }
         )
     settled = audit.measures.get("boost_settled_kpa")
-    room = limits_for(car).row("boost.overshoot", "boost_overshoot_kpa").watch
+    room = table.row("boost.overshoot", "boost_overshoot_kpa").watch
     boost = pull.believed("boost")
     if settled is None or room is None or not boost:
         return lines, []
@@ -301,7 +305,9 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
     return lines, [band]
 
 
-def load_chart(audit: PullAudit, *, us: bool, most: int = 110) -> dict[str, Any] | None:
+def load_chart(
+    audit: PullAudit, table: Limits, *, us: bool, most: int = 110
+) -> dict[str, Any] | None:
     """Lambda against boost in the pull, lambda moved back by its lag, with the limits that hold at that load."""
     pull = audit.pull
     lam, boost = pull.believed("lambda"), pull.believed("boost", lead_s=1.5)
@@ -317,7 +323,7 @@ def load_chart(audit: PullAudit, *, us: bool, most: int = 110) -> dict[str, Any]
         "x": [round(float(v) * scale, 2) for v in at[keep]],
         "y": [round(float(v), 4) for v in lam.value[keep]],
         "unit": unit_for("kPa", us=us),
-        "limits": (drawn := _load_limits(audit, float(at[keep].max()), us=us)),
+        "limits": (drawn := _load_limits(table, float(at[keep].max()), us=us)),
         "told": _load_told(at[keep] * scale, lam.value[keep], drawn, unit_for("kPa", us=us)),
     }
 
@@ -331,12 +337,12 @@ def _load_told(boost: Array, lam: Array, drawn: Sequence[Mapping[str, Any]], uni
     return f"From {start:.1f} {unit} boost on lambda lies between {held.min():.2f} and {held.max():.2f}, in the middle at {np.median(held):.2f}."
 
 
-def _load_limits(audit: PullAudit, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
+def _load_limits(table: Limits, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
     """Each level of the sustained lean limit over the boost at which it holds, as it follows boost."""
-    row, load = _lean_row(audit.pull)
+    row, load = _lean_row(table)
     start = load
     if top_kpa < load:
-        row, start = limits_for(audit.pull.car).row("mixture.lean", "lean_low_boost_lambda"), 0.0
+        row, start = table.row("mixture.lean", "lean_low_boost_lambda"), 0.0
     top = max(top_kpa, start)
     boost = np.unique([start, *(b for b in row.at if start < b < top), top])
     return [
