@@ -123,13 +123,13 @@ def _five(
 def _switched_off(log: Log) -> list[SwitchedOff]:
     out = []
     for check in all_checks():
-        for need in check.NEEDS:
+        for need in check.DECLARED.needs:
             options = ["manifold_pressure" if n == "boost" else n for n in need.split("|")]
             there = [log.by_name[n] for n in options if n in log.by_name]
             if not there:
                 wants = " or ".join(plain(n) for n in need.split("|"))
-            elif max(c.rate_hz for c in there) < check.LEAST_RATE_HZ * 0.98:
-                wants = f"{plain(options[0])} at {check.LEAST_RATE_HZ:g} samples a second or more"
+            elif max(c.rate_hz for c in there) < check.DECLARED.least_rate_hz * 0.98:
+                wants = f"{plain(options[0])} at {check.DECLARED.least_rate_hz:g} samples a second or more"
             else:
                 continue
             out.append(SwitchedOff(check.NAME, check.NAME in REQUIRED_CHECKS, wants))

@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import click
 
+from audit.archive.store.schema import tables_page
 from audit.checks.kit.registry import all_checks
 from audit.cli.main import COMMANDS, cli
 from audit.tables import channel_rows, threshold_rows, toml_table
@@ -45,10 +46,10 @@ def checks_page() -> str:
 def _check(check: Any, *, part: bool) -> list[str]:
     """One check, or a further part of the one before it."""
     doc = (check.__doc__ or "").strip()
-    needs = ", ".join(check.NEEDS) or "nothing but the log"
-    helped = ", ".join(check.HELPED_BY) or "nothing else"
+    needs = ", ".join(check.DECLARED.needs) or "nothing but the log"
+    helped = ", ".join(check.DECLARED.helped_by) or "nothing else"
     title = "" if part else f"## {check.NAME}\n\n"
-    head = f"{title}{doc}\n\nNeeds: {needs}, {check.LEAST_RATE_HZ:g} samples a second or more. Helped by: {helped}.\n\n"
+    head = f"{title}{doc}\n\nNeeds: {needs}, {check.DECLARED.least_rate_hz:g} samples a second or more. Helped by: {helped}.\n\n"
     return [head, *[_code(code) for code in check.CODES]]
 
 
@@ -131,7 +132,19 @@ def commands_page() -> str:
     return "".join(out)
 
 
-PAGES = {"checks.md": checks_page, "channels.md": channels_page, "commands.md": commands_page}
+def archive_page() -> str:
+    """The page on the archive with its tables from the schema."""
+    text = (DOCS / "archive.md").read_text(encoding="utf-8")
+    head, rest = text.split("<!-- tables -->\n", 1)
+    return f"{head}<!-- tables -->\n{tables_page()}\n<!-- end -->{rest.split('<!-- end -->', 1)[1]}"
+
+
+PAGES = {
+    "checks.md": checks_page,
+    "channels.md": channels_page,
+    "commands.md": commands_page,
+    "archive.md": archive_page,
+}
 
 
 def main() -> int:

@@ -118,7 +118,7 @@ def test_knock_in_two_pulls_stays_for_screen_and_for_response(tmp_path):
         run.with_columns(
             pl.when(pl.col("TPS_pct") > 90).then(2.2).otherwise(0.0).alias("Knock Retard_deg")
         ).write_csv(tmp_path / f"run_{i}.csv")
-    (tmp_path / "car.toml").write_text((SAMPLES / "car.toml").read_text().replace("96.5", "110"))
+    (tmp_path / "car.toml").write_text((SAMPLES / "car.toml").read_text().replace("91.5", "110"))
     told = alone(str(tmp_path), "--archive", str(tmp_path / "a"))
     assert (told["verdict"], told["decision"]["state"]) == ("clear", "stay")
     asked = CliRunner().invoke(

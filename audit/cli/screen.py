@@ -31,9 +31,11 @@ USAGE, NOTHING_READ = 2, 3
 )
 @click.option(
     "--archive",
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Keep the night in this archive.",
+    help="Keep the night in this archive: a folder, or postgresql://… of a server.",
+)
+@click.option(
+    "--logs", metavar="ADDRESS", help="Where a new archive keeps its logs, if not in DIR."
 )
 @click.option(
     "--json",
@@ -89,7 +91,8 @@ def command(
     *,
     paths: tuple[str, ...],
     car_file: Path | None,
-    archive: Path | None,
+    archive: str | None,
+    logs: str | None,
     json_to: str | None,
     report_to: Path | None,
     units: str | None,
@@ -122,6 +125,7 @@ def command(
         cluster=cluster,
         car_file=car_file,
         archive=archive,
+        logs=logs,
         units=units,
         workers=workers,
         rate_hz=rate_hz,
@@ -154,7 +158,7 @@ def command(
     sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)
 
 
-def _history(archive: Path | None, night: Night, date: str) -> History | None:
+def _history(archive: str | None, night: Night, date: str) -> History | None:
     """What the archive knows of this car's earlier nights."""
     if archive is None:
         return None

@@ -71,11 +71,11 @@ def _read_source(source: Source, rate_hz: float | None) -> Iterator[RawLog | Rej
 
 def _tables(source: Source) -> Iterator[Table]:
     if starts(source.data, b"PAR1"):
-        from audit.intake.bytes.formats import read_parquet
+        from audit.intake.formats import read_parquet
 
         yield read_parquet(source)
     elif starts(source.data, b"MDF     ") or starts(source.data, b"UnFinMF "):
-        from audit.intake.bytes.formats import read_mdf
+        from audit.intake.formats import read_mdf
 
         yield read_mdf(source)
     elif starts(source.data, b"PK\x03\x04"):
@@ -88,7 +88,7 @@ def _tables(source: Source) -> Iterator[Table]:
 
 def _sheets(source: Source) -> Iterator[Table]:
     """The tables of a spreadsheet; a sheet without a log in it is passed by where another has one."""
-    from audit.intake.bytes.formats import spreadsheet_texts
+    from audit.intake.formats import spreadsheet_texts
 
     found, first = False, None
     for name, text in spreadsheet_texts(source):

@@ -10,15 +10,16 @@ import numpy as np
 import polars as pl
 
 from audit import __version__
+from audit.declared import needed_channels
 from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
 from audit.intake.names.sensors import further_sensors
+from audit.intake.names.unit_text import Unit, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.text.dialect import ERROR_WORDS
 from audit.intake.units.decide import CAR_FILE, Decision
 from audit.intake.units.infer_units import Inferred, Source, infer_units, turned
 from audit.intake.units.scene import THIN_TO
-from audit.intake.units.unit_text import Unit, unit_for, units_of
 from audit.model import Array, Car, Channel, Log, Note, base_of
 from audit.tables import channel_row, channel_rows, row_of
 
@@ -235,15 +236,12 @@ def _unit_notes(
     return notes
 
 
-NEEDED = ("engine_speed", "manifold_pressure", "lambda", "intake_air_temp")
-
-
 def _unnamed(
     named: Sequence[Named], columns: Sequence[RawColumn], values: Sequence[Array | None]
 ) -> list[Note]:
     """A needed channel that no column was taken for, while there are columns of no known name."""
     there = {n.channel for n in named}
-    lacks = [name for name in NEEDED if name not in there]
+    lacks = [name for name in needed_channels() if name not in there]
     free = [
         c.header
         for n, c, v in zip(named, columns, values, strict=True)
@@ -260,7 +258,7 @@ def _unnamed(
     ]
 
 
-FULL_OPEN = (55.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
+FULL_OPEN = (78.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
 
 
 def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Note]:

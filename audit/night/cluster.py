@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from audit.errors import UsageError
 from audit.model import LogAudit
-from audit.night.pool import Audit, killer
+from audit.night.worker import Audit, killer
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audit.model import Car, LogAudit
+from audit.night.worker import Audit, audit_one, killer
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 # Under this many bytes a process of its own costs more than it saves.
 WORTH_A_PROCESS = 24_000_000
 AHEAD = 4  # files handed out to each process beyond the one it has, so that results do not pile up
-
-Audit = Callable[["Path | RemoteLog"], list[LogAudit]]
 
 
 def audit_files(
@@ -85,31 +84,6 @@ def audit_each(
         crew.rest()
 
 
-def audit_one(
-    source: Path | RemoteLog,
-    *,
-    car: Car,
-    rate_hz: float | None = None,
-    keep_frames: bool = True,
-    duty: Mapping[str, float] | None = None,
-) -> list[LogAudit]:
-    """Audit one file of this machine, or one that is fetched first. duty: %, by path, set by hand."""
-    from audit.night.screen import screen_log
-
-    audit = functools.partial(
-        screen_log,
-        car=car,
-        rate_hz=rate_hz,
-        keep_frames=keep_frames,
-        duty_pct=(duty or {}).get(str(source)),
-    )
-    if isinstance(source, Path):
-        return audit(source)
-    from audit.night.remote import fetched
-
-    return fetched(audit, source)
-
-
 class Crew:
     """Worker processes that stay from one lot of files to the next, until `rest`. workers: how many."""
 
@@ -163,15 +137,6 @@ def _spread(
         finally:
             lone.rest()
         yield done[0] if done else (index, [killer(path)])
-
-
-def killer(path: Path | RemoteLog) -> LogAudit:
-    """The word on a file whose reader died each time."""
-    sentence = (
-        f"{path}: the process that read it was ended by the system each time, most likely for want of memory. "
-        "Screen it alone on a machine with more, or cut the log into parts."
-    )
-    return LogAudit(str(path), "", "rejected", error=sentence)
 
 
 def _worked(

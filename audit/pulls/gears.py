@@ -37,11 +37,6 @@ class Gearing:
     known: bool
 
 
-def rpm_per_kmh(ratio: float, final_drive: float, circumference_m: float) -> float:
-    """Engine speed over road speed in a gear, rpm per km/h: ratio × final drive / (0.06 × circumference in m)."""
-    return ratio * final_drive / (0.06 * circumference_m)
-
-
 def ratio_at(rpm: Series, speed: Series, *, lag_s: float) -> Array:
     """Engine speed over road speed at the engine speed's samples, rpm per km/h; NaN where unknown or slow."""
     if len(speed.t) < 2:
@@ -98,10 +93,8 @@ def gearing(
     if len(rpm.t) < 5 or len(speed.t) < 3:
         return None
     lag = speed_lag(rpm, speed, stretches)
-    if car.gear_ratios and car.final_drive and car.circumference_m:
-        ratios = np.array(
-            [rpm_per_kmh(g, car.final_drive, car.circumference_m) for g in car.gear_ratios]
-        )
+    if car.rpm_per_kmh:
+        ratios = np.array(car.rpm_per_kmh)
         return Gearing(ratios, tuple(range(1, len(ratios) + 1)), lag, known=True)
     ratio = ratio_at(rpm, speed, lag_s=lag)
     clusters = _clusters(rpm, ratio)

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from audit.engine import gap_rows
 from audit.model import Array, Bools, Log, Sanity, Series, believed_series
 from audit.signal.arrays import median
 
@@ -35,21 +36,17 @@ def on_rows(log: Log, series: Series, *, hold_s: float | None = None) -> Array:
     return out
 
 
-def cuts(log: Log, *, gap_s: float = 0.5) -> list[int]:
-    """First row after each gap over gap_s and five usual intervals, and after each restart of the clock."""
-    if log.rows < 2:
-        return []
-    dt = np.diff(log.time)
-    wide = np.flatnonzero(dt > max(gap_s, 5.0 * median(dt))) + 1
-    return sorted({*wide.tolist(), *log.breaks} - {0})
+def cuts(log: Log) -> list[int]:
+    """First row after each gap and after each restart of the clock."""
+    return sorted({*gap_rows(log).tolist(), *log.breaks} - {0})
 
 
-def pieces(log: Log, *, gap_s: float = 0.5) -> list[tuple[int, int]]:
-    """Stretches of rows (first, one past last) with no gap over gap_s and five intervals, and no break, in them."""
+def pieces(log: Log) -> list[tuple[int, int]]:
+    """Stretches of rows (first, one past last) with no gap and no break in them."""
     t = log.time
     if len(t) < 2:
         return []
-    edges = [0, *cuts(log, gap_s=gap_s), len(t)]
+    edges = [0, *cuts(log), len(t)]
     return [(int(a), int(b)) for a, b in pairwise(edges) if b - a >= 2]
 
 

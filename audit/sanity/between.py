@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.engine import State, since, until
 from audit.model import Array, Bools, Car, Log, base_of
-from audit.sanity.state import State, since, until
 from audit.sanity.trouble import Trouble
 from audit.signal.arrays import median
 from audit.signal.spans import runs
@@ -198,9 +198,7 @@ def _ambient(log: Log, state: State) -> list[Trouble]:
 
 def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     """Engine speed over road speed on a steady throttle, against the gears of the car file."""
-    if not (
-        car.gear_ratios and car.final_drive and car.circumference_m and log.has("vehicle_speed")
-    ):
+    if not car.rpm_per_kmh or not log.has("vehicle_speed"):
         return []
     speed = log.values("vehicle_speed")
     if state.engine_speed is None:
@@ -215,7 +213,7 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     ratio, t = ratio[calm], state.t[quiet][calm]
     if len(ratio) < 10 or float(np.sum(np.minimum(np.diff(t), 1.0))) < 8.0:
         return []
-    gears = np.log([g * car.final_drive / car.circumference_m / 0.06 for g in car.gear_ratios])
+    gears = np.log(car.rpm_per_kmh)
     off = np.min(np.abs(ratio[:, None] - gears), axis=1)
     if float(np.mean(off > 0.09)) < 0.7:
         return []

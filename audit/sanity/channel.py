@@ -7,9 +7,9 @@ from functools import cached_property
 
 import numpy as np
 
+from audit.engine import State
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
 from audit.sanity.aggregate import of_test, worst_of
-from audit.sanity.state import State
 from audit.sanity.tests.dropouts import blanks, dropout
 from audit.sanity.tests.frozen import DRIVERS, Reading, frozen_runs
 from audit.sanity.tests.mixture import pinned_mixture
@@ -261,7 +261,7 @@ def _rate(s: Samples, gone: Bools | None, state: State) -> FlagArray:
         hits = np.flatnonzero(found == SUSPECT)
         found[
             hits[
-                state.borne_out(
+                state.confirmed(
                     s.name, t[hits] - 0.5 * s.interval_s, within_s=max(0.06, 1.5 * s.interval_s)
                 )
             ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.engine import State, gap_rows, state_of, true_samples
 from audit.model import (
     GOOD,
     MISSING,
@@ -20,8 +21,7 @@ from audit.sanity.aggregate import of_channel
 from audit.sanity.between import contradictions
 from audit.sanity.channel import Examined, examine_channel
 from audit.sanity.findings import finding_of, together_with
-from audit.sanity.state import State, state_of, true_samples
-from audit.sanity.supply import clock_findings, doubtful, gap_rows, missing, slow
+from audit.sanity.supply import clock_findings, doubtful, missing, slow
 from audit.sanity.trouble import Trouble
 from audit.signal.arrays import median
 from audit.tables import channel_row

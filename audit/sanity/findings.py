@@ -10,14 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from audit.declared import holding_channels
 from audit.model import Finding, Log, base_of
 from audit.sanity.trouble import Trouble
 from audit.tables import channel_row
 
-# What the four required checks stand on; coolant because heat_soak judges it where it is logged.
-NEEDED = frozenset(
-    {"engine_speed", "manifold_pressure", "lambda", "intake_air_temp", "coolant_temp"}
-)
 REAL_SHARE = 0.02  # of a channel's samples in pulls
 HOLE_S = 0.5  # of a pull, as a gap in the rows: time enough for a charge to burn lean
 LONG_S = 3.0  # anywhere: worth a look
@@ -30,7 +27,7 @@ def is_needed(log: Log, channel: str) -> bool:
         return channel == (
             "throttle_position" if log.has("throttle_position") else "pedal_position"
         )
-    return base_of(channel) in NEEDED
+    return base_of(channel) in holding_channels()
 
 
 def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Finding:
@@ -45,7 +42,9 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
         unit = f"{unit}/s" if unit != "1" else "1/s"
     message = _message(trouble, unit or "")
     if together:
-        message += f" {_list(together)} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared ground or supply."
+        others = listed([name.replace("_", " ") for name in together])
+        others = others[0].upper() + others[1:]
+        message += f" {others} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared ground or supply."
     return Finding(
         code=trouble.code,
         severity=trouble.severity or _severity(trouble, needed=needed),
@@ -130,10 +129,9 @@ def _when(trouble: Trouble) -> str:
     return f"from {trouble.start_s:.1f} s to {trouble.end_s:.1f} s"
 
 
-def _list(names: Sequence[str]) -> str:
-    plain = [n.replace("_", " ") for n in names]
-    text = plain[0] if len(plain) == 1 else ", ".join(plain[:-1]) + " and " + plain[-1]
-    return text[0].upper() + text[1:]
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence: 'a', 'a and b', 'a, b and c'."""
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
 def together_with(

@@ -2,27 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
-
+from audit.declared import needed_channels, pull_channels, required
+from audit.engine import GAP_S, gap_rows
 from audit.model import Finding, Log, Note
-from audit.sanity.findings import is_needed
-from audit.signal.arrays import median
+from audit.sanity.findings import is_needed, listed
 from audit.tables import ChannelRow, channel_row
 
-# Rates below which a required check cannot be carried at all, with the check that needs them.
-LEAST_RATES = (
-    ("manifold_pressure", 8.0, "oscillation"),
-    ("lambda", 1.0, "lean_under_load"),
-    ("intake_air_temp", 1.0, "heat_soak"),
-    ("engine_speed", 1.0, "finding a pull"),
-)
-OVERSHOOT_HZ = 4.0
-WHY_NEEDED = {
-    "engine_speed": "no pull can be found without it",
-    "manifold_pressure": "boost_overshoot and oscillation cannot be judged",
-    "lambda": "lean_under_load cannot be judged",
-    "intake_air_temp": "heat_soak cannot be judged",
-}
 # What a logger writes where a sensor gives no reading; common practice, no published source.
 NO_READING = frozenset(
     [
@@ -44,17 +29,16 @@ NO_READING = frozenset(
 )
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
-Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-GAP_S = 0.5
-GAP_TIMES = 5.0
 
 
 def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
     """A finding for each channel without which the night cannot be cleared. empty: logged, but without a sample."""
     out = []
-    for name, why in WHY_NEEDED.items():
+    needed = needed_channels()
+    for name in needed:
         if log.has(name) and name not in empty:
             continue
+        why = _cannot_without(name)
         how = "is in the log but has no sample" if log.has(name) else "is not in the log"
         plain = "lambda or air-fuel ratio" if name == "lambda" else name.replace("_", " ")
         out.append(
@@ -70,7 +54,7 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
         for channel in log.channels
         if (row := channel_row(channel.name if channel.known else channel.nearest)) is not None
         and row.damage
-        and channel.name not in WHY_NEEDED
+        and channel.name not in needed
         and (channel.name in empty if channel.known else _only_words(log, channel.name, row))
     ]
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
@@ -81,6 +65,19 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
         )
         out.append(Finding("sensor.missing", "hold", text, channel="throttle_position"))
     return out
+
+
+def _cannot_without(channel: str) -> str:
+    if channel in pull_channels()[0]:
+        return "no pull can be found without it"
+    return f"{listed([row.name for row in required() if channel in row.channels])} cannot be judged"
+
+
+def _wanted_rates(channel: str) -> dict[str, float]:
+    """Samples a second of a channel that finding a pull or a required check cannot do without, by its name."""
+    pulls, least = pull_channels()
+    finding = {"finding a pull": least} if channel in pulls else {}
+    return finding | {row.name: row.least_rate_hz for row in required() if channel in row.channels}
 
 
 def _only_words(log: Log, column: str, row: ChannelRow) -> bool:
@@ -110,17 +107,16 @@ def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Fi
 def slow(rates: dict[str, float]) -> list[Finding]:
     """A finding for each channel that comes too slowly for the required check that stands on it."""
     out = []
-    for name, least, check in LEAST_RATES:
+    for name in needed_channels():
         rate = rates.get(name)
+        wanted = _wanted_rates(name)
+        least = max(wanted.values())
         if rate is None or rate <= 0 or rate >= SHORT_OF_DUE * least:
             continue
-        checks = (
-            f"{check} and boost_overshoot"
-            if name == "manifold_pressure" and rate < SHORT_OF_DUE * OVERSHOOT_HZ
-            else check
-        )
+        starved = [who for who, hz in wanted.items() if rate < SHORT_OF_DUE * hz]
+        checks = listed(sorted(starved, key=lambda who: -wanted[who]))
         plain = name.replace("_", " ")
-        text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{'' if ' and ' in checks else 's'} {least:g}. Log fewer channels, or faster."
+        text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{'s' if len(starved) == 1 else ''} {least:g}. Log fewer channels, or faster."
         out.append(
             Finding("sensor.slow", "hold", text, channel=name, value=rate, limit=least, unit="Hz")
         )
@@ -195,12 +191,3 @@ def _gaps(log: Log) -> list[Finding]:
             unit="s",
         )
     ]
-
-
-def gap_rows(log: Log) -> Rows:
-    """First row after each gap: longer than 0.5 s and five usual intervals, restarts of the clock left out."""
-    if log.rows < 3:
-        return np.empty(0, dtype=np.intp)
-    dt = np.diff(log.time)
-    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * median(dt))) + 1
-    return np.setdiff1d(rows, np.asarray(log.breaks, dtype=np.intp))

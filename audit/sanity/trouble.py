@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.engine import State
 from audit.model import Array, Bools
-from audit.sanity.state import State
 from audit.signal.arrays import median
 from audit.signal.spans import runs
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.signal.arrays import FloatArray, IntArray, block_means, median_sorted, quantile
+from audit.signal.robust import MAD_TO_SIGMA
 from audit.signal.turns import ComplexArray, turns
 
 OVERSAMPLE = 2.5
@@ -65,7 +66,7 @@ def peaks(t: FloatArray, y: FloatArray, *, lowest_hz: float, highest_hz: float) 
         most = max(int(SAMPLES_A_CYCLE * high * length), 40)
         x, v, count = block_means(t, y, most) if t.size > 2 * most else (t, y, np.ones(1))
         whole = v - trend(x, v, window)
-        rest = _drawn_in(whole)
+        rest = _clipped(whole)
         f = np.arange(max(low - 0.6 / length, 0.5 * lowest_hz), high + 0.6 / length, step)
         share = _quick_share(x, rest, f)
         i = int(np.argmax(share))
@@ -136,9 +137,9 @@ def _area_at(at: FloatArray, t: FloatArray, y: FloatArray, area: FloatArray) -> 
     return found
 
 
-def _drawn_in(rest: FloatArray) -> FloatArray:
+def _clipped(rest: FloatArray) -> FloatArray:
     rest = rest - rest.mean()
-    limit = WILD * 1.4826 * median_sorted(np.abs(rest))
+    limit = WILD * MAD_TO_SIGMA * median_sorted(np.abs(rest))
     return np.minimum(np.maximum(rest, -limit), limit) if limit > 0 else rest
 
 

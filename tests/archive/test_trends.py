@@ -11,7 +11,7 @@ from audit.archive.trend.alarm import both_sums, find_shifts, mean_over
 from audit.archive.trend.joint import joint_of, signatures
 from audit.archive.trend.slope import forecast, slope_of
 from audit.archive.trend.trends import trends_of
-from audit.archive.trend.watched import watched
+from audit.archive.watched import watched
 from audit.checks.kit.registry import all_checks
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, history

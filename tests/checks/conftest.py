@@ -1,6 +1,6 @@
 """A made pull: every channel a plain function of time, so that a test states the one thing it is about.
 
-    pull = make_pull(duration=6.0, rate=20.0, channels={"boost": lambda t: step(t, to=96.5)}, noise={"boost": 0.5})
+    pull = make_pull(duration=6.0, rate=20.0, channels={"boost": lambda t: step(t, to=91.5)}, noise={"boost": 0.5})
 
 Times given to the functions are s from the start of the pull (negative before it).
 """
@@ -57,7 +57,7 @@ def rpm_ramp(
 
 
 def healthy(duration: float, gear: int | None) -> dict[str, Any]:
-    """The channels of a healthy four-cylinder petrol car at 96.5 kPa boost."""
+    """The channels of a healthy four-cylinder petrol car at 91.5 kPa boost."""
     return {
         "engine_speed": lambda t: rpm_ramp(t, duration=duration),
         "vehicle_speed": lambda t: (
@@ -66,17 +66,17 @@ def healthy(duration: float, gear: int | None) -> dict[str, Any]:
         ),
         "throttle_position": lambda t: np.where((t >= 0) & (t <= duration + 1e-9), 100.0, 15.0),
         "boost": lambda t: np.where(
-            t < 0, -40.0, step(t, to=96.5, base=-5.0, spool_s=min(1.0, duration / 4))
+            t < 0, -40.0, step(t, to=91.5, base=-5.0, spool_s=min(1.0, duration / 4))
         ),
         "barometric_pressure": None,
-        "lambda": 0.785,
-        "intake_air_temp": 32.2,
-        "coolant_temp": 83.3,
-        "fuel_pressure": 396.5,
+        "lambda": 0.79,
+        "intake_air_temp": 29.5,
+        "coolant_temp": 86.5,
+        "fuel_pressure": 391.5,
         "oil_pressure": lambda t: 95.0 * np.minimum(rpm_ramp(t, duration=duration) / 1000, 5.0),
         "battery_voltage": 13.9,
         "wastegate_duty": 60.0,
-        "boost_target": 96.5,
+        "boost_target": 91.5,
         "injector_duty": 65.0,
         "knock_retard": 0.0,
         "ignition_timing": 16.0,

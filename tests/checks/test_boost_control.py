@@ -32,8 +32,7 @@ def across(make_pull, table, shapes, gears=None):
 
 
 def test_boost_that_follows_duty_is_healthy(make_pull, table):
-    # 60 % near 69 kPa and 74 % near 96.5 kPa: common practice, no published source
-    found, codes = across(make_pull, table, [held(69.0, 60.0), held(82.7, 67.0), held(96.5, 74.0)])
+    found, codes = across(make_pull, table, [held(64.0, 52.0), held(77.0, 59.0), held(91.5, 66.0)])
     assert codes == {}
     assert found.score > 90
 
@@ -42,7 +41,7 @@ def test_boost_that_follows_duty_is_healthy(make_pull, table):
     ("gain", "severity"), [(0.6, None), (0.3, "watch"), (0.1, "hold"), (0.0, "hold")]
 )
 def test_both_sides_of_the_response_limits(make_pull, table, gain, severity):
-    shapes = [held(70.0 + gain * (d - 50), float(d)) for d in (50, 57, 66, 74)]
+    shapes = [held(66.0 + gain * (d - 46), float(d)) for d in (46, 53, 62, 70)]
     assert across(make_pull, table, shapes)[1].get("control.no_response") == severity
 
 
@@ -50,7 +49,7 @@ def test_both_sides_of_the_response_limits(make_pull, table, gain, severity):
     ("gain", "found"), [(0.3, {"control.reversed": "watch"}), (1.2, {"control.reversed": "hold"})]
 )
 def test_boost_that_falls_as_duty_rises_is_found(make_pull, table, gain, found):
-    shapes = [held(96.0 - gain * (d - 50), float(d)) for d in (50, 57, 66, 74)]
+    shapes = [held(93.0 - gain * (d - 46), float(d)) for d in (46, 53, 62, 70)]
     assert across(make_pull, table, shapes)[1] == found
 
 
@@ -72,7 +71,7 @@ def test_boost_by_gear_is_no_missing_response(make_pull, table):
 
 
 def test_a_controller_that_keeps_to_its_target_is_no_missing_response(make_pull, table):
-    shapes = [held(96.5, d, boost_target=96.5) for d in (58.0, 63.0, 69.0)]
+    shapes = [held(91.5, d, boost_target=91.5) for d in (58.0, 63.0, 69.0)]
     assert across(make_pull, table, shapes)[1] == {}
 
 
@@ -81,20 +80,20 @@ def test_a_controller_that_keeps_to_its_target_is_no_missing_response(make_pull,
     [(4.0, {}), (9.0, {"control.saturated": "watch"}), (20.0, {"control.saturated": "hold"})],
 )
 def test_both_sides_of_the_saturation_limits(make_pull, codes, table, short, found):
-    shapes = held(96.5 - short, lambda t: np.clip(60 + 20 * t, 0, 95.0), boost_target=96.5)
+    shapes = held(91.5 - short, lambda t: np.clip(60 + 20 * t, 0, 95.0), boost_target=91.5)
     assert codes(check, make_pull(6.0, 20.0, shapes, car=Car(duty_max_pct=95.0)), table) == found
 
 
 def test_a_ceiling_of_duty_that_the_log_shows_itself_counts(make_pull, codes, table):
-    shapes = held(76.5, lambda t: np.clip(50 + 20 * t, 0, 85.0), boost_target=96.5)
+    shapes = held(71.5, lambda t: np.clip(50 + 20 * t, 0, 85.0), boost_target=91.5)
     assert codes(check, make_pull(6.0, 20.0, shapes), table) == {"control.saturated": "hold"}
 
 
 def test_full_duty_on_target_or_short_boost_at_middling_duty_is_no_saturation(
     make_pull, codes, table
 ):
-    assert codes(check, make_pull(6.0, 20.0, held(96.5, 100.0, boost_target=96.5)), table) == {}
-    assert codes(check, make_pull(6.0, 20.0, held(76.5, 60.0, boost_target=96.5)), table) == {}
+    assert codes(check, make_pull(6.0, 20.0, held(91.5, 100.0, boost_target=91.5)), table) == {}
+    assert codes(check, make_pull(6.0, 20.0, held(71.5, 60.0, boost_target=91.5)), table) == {}
 
 
 @pytest.mark.parametrize(
@@ -140,3 +139,17 @@ def test_no_response_is_seen_where_gears_are_not_all_known(make_pull, table):
     assert codes == {"control.no_response": "hold"}
     _, codes = across(make_pull, table, shapes, gears=[3, 4, 4])
     assert codes == {}
+
+
+@pytest.mark.parametrize(("short", "found"), [(10.0, "watch"), (18.0, "hold")])
+def test_the_shortfall_at_the_end_stop_is_against_the_target_of_that_moment(
+    make_pull, codes, table, short, found
+):
+    falls = lambda t: 110.0 - 5.0 * np.clip(t - 1.5, 0, None)
+    shapes = {
+        "boost": lambda t: np.where(t < 0, -40.0, np.minimum(falls(t) - short, 200.0 * t - 40.0)),
+        "boost_target": falls,
+        "wastegate_duty": lambda t: np.clip(60 + 40 * t, 0, 95.0),
+    }
+    pull = make_pull(6.0, 20.0, shapes, car=Car(duty_max_pct=95.0))
+    assert codes(check, pull, table).get("control.saturated") == found

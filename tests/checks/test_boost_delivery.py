@@ -15,7 +15,7 @@ def boost_to(level, *, spool=0.9):
 
 
 def fading(t, *, percent, from_s=2.0, until=6.0):
-    return boost_to(96.5)(t) * (1 - percent / 100 * np.clip((t - from_s) / (until - from_s), 0, 1))
+    return boost_to(91.5)(t) * (1 - percent / 100 * np.clip((t - from_s) / (until - from_s), 0, 1))
 
 
 def moving_duty(t):
@@ -28,7 +28,7 @@ def moving_duty(t):
 )
 @pytest.mark.parametrize("rate", [5.0, 20.0, 50.0])
 def test_both_sides_of_the_under_target_limits(make_pull, codes, table, short, found, rate):
-    shapes = {"boost": boost_to(96.5 - short), "wastegate_duty": moving_duty}
+    shapes = {"boost": boost_to(91.5 - short), "wastegate_duty": moving_duty}
     assert codes(check, make_pull(6.0, rate, shapes), table) == found
 
 
@@ -45,8 +45,8 @@ def test_the_car_file_s_target_by_gear_counts_where_none_is_logged(make_pull, co
 
 def test_a_target_out_of_reach_at_low_engine_speed_is_no_fault(make_pull, codes, table):
     shapes = {
-        "boost": boost_to(96.5, spool=2.0),
-        "boost_target": 96.5,
+        "boost": boost_to(91.5, spool=2.0),
+        "boost_target": 91.5,
         "wastegate_duty": moving_duty,
     }
     assert codes(check, make_pull(6.0, 20.0, shapes), table) == {}
@@ -54,12 +54,12 @@ def test_a_target_out_of_reach_at_low_engine_speed_is_no_fault(make_pull, codes,
 
 def test_a_fixed_duty_has_no_target_to_miss(make_pull, codes, table):
     shapes = {"boost": boost_to(70.0), "boost_target": None, "wastegate_duty": 50.0}
-    assert codes(check, make_pull(6.0, 20.0, shapes, car=Car(target_kpa=96.5)), table) == {}
+    assert codes(check, make_pull(6.0, 20.0, shapes, car=Car(target_kpa=91.5)), table) == {}
 
 
 def test_a_fixed_duty_at_its_stop_does_not_excuse(make_pull, codes, table):
     shapes = {"boost": boost_to(70.0), "boost_target": None, "wastegate_duty": 95.0}
-    car = Car(target_kpa=96.5, duty_max_pct=95.0)
+    car = Car(target_kpa=91.5, duty_max_pct=95.0)
     assert codes(check, make_pull(6.0, 20.0, shapes, car=car), table) == {
         "boost.under_target": "hold"
     }
@@ -91,7 +91,7 @@ def test_a_taper_that_all_pulls_share_is_the_turbo_s_own_and_a_watch_at_most(mak
     assert faded(make_pull, table, [shapes] * 3) == "watch"
     assert faded(make_pull, table, [shapes]) == "hold"
     assert faded(make_pull, table, [sudden] * 3) == "hold"
-    even = {"boost": boost_to(96.5), "boost_target": None}
+    even = {"boost": boost_to(91.5), "boost_target": None}
     assert faded(make_pull, table, [even, even, shapes]) == "hold"
 
 
@@ -100,7 +100,7 @@ def faded(make_pull, table, shapes, **kwargs):
 
 
 def falls_off(t, *, at=3.0, to=3.0, tau=0.1):
-    level = boost_to(96.5)(t)
+    level = boost_to(91.5)(t)
     return np.where(t < at, level, to + (level - to) * np.exp(-(t - at).clip(0) / tau))
 
 
@@ -116,7 +116,7 @@ def test_boost_that_collapses_is_lost_and_nothing_else(make_pull, codes, table, 
     if found:
         values = boost_overshoot.measure(pull, table).values
         assert (values.get("boost_overshoot_kpa") or 0.0) < 5.0
-        assert values["boost_peak_kpa"] == pytest.approx(96.5, abs=1.5)
+        assert values["boost_peak_kpa"] == pytest.approx(91.5, abs=1.5)
 
 
 def test_a_lift_a_cut_and_an_overshoot_are_no_lost_boost(make_pull, codes, table):
@@ -124,10 +124,10 @@ def test_a_lift_a_cut_and_an_overshoot_are_no_lost_boost(make_pull, codes, table
         "boost": lambda t: falls_off(t, at=4.0),
         "throttle_position": lambda t: np.where((t >= 0) & (t < 4.0), 100.0, 5.0),
     }
-    cut = {"boost": lambda t: np.where((t > 3.0) & (t < 3.4), 50.0, boost_to(96.5)(t))}
+    cut = {"boost": lambda t: np.where((t > 3.0) & (t < 3.4), 50.0, boost_to(91.5)(t))}
 
     def over(t):
-        return boost_to(96.5)(t) + 60 * np.exp(-(((t - 1.5) / 0.2) ** 2))
+        return boost_to(91.5)(t) + 60 * np.exp(-(((t - 1.5) / 0.2) ** 2))
 
     for shapes in (lift, cut, {"boost": over}):
         for rate in (10.0, 50.0):
@@ -140,7 +140,7 @@ def test_a_falling_target_or_a_lowered_duty_is_no_fade(make_pull, codes, table):
 
     target = {
         "boost": falls,
-        "boost_target": lambda t: 96.5 * (1 - 0.22 * np.clip((t - 2) / 4, 0, 1)),
+        "boost_target": lambda t: 91.5 * (1 - 0.22 * np.clip((t - 2) / 4, 0, 1)),
         "wastegate_duty": None,
     }
     assert codes(check, make_pull(6.0, 20.0, target), table) == {}
@@ -155,12 +155,12 @@ def test_a_falling_target_or_a_lowered_duty_is_no_fade(make_pull, codes, table):
 def test_an_overshoot_and_a_swing_are_no_fade(make_pull, codes, table):
     def over(t):
         z = np.clip(t - 1.4, 0, None) / 0.2
-        return boost_to(96.5)(t) + 25 * z * np.exp(1 - z)
+        return boost_to(91.5)(t) + 25 * z * np.exp(1 - z)
 
     assert codes(check, make_pull(6.0, 20.0, {"boost": over}), table) == {}
     swing = {
         "boost": lambda t: (
-            boost_to(96.5)(t) + 10 * np.sin(2 * np.pi * 1.7 * np.clip(t - 1.4, 0, None))
+            boost_to(91.5)(t) + 10 * np.sin(2 * np.pi * 1.7 * np.clip(t - 1.4, 0, None))
         )
     }
     assert "boost.fade" not in codes(check, make_pull(6.0, 20.0, swing), table)
@@ -168,7 +168,7 @@ def test_an_overshoot_and_a_swing_are_no_fade(make_pull, codes, table):
 
 def test_the_lift_at_the_end_is_no_fade(make_pull, codes, table):
     for rate in (4.0, 10.0, 50.0):
-        shapes = {"boost": lambda t: np.where(t > 5.85, 30.0, boost_to(96.5)(t))}
+        shapes = {"boost": lambda t: np.where(t > 5.85, 30.0, boost_to(91.5)(t))}
         assert codes(check, make_pull(6.0, rate, shapes), table) == {}
 
 
@@ -194,7 +194,7 @@ def found_across(make_pull, table, shapes, **kwargs):
 @pytest.mark.parametrize(("later", "severity"), [(0.3, None), (0.9, "watch"), (1.6, "hold")])
 def test_a_pull_that_spools_later_than_the_others_is_found(make_pull, table, later, severity):
     # engine speed climbs by about 730 rpm a second where boost builds
-    shapes = [{"boost": boost_to(96.5, spool=s)} for s in (0.9, 0.95, 0.9, 0.9 + later)]
+    shapes = [{"boost": boost_to(91.5, spool=s)} for s in (0.9, 0.95, 0.9, 0.9 + later)]
     found = found_across(make_pull, table, shapes)
     assert found.get("boost.late", (None,))[0] == severity
     if severity:
@@ -209,30 +209,30 @@ def late_finding(pulls, table):
 
 @pytest.mark.parametrize("gears", [(3, 4), (4, 3), (None, None)])
 def test_a_late_pull_is_found_over_gears(make_pull, table, gears):
-    early, late = {"boost": boost_to(96.5)}, {"boost": boost_to(96.5, spool=2.4)}
+    early, late = {"boost": boost_to(91.5)}, {"boost": boost_to(91.5, spool=2.4)}
     pulls = [make_pull(6.0, 20.0, early, gear=gears[0]), make_pull(6.0, 20.0, late, gear=gears[1])]
     assert late_finding(pulls, table) == "hold"
 
 
 def test_a_shorter_gear_leaves_the_turbo_less_time_and_is_not_late(make_pull, rpm_ramp, table):
-    long_gear = {"boost": boost_to(96.5), "engine_speed": lambda t: rpm_ramp(t, end=4600.0)}
-    short_gear = {"boost": boost_to(96.5, spool=1.2)}
+    long_gear = {"boost": boost_to(91.5), "engine_speed": lambda t: rpm_ramp(t, end=4600.0)}
+    short_gear = {"boost": boost_to(91.5, spool=1.2)}
     pulls = [make_pull(6.0, 20.0, long_gear, gear=4), make_pull(6.0, 20.0, short_gear, gear=2)]
     assert late_finding(pulls, table) is None
 
 
 def test_another_start_is_not_compared(make_pull, rpm_ramp, table):
-    high = {"boost": boost_to(96.5, spool=2.4), "engine_speed": lambda t: rpm_ramp(t, start=3600.0)}
+    high = {"boost": boost_to(91.5, spool=2.4), "engine_speed": lambda t: rpm_ramp(t, start=3600.0)}
     assert (
         late_finding(
-            [make_pull(6.0, 20.0, {"boost": boost_to(96.5)}), make_pull(6.0, 20.0, high)], table
+            [make_pull(6.0, 20.0, {"boost": boost_to(91.5)}), make_pull(6.0, 20.0, high)], table
         )
         is None
     )
 
 
 def test_a_pull_that_ends_before_boost_came_is_late(make_pull, table):
-    early, never = {"boost": boost_to(96.5)}, {"boost": boost_to(96.5, spool=7.5)}
+    early, never = {"boost": boost_to(91.5)}, {"boost": boost_to(91.5, spool=7.5)}
     assert late_finding([make_pull(6.0, 20.0, early), make_pull(6.0, 20.0, never)], table) == "hold"
 
 
@@ -240,14 +240,14 @@ def test_one_pull_off_the_others_of_its_gear_and_duty_is_uneven(make_pull, table
     def at(level, duty=70.0):
         return {"boost": boost_to(level), "wastegate_duty": duty, "boost_target": None}
 
-    found = found_across(make_pull, table, [at(96.5), at(96.0), at(78.0)])
+    found = found_across(make_pull, table, [at(91.5), at(91.0), at(73.0)])
     assert found["boost.uneven"] == ("hold", (2,))
-    over = found_across(make_pull, table, [at(96.5), at(96.0), at(130.0)])
+    over = found_across(make_pull, table, [at(91.5), at(96.0), at(130.0)])
     assert over["boost.uneven"] == ("stop", (2,))
-    two = found_across(make_pull, table, [at(96.5), at(86.5)])
+    two = found_across(make_pull, table, [at(91.5), at(81.5)])
     assert two["boost.uneven"] == ("watch", (0, 1))
-    assert "boost.uneven" not in found_across(make_pull, table, [at(96.5), at(94.0)])  # colder air
-    assert "boost.uneven" not in found_across(make_pull, table, [at(96.5), at(78.0, 60.0)])
+    assert "boost.uneven" not in found_across(make_pull, table, [at(91.5), at(89.0)])  # colder air
+    assert "boost.uneven" not in found_across(make_pull, table, [at(91.5), at(73.0, 60.0)])
 
 
 def test_what_a_controller_does_about_it_does_not_set_a_weak_pull_apart(make_pull, table):
@@ -255,13 +255,13 @@ def test_what_a_controller_does_about_it_does_not_set_a_weak_pull_apart(make_pul
         moves = {"wastegate_duty": lambda t: duty + moving_duty(t) - 60.0, "boost_target": None}
         return {"boost": boost_to(level), **moves}
 
-    shapes = [steered(96.5, 40.0), steered(96.0, 40.0), steered(78.0, 48.0)]
+    shapes = [steered(91.5, 40.0), steered(91.0, 40.0), steered(73.0, 48.0)]
     assert found_across(make_pull, table, shapes)["boost.uneven"] == ("hold", (2,))
 
 
 def test_uneven_is_seen_without_gear_duty_or_target_and_at_the_same_engine_speed(make_pull, table):
     bare = {"boost_target": None, "wastegate_duty": None, "vehicle_speed": None}
-    shapes = [{"boost": boost_to(level), **bare} for level in (96.5, 96.0, 72.0)]
+    shapes = [{"boost": boost_to(level), **bare} for level in (91.5, 96.0, 72.0)]
     assert found_across(make_pull, table, shapes, gear=None)["boost.uneven"] == ("hold", (2,))
     tapered = [{"boost": lambda t: fading(t, percent=20.0), **bare}] * 2
     short = {
@@ -274,7 +274,7 @@ def test_uneven_is_seen_without_gear_duty_or_target_and_at_the_same_engine_speed
 
 def test_a_lower_target_is_no_uneven_boost(make_pull, table):
     shapes = [
-        {"boost": boost_to(b), "wastegate_duty": 70.0, "boost_target": b} for b in (96.5, 78.0)
+        {"boost": boost_to(b), "wastegate_duty": 70.0, "boost_target": b} for b in (91.5, 73.0)
     ]
     assert "boost.uneven" not in found_across(make_pull, table, shapes)
 
@@ -284,3 +284,30 @@ def test_a_constant_target_is_not_missed_by_a_duty_set_by_hand(make_pull, codes,
     assert codes(check, make_pull(6.0, 20.0, by_hand), table) == {}
     steered = by_hand | {"wastegate_duty": moving_duty}
     assert codes(check, make_pull(6.0, 20.0, steered), table) == {"boost.under_target": "hold"}
+
+
+def from_its_level(t, *, to):
+    """Boost that stands at 91.5 kPa for half a second and falls for good."""
+    return boost_to(91.5)(t) - (91.5 - to) * np.clip((t - 2.1) / 0.3, 0, 1)
+
+
+def test_a_fall_from_where_the_other_pulls_stay_is_lost_boost(make_pull, codes, table):
+    lost = {"boost": lambda t: from_its_level(t, to=60.0), "boost_target": None}
+    other = {"boost": boost_to(91.5), "boost_target": None}
+    lower = {"boost": boost_to(61.0), "boost_target": None}
+
+    def across(*shapes):
+        pulls = [make_pull(5.0, 50.0, shape, index=i) for i, shape in enumerate(shapes)]
+        measures = [check.measure(p, table).values for p in pulls]
+        return {f.code: rows for f, rows in check.across(pulls, measures, table).findings}
+
+    assert "boost.lost" not in codes(check, make_pull(5.0, 50.0, lost), table)
+    assert across(lost, other, other).get("boost.lost") == (0,)
+    assert "boost.lost" not in across(lost, lower, lower)  # there it is an overshoot
+
+
+def test_a_fall_from_the_target_is_lost_boost(make_pull, codes, table):
+    lost = {"boost": lambda t: from_its_level(t, to=60.0), "boost_target": 91.5}
+    assert codes(check, make_pull(5.0, 50.0, lost), table).get("boost.lost") == "hold"
+    lost["boost_target"] = 60.0
+    assert "boost.lost" not in codes(check, make_pull(5.0, 50.0, lost), table)

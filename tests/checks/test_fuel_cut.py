@@ -40,9 +40,9 @@ def air(
         for s in starts:
             off |= (fine > s + lag_s) & (fine < s + lag_s + long_s)
         out = np.empty(len(fine))
-        level = 0.785
+        level = 0.79
         for i, cut in enumerate(off):
-            level += ((2.4 if cut else 0.785) - level) * 0.01 / 0.06
+            level += ((2.4 if cut else 0.79) - level) * 0.01 / 0.06
             out[i] = level
         return np.interp(t, fine, out)
 
@@ -151,7 +151,7 @@ def test_the_overrun_after_the_lift_is_none(
         channels={
             "engine_speed": lambda t: np.where(t < 4.0, rpm_ramp(t) * 0.8, 4300 - 300 * (t - 4.0)),
             "throttle_position": lambda t: np.where((t >= 0) & (t < 4.0), 100.0, 2.0),
-            "lambda": lambda t: np.where(t > 4.2, 2.2, 0.785),
+            "lambda": lambda t: np.where(t > 4.2, 2.2, 0.79),
             "injector_duty": lambda t: np.where(t > 4.05, 0.0, 60.0),
         },
         duration=4.0,
@@ -172,7 +172,7 @@ def test_a_cut_that_the_driver_lifts_after_is_one(
                 t < -4, 6800.0, np.where(t < 3.4, rpm_ramp(t) * 0.8, 4150 - 200 * (t - 3.4))
             ),
             "throttle_position": lambda t: np.where((t >= 0) & (t < 4.0), 100.0, 2.0),
-            "lambda": lambda t: np.where(t > 3.55, 2.2, 0.785),
+            "lambda": lambda t: np.where(t > 3.55, 2.2, 0.79),
             "injector_duty": lambda t: np.where(t > 3.4, 0.0, 60.0),
         },
     )
@@ -213,7 +213,7 @@ def test_a_lift_far_below_the_top_of_the_log_is_none(
                 t < -4, 6800.0, np.where(t < 4.0, rpm_ramp(t) * 0.8, 4300 - 300 * (t - 4.0))
             ),
             "throttle_position": lambda t: np.where((t >= 0) & (t < 4.0), 100.0, 2.0),
-            "lambda": lambda t: np.where(t > 4.2, 2.2, 0.785),
+            "lambda": lambda t: np.where(t > 4.2, 2.2, 0.79),
             "injector_duty": lambda t: np.where(t > 4.05, 0.0, 60.0),
         },
     )

@@ -18,7 +18,7 @@ Codes = Callable[[Any, Pull, Limits], dict[str, str]]
 
 
 def boost(t: Array) -> Array:
-    """Cruise at a wandering vacuum, then a pull to 96.5 kPa, then closed throttle."""
+    """Cruise at a wandering vacuum, then a pull to 91.5 kPa, then closed throttle."""
     pull = -5 + 101.5 / (1 + np.exp(-(t - 1.0) * 6))
     return np.where(t < 0, -45 + 25 * np.sin(t * 2.0), np.where(t > 6.0, -60.0, pull))
 

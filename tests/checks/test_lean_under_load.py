@@ -18,8 +18,8 @@ Codes = Callable[[Any, Pull, Limits], dict[str, str]]
 
 
 def rich_then(value: float, start: float, end: float) -> Callable[[Array], Array]:
-    """0.785, but `value` between start and end, s of the pull."""
-    return lambda t: np.where((t >= start) & (t < end), value, 0.785)
+    """0.79, but `value` between start and end, s of the pull."""
+    return lambda t: np.where((t >= start) & (t < end), value, 0.79)
 
 
 def test_a_healthy_mixture_is_clear(make_pull: Make, codes: Codes, table: Limits) -> None:
@@ -111,16 +111,16 @@ def test_the_probe_that_comes_back_after_a_shift_or_an_overrun_is_not_lean(
 
     def shape(t: Array) -> Array:
         since = np.maximum(t - lag_s, 0.0)
-        return 0.785 + (2.2 - 0.785) * np.exp(-since / 0.07)
+        return 0.79 + (2.2 - 0.79) * np.exp(-since / 0.07)
 
-    pull = make_pull(rate=rate, channels={"boost": 96.5, "lambda": shape})
+    pull = make_pull(rate=rate, channels={"boost": 91.5, "lambda": shape})
     assert codes(check, pull, table) == {}
 
 
 def test_a_mixture_that_stays_lean_after_a_shift_is_lean(
     make_pull: Make, codes: Codes, table: Limits
 ) -> None:
-    pull = make_pull(channels={"boost": 96.5, "lambda": rich_then(0.9, -1.0, 1.2)})
+    pull = make_pull(channels={"boost": 91.5, "lambda": rich_then(0.9, -1.0, 1.2)})
     assert codes(check, pull, table).get("mixture.lean") == "hold"
 
 
@@ -182,7 +182,7 @@ def test_sustained_lean_is_not_reported_as_a_spike_too(
 def test_lean_at_the_tip_in_is_not_lean_under_load(
     make_pull: Make, codes: Codes, table: Limits
 ) -> None:
-    pull = make_pull(channels={"lambda": lambda t: np.where(t < 0.7, 1.05, 0.785)})
+    pull = make_pull(channels={"lambda": lambda t: np.where(t < 0.7, 1.05, 0.79)})
     assert codes(check, pull, table) == {}
 
 
@@ -205,7 +205,7 @@ def test_a_fuel_cut_at_the_end_is_not_lean(
     make_pull: Make, codes: Codes, table: Limits, rate: float, ended_by: str
 ) -> None:
     pull = make_pull(
-        rate=rate, channels={"lambda": lambda t: np.where(t > 6.03, 1.6, 0.785)}, ended_by=ended_by
+        rate=rate, channels={"lambda": lambda t: np.where(t > 6.03, 1.6, 0.79)}, ended_by=ended_by
     )
     assert codes(check, pull, table) == {}
 
@@ -215,7 +215,7 @@ def test_a_cut_seen_by_the_injectors_inside_the_pull_is_not_lean(
 ) -> None:
     pull = make_pull(
         channels={
-            "lambda": lambda t: np.where((t > 4.1) & (t < 4.5), 1.25, 0.785),
+            "lambda": lambda t: np.where((t > 4.1) & (t < 4.5), 1.25, 0.79),
             "injector_duty": lambda t: np.where((t > 4.0) & (t < 4.3), 0.0, 65.0),
         }
     )
@@ -232,7 +232,7 @@ def test_a_limiter_seen_by_engine_speed_alone_is_not_lean(
 
     pull = make_pull(
         channels={
-            "lambda": lambda t: np.where(t > 5.55, 1.2, 0.785),
+            "lambda": lambda t: np.where(t > 5.55, 1.2, 0.79),
             "engine_speed": speed,
             "injector_duty": None,
         }
@@ -320,7 +320,7 @@ def test_both_sides_of_the_drift(
 ) -> None:
     pull = make_pull(
         channels={
-            "lambda": lambda t: 0.785 + per_krpm * np.clip(rpm_ramp(t - 0.15) / 1000 - 3.5, 0, None)
+            "lambda": lambda t: 0.79 + per_krpm * np.clip(rpm_ramp(t - 0.15) / 1000 - 3.5, 0, None)
         }
     )
     assert codes(check, pull, table).get("mixture.drifts_lean") == severity
@@ -370,7 +370,7 @@ def test_load_too_short_for_the_probe_is_said(make_pull: Make, table: Limits) ->
 
 @pytest.mark.parametrize("lag", [0.1, 0.2, 0.3])
 def test_the_lag_is_found_at_the_lift(make_pull: Make, table: Limits, lag: float) -> None:
-    pull = make_pull(rate=50, channels={"lambda": lambda t: np.where(t > 6.0 + lag, 2.0, 0.785)})
+    pull = make_pull(rate=50, channels={"lambda": lambda t: np.where(t > 6.0 + lag, 2.0, 0.79)})
     found, seen = transport_lag(pull)
     assert seen
     assert found == pytest.approx(lag, abs=0.03)
@@ -396,7 +396,7 @@ def test_air_lost_after_the_meter_shows_in_the_flow(
     expected: float,
 ) -> None:
     def flow(t: Array) -> Array:
-        boost = np.where(t < 0, -40.0, step(t, to=96.5, base=-5.0))
+        boost = np.where(t < 0, -40.0, step(t, to=91.5, base=-5.0))
         return 3e-4 * rpm_ramp(t) * (100 + boost) * (1 + lost * (boost > 30))
 
     values = check.measure(make_pull(channels={"mass_air_flow": flow}), table).values
@@ -417,7 +417,7 @@ def test_a_slow_cut_at_the_end_needs_free_air_and_falling_speed(
 ) -> None:
     shapes = {
         "injector_duty": None,
-        "lambda": lambda t: np.where(t > 5.5, reads, 0.785),
+        "lambda": lambda t: np.where(t > 5.5, reads, 0.79),
         "engine_speed": lambda t: (
             np.minimum(rpm_ramp(t), rpm_ramp(np.array(5.45))) - falls * np.clip(t - 5.45, 0, None)
         ),

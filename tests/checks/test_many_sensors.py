@@ -75,18 +75,18 @@ def test_the_worst_sensor_s_measures_count(make_pull: Make, table: Limits) -> No
 
 def test_a_healthy_second_sensor_changes_nothing(make_pull: Make, table: Limits) -> None:
     one = run_pull(make_pull(), table)
-    both = {"lambda_2": lambda t: 0.785 + 0.004 * np.sin(9 * t), "knock_retard_2": 0.0}
+    both = {"lambda_2": lambda t: 0.79 + 0.004 * np.sin(9 * t), "knock_retard_2": 0.0}
     two = run_pull(make_pull(channels=both), table)
     assert {n: r.status for n, r in one[1].items()} == {n: r.status for n, r in two[1].items()}
 
 
 def test_a_second_sensor_not_believed_is_missing_evidence(make_pull: Make, table: Limits) -> None:
     bad = lambda t: np.where(t > 1, FAIL, GOOD)  # noqa: E731
-    pull = make_pull(channels={"lambda_2": 0.785}, flags={"lambda_2": bad})
+    pull = make_pull(channels={"lambda_2": 0.79}, flags={"lambda_2": bad})
     result = run_pull(pull, table)[1]["lean_under_load"]
     assert (result.status, result.cause) == ("not_evaluated", "not_believed")
     assert "lambda 2" in result.why
-    blank = make_pull(channels={"lambda_2": lambda t: np.where(t > -0.5, np.nan, 0.785)})
+    blank = make_pull(channels={"lambda_2": lambda t: np.where(t > -0.5, np.nan, 0.79)})
     assert run_pull(blank, table)[1]["lean_under_load"].status == "not_evaluated"
 
 
@@ -99,10 +99,10 @@ def test_through_a_further_sensor_every_read_is_its_own(make_pull: Make) -> None
     pull = make_pull(channels={"lambda_2": 0.9, "lambda_3": 1.0}, noise={})
     view = seen_by(pull, "lambda_3")
     assert view.believed("lambda").value.mean() == pytest.approx(1.0)
-    assert view.believed("lambda_3").value.mean() == pytest.approx(0.785)
+    assert view.believed("lambda_3").value.mean() == pytest.approx(0.79)
     assert view.believed("lambda_2").value.mean() == pytest.approx(0.9)
     assert view.log.by_name["lambda"].source == "lambda_3"
-    assert pull.believed("lambda").value.mean() == pytest.approx(0.785)
+    assert pull.believed("lambda").value.mean() == pytest.approx(0.79)
 
 
 def test_a_hot_second_coolant_outside_pulls_is_found(make_pull: Make, table: Limits) -> None:

@@ -8,7 +8,7 @@ import pytest
 from audit.checks.boost import oscillation as check
 
 
-def rise(t, level=96.5):
+def rise(t, level=91.5):
     return -5.0 + (level + 5.0) / (1.0 + np.exp(-(t - 0.8) * 8.0))
 
 
@@ -89,10 +89,10 @@ def test_a_wander_a_step_and_a_creep_are_no_oscillation(make_pull, codes, table)
 
 def test_a_boost_that_follows_its_swinging_target_is_let_off(make_pull, codes, table):
     def target(t):
-        return 96.5 + 10 * np.sin(2 * np.pi * 1.0 * np.clip(t - 1.4, 0, None))
+        return 91.5 + 10 * np.sin(2 * np.pi * 1.0 * np.clip(t - 1.4, 0, None))
 
     pull = make_pull(
-        6.0, 20.0, {"boost": lambda t: rise(t) + target(t) - 96.5, "boost_target": target}
+        6.0, 20.0, {"boost": lambda t: rise(t) + target(t) - 91.5, "boost_target": target}
     )
     assert codes(check, pull, table) == {}
 

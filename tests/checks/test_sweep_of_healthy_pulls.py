@@ -116,7 +116,7 @@ def judged(pull: Pull, table: Limits) -> tuple[dict[str, str], set[str]]:
     """Findings by code, and the checks that could not judge."""
     found, unable = {}, set()
     for check in CHECKS:
-        if pull.log.rate_hz < check.LEAST_RATE_HZ:
+        if pull.log.rate_hz < check.DECLARED.least_rate_hz:
             continue
         measured = check.measure(pull, table)
         found |= {f.code: f.severity for f in check.judge(measured, table).findings}

@@ -41,7 +41,7 @@ FILES: dict[str, tuple[bytes, tuple[str, ...], int]] = {
         ("Engine speed", "not in the log"),
         HOLD,
     ),
-    "all_zeros.csv": (GOOD_HEAD + b"0,0,0,0,0,0\n" * 200, ("does not run forward",), NOTHING_READ),
+    "all_zeros.csv": (GOOD_HEAD + b"0,0,0,0,0,0\n" * 200, ("stands still",), NOTHING_READ),
     "zeros_under_a_clock.csv": (GOOD_HEAD + rows("0,0,0,0,0"), (), HOLD),
     "nan_and_inf.csv": (GOOD_HEAD + rows("NaN,inf,-inf,nan,{i}"), (), HOLD),
     "a_thousand_columns.csv": (

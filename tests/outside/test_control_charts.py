@@ -10,7 +10,7 @@ from audit.archive.trend.control_charts import (
     first_signal,
     robust_centre_and_sigma,
 )
-from audit.archive.trend.watched import chart_settings
+from audit.archive.watched import chart_settings
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4: data, weight 0.3, start 50, s 2.0539, 3 sigma
 EWMA_DATA = [

@@ -8,7 +8,7 @@ import pint
 import pytest
 
 from audit import units as constants
-from audit.intake.units.unit_text import read_unit, unit_for, units
+from audit.intake.names.unit_text import read_unit, unit_for, units
 
 UREG = pint.UnitRegistry()
 TO_CANONICAL = {

@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from audit.engine import State, state_of
 from audit.model import Array, Barometric, Car, Channel, Log, Note
-from audit.sanity.state import State, state_of
 from audit.tables import channel_row
 
 BARO = 99.0

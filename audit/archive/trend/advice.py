@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
+from audit.archive.trend.trend import Trend
 from audit.model import Finding
-
-if TYPE_CHECKING:
-    from audit.archive.trend.trends import Trend
 
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.archive.trend.changepoint import change_points
-from audit.archive.trend.watched import chart_settings
+from audit.archive.watched import chart_settings
 from audit.model import Array
 
 BACK_NIGHTS = 4  # this many nights with a mean score under BACK_SCORE end an alarm

@@ -10,8 +10,7 @@ import math
 import numpy as np
 
 from audit.model import Array
-
-SIGMA_OF_MAD = 1.4826  # 1 / 0.6745: makes the MAD of normal data its standard deviation
+from audit.signal.robust import MAD_TO_SIGMA
 
 
 def robust_centre_and_sigma(x: Array) -> tuple[float, float]:
@@ -22,7 +21,7 @@ def robust_centre_and_sigma(x: Array) -> tuple[float, float]:
     if len(x) == 0:
         return math.nan, math.nan
     centre = float(np.median(x))
-    return centre, SIGMA_OF_MAD * float(np.median(np.abs(x - centre)))
+    return centre, MAD_TO_SIGMA * float(np.median(np.abs(x - centre)))
 
 
 def ewma(x: Array, *, weight: float, start: float) -> Array:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array
+from audit.signal.robust import MAD_TO_SIGMA
 
 PRIOR_NIGHTS = 6.0  # what the table's noise counts for against the nights seen
 HUBER = 2.0  # scores beyond this count less
@@ -162,5 +163,5 @@ def _middle(values: Array) -> float:
 def _sound(residual: Array, noise2: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Pulls that are not far off their night's middle."""
     off = np.abs(residual - _middle(residual))
-    limit = 3.5 * max(1.4826 * _middle(off), noise2**0.5)
+    limit = 3.5 * max(MAD_TO_SIGMA * _middle(off), noise2**0.5)
     return np.asarray(off <= limit, dtype=np.bool_)

@@ -12,17 +12,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from audit.archive.trend.alarm import Interval, Shift, find_shifts, placed
-from audit.archive.trend.watched import Watched, chart_settings
+from audit.archive.trend.trend import Trend
+from audit.archive.watched import Watched, chart_settings
 from audit.model import Array
 from audit.tables import toml_table
-
-if TYPE_CHECKING:
-    from audit.archive.trend.trends import Trend
 
 LEAST_PARTS = 2
 PRIOR_NIGHTS = 12.0  # nights that the sum's spread without correlation counts for

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from audit.archive.trend.corrections import Prior
-from audit.archive.trend.watched import Correction, Watched, chart_settings, watched
+from audit.archive.watched import Correction, Watched, chart_settings, watched
 from audit.model import Array
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.archive.trend.watched import chart_settings
+from audit.archive.watched import chart_settings
 from audit.model import Array
 
 SURE = 0.999  # confidence of the interval that must leave out no change: many nights look again

@@ -11,8 +11,8 @@ from typing import Any
 
 from audit.archive.trend.advice import side_of
 from audit.archive.trend.fleet import Standing
-from audit.archive.trend.trends import Trend, Trends
-from audit.archive.trend.watched import watched
+from audit.archive.trend.trend import Trend, Trends
+from audit.archive.watched import watched
 
 WIDTH = 80
 CHART_WIDTH = 24

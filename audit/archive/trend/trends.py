@@ -7,8 +7,7 @@ prognosis (slope, forecast), advice (audit.archive.trend.advice).
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -20,8 +19,9 @@ from audit.archive.trend.corrections import Corrected, correct
 from audit.archive.trend.joint import Joint, Signature, joint_of, signatures
 from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
 from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
-from audit.archive.trend.watched import Watched, chart_settings, watched
-from audit.model import Car, Finding
+from audit.archive.trend.trend import Trend, Trends
+from audit.archive.watched import Watched, chart_settings, watched
+from audit.model import Car
 from audit.signal.arrays import median_sorted
 
 if TYPE_CHECKING:
@@ -36,67 +36,15 @@ END_NIGHTS = (
 )
 
 
-@dataclass(frozen=True)
-class Trend:
-    """One measure of one car over the nights of its present baseline.
-
-    state: 'few' (too few nights to say), 'steady', 'drifting' (a sure slope) or 'shifted'. values: a night each, at
-    the reference conditions, in the measure's unit; residuals: what each was off what was expected from the nights
-    before, in its unit; scores: the same as normal scores. ewma: moving average of the scores, cusum_high and cusum_low: the quick sums.
-    ewma_limit: of the average. shift, slope, forecast: None for none.
-    """
-
-    measure: Watched
-    state: str
-    dates: tuple[str, ...]
-    values: tuple[float, ...]
-    residuals: tuple[float, ...]
-    scores: tuple[float, ...]
-    ewma: tuple[float, ...]
-    ewma_limit: float
-    cusum_high: tuple[float, ...]
-    cusum_low: tuple[float, ...]
-    baseline: float | None
-    level: float | None
-    shift: Shift | None
-    past: tuple[Shift, ...]
-    slope: Slope | None
-    forecast: Forecast | None
-    because: str
-    said: str = ""
-    meaning: str = ""
-    parts: Mapping[str, float] = field(default_factory=dict)
-
-    @property
-    def shift_night(self) -> str | None:
-        """The night of the standing shift's onset."""
-        return self.dates[self.shift.onset] if self.shift else None
-
-    @property
-    def raised_night(self) -> str | None:
-        """The night on which it was first told."""
-        return self.dates[self.shift.raised] if self.shift else None
-
-
-@dataclass(frozen=True)
-class Trends:
-    """All measures of a car that any night had. findings: what the next night should hear of."""
-
-    car: str
-    dates: tuple[str, ...]
-    trends: tuple[Trend, ...]
-    findings: tuple[Finding, ...]
-    notes: tuple[JournalNote, ...] = ()
-
-
-def trends(archive: Archive, car: str | Car) -> Trends:
-    """The trends of one car as its archive has it.
+def trends(archive: Archive, car: str | Car, *, until: str = "9999") -> Trends:
+    """The trends of one car as its archive has it, with the nights up to a day.
 
     Raises ArchiveError when the archive cannot be read, UsageError for a car that is not in it.
     """
     name = car.name if isinstance(car, Car) else car
     pulls = archive.pulls(name, columns=needed_columns("pull"))
     logs = archive.logs(name, columns=needed_columns("log"))
+    pulls, logs = (rows.filter(rows["date"] <= until) for rows in (pulls, logs))
     full = archive.car(name)
     return trends_of(
         pulls, logs, car=dataclasses.replace(full, name=name), notes=archive.journal.of(name)
@@ -129,25 +77,10 @@ def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
     return lambda name: parts.get(name, empty)
 
 
-def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
-    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights.
-
-    The car's standing in the fleet view is brought up to date on the way.
-    """
-    from audit.archive.trend.fleet import remember
-
-    name = car.name if isinstance(car, Car) else car
-    if not archive.places.format_file.exists() or name not in archive.cars():
-        return ()
-    found = trends(archive, name)
-    remember(archive, found)
-    return found.findings
-
-
 def trends_of(
     pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()
 ) -> Trends:
-    """The trends of one car from rows of its pulls and logs (see audit.archive.store.tables for their columns)."""
+    """The trends of one car from rows of its pulls and logs (see docs/archive.md for their columns)."""
     from audit.tables import limits_for
 
     rows = {"pull": with_derived(pulls), "log": with_derived(logs)}

@@ -10,20 +10,19 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.boost.boost_context import level_between, target_level
-from audit.checks.boost.boost_duty import Duty, at_stop, duty_of
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_context import level_between, target_at, target_level
+from audit.checks.boost.boost_duty import Duty, at_stop
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.checks.boost.context import boost_trace, duty_of
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Finding, Measures, Pull
 from audit.signal.arrays import median, median_sorted
 from audit.signal.lines import theil_sen
 
-NAME = "boost_control"
-NEEDS = ("boost", "wastegate_duty")
-HELPED_BY = ("boost_target", "engine_speed")
-LEAST_RATE_HZ = 2.0
-CODES = ("control.no_response", "control.reversed", "control.saturated")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls
@@ -44,7 +43,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
             if trace
             else ("too_short", "too few believed samples of manifold pressure")
         )
-    duty = duty_of(pull, trace)
+    duty = duty_of(pull)
     if duty is None:
         return Measured(
             unable=("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
@@ -66,11 +65,17 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     wanted = target_level(pull, *span)
     if wanted is None or not at_stop(pull, duty):
         return
-    end = median_sorted(trace.y[-max(3, (trace.t.size - trace.settled_at) // 2) :])
-    short = wanted[0] - end
+    late = slice(-max(3, (trace.t.size - trace.settled_at) // 2), None)
+    asked = target_at(
+        pull, trace.t[late], wanted
+    )  # at the same moments: a target may follow engine speed
+    good = np.isfinite(asked)
+    if good.sum() < 3:
+        return
+    short = median_sorted((asked - trace.y[late])[good])
     text = (
         f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} kPa under "
-        f"{wanted[1]} of {wanted[0]:.1f} kPa"
+        f"{wanted[1]} of {median_sorted(asked[good]):.1f} kPa"
     )
     sheet.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
 
@@ -198,8 +203,7 @@ def _on_target(pulls: Sequence[Pull], rows: list[int], boost: Array) -> bool:
 
 def _led(pull: Pull) -> bool:
     """Whether a controller moved duty inside the pull: what it does follows from boost, not the other way round."""
-    trace = boost_trace(pull)
-    duty = duty_of(pull, trace) if trace is not None else None
+    duty = duty_of(pull)
     return duty is None or not duty.fixed
 
 
@@ -226,4 +230,4 @@ def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Me
         "duty_response_missing_pct": 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0),
         "duty_response_reversed_kpa_per_pct": against,
     }
-    return Measured(values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))
+    return Measured(values=values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))

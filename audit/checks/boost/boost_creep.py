@@ -10,6 +10,7 @@ from audit.checks.kit.sheet import Sheet
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import IntArray, block_means, median_sorted
 from audit.signal.lines import Middle, median_line, theil_sen
+from audit.signal.robust import MAD_TO_SIGMA
 
 LEAST_SPAN_KRPM = 0.35
 LEAST_CLIMB_KPA = 3.5
@@ -146,7 +147,7 @@ def _worth_it(fit: Middle, climb: float, x: Array, y: Array, trace: BoostTrace) 
     if climb < LEAST_CLIMB_KPA or abs(float(x[-1] - x[0])) < LEAST_SPAN_KRPM:
         return False
     rest = y - fit.intercept - fit.slope * x
-    swing = 1.4826 * median_sorted(np.abs(rest - median_sorted(rest)))
+    swing = MAD_TO_SIGMA * median_sorted(np.abs(rest - median_sorted(rest)))
     return climb >= max(
         LEAST_CLIMB_KPA, LEAST_CLIMB_SHARE * abs(trace.level), 2.0 * swing, 1.5 * trace.quantum
     )

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import weakref
 from dataclasses import dataclass
 
 import numpy as np
 
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_trace import BoostTrace
 from audit.model import Pull
 from audit.signal.arrays import median_sorted, quantile, rows_of
 
@@ -32,17 +31,8 @@ class Duty:
     clamped: bool
 
 
-_duties: weakref.WeakKeyDictionary[BoostTrace, Duty | None] = weakref.WeakKeyDictionary()
-
-
-def duty_of(pull: Pull, trace: BoostTrace) -> Duty | None:
+def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
     """Duty beside the pull's boost trace; None where it is not logged or has under 2 samples there."""
-    if trace not in _duties:
-        _duties[trace] = _look(pull, trace)
-    return _duties[trace]
-
-
-def _look(pull: Pull, trace: BoostTrace) -> Duty | None:
     series = pull.believed("wastegate_duty")
     if len(series.t) < 2:
         return None
@@ -76,14 +66,12 @@ def at_stop(pull: Pull, duty: Duty) -> bool:
     return duty.clamped and duty.top >= 80.0 and duty.top_s >= 0.5
 
 
-def steered(pull: Pull, *, logged_target: bool) -> bool:
+def steered(pull: Pull, duty: Duty | None, *, logged_target: bool) -> bool:
     """Whether something steers boost for its target in this pull, so that falling short is a fault.
 
     Example: 60 % from half the boost to the lift is a duty set by hand, and boost 20 kPa under the target that the
     person steps up to is no fault; 60 % that had climbed there from 45 % is a controller that can do no more.
     """
-    trace = boost_trace(pull)
-    duty = duty_of(pull, trace) if trace is not None else None
     target = pull.believed("boost_target")
     moves = len(target.t) > 1 and float(np.ptp(target.value)) > TARGET_MOVES_KPA
     if duty is None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.checks.boost.boost_ceiling import Ceiling, ceiling
+from audit.checks.boost.boost_ceiling import Ceiling
 from audit.checks.boost.boost_context import (
     calmed,
     crest,
@@ -20,27 +20,18 @@ from audit.checks.boost.boost_context import (
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
-from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace, boost_trace
-from audit.checks.boost.oscillation import reported_swing
+from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace
+from audit.checks.boost.context import boost_trace, ceiling, reported_swing
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import SEVERITIES, Array, Finding, Pull, Series
 from audit.signal.arrays import median_sorted
 from audit.signal.held import stretches
 from audit.signal.peak import peak_bound
 
-NAME = "boost_overshoot"
-NEEDS = ("boost",)
-HELPED_BY = ("engine_speed", "boost_target", "wastegate_duty", "throttle_position")
-LEAST_RATE_HZ = 4.0
-CODES = (
-    "boost.overshoot",
-    "boost.over_target",
-    "boost.over_limit",
-    "boost.no_limit",
-    "boost.creep",
-    "boost.sensor_ceiling",
-)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 TRANSIENT_S = 1.5  # after its arrival; later peaks are no overshoot of the rise
 LEAST_LEVEL_KPA = 5.0  # gauge; the percentage is of no less than this
@@ -60,11 +51,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     sheet = Sheet()
     found = ceiling(pull)
     _ceiling(sheet, found)
-    peak, peak_s, borne_out = highest(pull, trace)
+    peak, peak_s, confirmed = highest(pull, trace)
     if found is None:
         sheet.put("boost_peak_kpa", peak)
-    _over_limit(pull, sheet, borne_out, peak_s, pinned=found is not None)
-    _no_limit(pull, sheet, borne_out, peak_s)
+    _over_limit(pull, sheet, confirmed, peak_s, pinned=found is not None)
+    _no_limit(pull, sheet, confirmed, peak_s)
     sheet.put("boost_rise_s", trace.rise_s)
     sheet.put("spool_rpm", _spool_rpm(pull, trace))
     sheet.put(
@@ -115,15 +106,15 @@ def _over_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     sheet.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
 
 
-def _no_limit(pull: Pull, sheet: Sheet, borne_out: float, peak_s: float) -> None:
+def _no_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float) -> None:
     """Without any limit known, how much boost this engine saw."""
     if pull.car.boost_limit_kpa:
         return
     text = (
-        f"boost reached {borne_out:.1f} kPa gauge and nobody said what this engine may see (boost.limit_kpa in the car "
+        f"boost reached {confirmed:.1f} kPa gauge and nobody said what this engine may see (boost.limit_kpa in the car "
         "file, or --limit)"
     )
-    sheet.put("boost_no_limit_kpa", borne_out, at=(peak_s, peak_s), text=text)
+    sheet.put("boost_no_limit_kpa", confirmed, at=(peak_s, peak_s), text=text)
 
 
 def _transient(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
@@ -181,15 +172,15 @@ def _ceiling(sheet: Sheet, found: Ceiling | None) -> None:
     sheet.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
 
 
-def _over_limit(pull: Pull, sheet: Sheet, borne_out: float, peak_s: float, *, pinned: bool) -> None:
+def _over_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float, *, pinned: bool) -> None:
     limit = pull.car.boost_limit_kpa
     if not limit:
         return
-    over = 100.0 * (borne_out - limit) / limit
+    over = 100.0 * (confirmed - limit) / limit
     if pinned and over < 0:
         return  # pinned below the limit: nobody knows
     side = "over" if over >= 0 else "below"
-    text = f"boost reached {borne_out:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of {limit:.1f} kPa"
+    text = f"boost reached {confirmed:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of {limit:.1f} kPa"
     sheet.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
 
 
@@ -216,8 +207,8 @@ def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, 
         float(above[i - 1]) if i else -np.inf,
         float(above[i + 1]) if i + 1 < above.size else -np.inf,
     )
-    borne_out = over if beside >= 0.35 * over else beside
-    return begin + i, max(over, 0.0), max(borne_out, 0.0)
+    confirmed = over if beside >= 0.35 * over else beside
+    return begin + i, max(over, 0.0), max(confirmed, 0.0)
 
 
 def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:

@@ -40,6 +40,7 @@ ESTABLISHED_S = 0.8  # so long, and what it falls from was no overshoot
 COLLAPSED = 0.2  # share of its level: less within WITHIN_S is no collapse but a sag
 SAGGED = 0.15  # share of its level
 GONE = 0.5  # share of its peak: no overshoot ends so low
+NEAR = 0.08  # of the boost wanted: what falls from here was no overshoot
 LEAST_LOST_KPA = 10.0
 SHORT_PULL_S = 4.0  # a pull as long as this is not too short: what it does not show is missing
 
@@ -152,27 +153,20 @@ class BoostTrace(Samples):
         return crossing(self.t, self.calm, level)
 
 
-def boost_trace(pull: Pull) -> BoostTrace | None:
-    """The pull's boost, taken apart; None under 6 believed samples. Made once a pull."""
-    if "boost_trace" not in pull.taken_apart:
-        pull.taken_apart["boost_trace"] = _of_pull(pull)
-    found: BoostTrace | None = pull.taken_apart["boost_trace"]
-    return found
-
-
-def _of_pull(pull: Pull) -> BoostTrace | None:
+def trace_of(pull: Pull) -> BoostTrace | None:
+    """The trace of the pull's boost; None under 6 believed samples."""
     t, y, seen_open = _wide_open(pull)
     if len(t) < LEAST_SAMPLES:
         return None
     wanted, logged = _wanted(pull)
-    fall = _collapse(t, y, wanted) if seen_open else None
+    fall = collapse(t, y, wanted) if seen_open else None
     length = float(t[-1] - t[0])
     if fall is not None:
         stop = max(int(t.searchsorted(fall.start_s, side="right")), LEAST_SAMPLES)
         t, y = t[:stop], y[:stop]
     else:
         t, y = _without_drop(t, y)
-    trace = take_apart(t, y, wanted=wanted, asked=wanted if logged else None)
+    trace = find_trace(t, y, wanted=wanted, asked=wanted if logged else None)
     return replace(trace, fall=fall or trace.fall, whole_s=length)
 
 
@@ -198,11 +192,12 @@ def _wide_open(pull: Pull) -> tuple[Array, Array, bool]:
     return t[:stop], y[:stop], True
 
 
-def _collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
+def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
     """Where boost fell away at once and did not come back, or None.
 
     A level that boost had stood at or over for HELD_S, less what it stands at WITHIN_S later. An overshoot that comes
-    back to its level is none, nor is a swing or a cut of the fuel from which boost recovers.
+    back to its level is none, nor is a swing or a cut of the fuel from which boost recovers. wanted: the boost that
+    is aimed at, or that the car makes in its other pulls, kPa; what falls from there for good is no overshoot.
 
     Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost.
     """
@@ -233,7 +228,8 @@ def _collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
         return None
     stood = rows_of(calm[: i + 1] < 0.9 * level)
     since = float(t[i] - t[stood[-1] + 1 if stood.size and stood[-1] < i else 0])
-    if since < ESTABLISHED_S and end > GONE * float(calm.max()):
+    from_there = wanted is not None and abs(level - wanted) <= NEAR * wanted
+    if not from_there and since < ESTABLISHED_S and end > GONE * float(calm.max()):
         return None
     return Fall(
         level, float(after.min()), float(t[i]), float(t[j]), float(share[best]), sudden=True
@@ -261,7 +257,7 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     return t[:stop], y[:stop]
 
 
-def take_apart(
+def find_trace(
     t: Array, y: Array, *, wanted: float | None = None, asked: float | None = None
 ) -> BoostTrace:
     """Find rise, transient and settled line of a boost trace.
@@ -271,11 +267,13 @@ def take_apart(
     still short of it is building. Boost that sags at the end is taken apart up to where it leaves its level.
     """
     s = _samples(t, y)
-    trace = _apart(s, wanted, asked)
+    trace = _told_apart(s, wanted, asked)
     if not trace.settled and (fall := _sag(s)) is not None:
         stop = int(t.searchsorted(fall.start_s, side="right"))
         before = (
-            _apart(_samples(t[:stop], y[:stop]), wanted, asked) if stop >= LEAST_SAMPLES else trace
+            _told_apart(_samples(t[:stop], y[:stop]), wanted, asked)
+            if stop >= LEAST_SAMPLES
+            else trace
         )
         why = (
             before.why
@@ -285,7 +283,7 @@ def take_apart(
     return trace
 
 
-def _apart(s: Samples, wanted: float | None, asked: float | None) -> BoostTrace:
+def _told_apart(s: Samples, wanted: float | None, asked: float | None) -> BoostTrace:
     start, tail = _ends(s.calm)
     if tail - start < FLAT_KPA and float(s.calm.max()) - start < FLAT_KPA:
         return _resting(s)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.checks.boost.boost_context import level_between, rpm_at
-from audit.checks.boost.boost_duty import duty_of
-from audit.checks.boost.boost_trace import BoostTrace, boost_trace
+from audit.checks.boost.boost_trace import BoostTrace
+from audit.checks.boost.context import boost_trace, duty_of
 from audit.checks.kit.base import LimitTable, Measured, judge_row
 from audit.model import Array, Finding, Measures, Pull
 
@@ -77,13 +77,27 @@ def uneven(
     )
     name = "boost_uneven_kpa"
     measured = Measured(
-        {name: abs(off)},
-        {name: (pull.start_s, pull.end_s)},
+        values={name: abs(off)},
+        at={name: (pull.start_s, pull.end_s)},
         texts={name: text},
         channels={name: "manifold_pressure"},
     )
     evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
     return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
+
+
+def usual_level(pulls: Sequence[Pull], i: int) -> float | None:
+    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is none like it."""
+    mine = _likeness(pulls[i])
+    others = [
+        trace.level
+        for j, pull in enumerate(pulls[:MOST])
+        if j != i
+        and (trace := boost_trace(pull)) is not None
+        and trace.settled
+        and _alike(mine, _likeness(pull))
+    ]
+    return float(np.median(others)) if others else None
 
 
 def _levels(pulls: Sequence[Pull], rows: Sequence[int]) -> Array:
@@ -107,8 +121,7 @@ def _levels(pulls: Sequence[Pull], rows: Sequence[int]) -> Array:
 
 
 def _likeness(pull: Pull) -> _Like:
-    trace = boost_trace(pull)
-    duty = duty_of(pull, trace) if trace is not None else None
+    duty = duty_of(pull)
     logged = pull.believed("boost_target")
     wanted = level_between(logged, pull.start_s, pull.end_s) if len(logged.t) else None
     return _Like(

@@ -6,15 +6,13 @@ Does not see: voltage at the pump or the coils, only where the logger measures.
 from __future__ import annotations
 
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.declared import declared
 from audit.model import Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_below, spread
 
-NAME = "electrical"
-NEEDS = ("battery_voltage",)
-HELPED_BY = ()
-LEAST_RATE_HZ = 1.0
-CODES = ("electrical.voltage",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.3
 BEFORE_S = 10.0
@@ -44,11 +42,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         values["battery_sag_v"] = median_sorted(before) - low.level
         said = f"Before the pull it was {median_sorted(before):.1f} V"
     return Measured(
-        values,
-        {"battery_min_v": (whole.start_s, whole.end_s)},
-        {"battery_min_v": said},
-        {"battery_min_v": text},
-        {"battery_min_v": "battery_voltage"},
+        values=values,
+        at={"battery_min_v": (whole.start_s, whole.end_s)},
+        said={"battery_min_v": said},
+        texts={"battery_min_v": text},
+        channels={"battery_min_v": "battery_voltage"},
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import (
     Car,
     Finding,
@@ -23,11 +24,8 @@ from audit.model import (
 )
 from audit.signal.held import held_above
 
-NAME = "engine_speed"
-NEEDS = ("engine_speed",)
-HELPED_BY = ()
-LEAST_RATE_HZ = 2.0
-CODES = ("engine.overspeed",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.05
 TAIL_S = 0.5  # the engine runs on into the shift

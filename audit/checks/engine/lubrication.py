@@ -10,16 +10,14 @@ import numpy as np
 
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import median_sorted
 from audit.signal.held import Stretches, stretches, without_singles
 from audit.signal.smoothing import smooth
 
-NAME = "lubrication"
-NEEDS = ("oil_pressure", "engine_speed")
-HELPED_BY = ("oil_temp", "coolant_temp")
-LEAST_RATE_HZ = 2.0
-CODES = ("oil.pressure",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.3
 LAG_S = 0.4  # a rising speed raises the pressure this late

@@ -13,16 +13,14 @@ import numpy as np
 from audit.checks.engine.top_speed import at_limiter
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Array, Bools, Pull, Series
 from audit.signal.arrays import median_sorted, quantile
 from audit.signal.held import Held, held_above, spread, without_singles
 from audit.signal.spans import runs
 
-NAME = "boost_control"
-NEEDS = ("throttle_position",)
-HELPED_BY = ("pedal_position", "engine_speed", "boost")
-LEAST_RATE_HZ = 4.0
-CODES = ("control.throttle_closed",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 TAIL_S = 2.0  # a throttle that closes ends the pull: look on
 HELD_S = 0.15

@@ -7,14 +7,12 @@ from __future__ import annotations
 
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Pull
 from audit.signal.held import held_above, spread
 
-NAME = "heat_soak"
-NEEDS = ("exhaust_gas_temp",)
-HELPED_BY = ()
-LEAST_RATE_HZ = 1.0
-CODES = ("heat.exhaust",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.1  # and two samples: a probe this slow makes no spikes of its own
 TAIL_S = 1.0  # the probe follows the gas this late

@@ -15,21 +15,13 @@ from audit.checks.heat.soak import best_climb, chains, soak_finding
 from audit.checks.heat.soak_figures import put_soak_figures
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
 from audit.signal.arrays import median_sorted, quantile
 from audit.signal.held import held_above, spread, without_singles
 
-NAME = "heat_soak"
-NEEDS = ("intake_air_temp",)
-HELPED_BY = (
-    "coolant_temp",
-    "oil_temp",
-    "ambient_air_temp",
-    "vehicle_speed",
-    "manifold_pressure",
-)
-LEAST_RATE_HZ = 1.0
-CODES = ("heat.intake", "heat.soak", "heat.coolant", "heat.cold")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 LEAD_S = 4.0
 WARM_COOLANT_C = 80.0  # below it a climbing coolant is an engine still warming up

@@ -1,13 +1,10 @@
 """What every check is made of: Measured, Judged, Across, and judging by table rows.
 
 A check is a module of this package with
-    NAME             its name in the verdict; modules of one name are parts of one check, each with its own needs
-    NEEDS            channels without which it is not evaluated; "a|b" means either; "boost" is
-                     manifold pressure over barometric
-    HELPED_BY        channels used where there
-    LEAST_RATE_HZ    samples a second that each needed channel must have in the pull
-                     (a check runs again for each further sensor of these, 'lambda_2', unless it names one itself)
-    CODES            its finding codes
+    DECLARED         its row of schemas/checks.toml: name, needs with their least rate, codes, measures
+                     (a check runs again for each further sensor of what it needs or is helped by, 'lambda_2',
+                     unless it names one itself)
+    NAME, CODES      of that row; modules of one name are parts of one check, each with its own needs
     measure(pull, limits) -> Measured        no limit of a finding in it (settings are allowed)
     judge(measured, limits) -> Judged        no signal in it; most call judge_rows
 and where it looks further than one pull
@@ -21,12 +18,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from audit.declared import Declared
 from audit.model import Finding, Limit, LimitTable, Pull, worst_severity
 
 __all__ = ["Across", "Check", "Judged", "LimitTable", "Measured", "judge_row", "judge_rows"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Measured:
     """values: measure -> figure in its canonical unit, None where it could not be had.
 
@@ -71,9 +69,7 @@ class Check(Protocol):
     """A check module, as the registry sees it (across and whole_log may be absent)."""
 
     NAME: str
-    NEEDS: tuple[str, ...]
-    HELPED_BY: tuple[str, ...]
-    LEAST_RATE_HZ: float
+    DECLARED: Declared
     CODES: tuple[str, ...]
 
     def measure(self, pull: Pull, limits: LimitTable) -> Measured: ...

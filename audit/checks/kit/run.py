@@ -16,6 +16,7 @@ import numpy as np
 from audit.checks.kit.base import Across, Check, Judged, LimitTable, Measured
 from audit.checks.kit.registry import all_checks
 from audit.model import (
+    SCORE_AT,
     SEVERITIES,
     Car,
     CheckResult,
@@ -32,6 +33,8 @@ log = logging.getLogger("audit.checks")
 T = TypeVar("T")
 WholeLog = Callable[[Log, Sanity, Car, LimitTable], Judged]
 AcrossPulls = Callable[[Sequence[Pull], Sequence[Measures], LimitTable], Across]
+
+Prepare = Callable[[Pull, LimitTable], Pull]
 
 # Readable names where the canonical one would puzzle; underscores are blanks elsewhere.
 PLAIN = {"boost": "manifold pressure", "lambda": "lambda or air-fuel ratio"}
@@ -56,7 +59,7 @@ def status_of(score: float | None, findings: Sequence[Finding]) -> str:
 
 def obstacle(check: Check, pull: Pull) -> tuple[str, str] | None:
     """(cause, sentence) when a needed channel is missing, not believed or too slow in the pull."""
-    for need in check.NEEDS:
+    for need in check.DECLARED.needs:
         options = [_obstacle(check, pull, name) for name in need.split("|")]
         if None not in options:
             return options[0]
@@ -73,10 +76,10 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
         return _why_empty(pull, channel, name)
     rate = pull.log.by_name[channel].rate_hz
     reach = float(series.t[-1] - series.t[0]) + 1.0 / max(rate, 1e-6)
-    if rate < check.LEAST_RATE_HZ * 0.98:
+    if rate < check.DECLARED.least_rate_hz * 0.98:
         return (
             "too_slow",
-            f"{plain(name)} comes {rate:.3g} times a second; {check.LEAST_RATE_HZ:g} are needed",
+            f"{plain(name)} comes {rate:.3g} times a second; {check.DECLARED.least_rate_hz:g} are needed",
         )
     due = length * rate
     if len(series.t) < LEAST_SPAN * due - 1 or reach < LEAST_SPAN * length:
@@ -103,33 +106,43 @@ def _why_empty(pull: Pull, channel: str, name: str) -> tuple[str, str]:
     return "not_believed", f"no {plain(name)} sample in the pull can be believed"
 
 
+def _as_it_is(pull: Pull, _limits: LimitTable) -> Pull:
+    return pull
+
+
 def run_pull(
-    pull: Pull, limits: LimitTable
+    pull: Pull, limits: LimitTable, *, prepare: Prepare = _as_it_is
 ) -> tuple[dict[str, float | None], dict[str, CheckResult]]:
     """All checks on one pull: its measures and the results by check name.
 
     A check runs once more for each further sensor of a channel that it reads; the worst result and its measures
-    count. Parts of one check come together the same way.
+    count. Parts of one check come together the same way. prepare: gives a pull seen by a further sensor its context.
     """
     measures: dict[str, float | None] = {}
     results: dict[str, list[CheckResult]] = {}
     views: dict[str, Pull] = {}
     with np.errstate(all="ignore"):
         for check in all_checks():
-            figures, result = _worst_sensor(check, pull, limits, views)
+            figures, result = _worst_sensor(check, pull, limits, views, prepare)
             measures.update(figures)
             results.setdefault(check.NAME, []).append(result)
     return measures, {name: joined(parts) for name, parts in results.items()}
 
 
+def run_check(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measures, CheckResult]:
+    """One check, or one part of one, on a pull, by every sensor."""
+    with np.errstate(all="ignore"):
+        return _worst_sensor(check, pull, limits, {}, _as_it_is)
+
+
 def _worst_sensor(
-    check: Check, pull: Pull, limits: LimitTable, views: dict[str, Pull]
+    check: Check, pull: Pull, limits: LimitTable, views: dict[str, Pull], prepare: Prepare
 ) -> tuple[Measures, CheckResult]:
     measured, result = _run_one(check, pull, limits)
     figures, every = measured.values, [result]
     for sensor in other_sensors(check, pull.log):
         if sensor not in views:
-            views[sensor] = seen_by(pull, sensor)
+            views[sensor] = prepare(seen_by(pull, sensor), limits)
         measured, result = _run_one(check, views[sensor], limits)
         result = _named(result, sensor, pull.log)
         if _rank(result) > max(map(_rank, every)):
@@ -171,7 +184,7 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
     """
     reads = {
         "manifold_pressure" if name == "boost" else name
-        for need in (*check.NEEDS, *check.HELPED_BY)
+        for need in (*check.DECLARED.needs, *check.DECLARED.helped_by)
         for name in need.split("|")
     }
     own = {base_of(name) for name in reads if base_of(name) != name}
@@ -184,7 +197,7 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
 def seen_by(pull: Pull, sensor: str) -> Pull:
     """The pull with this sensor in the place of the first of its quantity: 'lambda' then reads 'lambda_2'."""
     log, sanity = swapped(pull.log, pull.sanity, sensor)
-    return replace(pull, log=log, sanity=sanity)
+    return replace(pull, log=log, sanity=sanity, context=None)
 
 
 def swapped(log: Log, sanity: Sanity, sensor: str) -> tuple[Log, Sanity]:
@@ -245,7 +258,7 @@ def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
 def _capped(check: Check, log: Log, finding: Finding) -> Finding:
     if finding.severity != "stop":
         return finding
-    needs = [n.replace("boost", "manifold_pressure") for n in check.NEEDS if "|" not in n]
+    needs = [n.replace("boost", "manifold_pressure") for n in check.DECLARED.needs if "|" not in n]
     rests = dict.fromkeys([finding.channel or "", *needs])
     doubted = [n for n in rests if n in log.by_name and log.by_name[n].doubtful]
     if not doubted:
@@ -275,13 +288,12 @@ def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, Ch
 
 UNBELIEVED = ("not_believed", "crashed")  # evidence that was there and is lost
 _CRASHED = ("crashed", "the check itself failed on these samples; please report the log")
-_CAP = {"watch": 70.0, "hold": 40.0, "stop": 10.0}
 
 
 def _score(judged: Judged) -> float:
     """The score, never better than its worst finding's level allows."""
     score = 100.0 if judged.score is None else judged.score
-    return min([score, *(_CAP[f.severity] for f in judged.findings if f.severity in _CAP)])
+    return min([score, *(SCORE_AT[f.severity] for f in judged.findings if f.severity in SCORE_AT)])
 
 
 def _unable(name: str, blocked: tuple[str, str]) -> CheckResult:

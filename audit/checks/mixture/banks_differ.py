@@ -14,16 +14,14 @@ from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.run import plain
 from audit.checks.kit.sheet import Sheet
 from audit.checks.mixture.mixture_window import mixture_window
+from audit.declared import declared
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_above, spread
 from audit.signal.smoothing import smooth
 
-NAME = "lean_under_load"
-NEEDS = ("lambda", "lambda_2", "boost")
-HELPED_BY = ()
-LEAST_RATE_HZ = 1.0
-CODES = ("mixture.banks_differ",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 LAGS_S = (-0.2, -0.1, 0.0, 0.1, 0.2)  # how much later one sensor may see the same gas
 

@@ -14,15 +14,13 @@ import numpy as np
 from audit.checks.engine.top_speed import at_limiter, open_until
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
+from audit.declared import declared
 from audit.model import Pull, Series
 from audit.signal.arrays import median_sorted
 from audit.signal.spans import runs
 
-NAME = "fuel_supply"
-NEEDS = ("engine_speed", "injector_duty|injector_pulse_width|lambda")
-HELPED_BY = ("boost", "throttle_position", "pedal_position")
-LEAST_RATE_HZ = 4.0
-CODES = ("fuel.cut",)
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 SHUT = 0.3  # of the shot a moment before: the injectors are off
 LEAP = 0.2  # lambda over its usual level in the pull

@@ -13,21 +13,13 @@ import numpy as np
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
 from audit.checks.kit.sheet import Sheet
 from audit.checks.mixture.fuel_rail import Rail, read_rail
+from audit.declared import declared
 from audit.model import Finding, Limit, Measures, Pull, Series
 from audit.signal.held import Held, held_above
 from audit.units import injector_duty_pct
 
-NAME = "fuel_supply"
-NEEDS = ("fuel_pressure|injector_duty|injector_pulse_width",)
-HELPED_BY = (
-    "manifold_pressure",
-    "engine_speed",
-    "fuel_pressure",
-    "injector_duty",
-    "injector_pulse_width",
-)
-LEAST_RATE_HZ = 2.0
-CODES = ("fuel.pressure_drop", "fuel.injector_limit")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 HELD_S = 0.2
 IMPOSSIBLE_PCT = 130.0  # above it the pulse is not of one shot every two turns

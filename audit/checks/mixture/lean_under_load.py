@@ -14,25 +14,17 @@ from audit.checks.engine.pace import air_flow_excess_pct, rpm_rate
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
 from audit.checks.kit.sheet import Sheet
 from audit.checks.mixture.mixture_window import Window, mixture_window
+from audit.declared import declared
 from audit.model import Array, Limit, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.held import Held, held_above, held_below, spread
 from audit.signal.lines import Middle, median_line, theil_sen
+from audit.signal.robust import MAD_TO_SIGMA
 from audit.signal.smoothing import smooth
 from audit.signal.spans import duration_above, runs
 
-NAME = "lean_under_load"
-NEEDS = ("lambda", "boost")
-HELPED_BY = (
-    "lambda_target",
-    "engine_speed",
-    "injector_pulse_width",
-    "injector_duty",
-    "throttle_position",
-    "mass_air_flow",
-)
-LEAST_RATE_HZ = 1.0
-CODES = ("mixture.lean", "mixture.lean_spike", "mixture.rich", "mixture.drifts_lean")
+DECLARED = declared(__name__)
+NAME, CODES = DECLARED.name, DECLARED.codes
 
 FREE_AIR = 1.3  # an engine under boost does not burn this: the probe reads air
 SLOW_HZ = 3.0  # below it one sample stands for longer than a lean moment must last
@@ -59,7 +51,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     _levels(book)
     if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.sheet.values):
         why = f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture"
-        return Measured(book.sheet.values, unable=("too_short", why))
+        return Measured(values=book.sheet.values, unable=("too_short", why))
     _against_target(book, over_target)
     _drift(book, pull, limits, over_target)
     return book.sheet.measured("lambda")
@@ -320,7 +312,7 @@ def _ends_lean(line: Middle, x: Array, y: Array, *, end: float, floor: float) ->
     if line.slope <= 0 or end < floor:
         return False
     grown = line.slope * float(x.max() - x.min())
-    noise = 3 * 1.4826 * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
+    noise = 3 * MAD_TO_SIGMA * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
     order = np.argsort(x, kind="stable")
     fifth = max(len(order) // 5, 2)
     first, last = (median_sorted(y[part]) for part in (order[:fifth], order[-fifth:]))

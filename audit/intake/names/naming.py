@@ -14,9 +14,9 @@ import numpy as np
 
 from audit.errors import did_you_mean
 from audit.intake.names.assign import best_assignment
+from audit.intake.names.unit_text import Unit, read_unit, unit_for, unit_in_words, units_of
 from audit.intake.names.words import Read, read_header, split
 from audit.intake.raw import RawColumn
-from audit.intake.units.unit_text import Unit, read_unit, unit_for, unit_in_words, units_of
 from audit.model import Array, ColumnWord, Note
 from audit.tables import channel_rows, toml_table
 

@@ -22,7 +22,8 @@ _OR = re.compile(r"(?<=[a-z]{3})/(?=[a-z]{3})")  # air/fuel, but not a/f or km/h
 _ELIDED = re.compile(r"\b[dl]['’]|°(?=[a-z]{3})")  # d'air, l'huile
 _DIGITS = re.compile(r"(?<=[a-zλ])(?=\d)|(?<=\d)(?=[a-zλ])")
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
-_SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5}  # throttle B, pedal D; c and f are units
+# Throttle B, pedal D, the left and the right bank; c and f are units.
+_SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5, "left": 1, "right": 2, "lh": 1, "rh": 2}
 _BARE = {"c", "f", "k", "g", "s", "v", "w"}  # a unit or a size mark standing alone: says nothing
 _GLUED_UNITS = (
     "lbmin",

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from audit.intake.names.unit_words import is_unit
 from audit.intake.text.dialect import LONGEST_VALUE, NULLS
-from audit.intake.units.unit_words import is_unit
 
 _NUMBER = r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?"
 _UNIT = r"(?:[^\d\s.,;:+/\-][^\d]*\d?|1/(?:min|s)|(?<=\s)/min)"

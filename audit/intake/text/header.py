@@ -6,9 +6,9 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from audit.intake.names.unit_words import NEUTRAL, is_strong_unit, is_unit
 from audit.intake.raw import RawColumn
 from audit.intake.text.dialect import Dialect, is_blank, split_line, value_share
-from audit.intake.units.unit_words import NEUTRAL, is_strong_unit, is_unit
 
 LOOK_BACK = 12  # lines above the first data line that may belong to the header
 _RULE = re.compile(r"[\s\-=_+*#|:;,.]*")

@@ -9,6 +9,7 @@ import numpy as np
 from audit.intake.units.scene import Scene, quantile
 from audit.model import Array, Barometric
 from audit.signal.arrays import median
+from audit.signal.robust import MAD_TO_SIGMA
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 
 LOW_KPA, HIGH_KPA = 58.0, 107.0
@@ -49,7 +50,7 @@ def from_pair(absolute_kpa: Array, gauge_kpa: Array) -> Barometric | None:
         return None
     apart = absolute_kpa[both] - gauge_kpa[both]
     level = median(apart)
-    spread = 1.4826 * median(np.abs(apart - level))  # as a standard deviation, Huber (1981)
+    spread = MAD_TO_SIGMA * median(np.abs(apart - level))  # as a standard deviation, Huber (1981)
     if not LOW_KPA < level < HIGH_KPA or spread > MOST_SPREAD_KPA:
         return None
     of_median = (

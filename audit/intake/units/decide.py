@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from audit.intake.units.unit_text import Unit
+from audit.intake.names.unit_text import Unit
 
 MARGIN = 2.0  # log-likelihood by which the best must lead, about 7 to 1
 STATED = 6.0  # what a unit stated in the file weighs against another

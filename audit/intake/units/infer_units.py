@@ -6,18 +6,17 @@ manifold pressure before its target.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units import barometric, mixture, moving, plain_units, pressure
 from audit.intake.units.decide import Candidate, Decision
 from audit.intake.units.railed import temperature_without_rails
 from audit.intake.units.scene import Scene, opening_of
 from audit.intake.units.temperature import Column, temperatures
-from audit.intake.units.unit_text import Unit, units
 from audit.model import Array, Barometric, Car, base_of
 from audit.tables import row_of
 
@@ -308,7 +307,7 @@ def _other(
             stated=stated,
             stated_from=stated_from,
             us_hint=us_hint,
-            ratios_rpm_per_kmh=_gearing(car),
+            ratios_rpm_per_kmh=car.rpm_per_kmh,
             reference_kmh=reference,
         )
     if name == "ignition_timing":
@@ -344,15 +343,4 @@ def _other(
         Candidate(unit, unit.said, unit.scale, unit.offset),
         stated_from if stated else "assumed",
         "",
-    )
-
-
-def _gearing(car: Car) -> tuple[float, ...]:
-    """Rpm per km/h of each gear, when the car file gives ratios, final drive and circumference."""
-    if not (car.gear_ratios and car.final_drive and car.circumference_m):
-        return ()
-    return tuple(
-        g * car.final_drive * 60.0 / (3.6 * car.circumference_m)
-        for g in car.gear_ratios
-        if g > 0 and math.isfinite(g)
     )

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.decide import MARGIN, STATED, Candidate, Decision, Scored, decide, window
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units
 from audit.model import Array
 
 PETROL_AFR = 14.7

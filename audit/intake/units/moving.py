@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit
 from audit.intake.units.decide import Decision, Scored, decide, window
 from audit.intake.units.plain_units import scored_units
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit
 from audit.model import Array
 from audit.signal.arrays import median
 

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.decide import STATED, Candidate, Decision, Scored, decide, plain, window
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units
 from audit.model import Array
 from audit.signal.arrays import median
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units, units_of
 from audit.intake.units.decide import STATED, Candidate, Decision, Scored, decide, plain, window
 from audit.intake.units.railed import pressure_without_rails
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units, units_of
 from audit.model import Array
 from audit.signal.arrays import median
 
@@ -185,7 +185,7 @@ def manifold(
         ]
     if seen is not None:
         for one in scored:
-            _weigh(one, seen, ambient or UNKNOWN_AMBIENT)
+            _add_evidence(one, seen, ambient or UNKNOWN_AMBIENT)
     if pair is not None:
         _weigh_pair(scored, values, pair)
     return decide(
@@ -197,7 +197,7 @@ def manifold(
     )
 
 
-def _weigh(one: Scored, seen: Levels, ambient: Ambient) -> None:
+def _add_evidence(one: Scored, seen: Levels, ambient: Ambient) -> None:
     """Put the evidence of the levels on a candidate."""
     is_gauge = one.candidate.reference == "gauge"
     offset = one.candidate.offset if is_gauge else 0.0

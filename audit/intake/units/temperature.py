@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.decide import STATED, Decision, Scored, decide, plain, window
 from audit.intake.units.scene import Scene, quantile
-from audit.intake.units.unit_text import Unit, units
 from audit.model import Array, base_of
 from audit.signal.arrays import median, median_of_finite
 
@@ -50,7 +50,7 @@ def temperatures(columns: Sequence[Column], scene: Scene, *, us_hint: float) -> 
             if column.stated is None:
                 prior += us_hint if unit.key == "f" else -3.0 if unit.key == "k" else 0.0
             one = Scored(plain(unit), prior)
-            _weigh(one, column, scene)
+            _add_evidence(one, column, scene)
             ones.append(one)
         scores[column.channel] = ones
     _weigh_against_coolant(columns, scores)
@@ -69,7 +69,7 @@ def _decide(column: Column, ones: Sequence[Scored]) -> Decision:
     )
 
 
-def _weigh(one: Scored, column: Column, scene: Scene) -> None:
+def _add_evidence(one: Scored, column: Column, scene: Scene) -> None:
     finite = np.sort(column.values[np.isfinite(column.values)])
     if len(finite) == 0:
         return

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from audit.engine import State, since
 from audit.model import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Array, FlagArray
-from audit.sanity.state import State, since
 from audit.sanity.tests.ranges import pinned
 from audit.sanity.tests.still import still_runs
 

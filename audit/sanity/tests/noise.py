@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.model import Array
+from audit.signal.robust import MAD_TO_SIGMA
 
 MOST = 800  # triples looked at; the estimate is then good to some 4 %
 
@@ -29,7 +30,7 @@ def noise_and_step(t: Array, value: Array) -> tuple[float | None, float]:
     size = np.abs(d)
     step = _step(value[i])
     half = len(size) // 2
-    scale = max(1.4826 * float(np.partition(size, half)[half]), 0.4 * step)
+    scale = max(MAD_TO_SIGMA * float(np.partition(size, half)[half]), 0.4 * step)
     kept = d[size <= 3.5 * scale]
     sigma = float(np.sqrt(np.mean(kept**2))) if len(kept) else 0.0
     return max(sigma, step / 12**0.5), step

@@ -14,7 +14,7 @@ from audit.report.page.quantities import linear, shown
 if TYPE_CHECKING:
     from audit.archive.step.response import GearResponse
     from audit.archive.store.journal import JournalNote
-    from audit.archive.trend.trends import Trend
+    from audit.archive.trend.trend import Trend
 
 Layer = dict[str, Any]
 

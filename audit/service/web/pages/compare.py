@@ -54,8 +54,7 @@ def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, A
 
 def _tonight(shelf: Shelf, car: str) -> dict[str, str] | None:
     """The newest night against the last clear one before it, None where there is none."""
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == car).sort("date", "added_at", "night_id")
+    mine = shelf.nights(car).sort("date", "added_at", "night_id")
     rows = mine.select("night_id", "date", "verdict").rows(named=True)
     before = next((r for r in reversed(rows[:-1]) if r["verdict"] == "clear"), None)
     if before is None:
@@ -80,8 +79,7 @@ def _side(shelf: Shelf, key: str) -> tuple[Side, list[PullAudit]]:
 
 def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
     """The newest nights of a car, each with its pulls."""
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == car).sort("date", "night_id", descending=True)
+    mine = shelf.nights(car).sort("date", "night_id", descending=True)
     out: list[dict[str, str]] = []
     for night_id, date, verdict in mine.select("night_id", "date", "verdict").iter_rows():
         if len(out) >= MOST_CHOICES:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from audit.archive.step.decide import with_decision
 from audit.errors import UsageError
-from audit.model import PullAudit
+from audit.model import Decision, Night, PullAudit
 from audit.report.display import figure, localise, number
 from audit.report.page.content import Page, laid_of, page_of
 from audit.report.page.marks import numbered, pull_ids
@@ -30,35 +31,31 @@ def link(path: str, **query: str) -> str:
 
 def cars_page(shelf: Shelf) -> dict[str, Any]:
     """Every car with its last night."""
-    if not shelf.exists():
-        return {"cars": []}
-    rows = []
-    for name, nights in shelf.nights().group_by("car", maintain_order=True):
-        last = nights.sort("date", "added_at").row(-1, named=True)
-        rows.append(
+    return {
+        "cars": [
             {
-                "name": name[0],
-                "href": link("/car", name=str(name[0])),
-                "nights": nights.height,
-                "last": last["date"],
-                "verdict": last["verdict"],
-                "says": VERDICT_SAYS.get(last["verdict"], ""),
-                "night": link("/night", id=last["night_id"]),
+                "name": name,
+                "href": link("/car", name=name),
+                "nights": nights,
+                "last": last,
+                "verdict": verdict,
+                "says": VERDICT_SAYS.get(verdict, ""),
+                "night": link("/night", id=night),
             }
-        )
-    return {"cars": sorted(rows, key=lambda r: r["last"], reverse=True)}
+            for name, nights, last, verdict, night in shelf.last_nights()
+        ]
+    }
 
 
 def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
     """The nights of a car, newest first, and its journal. skip: how many of the newest to leave out."""
     name = shelf.known_car(name)
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == name).sort("date", "night_id", descending=True)
+    mine = shelf.nights(name).sort("date", "night_id", descending=True)
     here = mine.slice(skip, MOST_NIGHTS)
-    pulls = shelf.pulls(name)
+    pulls = shelf.pulls(name, ("night_id", "boost_peak_kpa"))
     counts = dict(pulls.group_by("night_id").len().iter_rows())
     us = us_of(shelf, name)
-    peaks = dict(pulls.group_by("night_id").agg(_max("boost_peak_kpa", pulls)).iter_rows())
+    peaks = dict(pulls.select("night_id", "boost_peak_kpa").group_by("night_id").max().iter_rows())
     rows = [
         {
             "date": row["date"],
@@ -90,12 +87,6 @@ def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
     }
 
 
-def _max(column: str, frame: Any) -> Any:
-    import polars as pl
-
-    return pl.col(column).max() if column in frame.columns else pl.lit(None)
-
-
 def car_links(name: str) -> list[tuple[str, str]]:
     """Where else to look at this car."""
     return [
@@ -109,8 +100,7 @@ def car_links(name: str) -> list[tuple[str, str]]:
 
 def us_of(shelf: Shelf, car: str) -> bool:
     """Are this car's figures shown in US units?"""
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == car)["us_units"]
+    mine = shelf.nights(car)["us_units"]
     return bool(mine[-1]) if len(mine) else False
 
 
@@ -118,18 +108,16 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
     """A kept night and its car's name; traces, sensors and reasons for gaps are fetched when they are reached."""
     row = shelf.night_row(night_id)
     newest = _newest(shelf, row["car"])
-    night = shelf.night(night_id)
-    if newest == night_id:
-        night = shelf.remembered(
-            ("decided", night_id), lambda: with_decision(shelf.night(night_id), shelf.archive)
-        )
+    night = shelf.remembered(
+        ("decided", night_id), lambda: _decided(shelf, row, newest=newest == night_id)
+    )
     late = {name: link("/traces", night=night_id, pull=name) for name, _, _ in pull_ids(night)}
     page = page_of(
         night,
         late=late,
         date=row["date"],
         history=shelf.remembered(
-            ("usual", night_id), lambda: history_of(shelf.pulls(row["car"]), row["date"])
+            ("usual", night_id), lambda: history_of(shelf.archive.pulls(row["car"]), row["date"])
         ),
         with_log=lambda audit: shelf.with_log(night_id, audit),
     )
@@ -143,10 +131,23 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
     ), row["car"]
 
 
+def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
+    """The night with its decision: the newest by all that is kept, an earlier one as it was kept, None for none."""
+    night = shelf.night(row["night_id"])
+    if newest:
+        return with_decision(night, shelf.archive)
+    kept = row.get("decision")
+    if not kept:
+        return night
+    told = json.loads(kept) if isinstance(kept, str) else dict(kept)
+    if told["expected_kpa"] is not None:
+        told["expected_kpa"] = tuple(told["expected_kpa"])
+    return dataclasses.replace(night, decision=Decision(**told))
+
+
 def _newest(shelf: Shelf, car: str) -> str:
     """The id of a car's newest night."""
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == car).sort("date", "added_at", "night_id")
+    mine = shelf.nights(car).sort("date", "added_at", "night_id")
     return str(mine["night_id"][-1])
 
 

@@ -37,6 +37,8 @@ WINDOW_S, BRIDGE_S = (
     0.3,
 )  # a wide-open stretch worth the name; a shorter moment shut does not part it
 LEAD_S = 0.3  # what the checks read of a damage channel before a pull
+GAP_S, GAP_TIMES = 0.5, 5.0  # no rows for so long, and for so many usual intervals
+Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 NO_FLAGS = Sanity(samples={}, tests={}, flags={}, noise={})
 
 
@@ -173,7 +175,7 @@ class State:
         still: Bools = self._moved[high] - self._moved[low] == 0
         return still
 
-    def borne_out(self, name: str, at: Array, *, within_s: float) -> Bools:
+    def confirmed(self, name: str, at: Array, *, within_s: float) -> Bools:
         """Did another of engine speed, throttle and manifold pressure leap too, within_s around each instant?
 
         Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a coarse replay).
@@ -228,3 +230,12 @@ def state_of(log: Log) -> State:
         baro_kpa=log.barometric.kpa,
         road_speed=on_rows(log, "vehicle_speed"),
     )
+
+
+def gap_rows(log: Log) -> Rows:
+    """First row after each gap: longer than 0.5 s and five usual intervals, restarts of the clock left out."""
+    if log.rows < 2:
+        return np.empty(0, dtype=np.intp)
+    dt = np.diff(log.time)
+    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * median(dt))) + 1
+    return np.setdiff1d(rows, np.asarray(log.breaks, dtype=np.intp))
