@@ -18,10 +18,11 @@ MOST_ROWS, ALL_ROWS = 160, 4000  # of one pull; of all together
 
 @dataclass(frozen=True)
 class Laid:
-    """A pull with its name in the key."""
+    """A pull with its name in the key. look: the line style that a whole side shares, "" for one of its own."""
 
     name: str
     audit: PullAudit
+    look: str = ""
 
 
 def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[str, Any]:
@@ -42,7 +43,7 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
         series |= {
             f"p{i}_{key}": {
                 **one["series"][key],
-                "role": "",
+                "role": laid.look,
                 "grid": i,
                 "label": _label(key, one, laid),
             }

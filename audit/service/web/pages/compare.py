@@ -44,8 +44,8 @@ def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, A
     made["names"] = (found.a.name, found.b.name)
     single = all(len(pulls) == 1 for _, pulls in sides)
     laid = [
-        Laid(f"{side.name}{'' if single else f', pull {i}'}", audit)
-        for side, pulls in sides
+        Laid(f"{side.name}{'' if single else f', pull {i}'}", audit, "" if single else f"s{n}")
+        for n, (side, pulls) in enumerate(sides)
         for i, audit in enumerate(pulls[:MOST_PULLS], 1)
     ]
     made["packet"] = overlaid(laid, us=us, every=single)
