@@ -367,7 +367,7 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
         "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
         "over": "–"
         if over is None
-        else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)} %)",
+        else number(over, "kPa", us=us) + ("" if pct is None else f" ({pct:.0f} %)"),
         "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
