@@ -14,14 +14,15 @@ from audit.archive.step.step_table import figures
 from audit.model import Car, Decision
 from audit.tables import limits_for
 
+# What hurts people first, then what hurts the engine, then what spoils the evening.
 INSPECT = (
-    "Ball joints, tie rods, wheel bearings",
+    "Brakes: firm pedal, fluid at its mark",
     "Tyres: pressure, tread, age; wheel nuts",
-    "Hoses, clamps: air, coolant, fuel, vacuum",
-    "Wastegate lines, solenoid plug: tight",
-    "Fluids: oil, coolant, brake; no leak below",
-    "Fuel: the right one, and enough of it",
-    "Belts and brakes",
+    "No play: steering, suspension, bearings",
+    "Fuel: no smell, no drip; the right one",
+    "Oil and coolant at their marks, no leak",
+    "Wastegate line, solenoid plug: tight",
+    "Drive belts; hoses and their clamps",
     "Logger: duty, manifold pressure, lambda, intake air, engine speed",
     "Dyno or closed course; someone with you",
 )
