@@ -77,10 +77,19 @@ def test_the_tuners_text_is_that_of_the_command():
     assert text.splitlines() == message(night, date="2025-05-24")
 
 
-def test_no_next_duty_is_drawn_where_the_decision_is_no_step():
-    held, cleared = (with_decision(sample(n, us=True)) for n in NIGHTS[:2])
-    assert "next 6" not in render(held) and cleared.decision.state == "step"
-    assert f"next {cleared.decision.duty_next_pct:.1f} %" in render(cleared)
+@pytest.mark.parametrize(
+    ("state", "following", "drawn"),
+    [("step", 70.0, True), ("stay", 70.0, False), ("no_step", 70.0, False), ("step", 45.0, False)],
+)
+def test_a_next_duty_is_drawn_only_where_the_decision_is_a_step_up(state, following, drawn):
+    """45 % is below what was pulled that night, 59 %."""
+    import dataclasses
+
+    from audit.model import Decision
+
+    decision = Decision(state, "why.", "first.", 59.0, following, (80.0, 85.0, 90.0), 3)
+    page = render(dataclasses.replace(sample(NIGHTS[1], us=True), decision=decision))
+    assert (f"next {following:.1f} %" in page) == drawn
 
 
 def test_the_pulls_table_shows_the_measures_of_the_document():
