@@ -316,3 +316,12 @@ def test_a_night_and_an_upload_can_be_read_by_everybody(browser, site, width, sc
     upload(browser, site, LOG)
     browser.drawn()
     assert browser.axe(*AA) == [] and browser.too_wide() <= 0
+
+
+def test_all_pulls_of_a_kept_night_lie_over_each_other_once_asked_for(browser, two_nights):
+    browser.open(night_address(browser, two_nights, "alder", "2025-05-24"))
+    assert browser.js("return document.querySelector('#overlay-boost') === null")
+    browser.find("details.over summary").click()
+    browser.until("return !!document.querySelector('#overlay-boost .line')", what="the overlay")
+    assert browser.js("return document.querySelectorAll('#overlay-boost .line').length") >= 3
+    assert browser.errors() == []
