@@ -202,7 +202,10 @@ class Database:
             import psycopg
 
             address = _SERVER.sub("postgresql://", self.address)
-            return psycopg.connect(address, autocommit=True, connect_timeout=10)
+            # No plan is kept on the server: views are laid anew while others read them.
+            return psycopg.connect(
+                address, autocommit=True, connect_timeout=10, prepare_threshold=None
+            )
         uri = Path(self.address).absolute().as_uri()
         db = sqlite3.connect(
             f"{uri}?mode={'ro' if read_only else 'rwc'}",
