@@ -132,5 +132,6 @@ def _switched_off(log: Log) -> list[SwitchedOff]:
                 wants = f"{plain(options[0])} at {check.DECLARED.least_rate_hz:g} samples a second or more"
             else:
                 continue
-            out.append(SwitchedOff(check.NAME, check.NAME in REQUIRED_CHECKS, wants))
+            required = check.NAME in REQUIRED_CHECKS and not check.DECLARED.part
+            out.append(SwitchedOff(check.NAME, required, wants))
     return out

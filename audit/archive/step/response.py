@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from audit.archive.step.curve import Curve, fit_curves
-from audit.archive.step.evidence import COLUMNS, Evidence, gather, was_tested
+from audit.archive.step.evidence import COLUMNS, LINES, Evidence, gather, was_tested
 from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
-from audit.archive.step.refuse import gear_said, nothing_logged, refusal, too_few
+from audit.archive.step.refuse import gear_said, nothing_logged, over_spring, refusal, too_few
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
 from audit.archive.step.step_table import choices, figures
 from audit.archive.step.step_up import next_step
@@ -242,6 +242,7 @@ class _Maker:
         self.air = _air(found)
         self.alone = alone
         self.tested = was_tested(notes, found.since)
+        self.lines_tested = was_tested(notes, found.since, what=LINES)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:
@@ -329,6 +330,8 @@ class _Maker:
         if held is not None or target is None:
             assert held is not None
             return held
+        if not self.lines_tested and (loose := over_spring(gear, valve, self.car)) is not None:
+            return replace(loose, target=target)
         bounds = bounds_of(self.car, target)
         top = 0.0 if rows.is_empty() else float(rows["duty_mean_pct"].max())  # type: ignore[arg-type]
         if not self._proven(valve) and top <= figures("valve")["unproven"]:
