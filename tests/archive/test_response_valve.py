@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -88,3 +90,28 @@ def test_the_mixture_of_the_next_step_is_held_against_the_limit_at_that_steps_bo
     (line,) = (one for one in lines_of(rows, CAR) if one.row.measure == "lean_lambda")
     assert line.limit(35.0) > line.limit(90.0) > line.limit(140.0)
     assert line.limit(140.0) == pytest.approx(0.84)
+
+
+STEEP = lambda d: 80.0 + 1.2 * d  # noqa: E731 - much at little duty; CAR's spring is 48 kPa
+
+
+def test_boost_far_over_the_spring_waits_and_says_what_lifts_it():
+    answer = Sheet(boost=STEEP).night(5, 5).ask()
+    assert (answer.step.binds, answer.decision.state) == ("over_spring", "no_step")
+    assert 'note CAR "wastegate lines tested"' in answer.step.log_next
+
+
+@pytest.mark.parametrize("how", ["note", "base run", "curve", "car file"])
+def test_what_the_refusal_over_the_spring_names_lifts_it(how):
+    sheet, note, car = Sheet(boost=STEEP), (), CAR
+    if how == "note":
+        note = (JournalNote("n", CAR.name, "2026-03-01", "wastegate lines tested", ()),)
+    if how == "car file":
+        car = dataclasses.replace(CAR, spring_kpa=80.0)
+    if how == "base run":
+        sheet.boost = lambda d: 49.0 if d < 1.0 else STEEP(d)
+        sheet.night(0, 0)
+    sheet.night(5, 5)
+    if how == "curve":
+        sheet.night(15, 15)
+    assert sheet.ask(notes=note, car=car).step.binds != "over_spring"

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.model import Pull
 from audit.signal.arrays import median_sorted, quantile, rows_of

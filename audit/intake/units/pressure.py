@@ -367,7 +367,9 @@ def boost_target(
             if said_kpa:
                 asks = one.candidate.turned(wanted if wanted is not None else high)
                 one.add(
-                    window(asks, 0.75 * min(said_kpa), 1.2 * max(said_kpa), 0.08 * max(said_kpa), 6.0),
+                    window(
+                        asks, 0.75 * min(said_kpa), 1.2 * max(said_kpa), 0.08 * max(said_kpa), 6.0
+                    ),
                     "it is far from the car file's target",
                 )
             rest = one.candidate.turned(quantile(finite, 0.01)) if len(finite) else 0.0
