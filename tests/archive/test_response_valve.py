@@ -23,7 +23,8 @@ def climb(sheet: Sheet, boost, *, most: float = 60.0, notes=()) -> tuple[list[fl
         duties.append(duty)
         answer = sheet.ask(notes=notes)
         following = answer.step.duty
-        if following is None or following <= duty + 0.25 or following > most:
+        again = answer.step.binds == "fell"  # the same duty once more
+        if following is None or (following <= duty + 0.25 and not again) or following > most:
             return duties, answer
         duty = following
     return duties, answer
@@ -115,3 +116,12 @@ def test_what_the_refusal_over_the_spring_names_lifts_it(how):
     if how == "curve":
         sheet.night(15, 15)
     assert sheet.ask(notes=note, car=car).step.binds != "over_spring"
+
+
+def test_a_fall_that_may_be_the_evening_takes_another_one_before_a_step():
+    sheet = Sheet(boost=lambda d: 70.0 - 0.7 * d).night(5, 5).night(10, 10)
+    answer = sheet.ask()
+    assert (answer.step.binds, answer.step.duty) == ("fell", pytest.approx(10.0))
+    assert answer.decision.state == "stay"
+    assert Sheet(boost=lambda d: 70.0 - 0.2 * d).night(5, 5).night(10, 10).ask().step.duty > 10.5
+    assert sheet.night(10, 10).ask().step.binds != "fell"

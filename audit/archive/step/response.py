@@ -348,6 +348,8 @@ class _Maker:
                 target=target,
                 log_next="Log two pulls at the lowest duty logged so far, and screen them.",
             )
+        if valve.fell_kpa is not None and _evenings(rows, base) < 2:
+            return self._once_more(gear, base, valve.fell_kpa, bounds)
         lines = lines_of(rows, self.car, self.notes)
         return next_step(
             self.curve(gear),
@@ -357,6 +359,25 @@ class _Maker:
             lines=lines,
             air=self.air,
             evenings=_evenings(rows, base),
+        )
+
+    def _once_more(self, gear: int, base: float, fell_kpa: float, bounds: Bounds) -> Step:
+        """Staying where boost fell as duty rose, but not surely: one more evening tells a backwards valve."""
+        low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
+        return Step(
+            "stay",
+            gear,
+            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, which may be the evening, or "
+            "a valve that works backwards.",
+            "fell",
+            from_duty=base,
+            duty=base,
+            expected=expected,
+            low=low,
+            high=high,
+            limit=bounds.limit_kpa,
+            target=bounds.target_kpa,
+            log_next=f"Log two more pulls at {base:.1f} % duty on another evening before any step up.",
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:
