@@ -1,4 +1,6 @@
-"""Amounts as people write them: '18 psi', '1.2 bar', '3900 ft', '85 °F', 'e85'; a wrong one is told with the mend."""
+"""Amounts as people write them: '18 psi', '1.2 bar', '3900 ft', '85 °F', 'e85'; a wrong one is told
+with the mend.
+"""
 
 from __future__ import annotations
 
@@ -118,7 +120,9 @@ def _in_bounds(
 
 @dataclass(frozen=True, slots=True)
 class Fuel:
-    """name: petrol, e1 to e99, ethanol or methanol. ethanol_pct: of its volume; None for methanol."""
+    """name: petrol, e1 to e99, ethanol or methanol. ethanol_pct: of its volume; None for
+    methanol.
+    """
 
     name: str
     ethanol_pct: float | None

@@ -15,7 +15,8 @@ from audit.model import Car, ColumnWord
 from audit.tables import channel_row, channel_rows, json_schema, limits
 
 CAR_FILE = "car.toml"
-# A key in words -> quantity, and the plain key that it stands for. The last name may stand at the top too.
+# A key in words -> quantity, and the plain key that it stands for. The last name may stand at the
+# top too.
 WORDS = {
     "boost.limit": ("pressure", "boost.limit_kpa"),
     "boost.target": ("pressure", "boost.target_kpa"),
@@ -53,8 +54,8 @@ def load_car(path: Path | None, said: Mapping[str, str] | None = None) -> Car:
     """Read and check a car file; the default Car for None.
 
     said: what was said for this call, by the file's keys in words ('limit', 'altitude', 'fuel'); it
-    stands over the file. Raises CarFileError naming file, line, key, what is wrong and the mend, and
-    UsageError for a wrong word of `said`, naming it as an option.
+    stands over the file. Raises CarFileError naming file, line, key, what is wrong and the mend,
+    and UsageError for a wrong word of `said`, naming it as an option.
     """
     over = _said_now(said or {})
     if path is None:
@@ -309,7 +310,8 @@ def assumptions(car: Car) -> tuple[str, ...]:
     said = []
     if car.path is None:
         said.append(
-            f"no car file: fuel {car.fuel} (stoichiometric air-fuel ratio {car.stoichiometric_afr:g})"
+            f"no car file: fuel {car.fuel} (stoichiometric air-fuel ratio "
+            f"{car.stoichiometric_afr:g})"
         )
     if car.boost_limit_kpa is None:
         said.append(

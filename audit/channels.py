@@ -65,7 +65,9 @@ class Explained:
 def explain_file(
     path: Path, *, car_file: Path | None = None, rate_hz: float | None = None
 ) -> Explained:
-    """Understand the logs of one path, without judging pulls. Raises UsageError when it is not there."""
+    """Understand the logs of one path, without judging pulls. Raises UsageError when it is not
+    there.
+    """
     from audit.intake import read_logs
     from audit.sanity.examine import examine
 
@@ -129,7 +131,10 @@ def _switched_off(log: Log) -> list[SwitchedOff]:
             if not there:
                 wants = " or ".join(plain(n) for n in need.split("|"))
             elif max(c.rate_hz for c in there) < check.DECLARED.least_rate_hz * 0.98:
-                wants = f"{plain(options[0])} at {check.DECLARED.least_rate_hz:g} samples a second or more"
+                wants = (
+                    f"{plain(options[0])} at {check.DECLARED.least_rate_hz:g} samples a second or "
+                    "more"
+                )
             else:
                 continue
             required = check.NAME in REQUIRED_CHECKS and not check.DECLARED.part

@@ -1,7 +1,8 @@
 """What the checks declare of themselves (schemas/checks.toml): needs, rates, codes, measures.
 
-A table and no code, so that those who work before the checks (intake, sanity) and after them (report, docs) read the
-same rows: nobody else names a channel that a check needs, a code or a measure.
+A table and no code, so that those who work before the checks (intake, sanity) and after them
+(report, docs) read the same rows: nobody else names a channel that a check needs, a code or a
+measure.
 """
 
 from __future__ import annotations
@@ -18,9 +19,10 @@ from audit.tables import toml_table
 class Measure:
     """One figure that a check measures in a pull.
 
-    label: for people; unit: canonical, "1" for none; group: the heading it is listed under; shown: listed with every
-    pull; good: "small", "large" or "" where neither is; line: how its limit lies on the axis of its channel ("itself",
-    "above boost_settled_kpa", "share below boost_peak_kpa"), "" where it is none of an axis.
+    label: for people; unit: canonical, "1" for none; group: the heading it is listed under; shown:
+    listed with every pull; good: "small", "large" or "" where neither is; line: how its limit lies
+    on the axis of its channel ("itself", "above boost_settled_kpa", "share below boost_peak_kpa"),
+    "" where it is none of an axis.
     """
 
     name: str
@@ -49,7 +51,9 @@ class Declared:
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """The channels that it cannot do without, each by itself: those of which one or another will do are left out."""
+        """The channels that it cannot do without, each by itself: those of which one or another
+        will do are left out.
+        """
         return tuple(channel_of(need) for need in self.needs if "|" not in need)
 
 
@@ -73,7 +77,9 @@ def _declared(row: dict[str, Any]) -> Declared:
 
 
 def declared(module: str) -> Declared:
-    """The row of a check by its module's name, `__name__`. Raises KeyError for one that the table lacks."""
+    """The row of a check by its module's name, `__name__`. Raises KeyError for one that the table
+    lacks.
+    """
     short = module.removeprefix("audit.checks.")
     for row in all_declared():
         if row.module == short:

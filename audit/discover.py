@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-# In a folder these are passed over in silence: nobody's logger writes them. Any other ending is tried.
+# In a folder these are passed over in silence: nobody's logger writes them. Any other ending is
+# tried.
 NO_LOGS = {
     ".toml",
     ".md",
@@ -54,7 +55,9 @@ NO_LOGS = {
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """files: logs to read, each once; missing: paths that are not there; empty: folders without logs."""
+    """files: logs to read, each once; missing: paths that are not there; empty: folders without
+    logs.
+    """
 
     files: tuple[Path, ...]
     missing: tuple[Path, ...]

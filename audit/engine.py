@@ -1,4 +1,6 @@
-"""What the engine was doing in each row, as far as the log tells: the ground the sensor tests stand on."""
+"""What the engine was doing in each row, as far as the log tells: the ground the sensor tests stand
+on.
+"""
 
 from __future__ import annotations
 
@@ -37,6 +39,8 @@ WINDOW_S, BRIDGE_S = (
     0.3,
 )  # a wide-open stretch worth the name; a shorter moment shut does not part it
 LEAD_S = 0.3  # what the checks read of a damage channel before a pull
+GAP_S, GAP_TIMES = 0.5, 5.0  # no rows for so long, and for so many usual intervals
+Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 NO_FLAGS = Sanity(samples={}, tests={}, flags={}, noise={})
 
 
@@ -60,7 +64,9 @@ def on_rows(log: Log, name: str) -> Array | None:
 
 @dataclass(frozen=True, eq=False)
 class State:
-    """Rows of one log: t in s; engine speed in rpm, throttle or pedal in %, manifold pressure in kPa or None."""
+    """Rows of one log: t in s; engine speed in rpm, throttle or pedal in %, manifold pressure in
+    kPa or None.
+    """
 
     t: Array
     engine_speed: Array | None
@@ -78,7 +84,9 @@ class State:
 
     @cached_property
     def stopped(self) -> Bools:
-        """The engine has stood for SETTLE_S and goes on standing for as long (none where nothing tells)."""
+        """The engine has stood for SETTLE_S and goes on standing for as long (none where nothing
+        tells).
+        """
         if self.engine_speed is None:
             return np.zeros(len(self.t), dtype=np.bool_)
         turning = self.engine_speed > STOPPED_RPM
@@ -103,7 +111,9 @@ class State:
 
     @cached_property
     def open(self) -> Bools:
-        """Rows at a wide-open throttle or well under boost, by the raw readings; lone moments too."""
+        """Rows at a wide-open throttle or well under boost, by the raw readings; lone moments
+        too.
+        """
         mask = np.zeros(len(self.t), dtype=np.bool_)
         if self.throttle is not None:
             top = _reached(self.throttle)
@@ -116,7 +126,8 @@ class State:
 
     @cached_property
     def standing(self) -> Bools:
-        """The car stands with nothing but idle behind it for CALM_S: what soaks together has one temperature.
+        """The car stands with nothing but idle behind it for CALM_S: what soaks together has one
+        temperature.
 
         Without road speed only an engine that has stopped is known to stand.
         """
@@ -128,7 +139,9 @@ class State:
 
     @cached_property
     def windows(self) -> list[tuple[float, float]]:
-        """Wide-open stretches, s: whatever a pull may lie in. What a sensor does elsewhere holds nothing."""
+        """Wide-open stretches, s: whatever a pull may lie in. What a sensor does elsewhere holds
+        nothing.
+        """
         starts, stops = runs(self.open)
         spans: list[tuple[float, float]] = []
         for a, b in zip(self.t[starts].tolist(), self.t[stops - 1].tolist(), strict=True):
@@ -147,7 +160,9 @@ class State:
 
     @cached_property
     def shut(self) -> Bools:
-        """Rows at a shut throttle, or within OVERRUN_S after one: fuel is cut there, and comes back."""
+        """Rows at a shut throttle, or within OVERRUN_S after one: fuel is cut there, and comes
+        back.
+        """
         if self.throttle is None or not self.running.any():
             return np.zeros(len(self.t), dtype=np.bool_)
         low = float(np.percentile(self.throttle[self.running], 2))
@@ -165,7 +180,9 @@ class State:
         return np.concatenate(([0.0], np.cumsum(moved)))
 
     def steady(self, at: Array, *, before_s: float, after_s: float = 0.35) -> Bools:
-        """Was the throttle still from before_s before to after_s after each instant? False where unknown."""
+        """Was the throttle still from before_s before to after_s after each instant? False where
+        unknown.
+        """
         low, high = (
             np.searchsorted(self.t, at - before_s),
             np.searchsorted(self.t, at + after_s, side="right"),
@@ -174,9 +191,11 @@ class State:
         return still
 
     def confirmed(self, name: str, at: Array, *, within_s: float) -> Bools:
-        """Did another of engine speed, throttle and manifold pressure leap too, within_s around each instant?
+        """Did another of engine speed, throttle and manifold pressure leap too, within_s around
+        each instant?
 
-        Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a coarse replay).
+        Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a
+        coarse replay).
         """
         others = {
             "engine_speed": (self.engine_speed, LEAP_RPM),
@@ -228,3 +247,14 @@ def state_of(log: Log) -> State:
         baro_kpa=log.barometric.kpa,
         road_speed=on_rows(log, "vehicle_speed"),
     )
+
+
+def gap_rows(log: Log) -> Rows:
+    """First row after each gap: longer than 0.5 s and five usual intervals, restarts of the clock
+    left out.
+    """
+    if log.rows < 2:
+        return np.empty(0, dtype=np.intp)
+    dt = np.diff(log.time)
+    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * median(dt))) + 1
+    return np.setdiff1d(rows, np.asarray(log.breaks, dtype=np.intp))

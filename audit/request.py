@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 from audit.carfile import find_car_file, load_car
 from audit.discover import Found, find_logs
-from audit.errors import UsageError
+from audit.errors import ArchiveError, UsageError
 from audit.model import Car, Night
-from audit.night.screen import screen_night, with_findings
+from audit.night.screen import screen_night
 from audit.night.typed import by_path
 
 if TYPE_CHECKING:
@@ -26,7 +26,8 @@ class Request:
 
     paths: tuple[Path, ...]
     car_file: Path | None = None
-    archive: Path | None = None
+    archive: str | Path | None = None
+    logs: str | None = None  # where a new archive keeps its logs
     units: str | None = None
     workers: int | None = None
     rate_hz: float | None = None
@@ -53,8 +54,7 @@ class Outcome:
 
 def run(request: Request) -> Outcome:
     """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
-    if request.archive is not None:
-        on_this_machine(request.archive)
+    archive = None if request.archive is None else checked_archive(request.archive)
     found = find_logs(request.paths)
     remote, not_there = _remote(request.urls)
     warnings = (
@@ -79,24 +79,29 @@ def run(request: Request) -> Outcome:
         duty=duty,
     )
     any_read = any(a.status == "read" for a in night.logs)
-    if request.archive is not None:
-        night = _archived(night, request.archive, date, any_read=any_read)
-    night = _decided(night, request.archive)
+    kept: tuple[str, ...] = ()
+    if archive is not None:
+        night, kept = _archived(night, request, archive, date)
+    night = _decided(night, archive)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
-    from audit.archive.store.store import date_of
+    warnings = (*warnings, *kept)
+    from audit.archive.store.days import date_of
 
     return Outcome(night, warnings, usage=wrong, any_read=any_read, date=date or date_of(night))
 
 
-def on_this_machine(archive: Path) -> None:
-    """Raises UsageError for an archive given by an address: it is kept by renames and locks, which a store lacks."""
-    if re.match(r"[A-Za-z][A-Za-z0-9+.-]+:/", str(archive)):
-        address = re.sub(r":/+", "://", str(archive), count=1)  # a path has lost one of its slashes
+def checked_archive(archive: str | Path) -> str:
+    """The same as text. Raises UsageError for an address that is none of a database server."""
+    text = str(archive)
+    if re.match(r"[A-Za-z][A-Za-z0-9+.-]+:/", text) and not re.match(r"postgres(ql)?:/", text):
+        address = re.sub(r":/+", "://", text, count=1)  # a path has lost one of its slashes
         raise UsageError(
-            f"--archive {address}: an archive is a folder of this machine, or of a share mounted on it. Give such a folder."
+            f"--archive {address}: an archive is a folder, or a database server by postgresql://…; "
+            "the logs alone may lie in a store: --logs."
         )
+    return text
 
 
 def _complaints(found: Found) -> tuple[str, ...]:
@@ -139,26 +144,31 @@ def _checked_date(text: str | None) -> str | None:
         raise UsageError(f"--date {text}: no such day. Write it as 2026-11-25.") from None
 
 
-def _archived(night: Night, folder: Path, date: str | None, *, any_read: bool) -> Night:
+def _archived(
+    night: Night, request: Request, archive: str, date: str | None
+) -> tuple[Night, tuple[str, ...]]:
     """Keep the night; what the car's history says joins its findings and its verdict.
 
-    What is kept already of the same night may not stand better than this verdict.
+    An archive that cannot be read or written takes nothing from the verdict: that is said, and the verdict stands.
     """
-    from audit.archive.store.join import hold
     from audit.archive.store.store import Archive
     from audit.archive.trend.fleet import trend_findings
 
-    archive = Archive(folder)
-    if any_read:
-        archive.add(night, date=date, setting=night.setting)
-        trend = trend_findings(archive, night.car.name)
-        night = with_findings(night, trend) if trend else night
-    hold(archive, night, date=date)
-    return night
+    try:
+        added = Archive(archive, logs=request.logs).add(
+            night, date=date, setting=night.setting, history=trend_findings
+        )
+    except ArchiveError as error:
+        return night, (f"{error} This night is not kept; the verdict is on its logs alone.",)
+    return added.night, added.said
 
 
-def _decided(night: Night, folder: Path | None) -> Night:
+def _decided(night: Night, archive: str | None) -> Night:
+    """The night with its decision; an archive that cannot be read gives no history to it."""
     from audit.archive.step.decide import with_decision
     from audit.archive.store.store import Archive
 
-    return with_decision(night, None if folder is None else Archive(folder))
+    try:
+        return with_decision(night, None if archive is None else Archive(archive))
+    except ArchiveError:
+        return with_decision(night, None)

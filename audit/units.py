@@ -1,4 +1,6 @@
-"""Conversions, in one place. Factors: NIST SP 811 (2008), appendix B.8, exact where exact by definition."""
+"""Conversions, in one place. Factors: NIST SP 811 (2008), appendix B.8, exact where exact by
+definition.
+"""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import click
 
+from audit.archive.store.schema import tables_page
 from audit.checks.kit.registry import all_checks
 from audit.cli.main import COMMANDS, cli
 from audit.tables import channel_rows, threshold_rows, toml_table
@@ -131,7 +132,19 @@ def commands_page() -> str:
     return "".join(out)
 
 
-PAGES = {"checks.md": checks_page, "channels.md": channels_page, "commands.md": commands_page}
+def archive_page() -> str:
+    """The page on the archive with its tables from the schema."""
+    text = (DOCS / "archive.md").read_text(encoding="utf-8")
+    head, rest = text.split("<!-- tables -->\n", 1)
+    return f"{head}<!-- tables -->\n{tables_page()}\n<!-- end -->{rest.split('<!-- end -->', 1)[1]}"
+
+
+PAGES = {
+    "checks.md": checks_page,
+    "channels.md": channels_page,
+    "commands.md": commands_page,
+    "archive.md": archive_page,
+}
 
 
 def main() -> int:

@@ -196,7 +196,7 @@ def test_logs_in_a_store_give_the_same_but_for_their_addresses(tmp_path, logs):
 
 def test_an_archive_in_a_store_is_refused(tmp_path):
     (tmp_path / "run.csv").write_bytes(good_log(1))
-    with pytest.raises(UsageError, match="folder of this machine"):
+    with pytest.raises(UsageError, match="may lie in a store"):
         run(Request(paths=(tmp_path / "run.csv",), archive=Path("s3://bucket/archive")))
 
 

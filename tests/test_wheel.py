@@ -40,6 +40,29 @@ def test_the_wheel_holds_the_tracked_schemas_byte_for_byte(wheel):
             assert packed.read(f"audit/{name}") == (ROOT / name).read_bytes(), name
 
 
+def test_the_wheel_the_changelog_and_the_program_share_one_version(wheel):
+    from click.testing import CliRunner
+
+    from audit import __version__
+    from audit.cli.main import cli
+
+    changelog = (ROOT / "docs" / "CHANGELOG.md").read_text(encoding="utf-8")
+    newest = next(line for line in changelog.splitlines() if line.startswith("## "))
+    assert newest.split()[1] == __version__
+    assert wheel.name.split("-")[1] == __version__
+    assert CliRunner().invoke(cli, ["--version"]).output.split()[-1] == __version__
+
+
+def test_the_wheel_carries_the_licence_and_says_so(wheel):
+    with zipfile.ZipFile(wheel) as packed:
+        folder = next(n for n in packed.namelist() if n.endswith("METADATA")).rpartition("/")[0]
+        told = packed.read(f"{folder}/METADATA").decode()
+        text = packed.read(f"{folder}/licenses/docs/LICENSE").decode()
+    assert "License-Expression: MIT" in told
+    assert "the pullaudit developers" in text
+    assert text == (ROOT / "docs" / "LICENSE").read_text(encoding="utf-8")
+
+
 def test_the_wheel_holds_every_file_of_the_package(wheel):
     with zipfile.ZipFile(wheel) as packed:
         assert tracked("audit") <= set(packed.namelist())

@@ -13,8 +13,9 @@ from audit.tables import toml_table
 class Correction:
     """One thing that moves a measure and is not the car's health.
 
-    column: of the pull or log rows. at: the reference value, None for the car's own median. slope, sd: the
-    measure's change per unit expected before any night was seen, and how far a car may differ from that.
+    column: of the pull or log rows. at: the reference value, None for the car's own median. slope,
+    sd: the measure's change per unit expected before any night was seen, and how far a car may
+    differ from that.
     """
 
     column: str
@@ -27,10 +28,10 @@ class Correction:
 class Watched:
     """One trended measure.
 
-    noise: spread from night to night expected before any night was seen. matters, serious: the least shift
-    that is worth a 'watch' and a 'hold', unit; bad: 'up', 'down' or 'both', the direction that is worth
-    a word. limit: (code, measure) of the limit that a slope is run against, None for none. quick_h: decision interval of
-    its quick sum, None for the one of all measures.
+    noise: spread from night to night expected before any night was seen. matters, serious: the
+    least shift that is worth a 'watch' and a 'hold', unit; bad: 'up', 'down' or 'both', the
+    direction that is worth a word. limit: (code, measure) of the limit that a slope is run against,
+    None for none. quick_h: decision interval of its quick sum, None for the one of all measures.
     """
 
     name: str

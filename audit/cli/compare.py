@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 @click.option(
     "--archive",
     "folder",
-    type=click.Path(path_type=Path),
     metavar="DIR",
     help="Where nights that are named by their day or id are kept.",
 )
@@ -43,7 +42,7 @@ def command(
     *,
     a: str,
     b: str,
-    folder: Path | None,
+    folder: str | None,
     car_file: Path | None,
     json_to: str | None,
     units: str | None,
@@ -65,7 +64,7 @@ def command(
     click.echo("\n".join(render(found, us=us)))
 
 
-def _side(text: str, folder: Path | None, car_file: Path | None) -> tuple[Side, bool]:
+def _side(text: str, folder: str | None, car_file: Path | None) -> tuple[Side, bool]:
     """(side, shown in US units). Raises UsageError where there is no such thing, or no pull in it."""
     from audit.errors import UsageError
     from audit.report.comparison import Side
@@ -95,7 +94,7 @@ def _screened(name: str, car_file: Path | None) -> tuple[Pulls, bool]:
     return found, outcome.night.us_units
 
 
-def _kept(name: str, folder: Path | None, car_file: Path | None) -> tuple[Pulls, bool]:
+def _kept(name: str, folder: str | None, car_file: Path | None) -> tuple[Pulls, bool]:
     from audit.archive.store.store import Archive
     from audit.cli.response import car_of
     from audit.errors import UsageError

@@ -24,8 +24,10 @@ COMMANDS: Mapping[str, str] = {
     "compare": "Two pulls, logs or nights side by side.",
     "car": "Write a first car file.",
     "note": "Write a change of hardware into the car's journal.",
+    "withdraw": "Take a night out of what its car is judged by.",
     "verify": "Prove that the archive is whole.",
     "rescreen": "Judge the kept logs again with this version.",
+    "adopt": "Bring an archive of the earlier format over.",
     "watch": "Screen whatever lands in a folder.",
     "serve": "Browse the archive in a web browser on this machine.",
 }

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 
@@ -14,24 +12,46 @@ import click
     "--archive",
     "folder",
     required=True,
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="The archive.",
+    help="The archive: a folder, or postgresql://… of a server.",
 )
 @click.option(
     "--date", metavar="YYYY-MM-DD", help="The first day with the change; today if not given."
 )
-def command(car: str, text: str, folder: Path, date: str | None) -> None:
+@click.option(
+    "--affects",
+    multiple=True,
+    metavar="MEASURE",
+    help="A measure that starts a new baseline; all, or none. May be repeated.",
+)
+@click.option("--remove", is_flag=True, help="Take back the note with this text.")
+def command(
+    *, car: str, text: str, folder: str, date: str | None, affects: tuple[str, ...], remove: bool
+) -> None:
     """Note that something was changed on CAR: TEXT, as in "fitted new injectors".
 
-    The measures that it touches start a new baseline on that day.
+    The measures that it touches start a new baseline on that day. Words that are not known, and days to come, touch
+    none unless --affects says which.
     """
     import datetime as dt
 
     from audit.archive.store.store import Archive
 
+    journal = Archive(folder).journal
+    if remove:
+        for note in journal.remove(car, text):
+            click.echo(f"Taken back for {note.car}: {note.day}, {note.text}.")
+        return
     day = date or dt.datetime.now().astimezone().date().isoformat()
-    note = Archive(folder).journal.add(car, text, date=day)
-    touched = ", ".join(note.touches).replace("_", " ")
-    anew = f"New baseline for: {touched}." if touched else "No change, so no new baseline."
-    click.echo(f"Noted for {note.car} on {note.day}: {note.text}. {anew}")
+    note = journal.add(car, text, date=day, affects=affects)
+    click.echo(f"Noted for {note.car} on {note.day}: {note.text}. {_starts_anew(note.touches)}.")
+    if note.doubt:
+        click.echo(
+            f"pullaudit: {note.doubt}. If a measure changes with it, say which: --affects MEASURE, or --affects all.",
+            err=True,
+        )
+
+
+def _starts_anew(touches: tuple[str, ...]) -> str:
+    named = ", ".join(touches).replace("_", " ")
+    return f"New baseline for: {named}" if named else "No baseline starts anew"

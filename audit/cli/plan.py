@@ -13,7 +13,6 @@ from audit.cli.output import json_alone
 @click.option(
     "--archive",
     "folder",
-    type=click.Path(path_type=Path),
     metavar="DIR",
     help="The archive; without it the plan is that of a new car.",
 )
@@ -34,7 +33,7 @@ from audit.cli.output import json_alone
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the sheet.")
 def command(
     *,
-    folder: Path | None,
+    folder: str | None,
     car_file: Path | None,
     setting: str | None,
     json_to: str | None,

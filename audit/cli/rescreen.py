@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 
 import click
 
@@ -13,16 +12,19 @@ import click
     "--archive",
     "folder",
     required=True,
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="The archive.",
+    help="The archive: a folder, or postgresql://… of a server.",
 )
 @click.option("--car", metavar="NAME", help="Only this car.")
 @click.option("--all", "every", is_flag=True, help="Also nights that this version has judged.")
-def command(folder: Path, car: str | None, *, every: bool) -> None:
-    """Judge the kept nights again with this version; the old verdicts are kept too."""
+def command(folder: str, car: str | None, *, every: bool) -> None:
+    """Judge the kept nights again with this version; the old verdicts are kept too.
+
+    A night, a kept log of which is lost, is held, with all that was found in it.
+    """
     from audit.archive.store.rescreen import rescreen
     from audit.archive.store.store import Archive
+    from audit.archive.trend.fleet import fleet
 
     archive = Archive(folder)
     if car is not None:
@@ -30,6 +32,11 @@ def command(folder: Path, car: str | None, *, every: bool) -> None:
     done = rescreen(
         archive, car=car, every=every, progress=_progress if sys.stderr.isatty() else None
     )
+    if done:
+        fleet(archive)  # works out the standings anew
+    for r in done:
+        for why in r.lost:
+            click.echo(f"{r.date}  {r.car}: {why} Its night stays on {r.after}.")
     changed = [r for r in done if r.before != r.after]
     for r in changed:
         click.echo(f"{r.date}  {r.car}: {r.before} is now {r.after}")

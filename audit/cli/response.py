@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 @click.option(
     "--archive",
     "folder",
-    type=click.Path(path_type=Path),
     required=True,
     metavar="DIR",
     help="The archive.",
@@ -53,7 +52,7 @@ if TYPE_CHECKING:
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen.")
 def command(
     *,
-    folder: Path,
+    folder: str,
     car_file: Path | None,
     targets: tuple[str, ...],
     setting: str | None,
@@ -86,7 +85,7 @@ def command(
     click.echo("\n".join((gear_table if by_gear else render)(document, us=us)))
 
 
-def car_of(known: list[str], car_file: Path | None, folder: Path) -> Car | None:
+def car_of(known: list[str], car_file: Path | None, folder: str) -> Car | None:
     """The car of a car file, or None where the archive's only car is meant. Raises UsageError where it is not told."""
     from audit.carfile import load_car
     from audit.errors import UsageError

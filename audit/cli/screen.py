@@ -30,9 +30,11 @@ USAGE, NOTHING_READ = 2, 3
 )
 @click.option(
     "--archive",
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Keep the night in this archive.",
+    help="Keep the night in this archive: a folder, or postgresql://… of a server.",
+)
+@click.option(
+    "--logs", metavar="ADDRESS", help="Where a new archive keeps its logs, if not in DIR."
 )
 @click.option(
     "--json",
@@ -88,7 +90,8 @@ def command(
     *,
     paths: tuple[str, ...],
     car_file: Path | None,
-    archive: Path | None,
+    archive: str | None,
+    logs: str | None,
     json_to: str | None,
     report_to: Path | None,
     units: str | None,
@@ -121,6 +124,7 @@ def command(
         cluster=cluster,
         car_file=car_file,
         archive=archive,
+        logs=logs,
         units=units,
         workers=workers,
         rate_hz=rate_hz,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 
@@ -12,9 +10,8 @@ import click
     "--archive",
     "folder",
     required=True,
-    type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
-    help="The archive.",
+    help="The archive: a folder, or postgresql://… of a server.",
 )
 @click.option(
     "--host",
@@ -45,11 +42,12 @@ import click
     metavar="MB",
     help="Largest upload.",
 )
-def command(folder: Path, host: str, port: int, token: str | None, most_mb: int) -> None:
+def command(folder: str, host: str, port: int, token: str | None, most_mb: int) -> None:
     """Show cars, nights, trends and the duty response of an archive as web pages, and screen logs dropped there.
 
     It answers this machine only. There is no encryption: to reach it from elsewhere, put it behind something that has.
     """
+    from audit.archive.store.database import shown
     from audit.service.web.web import MEGABYTE, serve
 
     serve(
@@ -58,5 +56,5 @@ def command(folder: Path, host: str, port: int, token: str | None, most_mb: int)
         port=port,
         token=token,
         most_bytes=most_mb * MEGABYTE,
-        ready=lambda address: click.echo(f"Serving {folder} on {address} (Ctrl+C ends it)."),
+        ready=lambda address: click.echo(f"Serving {shown(folder)} on {address} (Ctrl+C ends it)."),
     )

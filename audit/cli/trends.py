@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -21,9 +20,8 @@ if TYPE_CHECKING:
     "--archive",
     "folder",
     required=True,
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="The archive.",
+    help="The archive: a folder, or postgresql://… of a server.",
 )
 @click.option("--car", metavar="NAME", help="One car; without it all cars, worst first.")
 @click.option(
@@ -35,11 +33,11 @@ if TYPE_CHECKING:
 @click.option(
     "--sql",
     metavar="QUERY",
-    help="Ask in SQL instead (needs DuckDB): tables nights, logs, pulls, findings, notes.",
+    help="Ask in SQL instead, reading only: nights, logs, pulls, findings, notes.",
 )
 @click.option("--season", is_flag=True, help="One line a night of one car.")
 def command(
-    *, folder: Path, car: str | None, json_to: str | None, sql: str | None, season: bool
+    *, folder: str, car: str | None, json_to: str | None, sql: str | None, season: bool
 ) -> None:
     """Show how a car has moved over its nights, where it has shifted and what that usually means.
 
@@ -50,9 +48,11 @@ def command(
 
     archive = Archive(folder)
     if sql is not None:
-        from audit.archive.store.sql import ask
+        from audit.archive.store.sql import as_csv, as_json, ask
 
-        click.echo(ask(archive, sql).write_csv(), nl=False)
+        answer = ask(archive, sql)
+        if json_to is None or not json_alone(as_json(*answer), json_to):
+            click.echo(as_csv(*answer), nl=False)
         return
     cars = archive.cars()
     if season:

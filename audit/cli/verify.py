@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 
 import click
 
@@ -15,31 +14,34 @@ BROKEN = 1
     "--archive",
     "folder",
     required=True,
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="The archive.",
+    help="The archive: a folder, or postgresql://… of a server.",
 )
 @click.option(
     "--repair",
     is_flag=True,
-    help="Set aside what is broken and rebuild the rest from what is whole.",
+    help="Hold the nights whose kept logs are lost or whose rows were changed.",
 )
-def command(folder: Path, *, repair: bool) -> None:
-    """Check every hash, every row's log, every record and every column of an archive.
+def command(folder: str, *, repair: bool) -> None:
+    """Check the database, its references, every verdict's rows and every kept log of an archive.
 
-    Exit codes: 0 whole (or mended), 1 something is wrong, 2 wrong usage or no archive.
+    Exit codes: 0 whole, 1 something is wrong, 2 wrong usage or no archive.
     """
+    from audit.archive.store.database import shown
     from audit.archive.store.verify import verify
 
+    where = shown(folder)
     problems = verify(folder, repair=repair)
     for problem in problems:
-        click.echo(
-            f"{problem.path}: {problem.what.rstrip('.')}.{' Mended.' if problem.repaired else ''}"
-        )
-    left = [p for p in problems if not p.repaired]
-    if left:
-        more = "" if repair else " `pullaudit verify --repair` mends what can be mended."
-        click.echo(f"{len(left)} thing{'s' if len(left) != 1 else ''} wrong in {folder}.{more}")
-        sys.exit(BROKEN)
-    aside = f" What was broken is in {folder / 'set_aside'}." if problems else ""
-    click.echo(f"{folder} is whole.{aside}")
+        click.echo(f"{problem.path}: {problem.what.rstrip('.')}.")
+    wrong = [p for p in problems if p.kind != "spare"]
+    if not wrong:
+        click.echo(f"{where} is whole.")
+        return
+    lost = any(p.kind in ("log", "revision") for p in wrong)
+    more = " `pullaudit verify --repair` holds the nights that are hit." if lost else ""
+    held = " The nights that are hit are held." if lost else ""
+    click.echo(
+        f"{len(wrong)} thing{'s' if len(wrong) != 1 else ''} wrong in {where}.{held if repair else more}"
+    )
+    sys.exit(BROKEN)

@@ -14,9 +14,11 @@ import click
     "--archive",
     "folder",
     required=True,
-    type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Keep the nights in this archive.",
+    help="Keep the nights in this archive: a folder, or postgresql://… of a server.",
+)
+@click.option(
+    "--logs", metavar="ADDRESS", help="Where a new archive keeps its logs, if not in DIR."
 )
 @click.option(
     "--hook",
@@ -74,7 +76,8 @@ import click
 def command(
     *,
     inbox: Path,
-    folder: Path,
+    folder: str,
+    logs: str | None,
     hook: str | None,
     webhook: str | None,
     poll_s: float | None,
@@ -99,13 +102,14 @@ def command(
     from audit.service.watch.inbox import STATE, Service, Settings
 
     if status:
-        well, sentence = read_health((state or folder / STATE) / "health.json")
+        well, sentence = read_health((state or Path(folder) / STATE) / "health.json")
         click.echo(sentence)
         sys.exit(0 if well else 1)
     start_logging(sys.stderr, plain=sys.stderr.isatty())
     settings = Settings(
         inbox=inbox,
         archive=folder,
+        logs=logs,
         state=state,
         stable_s=stable_s,
         poll_s=poll_s,

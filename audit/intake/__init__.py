@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 def read_logs(path: Path, *, car: Car, rate_hz: float | None = None) -> list[Log | Rejected]:
     """Every recording behind a path (several for a zip), understood, or rejected with a sentence.
 
-    rate_hz: rows a second for a log without a time column. A Parquet file that this program wrote comes
-    back as it was understood then. Never raises for bad content.
+    rate_hz: rows a second for a log without a time column. A Parquet file that this program wrote
+    comes back as it was understood then. Never raises for bad content.
     """
     own = _own_parquet(path)
     if own is not None:

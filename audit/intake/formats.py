@@ -26,14 +26,17 @@ UNIT_KEYS = frozenset(
 
 
 def read_parquet(source: Source) -> Table:
-    """Any Parquet file's columns as a Table; units from its metadata where there, else from the names."""
+    """Any Parquet file's columns as a Table; units from its metadata where there, else from the
+    names.
+    """
     try:
         frame = pl.read_parquet(BytesIO(source.data.tobytes()))
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError) as error:
         raise UnreadableLog("a damaged Parquet file. Write it again from its source") from error
     if frame.height == 0 or frame.width < 2:
         raise UnreadableLog(
-            "a Parquet file without rows, or with a single column. Write it again with the log's columns"
+            "a Parquet file without rows, or with a single column. Write it again with the log's "
+            "columns"
         )
     told = _units_told(source)
     series, columns = [], []
@@ -92,7 +95,8 @@ def _plain(values: pl.Series) -> tuple[pl.Series, str]:
 
 
 def spreadsheet_texts(source: Source) -> Iterator[tuple[str, bytes]]:
-    """Each sheet of a spreadsheet (.xlsx, .ods) that holds cells, as its name and a text with tabs between cells.
+    """Each sheet of a spreadsheet (.xlsx, .ods) that holds cells, as its name and a text with tabs
+    between cells.
 
     Raises UnreadableLog for a damaged, locked or empty one.
     """
@@ -125,7 +129,8 @@ def read_mdf(source: Source) -> Table:
     """All channel groups of an MDF file on one merged clock, blank where a group has no sample."""
     if importlib.util.find_spec("asammdf") is None:
         raise UnreadableLog(
-            "an MDF measurement file; its reader is not installed. Run: pip install 'pullaudit[mdf]'"
+            "an MDF measurement file; its reader is not installed. Run: pip install "
+            "'pullaudit[mdf]'"
         )
     if source.file is not None:
         return _merge_groups(source.file)
@@ -146,7 +151,8 @@ def _merge_groups(path: Path) -> Table:
             start = getattr(mdf.header, "start_time", None)
     except Exception as error:  # the reader raises whatever its parts raise
         raise UnreadableLog(
-            f"a damaged MDF file ({type(error).__name__}). Save it again from the measuring software"
+            f"a damaged MDF file ({type(error).__name__}). Save it again from the measuring "
+            "software"
         ) from error
     kept = [
         s for s in signals if getattr(s.samples, "ndim", 1) == 1 and s.samples.dtype.kind in "fiub"

@@ -1,4 +1,6 @@
-"""A Log as one Parquet file and back: zstd, canonical names, how each column was understood as metadata."""
+"""A Log as one Parquet file and back: zstd, canonical names, how each column was understood as
+metadata.
+"""
 
 from __future__ import annotations
 
@@ -22,8 +24,8 @@ VERSION = 1
 def write_log(log: Log, path: Path) -> None:
     """Write a log; the file appears whole or not at all.
 
-    Every source column is in it: canonical ones, the others, and untouched source values of converted
-    ones. Raises OSError when the folder cannot be written.
+    Every source column is in it: canonical ones, the others, and untouched source values of
+    converted ones. Raises OSError when the folder cannot be written.
     """
     about = {
         "version": VERSION,
@@ -69,7 +71,8 @@ def read_log(path: Path) -> Log:
         frame = pl.read_parquet(path, use_pyarrow=False, memory_map=False)
     except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         raise UnreadableLog(
-            f"{path}: not a whole Parquet file ({_first_line(error)}). Screen the log it was made from again."
+            f"{path}: not a whole Parquet file ({_first_line(error)}). Screen the log it was made "
+            "from again."
         ) from error
     if about is None:
         raise UnreadableLog(
@@ -79,7 +82,8 @@ def read_log(path: Path) -> Log:
         return _log(json.loads(about), frame)
     except (KeyError, TypeError, ValueError) as error:
         raise UnreadableLog(
-            f"{path}: its description of the columns cannot be used ({_first_line(error)}). Screen the log it was made from again."
+            f"{path}: its description of the columns cannot be used ({_first_line(error)}). "
+            "Screen the log it was made from again."
         ) from error
 
 

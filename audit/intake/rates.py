@@ -1,4 +1,5 @@
-"""The rate at which each channel truly gets new values: blanks skipped, held values told from real ones.
+"""The rate at which each channel truly gets new values: blanks skipped, held values told from real
+ones.
 
 Does not see: a slow channel held in a fast file that hardly ever moves; it counts as read each row.
 """
@@ -20,7 +21,9 @@ SWITCH_S = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """hz: true samples a second, 0 when there are fewer than two. held: values repeat between them."""
+    """hz: true samples a second, 0 when there are fewer than two. held: values repeat between
+    them.
+    """
 
     hz: float
     held: bool = False
@@ -32,10 +35,11 @@ def median_step(t: Array) -> float:
 
 
 def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
-    """The rate of one column. t: s, value: NaN where blank, both n rows; row_step_s: median row interval.
+    """The rate of one column. t: s, value: NaN where blank, both n rows; row_step_s: median row
+    interval.
 
-    A column is held when its changes stand at least 1.8 rows apart and either keep a beat or jump by
-    several of its smallest steps (a quantised slow signal moves by one step at a time).
+    A column is held when its changes stand at least 1.8 rows apart and either keep a beat or jump
+    by several of its smallest steps (a quantised slow signal moves by one step at a time).
     """
     there = np.isfinite(value)
     count = int(there.sum())
@@ -68,7 +72,8 @@ def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
     regular = float((np.abs(apart - multiple * beat) <= np.maximum(0.2 * beat, 0.6 * step)).mean())
     on_beat = float((multiple == 1.0).mean())
     if beat > SWITCH_S and distinct(value[moves + 1]).size <= SWITCH_LEVELS:
-        return plain  # a switch, a gear or a duty set by hand: when it moves says nothing of how often it is read
+        # a switch, a gear or a duty set by hand: when it moves says nothing of how often it is read
+        return plain
     jumps = np.abs(value[moves + 1] - value[moves])
     smallest = float(jumps.min())
     leaps = smallest <= 0 or median(jumps) > 2.5 * smallest
@@ -83,8 +88,8 @@ def together(
 ) -> list[Rate]:
     """Rates of a whole file whose columns are polled together.
 
-    Where all quick columns are held, a column that shows no rate of its own, and never changes twice within
-    a beat, is taken to be polled like the rest: 1 / the median beat.
+    Where all quick columns are held, a column that shows no rate of its own, and never changes
+    twice within a beat, is taken to be polled like the rest: 1 / the median beat.
     """
     full = 1.0 / row_step_s if row_step_s > 0 else 0.0
     held = [

@@ -42,8 +42,9 @@ class Clock:
 @dataclass(frozen=True, eq=False)
 class RawLog:
     """A recording as read. frame: columns[i] of the frame belongs to columns[i]; the frame's column
-    names are unique (a duplicate header gets ' (2)'); numeric ones Float64 with null for a blank cell,
-    the rest String. time: s from the first row, strictly increasing, as many rows as the frame.
+    names are unique (a duplicate header gets ' (2)'); numeric ones Float64 with null for a blank
+    cell, the rest String. time: s from the first row, strictly increasing, as many rows as the
+    frame.
     """
 
     path: str

@@ -30,7 +30,8 @@ PADDING = 16  # bytes of nothing at the end from which a file was never written 
 
 
 def read_raw(path: Path, *, rate_hz: float | None = None) -> list[RawLog | Rejected]:
-    """Each recording behind a path (several for a zip), read or rejected with a sentence. Never raises for bad content.
+    """Each recording behind a path (several for a zip), read or rejected with a sentence. Never
+    raises for bad content.
 
     rate_hz: rows a second, used for a log without a time column.
     """
@@ -87,7 +88,9 @@ def _tables(source: Source) -> Iterator[Table]:
 
 
 def _sheets(source: Source) -> Iterator[Table]:
-    """The tables of a spreadsheet; a sheet without a log in it is passed by where another has one."""
+    """The tables of a spreadsheet; a sheet without a log in it is passed by where another has
+    one.
+    """
     from audit.intake.formats import spreadsheet_texts
 
     found, first = False, None
@@ -152,7 +155,9 @@ def _timed(table: Table, source: Source, path: str, rate_hz: float | None) -> Ra
 
 
 def _torn(source: Source) -> bool:
-    """Whether the stream ends before its end, or the file in bytes of nothing within a line: a power cut."""
+    """Whether the stream ends before its end, or the file in bytes of nothing within a line: a
+    power cut.
+    """
     if source.cut_off or len(source.data) <= PADDING or source.data[-PADDING:].any():
         return source.cut_off
     written = source.data[-(1 << 16) :]

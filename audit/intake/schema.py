@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 def canonical_schema(names: Sequence[str]) -> pa.DataFrameSchema:
     """Time strictly increasing and finite; each channel Float64, nullable, in its physical range.
 
-    names: of the frame's columns; a second sensor is judged by its quantity's row. Columns that are no channel
-    ride along unchecked.
+    names: of the frame's columns; a second sensor is judged by its quantity's row. Columns that are
+    no channel ride along unchecked.
     """
     import pandera.polars as pa
 
@@ -32,10 +32,12 @@ def canonical_schema(names: Sequence[str]) -> pa.DataFrameSchema:
 
 
 def faults_of(log: Log, sanity: Sanity) -> list[str]:
-    """What is wrong with a log that is to be kept, or was: types, clock, and the range of all that is believed.
+    """What is wrong with a log that is to be kept, or was: types, clock, and the range of all that
+    is believed.
 
-    A sample that the sensor tests do not believe is kept as the file had it, and may lie anywhere; one that
-    they do believe may not. One sentence a column and fault, all at once; [] when nothing is wrong.
+    A sample that the sensor tests do not believe is kept as the file had it, and may lie anywhere;
+    one that they do believe may not. One sentence a column and fault, all at once; [] when nothing
+    is wrong.
     """
     failed = {
         name: flags > NOT_EVALUATED
@@ -72,7 +74,9 @@ def _increasing() -> pa.Check:
 
 
 def check_frame(frame: pl.DataFrame) -> list[str]:
-    """All that is wrong with a canonical frame, one sentence a column and fault; [] when nothing is."""
+    """All that is wrong with a canonical frame, one sentence a column and fault; [] when nothing
+    is.
+    """
     import pandera.errors
 
     try:

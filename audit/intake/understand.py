@@ -258,7 +258,7 @@ def _unnamed(
     ]
 
 
-FULL_OPEN = (55.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
+FULL_OPEN = (78.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
 
 
 def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Note]:

@@ -1,4 +1,6 @@
-"""A night from its audited logs: what only the whole night shows, the checks' worst, the verdict."""
+"""A night from its audited logs: what only the whole night shows, the checks' worst, the
+verdict.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,9 @@ SENSOR_SCORE = {"note": 90.0, **SCORE_AT}
 
 
 def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Night:
-    """A night from its audited logs: what only the whole night shows, the checks' worst, the verdict."""
+    """A night from its audited logs: what only the whole night shows, the checks' worst, the
+    verdict.
+    """
     logs = with_torn(_in_order(_once(audits)))
     limits = limits_for(car)
     flat = [(i, p) for i, log in enumerate(logs) for p in log.pulls]
@@ -44,7 +48,9 @@ def assemble(audits: Iterable[LogAudit], *, car: Car, setting: str = "") -> Nigh
 
 
 def with_findings(night: Night, findings: Sequence[Finding]) -> Night:
-    """The night with what its archive adds (trends), decided again; its own findings stay where they are."""
+    """The night with what its archive adds (trends), decided again; its own findings stay where
+    they are.
+    """
     every = (*night.findings, *findings)
     checks = dict(night.checks)
     for name, results in _by_check(findings).items():
@@ -150,7 +156,9 @@ def _night_checks(
 
 
 def _by_check(findings: Sequence[Finding]) -> dict[str, list[CheckResult]]:
-    """Findings of the whole night as results of the checks that they belong to; a note weighs nothing."""
+    """Findings of the whole night as results of the checks that they belong to; a note weighs
+    nothing.
+    """
     found: dict[str, list[CheckResult]] = {}
     for finding in findings:
         owner = check_of(finding.code)

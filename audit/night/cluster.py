@@ -32,24 +32,27 @@ def connect(address: str) -> Any:
         distributed = importlib.import_module("distributed")
     except ImportError:
         raise UsageError(
-            "--cluster needs Dask, which is not installed. Install it: pip install 'pullaudit[cluster]'"
+            "--cluster needs Dask, which is not installed. Install it: pip install "
+            "'pullaudit[cluster]'"
         ) from None
     try:
         return distributed.Client(address, timeout=ANSWER_S, set_as_default=False, name="pullaudit")
     except (OSError, ValueError, TypeError) as error:
         raise UsageError(
-            f"--cluster {address}: no scheduler answers there within {ANSWER_S:.0f} s ({type(error).__name__}). "
-            "Start one with `dask scheduler`, and give its address, as in tcp://10.0.0.5:8786."
+            f"--cluster {address}: no scheduler answers there within {ANSWER_S:.0f} s "
+            f"({type(error).__name__}). Start one with `dask scheduler`, and give its address, as "
+            "in tcp://10.0.0.5:8786."
         ) from None
 
 
 def on_cluster(
     audit: Audit, paths: Sequence[Path | RemoteLog], *, address: str
 ) -> Iterator[tuple[int, list[LogAudit]]]:
-    """(index of the file, its audits) as they are done. Every worker must see the files under the same paths.
+    """(index of the file, its audits) as they are done. Every worker must see the files under the
+    same paths.
 
-    A file whose worker died is given to another one; a file that killed several comes back rejected. When the
-    scheduler itself is lost, what is left is read here.
+    A file whose worker died is given to another one; a file that killed several comes back
+    rejected. When the scheduler itself is lost, what is left is read here.
     """
     client = connect(address)
     left = dict(enumerate(paths))
@@ -85,7 +88,8 @@ def _results(
 
 
 def _submit(client: Any, audit: Audit, path: Path | RemoteLog) -> Any:
-    # Not "pure" in Dask's sense: a file may change between two runs, its result must not come from a cache.
+    # Not "pure" in Dask's sense: a file may change between two runs, its result must not come from
+    # a cache.
     return client.submit(audit, path, pure=False, retries=RETRIES)
 
 
@@ -99,8 +103,9 @@ def _result(future: Any, path: Path | RemoteLog) -> list[LogAudit]:
         raise
     except Exception as error:
         sentence = (
-            f"{path}: a worker of the cluster could not run its audit ({type(error).__name__}: {error}). "
-            "Every worker needs the same pullaudit and must see the files under the same paths."
+            f"{path}: a worker of the cluster could not run its audit ({type(error).__name__}: "
+            f"{error}). Every worker needs the same pullaudit and must see the files under the "
+            "same paths."
         )
         return [LogAudit(str(path), "", "rejected", error=sentence)]
     return audits

@@ -1,4 +1,6 @@
-"""Step, stay or no step: made here alone, from the night's verdict, its watches and the step that the rules allow."""
+"""Step, stay or no step: made here alone, from the night's verdict, its watches and the step that
+the rules allow.
+"""
 
 from __future__ import annotations
 
@@ -79,7 +81,9 @@ def watched(findings: Iterable[tuple[str, str, object]]) -> dict[str, int]:
 
 
 def repeated(tonight: Mapping[str, int], before: Iterable[str] = ()) -> str:
-    """What is watched in two pulls, or tonight and the night before, as a sentence; '' for nothing."""
+    """What is watched in two pulls, or tonight and the night before, as a sentence; '' for
+    nothing.
+    """
     last = set(before)
     twice = [name for name, pulls in tonight.items() if pulls >= OVER_PULLS]
     running = [name for name in tonight if name in last and name not in twice]
@@ -130,8 +134,9 @@ def decided(
 ) -> Decision:
     """The one decision.
 
-    verdict, reason: of the night, its worst reason. first: what to look at first. step: what the rules
-    of boost against duty allow, None where that was not asked. again: what is watched repeatedly.
+    verdict, reason: of the night, its worst reason. first: what to look at first. step: what the
+    rules of boost against duty allow, None where that was not asked. again: what is watched
+    repeatedly.
     """
     now = step.from_duty if step is not None and step.from_duty is not None else duty_now
     gear = (step.gear or None) if step is not None and step.gear else gear

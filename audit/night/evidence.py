@@ -1,4 +1,5 @@
-"""Evidence that is not there: damage channels not believed in a pull, and pulls of which a part is missing.
+"""Evidence that is not there: damage channels not believed in a pull, and pulls of which a part is
+missing.
 
 What is not known never passes for fine: each of these is a finding that holds the night.
 """
@@ -32,10 +33,11 @@ HOW = {
 
 
 def unseen(pull: Pull) -> tuple[Finding, ...]:
-    """A hold for each damage channel that the log has and that cannot be believed in a part of the pull.
+    """A hold for each damage channel that the log has and that cannot be believed in a part of the
+    pull.
 
-    A channel without one sample in the whole log is not logged; one that comes too slowly for a pull says
-    nothing in either direction.
+    A channel without one sample in the whole log is not logged; one that comes too slowly for a
+    pull says nothing in either direction.
     """
     found = (_unseen(pull, name) for name in pull.log.by_name)
     return tuple(finding for finding in found if finding is not None)
@@ -77,7 +79,9 @@ def _unseen(pull: Pull, name: str) -> Finding | None:
 
 
 def _hole(pull: Pull, series: Series, least_s: float) -> tuple[float, float] | None:
-    """The widest of the holes of least_s or more between believed samples, or to the pull's ends, with rows in them."""
+    """The widest of the holes of least_s or more between believed samples, or to the pull's ends,
+    with rows in them.
+    """
     edges = np.concatenate(([pull.start_s], series.t, [pull.end_s]))
     wide = np.flatnonzero(np.diff(edges) >= least_s - 1e-9)
     if not wide.size:
@@ -112,8 +116,8 @@ def _code(pull: Pull, name: str, start_s: float, end_s: float) -> str:
 def torn(logs: Sequence[LogAudit]) -> list[tuple[int, int | None, Finding]]:
     """(log, pull index or None, finding) of each wide-open stretch of which a part is missing.
 
-    It holds, unless a whole pull of the night, of the same gear and duty, reaches as low and as high in
-    engine speed; then a note says so. A file cut off elsewhere is a note.
+    It holds, unless a whole pull of the night, of the same gear and duty, reaches as low and as
+    high in engine speed; then a note says so. A file cut off elsewhere is a note.
     """
     unfinished = {(i, k) for i, log in enumerate(logs) for tear in log.tears for k in tear.pulls}
     whole = [
@@ -138,7 +142,9 @@ def _cut(tears: Iterable[Tear]) -> bool:
 
 
 def _shows(audit: PullAudit, tear: Tear) -> bool:
-    """Does this whole pull show what the torn one would have: same gear, same duty, and all of its engine speeds?"""
+    """Does this whole pull show what the torn one would have: same gear, same duty, and all of its
+    engine speeds?
+    """
     pull = audit.pull
     lost = any(f.severity == "hold" and f.code.startswith("sensor.") for f in audit.findings)
     if pull.gear != tear.gear or lost:
@@ -155,7 +161,9 @@ def _shows(audit: PullAudit, tear: Tear) -> bool:
 
 
 def _climbs_alike(pull: Pull, tear: Tear) -> bool:
-    """Where no gear is known: does the pull take as long over these engine speeds as the torn one did?"""
+    """Where no gear is known: does the pull take as long over these engine speeds as the torn one
+    did?
+    """
     rpm = pull.believed("engine_speed")
     inside = rpm.t[(rpm.value >= tear.rpm_low) & (rpm.value <= tear.rpm_high)]
     took = float(inside[-1] - inside[0]) if len(inside) > 1 else 0.0
@@ -197,7 +205,10 @@ def _cut_elsewhere(at_s: float) -> Finding:
     return Finding(
         "sensor.gap",
         "note",
-        f"The file is cut off at {at_s:.1f} s, with no pull under way: what came after is not in it.",
+        (
+            f"The file is cut off at {at_s:.1f} s, with no pull under way: what came after is not "
+            "in it."
+        ),
         channel="time",
         start_s=at_s,
         end_s=at_s,

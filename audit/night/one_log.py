@@ -21,7 +21,9 @@ from audit.tables import limits_for
 
 logger = logging.getLogger("audit.night.screen")
 
-LEAD_S = 4.0  # kept before and after a pull when a log is slimmed: a page shows 3 s, a comparison of pulls reads 1.5 s
+# kept before and after a pull when a log is slimmed: a page shows 3 s, a comparison of pulls reads
+# 1.5 s
+LEAD_S = 4.0
 
 
 def screen_log(
@@ -34,7 +36,8 @@ def screen_log(
 ) -> list[LogAudit]:
     """Audit every recording in one file. rate_hz: rows a second of a log without a clock.
 
-    duty_pct: set by hand, for a log that does not tell. Never raises for what is in the file: what cannot be read comes back as 'rejected'.
+    duty_pct: set by hand, for a log that does not tell. Never raises for what is in the file: what
+    cannot be read comes back as 'rejected'.
     """
     from audit.intake import read_logs
 
@@ -101,7 +104,9 @@ def audit_log(log: Log, car: Car) -> LogAudit:
 
 
 def with_pulls(log: Log, car: Car, limits: LimitTable) -> tuple[Log, Sanity, list[Pull]]:
-    """The log over its ambient pressure, its flags, and its pulls with what the checks share of each."""
+    """The log over its ambient pressure, its flags, and its pulls with what the checks share of
+    each.
+    """
     from audit.pulls.boost import ambient_pressure
     from audit.pulls.find import find_pulls
     from audit.sanity.examine import examine

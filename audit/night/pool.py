@@ -35,7 +35,8 @@ def audit_files(
 ) -> list[LogAudit]:
     """Audit each file, in the order given. workers: processes; None decides by the bytes to read.
 
-    cluster: address of a Dask scheduler that does it instead. Raises UsageError when none answers there.
+    cluster: address of a Dask scheduler that does it instead. Raises UsageError when none answers
+    there.
     """
     found: dict[int, list[LogAudit]] = {}
     for index, audits in audit_each(
@@ -63,7 +64,9 @@ def audit_each(
     cluster: str | None = None,
     duty: Mapping[str, float] | None = None,
 ) -> Iterator[tuple[int, list[LogAudit]]]:
-    """(index of the file, its audits) as they are done, in any order; each file comes exactly once."""
+    """(index of the file, its audits) as they are done, in any order; each file comes exactly
+    once.
+    """
     audit = functools.partial(
         audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames, duty=duty or {}
     )
@@ -85,7 +88,9 @@ def audit_each(
 
 
 class Crew:
-    """Worker processes that stay from one lot of files to the next, until `rest`. workers: how many."""
+    """Worker processes that stay from one lot of files to the next, until `rest`. workers: how
+    many.
+    """
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
@@ -120,7 +125,8 @@ class Crew:
 def _spread(
     audit: Audit, paths: Sequence[Path | RemoteLog], crew: Crew
 ) -> Iterator[tuple[int, list[LogAudit]]]:
-    """Over processes. When one dies (out of memory, say) its files are read again: by new ones, then each in a
+    """Over processes. When one dies (out of memory, say) its files are read again: by new ones,
+    then each in a
     process of its own, so that a file that kills its reader takes nothing with it.
     """
     left = dict(enumerate(paths))

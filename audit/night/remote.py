@@ -1,7 +1,9 @@
-"""Logs on a file system that is not mounted here: s3://…, http://…, memory://…, whatever fsspec knows.
+"""Logs on a file system that is not mounted here: s3://…, http://…, memory://…, whatever fsspec
+knows.
 
-fsspec is an optional extra (`pip install 'pullaudit[cluster]'`) and is loaded only for an address with :// in it.
-The process that audits a log fetches it itself, so that on a cluster no byte goes through the one who asks.
+fsspec is an optional extra (`pip install 'pullaudit[cluster]'`) and is loaded only for an address
+with :// in it. The process that audits a log fetches it itself, so that on a cluster no byte goes
+through the one who asks.
 """
 
 from __future__ import annotations
@@ -44,7 +46,8 @@ def is_remote(path: str) -> bool:
 def find_remote(urls: Iterable[str]) -> tuple[tuple[RemoteLog, ...], tuple[str, ...]]:
     """(logs, addresses where nothing is); a folder's address gives all logs below it.
 
-    Raises UsageError when fsspec or the part for this kind of address is missing, or nobody answers.
+    Raises UsageError when fsspec or the part for this kind of address is missing, or nobody
+    answers.
     """
     found: dict[str, RemoteLog] = {}
     missing = []
@@ -61,7 +64,8 @@ def _opened(url: str) -> tuple[Any, str]:
         fsspec = importlib.import_module("fsspec")
     except ImportError:
         raise UsageError(
-            f"{url}: addresses need fsspec, which is not installed. Install it: pip install 'pullaudit[cluster]'"
+            f"{url}: addresses need fsspec, which is not installed. Install it: pip install "
+            "'pullaudit[cluster]'"
         ) from None
     try:
         system, path = fsspec.core.url_to_fs(url)
@@ -71,7 +75,8 @@ def _opened(url: str) -> tuple[Any, str]:
         ) from None
     except ValueError as error:
         raise UsageError(
-            f"{url}: {str(error).rstrip('.')}. Give an address that fsspec knows, as s3://bucket/folder."
+            f"{url}: {str(error).rstrip('.')}. Give an address that fsspec knows, as "
+            "s3://bucket/folder."
         ) from None
     return system, str(path)
 
@@ -81,7 +86,8 @@ def _told(url: str, do: Any) -> Any:
         return do()
     except Exception as error:  # every file system raises its own
         raise UsageError(
-            f"{url}: cannot be read ({type(error).__name__}: {str(error)[:200]}). Check address and rights."
+            f"{url}: cannot be read ({type(error).__name__}: {str(error)[:200]}). Check address "
+            "and rights."
         ) from None
 
 
@@ -99,14 +105,17 @@ def _below(system: Any, path: str) -> list[RemoteLog]:
 
 
 def remote_car(logs: Iterable[RemoteLog], said: Mapping[str, str] | None = None) -> Car:
-    """The car of the car.toml beside the logs or up to three folders above; the default car without one.
+    """The car of the car.toml beside the logs or up to three folders above; the default car without
+    one.
 
-    said: as for load_car. Raises CarFileError for one that is wrong, UsageError when the logs lie under two different ones.
+    said: as for load_car. Raises CarFileError for one that is wrong, UsageError when the logs lie
+    under two different ones.
     """
     cars = {url for log in logs if (url := _car_above(log.url)) is not None}
     if len(cars) > 1:
         raise UsageError(
-            f"the logs lie under {len(cars)} car files ({', '.join(sorted(cars))}). Screen one car at a time, or give --car."
+            f"the logs lie under {len(cars)} car files ({', '.join(sorted(cars))}). Screen one "
+            "car at a time, or give --car."
         )
     if not cars:
         return load_car(None, said)
@@ -144,7 +153,10 @@ def fetched(audit: Callable[[Path], list[LogAudit]], log: RemoteLog) -> list[Log
                     log.url,
                     "",
                     "rejected",
-                    error=f"{log.url}: cannot be fetched ({type(error).__name__}). Check address and rights.",
+                    error=(
+                        f"{log.url}: cannot be fetched ({type(error).__name__}). Check address "
+                        "and rights."
+                    ),
                 )
             ]
         return [_called(a, str(local), log.url) for a in audit(local)]

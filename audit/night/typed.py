@@ -1,4 +1,6 @@
-"""The duty that a person set by hand: what the log does not tell, said for the night or for one log."""
+"""The duty that a person set by hand: what the log does not tell, said for the night or for one
+log.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,8 @@ def by_path(said: Mapping[str, float], files: Sequence[object]) -> dict[str, flo
     """Duty, %, of each file that has one said, by its path as given to the audit.
 
     said: path, folder or file name -> duty, or ALL. A file's own word stands over its folder's, and
-    that over ALL. Raises UsageError for a word that means none of the files, or several of one name.
+    that over ALL. Raises UsageError for a word that means none of the files, or several of one
+    name.
     """
     known = {str(file): file for file in files}
     found = dict.fromkeys(known, said[ALL]) if ALL in said else {}
@@ -54,7 +57,9 @@ def _meant(word: str, known: Mapping[str, object]) -> list[str]:
 
 
 def with_duty(log: Log, duty_pct: float | None) -> Log:
-    """The log with the duty as a channel of that constant value; the log's own duty stands over it."""
+    """The log with the duty as a channel of that constant value; the log's own duty stands over
+    it.
+    """
     if duty_pct is None:
         return log
     if log.has("wastegate_duty"):

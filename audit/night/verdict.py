@@ -6,14 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, CheckResult, Finding, LogAudit, PullAudit
 
-# Causes for which a required check that was not evaluated in one pull counts, whatever the other pulls
-# say. A pull too short to judge does not: the driver lifted, and the others speak.
+# Causes for which a required check that was not evaluated in one pull counts, whatever the other
+# pulls say. A pull too short to judge does not: the driver lifted, and the others speak.
 COUNTS_EVERYWHERE = {"missing", "not_believed", "too_slow", "crashed"}
 _WORST_FIRST = {"fail": 0, "watch": 1, "not_evaluated": 2, "pass": 3}
 
 
 def worst_result(name: str, results: Sequence[CheckResult]) -> CheckResult:
-    """The night's result of one check: the worst of its results, missing evidence being worse than a pass."""
+    """The night's result of one check: the worst of its results, missing evidence being worse than
+    a pass.
+    """
     if not results:
         return CheckResult(name, "not_evaluated", None, "no pull to judge", "missing")
     evaluated = [r for r in results if r.score is not None]
@@ -81,7 +83,9 @@ def _gaps(logs: Sequence[LogAudit], checks: Mapping[str, CheckResult]) -> Iterab
     pulls = [pull for log in read for pull in log.pulls]
     for log in logs:
         if log.status == "rejected" and not log.not_a_log:
-            yield f"{_short(log.path)} could not be read, so what it holds is not judged: {log.error}"
+            yield (
+                f"{_short(log.path)} could not be read, so what it holds is not judged: {log.error}"
+            )
     if not pulls:
         yield _no_pull(read)
         yield from _missing_channels(read)
@@ -134,6 +138,6 @@ def _all_well(logs: Sequence[LogAudit], watches: int) -> str:
         f", with {watches} thing{'s' if watches != 1 else ''} to watch" if watches else ""
     )
     return (
-        f"{said}: all four required checks were evaluated over {pulls} pull{'s' if pulls != 1 else ''}, "
-        "and none is worse than watch."
+        f"{said}: all four required checks were evaluated over {pulls} "
+        f"pull{'s' if pulls != 1 else ''}, and none is worse than watch."
     )

@@ -1,4 +1,6 @@
-"""One file, in whatever process or on whatever machine it is read; what is said when its reader died."""
+"""One file, in whatever process or on whatever machine it is read; what is said when its reader
+died.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,9 @@ def audit_one(
     keep_frames: bool = True,
     duty: Mapping[str, float] | None = None,
 ) -> list[LogAudit]:
-    """Audit one file of this machine, or one that is fetched first. duty: %, by path, set by hand."""
+    """Audit one file of this machine, or one that is fetched first. duty: %, by path, set by
+    hand.
+    """
     audit = functools.partial(
         screen_log,
         car=car,
@@ -42,7 +46,7 @@ def audit_one(
 def killer(path: Path | RemoteLog) -> LogAudit:
     """The word on a file whose reader died each time."""
     sentence = (
-        f"{path}: the process that read it was ended by the system each time, most likely for want of memory. "
-        "Screen it alone on a machine with more, or cut the log into parts."
+        f"{path}: the process that read it was ended by the system each time, most likely for "
+        "want of memory. Screen it alone on a machine with more, or cut the log into parts."
     )
     return LogAudit(str(path), "", "rejected", error=sentence)

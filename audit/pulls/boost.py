@@ -26,6 +26,8 @@ FILLED_S = 0.25  # a manifold has filled this long after its throttle opened
 LOW_RPM = (
     3500.0  # the loss before the turbo grows with the square of the flow: looked for below this
 )
+# Two standard deviations of the weather's pressure at one place, middle latitudes: common practice, no published source
+ALTITUDE_KPA = 2.0
 MEND = "log barometric pressure, begin the log before the engine starts, or give the altitude (altitude_m in the car file, or --altitude)"
 
 
@@ -79,7 +81,7 @@ def _evidence(log: Log, sanity: Sanity, car: Car) -> list[Barometric]:
     if car.altitude_m is not None:
         given = standard_pressure_kpa(car.altitude_m)
         what = f"the altitude given, {car.altitude_m:g} m, in the standard atmosphere"
-        found.append(Barometric(given, what, 3.0, kind="altitude"))
+        found.append(Barometric(given, what, ALTITUDE_KPA, kind="altitude"))
     return [one for one in found if one is not None]
 
 

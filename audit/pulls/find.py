@@ -1,6 +1,7 @@
 """Find the pulls of a log: wide open, engine speed climbing, one gear, long enough to judge.
 
-Does not see: a pull without engine speed; a wide-open stretch at constant engine speed (a dyno that holds).
+Does not see: a pull without engine speed; a wide-open stretch at constant engine speed (a dyno that
+holds).
 """
 
 from __future__ import annotations
@@ -50,9 +51,10 @@ class _Stretch:
 def find_pulls(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> tuple[Span, ...]:
     """The pulls of a log, in order of time.
 
-    A pull starts where the throttle (else the pedal, else the load) is wide open with engine speed climbing, and ends
-    at the lift, the shift, the limiter, the end of the log or a gap in it. Shorter ones than
-    settings.pull_least_s are none. Wheelspin and a slipping clutch do not end a pull.
+    A pull starts where the throttle (else the pedal, else the load) is wide open with engine speed
+    climbing, and ends at the lift, the shift, the limiter, the end of the log or a gap in it.
+    Shorter ones than settings.pull_least_s are none. Wheelspin and a slipping clutch do not end a
+    pull.
     """
     rpm = believed(log, sanity, "engine_speed")
     if log.rows < 5 or len(rpm.t) < 4:
@@ -124,7 +126,9 @@ def _top(rpm: Series) -> float:
 
 
 def _without_holes(series: Series) -> list[slice]:
-    """Where engine speed has no believed sample for a second (or six intervals), no pull goes on."""
+    """Where engine speed has no believed sample for a second (or six intervals), no pull goes
+    on.
+    """
     dt = np.diff(series.t)
     cuts = np.flatnonzero(dt > max(1.0, 6 * median(dt))) + 1
     edges = [0, *cuts.tolist(), len(series.t)]
@@ -132,7 +136,9 @@ def _without_holes(series: Series) -> list[slice]:
 
 
 def _lift_or_shift(rpm: Series, end_s: float) -> str:
-    """A shift where engine speed falls by a gear's step after the lift and then climbs again at once."""
+    """A shift where engine speed falls by a gear's step after the lift and then climbs again at
+    once.
+    """
     before, after = rpm.within(end_s - 0.5, end_s), rpm.within(end_s, end_s + SHIFT_S)
     later = rpm.within(end_s + SHIFT_S, end_s + SHIFT_S + 0.7)
     if not len(before.t) or len(after.t) < 2 or len(later.t) < 2:

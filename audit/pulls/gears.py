@@ -13,11 +13,14 @@ from audit.signal.arrays import median
 
 LEAST_SPEED = 15.0  # km/h: below it the clutch slips and the speed is a guess
 LAGS_S = np.arange(0.0, 1.25, 0.1)  # a road speed from a satellite or a slow bus comes this late
-STEADY = 0.05  # spread of a ratio, 10 to 90 %, that a road speed in whole km/h still allows (natural logarithm)
+# spread of a ratio, 10 to 90 %, that a road speed in whole km/h still allows (natural logarithm)
+STEADY = 0.05
 NEAR = 0.10  # a ratio this far from every gear is none of them
-# Overall ratio of a usual car, rpm per km/h, first to sixth: 3.5, 2.05, 1.42, 1.08, 0.86, 0.71 with 3.9 and a 1.9 m tyre.
+# Overall ratio of a usual car, rpm per km/h, first to sixth: 3.5, 2.05, 1.42, 1.08, 0.86, 0.71 with
+# 3.9 and a 1.9 m tyre.
 USUAL = np.log(np.array([3.5, 2.05, 1.42, 1.08, 0.86, 0.71]) * 3.9 / 1.9 / 0.06)
-LEAST_FIRST = 75.0  # rpm per km/h: 3.0 with 3.2 and a 2.1 m tyre; less is no first gear, however the log begins
+# rpm per km/h: 3.0 with 3.2 and a 2.1 m tyre; less is no first gear, however the log begins
+LEAST_FIRST = 75.0
 SCALE_SD, STEP_SD = 0.20, 0.12  # how cars differ in the whole, and in each gear (natural logarithm)
 FIRST_STEP, NEXT_STEPS = 2.05, 1.65  # a wider step has a gear missing in it
 SURE = 4.0  # twice the log of the odds against the next best numbering
@@ -26,7 +29,8 @@ ROUGH = 0.04  # scatter of one gear's ratio in a log, natural logarithm
 
 @dataclass(frozen=True, eq=False)
 class Gearing:
-    """ratios: rpm per km/h of gears 1, 2, ... (car file) or of the clusters seen; numbers: their gears or None.
+    """ratios: rpm per km/h of gears 1, 2, ... (car file) or of the clusters seen; numbers: their
+    gears or None.
 
     lag_s: how late the road speed comes.
     """
@@ -37,13 +41,10 @@ class Gearing:
     known: bool
 
 
-def rpm_per_kmh(ratio: float, final_drive: float, circumference_m: float) -> float:
-    """Engine speed over road speed in a gear, rpm per km/h: ratio × final drive / (0.06 × circumference in m)."""
-    return ratio * final_drive / (0.06 * circumference_m)
-
-
 def ratio_at(rpm: Series, speed: Series, *, lag_s: float) -> Array:
-    """Engine speed over road speed at the engine speed's samples, rpm per km/h; NaN where unknown or slow."""
+    """Engine speed over road speed at the engine speed's samples, rpm per km/h; NaN where unknown
+    or slow.
+    """
     if len(speed.t) < 2:
         return np.full(len(rpm.t), np.nan)
     at = np.interp(rpm.t + lag_s, speed.t, speed.value, left=np.nan, right=np.nan)
@@ -53,10 +54,11 @@ def ratio_at(rpm: Series, speed: Series, *, lag_s: float) -> Array:
 
 
 def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) -> float:
-    """How late road speed comes, s: the delay at which engine speed over it is steadiest within the stretches.
+    """How late road speed comes, s: the delay at which engine speed over it is steadiest within the
+    stretches.
 
-    Source: arithmetic; in one gear the ratio is constant. 0 where no delay is clearly better and leaves the ratio steady
-    (spinning wheels look like a delay at first sight).
+    Source: arithmetic; in one gear the ratio is constant. 0 where no delay is clearly better and
+    leaves the ratio steady (spinning wheels look like a delay at first sight).
     """
     pairs = [(rpm.within(a, b), _around(speed, a, b + float(LAGS_S[-1]))) for a, b in stretches]
     pairs = [(r, s) for r, s in pairs if len(r.t) >= 6]
@@ -72,7 +74,9 @@ def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) 
 
 
 def _around(series: Series, start_s: float, end_s: float) -> Series:
-    """The samples of a stretch and two on each side, so that values between samples come out the same."""
+    """The samples of a stretch and two on each side, so that values between samples come out the
+    same.
+    """
     low, high = (int(i) for i in np.searchsorted(series.t, (start_s, end_s)))
     return Series(series.t[max(0, low - 2) : high + 2], series.value[max(0, low - 2) : high + 2])
 
@@ -98,10 +102,8 @@ def gearing(
     if len(rpm.t) < 5 or len(speed.t) < 3:
         return None
     lag = speed_lag(rpm, speed, stretches)
-    if car.gear_ratios and car.final_drive and car.circumference_m:
-        ratios = np.array(
-            [rpm_per_kmh(g, car.final_drive, car.circumference_m) for g in car.gear_ratios]
-        )
+    if car.rpm_per_kmh:
+        ratios = np.array(car.rpm_per_kmh)
         return Gearing(ratios, tuple(range(1, len(ratios) + 1)), lag, known=True)
     ratio = ratio_at(rpm, speed, lag_s=lag)
     clusters = _clusters(rpm, ratio)
@@ -119,7 +121,9 @@ def _useless(log: Log, sanity: Sanity) -> bool:
 
 
 def _clusters(rpm: Series, ratio: Array) -> Array:
-    """Ratios, rpm per km/h, tallest number of turns first, at which the log spends a second or more steadily."""
+    """Ratios, rpm per km/h, tallest number of turns first, at which the log spends a second or more
+    steadily.
+    """
     change = (
         np.abs(np.gradient(np.log(np.where(np.isfinite(ratio) & (ratio > 0), ratio, np.nan))))
         if len(ratio) > 2
@@ -155,7 +159,9 @@ def _clusters(rpm: Series, ratio: Array) -> Array:
 
 
 def _starts_in_first(rpm: Series, speed: Series, ratio: Array, clusters: Array) -> bool:
-    """Does the log hold a start from standstill whose first steady ratio is the highest one seen?"""
+    """Does the log hold a start from standstill whose first steady ratio is the highest one
+    seen?
+    """
     if not len(clusters) or clusters[0] < LEAST_FIRST:
         return False
     stood = speed.t[speed.value < 3.0]
@@ -185,7 +191,9 @@ def _counted(clusters: Array) -> tuple[int | None, ...]:
 
 
 def _numbered(clusters: Array) -> tuple[int | None, ...]:
-    """A gear for each ratio where one numbering is clearly likelier than the next, by how cars are usually geared."""
+    """A gear for each ratio where one numbering is clearly likelier than the next, by how cars are
+    usually geared.
+    """
     k = len(clusters)
     if not 1 <= k <= len(USUAL):
         return (None,) * k
@@ -228,7 +236,9 @@ def gear_of(
 def _pull_ratio(
     log: Log, sanity: Sanity, table: Gearing, start_s: float, end_s: float
 ) -> float | None:
-    """A low quarter of the ratio in the pull: spinning wheels and a slipping clutch only ever raise it."""
+    """A low quarter of the ratio in the pull: spinning wheels and a slipping clutch only ever raise
+    it.
+    """
     rpm = believed(log, sanity, "engine_speed").within(start_s, end_s)
     ratio = ratio_at(rpm, believed(log, sanity, "vehicle_speed"), lag_s=table.lag_s)
     good = ratio[np.isfinite(ratio)]

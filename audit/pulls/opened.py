@@ -9,7 +9,9 @@ import numpy as np
 from audit.model import FAIL, SUSPECT, Array, Bools, LimitTable, Log, Sanity
 from audit.pulls.rows import believed, hysteresis, on_rows
 
-LEAST_TOP = 55.0  # %: a throttle that never gets here was never wide open
+# %: a throttle that never gets here was never wide open. Sensors whose ends were never taught read 80 to 89 % at
+# their stop (common practice, no published source).
+LEAST_TOP = 78.0
 TOP_BAND = 2.0  # %: samples this near to the top are at it
 TOP_S = 1.0  # and so long they must be for it to be a stop rather than a moment
 OPEN_KPA = 6.0  # a wide-open engine draws its manifold this near to ambient, or over it
@@ -32,6 +34,7 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
     stands at that top with the manifold at or over ambient pressure.
     """
     manifold = on_rows(log, believed(log, sanity, "manifold_pressure"))
+    shut = None
     for name, setting in (("throttle_position", "throttle"), ("pedal_position", "pedal")):
         if not log.has(name) or _broken(sanity, name):
             continue
@@ -40,11 +43,14 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
             continue
         levels = _levels(log, value, manifold, limits)
         if levels is None:
-            return Opened(np.zeros(log.rows, dtype=np.bool_), setting)
+            shut = Opened(np.zeros(log.rows, dtype=np.bool_), setting)
+            continue  # the pedal may have been down all the same
         wide = _bridged(log, hysteresis(value, on=levels[0], off=levels[1]), value, levels[0])
         if setting == "throttle":
             wide = _as_long_as_the_pedal(log, sanity, wide, limits)
         return Opened(wide, setting)
+    if shut is not None:
+        return shut
     if np.isfinite(manifold).any():
         return Opened(_by_load(log, manifold, limits.setting("load_kpa")), "load")
     return None

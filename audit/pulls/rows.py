@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from audit.engine import gap_rows
 from audit.model import Array, Bools, Log, Sanity, Series, believed_series
 from audit.signal.arrays import median
 
@@ -21,7 +22,8 @@ def believed(log: Log, sanity: Sanity, name: str) -> Series:
 def on_rows(log: Log, series: Series, *, hold_s: float | None = None) -> Array:
     """A channel in every row, linear between its samples; NaN across stretches longer than hold_s.
 
-    hold_s: default three of its usual intervals, at least 0.6 s. Nothing crosses a break of the clock.
+    hold_s: default three of its usual intervals, at least 0.6 s. Nothing crosses a break of the
+    clock.
     """
     t = log.time
     if len(series.t) < 2:
@@ -35,26 +37,24 @@ def on_rows(log: Log, series: Series, *, hold_s: float | None = None) -> Array:
     return out
 
 
-def cuts(log: Log, *, gap_s: float = 0.5) -> list[int]:
-    """First row after each gap over gap_s and five usual intervals, and after each restart of the clock."""
-    if log.rows < 2:
-        return []
-    dt = np.diff(log.time)
-    wide = np.flatnonzero(dt > max(gap_s, 5.0 * median(dt))) + 1
-    return sorted({*wide.tolist(), *log.breaks} - {0})
+def cuts(log: Log) -> list[int]:
+    """First row after each gap and after each restart of the clock."""
+    return sorted({*gap_rows(log).tolist(), *log.breaks} - {0})
 
 
-def pieces(log: Log, *, gap_s: float = 0.5) -> list[tuple[int, int]]:
-    """Stretches of rows (first, one past last) with no gap over gap_s and five intervals, and no break, in them."""
+def pieces(log: Log) -> list[tuple[int, int]]:
+    """Stretches of rows (first, one past last) with no gap and no break in them."""
     t = log.time
     if len(t) < 2:
         return []
-    edges = [0, *cuts(log, gap_s=gap_s), len(t)]
+    edges = [0, *cuts(log), len(t)]
     return [(int(a), int(b)) for a, b in pairwise(edges) if b - a >= 2]
 
 
 def hysteresis(value: Array, *, on: float, off: float) -> Bools:
-    """True from a value at or above `on` until one below `off`; blank keeps the state; starts False."""
+    """True from a value at or above `on` until one below `off`; blank keeps the state; starts
+    False.
+    """
     state = np.zeros(len(value), dtype=np.int8)
     state[value >= on] = 1
     state[value < off] = -1

@@ -1,4 +1,6 @@
-"""Wide-open stretches of which a part is missing: a gap in the rows, a restart, a file cut off, the end of the log."""
+"""Wide-open stretches of which a part is missing: a gap in the rows, a restart, a file cut off, the
+end of the log.
+"""
 
 from __future__ import annotations
 

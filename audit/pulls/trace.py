@@ -1,4 +1,6 @@
-"""The engine speed of one wide-open stretch: where it climbs, where it falls, where it stands at its ceiling."""
+"""The engine speed of one wide-open stretch: where it climbs, where it falls, where it stands at
+its ceiling.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,8 @@ import numpy as np
 from audit.model import Array
 from audit.signal.arrays import median
 
-FALL = 0.09  # share of engine speed lost that is a shift (closest gears are some 12 % apart) or a grip regained
+# share of engine speed lost that is a shift (closest gears are some 12 % apart) or a grip regained
+FALL = 0.09
 FALL_RPM = 300.0
 SAME_GEAR = 0.07  # ratios nearer than this are one gear
 CEILING = 0.022  # a limiter holds engine speed within this share of its top
@@ -23,7 +26,9 @@ LEAST_CLIMB = 0.05  # of engine speed, over the whole pull
 
 @dataclass(frozen=True)
 class Piece:
-    """Samples first to stop (one past the last) of a stretch, and what ended it ('' = the stretch's own end)."""
+    """Samples first to stop (one past the last) of a stretch, and what ended it ('' = the stretch's
+    own end).
+    """
 
     first: int
     stop: int
@@ -31,11 +36,13 @@ class Piece:
 
 
 def pull_pieces(t: Array, rpm: Array, ratio: Array | None, *, ceiling: float = 0.0) -> list[Piece]:
-    """Cut a wide-open stretch at its shifts and its limiter; each piece with a climbing engine speed.
+    """Cut a wide-open stretch at its shifts and its limiter; each piece with a climbing engine
+    speed.
 
     t: s, n samples; rpm: n; ratio: engine speed over road speed, n, NaN where unknown, or None;
     ceiling: rpm below which there is no limiter. A fall of
-    engine speed is no shift where the ratio comes back to where it was before it rose: grip regained.
+    engine speed is no shift where the ratio comes back to where it was before it rose: grip
+    regained.
     """
     speed = steadied(rpm)
     found = []
@@ -111,7 +118,9 @@ def _grip(t: Array, ratio: Array | None, first: int, top: int, low: int) -> bool
 
 
 def _may_limit(speed: Array, ratio: Array | None, first: int, stop: int, *, ceiling: float) -> bool:
-    """A limiter works at the top of the log's engine speeds, and on gripping wheels (else they only spin)."""
+    """A limiter works at the top of the log's engine speeds, and on gripping wheels (else they only
+    spin).
+    """
     peak = first + int(np.argmax(speed[first:stop]))
     if speed[peak] < ceiling:
         return False
@@ -125,7 +134,9 @@ def _may_limit(speed: Array, ratio: Array | None, first: int, stop: int, *, ceil
 
 
 def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | None:
-    """The climbing part: a wait before it and a limiter after it cut off; None where nothing climbs."""
+    """The climbing part: a wait before it and a limiter after it cut off; None where nothing
+    climbs.
+    """
     a, b = piece.first, piece.stop
     span = speed[a:b]
     top = float(np.max(span))
@@ -158,7 +169,9 @@ def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | 
 
 
 def _stands(t: Array, late: Array, t_before: Array, before: Array) -> bool:
-    """Has engine speed stopped climbing abruptly? A slow climb in a tall gear has slowed long before."""
+    """Has engine speed stopped climbing abruptly? A slow climb in a tall gear has slowed long
+    before.
+    """
     if len(late) < 3:
         return False
     window = before[t_before >= t_before[-1] - 1.0]
@@ -171,7 +184,9 @@ def _stands(t: Array, late: Array, t_before: Array, before: Array) -> bool:
 
 
 def _turned(t: Array, speed: Array) -> int | None:
-    """The highest sample, where a brisk climb turns into a fall that lasts though it is wide open: the fuel is cut."""
+    """The highest sample, where a brisk climb turns into a fall that lasts though it is wide open:
+    the fuel is cut.
+    """
     peak = int(np.argmax(speed))
     before = int(np.searchsorted(t, t[peak] - 1.0))
     if t[-1] - t[peak] < TURN_S or len(t) - peak < 3 or peak - before < 2:

@@ -16,14 +16,14 @@ VERDICT_SAYS = {
 }
 
 CAUTIONS = (
-    "What a log cannot show: loose ball joints, tyres, hoses, belts, leaks, brakes. Look before each run. "
+    "What a log cannot show: brakes, tyres, play in the steering, leaks, hoses, belts. Look before each run. "
     "Test on a dyno or a closed course, one small step at a time; local law and a qualified tuner decide. "
     "This program never writes to an engine computer."
 )
 
 # The same in two lines of a phone.
 CAUTION = (
-    "Not in a log: joints, tyres, hoses, leaks, brakes. Closed course, small steps, local law."
+    "Not in a log: brakes, tyres, steering, leaks, hoses. Closed course, small steps, local law."
 )
 
 

@@ -1,9 +1,9 @@
 """Several flags into one, in an order chosen knowingly.
 
-A sample: blank (9) stays blank; else the worst of fail, suspect, good, not evaluated: one test that was
-passed outweighs any that could not be run, one that was failed outweighs all.
-A channel in one test: 4 when a real part of it failed, 3 when only some samples did (a lone glitch does
-not condemn a sensor), 1 when the test ran and found nothing, 2 when it could not run.
+A sample: blank (9) stays blank; else the worst of fail, suspect, good, not evaluated: one test that
+was passed outweighs any that could not be run, one that was failed outweighs all.
+A channel in one test: 4 when a real part of it failed, 3 when only some samples did (a lone glitch
+does not condemn a sensor), 1 when the test ran and found nothing, 2 when it could not run.
 A channel over its tests: the first of 4, 3, 1, 2 that occurs; 9 only when it has no sample at all.
 """
 
@@ -20,7 +20,9 @@ REAL_PART = 0.02  # share of the samples from which on the channel, not the samp
 
 
 def worst_of(flags: Sequence[FlagArray]) -> FlagArray:
-    """Per sample, over tests: 9 where blank in any of them, else the first of 4, 3, 1, 2 that occurs."""
+    """Per sample, over tests: 9 where blank in any of them, else the first of 4, 3, 1, 2 that
+    occurs.
+    """
     if len(flags) == 1 or all(more is flags[0] for more in flags):
         return flags[0]
     out = flags[0].copy()

@@ -46,11 +46,15 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
         return []  # not at rest
     other, name, room = _ambient_pressure(log, car, rest)
     if not OPEN_AIR_KPA[0] <= reading <= OPEN_AIR_KPA[1]:
-        text = f"manifold pressure reads {reading:.1f} kPa absolute with the engine stopped, which no open air has"
+        text = (
+            f"manifold pressure reads {reading:.1f} kPa absolute with the engine stopped, which "
+            "no open air has"
+        )
     elif other is not None and abs(reading - other) > room:
         text = (
-            f"with the engine stopped manifold pressure reads {reading:.1f} kPa absolute and {name} {other:.1f} kPa: "
-            f"{abs(reading - other):.1f} kPa apart, more than the {room:.1f} kPa two sensors in the same air may differ"
+            f"with the engine stopped manifold pressure reads {reading:.1f} kPa absolute and "
+            f"{name} {other:.1f} kPa: {abs(reading - other):.1f} kPa apart, more than the "
+            f"{room:.1f} kPa two sensors in the same air may differ"
         )
     else:
         return []
@@ -133,7 +137,9 @@ def _lasting(t: Array, mask: Bools, least_s: float) -> list[tuple[float, float]]
 
 
 def _cold_start(log: Log, state: State) -> list[Trouble]:
-    """Intake against coolant temperature before a cold engine is started: both have the temperature of the night."""
+    """Intake against coolant temperature before a cold engine is started: both have the temperature
+    of the night.
+    """
     if not log.has("intake_air_temp") or not log.has("coolant_temp") or not state.stopped.any():
         return []
     before = (
@@ -179,7 +185,10 @@ def _ambient(log: Log, state: State) -> list[Trouble]:
     intake, ambient = (_median(log.values(n)) for n in ("intake_air_temp", "ambient_air_temp"))
     if intake is None or ambient is None or intake > ambient - 10.0:
         return []
-    text = f"intake air reads {intake:.0f} °C over the log and the air outside {ambient:.0f} °C: it cannot be colder"
+    text = (
+        f"intake air reads {intake:.0f} °C over the log and the air outside {ambient:.0f} °C: it "
+        "cannot be colder"
+    )
     return [
         Trouble(
             "sensor.disagree",
@@ -198,9 +207,7 @@ def _ambient(log: Log, state: State) -> list[Trouble]:
 
 def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     """Engine speed over road speed on a steady throttle, against the gears of the car file."""
-    if not (
-        car.gear_ratios and car.final_drive and car.circumference_m and log.has("vehicle_speed")
-    ):
+    if not car.rpm_per_kmh or not log.has("vehicle_speed"):
         return []
     speed = log.values("vehicle_speed")
     if state.engine_speed is None:
@@ -215,14 +222,14 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     ratio, t = ratio[calm], state.t[quiet][calm]
     if len(ratio) < 10 or float(np.sum(np.minimum(np.diff(t), 1.0))) < 8.0:
         return []
-    gears = np.log([g * car.final_drive / car.circumference_m / 0.06 for g in car.gear_ratios])
+    gears = np.log(car.rpm_per_kmh)
     off = np.min(np.abs(ratio[:, None] - gears), axis=1)
     if float(np.mean(off > 0.09)) < 0.7:
         return []
     worst = 100 * float(np.expm1(median(off)))
     text = (
-        f"on a steady throttle engine speed over road speed is {float(np.exp(median(ratio))):.1f} rpm per km/h, "
-        f"{worst:.0f} % from the nearest gear of the car file"
+        f"on a steady throttle engine speed over road speed is {float(np.exp(median(ratio))):.1f} "
+        f"rpm per km/h, {worst:.0f} % from the nearest gear of the car file"
     )
     return [
         Trouble(
@@ -243,8 +250,9 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
 def _second_sensors(log: Log, state: State) -> list[Trouble]:
     """Second sensors of one quantity against the first, by the table's `agree`.
 
-    Quick ones are compared in wide-open stretches; temperatures where the car stands warm and off load, since before
-    and behind a cooler they rightly differ in a pull. Banks of lambda, cylinders of knock have no `agree`.
+    Quick ones are compared in wide-open stretches; temperatures where the car stands warm and off
+    load, since before and behind a cooler they rightly differ in a pull. Banks of lambda, cylinders
+    of knock have no `agree`.
     """
     out = []
     for name in log.by_name:
@@ -264,8 +272,9 @@ def _second_sensors(log: Log, state: State) -> list[Trouble]:
         where = "standing warm" if row.slow else "in the pulls"
         plain = name.replace("_", " ")
         text = (
-            f"{plain} and {first.replace('_', ' ')} are {gap:.1f} {row.unit} apart {where}, more than the "
-            f"{row.agree:g} {row.unit} that two sensors of one quantity may differ: one of them is wrong"
+            f"{plain} and {first.replace('_', ' ')} are {gap:.1f} {row.unit} apart {where}, more "
+            f"than the {row.agree:g} {row.unit} that two sensors of one quantity may differ: one "
+            "of them is wrong"
         )
         out.append(
             Trouble(

@@ -19,7 +19,8 @@ from audit.sanity.tests.spikes import median_of_some, rate_of_change, spike
 from audit.sanity.trouble import Trouble, trouble_of
 from audit.tables import ChannelRow
 
-# The driver moves these at once (or a moment later): what they may do depends on the throttle standing still.
+# The driver moves these at once (or a moment later): what they may do depends on the throttle
+# standing still.
 DRIVEN = {"engine_speed": 0.7, "manifold_pressure": 0.6, "lambda": 1.5, "mass_air_flow": 0.6}
 # A leap of these that another of them shares is the engine's doing, not the sensor's.
 OPERATING = frozenset(
@@ -40,7 +41,9 @@ EXCURSION_S = 10.0  # a slow quantity that leaps away and back within this was n
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """A channel's own samples: name, table row, times s, values, resolution and noise in its unit."""
+    """A channel's own samples: name, table row, times s, values, resolution and noise in its
+    unit.
+    """
 
     channel: str
     row: ChannelRow
@@ -57,7 +60,9 @@ class Samples:
 
     @cached_property
     def slewing(self) -> Samples:
-        """As the sensor answers: the same, but 1/lambda for lambda, whose own slope has no bound towards air."""
+        """As the sensor answers: the same, but 1/lambda for lambda, whose own slope has no bound
+        towards air.
+        """
         if self.name != "lambda":
             return self
         value = 1.0 / np.maximum(self.value, LEAST_LAMBDA)
@@ -88,8 +93,9 @@ def examine_channel(
 ) -> Examined:
     """Every test that the channel's table row asks for.
 
-    channel: its name, lambda_2; row: of its quantity; t: s, n samples, increasing; value: n, canonical unit; source_zero: what a zero in the source's unit is in
-    the canonical one; until_s: end of the log, s; top: the sensor's own upper end if the car file tells.
+    channel: its name, lambda_2; row: of its quantity; t: s, n samples, increasing; value: n,
+    canonical unit; source_zero: what a zero in the source's unit is in the canonical one; until_s:
+    end of the log, s; top: the sensor's own upper end if the car file tells.
     """
     sigma, step = noise_and_step(t, value)
     interval = median_of_some(np.diff(t)) if len(t) > 1 else 0.0
@@ -165,7 +171,9 @@ def _range(s: Samples, state: State) -> FlagArray:
 
 
 def _dropout(s: Samples, state: State, source_zero: float) -> FlagArray:
-    """To zero, to one value out of range, and to the source's own zero where the driver was not what took it there."""
+    """To zero, to one value out of range, and to the source's own zero where the driver was not
+    what took it there.
+    """
     within, least = max(1e-6, 0.01 * s.step), max(s.row.spike or 0.0, 6 * s.sigma)
     flags = dropout(s.t, s.value, to=(0.0, *_beyond(s)), within=within, least=least)
     if source_zero != 0.0:
@@ -178,7 +186,9 @@ def _dropout(s: Samples, state: State, source_zero: float) -> FlagArray:
 
 
 def _beyond(s: Samples) -> list[float]:
-    """The lowest and the highest value, where they are not believable: what a broken wire reads, turned to kPa or °C."""
+    """The lowest and the highest value, where they are not believable: what a broken wire reads,
+    turned to kPa or °C.
+    """
     if not len(s.t):
         return []
     low, high = s.row.usual or s.row.range
@@ -219,7 +229,9 @@ def _flat(s: Samples, state: State) -> FlagArray:
 
 
 def _spike(s: Samples, state: State, gone: Bools | None) -> FlagArray:
-    """Spikes among the samples that nothing else has taken out; higher ones needed while the driver moves."""
+    """Spikes among the samples that nothing else has taken out; higher ones needed while the driver
+    moves.
+    """
     s = s.slewing
     flags = np.full(len(s.t), GOOD, dtype=np.uint8)
     least = s.row.spike or 0.0
@@ -326,7 +338,9 @@ def _telling(s: Samples, test: str, mask: Bools) -> tuple[float | None, float | 
 
 
 def _rows_went_on(rows: Array, span: tuple[float, float]) -> bool:
-    """Did the log go on writing rows while this channel had none? Else it is the rows' gap, not the channel's."""
+    """Did the log go on writing rows while this channel had none? Else it is the rows' gap, not the
+    channel's.
+    """
     low, high = np.searchsorted(rows, (span[0] - 1e-9, span[1] + 1e-9))
     inside = np.diff(rows[low:high])
     return len(inside) >= 2 and float(inside.max()) < 0.5 * (span[1] - span[0])
@@ -347,5 +361,8 @@ def _blank_trouble(name: str, spans: list[tuple[float, float]], t: Array, state:
         times=tuple(a for a, _ in spans[:200]),
         loaded=sum(c > 0 for c in common),
         loaded_s=sum(c for c in common if c > 0),
-        text=f"{len(spans)} stretch{'es' if len(spans) > 1 else ''} without a sample, {seconds:.1f} s in all",
+        text=(
+            f"{len(spans)} stretch{'es' if len(spans) > 1 else ''} without a sample, "
+            f"{seconds:.1f} s in all"
+        ),
     )

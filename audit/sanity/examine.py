@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.engine import State, state_of, true_samples
+from audit.engine import State, gap_rows, state_of, true_samples
 from audit.model import (
     GOOD,
     MISSING,
@@ -21,7 +21,7 @@ from audit.sanity.aggregate import of_channel
 from audit.sanity.between import contradictions
 from audit.sanity.channel import Examined, examine_channel
 from audit.sanity.findings import finding_of, together_with
-from audit.sanity.supply import clock_findings, doubtful, gap_rows, missing, slow
+from audit.sanity.supply import clock_findings, doubtful, missing, slow
 from audit.sanity.trouble import Trouble
 from audit.signal.arrays import median
 from audit.tables import channel_row
@@ -32,9 +32,10 @@ SPARSE = 0.9  # a channel with a sample in fewer rows than this has a rate of it
 def examine(log: Log, car: Car) -> Sanity:
     """A flag a sample and a test for each canonical channel of a log, its noise, and the findings.
 
-    Nothing is changed or deleted in the log. A row between two samples of a slow channel is 9 and counts
-    for nothing; a row that repeats a held value carries the flag of the sample it repeats. At the top of
-    the manifold pressure sensor samples stay believed ('at least this'), the channel's rail test says 3.
+    Nothing is changed or deleted in the log. A row between two samples of a slow channel is 9 and
+    counts for nothing; a row that repeats a held value carries the flag of the sample it repeats.
+    At the top of the manifold pressure sensor samples stay believed ('at least this'), the
+    channel's rail test says 3.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         return _examine(log, car)
@@ -101,7 +102,9 @@ def _one(log: Log, car: Car, name: str, state: State) -> tuple[Examined, FlagArr
 def _rate(
     log: Log, stated: float, t: Array, there: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
 ) -> float:
-    """Samples a second. A held value that does not move says nothing, so intake's figure stands where there is one."""
+    """Samples a second. A held value that does not move says nothing, so intake's figure stands
+    where there is one.
+    """
     if stated > 0:
         return stated
     if there.mean() >= SPARSE or len(t) < 2:

@@ -1,8 +1,8 @@
 """Troubles into findings: how bad, and the sentence. Severity policy stands in one place, here.
 
-A channel that a required check stands on, or that shows what melts an engine, is a 'hold' where it cannot be
-believed for a real part of a wide-open stretch; others, and all that happens elsewhere, are at most a 'watch'.
-Lone glitches are a 'note', trains of them a 'watch'.
+A channel that a required check stands on, or that shows what melts an engine, is a 'hold' where it
+cannot be believed for a real part of a wide-open stretch; others, and all that happens elsewhere,
+are at most a 'watch'. Lone glitches are a 'note', trains of them a 'watch'.
 """
 
 from __future__ import annotations
@@ -44,7 +44,10 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
     if together:
         others = listed([name.replace("_", " ") for name in together])
         others = others[0].upper() + others[1:]
-        message += f" {others} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared ground or supply."
+        message += (
+            f" {others} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared "
+            "ground or supply."
+        )
     return Finding(
         code=trouble.code,
         severity=trouble.severity or _severity(trouble, needed=needed),
@@ -72,7 +75,9 @@ def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
 
 
 def _severity(trouble: Trouble, *, needed: bool) -> str:
-    """What happens outside wide-open stretches holds nothing; sensors that contradict each other do anywhere."""
+    """What happens outside wide-open stretches holds nothing; sensors that contradict each other do
+    anywhere.
+    """
     if trouble.code == "sensor.disagree":
         return "hold" if needed else "watch"
     if needed and _takes_evidence(trouble):
@@ -108,11 +113,22 @@ def _message(trouble: Trouble, unit: str) -> str:
     limit = "" if trouble.limit is None else _figure(trouble.limit, unit)
     times = "once" if trouble.count == 1 else f"{trouble.count} times"
     said = {
-        "sensor.range": f"reads {value}, beyond the believable {limit}, {times} for {trouble.seconds:.1f} s in all",
-        "sensor.rail": f"stands pinned at {value}, {times} for {trouble.seconds:.1f} s in all: that is an end of the sensor or its wiring, no reading",
-        "sensor.flat_line": f"stands still at {value} for {trouble.seconds:.1f} s while the engine works: it is frozen",
+        "sensor.range": (
+            f"reads {value}, beyond the believable {limit}, {times} for {trouble.seconds:.1f} s "
+            "in all"
+        ),
+        "sensor.rail": (
+            f"stands pinned at {value}, {times} for {trouble.seconds:.1f} s in all: that is an "
+            "end of the sensor or its wiring, no reading"
+        ),
+        "sensor.flat_line": (
+            f"stands still at {value} for {trouble.seconds:.1f} s while the engine works: it is "
+            "frozen"
+        ),
         "sensor.spike": f"leaps off and straight back {times}, to {value} at first",
-        "sensor.rate_of_change": f"changes faster than it can {times}: {value}, {limit} is believable",
+        "sensor.rate_of_change": (
+            f"changes faster than it can {times}: {value}, {limit} is believable"
+        ),
         "sensor.dropout": f"falls to {value} for a moment {times}, {trouble.seconds:.1f} s in all",
     }[trouble.code]
     return f"{name[0].upper()}{name[1:]} {said} ({when}). These samples are not believed."
@@ -137,7 +153,9 @@ def listed(names: Sequence[str]) -> str:
 def together_with(
     troubles: Sequence[Trouble], *, within_s: float = 0.06, least: int = 3
 ) -> dict[str, tuple[str, ...]]:
-    """For each channel with a train of spikes or dropouts: the other channels that share three of its moments."""
+    """For each channel with a train of spikes or dropouts: the other channels that share three of
+    its moments.
+    """
     trains: dict[str, list[float]] = {}
     for trouble in troubles:
         if trouble.code in ("sensor.spike", "sensor.dropout") and len(trouble.times) >= least:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from audit.declared import needed_channels, pull_channels, required
+from audit.engine import GAP_S, gap_rows
 from audit.model import Finding, Log, Note
 from audit.sanity.findings import is_needed, listed
-from audit.signal.arrays import median
 from audit.tables import ChannelRow, channel_row
 
 # What a logger writes where a sensor gives no reading; common practice, no published source.
@@ -31,13 +29,12 @@ NO_READING = frozenset(
 )
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
-Rows = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-GAP_S = 0.5
-GAP_TIMES = 5.0
 
 
 def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
-    """A finding for each channel without which the night cannot be cleared. empty: logged, but without a sample."""
+    """A finding for each channel without which the night cannot be cleared. empty: logged, but
+    without a sample.
+    """
     out = []
     needed = needed_channels()
     for name in needed:
@@ -65,9 +62,9 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
     drivers = ("throttle_position", "pedal_position", "manifold_pressure")
     if not any(log.has(name) and name not in empty for name in drivers):
         text = (
-            "Neither throttle, pedal nor manifold pressure is in the log: nothing tells when it was wide open. "
-            + MEND
-        )
+            "Neither throttle, pedal nor manifold pressure is in the log: nothing tells when it "
+            "was wide open. "
+        ) + MEND
         out.append(Finding("sensor.missing", "hold", text, channel="throttle_position"))
     return out
 
@@ -79,14 +76,18 @@ def _cannot_without(channel: str) -> str:
 
 
 def _wanted_rates(channel: str) -> dict[str, float]:
-    """Samples a second of a channel that finding a pull or a required check cannot do without, by its name."""
+    """Samples a second of a channel that finding a pull or a required check cannot do without, by
+    its name.
+    """
     pulls, least = pull_channels()
     finding = {"finding a pull": least} if channel in pulls else {}
     return finding | {row.name: row.least_rate_hz for row in required() if channel in row.channels}
 
 
 def _only_words(log: Log, column: str, row: ChannelRow) -> bool:
-    """Does a column that goes by the name of an unlogged channel hold nothing but words for no reading?"""
+    """Does a column that goes by the name of an unlogged channel hold nothing but words for no
+    reading?
+    """
     return not log.has(row.name) and bool(_words(log, column)) and _words(log, column) <= NO_READING
 
 
@@ -99,11 +100,16 @@ def _words(log: Log, column: str) -> set[str]:
 
 
 def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Finding:
-    """A note where a damage channel's column is blank; a hold where it says that the sensor does not read."""
+    """A note where a damage channel's column is blank; a hold where it says that the sensor does
+    not read.
+    """
     words = _words(log, column)
     what = f'Column "{source}" ({row.name.replace("_", " ")})'
     if words and words <= NO_READING:
-        text = f"{what} holds nothing but {', '.join(sorted(words))}: the sensor is logged and does not read. Mend it."
+        text = (
+            f"{what} holds nothing but {', '.join(sorted(words))}: the sensor is logged and does "
+            "not read. Mend it."
+        )
         return Finding("sensor.missing", "hold", text, channel=row.name)
     text = f"{what} has not one sample: it counts as not logged."
     return Finding("sensor.missing", "note", text, channel=row.name)
@@ -121,7 +127,10 @@ def slow(rates: dict[str, float]) -> list[Finding]:
         starved = [who for who, hz in wanted.items() if rate < SHORT_OF_DUE * hz]
         checks = listed(sorted(starved, key=lambda who: -wanted[who]))
         plain = name.replace("_", " ")
-        text = f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} need{'s' if len(starved) == 1 else ''} {least:g}. Log fewer channels, or faster."
+        text = (
+            f"{plain[0].upper()}{plain[1:]} comes {rate:.2g} times a second; {checks} "
+            f"need{'s' if len(starved) == 1 else ''} {least:g}. Log fewer channels, or faster."
+        )
         out.append(
             Finding("sensor.slow", "hold", text, channel=name, value=rate, limit=least, unit="Hz")
         )
@@ -136,7 +145,10 @@ def doubtful(log: Log) -> list[Finding]:
             continue
         other = f"; it could be {channel.runner_up}" if channel.runner_up else ""
         why = f" ({channel.unit_why})" if channel.unit_why else ""
-        text = f'Column "{channel.source}" was taken for {channel.source_unit or channel.unit}{why}{other}. Name its unit in the car file.'
+        text = (
+            f'Column "{channel.source}" was taken for '
+            f"{channel.source_unit or channel.unit}{why}{other}. Name its unit in the car file."
+        )
         severity = "hold" if is_needed(log, channel.name) else "note"
         out.append(
             Finding(
@@ -175,7 +187,9 @@ def _of_note(note: Note) -> Finding:
 
 
 def _gaps(log: Log) -> list[Finding]:
-    """One finding for the gaps in the rows. Those that take a part of a pull are told with the night's pulls."""
+    """One finding for the gaps in the rows. Those that take a part of a pull are told with the
+    night's pulls.
+    """
     rows = gap_rows(log)
     if not rows.size:
         return []
@@ -187,7 +201,10 @@ def _gaps(log: Log) -> list[Finding]:
         Finding(
             "sensor.gap",
             "watch" if len(rows) >= 3 or total >= max(2.0, 0.02 * log.duration_s) else "note",
-            f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull is read across one.",
+            (
+                f"The rows have {how}, {total:.1f} s in all, the longest {longest:.1f} s; no pull "
+                "is read across one."
+            ),
             channel="time",
             start_s=float(t[rows[0] - 1]),
             end_s=float(t[rows[-1]]),
@@ -196,12 +213,3 @@ def _gaps(log: Log) -> list[Finding]:
             unit="s",
         )
     ]
-
-
-def gap_rows(log: Log) -> Rows:
-    """First row after each gap: longer than 0.5 s and five usual intervals, restarts of the clock left out."""
-    if log.rows < 3:
-        return np.empty(0, dtype=np.intp)
-    dt = np.diff(log.time)
-    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * median(dt))) + 1
-    return np.setdiff1d(rows, np.asarray(log.breaks, dtype=np.intp))

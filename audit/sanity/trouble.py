@@ -14,9 +14,11 @@ from audit.signal.spans import runs
 
 @dataclass(frozen=True)
 class Trouble:
-    """count: events; share: of the channel's samples; seconds: time they cover; value: the worst of them.
+    """count: events; share: of the channel's samples; seconds: time they cover; value: the worst of
+    them.
 
-    loaded, loaded_s: as count and seconds, of what lies in or at a wide-open stretch; loaded_share: of its samples.
+    loaded, loaded_s: as count and seconds, of what lies in or at a wide-open stretch; loaded_share:
+    of its samples.
     """
 
     code: str
@@ -46,7 +48,9 @@ def trouble_of(
     value: float | None = None,
     limit: float | None = None,
 ) -> Trouble | None:
-    """The trouble of the samples in a mask; None when there are none. t: times of the samples, s."""
+    """The trouble of the samples in a mask; None when there are none. t: times of the samples,
+    s.
+    """
     if not mask.any():
         return None
     starts, stops = runs(mask)

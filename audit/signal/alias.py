@@ -21,18 +21,20 @@ SPAN_S = 1.2
 
 
 def alias_hz(hz: float, rate_hz: float) -> float:
-    """Where a swing of hz shows when read at rate_hz: |f - fs round(f / fs)|. Source: sampling theorem."""
+    """Where a swing of hz shows when read at rate_hz: |f - fs round(f / fs)|. Source: sampling
+    theorem.
+    """
     return abs(hz - rate_hz * round(hz / rate_hz))
 
 
 def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int = 4) -> bool:
     """Is the swing locked to the engine's firing, rather than to a frequency of its own?
 
-    t: n seconds; y, rpm: n. Firing of a four-stroke engine comes at rpm cylinders / 120 Hz; its phase is
-    summed up from the engine speed and read at the sample times, which folds it as the logger did.
-    In spans of about 1.2 s the share of the swing explained by that phase (an offset of up to 2.5 Hz
-    allows for an inexact engine speed) is held against white noise and against the best steady
-    frequency. False where the engine speed moves too little to tell the two apart.
+    t: n seconds; y, rpm: n. Firing of a four-stroke engine comes at rpm cylinders / 120 Hz; its
+    phase is summed up from the engine speed and read at the sample times, which folds it as the
+    logger did. In spans of about 1.2 s the share of the swing explained by that phase (an offset of
+    up to 2.5 Hz allows for an inexact engine speed) is held against white noise and against the
+    best steady frequency. False where the engine speed moves too little to tell the two apart.
     """
     clock, level, speed = (np.asarray(a, dtype=np.float64) for a in (t, y, rpm))
     if not clock.shape == level.shape == speed.shape:

@@ -74,7 +74,9 @@ def rows_of(mask: BoolArray) -> IntArray:
 
 
 def median_sorted(y: FloatArray) -> float:
-    """Median of a non-empty array without blanks; many times quicker than numpy's on short arrays."""
+    """Median of a non-empty array without blanks; many times quicker than numpy's on short
+    arrays.
+    """
     half = y.size // 2
     if y.size > SORT_UP_TO:
         if y.size % 2:
@@ -87,7 +89,9 @@ def median_sorted(y: FloatArray) -> float:
 
 
 def median(y: ArrayLike) -> float:
-    """Median as numpy's, NaN for an empty array or one with a NaN; numpy's own takes several times as long on short arrays."""
+    """Median as numpy's, NaN for an empty array or one with a NaN; numpy's own takes several times
+    as long on short arrays.
+    """
     values = np.asarray(y, dtype=np.float64).ravel()
     if not values.size or np.isnan(values).any():
         return float("nan")
@@ -100,7 +104,9 @@ def median_of_finite(y: ArrayLike) -> float:
 
 
 def quantile(y: FloatArray, share: float) -> float:
-    """Quantile of a non-empty array without blanks, linear between order statistics (numpy's default, quicker)."""
+    """Quantile of a non-empty array without blanks, linear between order statistics (numpy's
+    default, quicker).
+    """
     at = (y.size - 1) * share
     low = int(at)
     high = min(low + 1, y.size - 1)
@@ -111,7 +117,9 @@ def quantile(y: FloatArray, share: float) -> float:
 
 
 def line_through(x: FloatArray, y: FloatArray) -> FloatArray:
-    """The least-squares straight line through y at every x, same length. x: at least two distinct values."""
+    """The least-squares straight line through y at every x, same length. x: at least two distinct
+    values.
+    """
     u = x - mean(x)
     middle = mean(y)
     fitted: FloatArray = middle + float(u @ (y - middle)) / float(u @ u) * u
@@ -121,7 +129,8 @@ def line_through(x: FloatArray, y: FloatArray) -> FloatArray:
 def parabola(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
     """The least-squares parabola through y, at other places. x: at least three distinct values.
 
-    Source: orthogonal polynomials on the points (Forsythe 1957, from memory), steady where powers of x are not.
+    Source: orthogonal polynomials on the points (Forsythe 1957, from memory), steady where powers
+    of x are not.
     """
     middle, level = mean(x), mean(y)
     u = x - middle

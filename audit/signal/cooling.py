@@ -14,8 +14,9 @@ def cooling_time(
     """Time constant of a first-order cooling, s: y - towards = (y0 - towards) exp(-t / tau).
 
     t: n seconds; y: n values; towards: the level it ends at. Straight line by least squares through
-    log(y - towards), weighted by (y - towards)² so that samples close to the end do not count by their noise;
-    samples nearer than least_left are left out. None under 4 samples, or where it does not cool.
+    log(y - towards), weighted by (y - towards)² so that samples close to the end do not count by
+    their noise; samples nearer than least_left are left out. None under 4 samples, or where it does
+    not cool.
     Source: Newton's law of cooling.
     """
     clock, values = clean(t, y)

@@ -23,7 +23,8 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Stretches:
-    """The shortest stretches that count as held, on one clock: rows first to stop (one past the last).
+    """The shortest stretches that count as held, on one clock: rows first to stop (one past the
+    last).
 
     For several signals of one clock without blanks; held_above does it all for a single one.
     """
@@ -33,7 +34,9 @@ class Stretches:
     stop: IntArray
 
     def above(self, y: FloatArray) -> Held | None:
-        """The highest level that y, one value a time of the clock and none blank, was at or above; see held_above."""
+        """The highest level that y, one value a time of the clock and none blank, was at or above;
+        see held_above.
+        """
         if not self.first.size:
             return None
         lows = _minima(y, self.first, self.stop)
@@ -52,7 +55,8 @@ class Stretches:
 def stretches(
     t: FloatArray, for_s: float, *, least: int = 2, most_gap_s: float | None = None
 ) -> Stretches:
-    """Where a level can be held for for_s on end, by at least `least` samples; the rest as held_above.
+    """Where a level can be held for for_s on end, by at least `least` samples; the rest as
+    held_above.
 
     t: n seconds, increasing, none blank. Raises ValueError for least under 1.
     """
@@ -79,10 +83,11 @@ def held_above(
 ) -> Held | None:
     """The highest level that y was at or above for for_s on end, by at least `least` samples.
 
-    t: n seconds, increasing; y: n values. Each sample stands for one median interval, so k samples an interval
-    apart have lasted k intervals. No stretch reaches over a gap wider than most_gap_s (default: three
-    median intervals). None where no stretch is long enough. Raises ValueError for least under 1.
-    With noise the level comes out low, never high: it is the lowest sample of its stretch.
+    t: n seconds, increasing; y: n values. Each sample stands for one median interval, so k samples
+    an interval apart have lasted k intervals. No stretch reaches over a gap wider than most_gap_s
+    (default: three median intervals). None where no stretch is long enough. Raises ValueError for
+    least under 1. With noise the level comes out low, never high: it is the lowest sample of its
+    stretch.
     Source: the largest of the moving minima; arithmetic.
     """
     clock, values = clean(t, y)
@@ -100,10 +105,11 @@ def held_below(
 
 
 def spread(t: ArrayLike, y: ArrayLike, level: float, held: Held) -> Held:
-    """The whole stretch round `held` in which y stays at or above `level`; lone samples below do not end it.
+    """The whole stretch round `held` in which y stays at or above `level`; lone samples below do
+    not end it.
 
-    t: n seconds, increasing; y: n values without blanks; level: at or below the held one. How long something lasted
-    is its end minus its start and the interval that the last sample stands for.
+    t: n seconds, increasing; y: n values without blanks; level: at or below the held one. How long
+    something lasted is its end minus its start and the interval that the last sample stands for.
     """
     clock, above = np.asarray(t, dtype=np.float64), np.asarray(y, dtype=np.float64) >= level
     above = above.copy()
@@ -117,11 +123,14 @@ def spread(t: ArrayLike, y: ArrayLike, level: float, held: Held) -> Held:
 
 
 def without_singles(y: ArrayLike) -> FloatArray:
-    """Each value replaced by the median of itself and its two neighbours; the ends by the nearer two's bound.
+    """Each value replaced by the median of itself and its two neighbours; the ends by the nearer
+    two's bound.
 
-    A lone wild sample disappears, a step or a ramp stays. n values without blanks, same length. At an end the
-    value is kept between its neighbour and the line on from its two neighbours, so a ramp keeps its end.
-    Source: running median of three with Tukey's end rule (Tukey, Exploratory Data Analysis, 1977, from memory).
+    A lone wild sample disappears, a step or a ramp stays. n values without blanks, same length. At
+    an end the value is kept between its neighbour and the line on from its two neighbours, so a
+    ramp keeps its end.
+    Source: running median of three with Tukey's end rule (Tukey, Exploratory Data Analysis, 1977,
+    from memory).
     """
     v = np.asarray(y, dtype=np.float64)
     if v.size < 3:
@@ -154,7 +163,9 @@ def _minima(values: FloatArray, first: IntArray, stop: IntArray) -> FloatArray:
 def _wide_minima(
     values: FloatArray, first: IntArray, stop: IntArray, power: IntArray
 ) -> FloatArray:
-    """As _minima: the lesser of the minima over the first and over the last 2**power samples of each stretch."""
+    """As _minima: the lesser of the minima over the first and over the last 2**power samples of
+    each stretch.
+    """
     lows = np.empty(first.size)
     table = values
     for p in range(int(power.max()) + 1):

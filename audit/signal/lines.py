@@ -32,10 +32,11 @@ class Line:
 def theil_sen(t: ArrayLike, y: ArrayLike) -> Line | None:
     """Median of the slopes of all pairs, with its 95 % interval; None under 3 distinct t.
 
-    t need not be sorted (any regressor does). Intercept = median(y) - slope median(t). Over 160 samples
-    the medians of neighbouring blocks stand for them. The interval takes the samples as independent:
-    ringing makes it too narrow.
-    Source: Theil (1950), Sen, J. Am. Stat. Assoc. 63 (1968), interval by Kendall's variance with ties.
+    t need not be sorted (any regressor does). Intercept = median(y) - slope median(t). Over 160
+    samples the medians of neighbouring blocks stand for them. The interval takes the samples as
+    independent: ringing makes it too narrow.
+    Source: Theil (1950), Sen, J. Am. Stat. Assoc. 63 (1968), interval by Kendall's variance with
+    ties.
     """
     found = _slopes(t, y)
     if found is None:
@@ -58,7 +59,9 @@ class Middle(NamedTuple):
 
 
 def median_line(t: ArrayLike, y: ArrayLike) -> Middle | None:
-    """Slope and intercept of theil_sen, without its interval: for a line whose certainty nobody asks."""
+    """Slope and intercept of theil_sen, without its interval: for a line whose certainty nobody
+    asks.
+    """
     found = _slopes(t, y)
     if found is None:
         return None

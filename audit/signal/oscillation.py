@@ -1,4 +1,6 @@
-"""The dominant periodic swing of a signal: how fast, how large, how damped, and whether it is one at all."""
+"""The dominant periodic swing of a signal: how fast, how large, how damped, and whether it is one
+at all.
+"""
 
 from __future__ import annotations
 
@@ -25,10 +27,12 @@ LEAST_SHARE = (
 
 @dataclass(frozen=True)
 class Oscillation:
-    """What swings. hz, amplitude_pp (peak to peak, unit of y), damping (ratio, 0 steady, below 0 growing),
+    """What swings. hz, amplitude_pp (peak to peak, unit of y), damping (ratio, 0 steady, below 0
+    growing),
     cycles and from_s to to_s (where it is there) are None unless found.
 
-    swing_pp: peak to peak of the best periodic component, less what noise alone would give, found or not.
+    swing_pp: peak to peak of the best periodic component, less what noise alone would give, found
+    or not.
     snr: power of the swing over that of the rest. visible_to_hz: highest frequency looked at.
     aliased: the swing is intake pulsation folded down by the sample rate (needs engine speed).
     """
@@ -56,14 +60,15 @@ def oscillation(
 ) -> Oscillation | None:
     """Find the dominant swing; None under 12 samples.
 
-    t: n seconds, strictly increasing, uneven is fine; y: n; highest_hz: default and most useful, a quarter
-    of the rate (median interval); rpm: n, to tell folded intake pulsation. Each frequency is looked at after a
-    moving average over about one period is taken off, so that rise, knee, creep and fade go and the
-    swing stays; then a least-squares spectrum, and the best frequency period by period: it counts as found with at
-    least 2.5 cycles in step with each other, significant against white noise.
+    t: n seconds, strictly increasing, uneven is fine; y: n; highest_hz: default and most useful, a
+    quarter of the rate (median interval); rpm: n, to tell folded intake pulsation. Each frequency
+    is looked at after a moving average over about one period is taken off, so that rise, knee,
+    creep and fade go and the swing stays; then a least-squares spectrum, and the best frequency
+    period by period: it counts as found with at least 2.5 cycles in step with each other,
+    significant against white noise.
     Does not see: swings above visible_to_hz, nor under 2.5 cycles (a wander, a single overshoot).
-    Source: Lomb-Scargle least-squares spectrum with its false-alarm probability (Scargle 1982, from memory);
-    logarithmic decrement, Rao, Mechanical Vibrations, ch. 2 (from memory).
+    Source: Lomb-Scargle least-squares spectrum with its false-alarm probability (Scargle 1982, from
+    memory); logarithmic decrement, Rao, Mechanical Vibrations, ch. 2 (from memory).
     """
     full = np.asarray(t, dtype=np.float64)
     values = np.asarray(y, dtype=np.float64)

@@ -11,9 +11,9 @@ from audit.signal.arrays import FloatArray, clean
 def peak_bound(t: ArrayLike, y: ArrayLike) -> float | None:
     """Highest value that the signal can have had beside its highest sample; None under 3 samples.
 
-    Where the signal is concave about its peak, it lies below the straight lines through the two samples
-    before and the two after: their meeting point bounds the true peak. Beside the ends only one line
-    is there. Noise widens the bound; a spike narrower than two intervals can exceed it
+    Where the signal is concave about its peak, it lies below the straight lines through the two
+    samples before and the two after: their meeting point bounds the true peak. Beside the ends only
+    one line is there. Noise widens the bound; a spike narrower than two intervals can exceed it
     (see peak_interval_error).
     Source: a concave function lies below the extension of its chords.
     """
@@ -47,8 +47,9 @@ def _between(t: FloatArray, y: FloatArray, i: int) -> float:
 def peak_interval_error(interval_s: float, width_s: float) -> float:
     """Largest share of a half-sine peak of width_s that samples interval_s apart can miss, 0 to 1.
 
-    1 - cos(pi interval / (2 width)), all of it where the interval is wider than the peak. For a steady sine
-    of f Hz the width is 1 / (2 f). Raises ValueError for a width of 0. Source: arithmetic.
+    1 - cos(pi interval / (2 width)), all of it where the interval is wider than the peak. For a
+    steady sine of f Hz the width is 1 / (2 f). Raises ValueError for a width of 0. Source:
+    arithmetic.
     """
     if not width_s > 0 or not interval_s >= 0:
         raise ValueError(

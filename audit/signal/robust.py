@@ -46,10 +46,11 @@ def mad_sigma(y: ArrayLike) -> float | None:
 
 
 def modified_z(y: ArrayLike) -> FloatArray:
-    """Modified z-score, 0.6745 (y - median)/MAD, same length; |M| > 3.5 is usually labelled an outlier.
+    """Modified z-score, 0.6745 (y - median)/MAD, same length; |M| > 3.5 is usually labelled an
+    outlier.
 
-    Where the MAD is 0 the mean absolute deviation stands in, y - median over 1.253314 of it; where that
-    is 0 too, all are 0. Blank stays blank.
+    Where the MAD is 0 the mean absolute deviation stands in, y - median over 1.253314 of it; where
+    that is 0 too, all are 0. Blank stays blank.
     Source: Iglewicz and Hoaglin (1993); NIST/SEMATECH e-Handbook 1.3.5.17.
     """
     values = np.asarray(y, dtype=np.float64)
@@ -89,12 +90,13 @@ def resolution(y: ArrayLike) -> float:
 def noise_sigma(t: ArrayLike, y: ArrayLike, *, step: float | None = None) -> float | None:
     """White noise of a signal of unknown shape, as a standard deviation; None under 4 samples.
 
-    Each sample against the straight line between its two neighbours, d = y - (a y_before + b y_after),
-    scaled by sqrt(1 + a² + b²); root mean square of those within 3.5 robust sigma. A slow signal
-    cancels out, a spike or a knee falls away. Held values are first thinned to their updates.
-    Quantisation noise is part of the answer. A true swing faster than an eighth of the rate is
-    taken for noise. step: the resolution of y, where it is known already.
-    Source: second-difference noise estimate (Rice, Ann. Statist. 12 (1984), from memory), robustified.
+    Each sample against the straight line between its two neighbours, d = y - (a y_before + b
+    y_after), scaled by sqrt(1 + a² + b²); root mean square of those within 3.5 robust sigma. A slow
+    signal cancels out, a spike or a knee falls away. Held values are first thinned to their
+    updates. Quantisation noise is part of the answer. A true swing faster than an eighth of the
+    rate is taken for noise. step: the resolution of y, where it is known already.
+    Source: second-difference noise estimate (Rice, Ann. Statist. 12 (1984), from memory),
+    robustified.
     """
     clock, values = clean(t, y)
     if values.size < 4:
@@ -116,7 +118,9 @@ def noise_sigma(t: ArrayLike, y: ArrayLike, *, step: float | None = None) -> flo
 def _without_holds(
     t: FloatArray, y: FloatArray, step: float | None
 ) -> tuple[FloatArray, FloatArray]:
-    """Only the changes, where most rows repeat the one before and the changes are more than one step."""
+    """Only the changes, where most rows repeat the one before and the changes are more than one
+    step.
+    """
     moved = np.concatenate(([True], y[1:] != y[:-1]))
     count = int(np.count_nonzero(moved))
     if count < 6 or 2 * count > y.size:
@@ -132,9 +136,10 @@ def hampel(
 ) -> BoolArray:
     """Outliers against the moving median, a mask as long as y.
 
-    True where |y - m| > max(k 1.4826 MAD, floor), with m and MAD over the samples within window_s / 2
-    on either side (fewer at the ends). floor: in the unit of y, the least distance that counts, so that a
-    quantised still signal is not all outliers. Blank is never True. Raises ValueError for a window of 0.
+    True where |y - m| > max(k 1.4826 MAD, floor), with m and MAD over the samples within window_s /
+    2 on either side (fewer at the ends). floor: in the unit of y, the least distance that counts,
+    so that a quantised still signal is not all outliers. Blank is never True. Raises ValueError for
+    a window of 0.
     Source: Hampel identifier (Davies and Gather 1993, from memory).
     """
     if not window_s > 0:

@@ -11,8 +11,8 @@ from audit.signal.arrays import FloatArray, clean, mean, paired
 def smooth(t: ArrayLike, y: ArrayLike, window_s: float) -> FloatArray:
     """Local straight-line fit over window_s centred on each sample, same length; blanks stay blank.
 
-    A straight line comes out unchanged, at the ends too (there the window is one-sided). A sample alone
-    in its window stays as it is. Raises ValueError for a negative window.
+    A straight line comes out unchanged, at the ends too (there the window is one-sided). A sample
+    alone in its window stays as it is. Raises ValueError for a negative window.
     Source: local linear regression with a uniform kernel (Cleveland 1979, from memory).
     """
     if not window_s >= 0:

@@ -21,9 +21,9 @@ def duration_above(
 ) -> tuple[float, float]:
     """Total and longest time for which the mask holds, s.
 
-    t: n seconds; mask: n. Each sample stands for half of the interval on either side, so a lone sample
-    counts for one interval and not for none. No interval counts for more than most_gap_s (default: three
-    median intervals), so a gap in the log is not time spent.
+    t: n seconds; mask: n. Each sample stands for half of the interval on either side, so a lone
+    sample counts for one interval and not for none. No interval counts for more than most_gap_s
+    (default: three median intervals), so a gap in the log is not time spent.
     """
     clock = np.asarray(t, dtype=np.float64)
     flags = np.asarray(mask, dtype=np.bool_)
@@ -43,7 +43,9 @@ def duration_above(
 
 
 def interp_believed(t_new: ArrayLike, t: ArrayLike, y: ArrayLike, max_gap_s: float) -> FloatArray:
-    """Values of y at t_new on straight lines between its samples; NaN outside them and across gaps over max_gap_s."""
+    """Values of y at t_new on straight lines between its samples; NaN outside them and across gaps
+    over max_gap_s.
+    """
     at = np.asarray(t_new, dtype=np.float64)
     clock, values = clean(t, y)
     if not clock.size:

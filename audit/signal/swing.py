@@ -36,7 +36,8 @@ class Swing:
 
 @dataclass(frozen=True)
 class Run:
-    """Where the swing is there: cycles, amplitude (zero to peak), damping, times, share of variance, surprise;
+    """Where the swing is there: cycles, amplitude (zero to peak), damping, times, share of
+    variance, surprise;
     usual: the amplitude that two thirds of the whole window reach.
     """
 
@@ -112,7 +113,9 @@ def trend(t: FloatArray, y: FloatArray, window: float) -> FloatArray:
 
 
 def _end_levels(t: FloatArray, y: FloatArray, window: float) -> tuple[float, float]:
-    """The level of the trend at both ends: a line through one whole window, read at its outer edge."""
+    """The level of the trend at both ends: a line through one whole window, read at its outer
+    edge.
+    """
     levels = []
     for rows, at in ((t <= t[0] + window, t[0]), (t >= t[-1] - window, t[-1])):
         u, v = t[rows] - at, y[rows]
@@ -144,7 +147,9 @@ def _clipped(rest: FloatArray) -> FloatArray:
 
 
 def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
-    """Share of the variance that a sine of each frequency explains, by least squares (Lomb-Scargle)."""
+    """Share of the variance that a sine of each frequency explains, by least squares
+    (Lomb-Scargle).
+    """
     even = f.size > 2 and np.abs(f[2:] - 2 * f[1:-1] + f[:-2]).max() < 1e-12 * f[-1]
     u = t - t[0]
     turning = turns(u, f[0], f[1] - f[0], f.size) if even else np.exp((2j * np.pi) * f[:, None] * u)
@@ -163,7 +168,9 @@ def _share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
 
 
 def _quick_share(t: FloatArray, rest: FloatArray, f: FloatArray) -> FloatArray:
-    """As _share, taking sine and cosine as orthogonal on this clock: good to some 10 %, for the search only."""
+    """As _share, taking sine and cosine as orthogonal on this clock: good to some 10 %, for the
+    search only.
+    """
     total = float(rest @ rest)
     if total <= 0:
         return np.zeros(f.size)
@@ -190,7 +197,9 @@ def _surprise(share: FloatArray, n: int) -> FloatArray:
 
 
 def period_by_period(swing: Swing) -> Run:
-    """Amplitude and phase in each period (stepping by half of one), and the longest stretch in step."""
+    """Amplitude and phase in each period (stepping by half of one), and the longest stretch in
+    step.
+    """
     t, rest, hz = swing.t, swing.rest, swing.hz
     period = 1 / hz
     turn = np.exp(-2j * np.pi * hz * (t - t[0]))
@@ -199,7 +208,8 @@ def period_by_period(swing: Swing) -> Run:
     low, high = np.searchsorted(t, begin - 1e-9), np.searchsorted(t, begin + period - 1e-9)
     z, count = _local(rest, turn, low, high)
     start, stop = _in_step(z)
-    # drawing in wild samples flattens the first cycles of a swing that dies: undo it where all stays in step
+    # drawing in wild samples flattens the first cycles of a swing that dies: undo it where all
+    # stays in step
     bare, _ = _local(swing.whole, turn, low, high)
     first, last = _in_step(bare)
     if first <= start and last >= stop:
@@ -237,7 +247,9 @@ def _effective(size: FloatArray) -> float:
 def _local(
     rest: FloatArray, turn: ComplexArray, low: IntArray, high: IntArray
 ) -> tuple[ComplexArray, FloatArray]:
-    """Complex amplitude in each window by least squares on one sine (no level: the trend is off)."""
+    """Complex amplitude in each window by least squares on one sine (no level: the trend is
+    off).
+    """
     sums = np.concatenate(
         (
             np.zeros((3, 1), complex),
@@ -254,7 +266,9 @@ def _local(
 
 
 def _in_step(z: ComplexArray) -> tuple[int, int]:
-    """Longest stretch of windows of like phase and of at least 0.3 of the size that a quarter of them reach."""
+    """Longest stretch of windows of like phase and of at least 0.3 of the size that a quarter of
+    them reach.
+    """
     size = np.abs(z)
     large = quantile(size, 0.75)
     strong = size >= 0.3 * large

@@ -1,4 +1,6 @@
-"""Turning vectors of many evenly spaced frequencies, by multiplying on instead of a sine and cosine each."""
+"""Turning vectors of many evenly spaced frequencies, by multiplying on instead of a sine and cosine
+each.
+"""
 
 from __future__ import annotations
 

@@ -6,8 +6,7 @@ import dataclasses
 
 import pytest
 
-from audit.archive.store import join as joins
-from audit.archive.store.join import hold, join
+from audit.archive.store import store
 from audit.archive.store.rescreen import rescreen
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
@@ -33,91 +32,95 @@ def verdicts(archive: Archive) -> list[str]:
 
 
 @pytest.fixture
-def archive(tmp_path) -> Archive:
-    made = Archive(tmp_path / "a")
-    made.add(night(1), date=DAY)
-    return made
+def archive(archive) -> Archive:
+    archive.add(night(1), date=DAY)
+    return archive
 
 
 def test_a_late_log_joins_its_night_as_a_revision(archive):
     before = archive.nights()
-    join(archive, night(1, 2, verdict="hold"), date=DAY)
+    archive.add(night(1, 2, verdict="hold"), date=DAY)
     assert verdicts(archive) == ["hold"]
     assert archive.nights(every=True).height == 2
     assert archive.nights()["night_id"].to_list() == before["night_id"].to_list()
     assert archive.nights()["added_at"].to_list() == before["added_at"].to_list()
     assert archive.logs().height == 2
     assert archive.pulls().height == 4
-    assert verify(archive.places.root) == []
+    assert verify(archive.root) == []
 
 
 def test_the_whole_may_also_turn_out_better(archive):
-    join(archive, night(1, 2, verdict="hold"), date=DAY)
-    join(archive, night(1, 2, 3), date=DAY)
+    archive.add(night(1, 2, verdict="hold"), date=DAY)
+    archive.add(night(1, 2, 3), date=DAY)
     assert verdicts(archive) == ["clear"]
     assert archive.logs().height == 3
 
 
 def test_what_says_the_same_writes_nothing(archive):
-    join(archive, night(1), date=DAY)
+    archive.add(night(1), date=DAY)
     assert archive.nights(every=True).height == 1
 
 
 def test_a_torn_log_is_kept_in_mind_and_let_go_when_it_is_replaced(archive):
-    join(archive, night(1, verdict="hold", torn=True), date=DAY)
+    archive.add(night(1, verdict="hold", torn=True), date=DAY)
     assert sorted(archive.logs()["status"]) == ["read", "rejected"]
-    join(archive, night(1, 2), date=DAY)
+    archive.add(night(1, 2), date=DAY)
     assert "hold" in verdicts(archive)  # the torn one is still of the night
-    join(archive, night(1, 2), date=DAY, instead_of=[TORN.sha256])
+    archive.add(night(1, 2), date=DAY, instead_of=[TORN.sha256])
     assert archive.nights()["verdict"].to_list().count("hold") == 0
-    assert verify(archive.places.root) == []
+    assert verify(archive.root) == []
 
 
 def test_two_kept_nights_that_a_log_between_makes_one_have_one_verdict(archive):
     archive.add(night(3), date=DAY)
-    join(archive, night(1, 2, 3, verdict="stop"), date=DAY)
+    archive.add(night(1, 2, 3, verdict="stop"), date=DAY)
     assert verdicts(archive) == ["stop", "stop"]
     assert archive.logs().height == 3
-    assert verify(archive.places.root) == []
+    assert verify(archive.root) == []
 
 
 def test_a_night_that_is_known_in_part_makes_no_other_better(archive):
-    join(archive, night(1, 2, verdict="hold"), date=DAY)
-    join(archive, night(2, 3), date=DAY)
+    archive.add(night(1, 2, verdict="hold"), date=DAY)
+    archive.add(night(2, 3), date=DAY)
     assert sorted(verdicts(archive)) == ["clear", "hold"]
 
 
 def test_a_very_long_night_is_kept_in_parts(archive, monkeypatch):
-    monkeypatch.setattr(joins, "MOST_TOGETHER", 2)
-    join(archive, night(1, 2), date=DAY)
-    join(archive, night(1, 2, 3, verdict="hold"), date=DAY)
+    monkeypatch.setattr(store, "MOST_TOGETHER", 2)
+    archive.add(night(1, 2), date=DAY)
+    archive.add(night(1, 2, 3, verdict="hold"), date=DAY)
     assert verdicts(archive) == ["hold", "hold"]
     assert archive.logs().height == 3
-    assert verify(archive.places.root) == []
+    assert verify(archive.root) == []
 
 
 def test_a_log_that_a_later_version_can_read_is_kept(archive):
-    join(archive, night(1, verdict="hold", torn=True), date=DAY)
-    read = dataclasses.replace(a_night(5).logs[0], sha256=TORN.sha256)
-    join(archive, dataclasses.replace(night(1), logs=(*a_night(1).logs, read)), date=DAY)
+    archive.add(night(1, verdict="hold", torn=True), date=DAY)
+    made = a_night(5).logs[0]
+    log = dataclasses.replace(made.log, sha256=TORN.sha256)
+    read = dataclasses.replace(made, sha256=TORN.sha256, log=log)
+    archive.add(dataclasses.replace(night(1), logs=(*a_night(1).logs, read)), date=DAY)
     assert verdicts(archive) == ["clear"]
     assert archive.logs()["status"].to_list() == ["read", "read"]
-    assert verify(archive.places.root) == []
+    assert verify(archive.root) == []
 
 
-def test_hold_touches_only_what_stands_better(archive):
-    assert hold(archive, night(1, verdict="hold", torn=True)) == 1
-    assert hold(archive, night(1, verdict="hold", torn=True)) == 0
-    assert hold(archive, night(1)) == 0
+def test_no_night_is_made_better_by_a_part_of_it(archive):
+    archive.add(night(1, 2, verdict="hold"), date=DAY)
+    archive.add(night(1), date=DAY)
     assert verdicts(archive) == ["hold"]
-    assert verify(archive.places.root) == []
+    archive.add(night(1, verdict="stop"), date=DAY)
+    assert verdicts(archive) == ["stop"]
+    assert verify(archive.root) == []
 
 
 def test_a_torn_log_alone_holds_the_nights_of_its_day(archive):
     alone = Night(CAR, (TORN,), "hold", ("torn.zip could not be read",), {})
-    assert hold(archive, alone, date="2026-03-02") == 0
-    assert hold(archive, alone, date=DAY) == 1
+    archive.add(alone, date="2026-03-02")
+    assert verdicts(archive) == ["clear"]
+    archive.add(alone, date=DAY)
     assert verdicts(archive) == ["hold"]
+    assert verify(archive.root) == []
 
 
 def test_what_is_no_log_holds_no_night_judged_anew(tmp_path):

@@ -1,21 +1,20 @@
-"""The journal, judging anew, older formats, and the view of all cars."""
+"""The journal, judging anew, and the view of all cars."""
 
 import dataclasses
 
 import pytest
 
-from audit.archive.store import migrate, tables
 from audit.archive.store.journal import touched_by
-from audit.archive.store.record import Record, read_record, to_bytes
 from audit.archive.store.rescreen import rescreen
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.archive.trend.fleet import fleet
 from audit.archive.trend.trends import trends, trends_of_many
-from audit.errors import ArchiveError, UsageError
+from audit.errors import UsageError
 from audit.model import Car
 from tests.archive.histories import history
 from tests.archive.nights import a_night
+from tests.archive.rows import put_rows
 
 
 @pytest.fixture
@@ -31,7 +30,7 @@ def test_a_note_is_kept_once(kept):
     kept.journal.add("Alder", "fitted new injectors", date="2026-03-05")
     assert kept.journal.of("Alder") == (first,)
     assert first.touches == ("injector_duty", "lambda_at_load", "fuel_differential")
-    assert verify(kept.places.root) == []
+    assert verify(kept.root) == []
 
 
 @pytest.mark.parametrize(
@@ -47,8 +46,37 @@ def test_a_note_that_cannot_be_kept_is_told(kept, car, text, date, said):
         kept.journal.add(car, text, date=date)
 
 
-def test_unknown_words_touch_every_measure():
-    assert "supply" in touched_by("did something")
+@pytest.mark.parametrize("text", ["new tyres", "brake pads", "wash", "new clutch", "did something"])
+def test_unknown_words_touch_nothing_and_say_so(kept, text):
+    note = kept.journal.add("Alder", text, date="2026-03-05")
+    assert note.touches == ()
+    assert "not known" in note.doubt
+    told = kept.journal.add("Alder", text, date="2026-03-05", affects=["supply", "oil_pressure"])
+    assert told.touches == ("supply", "oil_pressure")
+    assert len(kept.journal.of("Alder")) == 1
+
+
+def test_a_note_on_a_day_to_come_touches_nothing(kept):
+    note = kept.journal.add("Alder", "new fuel pump", date="2999-01-01")
+    assert note.touches == ()
+    assert "still to come" in note.doubt
+    assert kept.journal.add("Alder", "new fuel pump", date="2999-01-01", affects=["all"]).touches
+    with pytest.raises(UsageError, match="Did you mean oil_pressure"):
+        kept.journal.add("Alder", "x", date="2026-03-05", affects=["oil_presure"])
+
+
+def test_a_note_is_taken_back(kept):
+    kept.journal.add("Alder", "new fuel pump", date="2026-03-05")
+    kept.journal.remove("Alder", "new  fuel pump")
+    assert kept.journal.of("Alder") == ()
+    with pytest.raises(UsageError, match="Its notes: none"):
+        kept.journal.remove("Alder", "new fuel pump")
+    assert kept.journal.add("Alder", "new fuel pump", date="2026-03-05").touches
+    assert verify(kept.root) == []
+
+
+def test_words_touch_what_the_table_says():
+    assert touched_by("new fuel pump")
     assert "supply" not in touched_by("new fuel pump")
     assert "oil_pressure" not in touched_by("recoil springs of the seat, fuel pump")
 
@@ -71,84 +99,16 @@ def test_judging_anew_keeps_the_old_verdict(kept, monkeypatch):
     assert kept.nights(every=True).height == 4
     assert kept.logs().height == 4
     assert kept.nights()["setting"].to_list() == ["dyno", ""]
-    assert verify(kept.places.root) == []
+    assert verify(kept.root) == []
     assert rescreen(kept) == []
-    verify(kept.places.root, repair=True)
-    assert kept.pulls().height == 3
-
-
-def test_an_older_record_is_brought_up_step_by_step():
-    record = Record(
-        "r", "Alder", "2026-03-01", {"night": [{"night_id": "n", "revision": 0, "old": 1}]}, 1
-    )
-
-    def renamed(rows):
-        return {"night": [{**row, "new": row.pop("old")} for row in rows["night"]]}
-
-    got = migrate.upgraded(record, steps={1: renamed}, to=2)
-    assert (got.format, got.rows["night"][0]["new"]) == (2, 1)
-    with pytest.raises(ArchiveError, match="no way from archive format 1 to 2"):
-        migrate.upgraded(record, steps={}, to=2)
-    with pytest.raises(ArchiveError, match="newer pullaudit"):
-        migrate.upgraded(dataclasses.replace(record, format=9))
-
-
-def test_an_older_archive_is_rebuilt_in_the_new_format(kept, monkeypatch):
-    monkeypatch.setattr(migrate, "FORMAT", 2)
-    for module in ("record", "repair", "verify", "store"):
-        monkeypatch.setattr(f"audit.archive.store.{module}.FORMAT", 2, raising=False)
-
-    def step(rows):
-        return {
-            **rows,
-            "night": [{**row, "setting": row["setting"] or "street"} for row in rows["night"]],
-        }
-
-    monkeypatch.setattr(
-        "audit.archive.store.record.upgraded", lambda r: migrate.upgraded(r, steps={1: step}, to=2)
-    )
-    assert {p.kind for p in verify(kept.places.root)} == {"format"}
-    assert all(p.repaired for p in verify(kept.places.root, repair=True))
-    assert sorted(kept.nights()["setting"].to_list()) == ["dyno", "street"]
-    assert verify(kept.places.root) == []
-
-
-@pytest.mark.parametrize("cut", [0, 10, 100, -1])
-def test_a_torn_record_is_told(tmp_path, cut):
-    record = Record(
-        "r",
-        "Alder",
-        "2026-03-01",
-        {"note": [{"night_id": "n", "revision": 0, "text": "é" * 200}]},
-        1,
-    )
-    path = tmp_path / "r.json.gz"
-    path.write_bytes(to_bytes(record))
-    assert read_record(path) == record
-    path.write_bytes(to_bytes(record)[:cut])
-    with pytest.raises(ArchiveError, match="torn"):
-        read_record(path)
 
 
 def put_history(archive, car, h):
     """Rows of a made-up history straight into the tables."""
-    archive.places.make()
-    migrate.write_format(archive.places)
-    common = {"car": car, "revision": 0}
-    nights = [
-        {
-            **common,
-            "date": d,
-            "night_id": f"{car}{d}",
-            "verdict": "clear",
-            "car_file": f'{{"name": "{car}"}}',
-            "added_at": d,
-        }
-        for d in h.dates
-    ]
-    pulls = [{**common, **row, "night_id": f"{car}{row['date']}"} for row in h.pulls.to_dicts()]
-    logs = [{**common, **row, "night_id": f"{car}{row['date']}"} for row in h.logs.to_dicts()]
-    tables.append(archive.places, {"night": nights, "pull": pulls, "log": logs})
+    nights = [{"car": car, "date": d, "night_id": f"{car}{d}"} for d in h.dates]
+    pulls = [{**row, "night_id": f"{car}{row['date']}"} for row in h.pulls.to_dicts()]
+    logs = [{**row, "night_id": f"{car}{row['date']}"} for row in h.logs.to_dicts()]
+    put_rows(archive, nights, pulls, logs)
 
 
 def test_the_fleet_has_the_worst_first_and_is_quick_the_second_time(tmp_path, monkeypatch):
@@ -170,6 +130,8 @@ def test_a_note_makes_the_fleet_look_anew(tmp_path):
     assert fleet(archive)[0].moved
     archive.journal.add("ill", "new turbo", date=h.dates[h.onset])
     assert fleet(archive)[0].moved == ()
+    archive.journal.remove("ill", "new turbo")
+    assert fleet(archive)[0].moved
 
 
 def test_cars_are_not_mixed(tmp_path):

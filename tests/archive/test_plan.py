@@ -81,13 +81,13 @@ def test_without_a_recovery_the_cool_down_is_the_tables():
 def test_inspection_comes_first_and_the_limit_ends_the_evening():
     text = "\n".join(sheet_of(plan(CAR, Sheet().steps(5, 10, 15).ask())))
     assert (
-        text.index("Ball joints")
+        text.index("Brakes")
         < text.index("Warm up")
         < text.index("% duty, 2 pulls")
         < text.index("ends the evening")
     )
     assert "lift at once" in text
-    for word in ("Tyres", "Hoses", "clamps", "Fluids", "Fuel"):
+    for word in ("Tyres", "hoses", "clamps", "Oil and coolant", "Fuel"):
         assert word in text
 
 

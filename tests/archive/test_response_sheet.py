@@ -117,14 +117,14 @@ def test_the_command_prints_only_json_to_standard_output(archive, tmp_path):
     car = tmp_path / "car.toml"
     car.write_text(CAR_FILE)
     ran = CliRunner().invoke(
-        command, ["--archive", str(archive.places.root), "--car", str(car), "--json", "-"]
+        command, ["--archive", str(archive.root), "--car", str(car), "--json", "-"]
     )
     assert ran.exit_code == 0 and json.loads(ran.stdout)["next"]["duty_pct"] == 25.0
 
 
 def test_the_command_takes_the_only_car_of_the_archive(archive):
     ran = CliRunner().invoke(
-        command, ["--archive", str(archive.places.root), "--target", "11psi", "--units", "metric"]
+        command, ["--archive", str(archive.root), "--target", "11psi", "--units", "metric"]
     )
     assert ran.exit_code == 0 and "kPa" in ran.stdout
 

@@ -127,7 +127,7 @@ def test_a_drift_is_told_with_the_nights_to_its_limit():
     left = (values[-5:].mean() - 12.4) / 0.02  # 12.4 V is the hold limit of the table
     assert trend.forecast.nights == pytest.approx(left, rel=0.2)
     assert trend.forecast.soonest < trend.forecast.nights < trend.forecast.latest
-    assert "reaches the limit of 12.2 V in about" in found.findings[0].message
+    assert "reaches the limit of 12.4 V in about" in found.findings[0].message
 
 
 def test_a_note_starts_a_new_baseline_for_what_it_touches():

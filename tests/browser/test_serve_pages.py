@@ -139,28 +139,20 @@ def test_two_pulls_lie_over_each_other(browser, site):
 def long_history(tmp_path_factory):
     """A car of 40 nights whose overshoot shifts, with a note; rows without logs."""
     import numpy as np
-    import polars as pl
 
-    from audit.archive.store import tables
-    from audit.archive.store.migrate import write_format
     from audit.archive.store.store import Archive
+    from tests.archive.rows import put_rows
     from tests.benchmarks.bench_archive import _batch
 
     archive = Archive(tmp_path_factory.mktemp("history"))
-    archive.places.make()
-    write_format(archive.places)
-    frame = _batch(np.random.default_rng(5), np.arange(40), 1, 40)
-    late = pl.col("date") > frame["date"].unique().sort()[25]
-    tables.append_frame(
-        archive.places,
-        frame.with_columns(
-            boost_settled_kpa=pl.when(late)
-            .then(pl.col("boost_settled_kpa") - 25)
-            .otherwise(pl.col("boost_settled_kpa"))
-        ),
-    )
-    archive.journal.add("car 0", "fitted new injectors", date=frame["date"].unique().sort()[10])
-    return archive.places.root
+    nights, pulls, logs = _batch(np.random.default_rng(5), range(40), 1, 40)
+    days = sorted(n["date"] for n in nights)
+    late = {n["night_id"] for n in nights if n["date"] > days[25]}
+    for pull in pulls:
+        pull["boost_settled_kpa"] -= 25 * (pull["night_id"] in late)
+    put_rows(archive, nights, pulls, logs)
+    archive.journal.add("car 0", "fitted new injectors", date=days[10])
+    return archive.root
 
 
 @pytest.fixture(scope="module")

@@ -139,3 +139,17 @@ def test_no_response_is_seen_where_gears_are_not_all_known(make_pull, table):
     assert codes == {"control.no_response": "hold"}
     _, codes = across(make_pull, table, shapes, gears=[3, 4, 4])
     assert codes == {}
+
+
+@pytest.mark.parametrize(("short", "found"), [(10.0, "watch"), (18.0, "hold")])
+def test_the_shortfall_at_the_end_stop_is_against_the_target_of_that_moment(
+    make_pull, codes, table, short, found
+):
+    falls = lambda t: 120.0 - 9.0 * np.clip(t - 2.5, 0, None)
+    shapes = {
+        "boost": lambda t: np.where(t < 0, -40.0, np.minimum(falls(t) - short, 200.0 * t - 40.0)),
+        "boost_target": falls,
+        "wastegate_duty": lambda t: np.clip(60 + 40 * t, 0, 95.0),
+    }
+    pull = make_pull(6.0, 20.0, shapes, car=Car(duty_max_pct=95.0))
+    assert codes(check, pull, table).get("control.saturated") == found

@@ -293,3 +293,30 @@ def test_a_constant_target_is_not_missed_by_a_duty_set_by_hand(make_pull, codes,
     assert codes(check, make_pull(6.0, 20.0, by_hand), table) == {}
     steered = by_hand | {"wastegate_duty": moving_duty}
     assert codes(check, make_pull(6.0, 20.0, steered), table) == {"boost.under_target": "hold"}
+
+
+def from_its_level(t, *, to):
+    """Boost that stands at 91.5 kPa for half a second and falls for good."""
+    return boost_to(91.5)(t) - (91.5 - to) * np.clip((t - 2.1) / 0.3, 0, 1)
+
+
+def test_a_fall_from_where_the_other_pulls_stay_is_lost_boost(make_pull, codes, table):
+    lost = {"boost": lambda t: from_its_level(t, to=60.0), "boost_target": None}
+    other = {"boost": boost_to(91.5), "boost_target": None}
+    lower = {"boost": boost_to(61.0), "boost_target": None}
+
+    def across(*shapes):
+        pulls = [make_pull(5.0, 50.0, shape, index=i) for i, shape in enumerate(shapes)]
+        measures = [check.measure(p, table).values for p in pulls]
+        return {f.code: rows for f, rows in check.across(pulls, measures, table).findings}
+
+    assert "boost.lost" not in codes(check, make_pull(5.0, 50.0, lost), table)
+    assert across(lost, other, other).get("boost.lost") == (0,)
+    assert "boost.lost" not in across(lost, lower, lower)  # there it is an overshoot
+
+
+def test_a_fall_from_the_target_is_lost_boost(make_pull, codes, table):
+    lost = {"boost": lambda t: from_its_level(t, to=60.0), "boost_target": 91.5}
+    assert codes(check, make_pull(5.0, 50.0, lost), table).get("boost.lost") == "hold"
+    lost["boost_target"] = 60.0
+    assert "boost.lost" not in codes(check, make_pull(5.0, 50.0, lost), table)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from audit.checks.boost import boost_overshoot as check
+from audit.checks.boost.context import boost_trace
 from audit.model import Car
 
 
@@ -428,3 +429,46 @@ def test_the_peak_is_within_1_kpa(make_pull, table, rate, swing):
         true = float(boost(pull.believed("boost").t - 3.0).max())
         off.append(check.measure(pull, table).values["boost_peak_kpa"] - true)
     assert np.quantile(np.abs(off), 0.95) <= 1.0, np.quantile(off, (0.05, 0.5, 0.95))
+
+
+@pytest.mark.parametrize(
+    ("shape", "settled"),
+    [
+        (lambda t: -5.0 + 14.0 * np.clip(t, 0, None), False),  # it never left its rise
+        (lambda t: -5.0 + 150.0 * (1 - np.exp(-np.clip(t, 0, None) / 2.5)), False),  # slowing
+        (lambda t: -5.0 + np.interp(t, (0, 1.3, 6), (0, 80, 150)), True),  # a creep behind a knee
+        (lambda t: -5.0 + np.interp(t, (0, 1.3, 6), (0, 80, 81)), True),
+    ],
+)
+def test_one_rule_says_whether_boost_was_still_building(make_pull, shape, settled):
+    trace = boost_trace(make_pull(2.5, 20.0, {"boost": shape, "boost_target": None}))
+    assert trace.settled is settled
+    assert ("still building" in trace.why) is not settled
+
+
+def piled(make_pull, *, visits=2, rests=False):
+    """A pull in whole kPa whose noisy boost is cut off at 190 kPa absolute, as it was `visits` times in this log."""
+
+    def shape(t):
+        rng = np.random.default_rng(3)
+        rise = lambda since: 100.0 + 93.0 * np.clip(since / 0.8, 0.0, 1.0)
+        pressure = np.where(t < 0, 45.0, rise(t))
+        if visits > 1:
+            pressure = np.where((t > -9.0) & (t < -4.0), rise(t + 9.0), pressure)
+        noise = np.where(rests & (t < -4.0) & (t > -30.0), 0.0, 1.0) * rng.normal(0, 0.45, t.size)
+        return np.round(np.minimum(pressure + noise, 190.0))
+
+    more = {"boost": None, "manifold_pressure": shape, "boost_target": None}
+    pull = make_pull(4.0, 20.0, more, noise=0.0, lead_s=12.0)
+    pull.sanity.noise["manifold_pressure"] = 0.55
+    return pull
+
+
+def test_a_coarse_top_that_boost_piles_up_at_twice_is_a_ceiling(make_pull, table):
+    def found(pull):
+        return [f.code for f in check.judge(check.measure(pull, table), table).findings]
+
+    assert "boost.sensor_ceiling" in found(piled(make_pull))
+    assert "boost.sensor_ceiling" not in found(piled(make_pull, visits=1))
+    # a signal that stands as still elsewhere in the log says nothing where it stands at its top
+    assert "boost.sensor_ceiling" not in found(piled(make_pull, rests=True))

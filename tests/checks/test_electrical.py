@@ -71,3 +71,14 @@ def test_how_long_the_supply_was_low_counts_to_the_last_sample(
     low = lambda t: np.where((t >= 2) & (t < 5), 12.0 + 0.2 * np.sin(40 * t), 13.9)  # noqa: E731
     measured = check.measure(make_pull(rate=10, channels={"battery_voltage": low}, noise={}), table)
     assert "low for 3.0 s" in measured.texts["battery_min_v"]
+
+
+@pytest.mark.parametrize(("rate", "seconds"), [(2.0, 6.5), (20.0, 6.05)])
+def test_a_supply_low_all_through_was_low_for_the_pull_and_one_interval(
+    make_pull: Make, table: Limits, rate: float, seconds: float
+) -> None:
+    """13 samples, half a second apart, stand for 6.5 s; 121 of a twentieth for 6.05 s."""
+    pull = make_pull(rate=rate, channels={"battery_voltage": 12.0}, noise=0.0)
+    text = check.measure(pull, table).texts["battery_min_v"]
+    told = float(text.removesuffix(" s").split()[-1])
+    assert told == pytest.approx(seconds, abs=0.06)

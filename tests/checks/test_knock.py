@@ -73,6 +73,23 @@ def test_one_sample_of_retard_is_nothing(
     )
 
 
+@pytest.mark.parametrize("believed", [True, False])
+@pytest.mark.parametrize(("deg", "severity"), [(11.8, None), (12.2, "hold"), (25.5, "hold")])
+def test_one_sample_that_nobody_can_explain_is_missing_evidence(
+    make_pull: Make,
+    codes: Codes,
+    table: Limits,
+    deg: float,
+    severity: str | None,
+    believed: bool,
+) -> None:
+    """Whether or not the sensor tests took it out as a spike."""
+    lone = pulled(deg, 4.0, 4.04)
+    flags = {} if believed else {"knock_retard": lambda t: np.where(lone(t) > 0, 3, 1)}
+    found = codes(check, make_pull(channels={"knock_retard": lone}, flags=flags), table)
+    assert found == ({"knock.retard": severity} if severity else {})
+
+
 def test_a_learned_offset_is_not_active_knock(make_pull: Make, codes: Codes, table: Limits) -> None:
     assert codes(check, make_pull(channels={"knock_retard": 3.0}), table) == {}
     found = codes(
@@ -138,3 +155,16 @@ def test_a_value_that_goes_up_and_down_is_no_count(make_pull: Make, table: Limit
     measured = check.measure(pull, table)
     assert measured.values.get("knock_count_rise") is None
     assert measured.unable is not None
+
+
+@pytest.mark.parametrize(
+    ("events", "severity"), [([1, 1, 1], None), ([2, 2], "watch"), ([3, 4, 3], "hold"), ([4], None)]
+)
+def test_events_that_two_pulls_reach_count_sooner(
+    make_pull: Make, table: Limits, events: list[int], severity: str | None
+) -> None:
+    shapes = [{"knock_count": counted(n), "knock_retard": None} for n in events]
+    pulls = [make_pull(channels=shape) for shape in shapes]
+    across = check.across(pulls, [check.measure(p, table).values for p in pulls], table)
+    found = [("knock.count", severity)] if severity else []
+    assert [(f.code, f.severity) for f, _ in across.findings] == found

@@ -115,3 +115,35 @@ def test_the_sentence_names_the_speed_that_is_counted(
         "oil_pressure_per_krpm_kpa"
     ]
     assert "counted as 5500 rpm" in text
+
+
+@pytest.mark.parametrize(
+    ("left", "severity"), [(0.82, None), (0.78, "watch"), (0.63, "hold"), (0.43, "stop")]
+)
+def test_both_sides_of_a_sag_that_leaves_enough_for_the_speed(
+    make_pull: Make, codes: Codes, table: Limits, left: float, severity: str | None
+) -> None:
+    """800 kPa before it: what is left is over 60 kPa per 1000 rpm counted, so the sag alone speaks."""
+    sag = lambda t: np.where((t > 4) & (t < 5), 800.0 * left, 800.0)  # noqa: E731
+    pull = make_pull(channels={"oil_pressure": sag}, noise=0.1)
+    measured = check.measure(pull, table)
+    assert measured.values["oil_pressure_sag_pct"] == pytest.approx(100 * (1 - left), abs=0.5)
+    found = codes(check, pull, table)
+    if left > 0.5:  # below, the pressure for the speed is short too
+        assert found == ({"oil.pressure": severity} if severity else {})
+    else:
+        assert found == {"oil.pressure": severity}
+
+
+def test_a_speed_that_dips_by_less_than_three_percent_does_not_excuse_a_sag(
+    make_pull: Make, table: Limits
+) -> None:
+    sag = lambda t: np.where((t > 4) & (t < 5), 500.0, 800.0)  # noqa: E731
+
+    def told(share: float) -> float | None:
+        dip = lambda t: np.where(t > 3, share * 5000.0, 5000.0)  # noqa: E731
+        pull = make_pull(channels={"engine_speed": dip, "oil_pressure": sag}, noise=0.1)
+        return check.measure(pull, table).values["oil_pressure_sag_pct"]
+
+    assert told(0.98) == pytest.approx(37.5, abs=0.5)
+    assert (told(0.96) or 0.0) < 1.0

@@ -120,3 +120,17 @@ def test_a_late_road_speed_is_no_wheelspin(lag_s):
 def test_a_crawling_car_is_not_judged():
     pull = make_pull(gear=3, channels={"vehicle_speed": lambda t: 0 * t + 5.0})
     assert traction.measure(pull, limits()).unable is not None
+
+
+@pytest.mark.parametrize("height", [0.064, 0.1])
+def test_a_road_speed_in_whole_miles_an_hour_adds_no_slip(height):
+    def seen(step_kmh):
+        shapes = {
+            "vehicle_speed": lambda t: rpm_ramp(t) / RATIO[3],
+            "engine_speed": lambda t: rpm_ramp(t) * (1 + with_the_torque(height)(t)),
+        }
+        quantise = {"vehicle_speed": step_kmh} if step_kmh else None
+        pull = make_pull(rate=10.0, gear=3, channels=shapes, quantise=quantise)
+        return traction.measure(pull, limits()).values["clutch_slip_pct"]
+
+    assert seen(1.609344) == pytest.approx(seen(None), abs=0.7)

@@ -13,13 +13,12 @@ from click.testing import CliRunner
 from audit.cli.main import COMMANDS, cli
 
 ROOT = Path(__file__).parents[2]
-HEAVY = ["polars", "numpy", "scipy", "pandera", "pyarrow", "rich", "deltalake"]
+HEAVY = ["polars", "numpy", "scipy", "pandera", "pyarrow", "rich"]
 SLOW_ON_SCREEN = [
     "scipy",
     "pandera",
     "pyarrow",
     "pandas",
-    "deltalake",
     "dask",
     "jsonschema",
     "duckdb",

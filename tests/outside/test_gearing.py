@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from audit.model import Car
-from audit.pulls.gears import rpm_per_kmh
+from audit.model.car import rpm_per_kmh
 from tests.pulls.conftest import build, found, one_pull
 
 TYRES = [

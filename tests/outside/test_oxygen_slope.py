@@ -64,3 +64,17 @@ def test_a_loose_wire_in_the_pull_still_leaps(rate):
 
     found = examine(make_log(rate, change={"lambda": loose}), Car()).findings
     assert any(f.channel == "lambda" and f.severity == "hold" for f in found)
+
+
+@pytest.mark.parametrize("rate", [25.0, 50.0, 100.0])
+def test_air_from_a_fuel_cut_under_an_open_throttle_is_no_leap_of_the_sensor(rate):
+    """A cut of 0.3 s in the pull: a matter for the checks, not a fault of the sensor."""
+
+    def cut(t, v):
+        inverse = lagged(t, 1.0 / v, 0.1, 33.0)
+        back = lagged(t, inverse, 1.25, 33.3)
+        noise = np.random.default_rng(1).normal(0, 0.004, len(t))
+        return 1.0 / np.where(t < 33.3, inverse, back) + noise
+
+    found = examine(make_log(rate, change={"lambda": cut}), Car())
+    assert found.tests["lambda"]["rate_of_change"] == 1

@@ -63,7 +63,7 @@ def test_then_to_what_intake_measured_by_a_pair_of_sensors(clock):
 def test_then_to_the_altitude_and_its_weather(clock):
     log = decided(made(clock, ambient=90.0), Car(altitude_m=1000.0))
     assert log.barometric.kpa == pytest.approx(89.88, abs=0.01)  # ISO 2533:1975
-    assert log.barometric.uncertainty_kpa == pytest.approx(3.0)
+    assert log.barometric.uncertainty_kpa == pytest.approx(2.0)
     assert ambient_doubt(log) is None
 
 

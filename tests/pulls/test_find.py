@@ -56,6 +56,19 @@ def test_a_throttle_sensor_that_tops_out_low_is_taken_by_its_own_top(clock):
     assert len(found(build(log, t))) == 1
 
 
+@pytest.mark.parametrize(("share", "count"), [(0.58, 0), (0.75, 0), (0.8, 1)])
+def test_a_throttle_that_never_gets_near_its_stop_was_never_wide_open(clock, share, count):
+    """Boost comes at part throttle too; sensors whose ends were never taught read 80 to 89 % at the stop."""
+    t = clock()
+    log = one_pull(t)
+    wide = log["throttle_position"].copy()
+    log["throttle_position"] = wide * share
+    assert len(found(build(log, t))) == count
+    log["pedal_position"] = wide
+    (pull,) = found(build(log, t))
+    assert pull.setting == ("throttle" if count else "pedal")
+
+
 def test_a_cruising_log_has_no_pull_though_its_throttle_has_a_top(clock):
     t = clock()
     log = one_pull(t)

@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 
 from audit.model import Car, Series
-from audit.pulls.gears import _counted, _numbered, _starts_in_first, rpm_per_kmh, speed_lag
+from audit.model.car import rpm_per_kmh
+from audit.pulls.gears import _counted, _numbered, _starts_in_first, speed_lag
 from tests.pulls.conftest import RATIOS, build, found, lines, one_pull
 
 

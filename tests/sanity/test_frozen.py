@@ -157,3 +157,48 @@ def test_frozen_at_cruise_is_worth_a_look_and_holds_nothing():
 def test_without_a_throttle_a_frozen_manifold_hides_the_pull_and_holds():
     frozen = {"manifold_pressure": freeze(25.0, 37.0)}
     assert ("manifold_pressure", "hold") in held({"throttle_position": None, **frozen})
+
+
+@pytest.mark.parametrize(("after", "found"), [("leaps", True), ("creeps", False)])
+def test_a_charge_temperature_that_leaps_out_of_its_stand_stood_for_no_reason(after, found):
+    """Whole degrees, two short pulls, still in both: a true one comes out of its stand by a degree, not by five."""
+    starts = (12.0, 30.0)
+
+    def charge(t, v):
+        top = 31.0 if after == "leaps" else 26.0
+        rise = [(0.0, 25.0)]
+        for s in starts:
+            rise += [(s, 25.0), (s + 5.0, top), (s + 12.0, 25.0)]
+        value = np.round(ramp(t, *rise))
+        for s in starts:
+            value = np.where((t > s - 0.5) & (t < s + 5.2), 25.0, value)
+        return value
+
+    change = {
+        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
+        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
+        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
+        "lambda": None,
+        "vehicle_speed": None,
+        "intake_air_temp": charge,
+    }
+    assert (("intake_air_temp", "hold") in held(change)) is found
+
+
+def test_a_charge_temperature_read_every_six_seconds_leaps_by_habit():
+    """Repeated in every row between: it leaps outside pulls as well."""
+    starts = (12.0, 30.0)
+
+    def charge(t, v):
+        true = np.interp(t, (0, 12, 17, 24, 30, 35, 45), (25, 25, 33, 28, 28, 36, 28))
+        return np.round(true[np.searchsorted(t, t // 6 * 6)])
+
+    change = {
+        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
+        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
+        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
+        "lambda": None,
+        "vehicle_speed": None,
+        "intake_air_temp": charge,
+    }
+    assert held(change) == set()

@@ -6,3 +6,5 @@ from pathlib import Path
 ROOT = str(Path(__file__).parents[2])
 if ROOT not in sys.path:
     sys.path.insert(0, ROOT)
+
+from tests.archive.conftest import server  # noqa: E402, F401

@@ -131,3 +131,21 @@ def test_a_receiver_is_warned_when_the_service_died_while_telling(book):
 def test_wrong_ways_are_refused(ways):
     with pytest.raises(UsageError):
         checked(ways)
+
+
+def test_a_hook_that_still_runs_ends_with_the_service(tmp_path):
+    book = tmp_path / "ledger.sqlite"
+    ledger = Ledger(book)
+    ledger.finish([Done(Path("/in/a"), 1, 1, "alder", "1" * 64, "read")], event=("key", EVENT))
+    ledger.close()
+    mark = tmp_path / "mark"
+    teller = Teller(book, Ways(command=f"sh -c 'echo $$ > {mark}; sleep 60'"))
+    teller.start()
+    while not (mark.exists() and mark.read_text()):
+        time.sleep(0.05)
+    teller.stop(within_s=0.1)
+    pid = int(mark.read_text())
+    time.sleep(0.3)
+    assert (
+        not Path(f"/proc/{pid}/cmdline").exists() or not Path(f"/proc/{pid}/cmdline").read_bytes()
+    )

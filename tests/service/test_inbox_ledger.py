@@ -83,7 +83,9 @@ def test_a_torn_ledger_is_kept_aside_and_begun_anew(tmp_path):
 
 
 def test_a_ledger_of_a_newer_version_is_refused(tmp_path):
+    Ledger(tmp_path / "l").close()
     with sqlite3.connect(tmp_path / "l") as db:
-        db.execute("pragma user_version = 99")
+        db.execute("insert into inbox_format values (99)")
+    db.close()
     with pytest.raises(ArchiveError, match="newer"):
         Ledger(tmp_path / "l")

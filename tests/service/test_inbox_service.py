@@ -276,7 +276,7 @@ def test_a_service_that_dies_before_the_night_is_judged_judges_it_after_its_next
     house.once()
     house.put("alder/2025-05-03/b.zip", torn(good_log(2)))
     with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
-        patched.setattr("audit.archive.store.join.join", raising(KeyboardInterrupt))
+        patched.setattr("audit.archive.store.store.Archive.add", raising(KeyboardInterrupt))
         house.once()
     assert verdicts(house) == ["clear"]
     house.once()
@@ -336,6 +336,85 @@ def test_two_services_do_not_work_on_one_archive(house):
         pytest.raises(UsageError, match="another watch"),
     ):
         house.once()
+
+
+def test_a_second_service_on_an_inbox_is_refused_whatever_its_state(house, tmp_path):
+    from audit.service.watch.inbox import _alone_in
+
+    with _alone_in(house.inbox), pytest.raises(UsageError, match="another watch"):
+        house.once(state=tmp_path / "other")
+    house.once()
+
+
+def test_a_name_or_a_time_that_cannot_be_kept_is_skipped_and_the_rest_is_read(house):
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.put(os.fsdecode(b"alder/2025-05-03/\xff.csv"), good_log(2))
+    late = house.put("alder/2025-05-03/late.csv", good_log(3))
+    os.utime(late, (10_000_000_000, 10_000_000_000))
+    service = house.service()
+    service.run()
+    assert house.kept() == {("alder", "a.csv"): 1}
+    assert service.health.skipped == 2
+
+
+def test_a_file_that_fails_in_an_unforeseen_way_does_not_keep_the_others_unread(house, monkeypatch):
+    from audit.service.watch import inbox
+
+    monkeypatch.setattr(inbox, "RETRY_S", (0.1,))
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    bad = house.put("alder/2025-05-03/b.csv", good_log(2))
+    real = inbox.Service._audit_each
+
+    def failing(self, paths, car):
+        if bad in paths:
+            raise RuntimeError("unforeseen")
+        return real(self, paths, car)
+
+    monkeypatch.setattr(inbox.Service, "_audit_each", failing)
+    house.once()
+    assert house.kept() == {("alder", "a.csv"): 1}
+    assert any("b.csv" in note for note in house.notes())
+
+
+def test_services_that_share_a_server_read_each_file_once(house, server, tmp_path):
+    from tests.archive.server import fresh
+
+    house.archive = fresh(server, "shared")
+    for i in range(6):
+        house.put(f"car {i % 3}/2025-05-03/{i}.csv", good_log(i))
+    both = [
+        house.service(state=tmp_path / f"state{i}", logs=str(tmp_path / "logs")) for i in range(2)
+    ]
+    threads = [threading.Thread(target=service.run) for service in both]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(120)
+    assert house.kept() == {(f"car {i % 3}", f"{i}.csv"): 1 for i in range(6)}
+    assert sum(service.health.read for service in both) == 6
+    assert Archive(house.archive).nights().height == 3
+    assert verify(house.archive) == []
+
+
+def test_a_car_that_another_service_has_in_hand_is_waited_for(house, server, tmp_path):
+    from audit.archive.store.database import Database
+    from tests.archive.server import fresh
+
+    house.archive = fresh(server, "claimed")
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    other = Database(house.archive)
+    with other.claimed("inbox alder") as mine:
+        assert mine
+        work = threading.Thread(
+            target=house.once, kwargs={"state": tmp_path / "s", "logs": str(tmp_path / "logs")}
+        )
+        work.start()
+        work.join(5)
+        assert work.is_alive()
+        assert house.said == []
+        other.close()  # as when that service is killed
+    work.join(60)
+    assert house.kept() == {("alder", "a.csv"): 1}
 
 
 def test_a_file_that_ended_the_service_each_time_is_set_aside(house):
@@ -463,6 +542,7 @@ def test_status_tells_whether_the_service_is_well(house):
     after = subprocess.run(argv, cwd=ROOT, capture_output=True, text=True, check=False)
     assert (before.returncode, after.returncode) == (1, 0)
     assert after.stdout.startswith("well: 0 read")
+    assert before.stdout.startswith("not well: ")
 
 
 def test_a_short_soak():

@@ -115,6 +115,24 @@ class TestReading(Pages):
             assert answer.code == 404, path
             assert b"Traceback" not in answer.body and b"<h1>" in answer.body
 
+    def test_nonsense_in_the_query_is_a_400(self):
+        for path in (
+            "/car?name=alder&skip=x",
+            "/car?name=alder&skip=" + "9" * 40,
+            "/car?name=alder&skip=²",
+            "/car",
+            "/trends",
+            "/trends/part",
+            "/response",
+            "/night",
+            "/traces?night=x",
+            "/compare",
+            "/car?name=%ff%fe",
+        ):
+            answer = self.ask(quote(path, safe="/?=&%"))
+            assert answer.code == 400, path
+            assert b"standard error" not in answer.body and b"<h1>" in answer.body
+
     def test_no_path_of_a_request_reaches_the_disk(self):
         for path in (
             "/static/../../../etc/passwd",

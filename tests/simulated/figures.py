@@ -71,12 +71,10 @@ def main() -> None:
     print("\n".join(lines))
     if options.write:
         page = Path(__file__).parents[2] / "docs" / "figures.md"
-        page.write_text(
-            "\n".join(
-                ["# Figures over simulated nights\n", HEAD.format(o=options), "```", *lines, "```"]
-            )
-            + "\n"
-        )
+        text = page.read_text()
+        rest = text[text.index("\n## ") :] if "\n## " in text else "\n"  # what others measured
+        head = ["# Figures over simulated nights\n", HEAD.format(o=options), "```", *lines, "```"]
+        page.write_text("\n".join(head) + "\n" + rest)
 
 
 HEAD = """Printed by `python tests/simulated/figures.py --nights {o.nights} --each {o.each} --first-seed {o.first_seed} --write`.

@@ -1,14 +1,16 @@
-"""Boost against duty as a curve that never falls, with an interval that widens where there is no data.
+"""Boost against duty as a curve that never falls, with an interval that widens where there is no
+data.
 
-Boost at duty d is a level plus the integral of a slope; the slope is the car's own plus a bend that fades over some
-percent of duty (an integrated Ornstein-Uhlenbeck process), so far from the data the curve may still bend either way.
-Gears share the curve and may differ in level and slope; nights and pulls add their spread. The spreads, the
-bend and the power of air density are weighed by how well they explain the data, and the paths are
-drawn from all of them. Paths are then made to rise: inside the data by the nearest rising path in the largest
-deviation, outside by leaving out falling slopes.
-Sources (from memory): Gaussian-process regression, Rasmussen and Williams (2006), chapters 2 and 5; projection
-of posterior paths on rising ones, Lin and Dunson, Biometrika 101 (2014); nearest rising path in the largest
-deviation is the mean of the running maxima from the left and minima from the right, Ubhaya (1974).
+Boost at duty d is a level plus the integral of a slope; the slope is the car's own plus a bend that
+fades over some percent of duty (an integrated Ornstein-Uhlenbeck process), so far from the data the
+curve may still bend either way. Gears share the curve and may differ in level and slope; nights and
+pulls add their spread. The spreads, the bend and the power of air density are weighed by how well
+they explain the data, and the paths are drawn from all of them. Paths are then made to rise: inside
+the data by the nearest rising path in the largest deviation, outside by leaving out falling slopes.
+Sources (from memory): Gaussian-process regression, Rasmussen and Williams (2006), chapters 2 and 5;
+projection of posterior paths on rising ones, Lin and Dunson, Biometrika 101 (2014); nearest rising
+path in the largest deviation is the mean of the running maxima from the left and minima from the
+right, Ubhaya (1974).
 Does not see: a valve that answers otherwise up than down (see audit.archive.step.valve).
 """
 
@@ -51,8 +53,10 @@ class Points:
 class Curve:
     """Settled boost of one gear against duty.
 
-    paths: (PATHS, 101) kPa gauge in the reference air, at 0 to 100 % duty, none falling; noise: (PATHS,) what the next
-    pull adds, kPa; power: (PATHS,) of air density; air: (PATHS,) of the coming night over what it is taken to be. data: lowest and highest duty logged in this gear, () for none.
+    paths: (PATHS, 101) kPa gauge in the reference air, at 0 to 100 % duty, none falling; noise:
+    (PATHS,) what the next pull adds, kPa; power: (PATHS,) of air density; air: (PATHS,) of the
+    coming night over what it is taken to be. data: lowest and highest duty logged in this gear, ()
+    for none.
     """
 
     gear: int
@@ -63,7 +67,9 @@ class Curve:
     air: Array | float = 1.0
 
     def drawn(self, duty: float, *, relative: float = 1.0, pull: bool = True) -> Array:
-        """Draws of boost at a duty, kPa gauge: of the next pull, or of the curve itself. (PATHS,)."""
+        """Draws of boost at a duty, kPa gauge: of the next pull, or of the curve itself.
+        (PATHS,).
+        """
         low = int(np.clip(np.floor(duty), 0, len(GRID) - 2))
         share = float(np.clip(duty - low, 0.0, 1.0))
         level = (1.0 - share) * self.paths[:, low] + share * self.paths[:, low + 1]
@@ -86,7 +92,9 @@ class Curve:
     def duty_for(
         self, boost: float, *, relative: float = 1.0, cover: float = 0.9
     ) -> tuple[float | None, float | None, float | None]:
-        """(lower end, median, upper end) of the duty that settles at `boost`, %; None where 100 % does not reach it."""
+        """(lower end, median, upper end) of the duty that settles at `boost`, %; None where 100 %
+        does not reach it.
+        """
         level = self.paths * relative ** self.power[:, None]
         reached = level >= boost
         first = np.where(reached.any(axis=1), reached.argmax(axis=1), len(GRID))
@@ -109,7 +117,8 @@ def fit_curves(
 ) -> dict[int, Curve]:
     """The curve of each gear asked for; a gear without pulls borrows from the others.
 
-    points: at least one pull, all finite. spring_kpa: the car file's, gauge. Raises ValueError for no pull.
+    points: at least one pull, all finite. spring_kpa: the car file's, gauge. Raises ValueError for
+    no pull.
     """
     if points.n == 0:
         raise ValueError("a curve needs at least one pull")
@@ -118,7 +127,8 @@ def fit_curves(
     total = sum(fit.weight for fit in fits)
     counts = rng.multinomial(PATHS, [fit.weight / total for fit in fits])
     used = [(fit, int(count)) for fit, count in zip(fits, counts, strict=True) if count]
-    # A night differs from the next by more than the few at hand may show, so heavier tails than a normal's.
+    # A night differs from the next by more than the few at hand may show, so heavier tails than a
+    # normal's.
     tails = rng.standard_t(figures("curve")["tails"], PATHS)
     spread = np.concatenate([np.full(c, np.hypot(f.pull_sd, f.night_sd)) for f, c in used])
     noise = spread * tails
@@ -214,7 +224,9 @@ def _expected(pull_sd: float, night_sd: float, bend_sd: float, power: float) -> 
 
 
 def _expected_rise(duty: Array) -> Array:
-    """Boost over the spring that a duty brings before any pull was seen, kPa: a slope that grows evenly with duty."""
+    """Boost over the spring that a duty brings before any pull was seen, kPa: a slope that grows
+    evenly with duty.
+    """
     setting = figures("curve")
     low = setting["slope_low"]
     return np.asarray(setting["slope"] * duty * (low + (1.0 - low) * duty / 100.0))
@@ -268,7 +280,9 @@ def _paths(
 
 
 def _rising(paths: Array, low: float, high: float) -> Array:
-    """Paths that do not fall: the nearest in the largest deviation from low to high, without falling steps outside."""
+    """Paths that do not fall: the nearest in the largest deviation from low to high, without
+    falling steps outside.
+    """
     first, last = int(np.floor(low)), int(np.ceil(high))
     out = paths.copy()
     inside = paths[:, first : last + 1]

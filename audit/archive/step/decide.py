@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from audit.archive.step.response import response_of, step_only
 from audit.archive.step.watches import watched_of
-from audit.archive.store.migrate import read_format
 from audit.archive.store.rows import log_id, rows_of
 from audit.model import VERDICTS, Decision, Finding, Night
 from audit.night.decision import decided, first_look, repeated, watched_tonight
@@ -24,7 +23,7 @@ def with_decision(night: Night, archive: Archive | None = None) -> Night:
     """The night with its decision. archive: what it is kept in, for its history; without one, the
     night's own pulls alone say how far a step may go. Raises ArchiveError for one that cannot be read.
     """
-    if archive is not None and read_format(archive.places) is None:
+    if archive is not None and not archive.exists():
         archive = None
     return dataclasses.replace(night, decision=_decision(night, archive))
 
@@ -70,11 +69,14 @@ def _step(night: Night, archive: Archive | None) -> Step | None:
     if archive is not None:
         return step_only(archive, night.car, setting=night.setting or None)
     common = {"car": night.car.name, "date": "2000-01-01", "night_id": TONIGHT, "revision": 0}
-    rows = rows_of(night, night.logs, common=common, files={}, setting=night.setting, added_at="")
+    common |= {"setting": night.setting, "fuel": night.car.fuel, "added_at": ""}
+    rows = rows_of(night, night.logs, {})
     if not rows["pull"]:
         return None
-    pulls, nights = (pl.DataFrame(rows[k], infer_schema_length=None) for k in ("pull", "night"))
-    logs = pl.DataFrame(rows["log"], infer_schema_length=None)
+    pulls, nights, logs = (
+        pl.DataFrame([common | row for row in rows[k]], infer_schema_length=None)
+        for k in ("pull", "revision", "log")
+    )
     return response_of(pulls, nights, car=night.car, logs=logs, only_step=True).step
 
 

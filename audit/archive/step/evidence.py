@@ -54,7 +54,8 @@ CURVE_TOUCHED = "boost_at_duty"  # a note that touches this measure starts the c
 
 @dataclass(frozen=True)
 class Evidence:
-    """rows: the pulls that count, in order. left_out: why -> how many do not. since, because: day and text
+    """rows: the pulls that count, in order. left_out: why -> how many do not. since, because: day
+    and text
     of the note that started the curve anew, "" for none. setting: of all rows.
     """
 
@@ -116,8 +117,10 @@ def gather(
 ) -> Evidence:
     """The pulls that count of one car.
 
-    pulls: rows with COLUMNS where they are there; nights: rows with night_id, date, setting, verdict, added_at.
-    logs: rows with log_id, wall_start and path, for the order of the pulls in a night; None takes that of the ids.
+    pulls: rows with COLUMNS where they are there; nights: rows with night_id, date, setting,
+    verdict, added_at.
+    logs: rows with log_id, wall_start and path, for the order of the pulls in a night; None takes
+    that of the ids.
     setting: 'dyno', 'street' or '' for not told; None takes the newest night's.
     """
     import polars as pl
@@ -164,7 +167,9 @@ def since_note(notes: Sequence[JournalNote], touched: str) -> tuple[str, str]:
 
 
 def was_tested(notes: Sequence[JournalNote], since: str, *, what: str = VALVE) -> bool:
-    """A note since the curve's start says that the valve, or `what` (a pattern), was tried by hand and works."""
+    """A note since the curve's start says that the valve, or `what` (a pattern), was tried by hand
+    and works.
+    """
     return any(
         not note.touches and note.day >= since and re.search(what, note.text.lower())
         for note in notes
@@ -172,7 +177,9 @@ def was_tested(notes: Sequence[JournalNote], since: str, *, what: str = VALVE) -
 
 
 def _complete(pulls: pl.DataFrame, nights: pl.DataFrame, logs: pl.DataFrame | None) -> pl.DataFrame:
-    """All columns there, gear 0 for unknown, nights' order and verdict, air density over the reference's."""
+    """All columns there, gear 0 for unknown, nights' order and verdict, air density over the
+    reference's.
+    """
     import polars as pl
 
     real = set(REALS)

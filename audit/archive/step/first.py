@@ -1,4 +1,6 @@
-"""The first duty of a car of which nothing is known: from the solenoid's least duty and the bounds of a step."""
+"""The first duty of a car of which nothing is known: from the solenoid's least duty and the bounds
+of a step.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +13,8 @@ from audit.model import Car
 def first_duty(car: Car) -> float:
     """The first duty above none that may be tried after a base run, %.
 
-    One step over the least duty that moves the solenoid, as far as the steepest valve leaves room between
-    the spring's boost, with overshoot on it, and the limit; at least the smallest step.
+    One step over the least duty that moves the solenoid, as far as the steepest valve leaves room
+    between the spring's boost, with overshoot on it, and the limit; at least the smallest step.
     """
     setting = figures("step")
     size = step_size(car)

@@ -14,14 +14,15 @@ from audit.archive.step.step_table import figures
 from audit.model import Car, Decision
 from audit.tables import limits_for
 
+# What hurts people first, then what hurts the engine, then what spoils the evening.
 INSPECT = (
-    "Ball joints, tie rods, wheel bearings",
+    "Brakes: firm pedal, fluid at its mark",
     "Tyres: pressure, tread, age; wheel nuts",
-    "Hoses, clamps: air, coolant, fuel, vacuum",
-    "Wastegate lines, solenoid plug: tight",
-    "Fluids: oil, coolant, brake; no leak below",
-    "Fuel: the right one, and enough of it",
-    "Belts and brakes",
+    "No play: steering, suspension, bearings",
+    "Fuel: no smell, no drip; the right one",
+    "Oil and coolant at their marks, no leak",
+    "Wastegate line, solenoid plug: tight",
+    "Drive belts; hoses and their clamps",
     "Logger: duty, manifold pressure, lambda, intake air, engine speed",
     "Dyno or closed course; someone with you",
 )
@@ -29,8 +30,10 @@ INSPECT = (
 
 @dataclass(frozen=True)
 class Leg:
-    """Pulls at one duty, 0 with the solenoid unplugged. expected, low, high: settled boost in kPa gauge, None
-    where nothing backs a figure; lift: boost at which to lift, never the car's limit, None where none is known."""
+    """Pulls at one duty, 0 with the solenoid unplugged. expected, low, high: settled boost in kPa
+    gauge, None
+    where nothing backs a figure; lift: boost at which to lift, never the car's limit, None where
+    none is known."""
 
     duty: float
     pulls: int
@@ -43,7 +46,8 @@ class Leg:
 
 @dataclass(frozen=True)
 class Plan:
-    """before: what to set and to try before the pulls; legs: in order, () where nothing may be logged; lead: the sentence before them; after: that follows them.
+    """before: what to set and to try before the pulls; legs: in order, () where nothing may be
+    logged; lead: the sentence before them; after: that follows them.
     cool_down_s: between pulls, from cool_from; ends: what ends the evening, one sentence each.
     """
 
@@ -64,7 +68,9 @@ class Plan:
 
 
 def plan(car: Car, response: Response | None = None) -> Plan:
-    """The evening of a car; without a response (or with one that holds no pull) that of a new car."""
+    """The evening of a car; without a response (or with one that holds no pull) that of a new
+    car.
+    """
     known = response if response is not None and response.evidence.n else None
     history = response is not None and response.nights > 0
     if known is not None:
@@ -127,7 +133,10 @@ def _under_limit(car: Car, boost: float) -> float:
 def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...], str]:
     """A base run on the spring, then the first duties, each screened before the next."""
     pulls = int(figures("evening")["pulls_per_step"])
-    lead = "Nothing is logged of this car yet. One gear, the duty held fixed, no boost controller at work."
+    lead = (
+        "Nothing is logged of this car yet. One gear, the duty held fixed, no boost controller at "
+        "work."
+    )
     if response is not None:
         lead = f"{response.step.sentence} {response.step.log_next} Till then as for a new car."
     first, lift = first_duty(car), _first_lift(car)
@@ -151,7 +160,10 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
             lift=lift,
         ),
     )
-    after = "Screen them into the archive. The next duty comes from `pullaudit response`, not from this sheet."
+    after = (
+        "Screen them into the archive. The next duty comes from `pullaudit response`, not from "
+        "this sheet."
+    )
     return lead, legs, after
 
 
@@ -176,7 +188,9 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
 
 
 def _lift(response: Response, high: float | None) -> float | None:
-    """Where to lift: a usual overshoot over the upper end of what is expected, well under the limit, kPa gauge."""
+    """Where to lift: a usual overshoot over the upper end of what is expected, well under the
+    limit, kPa gauge.
+    """
     gear = next((g for g in response.gears if g.gear == response.main), None)
     if gear is None:
         return None
@@ -210,7 +224,9 @@ def _check_leg(response: Response, base: float | None, goal: float) -> tuple[Leg
 
 
 def _cool_down(response: Response | None) -> tuple[float, str]:
-    """Seconds between pulls until a pull's heat has mostly gone, in half minutes, and where that comes from."""
+    """Seconds between pulls until a pull's heat has mostly gone, in half minutes, and where that
+    comes from.
+    """
     setting = figures("evening")
     taus = (
         response.evidence.rows["intake_recovery_s"].drop_nulls().to_list()

@@ -1,4 +1,6 @@
-"""Fuel, mixture, knock and heat carried on to the boost of the next step, and held against their limits."""
+"""Fuel, mixture, knock and heat carried on to the boost of the next step, and held against their
+limits.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,9 @@ ONE_SIDED = 1.645  # 95 % of a normal one
 
 @dataclass(frozen=True)
 class Line:
-    """One measure against boost: y = level + slope (boost - middle), with what is needed for its upper end."""
+    """One measure against boost: y = level + slope (boost - middle), with what is needed for its
+    upper end.
+    """
 
     row: ProjectedRow
     limits: Limit
@@ -84,7 +88,9 @@ def not_projected(lines: Sequence[Line]) -> tuple[str, ...]:
 
 
 def _line(row: ProjectedRow, limit: Limit, x: Array, y: Array) -> Line:
-    """Least squares with the table's slope as one more observation of it (Bayes, normal prior; level unknown)."""
+    """Least squares with the table's slope as one more observation of it (Bayes, normal prior;
+    level unknown).
+    """
     middle = float(x.mean())
     design = np.column_stack([np.ones(len(x)), x - middle])
     noise2 = row.noise**2

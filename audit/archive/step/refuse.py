@@ -18,17 +18,22 @@ if TYPE_CHECKING:
     from audit.model import Car
 
 HIGHEST_AMBIENT_KPA = 105.0
-NO_TARGET = "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its unit, as in --target 14psi."
+NO_TARGET = (
+    "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its "
+    "unit, as in --target 14psi."
+)
 
 
 # What to do about a valve's fault, and what lifts the refusal.
 FAULT_LIFTED = {
-    "no_response": "Engine off, key on, some duty: the solenoid must click, and air blown through must "
-    'change its way. Mend what does not, note the part (`pullaudit note CAR "new solenoid"`), and start '
-    'at a low duty. If all works and its dead band is only wide, note "solenoid tested", and the next '
-    "step is told. Never raise the duty to find out: a valve that frees higher up overboosts.",
-    "reversed": "Swap the solenoid's ports as its maker draws them, or turn its output round in the engine "
-    'computer; note it (`pullaudit note CAR "solenoid lines swapped"`) and start again at a low duty.',
+    "no_response": "Engine off, key on, some duty: the solenoid must click, and air blown through "
+    'must change its way. Mend what does not, note the part (`pullaudit note CAR "new solenoid"`), '
+    "and start at a low duty. If all works and its dead band is only wide, note "
+    '"solenoid tested", and the next step is told. Never raise the duty to find out: a valve that '
+    "frees higher up overboosts.",
+    "reversed": "Swap the solenoid's ports as its maker draws them, or turn its output round in "
+    'the engine computer; note it (`pullaudit note CAR "solenoid lines swapped"`) and start again '
+    "at a low duty.",
 }
 
 
@@ -40,7 +45,8 @@ def gear_said(gear: int) -> str:
 def not_clear(
     nights: pl.DataFrame, setting: str, *, last_clear: float | None = None
 ) -> Step | None:
-    """The refusal after a night that is not clear; of the newest night, or of the newest in this setting.
+    """The refusal after a night that is not clear; of the newest night, or of the newest in this
+    setting.
 
     last_clear: highest duty of the last clear night, %, None for none.
     """
@@ -62,7 +68,10 @@ def not_clear(
             0,
             f"No step up: the night of {rows['date'][-1]} is on {rows['verdict'][-1]}.{because}",
             "last_night",
-            log_next=f"Mend what it names first. Then log two pulls at {_back(last_clear)}, and screen them.",
+            log_next=(
+                f"Mend what it names first. Then log two pulls at {_back(last_clear)}, and screen "
+                "them."
+            ),
         )
     return None
 
@@ -81,7 +90,10 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> St
     if found.left_out.get("without a believed solenoid duty"):
         mend = "The solenoid's duty is not known: log it, or say what you set, as --duty 35."
     elif found.left_out.get("of another setting"):
-        mend = "Pulls of another setting do not count here: say --setting, or log two pulls in this one."
+        mend = (
+            "Pulls of another setting do not count here: say --setting, or log two pulls in this "
+            "one."
+        )
     elif found.left_out.get("with duty moving in the pull"):
         mend = (
             "Hold the duty fixed for two whole pulls: it moves in these, as a boost controller "
@@ -89,8 +101,9 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> St
         )
     else:
         mend = (
-            "Nothing is known of boost against duty yet: log a base run with the solenoid unplugged, "
-            f"then two pulls in one gear at a fixed {first:g} % duty, and screen them into the archive."
+            "Nothing is known of boost against duty yet: log a base run with the solenoid "
+            f"unplugged, then two pulls in one gear at a fixed {first:g} % duty, and screen them "
+            "into the archive."
         )
     return Step(
         "refuse",
@@ -132,8 +145,9 @@ def refusal(
 
 
 def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
-    """The refusal where the least duty tried gives far more than the spring and boost was not seen to rise with duty;
-    None where it does not, or no spring is known. A base run, the curve or a note of a look at the lines lifts it.
+    """The refusal where the least duty tried gives far more than the spring and boost was not seen
+    to rise with duty; None where it does not, or no spring is known. A base run, the curve or a
+    note of a look at the lines lifts it.
     """
     if car.spring_kpa is None or not valve.levels or valve.responds:
         return None
@@ -145,17 +159,21 @@ def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
     return Step(
         "refuse",
         gear,
-        f"No step up: at {low.duty:.1f} % duty boost settles at {low.boost:.1f} kPa gauge, {over:.1f} kPa more than the "
-        f"spring of {car.spring_kpa:.1f} kPa accounts for. A line may be off the wastegate, or this car is like that.",
+        f"No step up: at {low.duty:.1f} % duty boost settles at {low.boost:.1f} kPa gauge, "
+        f"{over:.1f} kPa more than the spring of {car.spring_kpa:.1f} kPa accounts for. A line may "
+        "be off the wastegate, or this car is like that.",
         "over_spring",
         log_next="Look at each line to the wastegate, both ends. If all are on and whole, note it "
-        '(`pullaudit note CAR "wastegate lines tested"`), and the next step is told. A base run with the solenoid '
-        "unplugged that stays on the spring, or a right boost.spring_kpa in the car file, lifts this too.",
+        '(`pullaudit note CAR "wastegate lines tested"`), and the next step is told. A base run '
+        "with the solenoid unplugged that stays on the spring, or a right boost.spring_kpa in the "
+        "car file, lifts this too.",
     )
 
 
 def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Bounds) -> Step | None:
-    """The refusal with fewer pulls or duties than the table asks for, with what to log; None where they suffice."""
+    """The refusal with fewer pulls or duties than the table asks for, with what to log; None where
+    they suffice.
+    """
     setting = figures("step")
     least_pulls, least_duties = int(setting["least_pulls"]), int(setting["least_duties"])
     duty, boost = (
@@ -180,8 +198,9 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
             limit=bounds.limit_kpa,
         )
     why = (
-        f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in {gear_said(gear)}: too few for a "
-        f"curve, which takes {least_pulls} pulls at {least_duties} duties."
+        f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in "
+        f"{gear_said(gear)}: too few for a curve, which takes {least_pulls} pulls at "
+        f"{least_duties} duties."
     )
     if not levels:
         top, goal = None, None
@@ -214,7 +233,9 @@ def _many(count: int, one: str, several: str) -> str:
 def _second_duty(
     top: float, boost: Array, overshoot: Overshoot, bounds: Bounds
 ) -> tuple[str, float]:
-    """(what to log, its duty) after one duty alone: no slope is known, so the steepest that valves have must leave room."""
+    """(what to log, its duty) after one duty alone: no slope is known, so the steepest that valves
+    have must leave room.
+    """
     setting = figures("step")
     highest = float(boost.max())
     peak = highest + overshoot.allowance(highest)
@@ -227,7 +248,8 @@ def _second_duty(
     second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
     if second < top + setting["least"] - 0.05:
         return (
-            f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted with, and the limit is "
-            f"{bounds.limit_kpa:.1f} kPa. Stay at {top:.1f} % duty, or fit a softer spring."
+            f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted "
+            f"with, and the limit is {bounds.limit_kpa:.1f} kPa. Stay at {top:.1f} % duty, or fit "
+            "a softer spring."
         ), top
     return f"Log two pulls at {second:.1f} % duty, and screen them before anything higher.", second

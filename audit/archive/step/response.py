@@ -37,10 +37,12 @@ OVERSHOOT_SHARE_FROM = (
 
 @dataclass(frozen=True)
 class GearResponse:
-    """One gear. gear: 0 for unknown; curve: None without pulls in any gear; rows: its pulls that count.
-    spring_kpa: (lower, median, upper) boost at no duty in the reference air, 90 %. hooked_up_kpa: highest boost peak
-    without wheelspin, slipped_kpa: lowest with it, gauge, None where not seen. wanted: (target, duty low, median, high,
-    how it is known: 'logged', 'beyond the data' or 'guessed from other gears'); None without a target.
+    """One gear. gear: 0 for unknown; curve: None without pulls in any gear; rows: its pulls that
+    count.
+    spring_kpa: (lower, median, upper) boost at no duty in the reference air, 90 %. hooked_up_kpa:
+    highest boost peak without wheelspin, slipped_kpa: lowest with it, gauge, None where not seen.
+    wanted: (target, duty low, median, high, how it is known: 'logged', 'beyond the data' or
+    'guessed from other gears'); None without a target.
     """
 
     gear: int
@@ -58,8 +60,10 @@ class GearResponse:
 
 @dataclass(frozen=True)
 class Response:
-    """gears: those with pulls, then those guessed. main: the gear most pulled last night, None without any.
-    step: of the main gear, or the refusal. nights: how many; notes: sentences on what was taken for granted.
+    """gears: those with pulls, then those guessed. main: the gear most pulled last night, None
+    without any.
+    step: of the main gear, or the refusal. nights: how many; notes: sentences on what was taken for
+    granted.
     """
 
     car: Car
@@ -84,8 +88,9 @@ def response(
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
-    target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno' or 'street';
-    None takes the newest night's. Raises ArchiveError where the archive cannot be read.
+    target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
+    or 'street'; None takes the newest night's. Raises ArchiveError where the archive cannot be
+    read.
     """
     nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
     pulls = archive.pulls(car.name, columns=COLUMNS)
@@ -126,7 +131,9 @@ def response_of(
     findings: pl.DataFrame | None = None,
     only_step: bool = False,
 ) -> Response:
-    """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of gears."""
+    """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of
+    gears.
+    """
     nights = nights.sort([c for c in ("date", "added_at", "night_id") if c in nights.columns])
     found = gather(pulls, nights, logs=logs, notes=notes, setting=setting)
     us = car.units == "us" or (
@@ -195,16 +202,18 @@ def _notes(found: Evidence, car: Car) -> tuple[str, ...]:
     ]
     if found.n and not found.air_known:
         said.append(
-            "Ambient pressure or temperature is not known for every pull; those stand as if in the reference air."
+            "Ambient pressure or temperature is not known for every pull; those stand as if in "
+            "the reference air."
         )
     if car.boost_limit_kpa is None:
         said.append(
-            "The car file gives no boost limit (boost.limit_kpa): steps are halved, and no peak may pass the target by "
-            f"more than {figures('step')['strict_over_target']:g} kPa."
+            "The car file gives no boost limit (boost.limit_kpa): steps are halved, and no peak "
+            f"may pass the target by more than {figures('step')['strict_over_target']:g} kPa."
         )
     if car.sensor_top_kpa is None:
         said.append(
-            "The car file gives no top of the manifold sensor (boost.sensor_top_kpa): only a plateau in a log can show it."
+            "The car file gives no top of the manifold sensor (boost.sensor_top_kpa): only a "
+            "plateau in a log can show it."
         )
     return tuple(said)
 
@@ -313,11 +322,16 @@ class _Maker:
             expected=expected,
             low=low,
             high=high,
-            log_next=f"See to that first, then log two pulls at {base:.1f} % duty: a night without it lifts this.",
+            log_next=(
+                f"See to that first, then log two pulls at {base:.1f} % duty: a night without it "
+                "lifts this."
+            ),
         )
 
     def _proven(self, valve: Valve) -> bool:
-        """Boost was seen to follow duty, in this gear or another, or the valve was tried by hand."""
+        """Boost was seen to follow duty, in this gear or another, or the valve was tried by
+        hand.
+        """
         others = (self._valve(self.found.of_gear(g)) for g in self.found.gears())
         return self.tested or valve.responds or any(other.responds for other in others)
 
@@ -362,13 +376,15 @@ class _Maker:
         )
 
     def _once_more(self, gear: int, base: float, fell_kpa: float, bounds: Bounds) -> Step:
-        """Staying where boost fell as duty rose, but not surely: one more evening tells a backwards valve."""
+        """Staying where boost fell as duty rose, but not surely: one more evening tells a backwards
+        valve.
+        """
         low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
         return Step(
             "stay",
             gear,
-            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, which may be the evening, or "
-            "a valve that works backwards.",
+            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, which "
+            "may be the evening, or a valve that works backwards.",
             "fell",
             from_duty=base,
             duty=base,
@@ -377,7 +393,8 @@ class _Maker:
             high=high,
             limit=bounds.limit_kpa,
             target=bounds.target_kpa,
-            log_next=f"Log two more pulls at {base:.1f} % duty on another evening before any step up.",
+            log_next=f"Log two more pulls at {base:.1f} % duty on another evening before any step "
+            "up.",
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:

@@ -169,7 +169,9 @@ def _points(gear: GearResponse) -> list[dict[str, Any]]:
 
 
 def _curve(gear: GearResponse, response: Response) -> list[dict[str, Any]]:
-    """Of the next pull in last night's air, every CURVE_EVERY_PCT up to the valve's end; 'logged' inside the data."""
+    """Of the next pull in last night's air, every CURVE_EVERY_PCT up to the valve's end; 'logged'
+    inside the data.
+    """
     rows = []
     for duty in range(0, int(min(response.car.duty_max_pct, 100.0)) + 1, CURVE_EVERY_PCT):
         if gear.curve is None:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Overshoot:
-    """worst_kpa: highest peak over the settled level seen; share: the same over the settled level; spread_kpa: sd.
+    """worst_kpa: highest peak over the settled level seen; share: the same over the settled level;
+    spread_kpa: sd.
     seen: False where no pull could show it.
     """
 
@@ -46,10 +47,14 @@ class Bounds:
 
 @dataclass(frozen=True)
 class Step:
-    """action: 'up', 'stay', 'down' or 'refuse'. duty: to try next, % (None for refuse). expected, low, high: settled
-    boost there, kPa gauge, 90 % interval of the next pull; peak: upper end with colder air and overshoot.
-    binds: the bound, one word; sentence: for people, canonical units; log_next: what to log, "" for nothing.
-    target_duty: (lower, median, upper) duty for the target, each None where 100 % does not reach it.
+    """action: 'up', 'stay', 'down' or 'refuse'. duty: to try next, % (None for refuse). expected,
+    low, high: settled
+    boost there, kPa gauge, 90 % interval of the next pull; peak: upper end with colder air and
+    overshoot.
+    binds: the bound, one word; sentence: for people, canonical units; log_next: what to log, "" for
+    nothing.
+    target_duty: (lower, median, upper) duty for the target, each None where 100 % does not reach
+    it.
     """
 
     action: str

@@ -11,7 +11,8 @@ from audit.tables import toml_table
 
 @dataclass(frozen=True, slots=True)
 class ProjectedRow:
-    """A measure that is carried on to the next step's boost; slope and sd a kPa, noise in its unit; over_air: it stands on
+    """A measure that is carried on to the next step's boost; slope and sd a kPa, noise in its unit;
+    over_air: it stands on
     the outside air.
     """
 

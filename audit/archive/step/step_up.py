@@ -1,7 +1,9 @@
-"""The next duty to try in one gear, what it should give, and which bound binds; or why there is none.
+"""The next duty to try in one gear, what it should give, and which bound binds; or why there is
+none.
 
-Each candidate, half a percent at a time above the highest duty of the last clear night, is held against every bound.
-The last one that passes all of them is advised; the bound that the next one breaks is the one that binds.
+Each candidate, half a percent at a time above the highest duty of the last clear night, is held
+against every bound. The last one that passes all of them is advised; the bound that the next one
+breaks is the one that binds.
 """
 
 from __future__ import annotations
@@ -29,7 +31,9 @@ def next_step(
     air: Air,
     evenings: int = 1,
 ) -> Step:
-    """The step up from duty `base` (%, the highest of the last clear night) in the curve's gear. evenings: so far at that duty."""
+    """The step up from duty `base` (%, the highest of the last clear night) in the curve's gear.
+    evenings: so far at that duty.
+    """
     sheet = _Sheet(curve, base, bounds, overshoot, lines, air, evenings)
     here = sheet.middle(base)
     tolerance = figures("step")["on_target"]
@@ -50,8 +54,8 @@ def _there(sheet: _Sheet, here: float) -> Step:
     setting = figures("step")
     step = sheet.stay(
         "target",
-        f"Stay at {sheet.base:.1f} % duty: boost settles at {here:.1f} kPa gauge, which is the target "
-        f"of {sheet.bounds.target_kpa:.1f} kPa as near as pulls repeat.",
+        f"Stay at {sheet.base:.1f} % duty: boost settles at {here:.1f} kPa gauge, which is the "
+        f"target of {sheet.bounds.target_kpa:.1f} kPa as near as pulls repeat.",
     )
     level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
     sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
@@ -75,7 +79,9 @@ class _Sheet:
         low, high = self.known()
         return replace(
             step,
-            log_next=f"Log two more pulls at {self.base:.1f} % duty on another evening: the level is only known to lie "
+            log_next=f"Log two more pulls at {self.base:.1f} % duty on "
+            "another evening: the level is "
+            "only known to lie "
             f"between {low:.1f} kPa and {high:.1f} kPa.",
         )
 
@@ -85,7 +91,9 @@ class _Sheet:
         return low, high
 
     def largest(self) -> float:
-        """The most duty of one step, %: more before boost has followed duty, where `broken` holds it."""
+        """The most duty of one step, %: more before boost has followed duty, where `broken` holds
+        it.
+        """
         bounds = self.bounds
         free = bounds.unproven_pct is not None and not bounds.assumed
         return figures("step")["dead_band_duty"] if free else bounds.step_pct
@@ -176,12 +184,15 @@ def _up(sheet: _Sheet) -> Step:
         return _held(
             sheet,
             binds,
-            f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, first))} with any step up.",
+            (
+                f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, first))} with any "
+                "step up."
+            ),
         )
     low, expected, high = sheet.curve.interval(best, relative=sheet.air.relative)
     lead = (
-        f"Try {best:.1f} % duty next: boost should settle at {expected:.1f} kPa gauge, between {low:.1f} kPa and {high:.1f} kPa "
-        f"nine times in ten. "
+        f"Try {best:.1f} % duty next: boost should settle at {expected:.1f} kPa gauge, between "
+        f"{low:.1f} kPa and {high:.1f} kPa nine times in ten. "
     )
     return sheet.made("up", best, binds, lead + _binding(sheet, binds, best))
 
@@ -194,7 +205,10 @@ def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
     if binds == "intake_peak_c":
         return replace(
             step,
-            log_next=f"Log two pulls at {sheet.base:.1f} % duty on a cooler evening, with longer cool-downs.",
+            log_next=(
+                f"Log two pulls at {sheet.base:.1f} % duty on a cooler evening, with longer "
+                "cool-downs."
+            ),
         )
     return step
 
@@ -229,13 +243,13 @@ def _why(sheet: _Sheet, binds: str, duty: float) -> str:
     if binds == "limit":
         source = bounds.assumed or "the car's limit"
         return (
-            f"A peak of {sheet.peak(duty):.1f} kPa gauge, the upper end with overshoot and colder air counted, would pass "
-            f"{source} of {bounds.limit_kpa:.1f} kPa"
+            f"A peak of {sheet.peak(duty):.1f} kPa gauge, the upper end with overshoot and colder "
+            f"air counted, would pass {source} of {bounds.limit_kpa:.1f} kPa"
         )
     if binds == "sensor":
         return (
-            f"A peak of {sheet.peak(duty) + sheet.air.barometric_kpa:.1f} kPa absolute would come too close to the manifold "
-            f"sensor's top of {bounds.sensor_top_kpa:.1f} kPa"
+            f"A peak of {sheet.peak(duty) + sheet.air.barometric_kpa:.1f} kPa absolute would come "
+            f"too close to the manifold sensor's top of {bounds.sensor_top_kpa:.1f} kPa"
         )
     if binds == "end_stop":
         return f"The solenoid's end stop of {bounds.duty_max_pct:g} % duty is reached"
@@ -244,14 +258,18 @@ def _why(sheet: _Sheet, binds: str, duty: float) -> str:
     if binds == "boost_step":
         return f"The smallest step would bring more than {bounds.step_kpa:g} kPa"
     if binds == "unproven":
-        return f"Boost was not seen to follow duty yet, and {bounds.unproven_pct:g} % is the most without that"
+        return (
+            f"Boost was not seen to follow duty yet, and {bounds.unproven_pct:g} % is the most "
+            "without that"
+        )
     if binds == "step":
         return "No smaller step is left"
     high = sheet.curve.interval(duty, relative=sheet.air.relative)[2]
     line = next(one for one in sheet.lines if one.row.measure == binds)
     return (
-        f"{line.row.label[0].upper()}{line.row.label[1:]} could come to {_said(line.worst(high), line.row.unit)}, "
-        f"its limit being {_said(line.limit(high), line.row.unit)}"
+        f"{line.row.label[0].upper()}{line.row.label[1:]} could come to "
+        f"{_said(line.worst(high), line.row.unit)}, its limit being "
+        f"{_said(line.limit(high), line.row.unit)}"
     )
 
 
@@ -271,13 +289,14 @@ def _down(sheet: _Sheet, here: float) -> Step:
             sheet.base,
             "target",
             f"Boost settles at {here:.1f} kPa gauge, over the target of "
-            f"{sheet.bounds.target_kpa:.1f} kPa, and the spring alone gives more than that: no duty reaches it.",
+            f"{sheet.bounds.target_kpa:.1f} kPa, and the spring alone gives more than that: no "
+            "duty reaches it.",
         )
     return sheet.made(
         "down",
         lower,
         "target",
         f"Go back to {lower:.1f} % duty: boost settles at {here:.1f} kPa gauge, over the target "
-        f"of {sheet.bounds.target_kpa:.1f} kPa; there it should be {expected:.1f} kPa, between {low:.1f} kPa and "
-        f"{high:.1f} kPa nine times in ten.",
+        f"of {sheet.bounds.target_kpa:.1f} kPa; there it should be {expected:.1f} kPa, between "
+        f"{low:.1f} kPa and {high:.1f} kPa nine times in ten.",
     )

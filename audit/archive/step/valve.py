@@ -1,4 +1,6 @@
-"""What the same sheet says of valve and plumbing: direction, dead band, end stop, hysteresis, spread."""
+"""What the same sheet says of valve and plumbing: direction, dead band, end stop, hysteresis,
+spread.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,8 @@ HYSTERESIS_PULLS = 2  # coming down, at duties met going up too
 
 @dataclass(frozen=True)
 class Level:
-    """All pulls at about one duty. Duty %, boost kPa gauge; fitted: by the isotonic fit; low, high: of the pulls;
+    """All pulls at about one duty. Duty %, boost kPa gauge; fitted: by the isotonic fit; low, high:
+    of the pulls;
     spread: sd, None for one pull; peak: highest, None where unknown.
     """
 
@@ -34,7 +37,9 @@ class Level:
 
 @dataclass(frozen=True)
 class Slope:
-    """Boost on duty, kPa per %, with the ends of its 90 % interval and of the one that names a reversed valve."""
+    """Boost on duty, kPa per %, with the ends of its 90 % interval and of the one that names a
+    reversed valve.
+    """
 
     middle: float
     low: float
@@ -44,10 +49,13 @@ class Slope:
 
 @dataclass(frozen=True)
 class Valve:
-    """dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not seen.
-    slope: boost on duty with its interval, None where one duty alone was tried; responds: it was seen to rise.
-    hysteresis_kpa: boost at the same duty coming down minus going up, None where not tried. spread_kpa: pooled
-    sd at the same duty, None without two pulls at one. faults: 'reversed', 'no_response'; said: a sentence each.
+    """dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not
+    seen.
+    slope: boost on duty with its interval, None where one duty alone was tried; responds: it was
+    seen to rise.
+    hysteresis_kpa: boost at the same duty coming down minus going up, None where not tried.
+    spread_kpa: pooled sd at the same duty, None without two pulls at one. faults: 'reversed',
+    'no_response'; said: a sentence each.
     """
 
     levels: tuple[Level, ...]
@@ -61,7 +69,9 @@ class Valve:
 
     @property
     def fell_kpa(self) -> float | None:
-        """By how much boost fell from the first duty to the second, the only ones so far; None where it hardly did."""
+        """By how much boost fell from the first duty to the second, the only ones so far; None
+        where it hardly did.
+        """
         if self.slope is None or len(self.levels) != 2:
             return None
         fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
@@ -83,7 +93,9 @@ def examine_valve(
 ) -> Valve:
     """The valve of one gear from n pulls in their order.
 
-    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising; peak: highest boost of each as it was read, NaN where unknown. tested: somebody tried the valve by hand and found it sound.
+    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising;
+    peak: highest boost of each as it was read, NaN where unknown. tested: somebody tried the valve
+    by hand and found it sound.
     """
     if len(duty) == 0:
         return Valve((), None, None, None, None)
@@ -93,7 +105,10 @@ def examine_valve(
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
         side = "higher" if hysteresis > 0 else "lower"
-        text = f"At the same duty boost settles {abs(hysteresis):.1f} kPa {side} coming down than going up"
+        text = (
+            f"At the same duty boost settles {abs(hysteresis):.1f} kPa {side} coming down than "
+            "going up"
+        )
         said += (f"{text}: a gate or valve that hangs, or heat.",)
     dead, stop = (None, None) if faults else (_dead_band(levels), _end_stop(levels))
     return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said, slope)
@@ -102,7 +117,9 @@ def examine_valve(
 def levels_of(
     duty: Array, boost: Array, weight: Array, *, peak: Array | None = None
 ) -> tuple[Level, ...]:
-    """Pulls put together by duty (closer than the table's step.apart), with the isotonic fit over them."""
+    """Pulls put together by duty (closer than the table's step.apart), with the isotonic fit over
+    them.
+    """
     if len(duty) == 0:
         return ()
     order = np.argsort(duty, kind="stable")
@@ -159,9 +176,10 @@ def _spread(levels: tuple[Level, ...]) -> float | None:
 def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
     """Boost on duty by generalised least squares, kPa per %.
 
-    Pulls of one night share its spread, so a rise within a night counts for more than one from night to
-    night. The spreads are the table's, scaled by how the pulls really lie about the line (its own prior
-    worth PRIOR pulls). Source: generalised least squares, any textbook of regression.
+    Pulls of one night share its spread, so a rise within a night counts for more than one from
+    night to night. The spreads are the table's, scaled by how the pulls really lie about the line
+    (its own prior worth PRIOR pulls). Source: generalised least squares, any textbook of
+    regression.
     """
     setting = figures("valve")
     same = night[:, None] == night
@@ -184,7 +202,8 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
 def _faults(
     duty: Array, slope: Slope | None, *, levels: int, tested: bool
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """A valve that works the wrong way, from two duties on; one that does nothing, from three duties and
+    """A valve that works the wrong way, from two duties on; one that does nothing, from three
+    duties and
     the table's duty on, unless it was tried by hand."""
     setting = figures("valve")
     reach = float(np.ptp(duty))
@@ -194,24 +213,26 @@ def _faults(
     moved = slope.middle * reach
     if slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
         said = (
-            f"{lead} and boost moved by {moved:.1f} kPa, the wrong way: look at the solenoid's ports "
-            "and its rest position."
+            f"{lead} and boost moved by {moved:.1f} kPa, the wrong way: look at the solenoid's "
+            "ports and its rest position."
         )
         return ("reversed",), (said,)
     late = float(duty.max()) >= setting["named_by"] and levels >= 3
     nothing = slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
     if late and nothing and not tested:
         said = (
-            f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, and what is sure of that "
-            f"lies between {slope.low * reach:.1f} kPa and {slope.high * reach:.1f} kPa. The solenoid or "
-            "its lines do not work on the wastegate."
+            f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, and what is sure of "
+            f"that lies between {slope.low * reach:.1f} kPa and {slope.high * reach:.1f} kPa. The "
+            "solenoid or its lines do not work on the wastegate."
         )
         return ("no_response",), (said,)
     return (), ()
 
 
 def _dead_band(levels: tuple[Level, ...]) -> tuple[float, float, float] | None:
-    """Last duty that still gives the lowest level, first that does not, and where the rise meets the level between."""
+    """Last duty that still gives the lowest level, first that does not, and where the rise meets
+    the level between.
+    """
     if len(levels) < 3 or levels[-1].fitted - levels[0].fitted < CLEAR_KPA:
         return None
     flat = [i for i, level in enumerate(levels) if level.fitted - levels[0].fitted < FLAT_KPA]
@@ -244,7 +265,9 @@ def _end_stop(levels: tuple[Level, ...]) -> tuple[float, float, float] | None:
 
 
 def _hysteresis(duty: Array, boost: Array, night: Array, levels: tuple[Level, ...]) -> float | None:
-    """Boost of pulls after a fall of duty minus that of pulls after a rise, within nights, over the duties met both ways."""
+    """Boost of pulls after a fall of duty minus that of pulls after a rise, within nights, over the
+    duties met both ways.
+    """
     apart = figures("step")["apart"]
     place = np.abs(duty[:, None] - np.array([level.duty for level in levels])).argmin(axis=1)
     same = np.diff(night) == 0

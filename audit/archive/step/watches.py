@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
 
 def watched_again(nights: pl.DataFrame, findings: pl.DataFrame | None) -> str:
-    """What is watched in two pulls of the newest night, or there and on the night before; '' for nothing.
+    """What is watched in two pulls of the newest night, or there and on the night before; '' for
+    nothing.
 
     nights: in order, with night_id.
     """

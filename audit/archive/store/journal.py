@@ -2,66 +2,102 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
+import json
 import re
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
-from audit.archive.store.migrate import FORMAT
-from audit.archive.store.record import Record
-from audit.archive.store.store import now
+from audit.archive.store import schema
+from audit.archive.store.database import Database, plain
+from audit.archive.store.days import day_of, now
 from audit.archive.watched import hardware_words, watched
-from audit.errors import UsageError
+from audit.errors import UsageError, did_you_mean
+from audit.model import Car
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from audit.archive.store.store import Archive
-
 
 @dataclass(frozen=True, slots=True)
 class JournalNote:
-    """touches: names of the trended measures that start anew on that day; day: ISO."""
+    """touches: names of the trended measures that start anew on that day; day: ISO. doubt: why it touches none."""
 
     note_id: str
     car: str
     day: str
     text: str
     touches: tuple[str, ...]
+    doubt: str = ""
+
+
+class Keeper(Protocol):
+    """What the journal asks of the archive that it is kept in."""
+
+    @property
+    def db(self) -> Database: ...
+    def car(self, name: str) -> Car: ...
+    def writing(self, car: str) -> AbstractContextManager[None]: ...
+    def notes(self, car: str | None = None) -> pl.DataFrame: ...
 
 
 class Journal:
     """The notes of an archive."""
 
-    def __init__(self, archive: Archive) -> None:
+    def __init__(self, archive: Keeper) -> None:
         self._archive = archive
 
-    def add(self, car: str, text: str, *, date: str) -> JournalNote:
-        """Keep a note; the same note twice is kept once. Raises UsageError for no text, no car or no such day."""
-        from audit.archive.store.store import _day
+    def add(
+        self, car: str, text: str, *, date: str, affects: Sequence[str] | None = None
+    ) -> JournalNote:
+        """Keep a note; the same note twice is kept once.
 
+        affects: names of measures, or 'all' or 'none', that are known better than by the words. Words that the table does
+        not know, and a day to come, touch nothing. Raises UsageError for no text, car, day or measure of that name.
+        """
         text = " ".join(text.split())
         if not text:
             raise UsageError(
                 'the note is empty. Write what was changed, as in: "fitted new injectors".'
             )
-        day = _day(date)
+        day = day_of(date)
         self._archive.car(car)
-        name = f"note-{day}-{hashlib.sha256(f'{car}|{day}|{text}'.encode()).hexdigest()[:16]}"
-        note = JournalNote(name, car, day, text, touched_by(text))
-        with self._archive.writing():
-            if name not in set(self.frame(car)["night_id"]):
-                row = {
-                    "car": car,
-                    "date": day,
-                    "night_id": name,
-                    "revision": 0,
-                    "text": text,
-                    "touches": list(note.touches),
-                    "added_at": now(),
-                }
-                self._archive.put(Record(f"{name}-r0", car, day, {"note": [row]}, FORMAT))
-        return note
+        touches, doubt = _touches(text, day, affects)
+        name = (
+            f"note-{day}-{hashlib.sha256(f'{car}|{day}|{plain(text)}'.encode()).hexdigest()[:16]}"
+        )
+        with self._archive.writing(car):
+            self._archive.db.run("delete from note where note_id = ?", name)
+            row = {
+                "note_id": name,
+                "car": car,
+                "date": day,
+                "text": text,
+                "touches": json.dumps(touches),
+                "added_at": now(),
+            }
+            schema.insert(self._archive.db, "note", [row])
+        return JournalNote(name, car, day, text, tuple(touches), doubt)
+
+    def remove(self, car: str, text: str) -> list[JournalNote]:
+        """Take back the notes on a car with this text or name; they stay in the database as removed.
+
+        Raises UsageError where there is none.
+        """
+        text = " ".join(text.split())
+        found = [n for n in self.of(car) if text in (n.text, n.note_id)]
+        if not found:
+            listed = "; ".join(f"{n.day} {n.text}" for n in self.of(car)) or "none"
+            raise UsageError(f"{car} has no note {text!r}. Its notes: {listed}.")
+        with self._archive.writing(car):
+            for note in found:
+                self._archive.db.run(
+                    "update note set removed_at = ? where note_id = ?", now(), note.note_id
+                )
+        return found
 
     def frame(self, car: str | None = None) -> pl.DataFrame:
         """The notes as rows."""
@@ -69,16 +105,34 @@ class Journal:
 
     def of(self, car: str) -> tuple[JournalNote, ...]:
         """The notes on a car by day."""
-        rows = self.frame(car).select("night_id", "car", "date", "text", "touches").iter_rows()
+        rows = self.frame(car).select("note_id", "car", "date", "text", "touches").iter_rows()
         return tuple(
             JournalNote(i, c, day, text, tuple(touches or ())) for i, c, day, text, touches in rows
         )
 
 
-def touched_by(text: str) -> tuple[str, ...]:
-    """The measures that a note's words touch by the table in schemas/trends.toml; all of them for unknown words.
+def _touches(text: str, day: str, affects: Sequence[str] | None) -> tuple[list[str], str]:
+    """(measures, why there are none)."""
+    every = [measure.name for measure in watched()]
+    if affects:
+        for name in affects:
+            if name not in (*every, "all", "none"):
+                raise UsageError(
+                    f"--affects {name}: no such measure. {did_you_mean(name, [*every, 'all', 'none'])}"
+                )
+        return (every if "all" in affects else [n for n in every if n in affects]), ""
+    if day > dt.datetime.now().astimezone().date().isoformat():
+        return [], f"{day} is still to come"
+    found = touched_by(text)
+    if found is None:
+        return [], "its words are not known as hardware that a measure depends on"
+    return list(found), ""
 
-    None for a note that tells of a test or of how the car is, and not of a change.
+
+def touched_by(text: str) -> tuple[str, ...] | None:
+    """The measures that a note's words touch by the table in schemas/trends.toml; None for unknown words.
+
+    () for a note that tells of a test or of how the car is, and not of a change.
     """
     words = text.lower()
     found: list[str] = []
@@ -87,4 +141,4 @@ def touched_by(text: str) -> tuple[str, ...]:
             if not row.touches:  # tried and found sound, or the car as it is: no change
                 return ()
             found += row.touches
-    return tuple(dict.fromkeys(found)) or tuple(measure.name for measure in watched())
+    return tuple(dict.fromkeys(found)) or None

@@ -2,31 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import dataclasses
+import json
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from audit.archive.store import tables
-from audit.archive.store.migrate import FORMAT
-from audit.archive.store.record import Record
-from audit.archive.store.rows import Row, car_from_json, rows_of
-from audit.archive.store.store import now
+from audit.archive.store.rows import Row, car_from_json, log_id, rows_of, said_of
+from audit.errors import ArchiveError
+from audit.model import VERDICTS, Finding, LogAudit, Night
 
 if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
 Progress = Callable[[int, int], None]
+LOST = "A kept log of this night is lost: "  # until it is put back and judged again
+CHANGED = "Rows of this night were changed: "  # until its logs are screened again
 
 
 @dataclass(frozen=True, slots=True)
 class Rescreened:
-    """One night judged anew: its verdict before and now."""
+    """One night judged anew: its verdict before and now. lost: why kept logs of it could not be read."""
 
     night_id: str
     car: str
     date: str
     before: str
     after: str
+    lost: tuple[str, ...] = ()
 
 
 def rescreen(
@@ -36,20 +39,19 @@ def rescreen(
     every: bool = False,
     progress: Progress | None = None,
 ) -> list[Rescreened]:
-    """Judge the nights that an earlier version judged (or `every` one) from their kept logs.
+    """Judge the nights that an earlier version judged, or that hold for a log that was lost (or `every` one).
 
-    Raises ArchiveError when a kept log cannot be read or the archive cannot be written. Nights done before it
-    stopped stay done.
+    A kept log that cannot be read keeps its rows and holds its night: no verdict becomes better by it.
+    Raises ArchiveError when the archive cannot be written. Nights done before it stopped stay done.
     """
     from audit import __version__
 
-    nights = archive.nights(
-        car, columns=["car", "car_file", "setting", "verdict", "tool", "us_units", "added_at"]
-    )
-    nights = nights.sort(
-        "date", "added_at", "night_id"
-    )  # the night judged last stays the one judged last
-    due = [row for row in nights.iter_rows(named=True) if every or row["tool"] != __version__]
+    nights = archive.nights(car).sort("date", "added_at", "night_id")
+    due = [
+        row
+        for row in nights.iter_rows(named=True)
+        if every or row["tool"] != __version__ or any(r.startswith(LOST) for r in row["reasons"])
+    ]
     done = []
     for i, row in enumerate(due, 1):
         done.append(_one(archive, row))
@@ -58,44 +60,88 @@ def rescreen(
     return done
 
 
+def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
+    """Hold a night, something of which is lost, with all that was found in it. why: begins with LOST or CHANGED."""
+    row = archive.nights(night=name).row(0, named=True)
+    found = archive.findings(night=name)["severity"].to_list()
+    verdict, reasons = _held(row, max([row["verdict"], *found], key=_badness), row["reasons"], why)
+    if (verdict, reasons) != (row["verdict"], row["reasons"]):
+        with archive.writing(row["car"]):
+            archive.restate(name, verdict, reasons)
+
+
+def _badness(word: str) -> int:
+    return VERDICTS.index(word) if word in VERDICTS else -1
+
+
+def _held(
+    before: Row, verdict: str, reasons: Sequence[str], why: Sequence[str]
+) -> tuple[str, list[str]]:
+    """At least hold, and no better than before; what was said before stays said."""
+    verdict = max(verdict, before["verdict"], "hold", key=_badness)
+    old = [r for r in before["reasons"] if not r.startswith(LOST)]
+    old = old if before["verdict"] != "clear" else []
+    first = old if before["verdict"] == "stop" else []
+    return verdict, list(dict.fromkeys([*first, *why, *reasons, *old]))
+
+
 def _one(archive: Archive, night: Row) -> Rescreened:
-    from audit.archive.store.join import torn_rows
-    from audit.night.screen import assemble, audit_log
+    from audit.night.screen import assemble, audit_log, with_findings
 
-    car = car_from_json(night["car_file"])
-    rows = tables.scan(archive.places, "log", car=night["car"])
-    logs = rows.filter(
-        (rows["night_id"] == night["night_id"]) & (rows["revision"] == night["revision"])
-    )
-    kept = logs.filter(logs["file"].is_not_null())
-    audits = [audit_log(archive.read_log(file), car) for file in kept["file"]]
-    judged = assemble([*audits, *torn_rows(logs)], car=car, setting=night["setting"] or "")
-    files = {row["log_id"]: (row["file"], row["file_sha256"]) for row in kept.iter_rows(named=True)}
-    common: Row = {key: night[key] for key in ("car", "date", "night_id")} | {
-        "revision": night["revision"] + 1
-    }
-    read = [audit for audit in judged.logs if audit.status == "read"]
-    new = rows_of(
-        judged, read, common=common, files=files, setting=night["setting"] or "", added_at=now()
-    )
-    rejected = logs.filter(logs["file"].is_null())
-    new["log"] += [
-        {**_bare(row), "revision": common["revision"]} for row in rejected.iter_rows(named=True)
+    name, car = night["night_id"], car_from_json(night["car_file"])
+    before = archive.revision_rows(archive.latest(name))
+    audits: list[LogAudit] = []
+    lost: dict[str, str] = {}
+    if archive.hash_of(archive.latest(name)) != before["revision"][0].get("sha256"):
+        lost[""] = f"{CHANGED}its last verdict's are not those that were written."
+    lost |= {r: r for r in night["reasons"] if r.startswith(CHANGED)}
+    for row in before["log"]:
+        if row["status"] == "rejected":
+            audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row.get("error")))
+        elif row["status"] == "read":
+            try:
+                audits.append(audit_log(archive.read_log(row.get("file", "")), car))
+            except ArchiveError as error:
+                lost[row["log_id"]] = f"{LOST}{error}"
+    judged = assemble(audits, car=car, setting=night["setting"] or "")
+    judged = dataclasses.replace(judged, us_units=bool(night["us_units"]))
+    history = [finding_of(row) for row in before["finding"] if row["level"] == "history"]
+    said = with_findings(judged, history) if history else judged
+    why = list(dict.fromkeys(lost.values()))
+    if lost:
+        verdict, reasons = _held(night, said.verdict, said.reasons if audits else (), why)
+        said = dataclasses.replace(said, verdict=verdict, reasons=tuple(reasons))
+    if not (lost and said.verdict == night["verdict"] and list(said.reasons) == night["reasons"]):
+        archive.make_columns(audits)
+        with archive.writing(night["car"]):
+            archive.seal(archive.put(name, _rows(before, judged, said, set(lost))))
+    return Rescreened(name, night["car"], night["date"], night["verdict"], said.verdict, tuple(why))
+
+
+def _rows(
+    before: dict[str, list[Row]], judged: Night, said: Night, lost: set[str]
+) -> dict[str, list[Row]]:
+    """Rows of the new revision: of what was read anew, and as they were of what is lost or was never read."""
+    read = [a for a in judged.logs if a.status == "read"]
+    files = {r["log_id"]: (r["file"], r["file_sha256"]) for r in before["log"] if r.get("file")}
+    rows = rows_of(judged, read, files)
+    rows["revision"] = [rows["revision"][0] | said_of(said)]
+    again = {log_id(a) for a in read}
+    rows["log"] += [r for r in before["log"] if r["log_id"] not in again]
+    rows["pull"] += [r for r in before["pull"] if r["log_id"] in lost]
+    rows["finding"] += [
+        r
+        for r in before["finding"]
+        if r.get("log_id") in lost or r["level"] == "history" or (lost and r["level"] == "night")
     ]
-    with archive.writing():
-        archive.put(
-            Record(
-                f"{night['night_id']}-r{common['revision']}",
-                night["car"],
-                night["date"],
-                new,
-                FORMAT,
-            )
-        )
-    return Rescreened(
-        night["night_id"], night["car"], night["date"], night["verdict"], judged.verdict
-    )
+    return rows
 
 
-def _bare(row: Row) -> Row:
-    return {key: value for key, value in row.items() if value is not None}
+def finding_of(row: Row) -> Finding:
+    """A finding from its row."""
+    names = ("code", "severity", "message", "channel", "start_s", "end_s", "value", "limit", "unit")
+    told: dict[str, Any] = {name: row.get(name) for name in names}
+    for name in ("likely", "look_at"):
+        found = row.get(name) or ()
+        told[name] = tuple(json.loads(found) if isinstance(found, str) else found)
+    return Finding(**told)

@@ -1,73 +1,43 @@
-"""Questions in SQL over an archive's rows, by DuckDB: tables nights, logs, pulls, findings, notes."""
+"""Questions in SQL over an archive: views nights, logs, pulls, findings, notes, and the tables below them. Reads only."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from audit.errors import ArchiveError, UsageError
+import csv
+import io
+import json
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from audit.archive.store.store import Archive
 
-VIEWS = {"nights": "night", "logs": "log", "pulls": "pull", "findings": "finding", "notes": "note"}
+
+def ask(archive: Archive, query: str) -> tuple[list[str], list[list[Any]]]:
+    """Names and rows of the answer. Raises UsageError for a question that is none or would change something."""
+    archive.must_exist()
+    names, rows = archive.db.ask(query)
+    return names, [[_plain(v) for v in row] for row in rows]
 
 
-def ask(archive: Archive, query: str) -> pl.DataFrame:
-    """The answer to a query. Each night counts as last screened.
-
-    Raises UsageError when DuckDB is not installed or does not understand the query.
-    """
-    import polars as pl
-
-    try:
-        import duckdb
-    except ModuleNotFoundError:
-        raise UsageError("--sql needs DuckDB: pip install duckdb.") from None
-    archive.nights(columns=["night_id"])  # tells when there is no archive
-    with duckdb.connect(":memory:") as db:
-        for name, kind in VIEWS.items():
-            _view(db, archive, name, kind)
-        try:
-            answer = db.execute(query)
-            names = [column[0] for column in answer.description or []]
-            return pl.DataFrame(
-                answer.fetchall(), schema=names, orient="row", infer_schema_length=None
-            )
-        except duckdb.Error as error:
-            raise UsageError(
-                f"--sql: {str(error).splitlines()[0]}. Tables: {', '.join(VIEWS)}."
-            ) from None
+def as_csv(names: list[str], rows: list[list[Any]]) -> str:
+    """The answer as CSV; what is nested as JSON in its cell."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows(
+        [json.dumps(v, ensure_ascii=False) if isinstance(v, list | dict) else v for v in row]
+        for row in rows
+    )
+    return out.getvalue()
 
 
-def _view(db: object, archive: Archive, name: str, kind: str) -> None:
-    """A view on the Parquet files of one kind; only the newest revision of each night."""
-    from audit.archive.store import tables
-
-    files = tables.files_of(archive.places, kind)
-    if not files:
-        return
-    known = archive_columns(archive)
-    columns = ", ".join(f'"{c}"' for c in tables.columns_of(kind, known))
-    nights = tables.files_of(archive.places, "night")
-    newest = ""
-    if kind != "note":
-        newest = f" where (night_id, revision) in (select (night_id, max(revision)) from {_parquet(nights)} group by night_id)"  # noqa: S608 - our own file names
-    db.execute(f"create view {name} as select {columns} from {_parquet(files)}{newest}")  # type: ignore[attr-defined] # noqa: S608
+def as_json(names: list[str], rows: list[list[Any]]) -> str:
+    """The answer as JSON: {"columns": [...], "rows": [[...]]}."""
+    return json.dumps({"columns": names, "rows": rows}, ensure_ascii=False, indent=2)
 
 
-def _parquet(files: list[str]) -> str:
-    listed = ", ".join("'" + file.replace("'", "''") + "'" for file in files)
-    return f"read_parquet([{listed}], union_by_name = true, hive_partitioning = false)"
-
-
-def archive_columns(archive: Archive) -> list[str]:
-    """The columns that the tables have now. Raises ArchiveError when they cannot be read."""
-    from audit.archive.store import tables
-
-    table = tables.open_table(archive.places)
-    found = [field.name for field in table.schema().fields]
-    if not found:
-        raise ArchiveError(f"{archive.places.tables}: the tables have no columns.")
-    return found
+def _plain(value: Any) -> Any:
+    if isinstance(value, float) and value - value != 0:
+        return None
+    return (
+        value if value is None or isinstance(value, str | int | float | list | dict) else str(value)
+    )

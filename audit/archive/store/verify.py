@@ -1,262 +1,182 @@
-"""Proof that an archive is whole: every hash, every row's log, every record, every column."""
+"""Proof that an archive is whole: the database, its references, every revision's hash, every kept log."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections import defaultdict
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from audit.archive.store import tables
-from audit.archive.store.migrate import FORMAT, read_format
-from audit.archive.store.places import Places, sha256_of
-from audit.archive.store.record import Record, read_record
-from audit.errors import ArchiveError, UnreadableLog
-from audit.model import Car
+from audit.archive.store import schema
+from audit.archive.store.database import shown
+from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
+from audit.archive.store.store import Archive
+from audit.errors import ArchiveError
 
 if TYPE_CHECKING:
-    import polars as pl
+    from collections.abc import Iterator
 
-Key = tuple[str, int]  # night_id, revision
+BACKUP = "Put back the last backup (docs/archive.md, Backup and restore)"
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing that is wrong. kind: 'format', 'record', 'log', 'orphan', 'tables'; path: where; repaired: whether
-    it is mended now.
+    """One thing that is wrong. kind: 'database', 'schema', 'revision', 'night', 'log' or 'spare'; path: where; what: with its mend.
+
+    A spare file is no harm: a write that was cut off left it, and the same log uses it again.
     """
 
     kind: str
     path: str
     what: str
-    repaired: bool = False
-
-
-@dataclass
-class Survey:
-    """What verify found. records: by (night_id, revision); in_tables: row counts a kind; broken, orphans: log files."""
-
-    problems: list[Problem] = field(default_factory=list)
-    records: dict[Key, Record] = field(default_factory=dict)
-    pending: dict[Key, Record] = field(default_factory=dict)
-    torn: list[Path] = field(default_factory=list)
-    broken: set[str] = field(default_factory=set)
-    orphans: list[str] = field(default_factory=list)
-    lost_records: set[Key] = field(default_factory=set)
-
-    def add(self, kind: str, path: object, what: str) -> None:
-        self.problems.append(Problem(kind, str(path), what))
 
 
 def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
     """All that is wrong with an archive; [] when it is whole.
 
-    repair: set aside what is broken, rebuild records and tables from what is whole, screen logs that no record
-    tells of anew; what could be mended is marked so. Raises ArchiveError when there is no archive, it is of a newer
-    format, or the repair cannot write. A write that was cut off is no problem: the next one finishes it.
+    repair: a night whose kept log is lost, or whose rows were changed, is held, with all that was found in it. What is
+    not there cannot be made. Raises ArchiveError when there is no archive or it is of a newer version.
     """
-    places = Places(Path(path))
-    if not places.records.is_dir():
-        raise ArchiveError(f"{places.root}: no archive there.")
-    if repair:
-        from audit.archive.store.repair import repair_archive
-
-        return repair_archive(places)
-    with _quiet(places):
-        return survey(places).problems
-
-
-@contextmanager
-def _quiet(places: Places) -> Iterator[None]:
-    """Hold the lock while looking, so that no writer is half way; on a read-only disk there is none to wait for."""
-    from filelock import FileLock, Timeout
-
-    from audit.archive.store.store import LOCK_WAIT_S
-
-    lock = FileLock(places.lock)
+    archive = Archive(path)
+    if not archive.db.exists():
+        archive.must_exist()
     try:
-        lock.acquire(timeout=LOCK_WAIT_S)
-    except Timeout:
-        raise ArchiveError(
-            f"{places.root}: another program is writing to it. Verify again when it has ended."
-        ) from None
-    except OSError:
-        yield
-        return
-    try:
-        yield
-    finally:
-        lock.release()
-
-
-def survey(places: Places) -> Survey:
-    """Look at everything, change nothing."""
-    seen = Survey()
-    tables.forget(places)
-    _format(places, seen)
-    _records(places, seen)
-    frames = _frames(places, seen)
-    _logs(places, seen, set(frames["log"]["file"].drop_nulls()) if frames else set())
-    if frames:
-        _tables(places, seen, frames)
-    return seen
-
-
-def _format(places: Places, seen: Survey) -> None:
-    try:
-        found = read_format(places)
+        found = [
+            Problem("database", shown(archive.db.address), f"{text}. {BACKUP}.")
+            for text in archive.db.broken()
+        ]
+        found += [] if found else _schema(archive)
     except ArchiveError as error:
-        if "newer" in str(error):
+        if "newer pullaudit" in str(error):
             raise
-        seen.add("format", places.format_file, str(error))
+        return [Problem("database", shown(archive.db.address), str(error).split(": ", 1)[-1])]
+    if found:
+        return found
+    archive.must_exist()
+    why: dict[str, list[str]] = defaultdict(list)
+    try:
+        found = [*_revisions(archive, why), *_logs(archive, why)]
+    except ArchiveError as error:
+        return [Problem("database", shown(archive.db.address), str(error).split(": ", 1)[-1])]
+    if repair:
+        newest = "(select max(number) from revision r where r.night_id = night.night_id)"
+        with archive.db.writing():
+            archive.db.run(
+                f"update night set latest = (select id from revision x where x.night_id = night.night_id and x.number = {newest}) "
+                "where exists (select 1 from revision x where x.night_id = night.night_id)"
+            )
+        counts = set(archive.nights(columns=["night_id"])["night_id"])
+        for name in sorted(set(why) & counts):
+            hold_lost(archive, name, why[name])
+    return found
+
+
+def _schema(archive: Archive) -> Iterator[Problem]:
+    where = shown(archive.db.address)
+    version = schema.version_of(archive.db)
+    if version is None:
+        yield Problem("schema", where, f"it is no archive, or its tables are gone. {BACKUP}.")
         return
-    if found is None:
-        seen.add(
-            "format", places.format_file, "the file with the archive's format number is missing"
-        )
-    elif found < FORMAT:
-        seen.add("format", places.format_file, f"format {found}; a repair brings it to {FORMAT}")
+    for table, columns in schema.tables().items():
+        there = archive.db.columns(table)
+        for name, kind in columns.items():
+            wanted = archive.db.type_of(kind).split()[0]
+            if name not in there:
+                yield Problem("schema", where, f"column {name} of {table} is missing. {BACKUP}.")
+            elif there[name].split()[0] != wanted:
+                yield Problem(
+                    "schema",
+                    where,
+                    f"column {name} of {table} is {there[name]}, not {wanted}. {BACKUP}.",
+                )
+    for view in schema.VIEWS:
+        if not archive.db.columns(view):
+            yield Problem("schema", where, f"the view {view} is missing. {BACKUP}.")
 
 
-def _records(places: Places, seen: Survey) -> None:
-    for folder, into in ((places.records, seen.records), (places.pending, seen.pending)):
-        for path in sorted(folder.rglob("*.json.gz")):
-            try:
-                record = read_record(path)
-            except ArchiveError as error:
-                seen.torn.append(path)
-                seen.add("record", path, str(error).split(": ", 1)[-1])
-                continue
-            if folder == places.records and path != places.records / record.place:
-                seen.add("record", path, f"lies at the wrong place; it belongs to {record.place}")
-                seen.torn.append(path)
-                continue
-            into[key_of(record)] = record
+def _revisions(archive: Archive, why: dict[str, list[str]]) -> Iterator[Problem]:
+    """Numbers without a gap, the newest one counts, and every one's rows have its hash."""
+    numbers: dict[str, list[tuple[int, int, str | None, str]]] = defaultdict(list)
+    for name, number, rid, digest, verdict in archive.db.rows(
+        "select night_id, number, id, sha256, verdict from revision order by night_id, number"
+    ):
+        numbers[name].append((number, rid, digest, verdict))
+    for name, latest, date in archive.db.rows(
+        "select night_id, latest, date from night order by date, night_id"
+    ):
+        found = numbers.pop(name, [])
+        if [n for n, *_ in found] != list(range(len(found))) or not found:
+            why[name].append(f"{CHANGED}verdicts of it are missing.")
+            yield Problem("night", name, f"verdicts of it are missing ({date}). {BACKUP}.")
+        if found and found[-1][1] != latest:
+            yield Problem(
+                "night", name, f"its newest verdict is not the one that counts ({date}). {BACKUP}."
+            )
+        for number, rid, digest, _ in found:
+            if archive.hash_of(rid) != digest:
+                text = f"the rows of its revision {number} are not those that were written ({date}). {BACKUP}, or `rescreen --all` judges its logs again."
+                if rid == latest:
+                    why[name].append(
+                        f"{CHANGED}revision {number}'s are not those that were written."
+                    )
+                yield Problem("revision", name, text)
+    for name in numbers:
+        yield Problem("night", name, f"its row is missing. {BACKUP}.")
+    lost = "select t.revision_id, count(*) from {0} t left join revision r on r.id = t.revision_id where r.id is null group by 1"
+    for kind in ("log", "pull", "finding"):
+        for rid, count in archive.db.rows(lost.format(kind)):
+            yield Problem(
+                "revision",
+                f"revision {rid}",
+                f"{count} {kind} rows belong to no verdict. {BACKUP}.",
+            )
+    for car in {row[0] for row in archive.db.rows("select car from note")} - {
+        row[0] for row in archive.db.rows("select car from night")
+    }:
+        yield Problem("night", car, f"the journal speaks of a car that has no night. {BACKUP}.")
 
 
-def key_of(record: Record) -> Key:
-    """(night_id, revision) of a record."""
-    row = (record.rows.get("night") or record.rows["note"])[0]
-    return row["night_id"], row["revision"]
-
-
-def _logs(places: Places, seen: Survey, in_tables: set[str]) -> None:
-    there = {
-        path.relative_to(places.logs).as_posix()
-        for path in places.logs.rglob("*")
-        if path.is_file()
-    }
-    wanted = {
-        row["file"]: row
-        for r in seen.records.values()
-        for row in r.rows.get("log", [])
-        if row.get("file")
-    }
-    coming = {
-        row["file"]
-        for r in seen.pending.values()
-        for row in r.rows.get("log", [])
-        if row.get("file")
-    }
-    for file, row in sorted(wanted.items()):
-        path = places.logs / file
-        if file not in there:
-            seen.broken.add(file)
-            seen.add("log", path, f"is missing; it held {row['path']}")
-        elif why := _unsound(path):
-            seen.broken.add(file)
-            seen.add("log", path, f"{why}; it held {row['path']}")
-    for file in sorted((there & in_tables) - set(wanted)):  # its record is lost, its rows are not
-        if why := _unsound(places.logs / file):
-            seen.broken.add(file)
-            seen.add("log", places.logs / file, why)
-    for file in sorted(there - set(wanted) - coming - in_tables):
-        seen.orphans.append(file)
-        why = _unsound(places.logs / file)
-        seen.add("orphan", places.logs / file, why or "no record tells of this log")
-        if why:
-            seen.broken.add(file)
-
-
-def _unsound(path: Path) -> str | None:
-    """Why a kept log cannot be believed, None for nothing."""
-    import polars as pl
-
-    from audit.intake.parquet import read_log
+def _logs(archive: Archive, why: dict[str, list[str]]) -> Iterator[Problem]:
+    """Every kept log is there with its bytes, readable, and in canonical columns."""
     from audit.intake.schema import faults_of
+    from audit.model import Car
     from audit.sanity.examine import examine
 
-    try:
-        if sha256_of(path) != path.stem:
-            return "its bytes do not match its hash"
-        if path.suffix != ".parquet" or "time" not in pl.read_parquet_schema(path):
-            return "it is no normalised log: there is no column 'time'"
-        log = read_log(path)
-    except (OSError, pl.exceptions.PolarsError) as error:
-        return f"it cannot be read ({type(error).__name__})"
-    except UnreadableLog as error:
-        return str(error).split(": ", 1)[-1]
-    wrong = faults_of(log, examine(log, Car()))
-    return f"its columns are not as they should be: {' '.join(wrong)}" if wrong else None
-
-
-def _frames(places: Places, seen: Survey) -> dict[str, pl.DataFrame] | None:
-    try:
-        return {kind: tables.scan(places, kind) for kind in tables.COLUMNS}
-    except ArchiveError as error:
-        seen.add("tables", places.tables, str(error).split(": ", 1)[-1])
-        return None
-
-
-def _tables(places: Places, seen: Survey, frames: dict[str, pl.DataFrame]) -> None:
-    """Every record's rows are in the tables once, and nothing else is."""
-    for kind, frame in frames.items():
-        wrong = _columns(kind, frame)
-        if wrong:
-            seen.add("tables", places.tables, wrong)
-    counted = {kind: _counts(frame) for kind, frame in frames.items()}
-    in_tables = set(counted["night"]) | set(counted["note"])
-    for key, record in seen.records.items():
-        _compare(places, key, record, counted, seen)
-    for key in sorted(in_tables - set(seen.records) - set(seen.pending)):
-        seen.lost_records.add(key)
-        seen.add("record", places.records, f"the record of {key[0]}, revision {key[1]}, is missing")
-    known = set(seen.records) | set(seen.pending) | in_tables
-    for kind, counts in counted.items():
-        for key in sorted(set(counts) - known):
-            seen.add(
-                "tables", places.tables, f"{counts[key]} {kind} rows belong to no night ({key[0]})"
+    wanted: dict[str, list[tuple[str, str, str, int]]] = defaultdict(list)
+    sql = "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id from log l join revision r on r.id = l.revision_id join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
+    for file, digest, path, name, counts, log in archive.db.rows(sql):
+        if not file or Path(file).stem != digest:
+            yield Problem(
+                "log",
+                name,
+                f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again.",
             )
-
-
-def _columns(kind: str, frame: pl.DataFrame) -> str | None:
-    import polars as pl
-
-    for name, dtype in tables.COLUMNS[kind].items():
-        if name not in frame.columns:
-            return f"column {name} of the {kind} rows is missing"
-        wanted = pl.List(pl.String) if dtype == tables.TEXTS else getattr(pl, dtype)
-        if frame.schema[name] != wanted:
-            return f"column {name} of the {kind} rows is {frame.schema[name]}, not {wanted}"
-    return None
-
-
-def _counts(frame: pl.DataFrame) -> Counter[Key]:
-    found = frame.select("night_id", "revision").group_by("night_id", "revision").len()
-    return Counter({(name, revision): n for name, revision, n in found.iter_rows()})
-
-
-def _compare(
-    places: Places, key: Key, record: Record, counted: dict[str, Counter[Key]], seen: Survey
-) -> None:
-    for kind in tables.COLUMNS:
-        want, have = len(record.rows.get(kind, [])), counted[kind][key]
-        if want != have:
-            said = "nothing of it is" if have == 0 else f"{have} are"
-            seen.add(
-                "tables",
-                places.tables,
-                f"{key[0]}, revision {key[1]}: {want} {kind} rows are recorded, {said} in the tables",
+            why[name].append(f"{LOST}{path}.")
+            continue
+        wanted[file].append((path, name, log, counts))
+    there = archive.kept.every()
+    for file, users in wanted.items():
+        text = ""
+        try:
+            log = archive.kept.read(file)
+            wrong = faults_of(log, examine(log, Car()))
+            text = f"{file}: {' '.join(wrong)}" if wrong else ""
+        except ArchiveError as error:
+            text = str(error)
+        if not text and log.sha256 != users[0][2]:
+            text = f"{file}: it is the log of another source. {BACKUP}."
+        if text:
+            yield Problem(
+                "log",
+                f"{archive.kept.address}/{file}",
+                f"{text.rstrip('.')}; it holds {users[0][0]}. Until then `verify --repair` holds its night; `pullaudit withdraw {users[0][1]}` lets it go.",
             )
+            for path, name, _, counts in users:
+                if counts:
+                    why[name].append(f"{LOST}{text.rstrip('.')}; it holds {path}.")
+    for file in sorted(there - set(wanted)):
+        yield Problem(
+            "spare",
+            f"{archive.kept.address}/{file}",
+            "no night speaks of this file. It does no harm; the same log uses it again.",
+        )

@@ -25,11 +25,17 @@ def describe(trend: Trend, others: Sequence[Trend] = ()) -> Trend:
 def _said_of_parts(trend: Trend, others: Sequence[Trend]) -> str:
     named = {t.measure.name: t for t in others}
     told = [
-        f"{named[name].measure.label} {_figure(abs(amount), named[name])} {'higher' if amount > 0 else 'lower'}"
+        (
+            f"{named[name].measure.label} {_figure(abs(amount), named[name])} "
+            f"{'higher' if amount > 0 else 'lower'}"
+        )
         for name, amount in trend.parts.items()
     ]
     listed = f"{', '.join(told[:-1])} and {told[-1]}" if len(told) > 1 else told[0]
-    return f"{trend.measure.label.capitalize()}: since {trend.shift_night} {listed} than before under the same conditions."
+    return (
+        f"{trend.measure.label.capitalize()}: since {trend.shift_night} {listed} than before "
+        "under the same conditions."
+    )
 
 
 def side_of(trend: Trend) -> str | None:
@@ -50,7 +56,10 @@ def _said(trend: Trend) -> str:
     if trend.shift:
         more, night = trend.shift, trend.shift_night
         way = "higher" if more.side == "up" else "lower"
-        text = f"{name} is {_figure(abs(more.amount), trend)} {way} since {night} than it was before under the same conditions"
+        text = (
+            f"{name} is {_figure(abs(more.amount), trend)} {way} since {night} than it was before "
+            "under the same conditions"
+        )
         return f"{text}{_ahead(trend)}."
     if trend.state == "drifting" and trend.slope:
         s = trend.slope
@@ -78,13 +87,15 @@ def _ahead(trend: Trend) -> str:
         return ""
     unit = "" if trend.measure.unit == "1" else f" {trend.measure.unit}"
     return (
-        f"; at this pace it reaches the limit of {ahead.limit:g}{unit} in about {ahead.nights} {_nights(ahead.nights)} "
-        f"({ahead.soonest} to {ahead.latest})"
+        f"; at this pace it reaches the limit of {ahead.limit:g}{unit} in about {ahead.nights} "
+        f"{_nights(ahead.nights)} ({ahead.soonest} to {ahead.latest})"
     )
 
 
 def severity_of(trend: Trend) -> str | None:
-    """'note' for a sure drift, 'watch' for a shift or a limit that is near, 'hold' for a serious shift."""
+    """'note' for a sure drift, 'watch' for a shift or a limit that is near, 'hold' for a serious
+    shift.
+    """
     if trend.parts:
         return "watch"
     if trend.shift:
@@ -98,7 +109,8 @@ def severity_of(trend: Trend) -> str | None:
 def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
     """The findings that the next night should carry.
 
-    Where a signature stands, its finding speaks for those of its measures, unless one of these is worth more.
+    Where a signature stands, its finding speaks for those of its measures, unless one of these is
+    worth more.
     """
     told = {name for t in trends for name in t.parts}
     found = [(t, f) for t in trends if (f := finding_of(t)) is not None]

@@ -15,8 +15,8 @@ REFERENCE_TEMPERATURE_C = 25.0
 def air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array:
     """Density of dry air, kg/m³, same shape as the arguments. p / (R T), ideal gas.
 
-    pressure_kpa: absolute; temperature_c: °C. Raises ValueError for a pressure or absolute temperature
-    of 0 or less. Does not see humidity: saturated air of 30 °C is 2 % lighter.
+    pressure_kpa: absolute; temperature_c: °C. Raises ValueError for a pressure or absolute
+    temperature of 0 or less. Does not see humidity: saturated air of 30 °C is 2 % lighter.
     """
     pressure = np.asarray(pressure_kpa, dtype=np.float64)
     kelvin = np.asarray(temperature_c, dtype=np.float64) + 273.15
@@ -34,8 +34,8 @@ def relative_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array
 def at_reference(boost_kpa: ArrayLike, relative: ArrayLike, *, power: float) -> Array:
     """Boost in kPa gauge at a fixed duty as it would have been in the reference air.
 
-    boost / relative^power, same shape. power: 0 where the gate only sees gauge pressure, towards 1 where
-    it stays shut and the turbo gives what it can.
+    boost / relative^power, same shape. power: 0 where the gate only sees gauge pressure, towards 1
+    where it stays shut and the turbo gives what it can.
     """
     return np.asarray(
         np.asarray(boost_kpa, dtype=np.float64) / np.asarray(relative, dtype=np.float64) ** power

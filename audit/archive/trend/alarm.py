@@ -25,8 +25,9 @@ SURE_POINT = 4.0  # times ln(n), score variance 1; the Schwarz criterion has 2
 class Shift:
     """A shift of level. onset, raised, ended: indices of nights (ended None while it stands).
 
-    side: 'up' or 'down'. amount: mean of what was observed over what was expected since the onset, as known on the
-    last night of the alarm, in the measure's unit. which: 'quick' or 'slow', the sum that found it.
+    side: 'up' or 'down'. amount: mean of what was observed over what was expected since the onset,
+    as known on the last night of the alarm, in the measure's unit. which: 'quick' or 'slow', the
+    sum that found it.
     """
 
     side: str
@@ -39,7 +40,9 @@ class Shift:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A cumulative sum's reference value k and decision interval h, in spreads. name: 'quick' or 'slow'."""
+    """A cumulative sum's reference value k and decision interval h, in spreads. name: 'quick' or
+    'slow'.
+    """
 
     name: str
     k: float
@@ -84,9 +87,10 @@ def find_shifts(
 ) -> list[Shift]:
     """All alarms in the order of the nights, each as it was seen by the night itself.
 
-    score: normal scores a night; residual: the same in the measure's unit; first: index of the first night
-    that counts. An alarm is raised when a sum is over its interval and what was seen since the sum left 0 is `worth`
-    a word; it stands until BACK_NIGHTS nights have a mean score under BACK_SCORE on its side.
+    score: normal scores a night; residual: the same in the measure's unit; first: index of the
+    first night that counts. An alarm is raised when a sum is over its interval and what was seen
+    since the sum left 0 is `worth` a word; it stands until BACK_NIGHTS nights have a mean score
+    under BACK_SCORE on its side.
     """
     sums = [_Sum(side, i.name, i.k, i.h, zero=first) for i in intervals for side in sides]
     clip = chart_settings()["clip"]
@@ -108,7 +112,9 @@ def find_shifts(
 
 
 def both_sums(quick_h: float | None = None) -> tuple[Interval, Interval]:
-    """The quick and the slow sum of schemas/trends.toml; quick_h: the decision interval of a measure that has its own."""
+    """The quick and the slow sum of schemas/trends.toml; quick_h: the decision interval of a
+    measure that has its own.
+    """
     setting = chart_settings()
     return Interval("quick", setting["quick_k"], quick_h or setting["quick_h"]), Interval(
         "slow", setting["slow_k"], setting["slow_h"]
@@ -116,10 +122,12 @@ def both_sums(quick_h: float | None = None) -> tuple[Interval, Interval]:
 
 
 def mean_over(residual: Array, matters: float) -> Worth:
-    """Worth a word: a mean residual of at least `matters` on its side, or a fault that grows past it.
+    """Worth a word: a mean residual of at least `matters` on its side, or a fault that grows past
+    it.
 
-    Of a fault that grows, the mean since it began is far behind what it is now: there the middle of the last
-    LATE_NIGHTS nights counts, if it is LATE_SHARE times what matters (fewer nights are less sure).
+    Of a fault that grows, the mean since it began is far behind what it is now: there the middle of
+    the last LATE_NIGHTS nights counts, if it is LATE_SHARE times what matters (fewer nights are
+    less sure).
     """
 
     def worth(zero: int, night: int, side: str) -> float | None:
@@ -140,7 +148,8 @@ def _raised(over: list[_Sum], night: int, worth: Worth) -> Shift | None:
 
 
 def placed(shift: Shift, score: Array, residual: Array, *, first: int) -> Shift:
-    """The shift with its onset where the scores change their level, the change point nearest to the sum's start.
+    """The shift with its onset where the scores change their level, the change point nearest to the
+    sum's start.
 
     Unchanged when there is no change point near it, as for a slow drift.
     """

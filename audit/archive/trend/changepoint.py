@@ -1,4 +1,6 @@
-"""Where a series changes its level: the exact least-squares segmentation with a penalty a change."""
+"""Where a series changes its level: the exact least-squares segmentation with a penalty a
+change.
+"""
 
 from __future__ import annotations
 
@@ -12,9 +14,10 @@ from audit.model import Array
 def change_points(x: Array, *, penalty: float, least: int = 3) -> list[int]:
     """First index of each new level, ascending; [] for none.
 
-    Minimises the sum over segments of the squared distances to their mean, plus `penalty` a change, over all
-    segmentations with at least `least` values a segment. x: n finite values; penalty in their unit squared
-    (for white noise of variance s², 2 s² ln n is the Schwarz criterion; a larger one is surer).
+    Minimises the sum over segments of the squared distances to their mean, plus `penalty` a change,
+    over all segmentations with at least `least` values a segment. x: n finite values; penalty in
+    their unit squared (for white noise of variance s², 2 s² ln n is the Schwarz criterion; a larger
+    one is surer).
     Does not see: a ramp as such, which becomes a staircase.
     Source: optimal partitioning, Jackson et al., IEEE Signal Processing Letters 12 (2005), 105-108.
     """

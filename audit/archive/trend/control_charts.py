@@ -25,7 +25,9 @@ def robust_centre_and_sigma(x: Array) -> tuple[float, float]:
 
 
 def ewma(x: Array, *, weight: float, start: float) -> Array:
-    """z_i = weight x_i + (1 - weight) z_(i-1), z_0 = start; the shape of x. Source: e-Handbook 6.3.2.4."""
+    """z_i = weight x_i + (1 - weight) z_(i-1), z_0 = start; the shape of x. Source: e-Handbook
+    6.3.2.4.
+    """
     x = np.asarray(x, dtype=float)
     out = np.empty_like(x)
     z = np.full(x.shape[:-1], float(start))
@@ -36,10 +38,11 @@ def ewma(x: Array, *, weight: float, start: float) -> Array:
 
 
 def ewma_sigma(n: int, *, weight: float, sigma: float = 1.0) -> Array:
-    """Standard deviation of each of the first n averages of independent values with the given sigma.
+    """Standard deviation of each of the first n averages of independent values with the given
+    sigma.
 
-    sigma sqrt(weight / (2 - weight) (1 - (1 - weight)^(2 i))). Source: e-Handbook 6.3.2.4; its chart uses
-    the steady value, for large i.
+    sigma sqrt(weight / (2 - weight) (1 - (1 - weight)^(2 i))). Source: e-Handbook 6.3.2.4; its
+    chart uses the steady value, for large i.
     """
     i = np.arange(1, n + 1)
     return np.asarray(
@@ -65,6 +68,8 @@ def cusum(x: Array, *, target: float, k: float) -> tuple[Array, Array]:
 
 
 def first_signal(chart: Array, limit: float) -> Array:
-    """Run length along the last axis: 1-based place of the first value above the limit, nan for none."""
+    """Run length along the last axis: 1-based place of the first value above the limit, nan for
+    none.
+    """
     over = np.asarray(chart) > limit
     return np.where(over.any(axis=-1), over.argmax(axis=-1) + 1.0, np.nan)

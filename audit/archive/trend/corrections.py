@@ -1,9 +1,10 @@
 """What is left of a measure once weather, height, gear and duty are taken out, night by night.
 
-A robust Bayesian regression that is updated with each night: the score of a night uses only the nights
-before it, so a chart of the scores says what would have been seen on that night.
-Sources: recursive residuals, Brown, Durbin and Evans, J. R. Statist. Soc. B 37 (1975); scores of a process
-with unknown mean and spread, Quesenberry, J. Quality Technology 23 (1991); weights, Huber (1964). All from memory.
+A robust Bayesian regression that is updated with each night: the score of a night uses only the
+nights before it, so a chart of the scores says what would have been seen on that night.
+Sources: recursive residuals, Brown, Durbin and Evans, J. R. Statist. Soc. B 37 (1975); scores of a
+process with unknown mean and spread, Quesenberry, J. Quality Technology 23 (1991); weights, Huber
+(1964). All from memory.
 """
 
 from __future__ import annotations
@@ -21,12 +22,15 @@ HUBER = 2.0  # scores beyond this count less
 WITHIN = 0.5  # weight of a pull's distance to its night's mean against a night's mean
 SPREAD_CLIP = 2.5  # a night adds at most this many spreads, squared, to the spread
 WARM_NIGHTS = 8.0  # before these the guard below is off, for there is no level yet to guard
-GUARD = 4.0  # a run of scores of this sum (after 1 off each) stops the learning, lest it learns the fault
+# a run of scores of this sum (after 1 off each) stops the learning, lest it learns the fault
+GUARD = 4.0
 
 
 @dataclass(frozen=True)
 class Prior:
-    """Expected coefficients, their standard deviations and the night-to-night noise, in the measure's unit."""
+    """Expected coefficients, their standard deviations and the night-to-night noise, in the
+    measure's unit.
+    """
 
     mean: Array
     sd: Array
@@ -35,9 +39,10 @@ class Prior:
 
 @dataclass(frozen=True)
 class Corrected:
-    """One value a night. residual: observed minus expected, the measure's unit; score: the same as a standard
-    normal score; expected sd in `spread`. value: the night's value at the reference conditions, by the last
-    coefficients. coefficients: after the last night.
+    """One value a night. residual: observed minus expected, the measure's unit; score: the same as
+    a standard
+    normal score; expected sd in `spread`. value: the night's value at the reference conditions, by
+    the last coefficients. coefficients: after the last night.
     """
 
     residual: Array
@@ -56,9 +61,10 @@ def correct(
 ) -> Corrected:
     """Run the regression over the nights in order.
 
-    nights: (x, y) of each, x of shape (pulls, p) with a leading column of ones, y of shape (pulls,), no NaN.
-    reference: p values, the conditions that `value` is told for. missing: extra variance a night for
-    conditions that were not logged, the measure's unit squared.
+    nights: (x, y) of each, x of shape (pulls, p) with a leading column of ones, y of shape
+    (pulls,), no NaN.
+    reference: p values, the conditions that `value` is told for. missing: extra variance a night
+    for conditions that were not logged, the measure's unit squared.
     """
     state = _State(prior)
     out = np.array(
@@ -112,7 +118,9 @@ class _State:
         self.up = self.down = 0.0
 
     def night(self, x: Array, y: Array, missing: float) -> tuple[float, float, float, float]:
-        """(residual, Student score, expected sd, degrees of freedom) of a night before it is learnt."""
+        """(residual, Student score, expected sd, degrees of freedom) of a night before it is
+        learnt.
+        """
         noise2, freedom = self.squares / self.count, self.count
         pull_residual = y - x @ self.beta
         if len(y) > 2 and not (keep := _sound(pull_residual, noise2)).all():

@@ -1,32 +1,25 @@
-"""All cars of an archive, worst first.
-
-What a car's trends say is kept in cache/ under a key of what they were made from, so that the view of many
-cars reads little. The cache may be deleted at any time; a car whose key has changed is worked out anew.
-"""
+"""All cars of an archive, worst first, by the standing that each night writes beside its car's rows."""
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from audit.archive.store.places import Places, write_whole
 from audit.archive.trend.trend import Trends
 from audit.archive.trend.trends import trends, trends_of_many
-from audit.model import SEVERITIES, VERDICTS, Car, Finding
+from audit.archive.watched import chart_settings
+from audit.errors import ArchiveError
+from audit.model import SEVERITIES, VERDICTS, Finding
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from audit.archive.store.store import Archive
 
 Progress = Callable[[int, int], None]
 TOGETHER = 50  # cars that are read at once when they are worked out anew
-METHOD = 2  # raise it when trends come out differently, so that what is in the cache is made anew
+METHOD = 3  # raise it when trends come out differently, so that standings are worked out anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,106 +42,81 @@ def fleet(archive: Archive, *, progress: Progress | None = None) -> list[Standin
 
     Raises ArchiveError when the archive cannot be read.
     """
-    nights = archive.nights(columns=["car", "verdict", "added_at"])
-    notes = archive.notes()
-    rows = _cars(nights, notes)
-    standings = {
-        car: kept
-        for car, row in rows.items()
-        if (kept := _from_cache(archive.places, car, row["key"]))
-    }
-    missing = [car for car in rows if car not in standings]
+    names = archive.cars()
+    standings = _kept(archive)
+    missing = [car for car in names if car not in standings]
     for start in range(0, len(missing), TOGETHER):
-        for found in trends_of_many(archive, missing[start : start + TOGETHER]):
-            standings[found.car] = _keep(archive, found, rows[found.car])
-            if progress:
-                progress(len(standings), len(rows))
-    return sorted(standings.values(), key=_badness, reverse=True)
+        some = missing[start : start + TOGETHER]
+        made = list(trends_of_many(archive, some))
+        with contextlib.suppress(ArchiveError):  # one that may only be read can still be looked at
+            for found in made:
+                with archive.writing(found.car):
+                    remember(archive, found)
+        standings |= _kept(archive)
+        for found in made:
+            standings.setdefault(found.car, _standing(archive, found))
+        if progress:
+            progress(len(standings), len(names))
+    return sorted((standings[car] for car in names), key=_badness, reverse=True)
 
 
-def remember(archive: Archive, found: Trends) -> Standing:
-    """Put a car's trends, just worked out, into the cache."""
-    nights = archive.nights(found.car, columns=["car", "verdict", "added_at"])
-    row = _cars(nights, archive.notes(found.car))[found.car]
-    return _keep(archive, found, row)
-
-
-def _cars(nights: pl.DataFrame, notes: pl.DataFrame) -> Mapping[str, dict[str, Any]]:
-    """Per car: nights, last night, its verdict, and the key of what its trends are made from."""
-    import polars as pl
-
-    noted = dict(notes.group_by("car").agg(pl.len()).iter_rows())
-    found = (
-        nights.sort("date", "added_at")
-        .group_by("car")
-        .agg(
-            nights=pl.col("date").n_unique(),
-            last=pl.col("date").last(),
-            verdict=pl.col("verdict").last(),
-            rows=pl.len(),
-            revisions=pl.col("revision").sum(),
-            newest=pl.col("added_at").max(),
-        )
+def remember(archive: Archive, found: Trends) -> None:
+    """Write a car's standing from its trends, inside `archive.writing`, which fills in its nights and verdict."""
+    severity, moved, said = _told(found)
+    archive.db.run("delete from standing where car = ?", found.car)
+    archive.db.run(
+        "insert into standing (car, method, severity, moved, said) values (?, ?, ?, ?, ?)",
+        found.car,
+        METHOD,
+        severity,
+        json.dumps(moved),
+        said,
     )
-    rows = {}
-    for row in found.iter_rows(named=True):
-        text = (
-            f"{METHOD}|{row['rows']}|{row['revisions']}|{row['newest']}|{noted.get(row['car'], 0)}"
-        )
-        rows[row["car"]] = {**row, "key": text}
-    return rows
 
 
-def _cache_file(places: Places, car: str) -> Path:
-    return places.cache / "standing" / f"{hashlib.sha256(car.encode()).hexdigest()[:32]}.json"
+def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Finding, ...]:
+    """What a car's nights up to a day add to that day's findings, 'note' to 'hold'.
+
+    For the newest day the car's standing is written too. Inside a transaction of the archive.
+    """
+    sql = "select distinct date from nights where car = ?"
+    days = {row[0] for row in archive.db.rows(sql, car)}
+    known = [d for d in days if d <= day]
+    found = Trends(car, tuple(sorted(known)), (), ())
+    if len(known) > int(chart_settings()["least_nights"]):  # fewer tell nothing yet
+        found = trends(archive, car, until=day)
+    if days and len(known) == len(days):
+        remember(archive, found)
+    return found.findings
 
 
-def _from_cache(places: Places, car: str, key: str) -> Standing | None:
-    try:
-        kept = json.loads(_cache_file(places, car).read_bytes())
-        if kept["key"] != key:
-            return None
-        return Standing(**{**kept["standing"], "moved": tuple(kept["standing"]["moved"])})
-    except (OSError, ValueError, KeyError, TypeError):
-        return None  # a cache that cannot be read is one that is not there
+def _kept(archive: Archive) -> dict[str, Standing]:
+    rows = archive.db.rows(
+        "select car, nights, last, verdict, severity, moved, said from standing where method = ? and nights > 0",
+        METHOD,
+    )
+    return {
+        row[0]: Standing(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5])), row[6])
+        for row in rows
+    }
 
 
-def _keep(archive: Archive, found: Trends, row: Mapping[str, Any]) -> Standing:
+def _standing(archive: Archive, found: Trends) -> Standing:
+    nights = archive.nights(found.car, columns=["verdict", "added_at"]).sort("date", "added_at")
+    severity, moved, said = _told(found)
+    last = nights.row(-1, named=True)
+    return Standing(
+        found.car, nights["date"].n_unique(), last["date"], last["verdict"], severity, moved, said
+    )
+
+
+def _told(found: Trends) -> tuple[str, tuple[str, ...], str]:
+    """Worst severity, what has moved, the worst trend's sentence."""
     worst = max(found.findings, key=lambda f: SEVERITIES.index(f.severity), default=None)
     moved = tuple(t.measure.name for t in found.trends if t.state in ("shifted", "drifting"))
-    standing = Standing(
-        car=found.car,
-        nights=row["nights"],
-        last=row["last"],
-        verdict=row["verdict"],
-        severity=worst.severity if worst else "",
-        moved=moved,
-        said=worst.message if worst else "",
-    )
-    body = json.dumps(
-        {"key": row["key"], "standing": asdict(standing)}, ensure_ascii=False
-    ).encode()
-    with contextlib.suppress(OSError):  # a read-only archive can still be looked at
-        write_whole(_cache_file(archive.places, found.car), body, aside=archive.places.cache)
-    return standing
-
-
-def trend_findings(archive: Archive, car: str | Car) -> tuple[Finding, ...]:
-    """What the car's past nights add to the next one's findings, 'note' to 'hold'; () for a car without nights.
-
-    The car's standing in the fleet view is brought up to date on the way.
-    """
-    name = car.name if isinstance(car, Car) else car
-    if not archive.places.format_file.exists() or name not in archive.cars():
-        return ()
-    found = trends(archive, name)
-    remember(archive, found)
-    return found.findings
+    return (worst.severity if worst else ""), moved, (worst.message if worst else "")
 
 
 def _badness(standing: Standing) -> tuple[int, int, int, str]:
     severity = SEVERITIES.index(standing.severity) if standing.severity else -1
     return VERDICTS.index(standing.verdict), severity, len(standing.moved), standing.car
-
-
-__all__ = ["Standing", "fleet", "remember", "trend_findings"]

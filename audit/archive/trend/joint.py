@@ -1,10 +1,11 @@
 """Faults that move several measures at once, charted by what these say together.
 
-A small leak moves boost by two of its spreads and the time to it by two of its own: neither chart hurries, their
-sum does. The scores of a signature's measures, each signed so that the fault is up, are added and put over the
-spread that the sum had on the nights before, so measures that rise and fall together count for no more than they tell.
-Source: with equal expected shifts and equal correlations the sum is the best linear detector (Healy, A note on
-multivariate CUSUM procedures, Technometrics 29 (1987), 409-412, from memory).
+A small leak moves boost by two of its spreads and the time to it by two of its own: neither chart
+hurries, their sum does. The scores of a signature's measures, each signed so that the fault is up,
+are added and put over the spread that the sum had on the nights before, so measures that rise and
+fall together count for no more than they tell.
+Source: with equal expected shifts and equal correlations the sum is the best linear detector
+(Healy, A note on multivariate CUSUM procedures, Technometrics 29 (1987), 409-412, from memory).
 """
 
 from __future__ import annotations
@@ -29,8 +30,10 @@ GUARD = 4.0  # a sum of scores (after 1 off each) over this stops the learning o
 
 @dataclass(frozen=True, slots=True)
 class Signature:
-    """Measures that one fault moves together. parts: measure -> side; told: the name that it is shown under;
-    worth: the least mean shift of the parts, in shifts that matter, and least the same of each of two.
+    """Measures that one fault moves together. parts: measure -> side; told: the name that it is
+    shown under;
+    worth: the least mean shift of the parts, in shifts that matter, and least the same of each of
+    two.
     """
 
     told: Watched
@@ -41,7 +44,8 @@ class Signature:
 
 @dataclass(frozen=True)
 class Joint:
-    """What the parts of a signature say together. score: a night each; shifts: alarms; amounts: mean shift of each
+    """What the parts of a signature say together. score: a night each; shifts: alarms; amounts:
+    mean shift of each
     part since the last alarm's onset, in its unit.
     """
 
@@ -80,7 +84,9 @@ def _signature(name: str, row: dict) -> Signature:  # type: ignore[type-arg]
 
 
 def joint_of(signature: Signature, trends: Sequence[Trend]) -> Joint | None:
-    """The signature's chart over the nights that had two of its parts past their first nights; None for none."""
+    """The signature's chart over the nights that had two of its parts past their first nights; None
+    for none.
+    """
     parts = {t.measure.name: t for t in trends if t.measure.name in signature.parts}
     if len(parts) < LEAST_PARTS:
         return None
@@ -112,7 +118,9 @@ def joint_of(signature: Signature, trends: Sequence[Trend]) -> Joint | None:
 def _signed(
     trend: Trend, signature: Signature, values: Sequence[float], dates: Sequence[str]
 ) -> Array:
-    """A part's values on all dates, up for the fault; nan where it has none or too few nights before."""
+    """A part's values on all dates, up for the fault; nan where it has none or too few nights
+    before.
+    """
     sign = 1.0 if signature.parts[trend.measure.name] == "up" else -1.0
     least = int(chart_settings()["least_nights"])
     have = dict(zip(trend.dates[least:], values[least:], strict=True))
@@ -120,7 +128,9 @@ def _signed(
 
 
 def _together(score: Array) -> Array:
-    """The sum of the parts' scores over the spread that it is expected to have: one value a night."""
+    """The sum of the parts' scores over the spread that it is expected to have: one value a
+    night.
+    """
     clip = chart_settings()["clip"]
     clipped = np.clip(score, -clip, clip)
     count = np.isfinite(clipped).sum(axis=0)

@@ -1,4 +1,6 @@
-"""Rows of pulls and logs to nights of one measure: values with the conditions that they were had under."""
+"""Rows of pulls and logs to nights of one measure: values with the conditions that they were had
+under.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,9 @@ if TYPE_CHECKING:
 
 ALWAYS = ("date", "log_id")
 PULL_COLUMNS = ("index", "gear", "start_s", "end_s")
-LEVEL_SD = 4.0  # of the noise: the median of the first nights is that near, and one strange first night cannot set it
+# of the noise: the median of the first nights is that near, and one strange first night cannot set
+# it
+LEVEL_SD = 4.0
 AIR = ("boost_settled_kpa", "barometric_kpa", "intake_start_c", "rpm_end", "lambda_mean")
 BAY_WARMING_K = 10.0  # common practice, no published source
 DERIVED = ("length_s", "start_over_air", "air_index", "air_index_squared")
@@ -25,7 +29,9 @@ DERIVED = ("length_s", "start_over_air", "air_index", "air_index_squared")
 
 @dataclass(frozen=True)
 class Prepared:
-    """dates: ISO day of each night; nights: (x, y) of each as audit.archive.trend.corrections wants them."""
+    """dates: ISO day of each night; nights: (x, y) of each as audit.archive.trend.corrections wants
+    them.
+    """
 
     dates: tuple[str, ...]
     nights: list[tuple[Array, Array]]
@@ -65,7 +71,8 @@ def with_derived(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _air_index() -> pl.Expr:
-    """Air an engine takes against itself at 100 kPa boost, standard air, 6500 rpm and lambda 0.8; 1 is the same.
+    """Air an engine takes against itself at 100 kPa boost, standard air, 6500 rpm and lambda 0.8; 1
+    is the same.
 
     Ideal gas: density by absolute pressure over absolute temperature; fuel by air over lambda.
     """
@@ -119,14 +126,18 @@ def prepare(rows: pl.DataFrame, measure: Watched, *, since: str = "") -> Prepare
 
 
 def _first(starts: Array, n: int) -> int:
-    """How many rows the baseline nights have: only these may set a reference, for a later one is not known yet."""
+    """How many rows the baseline nights have: only these may set a reference, for a later one is
+    not known yet.
+    """
     least = int(chart_settings()["least_nights"])
     return int(starts[least]) if len(starts) > least else n
 
 
 @dataclass(frozen=True)
 class _Block:
-    """Some columns of the regression. missing: variance a row for what was not logged, measure's unit squared."""
+    """Some columns of the regression. missing: variance a row for what was not logged, measure's
+    unit squared.
+    """
 
     names: tuple[str, ...]
     x: Array

@@ -14,7 +14,8 @@ FEW = 3  # nights that make a season readable
 
 
 def season_lines(nights: pl.DataFrame, pulls: pl.DataFrame, *, shown: Shown = METRIC) -> list[str]:
-    """Date, verdict, pulls, highest duty, boost of the best pull, leanest, hottest intake air; 46 columns.
+    """Date, verdict, pulls, highest duty, boost of the best pull, leanest, hottest intake air; 46
+    columns.
 
     nights, pulls: the car's rows of the archive.
     """
@@ -32,7 +33,8 @@ def season_lines(nights: pl.DataFrame, pulls: pl.DataFrame, *, shown: Shown = ME
         )
         lines.append(
             f"{night['date']:<10} {night['verdict']:<7} {rows.height:>2} {_text(duty, 0):>4} "
-            f"{_shown(shown, level, 'kPa', 1):>6} {_text(lean, 2):>6} {_shown(shown, air, '°C', 0):>5}"
+            f"{_shown(shown, level, 'kPa', 1):>6} {_text(lean, 2):>6} "
+            f"{_shown(shown, air, '°C', 0):>5}"
         )
     if nights.height < FEW:
         more = FEW - nights.height

@@ -18,7 +18,8 @@ WIDEST = 6.0  # the late end of a forecast at most this many times its early end
 
 @dataclass(frozen=True, slots=True)
 class Slope:
-    """Change a night with its 95 % interval, in the measure's unit; level: the line on the last night;
+    """Change a night with its 95 % interval, in the measure's unit; level: the line on the last
+    night;
     sure: the 99.9 % interval leaves out 0.
     """
 
@@ -32,7 +33,9 @@ class Slope:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Nights until the limit is reached: most likely, soonest, latest; limit in the measure's unit."""
+    """Nights until the limit is reached: most likely, soonest, latest; limit in the measure's
+    unit.
+    """
 
     nights: int
     soonest: int
@@ -43,8 +46,9 @@ class Forecast:
 def slope_of(value: Array) -> Slope | None:
     """Slope over the last nights by the median of pairwise slopes, None with too few.
 
-    value: n corrected values, one a night. Source: Theil (1950), Sen (1968), by scipy.stats.theilslopes. The
-    interval takes nights as independent; where one night resembles the last it is too narrow.
+    value: n corrected values, one a night. Source: Theil (1950), Sen (1968), by
+    scipy.stats.theilslopes. The interval takes nights as independent; where one night resembles the
+    last it is too narrow.
     """
     from scipy.stats import theilslopes
 
@@ -62,7 +66,9 @@ def slope_of(value: Array) -> Slope | None:
 
 
 def forecast(slope: Slope, limit: float) -> Forecast | None:
-    """When the line reaches the limit; None if it is not sure, leads away, is past it or lies too far off."""
+    """When the line reaches the limit; None if it is not sure, leads away, is past it or lies too
+    far off.
+    """
     gap = limit - slope.level
     if not slope.sure or gap == 0.0 or gap * slope.per_night <= 0.0:
         return None

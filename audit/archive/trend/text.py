@@ -47,7 +47,9 @@ def _plain_number(value: float, _unit: str, digits: int) -> str:
 
 @dataclass(frozen=True)
 class Shown:
-    """How figures are shown: a message, a number of a unit with digits, a unit's name. Metric as it stands."""
+    """How figures are shown: a message, a number of a unit with digits, a unit's name. Metric as it
+    stands.
+    """
 
     message: Callable[[str], str] = str
     number: Callable[[float, str, int], str] = _plain_number
@@ -87,7 +89,8 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
         lines += [
             "",
             *_wrapped(
-                f"Noted {note.day}: {note.text} (new baseline for {', '.join(note.touches).replace('_', ' ')})."
+                f"Noted {note.day}: {note.text} (new baseline for "
+                f"{', '.join(note.touches).replace('_', ' ')})."
             ),
         ]
     return lines
@@ -125,7 +128,9 @@ def _wrapped(text: str) -> list[str]:
 
 
 def trends_document(found: Trends) -> dict[str, Any]:
-    """The trends as a JSON-ready document, 'pullaudit.trends' version 1; what is unknown is null."""
+    """The trends as a JSON-ready document, 'pullaudit.trends' version 1; what is unknown is
+    null.
+    """
     return {
         "document": "pullaudit.trends",
         "version": 1,
@@ -196,6 +201,7 @@ def measures_table() -> str:
         seen = [*(["gear"] if m.by_gear else []), *(c.column for c in m.corrections)]
         means = "; ".join(f"{side}: {m.means[side]}" for side in m.means)
         rows.append(
-            f"| {m.label} | {m.unit} | {', '.join(seen) or 'nothing'} | {m.matters:g} | {m.serious:g} | {means} |"
+            f"| {m.label} | {m.unit} | {', '.join(seen) or 'nothing'} | {m.matters:g} | "
+            f"{m.serious:g} | {means} |"
         )
     return "\n".join(rows)

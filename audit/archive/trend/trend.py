@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 class Trend:
     """One measure of one car over the nights of its present baseline.
 
-    state: 'few' (too few nights to say), 'steady', 'drifting' (a sure slope) or 'shifted'. values: a night each, at
-    the reference conditions, in the measure's unit; residuals: what each was off what was expected from the nights
-    before, in its unit; scores: the same as normal scores. ewma: moving average of the scores, cusum_high and cusum_low: the quick sums.
+    state: 'few' (too few nights to say), 'steady', 'drifting' (a sure slope) or 'shifted'. values:
+    a night each, at the reference conditions, in the measure's unit; residuals: what each was off
+    what was expected from the nights before, in its unit; scores: the same as normal scores. ewma:
+    moving average of the scores, cusum_high and cusum_low: the quick sums.
     ewma_limit: of the average. shift, slope, forecast: None for none.
     """
 

@@ -36,14 +36,15 @@ END_NIGHTS = (
 )
 
 
-def trends(archive: Archive, car: str | Car) -> Trends:
-    """The trends of one car as its archive has it.
+def trends(archive: Archive, car: str | Car, *, until: str = "9999") -> Trends:
+    """The trends of one car as its archive has it, with the nights up to a day.
 
     Raises ArchiveError when the archive cannot be read, UsageError for a car that is not in it.
     """
     name = car.name if isinstance(car, Car) else car
     pulls = archive.pulls(name, columns=needed_columns("pull"))
     logs = archive.logs(name, columns=needed_columns("log"))
+    pulls, logs = (rows.filter(rows["date"] <= until) for rows in (pulls, logs))
     full = archive.car(name)
     return trends_of(
         pulls, logs, car=dataclasses.replace(full, name=name), notes=archive.journal.of(name)
@@ -79,7 +80,7 @@ def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
 def trends_of(
     pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()
 ) -> Trends:
-    """The trends of one car from rows of its pulls and logs (see audit.archive.store.tables for their columns)."""
+    """The trends of one car from rows of its pulls and logs (see docs/archive.md for their columns)."""
     from audit.tables import limits_for
 
     rows = {"pull": with_derived(pulls), "log": with_derived(logs)}

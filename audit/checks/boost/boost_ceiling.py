@@ -20,6 +20,9 @@ from audit.units import KPA_PER_PSI
 LEAST_TRUE_SAMPLES = 3
 COARSE_STEPS = (1.0, 0.5, 0.1 * KPA_PER_PSI, 0.3)
 CHANCE = 1e-6  # that an honest signal stands so still
+# Least noise, in steps of a coarse reading, with which standing still says something. At less the noise seen in
+# the rise may not be there at rest; where the whole log shows it, half as much will do.
+LONE_NOISE, PILED_NOISE = 0.6, 0.3
 
 
 @dataclass(frozen=True)
@@ -37,8 +40,10 @@ def find_ceiling(pull: Pull) -> Ceiling | None:
     """The stretch of the pull in which manifold pressure stood at its sensor's top, or None.
 
     Told by the car file's sensor top, by a byte's end (255 kPa in whole kPa, SAE J1979 service 01 PID 0B),
-    or by a top that is dead flat though the signal is noisy elsewhere and the engine speed moves on.
-    Does not see: a sensor that bends before its end; a clipped signal to which noise was added later.
+    or by a top that is dead flat though the signal is noisy elsewhere and the engine speed moves on: in this
+    pull alone, or where it is the top of the whole log that pull after pull piles up at.
+    Does not see: a sensor that bends before its end; a clipped signal to which noise was added later. In one
+    log neither differs from boost that is held well.
     """
     span, log_ = pull.span, pull.log
     if not log_.has("manifold_pressure"):
@@ -118,11 +123,29 @@ def _too_still(
         return n >= 8 and y.size - (stop - start) >= 4 and sigma > max(2 * quantum, 0.02)
     # A coarse, quiet reading may rest on one step by rights: ask for noise, for length, and for a hard stop.
     sigma = sqrt(max(sigma**2 - 1.2 * quantum**2 / 12, 0.0))
-    if sigma < 0.6 * quantum or t[stop - 1] - t[start] < 1.0 or start < 3:
+    piled = _piled_up(pull, float(y[start]), stop - start)
+    least = PILED_NOISE if piled else LONE_NOISE
+    if sigma < least * quantum or t[stop - 1] - t[start] < 1.0 or start < (2 if piled else 3):
         return False
     pace = np.diff(y[: start + 1]) / np.diff(t[: start + 1])
     hard = float(pace[-2:].max()) >= 0.3 * float(pace.max())
+    n = max(n, piled * true_a_row)
     return hard and n * log(erf(quantum / (2 * sqrt(2) * sigma))) < log(CHANCE)
+
+
+def _piled_up(pull: Pull, top: float, run: int) -> int:
+    """Samples in the log's long runs at this top, where it is the log's highest and visited more than once; else 0.
+
+    None of the log's other readings may have stood still for half as long: a signal so quiet that it rests on its
+    steps elsewhere too rests on its highest by rights.
+    """
+    y = pull.log.values("manifold_pressure")
+    y = y[np.isfinite(y)]
+    if float(y.max()) > top + 1e-6 or 2 * _longest_equal(y[y < top - 1e-6]) > run:
+        return 0
+    starts, stops = runs(y >= top - 1e-6)
+    lengths = (stops - starts)[2 * (stops - starts) >= run]
+    return int(lengths.sum()) if lengths.size > 1 else 0
 
 
 def _coarse_step(off: Array) -> float:

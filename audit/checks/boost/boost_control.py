@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.boost.boost_context import level_between, target_level
+from audit.checks.boost.boost_context import level_between, target_at, target_level
 from audit.checks.boost.boost_duty import Duty, at_stop
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.context import boost_trace, duty_of
@@ -65,11 +65,16 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     wanted = target_level(pull, *span)
     if wanted is None or not at_stop(pull, duty):
         return
-    end = median_sorted(trace.y[-max(3, (trace.t.size - trace.settled_at) // 2) :])
-    short = wanted[0] - end
+    late = slice(-max(3, (trace.t.size - trace.settled_at) // 2), None)
+    # at the same moments: a target may follow engine speed
+    asked = target_at(pull, trace.t[late], wanted)
+    good = np.isfinite(asked)
+    if good.sum() < 3:
+        return
+    short = median_sorted((asked - trace.y[late])[good])
     text = (
         f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} kPa under "
-        f"{wanted[1]} of {wanted[0]:.1f} kPa"
+        f"{wanted[1]} of {median_sorted(asked[good]):.1f} kPa"
     )
     sheet.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
 
@@ -224,4 +229,4 @@ def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Me
         "duty_response_missing_pct": 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0),
         "duty_response_reversed_kpa_per_pct": against,
     }
-    return Measured(values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))
+    return Measured(values=values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))

@@ -14,8 +14,8 @@ import numpy as np
 
 from audit.checks.boost.boost_context import rpm_at, shift_between, target_at, target_level
 from audit.checks.boost.boost_duty import steered
-from audit.checks.boost.boost_trace import BoostTrace
-from audit.checks.boost.boost_uneven import tapers_alike, uneven
+from audit.checks.boost.boost_trace import COLLAPSED, BoostTrace, Fall, collapse
+from audit.checks.boost.boost_uneven import tapers_alike, uneven, usual_level
 from audit.checks.boost.context import boost_trace, ceiling, duty_of
 from audit.checks.engine.pace import rpm_rate
 from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
@@ -65,7 +65,6 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     elif trace.fall is None:
         sheet.unable = trace.unable
         sheet.values["boost_lost_pct"] = None
-    sheet.room["boost_under_target_kpa"] = pull.log.boost_room_kpa
     return sheet.measured("manifold_pressure")
 
 
@@ -75,9 +74,11 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 
 def _lost(trace: BoostTrace, sheet: Sheet) -> None:
-    fall = trace.fall
-    if fall is None or not fall.sudden:
-        return
+    if trace.fall is not None and trace.fall.sudden:
+        _put_lost(trace.fall, sheet)
+
+
+def _put_lost(fall: Fall, sheet: Sheet) -> None:
     text = (
         f"boost collapsed from {fall.level:.0f} kPa to {fall.low:.0f} kPa gauge with the throttle open, "
         f"{100 * fall.share:.0f} % of it within {fall.end_s - fall.start_s:.1f} s"
@@ -146,7 +147,12 @@ def _fade(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
     """Boost that fades, builds later, or settles elsewhere than in the night's other pulls like it."""
-    found = [*_faded(pulls, measures, limits), *_late(pulls, limits), *uneven(pulls, limits)]
+    found = [
+        *_lost_beside(pulls, limits),
+        *_faded(pulls, measures, limits),
+        *_late(pulls, limits),
+        *uneven(pulls, limits),
+    ]
     if not found:
         return Across(unable=("too_short", "no two pulls of the night can be compared"))
     scores = [score for (score, _), _ in found if score is not None]
@@ -155,6 +161,26 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 
 _Found = tuple[tuple[float | None, Finding | None], tuple[int, ...]]
+
+
+def _lost_beside(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
+    """Pulls in which boost fell for good from where the others like them stay: alone each looks like an overshoot."""
+    found: list[_Found] = []
+    for i, pull in enumerate(pulls):
+        trace = boost_trace(pull)
+        if trace is None or not trace.settled or trace.fall is not None:
+            continue
+        if float(trace.calm.max()) * (1.0 - COLLAPSED) < trace.level:
+            continue
+        usual = usual_level(pulls, i)
+        fall = None if usual is None else collapse(trace.t, trace.y, usual)
+        if fall is None:
+            continue
+        sheet = Sheet()
+        _put_lost(fall, sheet)
+        measured = sheet.measured("manifold_pressure")
+        found.append((judge_row(limits.row("boost.lost", "boost_lost_pct"), measured), (i,)))
+    return found
 
 
 def _faded(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> list[_Found]:
@@ -277,7 +303,7 @@ def _late_found(
         f"in {another}{same}"
     )
     measured = Measured(
-        {"boost_late_krpm": later},
+        values={"boost_late_krpm": later},
         texts={"boost_late_krpm": text},
         channels={"boost_late_krpm": "manifold_pressure"},
     )

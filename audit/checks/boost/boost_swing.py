@@ -59,12 +59,12 @@ def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured
         left = 0.0 if found is None or found.aliased else found.swing_pp
         if limits.row(CODE, "oscillation_kpa_pp").severity(left) is None:
             values["oscillation_kpa_pp"] = left
-            return Measured(values, said=said, channels=CHANNEL)
+            return Measured(values=values, said=said, channels=CHANNEL)
         why = (
             f"boost swung {left:.0f} kPa peak to peak about its line in {length:.1f} s, in too few cycles to be "
             "told from a wander"
         )
-        return Measured({**values, "oscillation_kpa_pp": None}, unable=(_cause(trace), why))
+        return Measured(values={**values, "oscillation_kpa_pp": None}, unable=(_cause(trace), why))
     pp = found.amplitude_pp
     if _only_a_ring(found):
         pp = min(pp, _late_swing(trace, t, y))
@@ -76,11 +76,11 @@ def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured
     start, end = found.from_s or float(t[0]), found.to_s or float(t[-1])
     text = f"boost swung {pp:.1f} kPa peak to peak at {found.hz:.2f} Hz for {found.cycles:.1f} cycles{_manner(found)}"
     return Measured(
-        values,
-        {"oscillation_kpa_pp": (start, end)},
-        said,
-        {"oscillation_kpa_pp": text},
-        CHANNEL,
+        values=values,
+        at={"oscillation_kpa_pp": (start, end)},
+        said=said,
+        texts={"oscillation_kpa_pp": text},
+        channels=CHANNEL,
     )
 
 

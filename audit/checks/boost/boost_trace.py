@@ -40,6 +40,7 @@ ESTABLISHED_S = 0.8  # so long, and what it falls from was no overshoot
 COLLAPSED = 0.2  # share of its level: less within WITHIN_S is no collapse but a sag
 SAGGED = 0.15  # share of its level
 GONE = 0.5  # share of its peak: no overshoot ends so low
+NEAR = 0.08  # of the boost wanted: what falls from here was no overshoot
 LEAST_LOST_KPA = 10.0
 SHORT_PULL_S = 4.0  # a pull as long as this is not too short: what it does not show is missing
 
@@ -158,7 +159,7 @@ def trace_of(pull: Pull) -> BoostTrace | None:
     if len(t) < LEAST_SAMPLES:
         return None
     wanted, logged = _wanted(pull)
-    fall = _collapse(t, y, wanted) if seen_open else None
+    fall = collapse(t, y, wanted) if seen_open else None
     length = float(t[-1] - t[0])
     if fall is not None:
         stop = max(int(t.searchsorted(fall.start_s, side="right")), LEAST_SAMPLES)
@@ -191,11 +192,12 @@ def _wide_open(pull: Pull) -> tuple[Array, Array, bool]:
     return t[:stop], y[:stop], True
 
 
-def _collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
+def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
     """Where boost fell away at once and did not come back, or None.
 
     A level that boost had stood at or over for HELD_S, less what it stands at WITHIN_S later. An overshoot that comes
-    back to its level is none, nor is a swing or a cut of the fuel from which boost recovers.
+    back to its level is none, nor is a swing or a cut of the fuel from which boost recovers. wanted: the boost that
+    is aimed at, or that the car makes in its other pulls, kPa; what falls from there for good is no overshoot.
 
     Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost.
     """
@@ -226,7 +228,8 @@ def _collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
         return None
     stood = rows_of(calm[: i + 1] < 0.9 * level)
     since = float(t[i] - t[stood[-1] + 1 if stood.size and stood[-1] < i else 0])
-    if since < ESTABLISHED_S and end > GONE * float(calm.max()):
+    from_there = wanted is not None and abs(level - wanted) <= NEAR * wanted
+    if not from_there and since < ESTABLISHED_S and end > GONE * float(calm.max()):
         return None
     return Fall(
         level, float(after.min()), float(t[i]), float(t[j]), float(share[best]), sudden=True

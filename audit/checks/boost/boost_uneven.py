@@ -77,13 +77,27 @@ def uneven(
     )
     name = "boost_uneven_kpa"
     measured = Measured(
-        {name: abs(off)},
-        {name: (pull.start_s, pull.end_s)},
+        values={name: abs(off)},
+        at={name: (pull.start_s, pull.end_s)},
         texts={name: text},
         channels={name: "manifold_pressure"},
     )
     evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
     return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
+
+
+def usual_level(pulls: Sequence[Pull], i: int) -> float | None:
+    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is none like it."""
+    mine = _likeness(pulls[i])
+    others = [
+        trace.level
+        for j, pull in enumerate(pulls[:MOST])
+        if j != i
+        and (trace := boost_trace(pull)) is not None
+        and trace.settled
+        and _alike(mine, _likeness(pull))
+    ]
+    return float(np.median(others)) if others else None
 
 
 def _levels(pulls: Sequence[Pull], rows: Sequence[int]) -> Array:

@@ -42,11 +42,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         values["battery_sag_v"] = median_sorted(before) - low.level
         said = f"Before the pull it was {median_sorted(before):.1f} V"
     return Measured(
-        values,
-        {"battery_min_v": (whole.start_s, whole.end_s)},
-        {"battery_min_v": said},
-        {"battery_min_v": text},
-        {"battery_min_v": "battery_voltage"},
+        values=values,
+        at={"battery_min_v": (whole.start_s, whole.end_s)},
+        said={"battery_min_v": said},
+        texts={"battery_min_v": text},
+        channels={"battery_min_v": "battery_voltage"},
     )
 
 

@@ -19,6 +19,21 @@ from audit.signal.held import held_above, without_singles
 DECLARED = declared(__name__)
 NAME, CODES = DECLARED.name, DECLARED.codes
 
+# measure of a pull, code, measure of what comes again, how it is said
+AGAIN = (
+    (
+        "knock_retard_max_deg",
+        "knock.retard",
+        "knock_retard_repeated_deg",
+        "had {:.1f} ° of timing or more taken out",
+    ),
+    (
+        "knock_count_rise",
+        "knock.count",
+        "knock_count_repeated",
+        "had {:.0f} knock events or more counted",
+    ),
+)
 HELD_S = 0.1
 LEAD_S = 4.0
 WRAPS = (256, 65536)
@@ -26,14 +41,19 @@ SMALL_STEP = 40  # a counter that wraps has stepped on by less than this
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
-    """Retard over its constant offset, °; events counted in the pull."""
+    """Retard over its constant offset, °; its highest single sample, believed or not; events counted in the pull."""
     sheet = Sheet()
     _retard(pull, sheet)
+    _lone(pull, sheet)
     _count(pull, sheet)
-    channels = {"knock_retard_max_deg": "knock_retard", "knock_count_rise": "knock_count"}
+    channels = {
+        "knock_retard_max_deg": "knock_retard",
+        "knock_retard_lone_deg": "knock_retard",
+        "knock_count_rise": "knock_count",
+    }
     unable = (
         None
-        if sheet.values
+        if sheet.values.keys() - {"knock_retard_lone_deg"}
         else ("too_short", "too few believed samples of knock retard or knock count in the pull")
     )
     return sheet.measured(channels, unable=unable)
@@ -45,36 +65,31 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - the shape of every check
-    """knock.retard over the night: the retard that two pulls or more reached."""
-    found = [
-        (float(v), i)
-        for i, m in enumerate(measures)
-        if (v := m.get("knock_retard_max_deg")) is not None
-    ]
-    if len(found) < 2:
-        return Across(unable=("too_short", "fewer than two pulls with knock retard to compare"))
-    row = limits.row("knock.retard", "knock_retard_repeated_deg")
-    twice = sorted(found, reverse=True)[1][0]
-    severity = row.severity(twice)
-    if severity is None:
-        return Across(row.score(twice))
-    there = tuple(i for value, i in found if value >= twice)
-    message = (
-        f"{len(there)} pulls had {twice:.1f} ° of timing or more taken out, at or above the {severity} limit of "
-        f"{row.reached(twice):g} ° for what comes again."
-    )
-    finding = Finding(
-        "knock.retard",
-        severity,
-        message,
-        "knock_retard",
-        None,
-        None,
-        twice,
-        row.reached(twice),
-        row.unit,
-    )
-    return Across(row.score(twice), ((finding, there),))
+    """knock.retard and knock.count over the night: what two pulls or more reached; what comes again is no chance."""
+    scores: list[float] = []
+    findings: list[tuple[Finding, tuple[int, ...]]] = []
+    for measure, code, repeated, says in AGAIN:
+        found = [(float(v), i) for i, m in enumerate(measures) if (v := m.get(measure)) is not None]
+        if len(found) < 2:
+            continue
+        row = limits.row(code, repeated)
+        twice = sorted(found, reverse=True)[1][0]
+        severity, limit = row.severity(twice), row.reached(twice)
+        score = row.score(twice)
+        scores += [score] if score is not None else []
+        if severity is None or limit is None:
+            continue
+        there = tuple(i for value, i in found if value >= twice)
+        message = (
+            f"{len(there)} pulls {says.format(twice)}, at or above the {severity} limit of {limit:g}"
+            f"{' °' if row.unit == '°' else ''} for what comes again."
+        )
+        channel = code.replace(".", "_")
+        finding = Finding(code, severity, message, channel, None, None, twice, limit, row.unit)
+        findings.append((finding, there))
+    if not scores:
+        return Across(unable=("too_short", "fewer than two pulls with knock to compare"))
+    return Across(min(scores), tuple(findings))
 
 
 def _retard(pull: Pull, sheet: Sheet) -> None:
@@ -92,6 +107,24 @@ def _retard(pull: Pull, sheet: Sheet) -> None:
         f"The engine computer took {held.level:.1f} ° of timing out",
         at=(held.start_s, held.end_s),
         said=note if offset else "",
+    )
+
+
+def _lone(pull: Pull, sheet: Sheet) -> None:
+    """The highest sample of all: one that is neither held nor believed is no evidence that there was no knock."""
+    if not pull.log.has("knock_retard"):
+        return
+    every = pull.log.believed("knock_retard", None).within(pull.start_s, pull.end_s)
+    if not len(every.t):
+        return
+    top = int(every.value.argmax())
+    at = float(every.t[top])
+    sheet.put(
+        "knock_retard_lone_deg",
+        float(every.value[top]),
+        f"A sample of knock retard reads {every.value[top]:.1f} °: knock or a fault of the channel, "
+        "nobody can tell which",
+        at=(at, at),
     )
 
 

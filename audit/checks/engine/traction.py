@@ -15,6 +15,7 @@ from audit.declared import declared
 from audit.model import Array, LimitTable, Pull, Series
 from audit.signal.arrays import median
 from audit.signal.held import Held, held_above, spread
+from audit.signal.robust import resolution
 
 DECLARED = declared(__name__)
 NAME, CODES = DECLARED.name, DECLARED.codes
@@ -23,6 +24,8 @@ LEAST_SPEED = 25.0  # km/h: below it the clutch is still being let in
 SPAN_S = 0.2  # slip must last this long
 LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the lift does not tell
 MOST_LAG_S = 1.2
+STEPS = 3.0  # of a coarse road speed that are averaged
+MOST_MEAN_S = 0.6  # but over no longer
 UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a pull
 SURGE_S = 1.2  # wheels that let go grip again within this, or spin to the end
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
@@ -73,6 +76,21 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(CODES, measured, limits)
 
 
+def _through_steps(speed: Series) -> Series:
+    """A coarse road speed averaged over a few of its steps: one whole mile an hour is two per cent of slip."""
+    step = resolution(speed.value)
+    if len(speed.t) < 5 or step <= 0:
+        return speed
+    pace = float(np.ptp(speed.value)) / float(speed.t[-1] - speed.t[0])
+    width = min(STEPS * step / max(pace, 1e-6), MOST_MEAN_S)
+    low = np.searchsorted(speed.t, speed.t - 0.5 * width - 1e-9)
+    high = np.searchsorted(speed.t, speed.t + 0.5 * width + 1e-9)
+    reach = np.minimum(np.arange(len(speed.t)) - low, high - 1 - np.arange(len(speed.t)))
+    low, high = np.arange(len(speed.t)) - reach, np.arange(len(speed.t)) + reach + 1
+    total = np.concatenate(([0.0], np.cumsum(speed.value)))
+    return Series(speed.t, (total[high] - total[low]) / (high - low))
+
+
 def _in_gear(pull: Pull) -> str:
     return "" if pull.gear is None else f" in gear {pull.gear}"
 
@@ -84,6 +102,7 @@ def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | No
     a wrong one bends the ratio all along.
     """
     known = _lag_at_lift(pull, rpm, speed)
+    speed = _through_steps(speed)
     found: list[tuple[float, Series]] = []
     for lag in LAGS_S if known is None else (known,):
         slip = _slip_at(pull, inside, speed, float(lag))
@@ -106,13 +125,9 @@ def _own_ratio(pull: Pull, ratio: Array) -> float:
     """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low end."""
     low = float(np.percentile(ratio, 15))
     car, gear = pull.car, pull.gear
-    if (
-        gear is None
-        or not (car.final_drive and car.circumference_m)
-        or not 1 <= gear <= len(car.gear_ratios)
-    ):
+    if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
         return low
-    by_file = car.gear_ratios[gear - 1] * car.final_drive / (0.06 * car.circumference_m)
+    by_file = car.rpm_per_kmh[gear - 1]
     # tyres differ a few per cent from their figure; a low end far above it is slip all through the pull
     return low if abs(low / by_file - 1) < 0.05 else min(low, by_file)
 

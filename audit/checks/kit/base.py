@@ -24,7 +24,7 @@ from audit.model import Finding, Limit, LimitTable, Pull, worst_severity
 __all__ = ["Across", "Check", "Judged", "LimitTable", "Measured", "judge_row", "judge_rows"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Measured:
     """values: measure -> figure in its canonical unit, None where it could not be had.
 

@@ -129,6 +129,12 @@ def run_pull(
     return measures, {name: joined(parts) for name, parts in results.items()}
 
 
+def run_check(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measures, CheckResult]:
+    """One check, or one part of one, on a pull, by every sensor."""
+    with np.errstate(all="ignore"):
+        return _worst_sensor(check, pull, limits, {}, _as_it_is)
+
+
 def _worst_sensor(
     check: Check, pull: Pull, limits: LimitTable, views: dict[str, Pull], prepare: Prepare
 ) -> tuple[Measures, CheckResult]:

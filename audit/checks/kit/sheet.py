@@ -49,12 +49,12 @@ class Sheet:
         """The sheet as the result of measure(). channels: the channel of each figure, or of all of them."""
         of = dict.fromkeys(self.values, channels) if isinstance(channels, str) else channels
         return Measured(
-            self.values,
-            self.at,
-            self.said,
-            self.texts,
-            of,
-            unable or self.unable,
+            values=self.values,
+            at=self.at,
+            said=self.said,
+            texts=self.texts,
+            channels=of,
+            unable=unable or self.unable,
             room=self.room,
             under=self.under,
         )

@@ -53,7 +53,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     _levels(book)
     if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.sheet.values):
         why = f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture"
-        return Measured(book.sheet.values, unable=("too_short", why))
+        return Measured(values=book.sheet.values, unable=("too_short", why))
     _against_target(book, over_target)
     _at_top(book, pull)
     _drift(book, pull, limits, over_target)

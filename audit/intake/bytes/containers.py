@@ -1,4 +1,6 @@
-"""From a path to the bytes of each log in it: plain files, gzip, zip. Told by content, not by extension."""
+"""From a path to the bytes of each log in it: plain files, gzip, zip. Told by content, not by
+extension.
+"""
 
 from __future__ import annotations
 
@@ -59,7 +61,9 @@ _KNOWN = (
 
 @dataclass(frozen=True, eq=False)
 class Source:
-    """The bytes of one log. path: as shown to people; file: on disk, when the bytes are a whole file."""
+    """The bytes of one log. path: as shown to people; file: on disk, when the bytes are a whole
+    file.
+    """
 
     path: str
     data: Bytes
@@ -279,7 +283,8 @@ def _member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, shown: str) -> So
         return Rejected(
             name,
             "",
-            f"{name}: damaged inside the zip archive, or packed in a way not known here. {_UNPACK}.",
+            f"{name}: damaged inside the zip archive, or packed in a way not known here. "
+            f"{_UNPACK}.",
         )
     return Source(name, data, sha256(data))
 

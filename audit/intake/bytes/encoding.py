@@ -1,4 +1,6 @@
-"""Which encoding the bytes are in, and the same bytes as UTF-8 with a line feed ending each line."""
+"""Which encoding the bytes are in, and the same bytes as UTF-8 with a line feed ending each
+line.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +40,8 @@ _SAID = {
 
 
 def to_utf8(data: Bytes) -> tuple[Bytes, str]:
-    """The text as UTF-8 bytes without BOM, NUL padding and carriage returns alone; and the encoding's name.
+    """The text as UTF-8 bytes without BOM, NUL padding and carriage returns alone; and the
+    encoding's name.
 
     Plain UTF-8 comes back as a view of the same memory. Raises UnreadableLog when it is no text.
     """
@@ -101,7 +104,9 @@ def _eight_bit(data: Bytes) -> str:
 
 
 def _beyond_ascii(data: Bytes) -> Bytes:
-    """From the first byte that is no ASCII to the last: often only the header, and ASCII around it is sound."""
+    """From the first byte that is no ASCII to the last: often only the header, and ASCII around it
+    is sound.
+    """
     first = last = -1
     for start, chunk in zip(range(0, len(data), CHUNK), _chunks(data), strict=True):
         at = np.flatnonzero(chunk > 127)
@@ -128,7 +133,9 @@ def _transcode(data: Bytes, encoding: str) -> Bytes:
 
 
 def _without_padding(data: Bytes) -> Bytes:
-    """Without the NUL block or end-of-file mark that a power cut or an old system leaves at the end."""
+    """Without the NUL block or end-of-file mark that a power cut or an old system leaves at the
+    end.
+    """
     stop = len(data)
     if stop and data[-1] not in (0, 0x1A):
         return data
@@ -162,9 +169,11 @@ def _no_nul(data: Bytes) -> Bytes:
 
 
 def _other_line_ends(data: Bytes, *, latin: bool) -> Bytes:
-    """Rarer line ends as line feeds, where there are hardly any others: NEL, line and paragraph separator, RS, VT, FF.
+    """Rarer line ends as line feeds, where there are hardly any others: NEL, line and paragraph
+    separator, RS, VT, FF.
 
-    Looked for only in text whose lines would be absurdly long. latin: NEL was one byte, read as an ellipsis.
+    Looked for only in text whose lines would be absurdly long. latin: NEL was one byte, read as an
+    ellipsis.
     """
     # a look at the beginning and at the middle is enough for a text of ordinary lines
     looks = (data[: 4 * LONG_LINE], data[len(data) // 2 :][: 4 * LONG_LINE])
@@ -182,7 +191,8 @@ def _other_line_ends(data: Bytes, *, latin: bool) -> Bytes:
 
 
 def _refuse_lost_ends(data: Bytes) -> None:
-    """Raise UnreadableLog where one line holds the better part of the text: its line breaks are lost.
+    """Raise UnreadableLog where one line holds the better part of the text: its line breaks are
+    lost.
 
     Such a line lies across the middle, so that most texts are passed after a look there.
     """
@@ -197,8 +207,8 @@ def _refuse_lost_ends(data: Bytes) -> None:
     at = int(lengths.argmax())
     if lengths[at] > LONGEST_LINE and 2 * int(lengths[at]) > len(data):
         raise UnreadableLog(
-            f"line {at + 1}: a single line of {int(lengths[at]) / 1000:.0f} kB, so its line breaks are lost. "
-            "Export it again with one row a line"
+            f"line {at + 1}: a single line of {int(lengths[at]) / 1000:.0f} kB, so its line "
+            "breaks are lost. Export it again with one row a line"
         )
 
 

@@ -31,7 +31,9 @@ class Timed:
 
 
 def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
-    """Time in s from the first row, strictly increasing. Raises UnreadableLog when there is no clock."""
+    """Time in s from the first row, strictly increasing. Raises UnreadableLog when there is no
+    clock.
+    """
     best = _best(table, rate_hz)
     if best is None:
         if rate_hz is None:
@@ -102,7 +104,8 @@ def _same_as_before(frame: pl.DataFrame) -> np.ndarray:
     return same
 
 
-# --- the candidates -----------------------------------------------------------------------------------
+# --- the candidates
+# -----------------------------------------------------------------------------------
 
 
 def _best(table: Table, rate_hz: float | None) -> Candidate | None:

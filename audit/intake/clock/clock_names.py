@@ -1,4 +1,6 @@
-"""Which header names a clock: words for time in several languages, and words that only look like it."""
+"""Which header names a clock: words for time in several languages, and words that only look like
+it.
+"""
 
 from __future__ import annotations
 
@@ -199,7 +201,9 @@ FEW_BACK = 3  # steps back that any clock may have: a restart, midnight, a bad s
 
 @dataclass(frozen=True, eq=False)
 class Candidate:
-    """A column that may be the clock: its seconds, and how well it goes as one. period_s: a day for times of day."""
+    """A column that may be the clock: its seconds, and how well it goes as one. period_s: a day for
+    times of day.
+    """
 
     column: str
     seconds: Array
@@ -276,7 +280,9 @@ def name_score(column: RawColumn, made_up: bool, first: bool) -> float:
 
 
 def forward_shares(values: Array) -> tuple[float, float]:
-    """(share of steps that do not go back, share of steps that move on); FEW_BACK steps are let pass."""
+    """(share of steps that do not go back, share of steps that move on); FEW_BACK steps are let
+    pass.
+    """
     good = values[np.isfinite(values)]
     if len(good) < 2:
         return 1.0, 1.0

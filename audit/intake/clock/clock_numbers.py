@@ -1,4 +1,6 @@
-"""Columns of numbers that may be the clock: seconds to nanoseconds, since the start or since 1970, or a clock's face."""
+"""Columns of numbers that may be the clock: seconds to nanoseconds, since the start or since 1970,
+or a clock's face.
+"""
 
 from __future__ import annotations
 
@@ -80,7 +82,10 @@ def _number_candidate(
     note = (
         ""
         if sure
-        else f"the unit of time in column {label} is not given; read as {_UNIT_NAMES[unit]} from the size of its steps."
+        else (
+            f"the unit of time in column {label} is not given; read as {_UNIT_NAMES[unit]} from "
+            "the size of its steps."
+        )
     )
     if not sure and _is_counter(values, column):
         return None
@@ -118,8 +123,8 @@ def steady_candidates(table: Table) -> list[Candidate]:
         label = table.frame.columns[i]
         seconds, kind = _to_seconds(values, unit)
         note = (
-            f"no column is named as a clock; '{label}' rises steadily and is taken for it, in {_UNIT_NAMES[unit]}. "
-            "If that is wrong, export the log with its time column."
+            f"no column is named as a clock; '{label}' rises steadily and is taken for it, in "
+            f"{_UNIT_NAMES[unit]}. If that is wrong, export the log with its time column."
         )
         absolute = bool(np.nanmax(np.abs(seconds)) > 6.3e8)
         out.append(Candidate(label, seconds, likely - 0.01 * i, kind, 0.0, absolute, note))
@@ -180,7 +185,9 @@ def _unit(column: RawColumn, values: Array) -> tuple[str, bool]:
 
 
 def _fits(step_s: float, total_s: float, rows: int) -> float:
-    """Log-likelihood of a step and a duration: around 20 Hz and five minutes, a decade either way."""
+    """Log-likelihood of a step and a duration: around 20 Hz and five minutes, a decade either
+    way.
+    """
     z_step = np.log(step_s / 0.05) / np.log(10)
     z_total = np.log(max(total_s, 1e-9) / 300.0) / np.log(10)
     weight = min(1.0, rows / 500)  # an excerpt may be short

@@ -1,4 +1,6 @@
-"""A clock's raw stamps to strictly increasing seconds: roll-overs, bad stamps, jumps back, repeats, gaps."""
+"""A clock's raw stamps to strictly increasing seconds: roll-overs, bad stamps, jumps back, repeats,
+gaps.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +40,8 @@ def mend(
 ) -> Mended:
     """Seconds (NaN where there is no stamp) to a clock that can be trusted.
 
-    period_s: where the clock rolls over, or 0. same_as_before(): rows equal to the row before in every cell.
+    period_s: where the clock rolls over, or 0. same_as_before(): rows equal to the row before in
+    every cell.
     true_gaps: the clock carries dates, so a jump ahead over FAR_S is kept as long as it is.
     """
     notes: list[Note] = []
@@ -95,7 +98,10 @@ def _without_blanks(seconds: Array, lines: Ints, notes: list[Note]) -> Array:
     at = int(np.argmax(blank))
     notes.append(
         Note(
-            f"{_rows(count)} no readable time (the first at line {lines[at]}); set evenly between their neighbours.",
+            (
+                f"{_rows(count)} no readable time (the first at line {lines[at]}); set evenly "
+                "between their neighbours."
+            ),
             line=int(lines[at]),
             count=count,
             code="sensor.clock" if count > 0.01 * len(t) else None,
@@ -146,7 +152,10 @@ def _bad_stamps(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
     count, at = int(bad.sum()), int(np.argmax(bad))
     notes.append(
         Note(
-            f"{count} stamp{'s do' if count > 1 else ' does'} not fit between the neighbours (the first at line {lines[at]}); set evenly between them.",
+            (
+                f"{count} stamp{'s do' if count > 1 else ' does'} not fit between the neighbours "
+                f"(the first at line {lines[at]}); set evenly between them."
+            ),
             line=int(lines[at]),
             count=count,
             code="sensor.clock" if count > 0.01 * len(t) else None,
@@ -156,7 +165,9 @@ def _bad_stamps(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
 
 
 def _mark(t: Array, i: int, step: float, bad: npt.NDArray[np.bool_]) -> None:
-    """t[i + 1] < t[i]: mark the stamps before it that are too high, or those after it that are too low."""
+    """t[i + 1] < t[i]: mark the stamps before it that are too high, or those after it that are too
+    low.
+    """
     n = len(t)
     for run in range(1, BAD_RUN + 1):
         reach = (run + 1) * 4 * step + 1e-9
@@ -176,7 +187,9 @@ def _mark(t: Array, i: int, step: float, bad: npt.NDArray[np.bool_]) -> None:
 
 
 def _forward_only(t: Array, step: float, *, true_gaps: bool) -> tuple[Array, list[int]]:
-    """Let time go on after each jump back, one nominal interval later; a far jump ahead breaks as well."""
+    """Let time go on after each jump back, one nominal interval later; a far jump ahead breaks as
+    well.
+    """
     d = np.diff(t)
     far = d > FAR_S
     at = np.flatnonzero((d < 0) | far)
@@ -201,7 +214,10 @@ def _repeats(
         at = int(np.argmax(twice))
         notes.append(
             Note(
-                f"rows that repeat the row before: {int(twice.sum())}, stamp and all (the first at line {lines[at]}); left out.",
+                (
+                    f"rows that repeat the row before: {int(twice.sum())}, stamp and all (the "
+                    f"first at line {lines[at]}); left out."
+                ),
                 line=int(lines[at]),
                 count=int(twice.sum()),
             )
@@ -235,8 +251,8 @@ def _spread(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
     if share > 0.3:
         notes.append(
             Note(
-                f"the clock moves in steps of {usual:g} s while rows come faster; rows are set evenly within each step, "
-                f"so moments are good to about {usual:g} s.",
+                f"the clock moves in steps of {usual:g} s while rows come faster; rows are set "
+                f"evenly within each step, so moments are good to about {usual:g} s.",
                 count=count,
             )
         )
@@ -264,14 +280,19 @@ def _stood_still(
     lines: Ints,
     notes: list[Note],
 ) -> tuple[Array, Array]:
-    """Where far more rows than usual share a stamp the clock stood; they go on at the usual pace."""
+    """Where far more rows than usual share a stamp the clock stood; they go on at the usual
+    pace.
+    """
     stood = (sizes > 3 * median(sizes)) & (sizes > 5) & (sizes * per_row > 3 * widths)
     if not stood.any():
         return t, widths
     wanted = np.where(stood, sizes * per_row, widths)
     notes.extend(
         Note(
-            f"line {lines[heads[g]]}: the clock stands still for {sizes[g]} rows; they go on at the usual pace.",
+            (
+                f"line {lines[heads[g]]}: the clock stands still for {sizes[g]} rows; they go on "
+                "at the usual pace."
+            ),
             line=int(lines[heads[g]]),
             count=int(sizes[g]),
             code="sensor.clock" if g else None,

@@ -33,7 +33,10 @@ _MONTHS = {
     )
     for m in names.split()
 }
-_TIME = r"(?P<h>\d{1,4}):(?P<m>\d{1,2})(?::(?P<s>\d{1,2}))?(?:(?P<sep>[.,:])(?P<f>\d{1,9}))?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
+_TIME = (
+    r"(?P<h>\d{1,4}):(?P<m>\d{1,2})(?::(?P<s>\d{1,2}))?"
+    r"(?:(?P<sep>[.,:])(?P<f>\d{1,9}))?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
+)
 _ZONE = r"(?:\s*(?:Z|UTC|GMT|[-+]\d{2}:?\d{2}))?"
 _DATES = {
     "ymd": r"(?P<y>\d{4})[-/.](?P<mo>\d{1,2})[-/.](?P<d>\d{1,2})",
@@ -169,7 +172,9 @@ def _fraction(parts: pl.series.struct.StructNameSpace) -> Array:
 
 
 def _steps_of_a_second(hours: Array, minutes: Array) -> bool:
-    """Whether 12:34 means minutes and seconds: it then moves on more often than once a minute of rows."""
+    """Whether 12:34 means minutes and seconds: it then moves on more often than once a minute of
+    rows.
+    """
     total = hours * 60 + minutes
     total = total[np.isfinite(total)]
     return len(total) > 1 and float((np.diff(total) != 0).mean()) > 0.25
@@ -216,7 +221,9 @@ def _days(
 
 
 def _month_first(day: pl.Series, month: pl.Series, day_first: bool | None) -> tuple[bool, bool]:
-    """(month comes first, not sure). The first figure over 12 is a day; else the one that changes is."""
+    """(month comes first, not sure). The first figure over 12 is a day; else the one that changes
+    is.
+    """
     if (day > 12).any():
         return False, False
     if (month > 12).any():
@@ -234,13 +241,16 @@ def iso(seconds_since_1970: float) -> str | None:
         return None
     whole = date(1970, 1, 1) + timedelta(days=int(seconds_since_1970 // DAY_S))
     rest = round(seconds_since_1970 % DAY_S, 3)
-    text = f"{whole.isoformat()}T{int(rest // 3600):02d}:{int(rest % 3600 // 60):02d}:{int(rest % 60):02d}"
+    hours, minutes = int(rest // 3600), int(rest % 3600 // 60)
+    text = f"{whole.isoformat()}T{hours:02d}:{minutes:02d}:{int(rest % 60):02d}"
     part = round(rest % 1, 3)
     return text + (f"{part:.3f}"[1:] if 0 < part < 1 else "")
 
 
 def date_in(text: str) -> float | None:
-    """Days since 1970 of the first date written in a text (a file name, a preamble line), or None."""
+    """Days since 1970 of the first date written in a text (a file name, a preamble line), or
+    None.
+    """
     for style in ("ymd", "compact", "two", "name", "name first"):
         loose = _DATES[style].replace("[-/.]", "[-/._]")
         found = re.search(rf"(?<!\d){loose}(?!\d)", text)

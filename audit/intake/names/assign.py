@@ -1,6 +1,7 @@
 """The best one-to-one assignment of channels to columns.
 
-Shortest augmenting paths (Jonker and Volgenant, Computing 38, 1987), the inner step over whole arrays.
+Shortest augmenting paths (Jonker and Volgenant, Computing 38, 1987), the inner step over whole
+arrays.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from audit.model import Array
 def best_assignment(score: Array) -> list[tuple[int, int]]:
     """Pairs (row, column) with the greatest sum of scores, each row and column at most once.
 
-    score: (n, m), finite; pairs with a score of 0 or less are left out. Ties go to the earlier column.
+    score: (n, m), finite; pairs with a score of 0 or less are left out. Ties go to the earlier
+    column.
     """
     rows = np.flatnonzero((score > 0).any(axis=1)) if score.size else np.empty(0, dtype=np.intp)
     if len(rows) == 0:

@@ -1,6 +1,7 @@
 """Which column is which channel: trade words scored, values as tie-break and veto, one assignment.
 
-Does not see: a channel whose header says nothing at all ('Analog 3'); the car file's [channels] names those.
+Does not see: a channel whose header says nothing at all ('Analog 3'); the car file's [channels]
+names those.
 """
 
 from __future__ import annotations
@@ -37,7 +38,9 @@ EXACT = 1.03  # named exactly, nothing beside it
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A row of the pattern table: a channel, what a header needs for it, what may stand beside that."""
+    """A row of the pattern table: a channel, what a header needs for it, what may stand beside
+    that.
+    """
 
     channel: str
     needs: frozenset[str]
@@ -122,7 +125,9 @@ def _with_what_the_unit_says(read: Read, unit: str) -> Read:
 
 
 def column_scores(column: RawColumn) -> tuple[tuple[str, float], ...]:
-    """The scores of a column by its header without the unit, or whole where the unit is part of the name."""
+    """The scores of a column by its header without the unit, or whole where the unit is part of the
+    name.
+    """
     short = header_scores(header_of(column), column.unit)
     whole = _strip_brackets(column.header)
     if (short and short[0][1] >= LEAST_SCORE) or whole == header_of(column):
@@ -213,8 +218,8 @@ def name_columns(
 ) -> tuple[list[Named], list[Note]]:
     """The channel of each column. samples: finite values of each, a few hundred are enough.
 
-    car: the car file's [channels], which wins. skip: columns not to name (the clock's). broken: columns of error words,
-    which are channels that nothing is known of.
+    car: the car file's [channels], which wins. skip: columns not to name (the clock's). broken:
+    columns of error words, which are channels that nothing is known of.
     """
     ruled, notes = _ruled_by_car(columns, car)
     free = [
@@ -273,7 +278,9 @@ def _three(values: Array) -> tuple[float, float, float]:
 def _ruled_by_car(
     columns: Sequence[RawColumn], car: Mapping[str, ColumnWord]
 ) -> tuple[dict[int, str], list[Note]]:
-    """Column index -> channel as the car file says; a Note for each column it names that is not there."""
+    """Column index -> channel as the car file says; a Note for each column it names that is not
+    there.
+    """
     ruled: dict[int, str] = {}
     notes = []
     for channel, word in car.items():
@@ -282,7 +289,8 @@ def _ruled_by_car(
             near = did_you_mean(word.column, [c.header for c in columns][:40])
             notes.append(
                 Note(
-                    f"The car file names the column '{word.column}' for {channel}, but this log has no such column. {near}"
+                    f"The car file names the column '{word.column}' for {channel}, but this log "
+                    f"has no such column. {near}"
                 )
             )
         else:

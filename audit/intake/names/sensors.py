@@ -1,8 +1,10 @@
-"""Several sensors of one quantity: two lambda banks, knock by cylinder, absolute and gauge pressure.
+"""Several sensors of one quantity: two lambda banks, knock by cylinder, absolute and gauge
+pressure.
 
-Each further column that reads as a channel already taken becomes NAME_2, NAME_3, ... in the order of how well it
-reads. Left out: a filtered, modelled or averaged column, a copy of another column in the same or another scale, and a
-pressure of a vaguer name that does not move with the first. Does not see: a copy that comes some rows late.
+Each further column that reads as a channel already taken becomes NAME_2, NAME_3, ... in the order
+of how well it reads. Left out: a filtered, modelled or averaged column, a copy of another column in
+the same or another scale, and a pressure of a vaguer name that does not move with the first. Does
+not see: a copy that comes some rows late.
 """
 
 from __future__ import annotations
@@ -135,7 +137,9 @@ def _copy(x: Array, y: Array, *, shifted: bool) -> bool:
 
 
 def _together(x: Array, y: Array) -> bool:
-    """Whether two columns rise and fall together; True where the first does not move enough to tell."""
+    """Whether two columns rise and fall together; True where the first does not move enough to
+    tell.
+    """
     both = np.isfinite(x) & np.isfinite(y)
     x, y = x[both], y[both]
     if len(x) < LEAST_ROWS or float(np.ptp(x)) < 0.3 * abs(median(x)):

@@ -109,7 +109,9 @@ def unit_for(text: str, channel: str) -> Unit | None:
 
 @lru_cache(maxsize=4096)
 def unit_in_words(words: tuple[str, ...], channel: str) -> Unit | None:
-    """A unit among the last words of a header ('iat_deg_c', 'boost psi', 'speed_kmh'), for its channel."""
+    """A unit among the last words of a header ('iat_deg_c', 'boost psi', 'speed_kmh'), for its
+    channel.
+    """
     if len(words) < 2 or row_of(channel).quantity == "mixture":  # AFR and lambda are names there
         return None
     for count in (3, 2, 1):

@@ -1,25 +1,32 @@
-"""Spellings of units as they stand in headers, units rows and cells. What they mean is decided elsewhere."""
+"""Spellings of units as they stand in headers, units rows and cells. What they mean is decided
+elsewhere.
+"""
 
 from __future__ import annotations
 
 import re
 
 _WORDS = """
-s sec secs second seconds sek sekunden segundos secondes byou ms msec msecs milliseconds millis us µs μs usec microseconds ns
+s sec secs second seconds sek sekunden segundos secondes byou ms msec msecs milliseconds millis us
+µs μs usec microseconds ns
 min mins minutes minuten h hr hrs hours hh:mm:ss hh:mm:ss.s hh:mm:ss.ms mm:ss h:m:s
 rpm 1/min /min min-1 min^-1 u/min umin tr/min r/min t/min rev/min upm vpm giri/min
 km/h kmh kph km/hr kmph mph mi/h m/s mps kn knots
-kpa kpaa kpag kpaabs hpa mbar mbara mbarg bar bara barg baro psi psia psig psid lb/in2 lb/in² lbf/in2 lbf/in² inhg "hg in.hg
+kpa kpaa kpag kpaabs hpa mbar mbara mbarg bar bara barg baro psi psia psig psid lb/in2 lb/in²
+lbf/in2 lbf/in² inhg "hg in.hg
 inh2o mmhg torr atm pa mpa kg/cm2 kg/cm² kgf/cm2 kgf/cm² cmhg
-c °c ºc degc deg_c deg.c degrees_c celsius f °f ºf degf deg_f deg.f degrees_f fahrenheit k kelvin ℃ ℉ oc
+c °c ºc degc deg_c deg.c degrees_c celsius f °f ºf degf deg_f deg.f degrees_f fahrenheit k kelvin ℃
+℉ oc
 % pct percent prozent percentage %dc %duty
 deg ° º degree degrees grad grados degrés °ca degca deg_ca °crk °kw btdc °btdc degbtdc deg_btdc °bk
 v mv volt volts a ma amp amps ampere ohm ohms kohm hz khz
 λ lambda afr afr_gas :1 a/f
-g/s kg/h kg/hr g/sec lb/min lbs/min lb/hr mg/stk mg/str mg/stroke mg/cyl g/rev g/cyl mg cc/min cc l/h l/100km mpg l gal gal/h
+g/s kg/h kg/hr g/sec lb/min lbs/min lb/hr mg/stk mg/str mg/stroke mg/cyl g/rev g/cyl mg cc/min cc
+l/h l/100km mpg l gal gal/h
 nm n·m n*m ft-lb ftlb ft·lb lbft lb-ft kw hp ps cv bhp whp
 m km mi ft mile miles m/s2 m/s² m/s^2 g °/s deg/s
-- -- 1 n/a na bool boolean on/off 0/1 enum count counts # none raw bit bits flag state ratio dimensionless unitless x gear
+- -- 1 n/a na bool boolean on/off 0/1 enum count counts # none raw bit bits flag state ratio
+dimensionless unitless x gear
 """
 UNIT_WORDS = frozenset(_WORDS.split())
 NEUTRAL = frozenset(("", "-", "--", "1", "n/a", "na", "#", "none", "x"))

@@ -1,7 +1,7 @@
 """Headers to ideas: fold, split, and look each word up in the table of trade words.
 
-Does not see: a word that is neither in schemas/names.toml, nor a prefix, a consonant skeleton or one
-slip away from one; such a word is left over and lowers the score.
+Does not see: a word that is neither in schemas/names.toml, nor a prefix, a consonant skeleton or
+one slip away from one; such a word is left over and lowers the score.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ _OR = re.compile(r"(?<=[a-z]{3})/(?=[a-z]{3})")  # air/fuel, but not a/f or km/h
 _ELIDED = re.compile(r"\b[dl]['’]|°(?=[a-z]{3})")  # d'air, l'huile
 _DIGITS = re.compile(r"(?<=[a-zλ])(?=\d)|(?<=\d)(?=[a-zλ])")
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
-_SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5}  # throttle B, pedal D; c and f are units
+# Throttle B, pedal D, the left and the right bank; c and f are units.
+_SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5, "left": 1, "right": 2, "lh": 1, "rh": 2}
 _BARE = {"c", "f", "k", "g", "s", "v", "w"}  # a unit or a size mark standing alone: says nothing
 _GLUED_UNITS = (
     "lbmin",
@@ -55,7 +56,9 @@ class Read:
 
 @dataclass(frozen=True)
 class Vocabulary:
-    """word -> ideas; skeleton -> ideas; the words of four letters and more, sorted, for prefixes."""
+    """word -> ideas; skeleton -> ideas; the words of four letters and more, sorted, for
+    prefixes.
+    """
 
     words: Mapping[str, tuple[str, ...]]
     skeletons: Mapping[str, tuple[str, ...]]
@@ -161,7 +164,9 @@ def read_words(words: tuple[str, ...]) -> Read:
 
 @lru_cache(maxsize=8192)
 def _meaning(word: str) -> tuple[tuple[tuple[str, ...], int] | None, float]:
-    """(ideas, sensor number) of one word and how sure that is; None for a word that means nothing."""
+    """(ideas, sensor number) of one word and how sure that is; None for a word that means
+    nothing.
+    """
     known = vocabulary().words
     if word in known:
         return (known[word], 1), 1.0
@@ -201,7 +206,9 @@ def _numbered(parts: list[str]) -> tuple[tuple[tuple[str, ...], int] | None, flo
 
 
 def _glued(word: str) -> tuple[str, ...]:
-    """'coolanttemp' -> coolant, temp: the split into fewest known words of three letters and more."""
+    """'coolanttemp' -> coolant, temp: the split into fewest known words of three letters and
+    more.
+    """
     known = vocabulary().words
     n = len(word)
     if n < 2 * LEAST_PIECE - 1:

@@ -1,4 +1,6 @@
-"""Bytes of chosen lines through polars' own CSV parser, and what each column seems to be from a sample."""
+"""Bytes of chosen lines through polars' own CSV parser, and what each column seems to be from a
+sample.
+"""
 
 from __future__ import annotations
 
@@ -107,11 +109,14 @@ def read_csv(
 
 
 def plain_columns(layout: Layout) -> list[bool] | None:
-    """Column by column, whether all sampled cells are numbers as they stand; None to look closer."""
+    """Column by column, whether all sampled cells are numbers as they stand; None to look
+    closer.
+    """
     decimal = layout.dialect.decimal
     if decimal == "," and layout.delimiter == ord(","):
         return None
-    # One match a column; atomic cell by cell, or a cell of text would have it try every way to part the digits before.
+    # One match a column; atomic cell by cell, or a cell of text would have it try every way to part
+    # the digits before.
     numbers = re.compile(
         rf"(?>(?:[-+]?(?:\d++\{decimal}?\d*+|\{decimal}\d++)(?:[eE][-+]?\d++)?)?\n)*+"
     )
@@ -138,7 +143,8 @@ def plain_columns(layout: Layout) -> list[bool] | None:
 
 def all_finite(frame: pl.DataFrame) -> pl.DataFrame:
     numbers = pl.col(pl.Float64)
-    # A sum is finite only where every number is; summing is several times quicker than looking at each.
+    # A sum is finite only where every number is; summing is several times quicker than looking at
+    # each.
     sums = [values.sum() for values in frame.get_columns() if values.dtype == pl.Float64]
     if all(total is None or math.isfinite(total) for total in sums) or all(
         frame.select(numbers.is_finite().all()).row(0)

@@ -11,7 +11,10 @@ import polars as pl
 from audit.intake.names.unit_words import is_unit
 from audit.intake.text.dialect import LONGEST_VALUE, NULLS
 
-_NUMBER = r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d{1,3})?"
+_NUMBER = (
+    r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)"
+    r"(?:[eE][-+]?\d{1,3})?"
+)
 _UNIT = r"(?:[^\d\s.,;:+/\-][^\d]*\d?|1/(?:min|s)|(?<=\s)/min)"
 _CELL = re.compile(rf"({_NUMBER})\s*({_UNIT})?")
 _GROUPS = r"['\u2019\u00a0\u202f\s]"
@@ -26,7 +29,9 @@ LEAST_NUMBERS = 0.5  # share of the cells that are not blank which must be numbe
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """How a column's text becomes numbers. decimal: '.' or ','; unit: written into the cells, or ''."""
+    """How a column's text becomes numbers. decimal: '.' or ','; unit: written into the cells, or
+    ''.
+    """
 
     numeric: bool
     decimal: str = "."
@@ -81,7 +86,9 @@ def _decimal(numbers: list[str], usual: str, *, sure: bool) -> str:
 
 
 def decimal_of_table(columns: list[pl.Series], usual: str) -> tuple[str, bool]:
-    """(the table's decimal mark from the columns that leave no doubt, True); (`usual`, False) when none does."""
+    """(the table's decimal mark from the columns that leave no doubt, True); (`usual`, False) when
+    none does.
+    """
     votes: Counter[str] = Counter()
     for cells in columns:
         texts = [t.strip()[:LONGEST_VALUE] for t in cells.drop_nulls().head(40).to_list()]

@@ -67,7 +67,8 @@ NULLS = frozenset(
         "timeout",
     )
 )
-# Of these, what a logger writes for a sensor that is there and does not work; the others may mean that there is none.
+# Of these, what a logger writes for a sensor that is there and does not work; the others may mean
+# that there is none.
 ERROR_WORDS = frozenset(
     ("err", "error", "invalid", "timeout", "no data", "nodata", "#value!", "#num!", "#div/0!")
 )
@@ -82,8 +83,10 @@ _COMMA_GROUPED = re.compile(
     rf"\s*[-+]?\d{{1,3}}(?:[.'\u2019 \u00a0\u202f]\d{{3}})+(?:,\d*)?{_EXP}{_UNIT}\s*"
 )
 _STAMP = re.compile(
-    r"\s*(?:(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[- ][A-Za-zä]{3,9}[- ]\d{2,4}|\d{8})(?:[T ]+|$|\s*$))?"
-    r"(?:\d{1,4}:\d{1,2}(?::\d{1,2})?(?:[.,:]\d{1,9})?\s*(?:[AaPp]\.?[Mm]\.?)?(?:Z|[-+]\d\d:?\d\d| ?UTC)?)?\s*"
+    r"\s*(?:(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[- ][A-Za-zä]{3,9}[- ]\d{2,4}|\d{8})"
+    r"(?:[T ]+|$|\s*$))?"
+    r"(?:\d{1,4}:\d{1,2}(?::\d{1,2})?(?:[.,:]\d{1,9})?\s*(?:[AaPp]\.?[Mm]\.?)?"
+    r"(?:Z|[-+]\d\d:?\d\d| ?UTC)?)?\s*"
 )
 
 
@@ -120,7 +123,9 @@ def is_blank(cell: str) -> bool:
 
 
 def likeness(cell: str, decimal: str) -> float:
-    """How much a cell that is not blank looks like a value: 1 number or stamp, 0.5 grouped number, 0 text."""
+    """How much a cell that is not blank looks like a value: 1 number or stamp, 0.5 grouped number,
+    0 text.
+    """
     return (
         _likeness(cell, decimal) if len(cell) <= LONGEST_VALUE else 0.0
     )  # and patterns would take for ever over it
@@ -148,7 +153,9 @@ def value_share(cells: Sequence[str], decimal: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """A scored candidate. width: cells a line; share: how value-like they are, 0 to 1; widest: of any line seen often."""
+    """A scored candidate. width: cells a line; share: how value-like they are, 0 to 1; widest: of
+    any line seen often.
+    """
 
     dialect: Dialect
     score: float
@@ -160,8 +167,8 @@ class Guess:
 def guess_dialect(sample: Sequence[str]) -> Guess | None:
     """The best candidate for the sampled lines, or None when no candidate gives two columns.
 
-    Score: share of lines with the commonest width, to the power 0.3 (ragged lines are common), times
-    the value-likeness of their cells, times 1 - 1/(width + 1).
+    Score: share of lines with the commonest width, to the power 0.3 (ragged lines are common),
+    times the value-likeness of their cells, times 1 - 1/(width + 1).
     """
     lines = [line for line in sample if line.strip()]
     if not lines:

@@ -37,7 +37,8 @@ _TYPES = frozenset(
     )
 )
 _BRACKETS = re.compile(
-    r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<c>[^{}]*)\}|<(?P<d>[^<>]*)>)\s*$"
+    r"^(?P<name>.*?)\s*"
+    r"(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<c>[^{}]*)\}|<(?P<d>[^<>]*)>)\s*$"
 )
 _AFTER = re.compile(
     r"^(?P<name>.+?)\s*(?:,\s*|\s+-\s+|\s+in\s+|\s*/\s+|:\s+)(?P<unit>[^,]{1,14})$", re.IGNORECASE
@@ -77,7 +78,9 @@ _TAIL_WORDS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """names: one a column, '' where none; units: '' where none; first: its first line, or None for no header."""
+    """names: one a column, '' where none; units: '' where none; first: its first line, or None for
+    no header.
+    """
 
     names: tuple[str, ...]
     units: tuple[str, ...]

@@ -88,8 +88,8 @@ def choose_lines(layout: Layout) -> Kept:
     if long_is_habit:
         notes.append(
             Note(
-                f"{len(long)} lines have more cells than the header has names (the first is line {layout.first + long[0] + 1}); "
-                f"what stands beyond cell {width} is left out.",
+                f"{len(long)} lines have more cells than the header has names (the first is line "
+                f"{layout.first + long[0] + 1}); what stands beyond cell {width} is left out.",
                 line=layout.first + int(long[0]) + 1,
                 count=len(long),
             )
@@ -173,7 +173,9 @@ def _cells(layout: Layout, i: int) -> list[str]:
 
 
 def _next_table(layout: Layout, counts: Ints, odd: Ints, width: int) -> int | None:
-    """Where a header with other columns begins, followed by at least three rows of its own width."""
+    """Where a header with other columns begins, followed by at least three rows of its own
+    width.
+    """
     for i in odd[:LOOKED_AT].tolist():
         if (
             i + 3 >= len(counts)

@@ -31,7 +31,9 @@ COMMENTS = ("#", "//", "!", "%")
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """lines: as to be parsed (blanks become tabs); first: 0-based first data line; delimiter: a byte."""
+    """lines: as to be parsed (blanks become tabs); first: 0-based first data line; delimiter: a
+    byte.
+    """
 
     lines: Lines
     dialect: Dialect
@@ -69,8 +71,9 @@ def find_layout(data: Lines) -> Layout:
     bare_commas = dialect.delimiter == "," and not dialect.quotes and not header.made_up
     if bare_commas and decimal_twice(rows, len([n for n in header.names if n])):
         raise UnreadableLog(
-            f"line {first + 1}: the comma seems to be both the decimal mark and the delimiter, so numbers cannot be told "
-            "apart. Export again with a semicolon or tab between columns, or with decimal points"
+            f"line {first + 1}: the comma seems to be both the decimal mark and the delimiter, so "
+            "numbers cannot be told apart. Export again with a semicolon or tab between columns, "
+            "or with decimal points"
         )
     top = header.first if header.first is not None else first
     texts = frozenset(
@@ -108,7 +111,9 @@ def _sample(data: Lines, span: range, most: int) -> list[str]:
 
 
 def _head_skip(data: Lines) -> int:
-    """Lines left out of the first sample: the head, where the preamble is, unless the file is short."""
+    """Lines left out of the first sample: the head, where the preamble is, unless the file is
+    short.
+    """
     return 0 if len(data) < 60 else min(len(data) // 5, 200)
 
 
@@ -170,7 +175,9 @@ def _first_data(data: Lines, guess: Guess, threshold: float) -> int:
 
 
 def _earlier_table(data: Lines, guess: Guess, first: int) -> tuple[int, Guess] | None:
-    """A table of another width above the main one: a header with a clock in it, then three rows of values."""
+    """A table of another width above the main one: a header with a clock in it, then three rows of
+    values.
+    """
     delimiter, decimal = guess.dialect.delimiter, guess.dialect.decimal
     rows = [
         (i, split_line(data.text(i), delimiter))

@@ -20,7 +20,9 @@ LF, CR, QUOTE, SPACE, TAB = 10, 13, 34, 32, 9
 
 @dataclass(frozen=True, eq=False)
 class Lines:
-    """data: UTF-8 bytes; stops: index of each line's line feed (len(data) for a last line without)."""
+    """data: UTF-8 bytes; stops: index of each line's line feed (len(data) for a last line
+    without).
+    """
 
     data: Bytes
     stops: Ints
@@ -67,7 +69,9 @@ class Lines:
         return self.data[begin : min(int(self.stops[to - 1]) + 1, len(self.data))]
 
     def delimiters(self, first: int, to: int, delimiter: int, *, quotes: bool) -> Ints:
-        """Delimiters outside quotes of lines first to to (excluded). Quotes are balanced line by line."""
+        """Delimiters outside quotes of lines first to to (excluded). Quotes are balanced line by
+        line.
+        """
         block = self.slice(first, to)
         begin = int(self.stops[first - 1]) + 1 if first else 0
         stops = self.stops[first:to] - begin
@@ -95,7 +99,9 @@ def without_padding(body: bytes, delimiter: int) -> bytes:
 
 
 def without_blank_end(data: Bytes) -> Bytes:
-    """Without the empty lines at the end, which would keep a sound table from being read in one go."""
+    """Without the empty lines at the end, which would keep a sound table from being read in one
+    go.
+    """
     tail = data[-4096:]
     text = np.flatnonzero((tail != LF) & (tail != CR))
     if not len(text):
@@ -118,7 +124,9 @@ def find_lines(data: Bytes) -> Lines:
 
 
 def spaces_to_tabs(data: Bytes) -> Bytes:
-    """Runs of blanks between cells become one tab; blanks at the ends of lines go. Lines keep their number."""
+    """Runs of blanks between cells become one tab; blanks at the ends of lines go. Lines keep their
+    number.
+    """
     parts = []
     before = np.uint8(LF)
     for start in range(0, len(data), BLOCK):

@@ -1,4 +1,6 @@
-"""The quick way: a table in one go, when every line is a row and every cell a plain number or plain words."""
+"""The quick way: a table in one go, when every line is a row and every cell a plain number or plain
+words.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,9 @@ BLOCK = 1 << 26  # bytes parsed at once
 def quick_table(
     layout: Layout, names: list[str], rules: dict[str, Rule | None], kept: Kept | None
 ) -> pl.DataFrame | None:
-    """The table read in one go, when every line is a row and every cell a plain number or plain words; else None."""
+    """The table read in one go, when every line is a row and every cell a plain number or plain
+    words; else None.
+    """
     dialect = layout.dialect
     plain = plain_columns(layout)
     if plain is None:

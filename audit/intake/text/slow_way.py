@@ -26,7 +26,9 @@ SLOW_BLOCK = 1 << 23  # the same, where every cell becomes text first
 def slow_table(
     layout: Layout, kept: Kept, names: list[str], plan: Plan
 ) -> tuple[pl.DataFrame, dict[str, Rule | None], pl.Series]:
-    """Every column as text, then to numbers by its rule; and the rows (by position) that hold no numbers."""
+    """Every column as text, then to numbers by its rule; and the rows (by position) that hold no
+    numbers.
+    """
     rules = {n: plan.rules.get(n) for n in names}
     frames, strays, at = [], [], 0
     plain = (
@@ -66,7 +68,9 @@ def slow_table(
 def _read_text(
     body: bytes, names: list[str], layout: Layout, *, quoted: bool, tries: list[int]
 ) -> pl.DataFrame:
-    """A block as text, one row a line; a line that the parser refuses (torn quotes) becomes a row of nulls."""
+    """A block as text, one row a line; a line that the parser refuses (torn quotes) becomes a row
+    of nulls.
+    """
     rows = body.count(b"\n") + (not body.endswith(b"\n")) if body else 0
     tries[0] -= 1
     try:
@@ -122,7 +126,9 @@ def _sound_block(
 
 
 def _convert(text: pl.DataFrame, rules: dict[str, Rule | None]) -> tuple[pl.DataFrame, pl.Series]:
-    """Numbers where a rule says so; and the positions of rows that are words where numbers should be."""
+    """Numbers where a rule says so; and the positions of rows that are words where numbers should
+    be.
+    """
     cells = text.select(pl.all().str.strip_chars(' \t\r"').replace("", None))
     plain = [n for n, rule in rules.items() if rule is not None and rule.numeric and not rule.unit]
     as_is = {
@@ -180,4 +186,5 @@ def _rule(rules: dict[str, Rule | None], name: str) -> Rule:
     return rules[name] or Rule(numeric=False)
 
 
-# --- names, notes, order ----------------------------------------------------------------------------
+# --- names, notes, order
+# ----------------------------------------------------------------------------

@@ -113,8 +113,9 @@ def _column_notes(layout: Layout, frame: pl.DataFrame, columns: list[RawColumn])
     if layout.header.made_up:
         notes.append(
             Note(
-                f"no header above line {layout.first + 1}: the columns are called 'column 1' to 'column {frame.width}'. "
-                "Say which is which in the car file under [channels], or export the log with its header."
+                f"no header above line {layout.first + 1}: the columns are called 'column 1' to "
+                f"'column {frame.width}'. Say which is which in the car file under [channels], or "
+                "export the log with its header."
             )
         )
     empty = [
@@ -125,7 +126,10 @@ def _column_notes(layout: Layout, frame: pl.DataFrame, columns: list[RawColumn])
     if empty:
         notes.append(
             Note(
-                f"{len(empty)} columns hold no value: {', '.join(empty[:6])}{' ...' if len(empty) > 6 else ''}.",
+                (
+                    f"{len(empty)} columns hold no value: "
+                    f"{', '.join(empty[:6])}{' ...' if len(empty) > 6 else ''}."
+                ),
                 count=len(empty),
             )
         )
@@ -133,7 +137,10 @@ def _column_notes(layout: Layout, frame: pl.DataFrame, columns: list[RawColumn])
     if twice:
         notes.append(
             Note(
-                f"columns of the same name: {', '.join(dict.fromkeys(twice[:12]))}; the later ones are kept as '{twice[0]} (2)' and so on.",
+                (
+                    f"columns of the same name: {', '.join(dict.fromkeys(twice[:12]))}; the later "
+                    f"ones are kept as '{twice[0]} (2)' and so on."
+                ),
                 count=len(twice),
             )
         )

@@ -1,4 +1,6 @@
-"""A first estimate of ambient pressure, to read units by; audit/pulls/boost.py decides what boost is counted from."""
+"""A first estimate of ambient pressure, to read units by; audit/pulls/boost.py decides what boost
+is counted from.
+"""
 
 from __future__ import annotations
 
@@ -35,11 +37,13 @@ def from_stopped(manifold_kpa: Array, scene: Scene) -> Barometric | None:
 
 
 def from_pair(absolute_kpa: Array, gauge_kpa: Array) -> Barometric | None:
-    """Ambient pressure as what an absolute reading of manifold pressure has over a gauge reading of it, kPa.
+    """Ambient pressure as what an absolute reading of manifold pressure has over a gauge reading of
+    it, kPa.
 
-    Arrays of the same rows, NaN without a sample. Rows at the lowest gauge reading are left out where it sits there
-    (a gauge that knows no vacuum). None where too few rows have both, or the difference is no ambient pressure or no
-    constant. Its uncertainty is three standard deviations of the median, at least 1 kPa for the sensors' zeros.
+    Arrays of the same rows, NaN without a sample. Rows at the lowest gauge reading are left out
+    where it sits there (a gauge that knows no vacuum). None where too few rows have both, or the
+    difference is no ambient pressure or no constant. Its uncertainty is three standard deviations
+    of the median, at least 1 kPa for the sensors' zeros.
     """
     both = np.isfinite(absolute_kpa) & np.isfinite(gauge_kpa)
     if both.any():
@@ -72,10 +76,11 @@ def from_height(altitude_m: float | None) -> Barometric | None:
 
 
 def from_wide_open(manifold_kpa: Array, scene: Scene) -> Barometric | None:
-    """Manifold pressure wide open at low engine speed, before the turbo has spooled: just under ambient.
+    """Manifold pressure wide open at low engine speed, before the turbo has spooled: just under
+    ambient.
 
-    Only taken where it lies level (the lower half of such samples within 4 kPa), so that a spooled turbo
-    is not taken for the weather; reported 1 kPa up for the loss across the filter.
+    Only taken where it lies level (the lower half of such samples within 4 kPa), so that a spooled
+    turbo is not taken for the weather; reported 1 kPa up for the loss across the filter.
     """
     wide = scene.wide
     if wide is None or scene.rpm is None:
@@ -107,10 +112,11 @@ def best(
     altitude_m: float | None,
     pairs: Sequence[tuple[Array, Array]] = (),
 ) -> Barometric:
-    """The first of: barometric channel, engine stopped, absolute less gauge, altitude, wide open before spool, sea level.
+    """The first of: barometric channel, engine stopped, absolute less gauge, altitude, wide open
+    before spool, sea level.
 
-    manifold_kpa: absolute and thinned; only an absolute sensor can tell ambient pressure. pairs: an absolute and a
-    gauge reading of it, kPa.
+    manifold_kpa: absolute and thinned; only an absolute sensor can tell ambient pressure. pairs: an
+    absolute and a gauge reading of it, kPa.
     """
     found = from_channel(channel_kpa) if channel_kpa is not None else None
     if found is None and manifold_is_absolute and manifold_kpa is not None:

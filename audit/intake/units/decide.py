@@ -67,7 +67,9 @@ class Decision:
 
 
 def window(value: float | None, low: float, high: float, width: float, floor: float) -> float:
-    """0 inside low to high, falling off as a Gaussian's logarithm outside, never below -floor; 0 for None."""
+    """0 inside low to high, falling off as a Gaussian's logarithm outside, never below -floor; 0
+    for None.
+    """
     if value is None:
         return 0.0
     if not math.isfinite(value):
@@ -92,8 +94,8 @@ def decide(
 ) -> Decision:
     """The best candidate, with its margin to the next one that would give another value.
 
-    typical: a high source value, at which two candidates are the same when within 4 %. safest: below the
-    margin take the candidate that gives the highest value instead of the likeliest.
+    typical: a high source value, at which two candidates are the same when within 4 %. safest:
+    below the margin take the candidate that gives the highest value instead of the likeliest.
     """
     if stated is not None and stated_from == CAR_FILE:
         scored = _only_stated(scored, stated)
@@ -136,7 +138,9 @@ def decide(
 
 
 def _only_stated(scored: Sequence[Scored], stated: Unit) -> Sequence[Scored]:
-    """What the car file says wins: only candidates of its unit, and of its reference where it gives one."""
+    """What the car file says wins: only candidates of its unit, and of its reference where it gives
+    one.
+    """
     kept = [s for s in scored if _same_size(s.candidate.unit, stated)]
     referenced = [s for s in kept if stated.reference in ("", s.candidate.reference)]
     return referenced or kept or [Scored(plain(stated), 0.0)]

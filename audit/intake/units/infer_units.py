@@ -1,12 +1,11 @@
 """The unit of every named column, by what the file says and what physics allows.
 
-Order matters: engine speed and throttle set the scene, ambient pressure comes before manifold pressure,
-manifold pressure before its target.
+Order matters: engine speed and throttle set the scene, ambient pressure comes before manifold
+pressure, manifold pressure before its target.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -70,7 +69,8 @@ def infer_units(
 ) -> Inferred:
     """A decision for each channel. time: s, thinned like the sources.
 
-    second: for a channel, another column that reads as it too (boost beside MAP, GPS speed beside speed).
+    second: for a channel, another column that reads as it too (boost beside MAP, GPS speed beside
+    speed).
     """
     out = Inferred()
     scene = _scene(sources, time, out)
@@ -135,7 +135,9 @@ def _scene(sources: Mapping[str, Source], time: Array, out: Inferred) -> Scene:
 
 
 def _us_hint(known: Sequence[Unit | None], *, most: float) -> float:
-    """Points for °F and mph from the units of the file's other columns, negative for °C and km/h."""
+    """Points for °F and mph from the units of the file's other columns, negative for °C and
+    km/h.
+    """
     keys = [u.key for u in known if u is not None]
     points = sum(k in US_UNITS for k in keys) - sum(k in METRIC_UNITS for k in keys)
     return float(np.clip(0.7 * points, -most, most))
@@ -308,7 +310,7 @@ def _other(
             stated=stated,
             stated_from=stated_from,
             us_hint=us_hint,
-            ratios_rpm_per_kmh=_gearing(car),
+            ratios_rpm_per_kmh=car.rpm_per_kmh,
             reference_kmh=reference,
         )
     if name == "ignition_timing":
@@ -344,15 +346,4 @@ def _other(
         Candidate(unit, unit.said, unit.scale, unit.offset),
         stated_from if stated else "assumed",
         "",
-    )
-
-
-def _gearing(car: Car) -> tuple[float, ...]:
-    """Rpm per km/h of each gear, when the car file gives ratios, final drive and circumference."""
-    if not (car.gear_ratios and car.final_drive and car.circumference_m):
-        return ()
-    return tuple(
-        g * car.final_drive * 60.0 / (3.6 * car.circumference_m)
-        for g in car.gear_ratios
-        if g > 0 and math.isfinite(g)
     )

@@ -1,7 +1,7 @@
 """Mixture by physics: lambda, AFR on the petrol scale or the fuel's own, or phi = 1/lambda.
 
-Evidence: cruise and idle lie near lambda 1, full load of a turbo petrol engine near 0.72 to 0.92. Common
-practice, no published source. Does not see: lambda against phi in a log that never leaves 1.
+Evidence: cruise and idle lie near lambda 1, full load of a turbo petrol engine near 0.72 to 0.92.
+Common practice, no published source. Does not see: lambda against phi in a log that never leaves 1.
 """
 
 from __future__ import annotations
@@ -28,10 +28,12 @@ def mixture(
     stoichiometric_afr: float,
     car_says: bool = False,
 ) -> Decision:
-    """How to read a mixture column as lambda. values: thinned source values; free-air readings allowed.
+    """How to read a mixture column as lambda. values: thinned source values; free-air readings
+    allowed.
 
-    stoichiometric_afr turns AFR into lambda; car_says: it is the car file's word, and stands unless the
-    values plainly contradict it (an E85 car's gauge on the petrol scale cruises at 14.7, not 9.8).
+    stoichiometric_afr turns AFR into lambda; car_says: it is the car file's word, and stands unless
+    the values plainly contradict it (an E85 car's gauge on the petrol scale cruises at 14.7, not
+    9.8).
     """
     finite = values[np.isfinite(values) & (values > 0)]
     ordered = np.sort(finite) if len(finite) else np.array([1.0])
@@ -80,7 +82,9 @@ def _candidates(
     afr: float,
     car_says: bool,
 ) -> list[tuple[Candidate, float]]:
-    """Ways to read the column, with what the file says for each. phi only where a name or unit says so."""
+    """Ways to read the column, with what the file says for each. phi only where a name or unit says
+    so.
+    """
     table = units()
     says_phi = bool({"phi", "φ", "richesse", "eqr"} & set(words))
     says_afr = "afr" in hints or ("ratio" in hints and "air" in hints and "equiv" not in hints)

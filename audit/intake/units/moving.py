@@ -1,6 +1,8 @@
-"""Units told by what the car does: air flow by the engine it would need, acceleration by the change of speed.
+"""Units told by what the car does: air flow by the engine it would need, acceleration by the change
+of speed.
 
-Windows: common practice, no published source. Does not see: either of them without engine and road speed.
+Windows: common practice, no published source. Does not see: either of them without engine and road
+speed.
 """
 
 from __future__ import annotations
@@ -28,7 +30,9 @@ def mass_flow(
     stated: Unit | None,
     stated_from: str,
 ) -> Decision:
-    """g/s, kg/h, lb/min or lb/h: by the swept volume that the flow would need, flow = litres * rpm / 120 * density."""
+    """g/s, kg/h, lb/min or lb/h: by the swept volume that the flow would need, flow = litres * rpm
+    / 120 * density.
+    """
     finite = np.sort(values[np.isfinite(values)])
     high = quantile(finite, 0.995) if len(finite) else 1.0
     scored = scored_units(
@@ -56,7 +60,9 @@ def mass_flow(
 
 
 def _swept_litres(values: Array, scene: Scene, manifold_kpa: Array | None) -> float | None:
-    """The swept volume, litres, that would breathe this flow, were it in g/s; None without speed and pressure."""
+    """The swept volume, litres, that would breathe this flow, were it in g/s; None without speed
+    and pressure.
+    """
     if scene.rpm is None or manifold_kpa is None:
         return None
     ok = np.isfinite(values) & (scene.rpm > 1200.0) & (manifold_kpa > 40.0) & (values > 0)

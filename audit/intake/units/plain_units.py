@@ -1,7 +1,7 @@
 """The rest by physics: engine speed, road speed, percentages, angles, times, flows, voltages.
 
-Windows: common practice, no published source. Does not see: km/h against mile/h without a gearing, a
-second speed column or a unit; that is said as a doubt.
+Windows: common practice, no published source. Does not see: km/h against mile/h without a gearing,
+a second speed column or a unit; that is said as a doubt.
 """
 
 from __future__ import annotations
@@ -157,7 +157,9 @@ def road_speed(
     ratios_rpm_per_kmh: Sequence[float],
     reference_kmh: Array | None,
 ) -> Decision:
-    """km/h, mph, m/s or kn: by the car's gearing, by another speed column, else by what the file says."""
+    """km/h, mph, m/s or kn: by the car's gearing, by another speed column, else by what the file
+    says.
+    """
     high = quantile(_sorted(values), 0.998)
     scored = scored_units(
         ("kmh", "mph", "mps", "kn"), stated, {"mph": us_hint, "mps": -3.0, "kn": -5.0}
@@ -245,8 +247,8 @@ def retard(
 ) -> Decision:
     """Timing taken out, positive; a column that goes negative, but for strays, is turned over.
 
-    Told by how many readings stand to either side of nought, never by how far the furthest goes. every: the columns of
-    all knock sensors, which tell for one that has nothing to tell itself.
+    Told by how many readings stand to either side of nought, never by how far the furthest goes.
+    every: the columns of all knock sensors, which tell for one that has nothing to tell itself.
     """
     below, above = _either_side([values])
     if not below and not above:
@@ -291,7 +293,8 @@ def by_size(
     usual: dict[str, float],
     share: float = 0.9,
 ) -> Decision:
-    """The unit under which a high quantile falls in a window: pulse width, air flow, voltage, acceleration.
+    """The unit under which a high quantile falls in a window: pulse width, air flow, voltage,
+    acceleration.
 
     width: how softly the window ends, in natural logarithms.
     """

@@ -1,9 +1,10 @@
 """Pressures by physics: which unit, and gauge or absolute.
 
-The name and the unit's text are only a prior, because both lie ('MAP (psi)' is often gauge, 'Boost (kPa)'
-often absolute). Evidence: manifold pressure with the engine stopped is ambient; at idle 20 to 70 kPa
-absolute, less up a mountain; on overrun lower still; wide open never far below ambient. All windows: common practice, no
-published source. Does not see: a log with neither engine speed nor throttle and no vacuum in it.
+The name and the unit's text are only a prior, because both lie ('MAP (psi)' is often gauge, 'Boost
+(kPa)' often absolute). Evidence: manifold pressure with the engine stopped is ambient; at idle 20
+to 70 kPa absolute, less up a mountain; on overrun lower still; wide open never far below ambient.
+All windows: common practice, no published source. Does not see: a log with neither engine speed nor
+throttle and no vacuum in it.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ from audit.signal.arrays import median
 USUAL = {"kpa": 0.0, "psi": -0.3, "bar": -0.3, "mbar": -3.0, "inhg": -5.0}
 ALIKE = 2.0  # the file's other pressures are in this unit
 OFFSET = 40.0  # kPa: as much a sensor may be out and still be read in its own unit
-SHORT = 4.0  # most that boost far under its target weighs against the target's unit: a broken car does that too
+# most that boost far under its target weighs against the target's unit: a broken car does that too
+SHORT = 4.0
 OFF_IDLE_RPM = 2000.0  # an engine that never turns faster was not driven
 STILL = 0.3  # of its highest value: a pressure that moves less was not driven either
 BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
@@ -32,7 +34,9 @@ BASE_KEYS = ("kpa", "psi", "bar", "mbar", "inhg")
 
 @dataclass(frozen=True, slots=True)
 class Ambient:
-    """What is known of ambient pressure before manifold pressure is read: kPa and its uncertainty."""
+    """What is known of ambient pressure before manifold pressure is read: kPa and its
+    uncertainty.
+    """
 
     kpa: float
     spread: float
@@ -51,7 +55,9 @@ UNKNOWN_AMBIENT = Ambient(88.0, 17.0)
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Levels of a pressure column in its source unit; None where the log does not show that state."""
+    """Levels of a pressure column in its source unit; None where the log does not show that
+    state.
+    """
 
     low: float
     high: float
@@ -83,7 +89,9 @@ def levels(values: Array, scene: Scene) -> Levels | None:
 
 
 def _loaded(ordered: Array, scene: Scene) -> bool:
-    """Whether the log shows the engine under load: by engine speed, else by how far the pressure moves."""
+    """Whether the log shows the engine under load: by engine speed, else by how far the pressure
+    moves.
+    """
     if scene.rpm is not None:
         return bool(np.nanmax(scene.rpm, initial=0.0) > OFF_IDLE_RPM)
     low, high = quantile(ordered, 0.02), quantile(ordered, 0.98)
@@ -91,7 +99,9 @@ def _loaded(ordered: Array, scene: Scene) -> bool:
 
 
 def pressure_candidates(stated: Unit | None, like: Unit | None = None) -> list[tuple[Unit, float]]:
-    """(unit, prior) of the sizes a pressure may have. like: the unit of the file's other pressures."""
+    """(unit, prior) of the sizes a pressure may have. like: the unit of the file's other
+    pressures.
+    """
     table = units()
     usual = [(table[key], USUAL[key]) for key in BASE_KEYS]
     if like is not None and stated is None:
@@ -282,7 +292,9 @@ def _add_evidence(one: Scored, seen: Levels, ambient: Ambient) -> None:
 
 
 def _weigh_pair(scored: Sequence[Scored], values: Array, pair: Array) -> None:
-    """Boost beside MAP: their difference, in the right units, is one constant, ambient pressure or nothing."""
+    """Boost beside MAP: their difference, in the right units, is one constant, ambient pressure or
+    nothing.
+    """
     both = np.isfinite(values) & np.isfinite(pair)
     x, y = values[both], pair[both]
     if len(x) < 20 or float(np.ptp(x)) <= 0 or float(np.ptp(y)) <= 0:
@@ -338,10 +350,11 @@ def boost_target(
 ) -> Decision:
     """How to read a boost target as kPa gauge. manifold_kpa: thinned manifold pressure, absolute.
 
-    like: the unit of the manifold column, very likely to be the target's as well; said_kpa: the car file's targets.
-    A reference that header or unit say stands; values that contradict it make a doubt of it, no more. Boost near the
-    target speaks for a size, hardly for a reference: a car that is short of its target, or steps up to it, may reach
-    any level. The car file's target does tell the reference.
+    like: the unit of the manifold column, very likely to be the target's as well; said_kpa: the car
+    file's targets. A reference that header or unit say stands; values that contradict it make a
+    doubt of it, no more. Boost near the target speaks for a size, hardly for a reference: a car
+    that is short of its target, or steps up to it, may reach any level. The car file's target does
+    tell the reference.
     """
     finite = np.sort(values[np.isfinite(values)])
     high = quantile(finite, 0.98) if len(finite) else 1.0
@@ -403,7 +416,9 @@ def said_reference(hints: frozenset[str], stated: Unit | None) -> str:
 
 
 def _weigh_reached(both: Sequence[Scored], wanted: float, reached_kpa: float) -> None:
-    """Hold a target in one unit against boost reached, gauge: far under it tells unit and reference, far over it the unit."""
+    """Hold a target in one unit against boost reached, gauge: far under it tells unit and
+    reference, far over it the unit alone.
+    """
     away = [one.candidate.turned(wanted) - reached_kpa for one in both]
     short = max(window(a, -np.inf, 28.0, 16.0, SHORT) for a in away)
     for one, a in zip(both, away, strict=True):

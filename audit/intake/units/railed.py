@@ -1,7 +1,9 @@
-"""Samples that say nothing of a unit: a broken sensor's, one value apart from all the rest of its column.
+"""Samples that say nothing of a unit: a broken sensor's, one value apart from all the rest of its
+column.
 
-An open or shorted circuit reads one value far from every other; taken as evidence it would argue for a unit under
-which it looks less absurd. Common practice, no published source. Does not see: a sensor broken all along.
+An open or shorted circuit reads one value far from every other; taken as evidence it would argue
+for a unit under which it looks less absurd. Common practice, no published source. Does not see: a
+sensor broken all along.
 """
 
 from __future__ import annotations
@@ -19,7 +21,8 @@ TEMPERATURE_GAP = 12.0  # °C, °F or K: no temperature of a car moves so far be
 
 
 def without_rails(values: Array, *, gap: float, most: float = 1.0) -> Array:
-    """The values with NaN for what stands at one value at either end, beyond a gap, in at most that share.
+    """The values with NaN for what stands at one value at either end, beyond a gap, in at most that
+    share.
 
     values: thinned source values; gap: in their unit.
     """

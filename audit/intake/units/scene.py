@@ -15,7 +15,8 @@ LEAST = 4  # samples for a level to count
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """Thinned, forward-filled rows. rpm; opening: throttle or pedal, 0 closed to 1 wide open; speed in
+    """Thinned, forward-filled rows. rpm; opening: throttle or pedal, 0 closed to 1 wide open; speed
+    in
     the source's own unit. None where the log has none. time: s.
     """
 
@@ -89,7 +90,9 @@ def quantile(ordered: Array, share: float) -> float:
 
 
 def opening_of(throttle: Array) -> Array | None:
-    """0 (closed) to 1 (wide open) from a throttle in any unit; None when it never moves enough to tell."""
+    """0 (closed) to 1 (wide open) from a throttle in any unit; None when it never moves enough to
+    tell.
+    """
     finite = throttle[np.isfinite(throttle)]
     if len(finite) < LEAST:
         return None

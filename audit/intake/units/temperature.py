@@ -1,8 +1,9 @@
 """Temperatures by physics: °C, °F or K, judged together because one logger rarely mixes them.
 
-Evidence: a warmed engine holds 75 to 108 °C of coolant; on a cold start intake air, coolant and ambient agree;
-air is rarely under -15 or over 75 °C; nothing outside is hotter than the coolant of a warm engine. Common
-practice, no published source. Does not see: one lone air temperature between 25 and 75 without a unit.
+Evidence: a warmed engine holds 75 to 108 °C of coolant; on a cold start intake air, coolant and
+ambient agree; air is rarely under -15 or over 75 °C; nothing outside is hotter than the coolant of
+a warm engine. Common practice, no published source. Does not see: one lone air temperature between
+25 and 75 without a unit.
 """
 
 from __future__ import annotations
@@ -40,7 +41,9 @@ class Column:
 
 
 def temperatures(columns: Sequence[Column], scene: Scene, *, us_hint: float) -> dict[str, Decision]:
-    """Channel -> decision. us_hint: points for °F from the rest of the file (psi, mph), negative for °C."""
+    """Channel -> decision. us_hint: points for °F from the rest of the file (psi, mph), negative
+    for °C.
+    """
     table = [units()[key] for key in KEYS]
     scores: dict[str, list[Scored]] = {}
     for column in columns:
@@ -143,7 +146,9 @@ def _weigh_against_coolant(columns: Sequence[Column], scores: Mapping[str, list[
 def _weigh_cold_start(
     coolant: Column, by_name: Mapping[str, Column], scores: Mapping[str, list[Scored]]
 ) -> None:
-    """Coolant that starts where the air is, and rises: a cold engine, so both were at the weather's temperature."""
+    """Coolant that starts where the air is, and rises: a cold engine, so both were at the weather's
+    temperature.
+    """
     air = by_name.get("intake_air_temp")
     if air is None or (air.stated is None) != (coolant.stated is None):
         return

@@ -20,10 +20,12 @@ def dropout(
     least: float,
     longest_s: float = 5.0,
 ) -> FlagArray:
-    """4 where the channel leaps to one of `to` and leaps back within longest_s; fewer than 3 samples 2.
+    """4 where the channel leaps to one of `to` and leaps back within longest_s; fewer than 3
+    samples 2.
 
-    t: s, n; to, within, least: one unit. Both edges must be one step higher than `least` and on one side,
-    so that a quantity which merely reaches the value or passes through it is not flagged. 9 where blank.
+    t: s, n; to, within, least: one unit. Both edges must be one step higher than `least` and on one
+    side, so that a quantity which merely reaches the value or passes through it is not flagged. 9
+    where blank.
     Does not see: a fall from which the channel does not return (rail and flat line do).
     """
     n = len(value)
@@ -52,7 +54,8 @@ def blanks(
 ) -> list[tuple[float, float]]:
     """Spans without a sample, longer than least_s and `times` usual intervals.
 
-    t: times of a channel's own samples, s; until_s: when the log ends, so that a channel which dies is seen.
+    t: times of a channel's own samples, s; until_s: when the log ends, so that a channel which dies
+    is seen.
     """
     if len(t) < 3:
         return []

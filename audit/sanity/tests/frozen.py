@@ -38,6 +38,9 @@ ODDS = 1e-6
 LEAST_RUN, LEAST_RUN_S = 5, 0.5
 LEAST_PAIRS = 40  # of samples to learn from how often a channel repeats itself
 LEVELS = 3  # moved through in every other pull: a coarse channel that stood through one whole pull is frozen
+LEAP = 2.5  # of its steps at once, which no slow quantity takes out of a stand
+HOP = 1.5  # of its steps at once, by which a channel moves that is read seldom
+THROUGH = 0.8  # of a stretch, through which it must have stood
 LIKE = 1.4  # pulls not longer than this many times the one in question can be compared with it
 
 
@@ -92,7 +95,8 @@ class Reading:
 def frozen_runs(r: Reading) -> list[tuple[int, int]]:
     """Runs (first, one past last sample) in which the channel stood while the engine worked.
 
-    Grounds: what drives it swung inside the run; equal samples in a row that its own noise does not allow with
+    Grounds: what drives it swung inside the run; a slow quantity that stood through a wide-open stretch and then
+    leaps to where it has got to meanwhile; equal samples in a row that its own noise does not allow with
     the engine at work; or, in a wide-open stretch, that its own behaviour in other stretches (else at part
     throttle) does not allow.
     Does not see: a freeze within a steady pull on a sensor so coarse and quiet that it might stand by itself.
@@ -100,6 +104,8 @@ def frozen_runs(r: Reading) -> list[tuple[int, int]]:
     found = _while_driven(r, r.for_s) if r.for_s is not None else []
     if r.stirs and r.state.windows:
         found += _in_a_pull(r)
+    if r.slow and r.state.windows:
+        found += _until_a_leap(r)
     if r.name in DRIVERS:
         found += _driver(r)
     return sorted(set(found))
@@ -144,6 +150,36 @@ def _in_a_pull(r: Reading) -> list[tuple[int, int]]:
         ):
             found.append((a, b))
     return found
+
+
+def _until_a_leap(r: Reading) -> list[tuple[int, int]]:
+    """Runs of a slow quantity through most of a stretch that end in a leap.
+
+    A channel that leaps out of as long a stand elsewhere too is one that is read that seldom.
+    """
+    height = np.abs(np.diff(r.value)) / max(r.step, 1e-9)
+    leaps = np.flatnonzero(height > HOP) + 1
+    if not leaps.size or height.max() <= LEAP:
+        return []
+    edges = np.concatenate(([0], np.flatnonzero(~r.same) + 1))
+    starts = edges[edges.searchsorted(leaps) - 1]
+    inside = np.array(
+        [_stood_through(r, int(a), int(b)) for a, b in zip(starts, leaps, strict=True)]
+    )
+    elsewhere = (r.t[leaps - 1] - r.t[starts])[inside == 0.0]
+    longest = float(elsewhere.max()) if elsewhere.size else 0.0
+    hits = np.flatnonzero((inside > 2.0 * longest) & (height[leaps - 1] > LEAP))
+    return [(int(starts[i]), int(leaps[i])) for i in hits]
+
+
+def _stood_through(r: Reading, a: int, b: int) -> float:
+    """Seconds since a wide-open stretch began that samples a to b (one past the last) stood through, else 0."""
+    stood = (
+        r.t[b - 1] - start
+        for start, end in r.state.windows
+        if r.t[a] <= start + r.interval_s and r.t[b - 1] >= start + THROUGH * (end - start)
+    )
+    return float(min(stood, default=0.0))
 
 
 def _through_the_opening(r: Reading, a: int, b: int) -> bool:

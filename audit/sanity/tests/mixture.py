@@ -1,4 +1,6 @@
-"""The mixture sensor's own ways to lie: free air, pinned under load, pinned rich, and a cold heater."""
+"""The mixture sensor's own ways to lie: free air, pinned under load, pinned rich, and a cold
+heater.
+"""
 
 from __future__ import annotations
 
@@ -17,10 +19,12 @@ WARM_UP_S = 90.0  # a heater that is not through by then is broken, and the othe
 
 
 def pinned_mixture(t: Array, value: Array, state: State, *, step: float) -> FlagArray:
-    """4 where lambda stands at its lean end under load or all the time, or at its rich rail; 3 while the heater warms.
+    """4 where lambda stands at its lean end under load or all the time, or at its rich rail; 3
+    while the heater warms.
 
-    t: s, n; value: lambda, n; step: its resolution. Lean at a closed throttle is a fuel cut, and free air with the
-    engine stopped is air: neither is flagged. A stretch under load counts from LAG_S after it began.
+    t: s, n; value: lambda, n; step: its resolution. Lean at a closed throttle is a fuel cut, and
+    free air with the engine stopped is air: neither is flagged. A stretch under load counts from
+    LAG_S after it began.
     Does not see: a sensor that reads wrong but moves.
     """
     n = len(value)

@@ -11,11 +11,12 @@ MOST = 800  # triples looked at; the estimate is then good to some 4 %
 
 
 def noise_and_step(t: Array, value: Array) -> tuple[float | None, float]:
-    """White-noise sigma (None under 8 samples) and resolution (0 where none is seen), in the value's unit.
+    """White-noise sigma (None under 8 samples) and resolution (0 where none is seen), in the
+    value's unit.
 
-    Each sample against the line between its neighbours, over triples spread evenly through the log; scale by
-    the median absolute deviation, then root mean square within 3.5 of it. Where most triples lie on
-    one level the resolution's own sigma, step / sqrt(12), stands in.
+    Each sample against the line between its neighbours, over triples spread evenly through the log;
+    scale by the median absolute deviation, then root mean square within 3.5 of it. Where most
+    triples lie on one level the resolution's own sigma, step / sqrt(12), stands in.
     Does not see: noise slower than a few samples. Source: as signal.robust.noise_sigma.
     """
     n = len(value)
@@ -37,7 +38,9 @@ def noise_and_step(t: Array, value: Array) -> tuple[float | None, float]:
 
 
 def _step(value: Array) -> float:
-    """Smallest distance between levels, where the levels are few and so the distance a resolution."""
+    """Smallest distance between levels, where the levels are few and so the distance a
+    resolution.
+    """
     ordered = np.sort(value)
     gaps = np.diff(ordered)
     gaps = gaps[gaps > 1e-9 * max(1.0, abs(float(ordered[-1])))]

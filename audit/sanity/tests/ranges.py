@@ -13,7 +13,8 @@ from audit.signal.spans import runs
 def gross_range(
     value: Array, *, fail_span: tuple[float, float], suspect_span: tuple[float, float] | None = None
 ) -> FlagArray:
-    """4 outside fail_span, 3 outside suspect_span, 9 where blank, else 1; a value at a bound passes it.
+    """4 outside fail_span, 3 outside suspect_span, 9 where blank, else 1; a value at a bound passes
+    it.
 
     value and the spans in one unit; same length out.
     Source: QARTOD gross range test (U.S. IOOS manuals).
@@ -51,7 +52,8 @@ def pinned(
 def rail(
     t: Array, value: Array, *, rails: Sequence[float], within: float, least_s: float = 0.3
 ) -> FlagArray:
-    """4 where the channel stands at one of its rails for least_s and three samples, 2 for fewer than three.
+    """4 where the channel stands at one of its rails for least_s and three samples, 2 for fewer
+    than three.
 
     t: s, n; value, rails and within in one unit. A value that passes through a rail is none.
     Does not see: a rail that is not in the list.

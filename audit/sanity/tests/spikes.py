@@ -12,12 +12,13 @@ NEAR = 8  # samples on either side that are 'around it'
 
 
 def spike(t: Array, value: Array, *, least: float | Array, two_wide_s: float = 0.12) -> FlagArray:
-    """3 for a sample (or two, where two fit into two_wide_s) that leaps off and comes straight back.
+    """3 for a sample (or two, where two fit into two_wide_s) that leaps off and comes straight
+    back.
 
-    t: s, n; value, least: one unit, least a number or n. A spike is higher than `least` on both sides,
-    the samples beside it agree within 35 % of its height, and it is four times as high as the
-    second differences around it, so that a swing or a noisy stretch is no row of spikes. A step is none.
-    First and last two samples 2; fewer than five samples all 2; 9 where blank.
+    t: s, n; value, least: one unit, least a number or n. A spike is higher than `least` on both
+    sides, the samples beside it agree within 35 % of its height, and it is four times as high as
+    the second differences around it, so that a swing or a noisy stretch is no row of spikes. A step
+    is none. First and last two samples 2; fewer than five samples all 2; 9 where blank.
     Source: after the QARTOD spike test, 'differential' form, made blind to steps and swings.
     """
     n = len(value)
@@ -106,9 +107,9 @@ def _around(v: Array, i: np.ndarray[tuple[int], np.dtype[np.intp]], width: int) 
 def rate_of_change(t: Array, value: Array, *, per_s: float, slack: float = 0.0) -> FlagArray:
     """3 where |difference| exceeds per_s × interval + slack, on the later sample; the first is 2.
 
-    t: s, n; per_s: unit per second; slack: what noise and resolution may add, in the unit. An interval
-    shorter than half the usual one counts as that half, since a jittering clock makes no fast sensor.
-    Blank is 9 and the sample after it 2.
+    t: s, n; per_s: unit per second; slack: what noise and resolution may add, in the unit. An
+    interval shorter than half the usual one counts as that half, since a jittering clock makes no
+    fast sensor. Blank is 9 and the sample after it 2.
     Source: QARTOD rate of change test.
     """
     n = len(value)

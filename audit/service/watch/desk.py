@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from audit.errors import CarFileError, PullauditError
+from audit.errors import CarFileError
 from audit.model import VERDICTS, Car, LogAudit, Night
 from audit.service.watch import papers
 from audit.service.watch.cars import Cars
@@ -51,7 +51,7 @@ class File:
 @dataclass(slots=True)
 class Worked:
     """What became of a batch. changed: grew while it was read; blocked: its car file must be mended; failed: could
-    not be opened.
+    not be opened; elsewhere: another service has files of that car in hand.
     """
 
     read: int = 0
@@ -62,6 +62,7 @@ class Worked:
     changed: list[Path] = field(default_factory=list)
     blocked: list[tuple[Path, str]] = field(default_factory=list)
     failed: list[tuple[Path, str]] = field(default_factory=list)
+    elsewhere: list[Path] = field(default_factory=list)
     told: bool = False
 
 
@@ -121,8 +122,9 @@ class Desk:
         except CarFileError as error:
             out.blocked.append((path, str(error)))
             return None
-        except OSError as error:
-            out.failed.append((path, f"{path}: cannot be opened ({error.strerror or error})."))
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or error
+            out.failed.append((path, f"{path}: cannot be opened ({why})."))
             return None
         return File(path, found.st_size, found.st_mtime_ns, digest, car)
 
@@ -152,22 +154,32 @@ class Desk:
                 yield [file]
 
     def _batch(self, files: list[File], out: Worked) -> None:
-        self._ledger.begin([file.key for file in files])
         by_car: dict[str, list[File]] = defaultdict(list)
         for file in files:
             by_car[file.car.name].append(file)
-        for group in by_car.values():
-            found = dict(self._audit_each([file.path for file in group], group[0].car))
-            sound = []
-            for i, file in enumerate(group):
-                now = regular(file.path)
-                if now is not None and (now.st_size, now.st_mtime_ns) != (file.size, file.stamp):
-                    out.changed.append(file.path)
-                elif now is None and not any(a.status == "read" for a in found[i]):
-                    continue  # it went away before it could be read, as when it was given another name
-                else:
-                    sound.append((file, found[i]))
-            self._car(sound, out)
+        for car, group in by_car.items():
+            with self._ledger.claimed(car) as mine:
+                if not mine:
+                    out.elsewhere += [file.path for file in group]
+                    continue
+                left = [file for file in group if not self._is_known(file, out)]
+                if left:
+                    self._group(left, out)
+
+    def _group(self, group: list[File], out: Worked) -> None:
+        """Read files of one car, which is claimed."""
+        self._ledger.begin([file.key for file in group])
+        found = dict(self._audit_each([file.path for file in group], group[0].car))
+        sound = []
+        for i, file in enumerate(group):
+            now = regular(file.path)
+            if now is not None and (now.st_size, now.st_mtime_ns) != (file.size, file.stamp):
+                out.changed.append(file.path)
+            elif now is None and not any(a.status == "read" for a in found[i]):
+                continue  # it went away before it could be read, as when it was given another name
+            else:
+                sound.append((file, found[i]))
+        self._car(sound, out)
 
     def _car(self, read: Sequence[tuple[File, list[LogAudit]]], out: Worked) -> None:
         """What was read of one car: set aside what was no log, the rest by nights."""
@@ -247,7 +259,7 @@ class Desk:
         out: Worked,
     ) -> None:
         """Judge a night with its new logs and those it had, keep it, write its papers, commit."""
-        from audit.archive.store.join import hold, join
+        from audit.archive.trend.fleet import trend_findings
 
         name, night = named_night
         gone = _replaced(night, [entry for _, entry, _ in fresh])
@@ -256,18 +268,16 @@ class Desk:
             audit if audit.status == "read" else dataclasses.replace(audit, sha256=entry.log_id)
             for _, entry, audit in fresh
         ]
-        whole = self._whole(car, name, night, audits)
-        join(
-            self._archive,
-            whole,
+        added = self._archive.add(
+            self._whole(car, name, night, audits),
             date=night[0].day,
             setting=self._setting,
             instead_of=[e.log_id for e in gone],
+            history=trend_findings,
         )
-        judged = whole.verdict
-        whole = self._with_history(car, whole)
-        if whole.verdict != judged:
-            hold(self._archive, whole)
+        for sentence in added.said:
+            say("kept already", night=name, car=car.name, about=sentence)
+        whole = added.night
         self._keep_in_mind(car, audits)
         for file, entry, _ in fresh:
             left[file.key].discard(entry.log_id)
@@ -370,18 +380,6 @@ class Desk:
                 self._kept[car.name, audit.sha256] = (car, slim(audit))
         while self._kept and sum(_rows(a) for _, a in self._kept.values()) > MOST_KEPT_ROWS:
             self._kept.popitem(last=False)
-
-    def _with_history(self, car: Car, night: Night) -> Night:
-        """What the car's history says joins the verdict."""
-        from audit.archive.trend.fleet import trend_findings
-        from audit.night.screen import with_findings
-
-        try:
-            found = trend_findings(self._archive, car.name)
-        except PullauditError as error:
-            say("no trends", level=30, car=car.name, error=str(error))
-            return night
-        return with_findings(night, found) if found else night
 
     def _set_aside(
         self, file: File, reason: str, out: Worked, *, entries: Sequence[Entry] = ()

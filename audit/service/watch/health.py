@@ -66,7 +66,7 @@ def say(event: str, *, level: int = logging.INFO, **about: Any) -> None:
 @dataclass(slots=True)
 class Health:
     """The service in figures. waiting: files not complete yet; backlog: complete, not read yet; blocked: files
-    kept back by something to be mended, told in `trouble`.
+    kept back by something to be mended, told in `trouble`; skipped: files whose name or time cannot be dealt with.
     """
 
     inbox: str = ""
@@ -79,11 +79,13 @@ class Health:
     backlog: int = 0
     blocked: int = 0
     untold: int = 0
+    skipped: int = 0
     trouble: str = ""
     last_verdict: str = ""
     last_at: str = ""
     started: str = ""
     every_s: float = 60.0
+    ended: bool = False
 
     def line(self) -> dict[str, Any]:
         """The health line: figures now, the process and its memory."""
@@ -108,12 +110,19 @@ def read_health(path: Path) -> tuple[bool, str]:
         age = (dt.datetime.now(dt.UTC) - dt.datetime.fromisoformat(line["at"])).total_seconds()
         late = age > STALE_AFTER * line["every_s"]
     except (OSError, ValueError, KeyError, TypeError):
-        return False, f"{path}: no health line; the service has not run here."
+        return False, f"not well: {path}: no health line; the service has not run here."
     figures = f"{line['read']} read, {line['set_aside']} set aside, {line['backlog']} in the backlog, {line['waiting']} not complete yet"
+    if line.get("skipped"):
+        figures += f", {line['skipped']} skipped for their name or time"
     if late:
-        return False, f"stopped or stuck: the last health line is {age:.0f} s old ({figures})."
+        return (
+            False,
+            f"not well: stopped or stuck: the last health line is {age:.0f} s old ({figures}).",
+        )
+    if line.get("ended"):
+        return False, f"not well: it ended at {line['at']} ({figures})."
     if line["trouble"]:
-        return False, f"in trouble: {line['trouble']} ({figures})."
+        return False, f"not well: {line['trouble']} ({figures})."
     last = f"; last verdict: {line['last_verdict']}" if line["last_verdict"] else ""
     return True, f"well: {figures}, {line['mode']}{last}."
 

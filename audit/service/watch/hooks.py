@@ -6,9 +6,11 @@ hear the same thing twice, then `again` is true and `id` is the same.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shlex
+import signal
 import subprocess
 import threading
 import time
@@ -27,6 +29,7 @@ from audit.service.watch.ledger import Event, Ledger
 COMMAND, WEBHOOK = "command", "webhook"
 PATIENCE_S = 60.0  # for a command
 ANSWER_S = 15.0  # for a web address
+LOOK_S = 0.2  # how often it is asked whether the hook is to end
 TRIES = 12
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 3600.0
 
@@ -60,25 +63,42 @@ def checked(ways: Ways) -> Ways:
     return ways
 
 
-def run_command(command: str, body: dict[str, Any]) -> None:
+def run_command(
+    command: str, body: dict[str, Any], *, ended: Callable[[], bool] = lambda: False
+) -> None:
     """Run the hook with the event as JSON on standard input and its main words as PULLAUDIT_… variables.
 
-    Raises OSError or subprocess errors when it cannot be run, fails or takes more than PATIENCE_S.
+    It is ended, with all that it started, after PATIENCE_S or when `ended` says so. Raises OSError or subprocess
+    errors when it cannot be run, fails or was ended.
     """
     about = {
         f"PULLAUDIT_{key.upper()}": str(body.get(key) or "")
         for key in ("id", "car", "night", "verdict", "reason", "report")
     }
     about["PULLAUDIT_AGAIN"] = "1" if body.get("again") else "0"
-    subprocess.run(  # noqa: S603 - the user's own command, no shell
-        shlex.split(command),
-        input=json.dumps(body, ensure_ascii=False).encode(),
-        env={**os.environ, **about},
+    words = shlex.split(command)
+    with subprocess.Popen(  # noqa: S603 - the user's own command, no shell
+        words,
+        stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
-        timeout=PATIENCE_S,
-        check=True,
-    )
+        env={**os.environ, **about},
+        start_new_session=True,
+    ) as hook:
+        data: bytes | None = json.dumps(body, ensure_ascii=False).encode()
+        until = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                _, said = hook.communicate(data, timeout=LOOK_S)
+                break
+            except subprocess.TimeoutExpired:
+                data = None
+                if time.monotonic() > until or ended():
+                    with contextlib.suppress(OSError):
+                        os.killpg(hook.pid, signal.SIGKILL)
+                    raise subprocess.TimeoutExpired(words, PATIENCE_S) from None
+    if hook.returncode:
+        raise subprocess.CalledProcessError(hook.returncode, words, stderr=said)
 
 
 def post(address: str, body: dict[str, Any]) -> None:
@@ -125,11 +145,11 @@ class Teller:
     """A thread that tells what stands in the ledger, so that a slow receiver keeps no verdict waiting."""
 
     def __init__(
-        self, ledger: Path, ways: Ways, *, wait_s: Callable[[int], float] | None = None
+        self, ledger: Path | str, ways: Ways, *, wait_s: Callable[[int], float] | None = None
     ) -> None:
         self._file, self._ways = ledger, ways
         self._wait_s = wait_s or (lambda tries: min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0**tries))
-        self._kick, self._stop = threading.Event(), threading.Event()
+        self._kick, self._stop, self._now = (threading.Event() for _ in range(3))
         self._thread = threading.Thread(target=self._run, name="teller", daemon=True)
         self.untold = 0
 
@@ -142,11 +162,13 @@ class Teller:
         self._kick.set()
 
     def stop(self, *, within_s: float) -> None:
-        """Tell what is due, then end; what is left is told after the next start."""
+        """Tell what is due, then end, a hook that still runs with it; what is left is told after the next start."""
         self._stop.set()
         self._kick.set()
         if self._thread.is_alive():
             self._thread.join(within_s)
+            self._now.set()
+            self._thread.join(5 * LOOK_S)
 
     def _run(self) -> None:
         ledger = Ledger(self._file)
@@ -165,8 +187,12 @@ class Teller:
 
     def _round(self, ledger: Ledger) -> float | None:
         """Tell what is due; seconds to the next try, None when nothing is left."""
-        for event in ledger.events(ways=self._ways.names, most=TRIES, due_before=time.time()):
-            self._tell(ledger, event)
+        with ledger.claimed(
+            "tell"
+        ) as mine:  # one service tells, so that nobody hears a thing twice
+            due = ledger.events(ways=self._ways.names, most=TRIES, due_before=time.time())
+            for event in due if mine else ():
+                self._tell(ledger, event)
         left = ledger.events(ways=self._ways.names, most=TRIES, due_before=float("inf"))
         self.untold = len(left)
         return FIRST_WAIT_S if left else None
@@ -180,7 +206,7 @@ class Teller:
                 continue
             try:
                 if way == COMMAND:
-                    run_command(self._ways.command or "", body)
+                    run_command(self._ways.command or "", body, ended=self._now.is_set)
                 else:
                     post(self._ways.webhook or "", body)
             except (OSError, subprocess.SubprocessError, ValueError) as error:

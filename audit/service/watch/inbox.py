@@ -20,17 +20,18 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from audit.archive.store.database import is_server, shown
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car, LogAudit, Night
 from audit.night.pool import Crew
-from audit.request import on_this_machine
+from audit.request import checked_archive
 from audit.service.watch.desk import Desk, Worked
 from audit.service.watch.eyes import Eyes, file_system, has_events, look_through
 from audit.service.watch.health import Health, say, tell_manager, write_health
 from audit.service.watch.hooks import Teller, Ways, checked
 from audit.service.watch.ledger import Ledger
 from audit.service.watch.papers import Places
-from audit.service.watch.settle import Settler, passed_over
+from audit.service.watch.settle import Settler, passed_over, regular, shown_path, unusable
 
 STATE = "inbox"  # the service's folder in the archive's
 BATCH_FILES, BATCH_BYTES = 32, 48 << 20
@@ -39,6 +40,7 @@ LOOK_AGAIN_S = 300.0  # with events: a look for what an overrun queue of events 
 POLL_S, POLL_STABLE_S = 1.0, 2.0
 SHARE_OF_TIME = 0.005  # the most that looking through the inbox may take
 RETRY_S = (5.0, 30.0, 60.0)
+ELSEWHERE_S = 1.0  # until a car is asked for again that another service has in hand
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +48,9 @@ class Settings:
     """What a person asked for. poll_s: look so often instead of using events; once: end when nothing is left."""
 
     inbox: Path
-    archive: Path
+    archive: str | Path
     state: Path | None = None
+    logs: str | None = None  # where a new archive keeps its logs
     stable_s: float = 1.0
     poll_s: float | None = None
     once: bool = False
@@ -67,9 +70,11 @@ class Service:
         self.settings, self._on_verdict = settings, on_verdict
         self.inbox = _checked_inbox(settings)
         checked(settings.ways)
-        state = settings.state or settings.archive / STATE
-        self.places = Places(state.resolve())
-        self._leave_out = (self.places.root, settings.archive.resolve())
+        self.server = is_server(settings.archive)
+        self.places = Places((settings.state or Path(settings.archive) / STATE).resolve())
+        own = () if self.server else (Path(settings.archive).resolve(),)
+        self._leave_out = (self.places.root, *own)
+        self._skipped: set[str] = set()
         self._heard: queue.SimpleQueue[Path | None] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._backlog: deque[Path] = deque()
@@ -89,15 +94,16 @@ class Service:
 
     def run(self) -> None:
         """Work until stopped. Raises UsageError when another service works here, ArchiveError for a broken ledger."""
-        with _only_one(self.places), _signals(self.stop):
-            self._ledger = Ledger(self.places.ledger)
+        ledger = str(self.settings.archive) if self.server else self.places.ledger
+        with _only_one(self.places), self._alone(), _signals(self.stop):
+            self._ledger = Ledger(ledger)
             self._done = self._ledger.places()
             counts = self._ledger.counts()
             self.health.read, self.health.set_aside = (
                 counts.get("read", 0),
                 counts.get("set_aside", 0),
             )
-            teller = Teller(self.places.ledger, self.settings.ways)
+            teller = Teller(ledger, self.settings.ways)
             eyes = self._open_eyes()
             try:
                 self._desk = self._make_desk()
@@ -110,6 +116,7 @@ class Service:
                 if eyes is not None:
                     eyes.close()
                 teller.stop(within_s=20.0)
+                self.health.ended = not self.settings.once
                 self._say_health("stopped", teller)
                 self._ledger.close()
 
@@ -119,7 +126,7 @@ class Service:
         say(
             "started",
             inbox=str(self.inbox),
-            archive=str(self.settings.archive),
+            archive=shown(self.settings.archive),
             mode=self.health.mode,
             known=len(self._done),
         )
@@ -167,8 +174,17 @@ class Service:
             return
         if path.is_dir():
             self._look(path)
-        elif not passed_over(path.name):
+        elif not passed_over(path.name) and not self._unusable(path, regular(path)):
             self._settler.saw(path)
+
+    def _unusable(self, path: Path, found: os.stat_result | None) -> bool:
+        """Is it a file whose name or time cannot be kept? Said once; the others are read."""
+        why = unusable(path, found)
+        if why and str(path) not in self._skipped:
+            self._skipped.add(str(path))
+            self.health.skipped = len(self._skipped)
+            say("skipped", level=logging.WARNING, path=shown_path(path), reason=why)
+        return bool(why)
 
     def _mine(self, path: Path) -> bool:
         """Is it in the inbox, not hidden, and none of the service's own files?"""
@@ -183,6 +199,7 @@ class Service:
         start = time.monotonic()
         for path, found in look_through(folder or self.inbox, leave_out=self._leave_out):
             known = self._done.get(str(path)) == (found.st_size, found.st_mtime_ns)
+            known = known or self._unusable(path, found)
             if not known and not any(
                 path in there for there in (self._queued, self._blocked, self._settler)
             ):
@@ -216,6 +233,13 @@ class Service:
             worked = self._desk.work(batch)
         except ArchiveError as error:
             self._trouble(str(error))
+            self._again(batch)
+            return
+        except (
+            Exception
+        ) as error:  # one file must not end the service; next time they are read alone
+            logging.getLogger("audit").debug("traceback", exc_info=True)
+            self._trouble(f"reading {len(batch)} files failed ({type(error).__name__}: {error})")
             self._again(batch)
             return
         finally:
@@ -252,6 +276,7 @@ class Service:
         for path in worked.changed:
             self._settler.saw(path)
         self._again([path for path, _ in worked.failed])
+        self._later += [(time.monotonic() + ELSEWHERE_S, path) for path in worked.elsewhere]
         for path, reason in worked.blocked:
             self._blocked[path] = reason
         reasons = [*self._blocked.values(), *(reason for _, reason in worked.failed)]
@@ -298,6 +323,10 @@ class Service:
             write_health(self.places.health, h)
         return h
 
+    def _alone(self) -> contextlib.AbstractContextManager[None]:
+        """Services that share a server share their inboxes too: there each car is claimed instead."""
+        return contextlib.nullcontext() if self.server else _alone_in(self.inbox)
+
     # --- setting up -------------------------------------------------------------------------------
 
     def _open_eyes(self) -> Eyes | None:
@@ -331,7 +360,7 @@ class Service:
         return Desk(
             inbox=self.inbox,
             papers_to=self.places,
-            archive=Archive(self.settings.archive),
+            archive=Archive(self.settings.archive, logs=self.settings.logs),
             ledger=self._ledger,
             audit_each=self._audit_each,
             setting=self.settings.setting,
@@ -341,17 +370,44 @@ class Service:
 
 
 def _checked_inbox(settings: Settings) -> Path:
-    on_this_machine(settings.archive)
+    checked_archive(settings.archive)
     if not settings.inbox.is_dir():
         raise UsageError(
             f"{settings.inbox}: no such folder. Make it, or give the folder your logs land in."
         )
-    inbox, archive = settings.inbox.resolve(), settings.archive.resolve()
-    if inbox == archive or inbox.is_relative_to(archive):
+    if is_server(settings.archive) and settings.state is None:
+        raise UsageError(
+            "--state: with an archive on a server, say in which folder the service keeps its reports."
+        )
+    inbox, archive = settings.inbox.resolve(), Path(settings.archive).resolve()
+    if not is_server(settings.archive) and (inbox == archive or inbox.is_relative_to(archive)):
         raise UsageError(
             f"{settings.inbox}: the inbox lies in the archive {settings.archive}. Give two folders apart."
         )
     return inbox
+
+
+@contextlib.contextmanager
+def _alone_in(inbox: Path) -> Iterator[None]:
+    """Hold the inbox against a second service, without writing into it; the system lets go when this one ends."""
+    try:
+        import fcntl
+    except ImportError:  # no such locks on this system
+        yield
+        return
+    handle = os.open(inbox, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise UsageError(
+                f"{inbox}: another watch works on this inbox already. End it, or give another inbox."
+            ) from None
+        except OSError:  # a share without locks
+            pass
+        yield
+    finally:
+        os.close(handle)
 
 
 @contextlib.contextmanager
@@ -402,7 +458,7 @@ def _warm_up() -> None:
     """Load what the first verdict needs before the first log is there: loading takes longer than a log."""
     with contextlib.suppress(ImportError):
         for name in (
-            "archive.store.tables",
+            "archive.store.store",
             "archive.trend.trends",
             "checks.kit.registry",
             "intake.understand",
@@ -414,7 +470,6 @@ def _warm_up() -> None:
             "night.screen",
         ):
             importlib.import_module(f"audit.{name}")
-        importlib.import_module("deltalake")
     with contextlib.suppress(Exception):  # a dry run of the walk on a few made-up rows
         _dry_run()
 

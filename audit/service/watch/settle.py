@@ -41,6 +41,7 @@ UNZIP_MOST = 64 << 20  # bytes of a gzip looked through; a longer one is not dou
 TRUSTED_AGE_S = 10.0  # a file this old at first sight is not being written, unless it is held open
 HELD_LOOK_S = 0.5
 PAUSES = 3.0
+LATEST_S = (1 << 63) / 1e9  # 2262: nanoseconds since 1970 in 64 bits end there
 
 
 def passed_over(name: str) -> bool:
@@ -49,6 +50,24 @@ def passed_over(name: str) -> bool:
     return (
         low.startswith((".", "~")) or low.endswith(("~", *PARTIAL)) or Path(low).suffix in NO_LOGS
     )
+
+
+def shown_path(path: Path) -> str:
+    """The path for people, bytes of it that are no UTF-8 written out."""
+    return str(path).encode("utf-8", "backslashreplace").decode()
+
+
+def unusable(path: Path, found: os.stat_result | None) -> str:
+    """Why a file cannot be dealt with at all, "" for nothing: its name or its time cannot be written down."""
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError:
+        return "its name is no UTF-8; give it another name"
+    if found is not None and not 0 <= found.st_mtime < LATEST_S:
+        return (
+            f"its time of change is not of this age ({found.st_mtime:.0f} s since 1970); touch it"
+        )
+    return ""
 
 
 def held_open(path: Path) -> bool:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
+import re
 import secrets
 import socket
 from collections.abc import Callable, Mapping
@@ -15,9 +17,10 @@ from typing import Any, TypeVar
 
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
-from tornado.web import Application, HTTPError, RequestHandler
+from tornado.web import Application, HTTPError, MissingArgumentError, RequestHandler
 
 from audit.archive.store.store import Archive
+from audit.archive.trend.fleet import trend_findings
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
 from audit.report.page import shell
@@ -131,7 +134,7 @@ class Page(RequestHandler):
 
 def _said(status: int, error: BaseException | None) -> tuple[str, str]:
     if isinstance(error, ArchiveError):
-        return "The archive cannot be read", str(error)
+        return "The archive is in trouble", str(error)
     if isinstance(error, PullauditError):
         return "That did not work", str(error)
     if isinstance(error, HTTPError) and status == 403:
@@ -140,6 +143,13 @@ def _said(status: int, error: BaseException | None) -> tuple[str, str]:
             error.reason
             or "The form has no valid mark of this page. Load the page again and send it anew.",
         )
+    if isinstance(error, MissingArgumentError):
+        return "Something is missing", f"This address wants to be told: {error.arg_name}."
+    if status == 400:
+        told = error.reason if isinstance(error, HTTPError) else None
+        return "That cannot be understood", told or "Go back to all cars."
+    if status < 500 and status != 404:
+        return "That is not done here", "Go back to all cars."
     if status == 404:
         return "No such page", "Go back to all cars."
     return "Something went wrong", "The program has written what it was to its standard error."
@@ -164,11 +174,9 @@ class CarNights(Page):
 
     async def get(self) -> None:
         name, skip = self.get_query_argument("name"), self.get_query_argument("skip", "0")
-        found = await self.work(
-            lambda: views.car_page(
-                self.setup.shelf, name, skip=int(skip) if skip.isdecimal() else 0
-            )
-        )
+        if not re.fullmatch(r"[0-9]{1,9}", skip):
+            raise HTTPError(400, reason="skip: a count of nights is wanted, as in skip=200.")
+        found = await self.work(lambda: views.car_page(self.setup.shelf, name, skip=int(skip)))
         self.show("car.html", here="nights", **found)
 
 
@@ -287,11 +295,17 @@ class Screen(Page):
         night = await self.work(lambda: screen_uploads(uploads, car=car, setting=setting))
         said = "This night was screened and not kept."
         if keep and any(a.status == "read" for a in night.logs):
-            added = await self.work(lambda: shelf.archive.add(night, setting=setting))
-            if added.night_id is not None:
-                self.redirect(views.link("/night", id=added.night_id))
-                return
-            said = "The archive has these logs already."
+            try:
+                added = await self.work(
+                    lambda: shelf.archive.add(night, setting=setting, history=trend_findings)
+                )
+            except ArchiveError as error:
+                said = f"{error} This night was screened and not kept."
+            else:
+                if added.night_id is not None:
+                    self.redirect(views.link("/night", id=added.night_id))
+                    return
+                night, said = added.night, " ".join(added.said)
         page = await self.work(lambda: page_of(night))
         self.show(
             "kept.html",
@@ -358,7 +372,7 @@ class Missing(Page):
 
 
 def application(
-    folder: Path,
+    folder: str | Path,
     *,
     host: str = "127.0.0.1",
     token: str | None = None,
@@ -419,21 +433,17 @@ def listen(
 
 def warm_up(shelf: Shelf) -> None:
     """Load what the first page would wait for."""
-    import deltalake  # noqa: F401
     import scipy.special
     import scipy.stats  # noqa: F401
 
-    import audit.archive.store.tables
-    import audit.archive.trend.trends  # noqa: F401
-
     shell.environment(PAGES)
     assets()
-    if shelf.exists():
-        shelf.nights()
+    with contextlib.suppress(ArchiveError):
+        shelf.last_nights()
 
 
 def serve(
-    folder: Path,
+    folder: str | Path,
     *,
     host: str,
     port: int,

@@ -1,4 +1,4 @@
-"""Reading the archive for pages: each table once a version, nights as nouns, traces from kept logs."""
+"""Reading the archive for pages: what a page needs, once a version; nights as nouns, traces from kept logs."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import dataclasses
 import json
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from audit.archive.store.rescreen import finding_of
 from audit.archive.store.rows import car_from_json
 from audit.archive.store.store import Archive
 from audit.errors import UsageError
@@ -16,7 +17,6 @@ from audit.model import (
     Barometric,
     Car,
     CheckResult,
-    Finding,
     Log,
     LogAudit,
     Night,
@@ -33,32 +33,14 @@ T = TypeVar("T")
 KEPT = 48  # answers remembered
 NO_SANITY = Sanity({}, {}, {}, {})
 NOT_MEASURES = frozenset(
-    {
-        "car",
-        "date",
-        "night_id",
-        "revision",
-        "log_id",
-        "index",
-        "start_s",
-        "end_s",
-        "gear",
-        "gear_ratio",
-        "rpm_start",
-        "rpm_end",
-        "ended_by",
-        "score",
-        "barometric_kpa",
-        "ambient_c",
-        "fuel",
-        "setting",
-        "checks",
-    }
+    {"car", "date", "night_id", "revision", "setting", "fuel", "revision_id", "place", "log_id"}
+    | {"index", "start_s", "end_s", "gear", "gear_ratio", "rpm_start", "rpm_end", "ended_by"}
+    | {"score", "barometric_kpa", "ambient_c", "checks"}
 )
 
 
 class Shelf:
-    """An archive with a memory, which is dropped when a commit has been added to its tables. Threads may share it."""
+    """An archive with a memory, which is dropped when something was written. Threads may share it."""
 
     def __init__(self, archive: Archive) -> None:
         self.archive = archive
@@ -67,12 +49,11 @@ class Shelf:
         self._version = ""
 
     def version(self) -> str:
-        """Name of the newest commit of the tables, "" for none."""
-        log = self.archive.places.tables / "_delta_log"
-        return max((p.name for p in log.glob("*.json")), default="") if log.is_dir() else ""
+        """A word that is another after every write, "" for no archive."""
+        return self.archive.changes()
 
     def remembered(self, key: Hashable, make: Callable[[], T]) -> T:
-        """make(), or what it gave before for this key and version of the tables."""
+        """make(), or what it gave before for this key and version of the archive."""
         version = self.version()
         with self._lock:
             if version != self._version:
@@ -94,36 +75,42 @@ class Shelf:
         """Is there an archive with a night in it?"""
         return self.version() != ""
 
-    def nights(self) -> pl.DataFrame:
-        """All nights of all cars by date, newest verdicts."""
-        columns = [
-            "car",
-            "setting",
-            "verdict",
-            "reasons",
-            "checks",
-            "car_file",
-            "us_units",
-            "assumed",
-            "added_at",
-        ]
-        return self.remembered("nights", lambda: self.archive.nights(columns=columns))
+    def nights(self, car: str) -> pl.DataFrame:
+        """All nights of a car by date, newest verdicts."""
+        columns = ["car", "setting", "verdict", "reasons", "us_units", "added_at"]
+        return self.remembered(("nights", car), lambda: self.archive.nights(car, columns=columns))
+
+    def last_nights(self) -> list[tuple[str, int, str, str, str]]:
+        """(car, nights, last day, its verdict, its night) of every car."""
+        sql = (
+            "select car, nights, date, verdict, night_id from (select car, date, verdict, night_id, count(*) over "
+            "(partition by car) nights, row_number() over (partition by car order by date desc, added_at desc) n "
+            "from nights) x where n = 1 order by date desc, car"
+        )
+        return self.remembered("last", lambda: self.archive.db.rows(sql)) if self.exists() else []
 
     def cars(self) -> list[str]:
-        """Names of the cars, "" left out."""
-        return sorted(self.nights()["car"].unique()) if self.exists() else []
+        """Names of the cars."""
+        return self.remembered("cars", self.archive.cars) if self.exists() else []
 
-    def pulls(self, car: str) -> pl.DataFrame:
-        """All pulls of a car, every measure."""
-        return self.remembered(("pulls", car), lambda: self.archive.pulls(car))
+    def pulls(self, car: str, columns: Sequence[str]) -> pl.DataFrame:
+        """All pulls of a car."""
+        return self.remembered(
+            ("pulls", car, *columns), lambda: self.archive.pulls(car, columns=columns)
+        )
 
     def night_row(self, night_id: str) -> dict[str, Any]:
         """The newest row of a night. Raises UsageError for a night that is not there."""
-        nights = self.nights() if self.exists() else None
-        found = nights.filter(nights["night_id"] == night_id) if nights is not None else None
-        if found is None or found.is_empty():
+        found = self.remembered(("row", night_id), lambda: self._rows("nights", night_id))
+        if not found:
             raise UsageError("There is no such night in this archive.")
-        return found.row(0, named=True)
+        return found[0]
+
+    def _rows(self, kind: str, night_id: str) -> list[dict[str, Any]]:
+        if not self.exists():
+            return []
+        read = getattr(self.archive, kind)
+        return list(read(night=night_id).iter_rows(named=True))
 
     def known_car(self, name: str) -> str:
         """The name, if the archive has that car. Raises UsageError otherwise."""
@@ -138,30 +125,20 @@ class Shelf:
     def _night(self, night_id: str) -> Night:
         row = self.night_row(night_id)
         car = car_from_json(row["car_file"])
-        here = {
-            kind: _of(frame, night_id)
-            for kind, frame in (
-                (
-                    "log",
-                    self.remembered(("logs", row["car"]), lambda: self.archive.logs(row["car"])),
-                ),
-                ("pull", self.pulls(row["car"])),
-                (
-                    "finding",
-                    self.remembered(
-                        ("findings", row["car"]), lambda: self.archive.findings(row["car"])
-                    ),
-                ),
-            )
-        }
-        logs = tuple(_log_audit(log, here["pull"], here["finding"], car) for log in here["log"])
+        here = {kind: self._rows(kind, night_id) for kind in ("logs", "pulls", "findings")}
+        logs = tuple(
+            _log_audit(log, here["pulls"], here["findings"], car)
+            for log in sorted(here["logs"], key=lambda row: row["place"])
+        )
         return Night(
             car=dataclasses.replace(car, name=row["car"]),
             logs=logs,
             verdict=row["verdict"],
             reasons=tuple(row["reasons"] or ()),
             checks=_checks(row["checks"]),
-            findings=tuple(_finding(f) for f in here["finding"] if f["level"] == "night"),
+            findings=tuple(
+                finding_of(f) for f in here["findings"] if f["level"] in ("night", "history")
+            ),
             assumed=tuple(row["assumed"] or ()),
             us_units=bool(row["us_units"]),
             setting=row["setting"] or "",
@@ -182,8 +159,9 @@ class Shelf:
         from audit.sanity.examine import examine
 
         row = self.night_row(night_id)
-        logs = self.remembered(("logs", row["car"]), lambda: self.archive.logs(row["car"]))
-        file = next((r["file"] for r in _of(logs, night_id) if r["log_id"] == log_id), None)
+        file = next(
+            (r["file"] for r in self._rows("logs", night_id) if r["log_id"] == log_id), None
+        )
         if file is None:
             raise UsageError("This log was not kept in the archive.")
         log = self.archive.read_log(
@@ -200,8 +178,7 @@ class Shelf:
 
         row = self.night_row(night_id)
         car = car_from_json(row["car_file"])
-        logs = self.remembered(("logs", row["car"]), lambda: self.archive.logs(row["car"]))
-        files = [r["file"] for r in _of(logs, night_id) if r.get("file")]
+        files = [r["file"] for r in self._rows("logs", night_id) if r["file"]]
         night = assemble(
             [audit_log(self.archive.read_log(f), car) for f in files],
             car=car,
@@ -210,24 +187,14 @@ class Shelf:
         return dataclasses.replace(night, us_units=bool(row["us_units"]))
 
 
-def _of(frame: pl.DataFrame, night_id: str) -> list[dict[str, Any]]:
-    return frame.filter(frame["night_id"] == night_id).rows(named=True)
-
-
 def _checks(text: str | None) -> dict[str, CheckResult]:
     found = json.loads(text) if text else {}
     return {
-        name: CheckResult(name, brief["status"], brief["score"]) for name, brief in found.items()
+        name: CheckResult(
+            name, brief["status"], brief["score"], brief.get("why", ""), brief.get("cause", "")
+        )
+        for name, brief in found.items()
     }
-
-
-def _finding(row: dict[str, Any]) -> Finding:
-    names = ("code", "severity", "message", "channel", "start_s", "end_s", "value", "limit", "unit")
-    return Finding(
-        **{name: row[name] for name in names},
-        likely=tuple(row["likely"] or ()),
-        look_at=tuple(row["look_at"] or ()),
-    )
 
 
 def _log_audit(
@@ -249,7 +216,7 @@ def _log_audit(
         sha256=row["log_id"],
         status=row["status"],
         error=row["error"],
-        findings=tuple(_finding(f) for f in mine if f["level"] == "log"),
+        findings=tuple(finding_of(f) for f in mine if f["level"] == "log"),
         checks=_checks(row["checks"]),
         pulls=tuple(
             _pull(
@@ -277,4 +244,4 @@ def _pull(row: dict[str, Any], log: Log, car: Car, findings: list[dict[str, Any]
     )
     measures = {name: value for name, value in row.items() if name not in NOT_MEASURES}
     pull = Pull(index=row["index"], span=span, log=log, sanity=NO_SANITY, car=car)
-    return PullAudit(pull, measures, _checks(row["checks"]), tuple(_finding(f) for f in findings))
+    return PullAudit(pull, measures, _checks(row["checks"]), tuple(finding_of(f) for f in findings))

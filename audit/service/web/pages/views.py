@@ -29,35 +29,31 @@ def link(path: str, **query: str) -> str:
 
 def cars_page(shelf: Shelf) -> dict[str, Any]:
     """Every car with its last night."""
-    if not shelf.exists():
-        return {"cars": []}
-    rows = []
-    for name, nights in shelf.nights().group_by("car", maintain_order=True):
-        last = nights.sort("date", "added_at").row(-1, named=True)
-        rows.append(
+    return {
+        "cars": [
             {
-                "name": name[0],
-                "href": link("/car", name=str(name[0])),
-                "nights": nights.height,
-                "last": last["date"],
-                "verdict": last["verdict"],
-                "says": VERDICT_SAYS.get(last["verdict"], ""),
-                "night": link("/night", id=last["night_id"]),
+                "name": name,
+                "href": link("/car", name=name),
+                "nights": nights,
+                "last": last,
+                "verdict": verdict,
+                "says": VERDICT_SAYS.get(verdict, ""),
+                "night": link("/night", id=night),
             }
-        )
-    return {"cars": sorted(rows, key=lambda r: r["last"], reverse=True)}
+            for name, nights, last, verdict, night in shelf.last_nights()
+        ]
+    }
 
 
 def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
     """The nights of a car, newest first, and its journal. skip: how many of the newest to leave out."""
     name = shelf.known_car(name)
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == name).sort("date", "night_id", descending=True)
+    mine = shelf.nights(name).sort("date", "night_id", descending=True)
     here = mine.slice(skip, MOST_NIGHTS)
-    pulls = shelf.pulls(name)
+    pulls = shelf.pulls(name, ("night_id", "boost_peak_kpa"))
     counts = dict(pulls.group_by("night_id").len().iter_rows())
     us = _us(shelf, name)
-    peaks = dict(pulls.group_by("night_id").agg(_max("boost_peak_kpa", pulls)).iter_rows())
+    peaks = dict(pulls.select("night_id", "boost_peak_kpa").group_by("night_id").max().iter_rows())
     rows = [
         {
             "date": row["date"],
@@ -89,12 +85,6 @@ def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
     }
 
 
-def _max(column: str, frame: Any) -> Any:
-    import polars as pl
-
-    return pl.col(column).max() if column in frame.columns else pl.lit(None)
-
-
 def car_links(name: str) -> list[tuple[str, str]]:
     """Where else to look at this car."""
     return [
@@ -106,8 +96,7 @@ def car_links(name: str) -> list[tuple[str, str]]:
 
 
 def _us(shelf: Shelf, car: str) -> bool:
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == car)["us_units"]
+    mine = shelf.nights(car)["us_units"]
     return bool(mine[-1]) if len(mine) else False
 
 
@@ -173,8 +162,7 @@ def _split(key: str) -> tuple[str, str]:
 
 def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
     """The newest pulls of a car, as one choice each."""
-    nights = shelf.nights()
-    mine = nights.filter(nights["car"] == car).sort("date", "night_id", descending=True)
+    mine = shelf.nights(car).sort("date", "night_id", descending=True)
     out: list[dict[str, str]] = []
     for night_id, date in mine.select("night_id", "date").iter_rows():
         if len(out) >= MOST_CHOICES:

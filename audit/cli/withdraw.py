@@ -1,0 +1,27 @@
+"""`pullaudit withdraw`: a night that is not to count."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command("withdraw")
+@click.argument("night", metavar="NIGHT")
+@click.option(
+    "--archive",
+    "folder",
+    required=True,
+    metavar="DIR",
+    help="The archive: a folder, or postgresql://… of a server.",
+)
+@click.option("--undo", is_flag=True, help="Let it count again.")
+def command(night: str, folder: str, *, undo: bool) -> None:
+    """Take a night out of what its car is judged by: the wrong car, the wrong date. It stays kept.
+
+    NIGHT is its name, as screen and trends --sql tell it (night-2026-05-31-…).
+    """
+    from audit.archive.store.store import Archive
+
+    row = Archive(folder).withdraw(night, undo=undo)
+    done = "counts again" if undo else "counts no more; --undo puts it back"
+    click.echo(f"{row['night_id']} of {row['car']}, {row['date']}, {done}.")

@@ -1,0 +1,6 @@
+"""The scenes import each other as `scenes.…`."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
