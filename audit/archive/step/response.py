@@ -383,8 +383,8 @@ class _Maker:
         return Step(
             "stay",
             gear,
-            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, which "
-            "may be the evening, or a valve that works backwards.",
+            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, "
+            "which may be the evening, or a valve that works backwards.",
             "fell",
             from_duty=base,
             duty=base,
