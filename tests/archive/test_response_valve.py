@@ -124,4 +124,5 @@ def test_a_fall_that_may_be_the_evening_takes_another_one_before_a_step():
     assert (answer.step.binds, answer.step.duty) == ("fell", pytest.approx(10.0))
     assert answer.decision.state == "stay"
     assert Sheet(boost=lambda d: 70.0 - 0.2 * d).night(5, 5).night(10, 10).ask().step.duty > 10.5
-    assert sheet.night(10, 10).ask().step.binds != "fell"
+    nights = [sheet.night(10, 10).ask().step.binds for _ in range(3)]
+    assert nights[-1] != "fell"  # another evening or two, not for ever

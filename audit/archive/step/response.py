@@ -362,7 +362,8 @@ class _Maker:
                 target=target,
                 log_next="Log two pulls at the lowest duty logged so far, and screen them.",
             )
-        if valve.fell_kpa is not None and _evenings(rows, base) < 2:
+        most = int(figures("valve")["fell_evenings"])
+        if valve.fell_kpa is not None and _evenings(rows, base) < most:
             return self._once_more(gear, base, valve.fell_kpa, bounds)
         lines = lines_of(rows, self.car, self.notes)
         return next_step(
