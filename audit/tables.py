@@ -66,6 +66,10 @@ class Limits:
                 return row
         raise KeyError(f"{code} has no row for {measure} in schemas/thresholds.toml")
 
+    def of_measure(self, measure: str) -> tuple[Limit, ...]:
+        """All rows that judge one measure, whatever their code."""
+        return tuple(row for row in self._rows if row.measure == measure)
+
     def setting(self, name: str) -> float:
         """A figure of the [settings] table, in its unit."""
         return self._settings[name]

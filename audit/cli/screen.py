@@ -14,6 +14,7 @@ from audit.cli.output import json_alone
 
 if TYPE_CHECKING:
     from audit.model import Night
+    from audit.report.page.history import History
 
 EXIT = {"clear": 0, "hold": 10, "stop": 20}
 USAGE, NOTHING_READ = 2, 3
@@ -143,7 +144,8 @@ def command(
     if report_to is not None:
         from audit.report.html import write_report
 
-        write_report(outcome.night, report_to)
+        history = _history(archive, outcome.night, outcome.date)
+        write_report(outcome.night, report_to, date=outcome.date, history=history)
     try:
         _write(outcome.night, json_to, date=outcome.date if as_text else None)
         sys.stdout.flush()
@@ -154,6 +156,17 @@ def command(
     if outcome.usage:
         sys.exit(USAGE)
     sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)
+
+
+def _history(archive: str | None, night: Night, date: str) -> History | None:
+    """What the archive knows of this car's earlier nights."""
+    if archive is None:
+        return None
+    from audit.archive.store.store import Archive
+    from audit.service.web.pages.usual import history_of
+
+    kept = Archive(archive)
+    return history_of(kept.pulls(night.car.name), date) if night.car.name in kept.cars() else None
 
 
 def _duties(texts: tuple[str, ...]) -> dict[str, float]:

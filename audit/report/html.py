@@ -6,41 +6,37 @@ from pathlib import Path
 
 from audit.files import write_text
 from audit.model import Night
+from audit.report.page.history import History
 
 
-def write_report(night: Night, path: Path) -> None:
-    """Write the page of a night, whole or not at all. Raises UsageError when it cannot be written."""
-    write_text(path, render(night))
+def write_report(
+    night: Night, path: Path, *, date: str = "", history: History | None = None
+) -> None:
+    """Write the page of a night, whole or not at all. Raises UsageError when it cannot be written.
+
+    date, history: as in render.
+    """
+    write_text(path, render(night, date=date, history=history))
 
 
-def render(night: Night) -> str:
-    """The page of a night as HTML, at most 2 MB for six pulls of 24 channels.
+def render(night: Night, *, date: str = "", history: History | None = None) -> str:
+    """The page of a night as HTML: at most 700 kB for six pulls of 24 channels, 2 MB for sixty.
 
-    Figures are in night.us_units' units. The page holds Bokeh's browser library, our style and script, and the
-    numbers of the traces; its content security policy lets nothing else run or load.
+    date: the night's day, where the caller knows it better than the logs. history: what this car's other
+    nights were like, None where no archive is at hand. Figures are in night.us_units' units. The page holds
+    our style, our script and the numbers of the traces; its content security policy lets nothing else run
+    or load.
     """
     from audit.report.page.content import page_of
-    from audit.report.page.shell import (
-        NONCE_SHIM,
-        digest,
-        environment,
-        nonce_of,
-        plotting_library,
-        script,
-        style,
-    )
+    from audit.report.page.shell import digest, environment, script, style
 
-    page = page_of(night)
+    page = page_of(night, date=date, history=history)
     body = environment().get_template("night.html").render(page=page)
-    nonce = nonce_of(body, style(), script())
-    drawn = any(card.traces for card in page.cards)
-    scripts = [NONCE_SHIM % nonce, plotting_library(), script()] if drawn else []
-    allowed = " ".join(digest(s) for s in scripts) or "'none'"
     policy = "; ".join(
         [
             "default-src 'none'",
-            f"script-src {allowed}",
-            f"style-src 'nonce-{nonce}'",
+            f"script-src {digest(script())}",
+            f"style-src {digest(style())}",
             "img-src data:",
             "base-uri 'none'",
             "form-action 'none'",
@@ -53,8 +49,7 @@ def render(night: Night) -> str:
             title=f"{page.title}: {page.verdict}",
             body=body,
             policy=policy,
-            nonce=nonce,
             style=style(),
-            scripts=scripts,
+            script=script(),
         )
     )

@@ -61,18 +61,26 @@ def _boxes(items: Sequence[str], *, us: bool, mark: str = BOX) -> list[str]:
     return [line for item in items for line in wrapped(localise(item, us=us), mark)]
 
 
-def _leg(leg: Doc, *, us: bool) -> list[str]:
-    duty = f"{leg['duty_pct']:.1f} % duty" if leg["duty_pct"] else "unplugged"
-    head = f"{BOX * leg['pulls']}{duty}, {many(leg['pulls'], 'pull')}"
-    lines = [head]
+def boosts(leg: Doc, *, us: bool) -> dict[str, str]:
+    """What a leg expects, its boost to lift at and why, in words; "" for what is not known."""
+    expect = ""
     if leg["expected_kpa"] is not None:
         low, middle, high = (
             number(leg[key], "kPa", us=us) for key in ("low_kpa", "expected_kpa", "high_kpa")
         )
-        lines.append(f"    expect {middle} {unit_for('kPa', us=us)} ({low} to {high})")
-    if leg["lift_kpa"] is not None:
-        lines.append(f"    lift at {figure(leg['lift_kpa'], 'kPa', us=us)}")
-    return [*lines, *wrapped(localise(leg["why"], us=us), "    ")]
+        expect = f"{middle} {unit_for('kPa', us=us)} ({low} to {high})"
+    lift = "" if leg["lift_kpa"] is None else figure(leg["lift_kpa"], "kPa", us=us)
+    return {"expect": expect, "lift": lift, "why": localise(leg["why"], us=us)}
+
+
+def _leg(leg: Doc, *, us: bool) -> list[str]:
+    duty = f"{leg['duty_pct']:.1f} % duty" if leg["duty_pct"] else "unplugged"
+    head = f"{BOX * leg['pulls']}{duty}, {many(leg['pulls'], 'pull')}"
+    told = boosts(leg, us=us)
+    lines = [head]
+    lines += [f"    expect {told['expect']}"] if told["expect"] else []
+    lines += [f"    lift at {told['lift']}"] if told["lift"] else []
+    return [*lines, *wrapped(told["why"], "    ")]
 
 
 def _time(seconds: float) -> str:

@@ -27,6 +27,11 @@ CAUTION = (
 )
 
 
+def sentence(text: str) -> str:
+    """With a capital at its start."""
+    return text[:1].upper() + text[1:]
+
+
 def plain_check(name: str) -> str:
     """A check's name for people."""
     return name.replace("_", " ")

@@ -119,6 +119,72 @@ def ask(base: str, path: str, what: str) -> str:
     return text
 
 
+def many(times: int = 3) -> None:
+    """A page of sixty pulls against one of six, 24 channels each: bytes, and making it by the pull."""
+    from audit.report.html import render
+    from tests.report.nights import full_night
+
+    size, taken = {}, {}
+    for pulls in (6, 60):
+        night = full_night(pulls=pulls, rate=20.0)
+        runs = []
+        for _ in range(times):
+            start = time.perf_counter()
+            text = render(night)
+            runs.append(time.perf_counter() - start)
+        size[pulls], taken[pulls] = len(text.encode()), middle(runs)
+    told = ", ".join(f"{n} pulls {size[n] / 1e6:.2f} MB" for n in size)
+    print(
+        f"24 channels: {told}; by the pull {taken[60] / 60 / (taken[6] / 6):.2f} of the time of six"
+    )
+
+
+def paint(times: int = 5) -> None:
+    """First paint and printing in Chromium: sixty pulls against six. Skipped without it."""
+    from selenium import webdriver
+
+    from audit.report.html import write_report
+    from tests.browser.conftest import CHROMIUM, DRIVER, FLAGS, Browser
+    from tests.report.nights import full_night
+
+    if not CHROMIUM or not DRIVER:
+        print("no Chromium: paint not measured")
+        return
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in FLAGS:
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    first, printed = {}, {}
+    try:
+        browser = Browser(driver)
+        with tempfile.TemporaryDirectory() as folder:
+            for pulls in (6, 60):
+                path = Path(folder) / f"{pulls}.html"
+                write_report(full_night(pulls=pulls, rate=20.0), path)
+                paints, prints = [], []
+                for _ in range(times):
+                    browser.open(path.as_uri())
+                    paints.append(
+                        browser.until(
+                            "const p=performance.getEntriesByName('first-contentful-paint')[0];return p&&p.startTime"
+                        )
+                    )
+                    prints.append(
+                        browser.js(
+                            "const t=performance.now();dispatchEvent(new Event('beforeprint'));return performance.now()-t"
+                        )
+                    )
+                first[pulls], printed[pulls] = middle(paints), middle(prints)
+    finally:
+        driver.quit()
+    print(f"first paint: sixty pulls {first[60] / first[6]:.2f} of six")
+    print(f"drawing all for paper, by the pull: {printed[60] / 60 / (printed[6] / 6):.2f} of six")
+
+
 if __name__ == "__main__":
     report()
+    many()
+    paint()
     serve(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)

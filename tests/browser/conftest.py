@@ -78,8 +78,14 @@ class Browser:
         raise AssertionError(f"waited {WAIT_S:.0f} s for {what}: {text}")
 
     def drawn(self):
-        """Wait until every plot in sight or below is drawn."""
-        self.until("return document.documentElement.dataset.drawn === 'all'", what="the plots")
+        """Go down the page until every plot that is not folded is drawn, and back up."""
+        self.until(
+            "const f=[...document.querySelectorAll('figure.panel,figure.chart')]"
+            ".find(f=>f.checkVisibility()&&!f.querySelector('.plot.ready'));"
+            "if(f)f.scrollIntoView();return !f",
+            what="the plots",
+        )
+        self.js("scrollTo(0,0)")
 
     def errors(self):
         return [e["message"] for e in self.driver.get_log("browser") if e["level"] == "SEVERE"]

@@ -248,8 +248,8 @@ class Copy:
         for name in ("audit", "schemas", "tests", "docs"):
             left = shutil.ignore_patterns("__pycache__", "browser", "*.pyc")
             shutil.copytree(ROOT / name, folder / name, ignore=left)
-        for name in ("sample_data", "pyproject.toml"):
-            (folder / name).symlink_to(ROOT / name)
+        shutil.copy(ROOT / "pyproject.toml", folder)
+        (folder / "sample_data").symlink_to(ROOT / "sample_data")
         self.usual: dict[tuple[str, ...], tuple[list[str], float]] = {}
 
     def run(self, tests: tuple[str, ...], left_out: list[str], limit_s: float) -> tuple[bool, str]:

@@ -43,16 +43,26 @@ def packets(page):
     ]
 
 
-def test_six_pulls_of_24_channels_stay_within_2_mb():
+def pull_packets(page):
+    return [p for p in packets(page) if p["id"].startswith("pull-")]
+
+
+def test_six_pulls_of_24_channels_stay_within_700_kb():
     page = render(full_night())
-    assert len(packets(page)) == 6
-    assert all(len(p["series"]) == 24 for p in packets(page))
-    assert len(page.encode()) <= 2_000_000
+    found = pull_packets(page)
+    assert len(found) == 6
+    assert all(len(set(p["series"]) - {"lean_limit"}) == 24 for p in found)
+    assert len(page.encode()) <= 700_000
+
+
+def test_sixty_pulls_of_24_channels_stay_within_2_mb():
+    page = render(full_night(pulls=60, rate=20.0))
+    assert len(pull_packets(page)) == 60 and len(page.encode()) <= 2_000_000
 
 
 def test_many_pulls_are_thinned_rather_than_growing_without_end():
     one, many = (render(full_night(pulls=n)) for n in (1, 12))
-    assert len(many) - len(one) < 1_600_000
+    assert len(many) - len(one) < 500_000
 
 
 def test_the_page_names_nothing_to_fetch():
@@ -70,11 +80,6 @@ def test_the_policy_lets_only_our_own_scripts_run():
     assert [shell.digest(s) for s in scripts] == re.search(r"script-src ([^;]*)", allowed)[
         1
     ].split()
-
-
-def test_a_page_without_pulls_carries_no_script_at_all():
-    page = render(full_night(pulls=0))
-    assert "script-src 'none'" in policy(page) and "<script" not in page
 
 
 def test_the_same_night_gives_the_same_page():
@@ -109,14 +114,13 @@ def test_numbers_in_the_page_cannot_end_their_script_element():
     )
 
 
-def test_a_library_that_would_end_its_script_element_is_refused():
-    with pytest.raises(UsageError, match="another release"):
-        shell.embeddable("var a='</SCRIPT>'")
+def test_our_script_cannot_end_its_own_element():
+    assert "</script" not in shell.script().lower() and "<!--" not in shell.script()
 
 
 def test_a_finding_is_marked_at_its_place_with_its_limit():
     page = render(full_night(findings=(LEAN,)))
-    mark = packets(page)[0]["marks"][0]
+    mark = pull_packets(page)[0]["marks"][0]
     assert (mark["panel"], mark["start"], mark["end"]) == ("mixture", 24.0, 25.0)
     assert mark["limits"] == [{"y": 0.95, "text": "stop limit 0.95"}]
     assert f'href="#mark-{mark["n"]}"' in page and f'id="mark-{mark["n"]}"' in page
@@ -124,7 +128,7 @@ def test_a_finding_is_marked_at_its_place_with_its_limit():
 
 def test_a_finding_without_a_time_has_no_mark_and_no_link_to_one():
     page = render(full_night(findings=(Finding("heat.soak", "watch", "Each pull starts hotter."),)))
-    assert packets(page)[0]["marks"] == [] and "#mark-" not in without_scripts(page)
+    assert pull_packets(page)[0]["marks"] == [] and "#mark-" not in without_scripts(page)
     assert "Each pull starts hotter." in page
 
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from audit.model import CheckResult, Night, PullAudit
+from audit.model import CheckResult, Night, PullAudit, worst_severity
 from audit.report.display import localise, number, unit_for
+from audit.report.page.first import First, first_of
+from audit.report.page.history import History
 from audit.report.page.marks import Numbered, numbered, pull_ids
-from audit.report.page.measures import groups
-from audit.report.page.names import clipped, clipped_in, without_folders
+from audit.report.page.measures import SheetRow, sheet
+from audit.report.page.names import clipped, isolated, visible, without_folders, without_positions
+from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
+from audit.report.page.picture import duty_chart
 from audit.report.page.sources import assumed, logs, not_judged, sensors
-from audit.report.words import CAUTIONS, VERDICT_SAYS, plain_check
+from audit.report.words import CAUTIONS, every_finding, headline, plain_check, sentence
 
 STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
 ENDED_BY = {
@@ -34,11 +38,12 @@ class FoundRow:
     code: str
     severity: str
     where: str
-    message: str
+    message: Any
     likely: Sequence[str]
     look_at: Sequence[str]
     pull: str
     mark: bool = False
+    advised: int = 0  # the finding whose advice says the same, 0 where this one tells it
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,10 @@ class CheckRow:
 
 @dataclass(frozen=True)
 class PullCard:
-    """One pull of the night. traces: the packet for the script; source: where it is fetched from instead."""
+    """One pull of the night. traces: the packet for the script; source: where it is fetched from instead.
+
+    quiet: nothing was found in it, so that it is folded.
+    """
 
     id: str
     title: str
@@ -63,20 +71,25 @@ class PullCard:
     worst: str
     checks: list[CheckRow]
     findings: list[FoundRow]
-    measures: list[tuple[str, list[tuple[str, str]]]]
-    row: dict[str, str]
+    measures: list[tuple[str, list[SheetRow]]]
+    row: dict[str, Any]
     traces: dict[str, Any] | None = None
     source: str = ""
+    quiet: bool = False
 
 
 @dataclass(frozen=True)
 class Page:
-    """Everything on a night's page."""
+    """Everything on a night's page. day: ISO, "" for not known; caused: columns of the pulls table that the verdict
+    comes from; usual: the sheets have a column of what is usual; last_night: its day; overlay: pulls over each other.
+    """
 
     title: str
     verdict: str
     says: str
+    day: str
     counts: str
+    first: First
     reasons: list[dict[str, Any]]
     checks: list[CheckRow]
     findings: list[FoundRow]
@@ -87,24 +100,52 @@ class Page:
     logs: list[dict[str, str]]
     assumed: list[str]
     units: dict[str, str]
+    caused: frozenset[str] = frozenset()
+    usual: bool = False
+    last_night: str = ""
+    duty: dict[str, Any] | None = None
+    overlay: dict[str, Any] | None = None
+    overlay_source: str = ""  # where the script fetches the overlay from instead
+    differences: dict[str, Any] | None = None
+    newer: str = ""  # where the car's newest night is shown, if this is an earlier one
     cautions: str = CAUTIONS
     evidence: str = ""  # where the script fetches sensors and gaps from instead of their being here
 
 
-def page_of(night: Night, *, late: Mapping[str, str] | None = None) -> Page:
-    """The page of a night. late: pull id -> where the script fetches its traces from; None puts them into the page."""
+def page_of(
+    night: Night,
+    *,
+    late: Mapping[str, str] | None = None,
+    date: str = "",
+    history: History | None = None,
+    with_log: Callable[[PullAudit], PullAudit] | None = None,
+) -> Page:
+    """The page of a night. late: pull id -> where the script fetches its traces from; None puts them into the page.
+
+    date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were like;
+    with_log: brings the log of a pull whose night has none, for the picture of the first screen.
+    """
     us = night.us_units
+    day = date or _day(night)
     found = numbered(night)
     pulls = pull_ids(night)
-    cards = _cards(night, pulls, found, late)
+    cards = _cards(night, pulls, found, late, history)
+    laid = [] if late is not None else laid_of(pulls)
     marked = {m["n"] for card in cards if card.traces for m in card.traces["marks"]}
     marked |= {i.n for i in found if late and _can_be_marked(i)}
-    rows = {item.n: _found(item, mark=item.n in marked, us=us) for item in found}
+    told: dict[tuple[Any, ...], int] = {}
+    rows = {
+        item.n: _found(item, night, mark=item.n in marked, told=told)
+        for item in found
+        if item.owner == "night"
+    }
     return Page(
         title=night.car.name,
         verdict=night.verdict,
-        says=VERDICT_SAYS[night.verdict],
+        says=headline(night)[len(night.verdict) :].lstrip(",: "),
+        day=day,
         counts=_counts(night),
+        first=first_of(night, found, date=day, with_log=with_log if late is not None else _itself),
         reasons=[_reason(text, found, night) for text in night.reasons],
         checks=_checks(night, us=us),
         findings=[rows[i.n] for i in found if i.owner == "night"],
@@ -112,12 +153,57 @@ def page_of(night: Night, *, late: Mapping[str, str] | None = None) -> Page:
         sensors=sensors(night),
         not_judged=not_judged(night),
         rejected=[
-            without_folders(a.error or a.path, night) for a in night.logs if a.status == "rejected"
+            isolated(without_folders(a.error or a.path, night), night)
+            for a in night.logs
+            if a.status == "rejected"
         ],
         logs=logs(night),
         assumed=assumed(night),
         units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
+        caused=_caused(found),
+        usual=history is not None and bool(history.by_gear),
+        last_night="" if history is None else history.last_night,
+        duty=duty_chart(night, us=us),
+        overlay=overlaid(laid, us=us) if len(laid) > 1 else None,
+        differences=differences(laid_of(pulls), us=us),
     )
+
+
+# Which columns of the pulls table a code is read off.
+COLUMNS = {
+    "boost": ("peak", "settled", "over", "duty"),
+    "control": ("peak", "settled", "duty"),
+    "mixture": ("lambda",),
+    "heat": ("intake",),
+}
+
+
+def _caused(found: Sequence[Numbered]) -> frozenset[str]:
+    """Columns that the worst findings are read off: a phone keeps them, whatever else it folds."""
+    worst = worst_severity([i.finding.severity for i in found])
+    codes = {i.finding.code for i in found if i.finding.severity == worst and worst != "note"}
+    return frozenset(c for code in codes for c in COLUMNS.get(code.partition(".")[0], ()))
+
+
+def laid_of(pulls: Sequence[tuple[str, str, PullAudit]]) -> list[Laid]:
+    """The pulls by the name that the overlay's key gives them."""
+    out = []
+    for name, _, audit in pulls:
+        gear = "" if audit.pull.gear is None else f", gear {audit.pull.gear}"
+        duty = audit.measures.get("duty_mean_pct")
+        said = "" if duty is None else f", {duty:.0f} %"
+        out.append(Laid(f"pull {name.rpartition('-')[2]}{gear}{said}", audit))
+    return out
+
+
+def _itself(audit: PullAudit) -> PullAudit:
+    return audit
+
+
+def _day(night: Night) -> str:
+    """The day that the logs tell, "" for none."""
+    read = (a.log for a in night.logs if a.status == "read" and a.log is not None)
+    return min((log.wall_start[:10] for log in read if log.wall_start), default="")
 
 
 def _many(count: int, noun: str) -> str:
@@ -126,21 +212,12 @@ def _many(count: int, noun: str) -> str:
 
 def _counts(night: Night) -> str:
     read = [a for a in night.logs if a.status == "read"]
-    day = min(
-        (a.log.wall_start[:10] for a in read if a.log is not None and a.log.wall_start), default=""
-    )
     said = [
-        day,
         night.setting,
         f"{_many(len(read), 'log')} read",
         _many(sum(len(a.pulls) for a in read), "pull"),
     ]
     return ", ".join(part for part in said if part)
-
-
-def sentence(text: str) -> str:
-    """With a capital at its start."""
-    return text[:1].upper() + text[1:]
 
 
 def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any]:
@@ -149,24 +226,32 @@ def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any
         (i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)),
         None,
     )
-    said = without_folders(localise(text, us=night.us_units), night)
-    return {"text": clipped_in(said, night), "n": hit.n if hit else None}
+    plain = without_positions(text, every_finding(night))
+    said = without_folders(localise(plain, us=night.us_units), night)
+    return {"text": isolated(said, night), "n": hit.n if hit else None}
 
 
-def _found(item: Numbered, *, mark: bool, us: bool) -> FoundRow:
+def _found(
+    item: Numbered, night: Night, *, mark: bool, told: dict[tuple[Any, ...], int]
+) -> FoundRow:
+    """told: advice that stands on the page already, with the finding that tells it; this one's is added."""
     f = item.finding
     file, comma, pull = item.where.rpartition(", pull ")
     where = f"{clipped(file)}{comma}{pull}" if comma else clipped(item.where)
+    advice = (f.code, tuple(f.likely), tuple(f.look_at))
+    first = told.setdefault(advice, item.n) if f.severity != "note" else item.n
+    message = sentence(localise(without_positions(f.message, [f]), us=night.us_units))
     return FoundRow(
         item.n,
         f.code,
         f.severity,
         where,
-        sentence(localise(f.message, us=us)),
-        f.likely,
-        f.look_at,
+        isolated(message, night),
+        f.likely if first == item.n else (),
+        f.look_at if first == item.n else (),
         item.pull,
         mark,
+        advised=0 if first == item.n or not (f.likely or f.look_at) else first,
     )
 
 
@@ -193,12 +278,14 @@ def _cards(
     pulls: Sequence[tuple[str, str, PullAudit]],
     found: Sequence[Numbered],
     late: Mapping[str, str] | None,
+    history: History | None,
 ) -> list[PullCard]:
     from audit.report.page.traces import packet, rows_for
 
     us = night.us_units
     rows = rows_for([p.pull for _, _, p in pulls]) if late is None else 0
     cards = []
+    told: dict[tuple[Any, ...], int] = {}
     for name, file, audit in pulls:
         mine = [i for i in found if i.owner == name]
         traces = packet(name, audit, found, rows=rows, us=us) if late is None else None
@@ -217,11 +304,16 @@ def _cards(
                 checks=[
                     _check(n, c, us=us) for n, c in sorted(audit.checks.items(), key=_by_score)
                 ],
-                findings=[_found(i, mark=i.n in marked, us=us) for i in mine],
-                measures=groups(audit.measures, us=us),
+                findings=[_found(i, night, mark=i.n in marked, told=told) for i in mine],
+                measures=sheet(
+                    audit,
+                    history.by_gear.get(audit.pull.gear) if history is not None else None,
+                    us=us,
+                ),
                 row=_row(file, audit, us=us),
                 traces=traces,
                 source=(late or {}).get(name, ""),
+                quiet=len(pulls) > 1 and all(i.finding.severity == "note" for i in mine),
             )
         )
     return cards
@@ -246,7 +338,7 @@ def _subtitle(file: str, audit: PullAudit) -> str:
     span = audit.pull.span
     ended = ENDED_BY.get(span.ended_by, "")
     return (
-        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {clipped(file)}, pull {audit.pull.index}: {span.start_s:.1f} to "
+        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {visible(clipped(file))}, pull {audit.pull.index}: {span.start_s:.1f} to "
         f"{span.end_s:.1f} s{', ' + ended if ended else ''}."
     )
 
@@ -261,7 +353,7 @@ def _worst(audit: PullAudit) -> str:
     return f"worst: {plain_check(name)}"
 
 
-def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, str]:
+def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
     """The pull as a line of the overview, figures without units (they stand in its head)."""
     m, span = audit.measures, audit.pull.span
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
@@ -270,11 +362,12 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, str]:
         "file": file,
         "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
         "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
+        "duty": number(m.get("duty_mean_pct"), "%", us=us),
         "peak": number(m.get("boost_peak_kpa"), "kPa", us=us),
         "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
         "over": "–"
         if over is None
-        else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)} %)",
+        else number(over, "kPa", us=us) + ("" if pct is None else f" ({pct:.0f} %)"),
         "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),

@@ -6,9 +6,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from audit.model import SEVERITIES, Finding, Night, PullAudit
 from audit.report.display import figure
 from audit.report.page.limit_lines import limit_levels
+from audit.report.page.names import short_name
 from audit.report.page.panels import panel_of
 from audit.report.page.quantities import shown
 
@@ -26,11 +29,6 @@ class Numbered:
     where: str
     owner: str
     pull: str = ""
-
-
-def short_name(path: str) -> str:
-    """The last part of a path."""
-    return path.replace("\\", "/").rsplit("/", 1)[-1]
 
 
 def pull_ids(night: Night) -> list[tuple[str, str, PullAudit]]:
@@ -89,24 +87,26 @@ def marks_of(
                 "severity": f.severity,
                 "start": round(start, 3),
                 "end": round(max(end, start), 3),
-                "text": _said(f, us=us),
+                "text": said(f, us=us),
+                "when": when(f),
+                "rpm": at_speed(f, audit),
                 "limits": _limits(f, audit, panel, us=us),
             }
         )
     return out
 
 
-def _said(f: Finding, *, us: bool) -> str:
-    """'boost overshoot 3.0 psi, hold limit 2.0 psi, at 141.8 s'."""
+def said(f: Finding, *, us: bool) -> str:
+    """'boost overshoot 3.0 psi, hold limit 2.0 psi'."""
     name = f.code.replace(".", " ").replace("_", " ")
     parts = [
-        f"{name} {_amount(f.value, f, us=us)}".rstrip(),
-        f"{f.severity} limit {_amount(f.limit, f, us=us)}" if f.limit is not None else f.severity,
+        f"{name} {amount(f.value, f, us=us)}".rstrip(),
+        f"{f.severity} limit {amount(f.limit, f, us=us)}" if f.limit is not None else f.severity,
     ]
-    return ", ".join([*parts, _when(f)])
+    return ", ".join(parts)
 
 
-def _amount(value: float | None, f: Finding, *, us: bool) -> str:
+def amount(value: float | None, f: Finding, *, us: bool) -> str:
     if value is None:
         return ""
     unit = "" if f.unit in (None, "1") else f.unit
@@ -116,7 +116,8 @@ def _amount(value: float | None, f: Finding, *, us: bool) -> str:
     ).strip()
 
 
-def _when(f: Finding) -> str:
+def when(f: Finding) -> str:
+    """'at 141.8 s', or from when to when."""
     if f.start_s is None:
         return ""
     return (
@@ -124,6 +125,18 @@ def _when(f: Finding) -> str:
         if f.end_s is None or f.end_s - f.start_s < 0.1
         else f"{f.start_s:.1f} to {f.end_s:.1f} s"
     )
+
+
+def at_speed(f: Finding, audit: PullAudit) -> str:
+    """The same by engine speed, "" where that is not known there."""
+    speed = audit.pull.believed("engine_speed")
+    if f.start_s is None or len(speed.t) < 2:
+        return ""
+    ends = [f.start_s, f.end_s if f.end_s is not None else f.start_s]
+    first, last = speed.at(np.clip(np.array(ends), speed.t[0], speed.t[-1]))
+    if not np.isfinite([first, last]).all():
+        return ""
+    return f"at {first:.0f} rpm" if abs(last - first) < 50 else f"{first:.0f} to {last:.0f} rpm"
 
 
 UNIT_OF_PANEL = {"boost": "kPa", "heat": "°C", "exhaust": "°C", "fuel": "kPa", "oil": "kPa"}

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.model import Measures
-from audit.report.display import figure
+from audit.model import Limit, Measures, PullAudit, worst_severity
+from audit.report.display import figure, number
+from audit.report.page.history import Usual
+from audit.tables import Limits, limits_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,7 @@ GROUPS: tuple[tuple[str, tuple[Shown, ...]], ...] = (
         (
             Shown("lambda_mean", "mean lambda under load", "", 2),
             Shown("lambda_max", "leanest lambda under load", "", 2),
+            Shown("lean_lambda", "leanest lambda that was held", "", 2),
             Shown("lean_time_s", "time spent lean", "s", 2),
             Shown("injector_duty_max_pct", "highest injector duty", "%", 0),
             Shown("fuel_differential_min_kpa", "least fuel over manifold pressure", "kPa", 0),
@@ -63,18 +67,67 @@ GROUPS: tuple[tuple[str, tuple[Shown, ...]], ...] = (
 )
 
 
-def groups(measures: Measures, *, us: bool) -> list[tuple[str, list[tuple[str, str]]]]:
-    """(group, [(label, figure)]) of what was measured; groups with nothing in them are left out."""
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """A line of the sheet: figure, flag and limits; usual and last are "" where no archive is at hand."""
+
+    label: str
+    value: str
+    flag: str
+    limits: str
+    usual: str
+    last: str
+
+
+def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
+    """(group, rows) of what was measured in a pull; groups with nothing in them are left out."""
     out = []
+    table = limits_for(audit.pull.car)
     for title, rows in GROUPS:
         found = [
-            (row.label, _figure(row, measures, us=us))
+            _row(row, audit, usual, table, us=us)
             for row in rows
-            if measures.get(row.name) is not None
+            if audit.measures.get(row.name) is not None
         ]
         if found:
             out.append((title, found))
     return out
+
+
+def _row(row: Shown, audit: PullAudit, usual: Usual | None, table: Limits, *, us: bool) -> SheetRow:
+    limits = table.of_measure(row.name)
+    codes = {limit.code for limit in limits}
+    flag = worst_severity([f.severity for f in audit.findings if f.code in codes])
+    own = usual.ranges.get(row.name) if usual is not None else None
+    last = usual.last.get(row.name) if usual is not None else None
+    return SheetRow(
+        row.label,
+        _figure(row, audit.measures, us=us),
+        flag or "",
+        _limits(row, limits, audit.measures, us=us),
+        "" if own is None else " to ".join(_number(row, v, us=us) for v in own),
+        "" if last is None else _number(row, last, us=us),
+    )
+
+
+def _number(row: Shown, value: float, *, us: bool) -> str:
+    return number(value, row.unit or "1", us=us, digits=row.digits)
+
+
+def _limits(row: Shown, limits: Sequence[Limit], measures: Measures, *, us: bool) -> str:
+    """'hold from 14.0, watch from 7.0', the first row of the measure, at the boost that was held."""
+    if not limits:
+        return ""
+    at = limits[0].when(measures.get("boost_settled_kpa"))
+    side = (
+        "below" if at.best > (at.watch if at.watch is not None else at.hold or at.best) else "from"
+    )
+    said = [
+        f"{name} {side} {_number(row, level, us=us)}"
+        for name, level in (("watch", at.watch), ("hold", at.hold))
+        if level is not None
+    ]
+    return ", ".join(said)
 
 
 def _figure(row: Shown, measures: Measures, *, us: bool) -> str:

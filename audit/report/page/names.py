@@ -2,10 +2,43 @@
 
 from __future__ import annotations
 
-from audit.model import Night
-from audit.report.page.marks import short_name
+import re
+import unicodedata
+from typing import TYPE_CHECKING
+
+from audit.model import Finding, Night, base_of
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
 
 LONGEST_NAME = 44
+POSITION = ("latitude", "longitude")
+_SIGNS = {
+    "Cc",
+    "Cf",
+    "Co",
+    "Cs",
+    "Zl",
+    "Zp",
+}  # control, format (bidi marks too), private, separators
+_HARMLESS = "\n\t\u00ad"
+
+
+def visible(text: str) -> str:
+    """Control signs and signs that turn the text around them, written out: '⟨U+202E⟩'."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(
+        f"⟨U+{ord(sign):04X}⟩"
+        if unicodedata.category(sign) in _SIGNS and sign not in _HARMLESS
+        else sign
+        for sign in text
+    )
+
+
+def short_name(path: str) -> str:
+    """The last part of a path."""
+    return path.replace("\\", "/").rsplit("/", 1)[-1]
 
 
 def without_folders(text: str, night: Night) -> str:
@@ -25,9 +58,27 @@ def clipped(name: str) -> str:
     return name if len(name) <= LONGEST_NAME else f"{name[:22]}…{name[-16:]}"
 
 
-def clipped_in(text: str, night: Night) -> str:
-    """A sentence with the long names of logs clipped."""
-    for name in {short_name(a.path) for a in night.logs}:
-        if len(name) > LONGEST_NAME:
-            text = text.replace(name, clipped(name))
+def isolated(text: str, night: Night) -> Markup:
+    """A sentence with the names of logs and car set apart, so that none turns the figures beside it; long ones cut."""
+    from markupsafe import Markup, escape
+
+    names = {short_name(a.path) for a in night.logs} | {night.car.name}
+    parts = sorted((n for n in names if len(n) > 2), key=len, reverse=True)
+    if not parts:
+        return escape(visible(text))
+    found = re.split("(" + "|".join(map(re.escape, parts)) + ")", text)
+    return Markup("").join(
+        Markup("<bdi>{}</bdi>").format(visible(clipped(part))) if i % 2 else visible(part)
+        for i, part in enumerate(found)
+    )
+
+
+_FIGURE = re.compile(r"-?\d+(?:[.,]\d+)?")
+
+
+def without_positions(text: str, findings: list[Finding]) -> str:
+    """A sentence in which no finding on where the car was tells a figure: the page is sent on."""
+    for f in findings:
+        if f.channel is not None and base_of(f.channel) in POSITION and f.message in text:
+            text = text.replace(f.message, _FIGURE.sub("…", f.message))
     return text

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from audit.model import base_of
+
 # Panels in reading order. `always`: shown without asking; the others open with "more traces" or when a mark is in them.
 # Position is left out on purpose: a report is sent on, and nobody else needs to know the road.
 
@@ -86,14 +88,16 @@ CHANNEL_TO_PANEL = {channel: panel.id for panel in PANELS for channel in panel.c
 
 
 def channel_name(name: str) -> str:
-    """A channel's name for people."""
-    return NAMES.get(name) or name.replace("_", " ").capitalize()
+    """A channel's name for people; the second sensor of a quantity bears its number."""
+    base = base_of(name)
+    said = NAMES.get(base) or base.replace("_", " ").capitalize()
+    return said if base == name else f"{said} {name.rpartition('_')[2]}"
 
 
 def panel_of(code: str, channel: str | None) -> str | None:
     """The panel that a finding belongs in, None for none."""
     if code.startswith("boost."):
         return "boost"
-    if channel in CHANNEL_TO_PANEL:
-        return CHANNEL_TO_PANEL[channel]
+    if channel is not None and base_of(channel) in CHANNEL_TO_PANEL:
+        return CHANNEL_TO_PANEL[base_of(channel)]
     return PANEL_OF_CODE.get(code.partition(".")[0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import math
 from typing import Any
 
 import numpy as np
@@ -34,11 +35,12 @@ def shown(value: float, unit: str, *, us: bool) -> float:
 def packed(values: Array) -> dict[str, Any]:
     """N values as 16-bit steps over their range, base64, little-endian; NaN as MISSING.
 
-    value = low + step * (code + 32767); the error is at most half a step, 1/131068 of the range.
+    value = low + step * (code + 32767); the error is about half a step, 1/131068 of the range.
     """
     finite = values[np.isfinite(values)]
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 0.0)
-    step = (high - low) / STEPS if high > low else 1.0
+    step = float(f"{(high - low) / STEPS * 1.000001:.7g}") if high > low else 1.0
+    low = round(low, max(0, 3 - math.floor(math.log10(step))))
     code = np.where(np.isfinite(values), np.rint((values - low) / step) - 32767, MISSING)
     return {
         "low": low,

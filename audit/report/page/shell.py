@@ -5,23 +5,22 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
+from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
-from importlib.util import find_spec
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from audit.errors import UsageError
+from audit.report.page.names import visible
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 HERE = files("audit.report.page")
-SCRIPTS = ("numbers.js", "panel.js", "traces.js")
-# Bokeh puts its style elements into the page from script; they are let through by a nonce that only this policy knows.
-NONCE_SHIM = (
-    "(()=>{const make=document.createElement.bind(document);document.createElement=(name,...rest)=>"
-    "{const made=make(name,...rest);if(name==='style')made.nonce='%s';return made;};})();"
+SCRIPTS = ("numbers.js", "plot.js", "charts.js", "traces.js")
+# Signs that turn or hide text, as JSON writes them.
+_HIDDEN = re.compile(
+    r"\\u(00[01][0-9a-f]|007f|00[89][0-9a-f]|061c|200[b-f]|202[a-e]|206[0-9a-f]|feff)"
 )
 
 
@@ -43,9 +42,26 @@ def environment(package: str = "") -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=shown,
     )
     made.filters["packet"] = json_for_html
+    made.filters["packet_of_traces"] = _without_words
     return made
+
+
+def shown(value: Any) -> Any:
+    """What a page writes of a value: signs that turn or hide the text around them are made visible."""
+    return visible(value) if type(value) is str else value
+
+
+def _without_words(packet: Mapping[str, Any]) -> Any:
+    """A packet of traces as JSON, less what stands in words beside the plots, and what is empty."""
+    panels = [{k: v for k, v in p.items() if k != "told"} for p in packet["panels"]]
+    series = {
+        name: {k: v for k, v in one.items() if v not in ("", 0, [])}
+        for name, one in packet["series"].items()
+    }
+    return json_for_html({**packet, "panels": panels, "series": series})
 
 
 def json_for_html(value: Any) -> Any:
@@ -53,6 +69,7 @@ def json_for_html(value: Any) -> Any:
     from markupsafe import Markup
 
     text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    text = _HIDDEN.sub(lambda m: f"\\u27e8U+{m[1].upper()}\\u27e9", text)
     for sign in "<>&'":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
     return Markup(text)  # noqa: S704 - made safe above
@@ -70,42 +87,6 @@ def script() -> str:
     return "\n".join((HERE / "assets" / name).read_text(encoding="utf-8") for name in SCRIPTS)
 
 
-@lru_cache(maxsize=1)
-def plotting_library() -> str:
-    """Bokeh's own browser library as its installed package ships it; the package itself is not imported."""
-    spec = find_spec("bokeh")
-    if spec is None or not spec.submodule_search_locations:
-        raise UsageError(
-            "the package bokeh, which draws the traces, is not installed. Install it: pip install bokeh"
-        )
-    path = Path(spec.submodule_search_locations[0]) / "server" / "static" / "js" / "bokeh.min.js"
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError:
-        raise UsageError(
-            f"{path}: the plotting library is missing. Install it again: pip install --force-reinstall bokeh"
-        ) from None
-    return embeddable(text)
-
-
-def embeddable(text: str) -> str:
-    """A script that may stand inside a script element as it is. Raises UsageError when it would end that element."""
-    low = text.lower()
-    if "</script" in low or "<!--" in low:
-        raise UsageError(
-            "the plotting library holds text that would end its script element. Use another release of bokeh."
-        )
-    return text
-
-
 def digest(text: str) -> str:
     """The source expression of an inline script or style: 'sha256-…'."""
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
-
-def nonce_of(*parts: str) -> str:
-    """A nonce that depends on all of a page, so that nobody who wrote a part of it could know it."""
-    whole = hashlib.sha256()
-    for part in parts:
-        whole.update(part.encode())
-    return base64.urlsafe_b64encode(whole.digest()[:18]).decode()

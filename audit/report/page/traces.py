@@ -7,17 +7,16 @@ from typing import Any
 
 import numpy as np
 
-from audit.model import NOT_EVALUATED, Array, Pull, PullAudit
+from audit.model import NOT_EVALUATED, Array, Limit, Pull, PullAudit
 from audit.report.display import figure, unit_for
 from audit.report.page.marks import LEAD_S, TAIL_S, Numbered, marks_of
 from audit.report.page.panels import PANELS, Panel, channel_name
 from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
-from audit.tables import channel_rows, limits_for
+from audit.tables import ChannelRow, Limits, limits_for, row_of
 
-BUDGET = (
-    150_000  # packed samples in a page: 2.7 bytes each keep it under 2 MB with the plotting library
-)
-LEAST_ROWS, MOST_ROWS = 240, 2400  # of one pull
+BUDGET = 90_000  # packed samples in a page, 2.7 bytes each: a page of an ordinary night stays below 700 kB
+LEAST_ROWS, MOST_ROWS = 100, 2400  # of one pull
+LEAN_LIMIT = "lean_limit"  # beside the channels: the hold limit of lambda, as it follows boost
 MOST_REJECTED = 200  # crosses drawn for samples that are not believed, a channel
 GAP_INTERVALS = 3.5  # a line breaks where a sample is missing for this many intervals
 
@@ -28,24 +27,42 @@ def rows_for(pulls: Sequence[Pull]) -> int:
     return int(np.clip(BUDGET // max(columns, 1), LEAST_ROWS, MOST_ROWS))
 
 
-def _channels(pull: Pull) -> list[str]:
-    wanted = [c for panel in PANELS for c in panel.channels]
-    return [c for c in wanted if pull.log.has("manifold_pressure" if c == "boost" else c)]
+def _channels(pull: Pull, panels: Sequence[Panel] = PANELS) -> list[str]:
+    return [c for panel in panels for c in _of_panel(panel, pull)]
+
+
+def _of_panel(panel: Panel, pull: Pull) -> list[str]:
+    """The panel's channels that the log has, every sensor of each."""
+    found: list[str] = []
+    for channel in panel.channels:
+        if channel == "boost":
+            found += ["boost"] * pull.log.has("manifold_pressure")
+        else:
+            found += pull.log.sensors(channel)
+    return found
 
 
 def packet(
-    name: str, audit: PullAudit, found: Sequence[Numbered], *, rows: int, us: bool
+    name: str,
+    audit: PullAudit,
+    found: Sequence[Numbered],
+    *,
+    rows: int,
+    us: bool,
+    only: Sequence[Panel] = PANELS,
 ) -> dict[str, Any]:
     """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in display units.
 
-    rows: at most this many are kept (see thinned). Times are s from the log's first row.
+    rows: at most this many are kept (see thinned); only: the panels wanted. Times are s from the log's first row.
     """
     pull = audit.pull
-    t, columns = _columns(pull)
+    table = limits_for(pull.car)
+    t, columns = _columns(audit, only, table)
     kept_t, kept = thinned(t, columns, rows)
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
-    panels = [p for panel in PANELS if (p := _panel(panel, audit, there, us=us)) is not None]
-    series = {c: _series(c, kept[c], pull, us=us) for c in there}
+    panels = [p for panel in only if (p := _panel(panel, audit, there, table, us=us)) is not None]
+    drawn = {c for panel in panels for c in panel["series"]}
+    series = {c: _series(c, kept[c], pull, us=us) for c in there if c in drawn}
     for panel in panels:
         panel["told"] = told(panel, series, _within(pull, kept_t, kept), us=us)
     return {
@@ -55,8 +72,10 @@ def packet(
         "grids": [_grid(kept_t, kept["rpm"], pull)],
         "series": series,
         "panels": panels,
+        "doubted": [c for c, one in series.items() if one["rejected"]],
+        "begin": "time",
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us),
-        "load": load_chart(audit, us=us),
+        "load": load_chart(audit, table, us=us) if only is PANELS else None,
         "thinned": [len(kept_t), len(t)] if len(kept_t) < len(t) else None,
     }
 
@@ -79,11 +98,9 @@ def told(
     said = []
     for name in panel["series"]:
         there = np.flatnonzero(np.isfinite(columns[name]))
-        if not len(there):
+        if not len(there) or name == LEAN_LIMIT:
             continue
-        scale, offset = linear(
-            channel_rows()["manifold_pressure" if name == "boost" else name].unit, us=us
-        )
+        scale, offset = linear(_row(name).unit, us=us)
         values, digits, unit = (
             scale * columns[name][there] + offset,
             series[name]["digits"],
@@ -112,20 +129,56 @@ def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
     }
 
 
-def _columns(pull: Pull) -> tuple[Array, dict[str, Array]]:
-    """Rows around the pull: every channel's believed samples (NaN where there is none), and 'rpm'."""
+def _columns(
+    audit: PullAudit, only: Sequence[Panel], table: Limits
+) -> tuple[Array, dict[str, Array]]:
+    """Rows around the pull: every channel's believed samples (NaN where there is none), the lean limit, and 'rpm'."""
+    pull = audit.pull
     t = pull.log.time
     low, high = np.searchsorted(t, (pull.start_s - LEAD_S - 1e-9, pull.end_s + TAIL_S + 1e-9))
     window = t[low:high]
     columns = {}
-    for name in _channels(pull):
+    for name in _channels(pull, only):
         series = pull.believed(name, lead_s=LEAD_S, tail_s=TAIL_S)
         column = np.full(len(window), np.nan)
         if series:
             column[np.searchsorted(window, series.t - 1e-9)] = series.value
         columns[name] = column
+    if "lambda" in columns and (limit := _lean_limit(audit, window, table)) is not None:
+        columns[LEAN_LIMIT] = limit
     columns["rpm"] = _climb(pull, window)
     return window, columns
+
+
+def _lean_row(table: Limits) -> tuple[Limit, float]:
+    """The row of the sustained lean limit, and the boost from which it holds, kPa gauge."""
+    return table.row("mixture.lean", "lean_lambda"), table.setting("load_kpa")
+
+
+def _lean_limit(audit: PullAudit, t: Array, table: Limits) -> Array | None:
+    """The hold limit of lambda at each row inside the pull, which follows boost; NaN where it does not hold."""
+    pull = audit.pull
+    row, load = _lean_row(table)
+    boost = pull.believed("boost", lead_s=1.5)
+    if row.hold is None or len(boost.t) < 2:
+        return None
+    at = boost.at(t - (audit.measures.get("lambda_lag_s") or 0.0), max_gap_s=1.2)
+    held = np.isfinite(at) & (at >= load) & (t >= pull.start_s) & (t <= pull.end_s)
+    if not held.any():
+        return None
+    return np.where(held, _levels(row, at)["hold"], np.nan)
+
+
+def _levels(row: Limit, boost: Array) -> dict[str, Array]:
+    """Watch, hold and stop at each boost, kPa gauge; levels that the row has not are left out."""
+    flat = {"watch": row.watch, "hold": row.hold, "stop": row.stop}
+    return {
+        name: np.interp(boost, row.at, row.along[name])
+        if row.at and name in row.along
+        else np.full(len(boost), level)
+        for name, level in flat.items()
+        if level is not None
+    }
 
 
 def _climb(pull: Pull, t: Array) -> Array:
@@ -139,22 +192,29 @@ def _climb(pull: Pull, t: Array) -> Array:
     return out
 
 
+def _row(name: str) -> ChannelRow:
+    """The row by which a drawn series is shown."""
+    return row_of({"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name))
+
+
 def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]:
-    row = channel_rows()["manifold_pressure" if name == "boost" else name]
-    channel = pull.log.by_name["manifold_pressure" if name == "boost" else name]
+    row, limit = _row(name), name == LEAN_LIMIT
+    source = {"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name)
+    channel = pull.log.by_name[source]
     scale, offset = linear(row.unit, us=us)
     interval = 1.0 / channel.rate_hz if channel.rate_hz > 0 else 0.1
     return {
         "grid": 0,
-        "label": channel_name(name),
+        "label": "Hold limit at this boost" if limit else channel_name(name),
+        "role": "lean hold" if limit else "wanted" if "target" in name else "",
         "unit": unit_for("" if row.unit == "1" else row.unit, us=us),
         "digits": 2
-        if name.startswith("lambda")
+        if limit or name.startswith("lambda")
         else 1
         if (us and row.unit == "kPa") or name == "boost"
         else row.digits,
         "gap": round(max(GAP_INTERVALS * interval, 0.25), 3),
-        "rejected": _rejected(name, pull, scale, offset),
+        "rejected": [] if limit else _rejected(name, pull, scale, offset),
         **packed(scale * values + offset),
     }
 
@@ -177,12 +237,14 @@ def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[f
 
 
 def _panel(
-    panel: Panel, audit: PullAudit, there: Sequence[str], *, us: bool
+    panel: Panel, audit: PullAudit, there: Sequence[str], table: Limits, *, us: bool
 ) -> dict[str, Any] | None:
-    series = [c for c in panel.channels if c in there]
+    series = [c for c in _of_panel(panel, audit.pull) if c in there]
     if not series:
         return None
-    unit = channel_rows()["manifold_pressure" if series[0] == "boost" else series[0]].unit
+    if panel.id == "mixture" and LEAN_LIMIT in there:
+        series.append(LEAN_LIMIT)
+    unit = _row(series[0]).unit
     made: dict[str, Any] = {
         "id": panel.id,
         "title": panel.title,
@@ -195,12 +257,14 @@ def _panel(
     }
     if panel.id == "boost" and "boost" in series:
         made["lines"], made["bands"] = _boost_levels(
-            audit, us=us, target_drawn="boost_target" in series
+            audit, table, us=us, target_drawn="boost_target" in series
         )
     return made
 
 
-def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[list[Any], list[Any]]:
+def _boost_levels(
+    audit: PullAudit, table: Limits, *, us: bool, target_drawn: bool
+) -> tuple[list[Any], list[Any]]:
     """The car's own target and limit as lines; the settled level with the room that overshoot has before its watch limit."""
     pull, car = audit.pull, audit.pull.car
     lines = []
@@ -222,7 +286,7 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
             }
         )
     settled = audit.measures.get("boost_settled_kpa")
-    room = limits_for(car).row("boost.overshoot", "boost_overshoot_kpa").watch
+    room = table.row("boost.overshoot", "boost_overshoot_kpa").watch
     boost = pull.believed("boost")
     if settled is None or room is None or not boost:
         return lines, []
@@ -241,7 +305,9 @@ def _boost_levels(audit: PullAudit, *, us: bool, target_drawn: bool) -> tuple[li
     return lines, [band]
 
 
-def load_chart(audit: PullAudit, *, us: bool, most: int = 400) -> dict[str, Any] | None:
+def load_chart(
+    audit: PullAudit, table: Limits, *, us: bool, most: int = 110
+) -> dict[str, Any] | None:
     """Lambda against boost in the pull, lambda moved back by its lag, with the limits that hold at that load."""
     pull = audit.pull
     lam, boost = pull.believed("lambda"), pull.believed("boost", lead_s=1.5)
@@ -257,32 +323,34 @@ def load_chart(audit: PullAudit, *, us: bool, most: int = 400) -> dict[str, Any]
         "x": [round(float(v) * scale, 2) for v in at[keep]],
         "y": [round(float(v), 4) for v in lam.value[keep]],
         "unit": unit_for("kPa", us=us),
-        "limits": (drawn := _load_limits(audit, float(at[keep].max()), us=us)),
+        "limits": (drawn := _load_limits(table, float(at[keep].max()), us=us)),
         "told": _load_told(at[keep] * scale, lam.value[keep], drawn, unit_for("kPa", us=us)),
     }
 
 
 def _load_told(boost: Array, lam: Array, drawn: Sequence[Mapping[str, Any]], unit: str) -> str:
     """The chart in words: where the mixture lay where the limits hold."""
-    start = float(drawn[0]["x"]) if drawn else 0.0
+    start = float(drawn[0]["x"][0]) if drawn else 0.0
     held = lam[boost >= start]
     if not len(held):
         return f"No sample from {start:.1f} {unit} boost on, where the limits begin."
     return f"From {start:.1f} {unit} boost on lambda lies between {held.min():.2f} and {held.max():.2f}, in the middle at {np.median(held):.2f}."
 
 
-def _load_limits(audit: PullAudit, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
-    """Each level of the sustained lean limit from the boost on from which it holds."""
-    table = limits_for(audit.pull.car)
-    load = table.setting("load_kpa")
-    row = table.row("mixture.lean", "lean_lambda" if top_kpa >= load else "lean_low_boost_lambda")
-    row = row.when(
-        top_kpa
-    )  # the levels go by boost: drawn are those of the most boost, the strictest
-    start = shown(load if top_kpa >= load else 0.0, "kPa", us=us)
-    levels: Mapping[str, float | None] = {"watch": row.watch, "hold": row.hold, "stop": row.stop}
+def _load_limits(table: Limits, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
+    """Each level of the sustained lean limit over the boost at which it holds, as it follows boost."""
+    row, load = _lean_row(table)
+    start = load
+    if top_kpa < load:
+        row, start = table.row("mixture.lean", "lean_low_boost_lambda"), 0.0
+    top = max(top_kpa, start)
+    boost = np.unique([start, *(b for b in row.at if start < b < top), top])
     return [
-        {"x": start, "y": v, "text": f"{name} {v:.2f}"}
-        for name, v in levels.items()
-        if v is not None
+        {
+            "name": name,
+            "x": [round(shown(float(b), "kPa", us=us), 2) for b in boost],
+            "y": [round(float(v), 4) for v in levels],
+            "text": f"{name} {levels[-1]:.2f}",
+        }
+        for name, levels in _levels(row, boost).items()
     ]

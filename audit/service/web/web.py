@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import logging
 import re
 import secrets
@@ -17,17 +18,21 @@ from typing import Any, TypeVar
 
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
+from tornado.iostream import StreamClosedError
 from tornado.web import Application, HTTPError, MissingArgumentError, RequestHandler
 
+from audit.archive.step.decide import with_decision
 from audit.archive.store.store import Archive
 from audit.archive.trend.fleet import trend_findings
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
 from audit.report.page import shell
+from audit.report.page.content import Page as NightPage
 from audit.report.page.content import page_of
 from audit.report.words import CAUTIONS
 from audit.service.web import guard
 from audit.service.web.pages import views
+from audit.service.web.pages.compare import compare_page
 from audit.service.web.pages.shelf import Shelf
 from audit.service.web.pages.upload import Upload, screen_uploads
 
@@ -44,8 +49,8 @@ class Setup:
     def __init__(self, shelf: Shelf, *, host: str, token: str | None, most_bytes: int) -> None:
         self.shelf, self.host, self.token, self.most_bytes = shelf, host, token, most_bytes
         self.sessions = guard.Sessions()
+        self.looked = Few()
         self.pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
-        self.nonce = shell.nonce_of(__name__, secrets.token_hex(16))
 
 
 class Page(RequestHandler):
@@ -98,13 +103,11 @@ class Page(RequestHandler):
         self, template: str, *, script: bool = False, links: Any = (), here: str = "", **values: Any
     ) -> None:
         """Render and send a page. script: it has plots or a form that the script helps."""
-        setup = self.setup
-        shim = shell.NONCE_SHIM % setup.nonce if script else ""
-        runs = f"'self' {shell.digest(shim)}" if script else "'none'"
+        runs = "'self'" if script else "'none'"
         self.set_header(
             "Content-Security-Policy",
             (
-                f"default-src 'none'; script-src {runs}; style-src 'self' 'nonce-{setup.nonce}'; img-src data:; connect-src 'self'; "
+                f"default-src 'none'; script-src {runs}; style-src 'self'; img-src data:; connect-src 'self'; "
                 "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
             ),
         )
@@ -112,7 +115,7 @@ class Page(RequestHandler):
         self.finish(
             shell.environment(PAGES)
             .get_template(template)
-            .render(shim=shim, links=links, here=here, **values)
+            .render(script=script, links=links, here=here, **values)
         )
 
     async def work(self, make: Callable[[], T]) -> T:
@@ -210,8 +213,45 @@ class Evidence(Page):
         )
 
 
+class Overlay(Page):
+    """A part of a night's page: all its pulls over each other."""
+
+    async def get(self) -> None:
+        night = self.get_query_argument("night")
+        self.show(
+            "traces.html", packet=await self.work(lambda: views.overlay(self.setup.shelf, night))
+        )
+
+
+class PlanOfCar(Page):
+    """The evening ahead; it follows the page, since many nights take a while."""
+
+    async def get(self) -> None:
+        asked = self.get_query_argument("car")
+        car = await self.work(lambda: self.setup.shelf.known_car(asked))
+        self.show(
+            "plan.html",
+            script=True,
+            here="plan",
+            cautions=CAUTIONS,
+            name=car,
+            part=views.link("/plan/part", car=car),
+            links=views.car_links(car),
+        )
+
+
+class PlanPart(Page):
+    """What the evening holds."""
+
+    async def get(self) -> None:
+        car = self.get_query_argument("car")
+        self.show(
+            "plan_part.html", **await self.work(lambda: views.plan_page(self.setup.shelf, car))
+        )
+
+
 class Compare(Page):
-    """Two pulls over each other."""
+    """Two nights or pulls side by side."""
 
     async def get(self) -> None:
         car, a, b = (
@@ -219,8 +259,8 @@ class Compare(Page):
             self.get_query_argument("a", ""),
             self.get_query_argument("b", ""),
         )
-        found = await self.work(lambda: views.compare_page(self.setup.shelf, car, a, b))
-        self.show("compare.html", script=True, here="two pulls over each other", **found)
+        found = await self.work(lambda: compare_page(self.setup.shelf, car, a, b))
+        self.show("compare.html", script=True, here="compare", **found)
 
 
 class TrendsOfCar(Page):
@@ -278,9 +318,38 @@ class ResponsePart(Page):
 
 
 class Screen(Page):
-    """Logs that come in with the form."""
+    """Logs that come in with the form. Whoever asks for stages is told one a line, and at last where to go."""
+
+    stopped = False
+
+    def on_connection_close(self) -> None:
+        self.stopped = True
 
     async def post(self) -> None:
+        stages = self.request.headers.get("X-Stages") == "yes"
+        try:
+            where = await self._screened(stages=stages)
+        except PullauditError as error:
+            if not stages:
+                raise
+            self._line({"error": str(error)})
+            return
+        if stages:
+            self._line({"go": where})
+        else:
+            self.redirect(where)
+
+    def _line(self, said: Mapping[str, Any]) -> None:
+        """A line for the script of the form, sent at once."""
+        if self.stopped:
+            return
+        self.set_header("Content-Type", "application/x-ndjson; charset=utf-8")
+        self.write(json.dumps(said) + "\n")
+        with contextlib.suppress(StreamClosedError):
+            self.flush()
+
+    async def _screened(self, *, stages: bool) -> str:
+        """Screen what came, keep it where that was asked; the address of its page."""
         uploads = [Upload(f["filename"], f["body"]) for f in self.request.files.get("logs", [])]
         name, setting = self.get_body_argument("car", ""), self.get_body_argument("setting", "")
         keep = self.get_body_argument("keep", "") == "yes"
@@ -290,11 +359,19 @@ class Screen(Page):
                 if keep
                 else "A night is made on the dyno or on the street."
             )
-        shelf = self.setup.shelf
+        shelf, loop = self.setup.shelf, IOLoop.current()
         car = await self.work(lambda: shelf.archive.car(shelf.known_car(name))) if name else Car()
-        night = await self.work(lambda: screen_uploads(uploads, car=car, setting=setting))
+
+        def told(done: int, of: int, said: str) -> bool:
+            if stages:
+                loop.add_callback(self._line, {"done": done, "of": of, "said": said})
+            return not self.stopped
+
+        night = await self.work(
+            lambda: screen_uploads(uploads, car=car, setting=setting, told=told)
+        )
         said = "This night was screened and not kept."
-        if keep and any(a.status == "read" for a in night.logs):
+        if keep and not self.stopped and any(a.status == "read" for a in night.logs):
             try:
                 added = await self.work(
                     lambda: shelf.archive.add(night, setting=setting, history=trend_findings)
@@ -303,17 +380,43 @@ class Screen(Page):
                 said = f"{error} This night was screened and not kept."
             else:
                 if added.night_id is not None:
-                    self.redirect(views.link("/night", id=added.night_id))
-                    return
+                    return views.link("/night", id=added.night_id)
                 night, said = added.night, " ".join(added.said)
-        page = await self.work(lambda: page_of(night))
-        self.show(
-            "kept.html",
-            script=True,
-            page=page,
-            links=views.car_links(name) if name else (),
-            said=said,
-        )
+        page = await self.work(lambda: page_of(with_decision(night)))
+        return views.link("/looked", key=self.setup.looked.put((page, name, said)))
+
+
+class Looked(Page):
+    """A night that was screened and not kept, as long as it is remembered."""
+
+    def get(self) -> None:
+        found = self.setup.looked.get(self.get_query_argument("key"))
+        if found is None:
+            raise UsageError("That night was not kept and is forgotten. Screen its logs again.")
+        page, name, said = found
+        links = views.car_links(name) if name else ()
+        self.show("kept.html", script=True, page=page, links=links, said=said)
+
+
+class Few:
+    """The few newest nights that were only looked at, each under a key that nobody can guess."""
+
+    MOST = 8
+
+    def __init__(self) -> None:
+        self._kept: dict[str, tuple[NightPage, str, str]] = {}
+
+    def put(self, what: tuple[NightPage, str, str]) -> str:
+        """Remember it; its key."""
+        key = secrets.token_urlsafe(18)
+        self._kept[key] = what
+        while len(self._kept) > self.MOST:
+            self._kept.pop(next(iter(self._kept)))
+        return key
+
+    def get(self, key: str) -> tuple[NightPage, str, str] | None:
+        """What was put under the key, None once it is forgotten."""
+        return self._kept.get(key)
 
 
 class Enter(Page):
@@ -338,7 +441,7 @@ class Enter(Page):
 
 
 class Static(Page):
-    """Our style and script and the plotting library: three names, no folder behind them."""
+    """Our style and script: two names, no folder behind them."""
 
     def open_to_all(self) -> bool:
         return True
@@ -358,9 +461,8 @@ def assets() -> Mapping[str, tuple[str, str]]:
         "page.css": ("text/css", shell.style() + (own / "site.css").read_text(encoding="utf-8")),
         "page.js": (
             "text/javascript",
-            shell.script() + "\n" + (own / "charts.js").read_text(encoding="utf-8"),
+            shell.script() + "\n" + (own / "upload.js").read_text(encoding="utf-8"),
         ),
-        "bokeh.js": ("text/javascript", shell.plotting_library()),
     }
 
 
@@ -388,6 +490,10 @@ def application(
         (r"/night", KeptNight),
         (r"/traces", Traces),
         (r"/evidence", Evidence),
+        (r"/overlay", Overlay),
+        (r"/plan", PlanOfCar),
+        (r"/plan/part", PlanPart),
+        (r"/looked", Looked),
         (r"/compare", Compare),
         (r"/trends", TrendsOfCar),
         (r"/trends/part", TrendsPart),
@@ -395,7 +501,7 @@ def application(
         (r"/response/part", ResponsePart),
         (r"/screen", Screen),
         (r"/enter", Enter),
-        (r"/static/(page\.css|page\.js|bokeh\.js)", Static),
+        (r"/static/(page\.css|page\.js)", Static),
     ]
     return Application(
         [(path, handler, shared) for path, handler in pages],

@@ -9,7 +9,7 @@ const Numbers = (() => {
     const out = new Float64Array(view.byteLength / 2);
     for (let i = 0; i < out.length; i++) {
       const code = view.getInt16(2 * i, true);
-      out[i] = code === MISSING ? NaN : column.low + column.step * (code + 32767);
+      out[i] = code === MISSING ? NaN : (column.low || 0) + (column.step || 0) * (code + 32767);
     }
     return out;
   }
@@ -54,7 +54,7 @@ const Numbers = (() => {
   function openSeries(series, grid) {
     const values = unpack(series), t = [], v = [];
     for (let i = 0; i < values.length; i++) if (!Number.isNaN(values[i])) { t.push(grid.time[i]); v.push(values[i]); }
-    return { ...series, t, v, gridOf: grid };
+    return { rejected: [], digits: 0, ...series, t, v, gridOf: grid };
   }
 
   function line(series, mode) {

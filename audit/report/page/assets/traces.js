@@ -1,14 +1,15 @@
-// The traces of a pull, or of two: panels that share zoom, cursor and axis.
+// The traces of a pull, or of several: panels that share zoom, cursor and axis. Drawn when they come into sight.
 "use strict";
-(() => {
+const Traces = (() => {
   const groups = new Map();
   const LEAST = { time: 0.2, rpm: 100 };
 
   class Group {
     constructor(section, packet) {
-      this.section = section; this.packet = packet; this.mode = "time"; this.panels = new Map(); this.syncing = false;
+      this.section = section; this.packet = packet; this.panels = new Map();
+      this.mode = packet.begin || "time";
       this.grids = packet.grids.map(Numbers.openGrid);
-      this.series = new Map(Object.entries(packet.series).map(([name, s]) => [name, Numbers.openSeries(s, this.grids[s.grid])]));
+      this.series = new Map(Object.entries(packet.series).map(([name, s]) => [name, Numbers.openSeries(s, this.grids[s.grid || 0])]));
       this.extent = this.whole();
       this.range = this.extent;
       if (!this.grids.some(g => g.hasSpeed)) section.querySelector("input[value=rpm]").disabled = true;
@@ -18,6 +19,8 @@
         figure.addEventListener("keydown", e => this.key(e));
         figure.addEventListener("dblclick", () => this.zoom("all"));
       }
+      for (const place of section.querySelectorAll("i.swatch")) Plots.swatch(place);
+      this.name();
     }
 
     whole() {
@@ -32,87 +35,66 @@
     }
 
     // --- drawing -------------------------------------------------------------------------
-    async draw(figure) {
+    draw(figure) {
       const id = figure.dataset.panel;
       if (this.panels.has(id)) return;
-      this.panels.set(id, null);
       const element = figure.querySelector(".plot");
-      try {
-        const panel = id === "load" ? this.loadPanel(element) : this.tracePanel(element, this.packet.panels.find(p => p.id === id));
-        this.panels.set(id, panel);
-        await Plots.show(panel);
-      } catch (error) {
-        this.panels.delete(id);
-        element.textContent = "This plot could not be drawn by this browser.";
-        console.error(error);
+      if (id === "load") { this.panels.set(id, this.loadPanel(element)); return; }
+      const spec = this.packet.panels.find(p => p.id === id), layers = this.layersOf(spec);
+      const panel = new Plots.Panel(element, { x: this.range, y: this.heights(spec, layers), layers, zoom: (a, b) => this.look(a, b), point: x => this.pointAt(x) });
+      panel.spec = spec;
+      panel.margin = small => this.margin(small);
+      panel.draw();
+      this.panels.set(id, panel);
+    }
+
+    layersOf(spec) {
+      const g = this.grids[0], mode = this.mode, mine = this.packet.marks.filter(m => m.panel === spec.id), layers = [];
+      for (const b of spec.bands) {
+        layers.push({ kind: "band", left: g.xClamped(b.start, mode), right: g.xClamped(b.end, mode), low: b.low, high: b.high });
+        layers.push({ kind: "level", y: (b.low + b.high) / 2, text: b.level, role: "settled" });
       }
-    }
-
-    tracePanel(element, spec) {
-      const mine = this.packet.marks.filter(m => m.panel === spec.id);
-      const levels = this.levelsOf(spec);
-      element.closest("figure").classList.toggle("narrow", Plots.narrow(element));
-      const y = this.heights(spec, levels.filter(l => !l.unlined));
-      const panel = Plots.frame(element, { x: this.range, y, zoom: true, right: this.margin(element) });
-      panel.bands = spec.bands.map(b => Plots.drawBand(panel, b));
-      panel.marks = mine.map((m, i) => Plots.drawMark(panel, m, i % 4, y[1]));
-      panel.lines = spec.series.map((name, i) => {
-        const series = this.series.get(name);
-        return { series, data: Plots.drawLine(panel, Numbers.line(series, this.mode), i), crosses: this.crosses(panel, series, i) };
+      for (const m of mine) layers.push({ kind: "mark", left: g.xClamped(m.start, mode), right: g.xClamped(m.end, mode), text: `${m.n} ${m.severity}` });
+      spec.series.forEach((name, i) => {
+        const s = this.series.get(name);
+        if (s.rejected && s.rejected.length) {
+          const x = s.rejected.map(r => s.gridOf.x(r[0], mode)), y = s.rejected.map(r => r[1]);
+          layers.push({ kind: "points", x, y, shape: "cross", role: "doubted", pinned: true });
+        }
+        layers.push({ kind: "line", ...Numbers.line(s, mode), style: i, role: s.role });
       });
-      Plots.drawLevels(panel, levels);
-      panel.cursor = Plots.drawCursor(panel);
-      this.place(panel);
-      panel.plot.on_event("mousemove", e => this.point(e.x));
-      panel.plot.on_event("tap", e => this.point(e.x));
-      const range = panel.plot.x_range;
-      const follow = () => { if (!this.syncing) this.look(range.start, range.end); };
-      range.properties.start.change.connect(follow);
-      range.properties.end.change.connect(follow);
-      return panel;
-    }
-
-    crosses(panel, series, index) {
-      if (!series.rejected.length) return null;
-      return Plots.drawPoints(panel, this.crossData(series), "x", index, 7);
-    }
-
-    crossData(series) {
-      return { x: series.rejected.map(r => series.gridOf.x(r[0], this.mode)), y: series.rejected.map(r => r[1]) };
-    }
-
-    // All levels of a panel: its own lines, the limits of what is marked in it, the middle of its bands.
-    levelsOf(spec) {
-      const bands = spec.bands.map(b => ({ y: (b.low + b.high) / 2, text: b.level, unlined: true }));
-      return [...spec.lines, ...this.limitsOf(this.packet.marks.filter(m => m.panel === spec.id)), ...bands];
+      const seen = new Set();
+      for (const l of [...spec.lines, ...mine.flatMap(m => m.limits.map(l => ({ ...l, role: "limit" })))]) {
+        const key = `${l.text}|${l.y.toFixed(3)}`;
+        if (!seen.has(key)) { seen.add(key); layers.push({ kind: "level", y: l.y, text: l.text, role: l.role }); }
+      }
+      return layers;
     }
 
     // Room at the right for the longest text of all panels, so that their axes stand under each other.
-    margin(element) {
-      const levels = this.packet.panels.flatMap(spec => this.levelsOf(spec));
-      return levels.length ? Plots.widthOf(levels.map(l => Plots.beside(l, element))) + 10 : 0;
+    margin(small) {
+      const texts = this.packet.panels.flatMap(spec => this.layersOf(spec)).filter(l => l.kind === "level").map(l => Plots.beside(l.text, small));
+      const key = small ? "tight" : "roomy";
+      this.room = this.room || {};
+      if (this.room[key] === undefined) this.room[key] = texts.length ? Plots.widthOf(texts) + 10 : 12;
+      return this.room[key];
     }
 
-    limitsOf(marks) {
-      const seen = new Map();
-      for (const m of marks) for (const l of m.limits) seen.set(`${l.text}|${l.y.toFixed(3)}`, { ...l, role: "limit" });
-      return [...seen.values()];
-    }
-
-    heights(spec, levels) {
+    heights(spec, layers) {
       let low = Infinity, high = -Infinity;
       const take = v => { if (v < low) low = v; if (v > high) high = v; };
       const inside = this.spans(spec);
       for (const name of spec.series) {
         const s = this.series.get(name), within = t => inside.some(([g, a, b]) => g === s.gridOf && t >= a && t <= b);
         s.v.forEach((v, i) => { if (within(s.t[i])) take(v); });
-        s.rejected.forEach(([t, v]) => { if (within(t)) take(v); });
       }
       if (low > high) for (const name of spec.series) this.series.get(name).v.forEach(take);
+      if (low > high) for (const name of spec.series) this.series.get(name).rejected.forEach(r => take(r[1]));
       const span = high - low || Math.abs(high) || 1;
-      for (const level of levels) if (level.y > low - span && level.y < high + span) take(level.y);
+      for (const l of layers) if (l.kind === "level" && l.y > low - span && l.y < high + span) take(l.y);
       for (const b of spec.bands) { take(b.low); take(b.high); }
       if (spec.unit === "%" && low > 0) take(0);
+      if (low > high) { low = 0; high = 1; }
       const room = Math.max(high - low, Math.abs(high) * 0.02, 1e-3);
       return [low - room * 0.1, high + room * 0.16];
     }
@@ -124,47 +106,30 @@
     }
 
     loadPanel(element) {
-      const load = this.packet.load;
-      const lows = [...load.y, ...load.limits.map(l => l.y)], span = Math.max(...lows) - Math.min(...lows) || 0.1;
-      const top = Math.max(...load.x), y = [Math.min(...lows) - span * 0.12, Math.max(...lows) + span * 0.14];
-      const levels = load.limits.map(l => ({ ...l, unlined: true }));
-      const panel = Plots.frame(element, { x: [0, top * 1.04], y, zoom: false, right: Plots.widthOf(levels.map(l => l.text)) + 10 });
-      Plots.drawPoints(panel, { x: load.x, y: load.y }, "circle", 0, 5);
-      for (const limit of levels) Plots.drawLine(panel, { x: [limit.x, limit.x, top * 1.04], y: [y[1], limit.y, limit.y] }, 1);
-      Plots.drawLevels({ ...panel, whole: true }, levels);
-      return panel;
+      const load = this.packet.load, top = Math.max(...load.x) * 1.04;
+      const heights = [...load.y, ...load.limits.flatMap(l => l.y)], low = Math.min(...heights), high = Math.max(...heights), span = high - low || 0.1;
+      const layers = [{ kind: "points", x: load.x, y: load.y, style: 0, size: 2.5 }];
+      for (const l of load.limits) {
+        layers.push({ kind: "line", x: [...l.x, Math.max(top, l.x[l.x.length - 1])], y: [...l.y, l.y[l.y.length - 1]], role: `lean ${l.name}` });
+        layers.push({ kind: "step", y: l.y[l.y.length - 1], text: l.text, role: "limit" });
+      }
+      return new Plots.Panel(element, { x: [0, top], y: [low - span * 0.12, high + span * 0.14], layers });
     }
 
-    // Where bands and marks lie on the axis that is shown.
-    place(panel) {
-      const g = this.grids[0];
-      for (const { box, band } of panel.bands || []) {
-        box.left = g.xClamped(band.start, this.mode); box.right = g.xClamped(band.end, this.mode);
-      }
-      const [from, to] = this.range, width = panel.element.clientWidth - 54 - panel.plot.min_border_right, pixel = (to - from) / Math.max(width, 100);
-      for (const { box, label, mark } of panel.marks || []) {
-        const least = (this.extent[1] - this.extent[0]) * 0.004, said = (label.text.length * 7.5 + 8) * pixel;
-        let left = g.xClamped(mark.start, this.mode), right = g.xClamped(mark.end, this.mode);
-        if (right - left < least) { const mid = (left + right) / 2; left = mid - least / 2; right = mid + least / 2; }
-        box.left = left; box.right = right;
-        // inside a mark that is wide enough, else beside it, on the side where there is room
-        const inside = Math.min(right, to) - Math.max(left, from) > said, late = !inside && right + said > to;
-        label.x = inside ? Math.max(left, from) : late ? left : right;
-        label.text_align = late ? "right" : "left"; label.x_offset = late ? -3 : 3;
-      }
-    }
-
-    drawn() { return [...this.panels.entries()].filter(([id, p]) => p && id !== "load").map(([, p]) => p); }
+    drawn() { return [...this.panels.entries()].filter(([id]) => id !== "load").map(([, p]) => p); }
 
     // --- moving --------------------------------------------------------------------------
+    name() {
+      const rpm = this.mode === "rpm";
+      this.section.dataset.across = this.mode;
+      for (const p of this.section.querySelectorAll("figure:not(.load) p.across")) p.textContent = rpm ? "engine speed, rpm" : this.packet.across;
+      for (const w of this.section.querySelectorAll("[data-when]")) w.textContent = rpm && w.dataset.rpm ? w.dataset.rpm : w.dataset.when;
+    }
+
     across(mode) {
       this.mode = mode; this.extent = this.whole();
-      for (const panel of this.drawn()) {
-        for (const l of panel.lines) { l.data.data = Numbers.line(l.series, mode); if (l.crosses) l.crosses.data = this.crossData(l.series); }
-        panel.cursor.visible = false;
-      }
-      this.section.dataset.across = mode;
-      for (const p of this.section.querySelectorAll("p.across[data-time]")) p.textContent = mode === "rpm" ? "engine speed, rpm" : p.dataset.time;
+      for (const panel of this.drawn()) { panel.layers = this.layersOf(panel.spec); panel.cursor = NaN; }
+      this.name();
       this.look(...this.extent);
       this.said("");
     }
@@ -174,9 +139,7 @@
       let a = Math.max(Math.min(start, end), low), b = Math.min(Math.max(start, end), high);
       if (b - a < least) { const mid = (a + b) / 2; a = mid - least / 2; b = mid + least / 2; }
       this.range = [a, b];
-      this.syncing = true;
-      for (const panel of this.drawn()) { panel.plot.x_range.setv({ start: a, end: b }); this.place(panel); }
-      this.syncing = false;
+      for (const panel of this.drawn()) { panel.x = this.range; panel.draw(); }
       this.section.dataset.from = a.toFixed(3); this.section.dataset.to = b.toFixed(3);
     }
 
@@ -186,10 +149,10 @@
       else this.look(mid - (mid - a) * factor, mid + (b - mid) * factor);
     }
 
-    point(x) {
+    pointAt(x) {
       if (!Number.isFinite(x)) return;
       this.x = x;
-      for (const panel of this.drawn()) { panel.cursor.location = x; panel.cursor.visible = true; }
+      for (const panel of this.drawn()) { panel.cursor = x; panel.moved(); }
       for (const out of this.section.querySelectorAll("output[data-series]")) {
         const s = this.series.get(out.dataset.series), t = s.gridOf.back(x, this.mode), v = Numbers.near(s, t);
         out.textContent = Number.isNaN(v) ? "–" : v.toFixed(s.digits);
@@ -203,9 +166,10 @@
     said(text) { this.section.querySelector(".at").textContent = text; }
 
     key(event) {
+      if (event.ctrlKey || event.metaKey || event.altKey) return;
       const [a, b] = this.range, step = (b - a) / (event.shiftKey ? 10 : 80);
       const from = Number.isFinite(this.x) && this.x >= a && this.x <= b ? this.x : (a + b) / 2;
-      const does = { ArrowLeft: () => this.point(from - step), ArrowRight: () => this.point(from + step),
+      const does = { ArrowLeft: () => this.pointAt(Math.max(from - step, a)), ArrowRight: () => this.pointAt(Math.min(from + step, b)),
         "+": () => this.zoom("in"), "=": () => this.zoom("in"), "-": () => this.zoom("out"), 0: () => this.zoom("all") }[event.key];
       if (does) { does(); event.preventDefault(); }
     }
@@ -218,30 +182,33 @@
       const shift = this.packet.grids[0].shift || 0, start = Number(item.dataset.start) - shift, end = Number(item.dataset.end) - shift;
       const room = Math.max(1.5, (end - start) * 0.5);
       this.look(start - room, end + room);
-      this.point((start + end) / 2);
-    }
-
-    redraw() {
-      const ids = [...this.panels.keys()];
-      this.panels.clear();
-      for (const id of ids) this.draw(this.section.querySelector(`figure[data-panel="${id}"]`));
+      this.pointAt((start + end) / 2);
     }
   }
 
   // --- the page ------------------------------------------------------------------------------
-  const dark = matchMedia("(prefers-color-scheme: dark)");
-  const theme = () => document.documentElement.classList.toggle("drawn-dark", dark.matches);
   const seen = new IntersectionObserver(entries => {
-    for (const e of entries) if (e.isIntersecting) { seen.unobserve(e.target); groupOf(e.target).draw(e.target); }
-  }, { rootMargin: "600px" });
+    for (const e of entries) if (e.isIntersecting) { seen.unobserve(e.target); drawFigure(e.target); }
+  }, { rootMargin: "400px" });
 
-  function groupOf(node) { return groups.get(node.closest(".traces")); }
-
-  function begin(section) {
-    const packet = JSON.parse(document.getElementById(section.dataset.packet).textContent);
-    groups.set(section, new Group(section, packet));
-    section.querySelectorAll("figure.panel").forEach(f => seen.observe(f));
+  // The group of a figure or mark; its numbers are unpacked when it is first asked for.
+  function groupOf(node) {
+    const section = node.closest(".traces");
+    if (!groups.has(section)) groups.set(section, new Group(section, JSON.parse(document.getElementById(section.dataset.packet).textContent)));
+    return groups.get(section);
   }
+
+  function drawFigure(figure) {
+    try {
+      if (figure.classList.contains("chart")) Charts.draw(figure);
+      else groupOf(figure).draw(figure);
+    } catch (error) {
+      figure.querySelector(".plot").textContent = "This plot could not be drawn by this browser.";
+      console.error(error);
+    }
+  }
+
+  const begin = root => root.querySelectorAll("figure.panel, figure.chart").forEach(f => seen.observe(f));
 
   async function fetchLate(place) {
     if (place.dataset.begun) return;
@@ -251,54 +218,91 @@
       if (!answer.ok) throw new Error(String(answer.status));
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       place.replaceChildren(...page.body.children);
-      place.querySelectorAll(".traces").forEach(begin);
-      place.dispatchEvent(new Event("arrived", { bubbles: true }));
+      begin(place);
       follow();
-      setTimeout(drawRest, 0);
     } catch (error) {
       place.textContent = "This part could not be fetched. Load the page again.";
     }
   }
 
+  function unfold(item) {
+    for (let d = item.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
+  }
+
   function follow() {
-    const item = location.hash.startsWith("#mark-") && document.getElementById(location.hash.slice(1));
+    const item = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    const mark = location.hash.startsWith("#mark-");
     if (!item) {
-      if (location.hash.startsWith("#mark-")) document.querySelectorAll(".late[data-source]").forEach(fetchLate);
+      if (mark) document.querySelectorAll(".late[data-source]").forEach(fetchLate);
       return;
     }
-    for (let d = item.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
+    unfold(item);
+    if (!mark) { item.scrollIntoView(); return; }
     const group = groupOf(item), figure = item.closest("figure");
-    group.draw(figure).then(() => {
-      group.goTo(item);
-      figure.scrollIntoView({ block: "center" });
-      item.focus({ preventScroll: true });
-    });
+    group.draw(figure);
+    group.goTo(item);
+    figure.scrollIntoView({ block: "center" });
+    item.focus({ preventScroll: true });
   }
 
-  // Drawn one after the other while nothing else is to do, so that a printed page has all of them.
-  function drawRest() {
-    const next = [...document.querySelectorAll(".traces figure.panel")].find(f => f.offsetParent && groupOf(f) && !groupOf(f).panels.has(f.dataset.panel));
-    if (next) groupOf(next).draw(next).then(() => setTimeout(drawRest, 30));
-    else document.documentElement.dataset.drawn = "all";
+  // From finding to finding, worst first as they are numbered: by the buttons, or the keys n and p.
+  function step(by) {
+    const all = [...document.querySelectorAll(".finding")];
+    if (!all.length) return;
+    const here = document.activeElement ? document.activeElement.closest(".finding") : null, at = all.indexOf(here);
+    const next = all[at < 0 ? (by > 0 ? 0 : all.length - 1) : (at + by + all.length) % all.length];
+    unfold(next);
+    next.focus({ preventScroll: true });
+    next.scrollIntoView({ block: "center" });
+    document.querySelectorAll("[data-step-said]").forEach(o => { o.textContent = `finding ${all.indexOf(next) + 1} of ${all.length}`; });
   }
 
-  function fitToPaper(on) {
-    for (const plot of document.querySelectorAll(".plot.ready")) plot.style.zoom = on ? Math.min(1, 700 / plot.offsetWidth) : "";
+  const PAPER = 690; // the width between the margins of a page, in pixels at 96 an inch
+  let folded = [];
+  function toPaper(on) {
+    if (on) {
+      folded = [...document.querySelectorAll("details:not([open])")].filter(d => d.querySelector("figure, .finding"));
+      folded.forEach(d => { d.open = true; });
+      Plots.onPaper(PAPER);
+      document.querySelectorAll("figure.panel, figure.chart").forEach(f => { seen.unobserve(f); drawFigure(f); });
+    } else {
+      folded.forEach(d => { d.open = false; });
+      Plots.onPaper(0);
+    }
   }
 
-  Bokeh.set_log_level("error");
-  theme();
-  document.querySelectorAll(".traces").forEach(begin);
+  async function copy(button) {
+    const text = document.getElementById(button.dataset.copies).textContent, said = button.parentElement.querySelector("[role=status]");
+    try {
+      await navigator.clipboard.writeText(text);
+      said.textContent = "Copied.";
+    } catch (error) {
+      const box = document.getElementById(button.dataset.copies);
+      unfold(box);
+      getSelection().selectAllChildren(box);
+      said.textContent = document.execCommand("copy") ? "Copied." : "The text is marked: copy it with the keyboard.";
+    }
+  }
+
+  begin(document);
   const late = new IntersectionObserver(entries => {
     for (const e of entries) if (e.isIntersecting) { late.unobserve(e.target); fetchLate(e.target); }
   }, { rootMargin: "900px" });
   document.querySelectorAll(".late[data-source]").forEach(p => late.observe(p));
   window.addEventListener("hashchange", follow);
-  document.addEventListener("click", e => { const a = e.target.closest && e.target.closest("a.tomark"); if (a && a.hash === location.hash) follow(); });
-  window.addEventListener("beforeprint", () => fitToPaper(true));
-  window.addEventListener("afterprint", () => fitToPaper(false));
-  document.addEventListener("toggle", e => { if (e.target.open) setTimeout(drawRest, 0); }, true);
-  dark.addEventListener("change", () => { theme(); groups.forEach(g => g.redraw()); });
+  document.addEventListener("click", e => {
+    const to = e.target.closest && e.target.closest("a[href^='#'], button");
+    if (!to) return;
+    if (to.dataset.step) step(Number(to.dataset.step));
+    else if (to.dataset.copies) copy(to);
+    else if (to.hash && to.hash === location.hash) follow();
+  });
+  document.addEventListener("keydown", e => {
+    if (e.ctrlKey || e.metaKey || e.altKey || e.target.closest("input, select, textarea")) return;
+    if (e.key === "n" || e.key === "p") step(e.key === "n" ? 1 : -1);
+  });
+  window.addEventListener("beforeprint", () => toPaper(true));
+  window.addEventListener("afterprint", () => toPaper(false));
   follow();
-  setTimeout(drawRest, 300);
+  return { groups };
 })();

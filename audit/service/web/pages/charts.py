@@ -153,10 +153,19 @@ def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -
     return out
 
 
-def response_chart(name: str, gear: GearResponse, *, relative: float, us: bool) -> dict[str, Any]:
+def response_chart(
+    name: str,
+    gear: GearResponse,
+    *,
+    relative: float,
+    us: bool,
+    limit: float | None = None,
+    steps: bool = True,
+) -> dict[str, Any]:
     """Settled boost against duty: the pulls, the curve with the range of nine pulls in ten, the duty to try next.
 
     relative: air density of the last night over the reference's; all is shown as in that air, as the next step is.
+    limit: the car's, kPa gauge; steps: False where the decision is no step, so that none is drawn.
     """
     scale, _ = linear("kPa", us=us)
     low = max(0.0, (gear.curve.data[0] if gear.curve.data else 0.0) - 15.0)
@@ -197,7 +206,11 @@ def response_chart(name: str, gear: GearResponse, *, relative: float, us: bool) 
                 "role": "target",
             }
         )
-    if gear.step.duty is not None:
+    if limit is not None:
+        text = f"car's limit {figure(limit, 'kPa', us=us)}"
+        layers.append({"kind": "level", "y": limit * scale, "text": text, "role": "limit"})
+    tried = max((p for p in _duties(gear)), default=0.0)
+    if steps and gear.step.duty is not None and gear.step.duty > tried:
         layers.append(
             {"kind": "upright", "x": gear.step.duty, "text": f"next: {gear.step.duty:.1f} %"}
         )
@@ -212,6 +225,13 @@ def response_chart(name: str, gear: GearResponse, *, relative: float, us: bool) 
         "told": _response_told(duty, bounds, unit_for("kPa", us=us)),
         "about": "across: solenoid duty, %; points: pulls; line: most likely; shaded: where nine of ten pulls should settle",
     }
+
+
+def _duties(gear: GearResponse) -> list[float]:
+    """Duties that were pulled in this gear, %."""
+    if not gear.rows.height:
+        return []
+    return [float(d) for d in gear.rows["duty_mean_pct"].drop_nulls().to_list()]
 
 
 def _rounded(values: Any) -> list[float]:

@@ -1,71 +1,115 @@
-"""Two pulls over each other: one packet of traces out of two."""
+"""Two nights or pulls side by side: what to choose from, their measures, and their pulls over each other."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from audit.errors import UsageError
 from audit.model import PullAudit
-from audit.report.page.traces import packet
+from audit.report.comparison import Difference, Side, compare
+from audit.report.display import number, unit_for
+from audit.report.page.marks import pull_ids
+from audit.report.page.overlay import Laid, overlaid
+from audit.service.web.pages.views import car_links, link, us_of
 
-SIDES = ("a", "b")
+if TYPE_CHECKING:
+    from audit.service.web.pages.shelf import Shelf
+
+MOST_CHOICES = 160  # nights and pulls offered
+MOST_PULLS = 6  # of a night, laid over the other's
 
 
-def overlaid(
-    first: PullAudit, second: PullAudit, *, names: tuple[str, str], us: bool, rows: int = 1200
-) -> dict[str, Any]:
-    """A packet with both pulls' series on one axis that begins with each pull's start. names: one for each in the keys."""
-    both = [
-        packet(side, audit, (), rows=rows, us=us)
-        for side, audit in zip(SIDES, (first, second), strict=True)
+def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, Any]:
+    """What to choose from and, once two are chosen ('NIGHT' or 'NIGHT pull-N'), both side by side."""
+    car = shelf.known_car(car)
+    us = us_of(shelf, car)
+    made: dict[str, Any] = {
+        "name": car,
+        "choices": _choices(shelf, car),
+        "first": first,
+        "second": second,
+        "tonight": _tonight(shelf, car),
+        "packet": None,
+        "rows": [],
+        "gear": "",
+        "names": ("", ""),
+        "links": car_links(car),
+    }
+    if not (first and second):
+        return made
+    sides = [_side(shelf, key) for key in (first, second)]
+    found = compare(*(side for side, _ in sides))
+    made["rows"] = [_row(row, us=us) for row in found.rows]
+    made["gear"] = f"gear {found.gear}" if found.gear is not None else "all gears: none is shared"
+    made["names"] = (found.a.name, found.b.name)
+    single = all(len(pulls) == 1 for _, pulls in sides)
+    laid = [
+        Laid(f"{side.name}{'' if single else f', pull {i}'}", audit, "" if single else f"s{n}")
+        for n, (side, pulls) in enumerate(sides)
+        for i, audit in enumerate(pulls[:MOST_PULLS], 1)
     ]
-    series: dict[str, Any] = {}
-    grids = []
-    for i, (side, one) in enumerate(zip(SIDES, both, strict=True)):
-        grids.append({**one["grids"][0], "shift": one["grids"][0]["start"]})
-        series |= {
-            f"{side}_{key}": {**s, "grid": i, "label": f"{s['label']}, {names[i]}"}
-            for key, s in one["series"].items()
-        }
+    made["packet"] = overlaid(laid, us=us, every=single)
+    return made
+
+
+def _tonight(shelf: Shelf, car: str) -> dict[str, str] | None:
+    """The newest night against the last clear one before it, None where there is none."""
+    mine = shelf.nights(car).sort("date", "added_at", "night_id")
+    rows = mine.select("night_id", "date", "verdict").rows(named=True)
+    before = next((r for r in reversed(rows[:-1]) if r["verdict"] == "clear"), None)
+    if before is None:
+        return None
     return {
-        "id": "overlay",
-        "label": f"{names[0]} and {names[1]}",
-        "grids": grids,
-        "series": series,
-        "panels": _panels(both, names),
-        "across": "time from the start of the pull, s",
-        "marks": [],
-        "load": None,
-        "thinned": None,
+        "href": link("/compare", car=car, a=before["night_id"], b=rows[-1]["night_id"]),
+        "text": f"{rows[-1]['date']} against the last clear night, {before['date']}",
     }
 
 
-def _panels(both: list[dict[str, Any]], names: tuple[str, str]) -> list[dict[str, Any]]:
-    """Panels that either has, in reading order; the two of a channel side by side in the key."""
-    by_id = [{p["id"]: p for p in one["panels"]} for one in both]
-    ids = list(dict.fromkeys([*by_id[0], *by_id[1]]))
-    out = []
-    for name in ids:
-        here = [panels.get(name) for panels in by_id]
-        model = next(p for p in here if p is not None)
-        channels = dict.fromkeys(c for p in here if p is not None for c in p["series"])
-        keys = [
-            f"{side}_{c}"
-            for c in channels
-            for side, p in zip(SIDES, here, strict=True)
-            if p is not None and c in p["series"]
-        ]
-        told = " ".join(
-            f"{said.capitalize()}: {p['told']}"
-            for said, p in zip(names, here, strict=True)
-            if p is not None
-        )
-        out.append(
-            {
-                **model,
-                "told": told,
-                "series": keys,
-                "lines": [line for line in model["lines"] if line["role"] == "limit"],
-                "bands": [],
-            }
-        )
+def _side(shelf: Shelf, key: str) -> tuple[Side, list[PullAudit]]:
+    """A night's pulls, or one of them, with their logs. Raises UsageError for what is not there."""
+    night_id, _, only = key.partition(" ")
+    date = shelf.night_row(night_id)["date"]
+    pulls = [(n, p) for n, _, p in pull_ids(shelf.night(night_id)) if not only or n == only]
+    if not pulls:
+        raise UsageError(f"There is no such pull in the night of {date}.")
+    name = f"{date}, pull {only.rpartition('-')[2]}" if only else date
+    side = Side(name, tuple((p.pull.gear, p.measures) for _, p in pulls))
+    return side, [shelf.with_log(night_id, p) for _, p in pulls[:MOST_PULLS]]
+
+
+def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
+    """The newest nights of a car, each with its pulls."""
+    mine = shelf.nights(car).sort("date", "night_id", descending=True)
+    out: list[dict[str, str]] = []
+    for night_id, date, verdict in mine.select("night_id", "date", "verdict").iter_rows():
+        if len(out) >= MOST_CHOICES:
+            break
+        pulls = pull_ids(shelf.night(night_id))
+        if not pulls:
+            continue
+        out.append({"key": night_id, "text": f"{date}, the whole night, {verdict}"})
+        for name, _, audit in pulls:
+            gear = f", gear {audit.pull.gear}" if audit.pull.gear else ""
+            duty = audit.measures.get("duty_mean_pct")
+            at = "" if duty is None else f", {duty:.0f} % duty"
+            out.append(
+                {
+                    "key": f"{night_id} {name}",
+                    "text": f"{date}, pull {name.rpartition('-')[2]}{gear}{at}",
+                }
+            )
     return out
+
+
+def _row(row: Difference, *, us: bool) -> dict[str, Any]:
+    a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
+    unit = "K" if row.unit == "°C" else row.unit
+    change = number(row.change, unit, us=us, digits=row.digits)
+    return {
+        "label": row.label,
+        "unit": "" if row.unit == "1" else unit_for(row.unit, us=us),
+        "a": a,
+        "b": b,
+        "change": change if change.startswith(("-", "–")) else f"+{change}",
+        "certain": row.certain,
+    }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,8 +57,17 @@ def ending(name: str) -> str:
     return inner + found
 
 
-def screen_uploads(uploads: Sequence[Upload], *, car: Car, setting: str = "") -> Night:
-    """One night from uploaded files. Raises UsageError for none, or too many."""
+def screen_uploads(
+    uploads: Sequence[Upload],
+    *,
+    car: Car,
+    setting: str = "",
+    told: Callable[[int, int, str], bool] | None = None,
+) -> Night:
+    """One night from uploaded files. Raises UsageError for none, too many, or where it was stopped.
+
+    told: called with how many files are done, of how many, and a sentence; it answers whether to go on.
+    """
     from audit.night.screen import assemble, screen_log
 
     if not uploads:
@@ -70,11 +79,18 @@ def screen_uploads(uploads: Sequence[Upload], *, car: Car, setting: str = "") ->
     audits: list[LogAudit] = []
     with tempfile.TemporaryDirectory(prefix="pullaudit-") as folder:
         for i, upload in enumerate(uploads, 1):
+            name = shown_name(upload.name)
+            if told is not None and not told(
+                i - 1, len(uploads), f"Reading {name}: {i} of {len(uploads)}."
+            ):
+                raise UsageError("Stopped. Nothing was kept.")
             path = Path(folder) / f"upload{i}{ending(upload.name)}"
             path.write_bytes(upload.body)
             audits += [
                 _renamed(a, path, shown_name(upload.name)) for a in screen_log(path, car=car)
             ]
+    if told is not None and not told(len(uploads), len(uploads), "Judging the night…"):
+        raise UsageError("Stopped. Nothing was kept.")
     return assemble(audits, car=car, setting=setting)
 
 

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
+from audit.archive.step.decide import with_decision
 from audit.errors import UsageError
-from audit.model import PullAudit
+from audit.model import Decision, Night, PullAudit
 from audit.report.display import figure, localise, number
-from audit.report.page.content import Page, page_of, sentence
+from audit.report.page.content import Page, laid_of, page_of
 from audit.report.page.marks import numbered, pull_ids
+from audit.report.page.overlay import overlaid
 from audit.report.page.traces import packet, rows_for
-from audit.report.words import VERDICT_SAYS
-from audit.service.web.pages.compare import overlaid
+from audit.report.words import CAUTIONS, VERDICT_SAYS, decision_line, sentence
+from audit.service.web.pages.usual import history_of
 
 if TYPE_CHECKING:
     from audit.service.web.pages.shelf import Shelf
 
 MOST_NIGHTS = 200  # shown of one car at once, newest first
-MOST_CHOICES = 120  # pulls offered for comparison
 
 
 def link(path: str, **query: str) -> str:
@@ -52,7 +54,7 @@ def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
     here = mine.slice(skip, MOST_NIGHTS)
     pulls = shelf.pulls(name, ("night_id", "boost_peak_kpa"))
     counts = dict(pulls.group_by("night_id").len().iter_rows())
-    us = _us(shelf, name)
+    us = us_of(shelf, name)
     peaks = dict(pulls.select("night_id", "boost_peak_kpa").group_by("night_id").max().iter_rows())
     rows = [
         {
@@ -90,12 +92,14 @@ def car_links(name: str) -> list[tuple[str, str]]:
     return [
         ("nights", link("/car", name=name)),
         ("trends", link("/trends", car=name)),
-        ("two pulls over each other", link("/compare", car=name)),
+        ("compare", link("/compare", car=name)),
         ("duty and boost", link("/response", car=name)),
+        ("plan", link("/plan", car=name)),
     ]
 
 
-def _us(shelf: Shelf, car: str) -> bool:
+def us_of(shelf: Shelf, car: str) -> bool:
+    """Are this car's figures shown in US units?"""
     mine = shelf.nights(car)["us_units"]
     return bool(mine[-1]) if len(mine) else False
 
@@ -103,13 +107,57 @@ def _us(shelf: Shelf, car: str) -> bool:
 def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
     """A kept night and its car's name; traces, sensors and reasons for gaps are fetched when they are reached."""
     row = shelf.night_row(night_id)
-    night = shelf.night(night_id)
+    newest = _newest(shelf, row["car"])
+    night = shelf.remembered(
+        ("decided", night_id), lambda: _decided(shelf, row, newest=newest == night_id)
+    )
     late = {name: link("/traces", night=night_id, pull=name) for name, _, _ in pull_ids(night)}
-    page = page_of(night, late=late)
-    counts = f"{row['date']}, {page.counts}"
+    page = page_of(
+        night,
+        late=late,
+        date=row["date"],
+        history=shelf.remembered(
+            ("usual", night_id), lambda: history_of(shelf.archive.pulls(row["car"]), row["date"])
+        ),
+        with_log=lambda audit: shelf.with_log(night_id, audit),
+    )
     return dataclasses.replace(
-        page, counts=counts, not_judged=[], sensors=[], evidence=link("/evidence", night=night_id)
+        page,
+        not_judged=[],
+        sensors=[],
+        evidence=link("/evidence", night=night_id),
+        overlay_source=link("/overlay", night=night_id) if len(late) > 1 else "",
+        newer="" if newest == night_id else link("/night", id=newest),
     ), row["car"]
+
+
+def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
+    """The night with its decision: the newest by all that is kept, an earlier one as it was kept, None for none."""
+    night = shelf.night(row["night_id"])
+    if newest:
+        return with_decision(night, shelf.archive)
+    kept = row.get("decision")
+    if not kept:
+        return night
+    told = json.loads(kept) if isinstance(kept, str) else dict(kept)
+    if told["expected_kpa"] is not None:
+        told["expected_kpa"] = tuple(told["expected_kpa"])
+    return dataclasses.replace(night, decision=Decision(**told))
+
+
+def _newest(shelf: Shelf, car: str) -> str:
+    """The id of a car's newest night."""
+    mine = shelf.nights(car).sort("date", "added_at", "night_id")
+    return str(mine["night_id"][-1])
+
+
+def overlay(shelf: Shelf, night_id: str) -> dict[str, Any]:
+    """The packet of all pulls of a kept night over each other. Raises UsageError where there is no pull."""
+    night = shelf.night(night_id)
+    pulls = laid_of([(n, f, shelf.with_log(night_id, p)) for n, f, p in pull_ids(night)])
+    if not pulls:
+        raise UsageError("There is no pull in this night.")
+    return overlaid(pulls, us=night.us_units)
 
 
 def evidence(shelf: Shelf, night_id: str) -> Page:
@@ -133,66 +181,37 @@ def _pull(shelf: Shelf, night_id: str, pull: str) -> PullAudit:
     return shelf.with_log(night_id, found)
 
 
-def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, Any]:
-    """Pulls to choose from and, once two are chosen ('NIGHT pull-N'), both over each other."""
+def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
+    """The evening ahead, from the document 'pullaudit.plan', in the reader's units."""
+    from audit.archive.step.plan import document_of_plan, plan
+    from audit.archive.step.response import response
+    from audit.report.run_sheet import boosts
+
     car = shelf.known_car(car)
-    choices = _choices(shelf, car)
-    made: dict[str, Any] = {
-        "name": car,
-        "choices": choices,
-        "first": first,
-        "second": second,
-        "packet": None,
-        "rows": [],
-        "links": car_links(car),
+    us = us_of(shelf, car)
+    file = shelf.archive.car(car)
+    found = shelf.remembered(("response", car), lambda: response(shelf.archive, file))
+    document = document_of_plan(plan(file, found))
+    warm = document["warm_up"]
+    decision = document["decision"]
+    told = {
+        key: [localise(text, us=us) for text in document[key]]
+        for key in ("inspect", "before", "ends", "notes")
     }
-    if not (first and second):
-        return made
-    audits = [_pull(shelf, *_split(key)) for key in (first, second)]
-    us = _us(shelf, car)
-    made["packet"] = overlaid(audits[0], audits[1], names=("first", "second"), us=us)
-    made["rows"] = _side_by_side(audits, us=us)
-    return made
-
-
-def _split(key: str) -> tuple[str, str]:
-    night, _, pull = key.partition(" ")
-    return night, pull
-
-
-def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
-    """The newest pulls of a car, as one choice each."""
-    mine = shelf.nights(car).sort("date", "night_id", descending=True)
-    out: list[dict[str, str]] = []
-    for night_id, date in mine.select("night_id", "date").iter_rows():
-        if len(out) >= MOST_CHOICES:
-            break
-        for name, _, audit in pull_ids(shelf.night(night_id)):
-            gear = f", gear {audit.pull.gear}" if audit.pull.gear else ""
-            span = audit.pull.span
-            out.append(
-                {
-                    "key": f"{night_id} {name}",
-                    "text": f"{date}, pull {name.rpartition('-')[2]}{gear}, {span.rpm_start:.0f}–{span.rpm_end:.0f} rpm",
-                }
-            )
-    return out
-
-
-def _side_by_side(audits: list[PullAudit], *, us: bool) -> list[tuple[str, str, str]]:
-    """(measure, first, second)."""
-    from audit.report.page.measures import GROUPS
-
-    rows = []
-    for title, group in GROUPS:
-        for row in group:
-            values = [a.measures.get(row.name) for a in audits]
-            if any(v is not None for v in values):
-                first, second = (
-                    figure(v, row.unit, us=us, digits=row.digits).strip() for v in values
-                )
-                rows.append((f"{title}: {row.label}", first, second))
-    return rows
+    return {
+        "name": car,
+        "decision": "" if decision is None else decision_line(decision, us=us),
+        "lead": localise(document["lead"], us=us),
+        "after": localise(document["after"], us=us),
+        "warm": {k: figure(warm[k], "°C", us=us, digits=0) for k in ("coolant_c", "oil_c")},
+        "legs": [
+            {"duty": leg["duty_pct"], "pulls": leg["pulls"], **boosts(leg, us=us)}
+            for leg in document["legs"]
+        ],
+        "cool": f"{document['cool_down_s'] / 60:g} minutes ({document['cool_down_from']})",
+        "cautions": CAUTIONS,
+        **told,
+    }
 
 
 def trends_page(shelf: Shelf, car: str) -> dict[str, Any]:
@@ -201,7 +220,7 @@ def trends_page(shelf: Shelf, car: str) -> dict[str, Any]:
     from audit.service.web.pages.charts import trend_charts
 
     car = shelf.known_car(car)
-    us = _us(shelf, car)
+    us = us_of(shelf, car)
     found = shelf.remembered(("trends", car), lambda: trends(shelf.archive, car))
     rank = {"shifted": 0, "drifting": 1, "steady": 2, "few": 3}
     rows = []
@@ -237,12 +256,13 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
     from importlib.util import find_spec
 
     car = shelf.known_car(car)
-    us = _us(shelf, car)
+    us = us_of(shelf, car)
     made: dict[str, Any] = {
         "name": car,
         "gears": [],
         "guessed": [],
         "why": "",
+        "decision": "",
         "step": "",
         "next": "",
         "notes": [],
@@ -256,6 +276,9 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
     found = shelf.remembered(
         ("response", car), lambda: response(shelf.archive, shelf.archive.car(car))
     )
+    if found.decision is not None:
+        made["decision"] = decision_line(found.decision.plain(), us=us)
+    steps = found.decision is None or found.decision.state == "step"
     made["step"] = sentence(localise(found.step.sentence, us=us))
     made["next"] = localise(found.step.log_next, us=us)
     made["notes"] = [localise(n, us=us) for n in found.notes]
@@ -271,7 +294,12 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
                 "wanted": _wanted(gear.wanted, us=us),
                 "step": step if gear.pulls else "",
                 "chart": response_chart(
-                    f"gear-{gear.gear}", gear, relative=found.air.relative, us=us
+                    f"gear-{gear.gear}",
+                    gear,
+                    relative=found.air.relative,
+                    limit=found.car.boost_limit_kpa,
+                    steps=steps,
+                    us=us,
                 ),
             }
         )

@@ -1,0 +1,125 @@
+"""The first screen: the one decision with what it stands on. The decision is made elsewhere and only shown here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from audit.errors import PullauditError
+from audit.model import SEVERITIES, Night, PullAudit
+from audit.report.display import figure, number
+from audit.report.message import message
+from audit.report.page.marks import Numbered, amount, pull_ids
+from audit.report.page.names import isolated, without_folders, without_positions
+from audit.report.page.picture import of_finding
+from audit.report.words import every_finding, sentence, told
+
+HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
+
+
+@dataclass(frozen=True)
+class Worst:
+    """The worst finding: severity, figure, limit, its number on the page, and its picture or None."""
+
+    n: int
+    severity: str
+    value: str
+    limit: str
+    message: Any
+    chart: dict[str, Any] | None
+
+
+@dataclass(frozen=True)
+class First:
+    """state: 'step', 'stay', 'no_step', or "" where none was made; rows: (label, figure, more); text: for a tuner."""
+
+    state: str
+    head: str
+    rows: list[tuple[str, str, str]]
+    why: Any
+    look: Any
+    worst: Worst | None
+    text: str
+
+
+WithLog = Callable[[PullAudit], PullAudit]
+
+
+def first_of(
+    night: Night, found: Sequence[Numbered], *, date: str, with_log: WithLog | None
+) -> First:
+    """What the first screen says of a night. with_log: a pull with its log, to draw the worst finding; None draws none."""
+    decision = night.decision
+    text = "\n".join(message(night, date=date))
+    worst = _worst(night, found, with_log)
+    findings = every_finding(night)
+    if decision is None:
+        return First("", "", [], "", "", worst, without_positions(text, findings))
+
+    def said(sentence: str) -> Any:
+        plain = without_positions(sentence, findings)
+        return isolated(without_folders(told(night, plain), night), night)
+
+    why = "" if night.reasons and decision.why == night.reasons[0] else said(decision.why)
+    return First(
+        decision.state,
+        HEADS[decision.state],
+        _rows(night),
+        why,
+        said(sentence(decision.first)),
+        worst,
+        without_positions(text, findings),
+    )
+
+
+def _rows(night: Night) -> list[tuple[str, str, str]]:
+    decision, us = night.decision, night.us_units
+    assert decision is not None
+    now, following = decision.duty_now_pct, decision.duty_next_pct
+    gear = "" if decision.gear is None else f"gear {decision.gear}"
+    rows = [("duty tonight", "not known" if now is None else f"{now:.1f} %", gear)]
+    if decision.state == "no_step":
+        rows.append(("next duty", "no step up", ""))
+    elif following is not None and (now is None or abs(following - now) >= 0.25):
+        rows.append(("next duty", f"{following:.1f} %", ""))
+    elif decision.state == "stay":
+        rows.append(("next duty", "stay" if now is None else f"stay at {now:.1f} %", ""))
+    else:
+        rows.append(("next duty", "a small step", "how large is not known"))
+    if decision.expected_kpa is not None:
+        low, mid, high = decision.expected_kpa
+        ends = f"{number(low, 'kPa', us=us)} to {number(high, 'kPa', us=us)}, nine in ten"
+        rows.append(("boost expected", figure(mid, "kPa", us=us), ends))
+    elif decision.state != "no_step":
+        rows.append(("boost expected", "not known", ""))
+    return rows
+
+
+def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) -> Worst | None:
+    """The worst finding, of several the one that the first reason tells of."""
+    least = [i for i in found if i.finding.severity != "note"]
+    if not least:
+        return None
+    lead = night.reasons[0] if night.reasons else ""
+    item = max(
+        least, key=lambda i: (SEVERITIES.index(i.finding.severity), i.finding.message in lead)
+    )
+    f = item.finding
+    pulls: dict[str, PullAudit] = {name: audit for name, _, audit in pull_ids(night)}
+    audit = pulls.get(item.pull)
+    chart = None
+    if with_log is not None and audit is not None:
+        try:
+            chart = of_finding(item, with_log(audit), us=night.us_units)
+        except PullauditError:  # a kept log that cannot be read: the page says all else
+            chart = None
+    plain = without_positions(f.message, [f])
+    return Worst(
+        item.n,
+        f.severity,
+        amount(f.value, f, us=night.us_units),
+        amount(f.limit, f, us=night.us_units),
+        isolated(without_folders(sentence(told(night, plain)), night), night),
+        chart,
+    )

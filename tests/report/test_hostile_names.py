@@ -1,0 +1,56 @@
+"""Names from logs, files and cars: set apart from the text around them, and made visible."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from audit.model import Car, Finding
+from audit.report.html import render
+from audit.report.page.names import isolated, visible, without_positions
+from audit.report.page.shell import json_for_html
+from tests.report.nights import full_night
+
+TURNED = "run_\u202e14.1.csv"  # a right-to-left override: what follows is read backwards
+LATITUDE = Finding(
+    "sensor.range", "watch", "Latitude 51.123456 is outside 0 to 50.", "latitude", 24.0, 25.0
+)
+
+
+# Unicode 15.1, UAX #9, section 2: the explicit directional embeddings, overrides and isolates
+@pytest.mark.parametrize(
+    "sign", ["\u202a", "\u202b", "\u202d", "\u202e", "\u2066", "\u2067", "\u2069", "\u200f"]
+)
+def test_signs_that_turn_text_never_reach_a_page(sign):
+    page = render(full_night(pulls=1, name=f"run{sign}1.csv", car=Car(name=f"Ro{sign}wan")))
+    assert sign not in page and f"⟨U+{ord(sign):04X}⟩" in page
+
+
+def test_letters_of_any_script_stay_as_they_are():
+    assert visible("מנוע_1.csv é 柳") == "מנוע_1.csv é 柳"
+
+
+def test_a_name_in_a_sentence_is_isolated():
+    night = full_night(pulls=1, name="מנוע.csv")
+    assert (
+        str(isolated("מנוע.csv, pull 1: 14.1 psi", night))
+        == "<bdi>מנוע.csv</bdi>, pull 1: 14.1 psi"
+    )
+
+
+def test_control_signs_in_the_numbers_for_the_script_are_visible():
+    assert "\\u202e" not in json_for_html({"a": TURNED}) and "U+202E" in json_for_html(
+        {"a": TURNED}
+    )
+
+
+def test_a_long_name_is_cut_in_sentences():
+    name = "a" * 90 + ".csv"
+    assert len(str(isolated(f"{name}: 14.1 psi", full_night(pulls=1, name=name)))) < 80
+
+
+def test_where_the_car_was_is_in_no_sentence():
+    page = render(full_night(pulls=1, findings=(LATITUDE,)))
+    assert not re.search(r"51\.12|outside 0 to 50", page) and "Latitude … is outside" in page
+    assert without_positions("Boost 51.1 kPa.", [LATITUDE]) == "Boost 51.1 kPa."
