@@ -137,5 +137,6 @@ def _switched_off(log: Log) -> list[SwitchedOff]:
                 )
             else:
                 continue
-            out.append(SwitchedOff(check.NAME, check.NAME in REQUIRED_CHECKS, wants))
+            required = check.NAME in REQUIRED_CHECKS and not check.DECLARED.part
+            out.append(SwitchedOff(check.NAME, required, wants))
     return out

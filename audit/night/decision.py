@@ -20,7 +20,12 @@ REPEATS = {
     "boost.over_limit": "boost against its limit",
 }
 OVER_PULLS = 2  # a finding of a whole log or night has its evidence in at least this many pulls
-FAULTS = ("reversed", "no_response", "last_night")  # what binds a refusal that is a fault
+FAULTS = (
+    "reversed",
+    "no_response",
+    "over_spring",
+    "last_night",
+)  # what binds a refusal that is a fault
 NOTHING = "Nothing in the logs stands out. Look the car over before the next run all the same."
 UNASKED = "No pull with a known duty is at hand."
 AGAIN = "The readings that could not be judged: see what is named, and log it again."

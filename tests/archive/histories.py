@@ -300,6 +300,7 @@ def _pull(
         + 0.25 * length
         + spread("coolant"),
         "lambda_mean": mixture,
+        "lambda_top": mixture,
         "fuel_differential_min_kpa": differential,
         "injector_duty_max_pct": duty_injector,
         "battery_min_v": volts,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -21,7 +23,8 @@ def climb(sheet: Sheet, boost, *, most: float = 60.0, notes=()) -> tuple[list[fl
         duties.append(duty)
         answer = sheet.ask(notes=notes)
         following = answer.step.duty
-        if following is None or following <= duty + 0.25 or following > most:
+        again = answer.step.binds == "fell"  # the same duty once more
+        if following is None or (following <= duty + 0.25 and not again) or following > most:
             return duties, answer
         duty = following
     return duties, answer
@@ -88,3 +91,38 @@ def test_the_mixture_of_the_next_step_is_held_against_the_limit_at_that_steps_bo
     (line,) = (one for one in lines_of(rows, CAR) if one.row.measure == "lean_lambda")
     assert line.limit(35.0) > line.limit(90.0) > line.limit(140.0)
     assert line.limit(140.0) == pytest.approx(0.84)
+
+
+STEEP = lambda d: 80.0 + 1.2 * d  # noqa: E731 - much at little duty; CAR's spring is 48 kPa
+
+
+def test_boost_far_over_the_spring_waits_and_says_what_lifts_it():
+    answer = Sheet(boost=STEEP).night(5, 5).ask()
+    assert (answer.step.binds, answer.decision.state) == ("over_spring", "no_step")
+    assert 'note CAR "wastegate lines tested"' in answer.step.log_next
+
+
+@pytest.mark.parametrize("how", ["note", "base run", "curve", "car file"])
+def test_what_the_refusal_over_the_spring_names_lifts_it(how):
+    sheet, note, car = Sheet(boost=STEEP), (), CAR
+    if how == "note":
+        note = (JournalNote("n", CAR.name, "2026-03-01", "wastegate lines tested", ()),)
+    if how == "car file":
+        car = dataclasses.replace(CAR, spring_kpa=80.0)
+    if how == "base run":
+        sheet.boost = lambda d: 49.0 if d < 1.0 else STEEP(d)
+        sheet.night(0, 0)
+    sheet.night(5, 5)
+    if how == "curve":
+        sheet.night(15, 15)
+    assert sheet.ask(notes=note, car=car).step.binds != "over_spring"
+
+
+def test_a_fall_that_may_be_the_evening_takes_another_one_before_a_step():
+    sheet = Sheet(boost=lambda d: 70.0 - 0.7 * d).night(5, 5).night(10, 10)
+    answer = sheet.ask()
+    assert (answer.step.binds, answer.step.duty) == ("fell", pytest.approx(10.0))
+    assert answer.decision.state == "stay"
+    assert Sheet(boost=lambda d: 70.0 - 0.2 * d).night(5, 5).night(10, 10).ask().step.duty > 10.5
+    nights = [sheet.night(10, 10).ask().step.binds for _ in range(3)]
+    assert nights[-1] != "fell"  # another evening or two, not for ever

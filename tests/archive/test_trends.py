@@ -279,3 +279,14 @@ def test_a_note_on_one_part_starts_the_signature_anew():
     after = by_name(trends(h, notes=[note]))["charge_leak"]
     assert after.state == "steady"
     assert after.dates[0] > h.dates[60]
+
+
+@pytest.mark.parametrize(("drift", "state"), [(0.0, "steady"), (8.0, "shifted")])
+def test_an_intake_sensor_that_reads_8_k_more_shows_against_the_outside_air(drift, state):
+    rng = np.random.default_rng(8)
+    air = 14.0 + 8.0 * np.sin(np.arange(90) / 14.0) + rng.normal(0, 3, 90)
+    start = air + 8.0 + rng.normal(0, 1.5, 90) + np.where(np.arange(90) >= 70, drift, 0.0)
+    found = supply(14.0 + NOISE, ambient_c=air, intake_start_c=start)[1]
+    trend = by_name(found)["intake_over_air"]
+    assert trend.state == state
+    assert [f.code for f in found.findings] == (["sensor.disagree"] if drift else [])

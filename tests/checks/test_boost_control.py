@@ -101,7 +101,7 @@ def test_full_duty_on_target_or_short_boost_at_middling_duty_is_no_saturation(
     [
         (55.0, {}),
         (64.0, {"control.no_response": "watch"}),
-        (100.0, {"control.no_response": "stop"}),
+        (100.0, {"control.no_response": "watch"}),
     ],
 )
 def test_boost_far_over_the_spring_at_little_duty(make_pull, codes, table, level, found):

@@ -57,6 +57,15 @@ def test_a_fixed_duty_has_no_target_to_miss(make_pull, codes, table):
     assert codes(check, make_pull(6.0, 20.0, shapes, car=Car(target_kpa=91.5)), table) == {}
 
 
+@pytest.mark.parametrize("target", [91.5, lambda t: 95.0 - 1.5 * t])
+def test_a_logged_target_over_a_duty_set_by_hand_is_no_fault(make_pull, codes, table, target):
+    shapes = {"boost": boost_to(50.0), "boost_target": target}
+    assert codes(check, make_pull(6.0, 20.0, shapes | {"wastegate_duty": 20.0}), table) == {}
+    assert codes(check, make_pull(6.0, 20.0, shapes | {"wastegate_duty": moving_duty}), table) == {
+        "boost.under_target": "hold"
+    }
+
+
 def test_a_fixed_duty_at_its_stop_does_not_excuse(make_pull, codes, table):
     shapes = {"boost": boost_to(70.0), "boost_target": None, "wastegate_duty": 95.0}
     car = Car(target_kpa=91.5, duty_max_pct=95.0)

@@ -434,3 +434,12 @@ def test_a_pull_too_short_to_judge_the_mixture_says_so(make_pull: Make, table: L
         and measured.unable[0] == "too_short"
         and "lambda_mean" in measured.values
     )
+
+
+def test_lambda_at_the_top_shows_what_the_mean_hides(make_pull, table):
+    tired = {"lambda": lambda t: 0.78 + 0.05 * np.clip((t - 4.5) / 0.5, 0.0, 1.0)}
+    found = check.measure(make_pull(6.0, 20.0, tired), table).values
+    assert found["lambda_top"] == pytest.approx(0.83, abs=0.005)
+    assert found["lambda_mean"] < 0.80
+    level = check.measure(make_pull(6.0, 20.0, {"lambda": 0.78}), table).values
+    assert level["lambda_top"] == pytest.approx(0.78, abs=0.002)

@@ -228,6 +228,51 @@ def test_a_boost_target_becomes_gauge(gauge: bool) -> None:
     np.testing.assert_allclose(log.values("boost_target"), d["boost_target"], atol=0.1)
 
 
+def target_of(header: str, reached: float, target: float, car: Car) -> tuple[float, bool]:
+    """Boost target, kPa gauge, as read from a column of one value beside held boost; and whether in doubt."""
+    d = drive()
+    gauge = d["manifold_pressure"] - AMBIENT
+    scale = reached / float(np.quantile(gauge, 0.99))
+    log = log_of(
+        [
+            *scene(d),
+            Made("MAP (kPa)", np.where(gauge > 0, gauge * scale, gauge) + AMBIENT),
+            Made(header, np.full(len(gauge), target)),
+            Made("Baro", d["barometric_pressure"]),
+        ],
+        d,
+        car,
+    )
+    return float(np.median(log.values("boost_target"))), log.by_name["boost_target"].doubtful
+
+
+@pytest.mark.parametrize(
+    ("header", "unit"), [("Boost target gauge (kPa)", 1.0), ("Boost target gauge (psi)", PSI)]
+)
+@pytest.mark.parametrize("reached", [55.0, 68.0, 100.0])
+def test_a_target_called_gauge_is_gauge_however_far_boost_is_from_it(
+    header: str, unit: float, reached: float
+) -> None:
+    found, doubt = target_of(header, reached, 154.0 / unit, Car())
+    assert found == pytest.approx(154.0, abs=1.0)
+    assert not doubt
+
+
+@pytest.mark.parametrize(("logged", "gauge"), [(154.0, 154.0), (154.0 + AMBIENT, 154.0)])
+def test_the_car_file_s_target_tells_gauge_from_absolute(logged: float, gauge: float) -> None:
+    car = Car(target_kpa=154.0)
+    found, doubt = target_of("boost_target", 66.0, logged, car)
+    assert found == pytest.approx(gauge, abs=1.5)
+    assert not doubt
+
+
+def test_boost_near_a_target_of_unknown_reference_decides_nothing_alone() -> None:
+    assert target_of("boost_target", 55.0, 154.0, Car())[1]
+    found, doubt = target_of("boost_target", 150.0, 154.0, Car())
+    assert found == pytest.approx(154.0, abs=1.0)
+    assert not doubt
+
+
 def test_map_beside_boost_are_two_readings_of_one_pressure() -> None:
     d = drive()
     log = log_of(

@@ -47,6 +47,8 @@ REALS = (
 )
 COLUMNS = (*WORDS, *dict.fromkeys(REALS))
 LED_PCT = 4.0  # duty at the peak this far from the settled one was moved by a controller
+VALVE = "solenoid|valve"
+LINES = "wastegate|line|hose|spring"
 CURVE_TOUCHED = "boost_at_duty"  # a note that touches this measure starts the curve anew
 
 
@@ -164,10 +166,12 @@ def since_note(notes: Sequence[JournalNote], touched: str) -> tuple[str, str]:
     return (touching[-1].day, touching[-1].text) if touching else ("", "")
 
 
-def was_tested(notes: Sequence[JournalNote], since: str) -> bool:
-    """A note since the curve's start says that the valve was tried by hand and works."""
+def was_tested(notes: Sequence[JournalNote], since: str, *, what: str = VALVE) -> bool:
+    """A note since the curve's start says that the valve, or `what` (a pattern), was tried by hand
+    and works.
+    """
     return any(
-        not note.touches and note.day >= since and re.search("solenoid|valve", note.text.lower())
+        not note.touches and note.day >= since and re.search(what, note.text.lower())
         for note in notes
     )
 

@@ -15,6 +15,8 @@ from audit.model import Array
 if TYPE_CHECKING:
     import polars as pl
 
+    from audit.model import Car
+
 HIGHEST_AMBIENT_KPA = 105.0
 NO_TARGET = (
     "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its "
@@ -124,9 +126,8 @@ def refusal(
     """Why no step in this gear can be backed, or None. Too few pulls is told by too_few."""
     held = not_clear(nights, found.setting, last_clear=last_clear)
     if held is not None:
-        return Step(
-            "refuse", gear, held.sentence, held.binds, target=target, log_next=held.log_next
-        )
+        sentence = " ".join((held.sentence, *valve.said[:1])) if valve.faults else held.sentence
+        return Step("refuse", gear, sentence, held.binds, target=target, log_next=held.log_next)
     if valve.faults:
         return Step(
             "refuse",
@@ -141,6 +142,32 @@ def refusal(
             "refuse", gear, f"No step up. {NO_TARGET.format(gear=gear_said(gear))}", "no_target"
         )
     return None
+
+
+def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
+    """The refusal where the least duty tried gives far more than the spring and boost was not seen
+    to rise with duty; None where it does not, or no spring is known. A base run, the curve or a
+    note of a look at the lines lifts it.
+    """
+    if car.spring_kpa is None or not valve.levels or valve.responds:
+        return None
+    setting, low = figures("valve"), valve.levels[0]
+    used = max(low.duty - car.duty_min_pct, 0.0)
+    over = low.boost - car.spring_kpa - setting["by_little_duty"] * used
+    if used > setting["little_duty"] or over < setting["over_spring"]:
+        return None
+    return Step(
+        "refuse",
+        gear,
+        f"No step up: at {low.duty:.1f} % duty boost settles at {low.boost:.1f} kPa gauge, "
+        f"{over:.1f} kPa more than the spring of {car.spring_kpa:.1f} kPa accounts for. A line may "
+        "be off the wastegate, or this car is like that.",
+        "over_spring",
+        log_next="Look at each line to the wastegate, both ends. If all are on and whole, note it "
+        '(`pullaudit note CAR "wastegate lines tested"`), and the next step is told. A base run '
+        "with the solenoid unplugged that stays on the spring, or a right boost.spring_kpa in the "
+        "car file, lifts this too.",
+    )
 
 
 def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Bounds) -> Step | None:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from audit.archive.step.curve import Curve, fit_curves
-from audit.archive.step.evidence import COLUMNS, Evidence, gather, was_tested
+from audit.archive.step.evidence import COLUMNS, LINES, Evidence, gather, was_tested
 from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
-from audit.archive.step.refuse import gear_said, nothing_logged, refusal, too_few
+from audit.archive.step.refuse import gear_said, nothing_logged, over_spring, refusal, too_few
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
 from audit.archive.step.step_table import choices, figures
 from audit.archive.step.step_up import next_step
@@ -251,6 +251,7 @@ class _Maker:
         self.air = _air(found)
         self.alone = alone
         self.tested = was_tested(notes, found.since)
+        self.lines_tested = was_tested(notes, found.since, what=LINES)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:
@@ -343,6 +344,8 @@ class _Maker:
         if held is not None or target is None:
             assert held is not None
             return held
+        if not self.lines_tested and (loose := over_spring(gear, valve, self.car)) is not None:
+            return replace(loose, target=target)
         bounds = bounds_of(self.car, target)
         top = 0.0 if rows.is_empty() else float(rows["duty_mean_pct"].max())  # type: ignore[arg-type]
         if not self._proven(valve) and top <= figures("valve")["unproven"]:
@@ -359,6 +362,9 @@ class _Maker:
                 target=target,
                 log_next="Log two pulls at the lowest duty logged so far, and screen them.",
             )
+        most = int(figures("valve")["fell_evenings"])
+        if valve.fell_kpa is not None and _evenings(rows, base) < most:
+            return self._once_more(gear, base, valve.fell_kpa, bounds)
         lines = lines_of(rows, self.car, self.notes)
         return next_step(
             self.curve(gear),
@@ -368,6 +374,28 @@ class _Maker:
             lines=lines,
             air=self.air,
             evenings=_evenings(rows, base),
+        )
+
+    def _once_more(self, gear: int, base: float, fell_kpa: float, bounds: Bounds) -> Step:
+        """Staying where boost fell as duty rose, but not surely: one more evening tells a backwards
+        valve.
+        """
+        low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
+        return Step(
+            "stay",
+            gear,
+            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, "
+            "which may be the evening, or a valve that works backwards.",
+            "fell",
+            from_duty=base,
+            duty=base,
+            expected=expected,
+            low=low,
+            high=high,
+            limit=bounds.limit_kpa,
+            target=bounds.target_kpa,
+            log_next=f"Log two more pulls at {base:.1f} % duty on another evening before any step "
+            "up.",
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:

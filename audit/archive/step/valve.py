@@ -68,6 +68,16 @@ class Valve:
     slope: Slope | None = None
 
     @property
+    def fell_kpa(self) -> float | None:
+        """By how much boost fell from the first duty to the second, the only ones so far; None
+        where it hardly did.
+        """
+        if self.slope is None or len(self.levels) != 2:
+            return None
+        fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
+        return fell if fell > figures("valve")["reversed_kpa"] else None
+
+    @property
     def responds(self) -> bool:
         return self.slope is not None and self.slope.low > 0.0
 

@@ -24,7 +24,7 @@ PULL_COLUMNS = ("index", "gear", "start_s", "end_s")
 LEVEL_SD = 4.0
 AIR = ("boost_settled_kpa", "barometric_kpa", "intake_start_c", "rpm_end", "lambda_mean")
 BAY_WARMING_K = 10.0  # common practice, no published source
-DERIVED = ("length_s", "air_index", "air_index_squared")
+DERIVED = ("length_s", "start_over_air", "air_index", "air_index_squared")
 
 
 @dataclass(frozen=True)
@@ -59,6 +59,7 @@ def with_derived(rows: pl.DataFrame) -> pl.DataFrame:
         rows = rows.with_columns(length_s=pl.col("end_s") - pl.col("start_s"))
     if "intake_start_c" in rows.columns:  # warm by the engine bay, but it follows the weather
         ambient = pl.col("ambient_c") if "ambient_c" in rows.columns else pl.lit(None, pl.Float64)
+        rows = rows.with_columns(start_over_air=pl.col("intake_start_c") - ambient)
         rows = rows.with_columns(
             ambient_c=pl.coalesce(ambient, pl.col("intake_start_c") - BAY_WARMING_K)
         )

@@ -86,7 +86,7 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> Non
     over = trace.level - spring - SPRING_KPA_PER_PCT * max(used, 0.0)
     text = (
         f"boost settled at {trace.level:.1f} kPa gauge with only {duty.level:.0f} % duty, {over:.1f} kPa more than the "
-        f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate"
+        f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate, or the valve gives much at little duty"
     )
     sheet.put(
         "boost_over_spring_kpa",

@@ -4,16 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.model import Pull
 from audit.signal.arrays import median_sorted, quantile, rows_of
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
-TARGET_MOVES_KPA = (
-    4.0  # in a pull: the engine computer's target by engine speed, not a number typed in
-)
 AT_STOP_PCT = 1.5
 
 
@@ -70,10 +65,9 @@ def steered(pull: Pull, duty: Duty | None, *, logged_target: bool) -> bool:
     """Whether something steers boost for its target in this pull, so that falling short is a fault.
 
     Example: 60 % from half the boost to the lift is a duty set by hand, and boost 20 kPa under the target that the
-    person steps up to is no fault; 60 % that had climbed there from 45 % is a controller that can do no more.
+    person steps up to is no fault, whether that target is one figure or follows engine speed; 60 % that had climbed
+    there from 45 % is a controller that can do no more.
     """
-    target = pull.believed("boost_target")
-    moves = len(target.t) > 1 and float(np.ptp(target.value)) > TARGET_MOVES_KPA
     if duty is None:
         return logged_target  # duty unknown: a logged target is the engine computer's own
-    return moves or not duty.fixed or at_stop(pull, duty)
+    return not duty.fixed or at_stop(pull, duty)

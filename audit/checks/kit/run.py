@@ -168,7 +168,9 @@ def joined(results: Sequence[CheckResult]) -> CheckResult:
     if len(results) == 1:
         return results[0]
     speaking = [r for r in results if r.status != "not_evaluated" or r.cause in UNBELIEVED]
-    worst = max(speaking or results, key=_rank)
+    # that a part's own channel is not in the log says less than why the rest could not be judged
+    tried = [r for r in results if r.cause != "missing"]
+    worst = max(speaking or tried or results, key=_rank)
     found: dict[str, Finding] = {}
     for finding in (f for r in results for f in r.findings):
         known = found.get(finding.code)

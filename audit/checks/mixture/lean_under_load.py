@@ -34,6 +34,8 @@ DRIFT_SPAN_KRPM = 1.0
 DRIFT_POINTS = 40
 DRIFT_LEAST = 8
 DRIFT_SHORTEST_S = 1.5
+TOP_SHARE = 0.25  # of the engine speeds under load: the top of the pull
+TOP_LEAST = 3  # samples that make its level
 TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
 
 
@@ -53,6 +55,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         why = f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture"
         return Measured(values=book.sheet.values, unable=("too_short", why))
     _against_target(book, over_target)
+    _at_top(book, pull)
     _drift(book, pull, limits, over_target)
     return book.sheet.measured("lambda")
 
@@ -258,15 +261,28 @@ def _over_target(window: Window, pull: Pull) -> Array | None:
     return window.lam.value - leanest
 
 
+def _at_top(book: _Book, pull: Pull) -> None:
+    """Median lambda of the highest engine speeds under load: a tired pump falls short there first, and the mean of the
+    pull hides it."""
+    rpm = _rpm_of_gas(book.window, pull)
+    if not np.isfinite(rpm).any():
+        return
+    low, high = float(np.nanmin(rpm)), float(np.nanmax(rpm))
+    top = book.window.lam.value[rpm >= high - TOP_SHARE * (high - low)]
+    if top.size >= TOP_LEAST:
+        book.sheet.values["lambda_top"] = median_sorted(top)
+
+
+def _rpm_of_gas(window: Window, pull: Pull) -> Array:
+    """Engine speed as the gas of each lambda sample left the cylinder, rpm; NaN where it is not known."""
+    gap = max(1.2, 3 * window.interval_s)
+    return pull.believed("engine_speed", lead_s=1.0).at(window.gas, max_gap_s=gap)
+
+
 def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None) -> None:
     """Slope of lambda (over target where logged) on engine speed; judged only if it ends lean and is no chance."""
     window = book.window
-    rpm = (
-        pull.believed("engine_speed", lead_s=1.0).at(
-            window.gas, max_gap_s=max(1.2, 3 * window.interval_s)
-        )
-        / 1000
-    )
+    rpm = _rpm_of_gas(window, pull) / 1000
     y = window.lam.value if difference is None else difference
     good = np.isfinite(rpm)
     x, y, t = rpm[good], y[good], window.lam.t[good]

@@ -10,7 +10,7 @@ throttle and no vacuum in it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -351,8 +351,10 @@ def boost_target(
     """How to read a boost target as kPa gauge. manifold_kpa: thinned manifold pressure, absolute.
 
     like: the unit of the manifold column, very likely to be the target's as well; said_kpa: the car
-    file's targets. Wide open the target lies near what is reached, unless the car is short of
-    boost: that may not turn the unit over.
+    file's targets. A reference that header or unit say stands; values that contradict it make a
+    doubt of it, no more. Boost near the target speaks for a size, hardly for a reference: a car
+    that is short of its target, or steps up to it, may reach any level. The car file's target does
+    tell the reference.
     """
     finite = np.sort(values[np.isfinite(values)])
     high = quantile(finite, 0.98) if len(finite) else 1.0
@@ -360,39 +362,26 @@ def boost_target(
     wide = scene.wide if scene.wide is not None else None
     reached = None if manifold_kpa is None else scene.level(manifold_kpa, wide, share=0.75)
     wanted = scene.level(values, wide, share=0.75)
-    scored = []
+    scored: list[Scored] = []
     for unit, usual in pressure_candidates(stated, like):
         alike = (
             ALIKE + 1.0
             if stated is None and like is not None and abs(unit.scale - like.scale) < 1e-9
             else 0.0
         )
-        for one in both_references(unit, usual + alike, gauge, 0.0):
+        both = both_references(unit, usual + alike, gauge, 0.0)
+        for one in both:
             offset = 0.0 if one.candidate.reference == "gauge" else -ambient_kpa
-            one.candidate = Candidate(
-                unit, one.candidate.said, unit.scale, offset, "", one.candidate.reference
-            )
+            one.candidate = replace(one.candidate, offset=offset)
             one.add(
                 window(one.candidate.turned(high), -15.0, 260.0, 12.0, 10.0),
                 "its highest value is no boost",
             )
-            if reached is not None and wanted is not None:
-                away = one.candidate.turned(wanted) - (reached - ambient_kpa)
-                one.add(
-                    window(away, -22.0, 28.0, 16.0, 12.0 if away < 0 else SHORT),
-                    "it is far from the boost reached",
-                )
-                if -12.0 <= away <= 15.0:
-                    one.add(1.5, "it lies near the boost reached")
-                if reached - ambient_kpa > 25.0 and one.candidate.turned(wanted) < 0.5 * (
-                    reached - ambient_kpa
-                ):
-                    one.add(-2.5, "it is less than half the boost reached")
             if said_kpa:
                 asks = one.candidate.turned(wanted if wanted is not None else high)
                 one.add(
                     window(
-                        asks, 0.4 * min(said_kpa), 1.5 * max(said_kpa), 0.1 * max(said_kpa), 4.0
+                        asks, 0.75 * min(said_kpa), 1.2 * max(said_kpa), 0.08 * max(said_kpa), 6.0
                     ),
                     "it is far from the car file's target",
                 )
@@ -404,9 +393,40 @@ def boost_target(
                 and abs(rest) < 2.5
                 and (one.candidate.reference == "absolute" or finite[0] == 0.0)
             ):
-                one.add(1.5, "at rest it asks for no boost")
-            scored.append(one)
-    return decide(scored, stated=stated, stated_from=stated_from, typical=high or 1.0)
+                one.add(2.0, "at rest it asks for no boost")
+        if reached is not None and wanted is not None:
+            _weigh_reached(both, wanted, reached - ambient_kpa)
+        scored += both
+    said = said_reference(hints, stated)
+    kept = [s for s in scored if said in ("", s.candidate.reference)]
+    found = decide(kept, stated=stated, stated_from=stated_from, typical=high or 1.0)
+    own = max(s.evidence for s in kept if s.candidate == found.candidate)
+    if max(s.evidence for s in scored) - own <= STATED or len(kept) == len(scored):
+        return found
+    why = f"it is called {said}, but the values fit that badly"
+    return replace(found, doubtful=True, confidence=min(found.confidence, 0.6), why=why)
+
+
+def said_reference(hints: frozenset[str], stated: Unit | None) -> str:
+    """'gauge' or 'absolute' where the unit's text or the header says so, else ''."""
+    if stated is not None and stated.reference:
+        return stated.reference
+    said = hints & {"gauge", "absolute"}
+    return next(iter(said)) if len(said) == 1 else ""
+
+
+def _weigh_reached(both: Sequence[Scored], wanted: float, reached_kpa: float) -> None:
+    """Hold a target in one unit against boost reached, gauge: far under it tells unit and
+    reference, far over it the unit alone.
+    """
+    away = [one.candidate.turned(wanted) - reached_kpa for one in both]
+    short = max(window(a, -np.inf, 28.0, 16.0, SHORT) for a in away)
+    for one, a in zip(both, away, strict=True):
+        one.add(short + window(a, -22.0, np.inf, 16.0, 12.0), "it is far from the boost reached")
+        if -12.0 <= a <= 15.0:
+            one.add(1.5, "it lies near the boost reached")
+        if reached_kpa > 25.0 and one.candidate.turned(wanted) < 0.5 * reached_kpa:
+            one.add(-2.5, "it is less than half the boost reached")
 
 
 def line_pressure(

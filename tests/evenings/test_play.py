@@ -1,0 +1,35 @@
+"""A few cars by the advice alone; `python tests/evenings/play.py` prints the figures over many."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from .cars import Car, make_car
+from .play import Play, play_car
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def played(kind: str, nights: int, **told: object) -> Play:
+    car: Car = make_car(3, kind, 41)
+    quick = replace(car.rig, rate_hz=10.0, extras=())
+    return play_car(ROOT, replace(car, rig=quick, pulls=2, **told), nights)
+
+
+def test_a_backwards_valve_is_named_at_its_second_duty_though_its_target_is_far() -> None:
+    play = played("backwards", 4, target_told="constant")
+    assert play.end == "named" and play.named_backwards
+    assert len(set(play.duties)) == 2
+
+
+def test_a_dead_valve_is_named_by_a_quarter_of_its_duty() -> None:
+    play = played("dead", 7, target_told="constant", duty_told="logged")
+    assert play.end == "named" and play.named_dead
+    assert max(play.duties) <= 25.0
+
+
+def test_a_logged_target_that_is_far_yet_holds_no_one_up() -> None:
+    play = played("linear", 3, target_told="constant", duty_told="by_call")
+    assert not play.refusals and play.verdicts == ["clear"] * len(play.verdicts)
+    assert len(play.duties) == 3 and play.duties[-1] > play.duties[0]
