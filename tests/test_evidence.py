@@ -150,3 +150,11 @@ def test_a_restart_of_the_logger_in_the_pull_holds():
     assert night(dataclasses.replace(log, breaks=(row,))).verdict == "hold"
     far = int(np.searchsorted(log.time, 45.0))
     assert night(dataclasses.replace(log, breaks=(far,))).verdict == "clear"
+
+
+@pytest.mark.parametrize(("from_s", "verdict"), [(32.0, "hold"), (20.0, "clear")])
+def test_a_log_that_begins_in_its_only_pull_holds(from_s, verdict):
+    log = make_log()
+    frame = log.frame.filter(log.frame["time"] >= from_s)
+    result = night(dataclasses.replace(log, frame=frame))
+    assert (result.verdict, "sensor.gap" in codes(result)) == (verdict, verdict == "hold")

@@ -32,7 +32,8 @@ class Tear:
     """A wide-open stretch of which the log has only a part: what is there of it, and where it
     breaks off.
 
-    how: "gap", "restart", "cut off", "log end"; pulls: those of the log that it leaves unfinished.
+    how: "gap", "restart", "cut off", "log start", "log end"; pulls: those of the log that it leaves
+    unfinished.
     """
 
     at_s: float

@@ -29,6 +29,7 @@ HOW = {
     "restart": "the logger started anew",
     "cut off": "the file is cut off",
     "log end": "the log ends",
+    "log start": "the log begins",
 }
 
 

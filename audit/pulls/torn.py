@@ -55,6 +55,7 @@ def _edges(log: Log, pulls: Sequence[Pull]) -> list[tuple[int, str]]:
     """(first row after, how) of each break in the rows."""
     restarts = set(log.breaks)
     out = [(row, "restart" if row in restarts else "gap") for row in cuts(log)]
+    out.insert(0, (0, "log start"))
     if log.cut_off_s is not None:
         out.append((log.rows, "cut off"))
     elif pulls and pulls[-1].span.ended_by == "log end":
@@ -81,7 +82,7 @@ def _tear(sight: _Sight, row: int, how: str) -> Tear | None:
     if not speeds:
         return None
     return Tear(
-        at_s=float(t[min(row, len(t)) - 1]),
+        at_s=float(t[max(min(row, len(t)) - 1, 0)]),
         how=how,
         start_s=start,
         end_s=end,
@@ -114,7 +115,7 @@ def _stretch_after(wide: Bools, row: int) -> tuple[int, int] | None:
 
 def _ends_there(pull: Pull, t: Array, row: int) -> bool:
     """Does the pull touch the break: on either side within NEAR_S, or ABRUPT_S at a cut-off?"""
-    last = float(t[min(row, len(t)) - 1])
+    last = float(t[min(row, len(t)) - 1]) if row else -np.inf
     first = float(t[row]) if row < len(t) else np.inf
     reach = ABRUPT_S if row >= len(t) else NEAR_S
     return -1e-9 <= last - pull.end_s <= reach or -1e-9 <= pull.start_s - first <= NEAR_S

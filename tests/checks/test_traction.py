@@ -134,3 +134,18 @@ def test_a_road_speed_in_whole_miles_an_hour_adds_no_slip(height):
         return traction.measure(pull, limits()).values["clutch_slip_pct"]
 
     assert seen(1.609344) == pytest.approx(seen(None), abs=0.7)
+
+
+@pytest.mark.parametrize(("off_load", "found"), [(1.0, True), (1.13, False)])
+def test_a_clutch_that_slips_all_through_a_pull_grips_before_and_after_it(off_load, found):
+    """What it turns per km/h without load is the gear; the same ratio before and after is another gear's."""
+    ratio = lambda t: RATIO[4] * np.where((t > 0.1) & (t < 6.1), 1.13, off_load)
+    speed = lambda t: 70.0 + 8.0 * np.clip(t, 0.0, 6.0)
+    pull = make_pull(
+        duration=6.0,
+        rate=20.0,
+        gear=None,
+        channels={"vehicle_speed": speed, "engine_speed": lambda t: speed(t) * ratio(t)},
+    )
+    findings = traction.judge(traction.measure(pull, limits()), limits()).findings
+    assert ([f.code for f in findings] == ["traction.clutch_slip"]) is found

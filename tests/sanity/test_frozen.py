@@ -202,3 +202,9 @@ def test_a_charge_temperature_read_every_six_seconds_leaps_by_habit():
         "intake_air_temp": charge,
     }
     assert held(change) == set()
+
+
+@pytest.mark.parametrize(("figure", "found"), [(1372.0, True), (0.0, False)])
+def test_one_figure_from_idle_to_full_load_is_no_reading_but_zeros_are_no_sensor(figure, found):
+    stands = {"exhaust_gas_temp": lambda t, v: np.full_like(t, figure)}
+    assert (("exhaust_gas_temp", "hold") in held(stands)) is found

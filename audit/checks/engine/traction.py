@@ -27,6 +27,10 @@ MOST_LAG_S = 1.2
 STEPS = 3.0  # of a coarse road speed that are averaged
 MOST_MEAN_S = 0.6  # but over no longer
 UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a pull
+GRIPS_BEFORE_S = 1.0  # before a pull, and this long after its lift, no torque is on the clutch
+GRIPS_AFTER_S = (0.2, 0.9)
+GRIPS_ALIKE = 0.03  # the same ratio at both ends, within what a lagging road speed bends
+GRIPS_BELOW = 0.04  # so far below the pull's own low end, slip went all through it
 SURGE_S = 1.2  # wheels that let go grip again within this, or spin to the end
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
 FIRST_RATIO = 95.0  # rpm per km/h, or above it: a first gear
@@ -102,28 +106,57 @@ def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | No
     a wrong one bends the ratio all along.
     """
     known = _lag_at_lift(pull, rpm, speed)
+    around = pull.believed("engine_speed", lead_s=GRIPS_BEFORE_S, tail_s=GRIPS_AFTER_S[1])
     speed = _through_steps(speed)
     found: list[tuple[float, Series]] = []
     for lag in LAGS_S if known is None else (known,):
-        slip = _slip_at(pull, inside, speed, float(lag))
+        grips = _gripping_ratio(pull, around, speed, float(lag))
+        slip = _slip_at(pull, inside, speed, float(lag), grips)
         if slip is not None:
             low, high = np.percentile(slip.value, UNEVEN)
             found.append((float(high - low), slip))
     return min(found, key=lambda pair: pair[0])[1] if found else None
 
 
-def _slip_at(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> Series | None:
+def _gripping_ratio(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> float | None:
+    """The ratio without load, rpm per km/h: before the pull and just after the lift, where both agree.
+
+    A clutch that slips through a whole pull takes hold off the throttle; a gear is the same in all three.
+    None where the pull did not end by a lift, samples are wanting, or the two differ, as after a shift.
+    """
+    if pull.span.ended_by != "lift":
+        return None
+    after = (pull.end_s + GRIPS_AFTER_S[0], pull.end_s + GRIPS_AFTER_S[1])
+    sides = []
+    for start, end in ((pull.start_s - GRIPS_BEFORE_S, pull.start_s), after):
+        side = rpm.within(start, end)
+        at = speed.at(side.t + lag_s, max_gap_s=1.5)
+        good = at >= LEAST_SPEED
+        if good.sum() < 2:
+            return None
+        sides.append(median(side.value[good] / at[good]))
+    before, behind = sides
+    return 0.5 * (before + behind) if abs(before / behind - 1.0) <= GRIPS_ALIKE else None
+
+
+def _slip_at(
+    pull: Pull, rpm: Series, speed: Series, lag_s: float, grips: float | None
+) -> Series | None:
     at = speed.at(rpm.t + lag_s, max_gap_s=1.5)
     good = at >= LEAST_SPEED
     if good.sum() < 5:
         return None
     t, ratio = rpm.t[good], rpm.value[good] / at[good]
-    return Series(t, 100.0 * (ratio / _own_ratio(pull, ratio) - 1.0))
+    return Series(t, 100.0 * (ratio / _own_ratio(pull, ratio, grips) - 1.0))
 
 
-def _own_ratio(pull: Pull, ratio: Array) -> float:
-    """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low end."""
+def _own_ratio(pull: Pull, ratio: Array, grips: float | None) -> float:
+    """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low
+    end, or what it grips at without load where that is well below.
+    """
     low = float(np.percentile(ratio, 15))
+    if grips is not None and grips < (1.0 - GRIPS_BELOW) * low:
+        low = grips
     car, gear = pull.car, pull.gear
     if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
         return low

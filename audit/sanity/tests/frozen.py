@@ -95,12 +95,14 @@ class Reading:
 def frozen_runs(r: Reading) -> list[tuple[int, int]]:
     """Runs (first, one past last sample) in which the channel stood while the engine worked.
 
-    Grounds: what drives it swung inside the run; a slow quantity that stood through a wide-open stretch and then
+    Grounds: one figure all through the log; what drives it swung inside the run; a slow quantity that stood through a wide-open stretch and then
     leaps to where it has got to meanwhile; equal samples in a row that its own noise does not allow with
     the engine at work; or, in a wide-open stretch, that its own behaviour in other stretches (else at part
     throttle) does not allow.
     Does not see: a freeze within a steady pull on a sensor so coarse and quiet that it might stand by itself.
     """
+    if r.stirs and r.state.windows and _never_moved(r):
+        return [(0, len(r.t))]
     found = _while_driven(r, r.for_s) if r.for_s is not None else []
     if r.stirs and r.state.windows:
         found += _in_a_pull(r)
@@ -109,6 +111,12 @@ def frozen_runs(r: Reading) -> list[tuple[int, int]]:
     if r.name in DRIVERS:
         found += _driver(r)
     return sorted(set(found))
+
+
+def _never_moved(r: Reading) -> bool:
+    """One figure from idle to full load is no reading; nothing but zeros is a sensor that is not fitted."""
+    low, high = r.ends
+    return low == high != 0.0
 
 
 def _while_driven(r: Reading, for_s: float) -> list[tuple[int, int]]:
