@@ -158,3 +158,9 @@ def test_a_log_that_begins_in_its_only_pull_holds(from_s, verdict):
     frame = log.frame.filter(log.frame["time"] >= from_s)
     result = night(dataclasses.replace(log, frame=frame))
     assert (result.verdict, "sensor.gap" in codes(result)) == (verdict, verdict == "hold")
+
+
+@pytest.mark.parametrize(("reads", "verdict"), [(0.0, "hold"), (np.nan, "hold")])
+def test_a_charge_temperature_that_falls_to_nothing_for_a_whole_pull_holds(reads, verdict):
+    gone = {"intake_air_temp": blank(28.0, 38.0, reads)}
+    assert night(make_log(change=gone)).verdict == verdict

@@ -10,7 +10,7 @@ import numpy as np
 from audit.engine import State
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
 from audit.sanity.aggregate import of_test, worst_of
-from audit.sanity.tests.dropouts import blanks, dropout
+from audit.sanity.tests.dropouts import BRIEF_S, blanks, dropout
 from audit.sanity.tests.frozen import DRIVERS, Reading, frozen_runs
 from audit.sanity.tests.mixture import pinned_mixture
 from audit.sanity.tests.noise import noise_and_step
@@ -175,9 +175,13 @@ def _dropout(s: Samples, state: State, source_zero: float) -> FlagArray:
     what took it there.
     """
     within, least = max(1e-6, 0.01 * s.step), max(s.row.spike or 0.0, 6 * s.sigma)
-    flags = dropout(s.t, s.value, to=(0.0, *_beyond(s)), within=within, least=least)
+    # A slow quantity cannot leap: out of one and back is a broken wire, however long it lasted.
+    longest = np.inf if s.row.slow else BRIEF_S
+    ends = (0.0, *_beyond(s))
+    flags = dropout(s.t, s.value, to=ends, within=within, least=least, longest_s=longest)
     if source_zero != 0.0:
-        more = dropout(s.t, s.value, to=(source_zero,), within=within, least=least)
+        zero = (source_zero,)
+        more = dropout(s.t, s.value, to=zero, within=within, least=least, longest_s=longest)
         hits = np.flatnonzero(more == FAIL)
         if hits.size and s.name in DRIVEN:
             hits = hits[state.steady(s.t[hits], before_s=DRIVEN[s.name])]

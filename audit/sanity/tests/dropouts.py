@@ -10,6 +10,8 @@ from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, Array, FlagArray
 from audit.signal.arrays import median
 from audit.signal.spans import runs
 
+BRIEF_S = 5.0  # a quick quantity may come to rest for longer
+
 
 def dropout(
     t: Array,
@@ -18,7 +20,7 @@ def dropout(
     to: Sequence[float],
     within: float,
     least: float,
-    longest_s: float = 5.0,
+    longest_s: float = BRIEF_S,
 ) -> FlagArray:
     """4 where the channel leaps to one of `to` and leaps back within longest_s; fewer than 3
     samples 2.
