@@ -17,7 +17,7 @@ ASKED = (
         "",
         "gauge: never above this; without it steps are halved",
     ),
-    ("target", "Boost wanted in the end (as 14 psi)?", "", "gauge: where the steps lead"),
+    ("target", "Boost wanted in the end (as 13 psi)?", "", "gauge: where the steps lead"),
     (
         "spring",
         "Boost of the wastegate spring alone (as 7 psi)?",
@@ -55,7 +55,7 @@ MORE = """
 @click.option("--name", metavar="NAME", help="What the car is called.")
 @click.option("--fuel", metavar="FUEL", help="petrol, e10, e85 or any share, ethanol, methanol.")
 @click.option("--limit", metavar="BOOST", help='Boost this engine may see, as "18 psi".')
-@click.option("--target", metavar="BOOST", help='Boost wanted, as "14 psi".')
+@click.option("--target", metavar="BOOST", help='Boost wanted, as "13 psi".')
 @click.option("--spring", metavar="BOOST", help='Boost of the spring alone, as "7 psi".')
 @click.option("--altitude", metavar="HEIGHT", help='Height of the place, as "1200 ft".')
 @click.option("--units", type=click.Choice(["us", "metric"]), help="How results are shown.")

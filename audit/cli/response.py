@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     "targets",
     multiple=True,
     metavar="[GEAR=]BOOST",
-    help="Boost wanted, with its unit: 14psi, 96kPa; 2=10psi for gear 2 alone. May be repeated.",
+    help="Boost wanted, with its unit: 13psi, 90kPa; 2=9psi for gear 2 alone. May be repeated.",
 )
 @click.option(
     "--setting",
@@ -114,7 +114,7 @@ def _wanted(texts: tuple[str, ...]) -> float | dict[int, float] | None:
         except (WrongAmount, ValueError) as error:
             why = f"{error}. " if isinstance(error, WrongAmount) else ""
             raise UsageError(
-                f"--target {text}: not a boost. {why}Give it with its unit: 14psi, 96kPa, or 2=10psi for gear 2 alone."
+                f"--target {text}: not a boost. {why}Give it with its unit: 13psi, 90kPa, or 2=9psi for gear 2 alone."
             ) from None
         if gear:
             by_gear[number] = kpa

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 HIGHEST_AMBIENT_KPA = 105.0
 NO_TARGET = (
     "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its "
-    "unit, as in --target 14psi."
+    "unit, as in --target 13psi."
 )
 
 
