@@ -1,5 +1,5 @@
 """Wide-open stretches of which a part is missing: a gap in the rows, a restart, a file cut off, the
-end of the log.
+start or the end of the log.
 """
 
 from __future__ import annotations
@@ -39,23 +39,20 @@ def tears(
 
     A log that merely ends wide open counts only where it ends in a pull.
     """
-    edges = _edges(log, pulls)
-    if not edges:
-        return ()
     with np.errstate(invalid="ignore"):
         opened = wide_open(log, sanity, limits)
         if opened is None or not opened.wide.any():
             return ()
         sight = _Sight(log, sanity, car, opened.wide, tuple(pulls))
-        found = [_tear(sight, row, how) for row, how in edges]
+        found = [_tear(sight, row, how) for row, how in _edges(log, pulls)]
     return tuple(tear for tear in found if tear is not None)
 
 
 def _edges(log: Log, pulls: Sequence[Pull]) -> list[tuple[int, str]]:
     """(first row after, how) of each break in the rows."""
     restarts = set(log.breaks)
-    out = [(row, "restart" if row in restarts else "gap") for row in cuts(log)]
-    out.insert(0, (0, "log start"))
+    out = [(0, "log start")]
+    out += [(row, "restart" if row in restarts else "gap") for row in cuts(log)]
     if log.cut_off_s is not None:
         out.append((log.rows, "cut off"))
     elif pulls and pulls[-1].span.ended_by == "log end":
