@@ -24,6 +24,9 @@ SLOW_LONG = 2.0  # so many times as much of it where it has not moved for a shor
 RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
 # What an opening throttle moves by more than any resolution, and the s in which it has done so.
 OPENS = {"manifold_pressure": 1.0, "mass_air_flow": 1.0, "lambda": 1.2, "engine_speed": 1.5}
+# What idle, cruise and full load together move by more than; a living sensor moves by ten times as much.
+FLICKER = {"lambda": 0.008, "manifold_pressure": 8.0, "exhaust_gas_temp": 10.0}
+OFF_LOAD_S = 5.0  # of running off load that must be in the log to say so
 BEFORE_S = {
     "manifold_pressure": -0.15,
     "mass_air_flow": -0.15,
@@ -114,9 +117,19 @@ def frozen_runs(r: Reading) -> list[tuple[int, int]]:
 
 
 def _never_moved(r: Reading) -> bool:
-    """One figure from idle to full load is no reading; nothing but zeros is a sensor that is not fitted."""
+    """One figure from idle to full load is no reading, nor one with a flicker on it: a sensor that never came to
+    life. Nothing but zeros is a sensor that is not fitted.
+    """
     low, high = r.ends
-    return low == high != 0.0
+    if low == high:
+        return low != 0.0
+    least = FLICKER.get(r.name, 0.0)
+    if least == 0.0 or high - low > 20.0 * least:
+        return False
+    off_load = r.state.running & ~r.state.load
+    if float(np.sum(np.diff(r.state.t)[off_load[1:]])) < OFF_LOAD_S:
+        return False
+    return float(np.ptp(np.percentile(r.value, (2, 98)))) < least
 
 
 def _while_driven(r: Reading, for_s: float) -> list[tuple[int, int]]:
