@@ -18,7 +18,7 @@ OPEN_AIR_KPA = (50.0, 112.0)  # no road is higher, no weather heavier
 THROTTLE_S = 1.2  # longer than any manifold takes to follow its throttle
 COLD_START_C = 50.0
 CRUISE_S = 15.0  # after load a charge cooler has come back to the air that goes through it
-COOLER_K = 8.0  # and explains no more than this between its two sides; common practice, no published source
+COOLER_K = 8.0  # and explains no more than this; common practice, no published source
 MOVING_KMH = 20.0
 SIDE_BY_SIDE, SIDE_BY_SIDE_S = 5, 1.5  # samples of both within this many s of each other
 
