@@ -285,7 +285,9 @@ class Sanity:
     findings: tuple[Finding, ...] = ()
 
     def says_nothing(self, name: str) -> bool:
-        """Whether a channel has not one sample in the log, or only those of no sensor at all: not logged."""
+        """Whether a channel has not one sample of a sensor in the log: it is as good as not
+        logged.
+        """
         flags = self.samples.get(name)
         return flags is not None and bool((flags == MISSING).all())
 

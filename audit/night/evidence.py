@@ -37,8 +37,8 @@ def unseen(pull: Pull) -> tuple[Finding, ...]:
     """A hold for each damage channel that the log has and that cannot be believed in a part of the
     pull.
 
-    A channel without one sample in the whole log, or with nothing but zeros, is not logged; one that comes too slowly for a
-    pull says nothing in either direction.
+    A channel without one sample in the whole log, or with nothing but zeros, is not logged; one
+    that comes too slowly for a pull says nothing in either direction.
     """
     found = (_unseen(pull, name) for name in pull.log.by_name)
     return tuple(finding for finding in found if finding is not None)

@@ -70,7 +70,8 @@ def _examine(log: Log, car: Car) -> Sanity:
 def _one(log: Log, car: Car, name: str, state: State) -> tuple[Examined, FlagArray, float]:
     """One channel: its tests, its flags row by row, and its rate, Hz.
 
-    One that says nothing but the logger's zero, where no living sensor does, is not connected: as without a sample.
+    One that says nothing but the logger's zero, where no living sensor does, is not connected: as
+    without a sample.
     """
     value = log.values(name)
     there = np.isfinite(value)
