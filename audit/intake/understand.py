@@ -17,8 +17,9 @@ from audit.intake.names.unit_text import Unit, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.text.dialect import ERROR_WORDS
-from audit.intake.units.decide import CAR_FILE, Decision
-from audit.intake.units.infer_units import Inferred, Source, infer_units, turned
+from audit.intake.units.candidates import turned
+from audit.intake.units.decide import CAR_FILE, Decision, Source
+from audit.intake.units.infer_units import Inferred, infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
 from audit.tables import channel_row, channel_rows, row_of
@@ -181,8 +182,14 @@ def _sources(
             unit, unit_from = _car_unit(name, car, notes)
             whole = base_of(name.channel) == "knock_retard"  # a knock may last a single row
             rows = data if whole else _thinned(one, data, stride)
+            there = data[np.isfinite(data)]
             sources[name.channel] = Source(
-                rows, unit, unit_from, name.hints, split(header_of(column))
+                rows,
+                unit,
+                unit_from,
+                name.hints,
+                split(header_of(column)),
+                still=len(there) > 1 and bool((there == there[0]).all()),
             )
         elif name.also in ("manifold_pressure", "vehicle_speed") and name.also not in second:
             second[name.also] = (_thinned(one, data, stride), name.unit)
