@@ -16,38 +16,19 @@ from audit.intake.names.sensors import further_sensors
 from audit.intake.names.unit_text import Unit, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
-from audit.intake.text.dialect import ERROR_WORDS
 from audit.intake.units.candidates import turned
 from audit.intake.units.decide import CAR_FILE, Decision, Source
 from audit.intake.units.infer_units import Inferred, infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
-from audit.tables import channel_row, channel_rows, row_of
+from audit.tables import channel_row, channel_rows, row_of, toml_table
 
 if TYPE_CHECKING:
     from audit.intake.raw import RawColumn, RawLog
 
 SOURCE_PREFIX = "source:"
-
-NOTHING = frozenset(
-    (
-        "-",
-        "--",
-        "–",
-        "—",
-        "1",
-        "n/a",
-        "na",
-        "#",
-        "none",
-        "null",
-        "dimensionless",
-        "unitless",
-        "x",
-        "()",
-        "[]",
-    )
-)
+NOTHING = frozenset(toml_table("words.toml")["no_unit"])
+ERROR_WORDS = frozenset(toml_table("words.toml")["broken_sensor"])
 
 
 def understand(raw: RawLog, car: Car) -> Log:
