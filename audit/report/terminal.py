@@ -10,6 +10,7 @@ from typing import TextIO
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
+from audit.report.display import overshoot as shown_overshoot
 from audit.report.words import (
     CAUTIONS,
     afr_factor,
@@ -122,7 +123,7 @@ def _pull(audit: PullAudit, *, us: bool, afr: float) -> str:
     overshoot = (
         "–"
         if over is None
-        else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)})"
+        else f"{shown_overshoot(m, us=us)} ({number(pct, '%', us=us, digits=0)})"
     )
     heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)

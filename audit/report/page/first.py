@@ -10,7 +10,7 @@ from audit.errors import PullauditError
 from audit.model import SEVERITIES, Night, PullAudit
 from audit.report.display import figure, number
 from audit.report.message import message
-from audit.report.page.marks import Numbered, amount, pull_ids
+from audit.report.page.marks import Numbered, amount, pull_ids, value_of
 from audit.report.page.names import isolated, without_folders, without_positions
 from audit.report.page.picture import of_finding
 from audit.report.words import every_finding, sentence, told
@@ -118,7 +118,7 @@ def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) ->
     return Worst(
         item.n,
         f.severity,
-        amount(f.value, f, us=night.us_units),
+        value_of(f, audit.measures if audit is not None else {}, us=night.us_units),
         amount(f.limit, f, us=night.us_units),
         isolated(without_folders(sentence(told(night, plain)), night), night),
         chart,

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from audit.model import NOT_EVALUATED, Array, Limit, Pull, PullAudit
+from audit.model import NOT_EVALUATED, Array, Channel, Limit, Pull, PullAudit
 from audit.report.display import figure, unit_for
 from audit.report.page.marks import LEAD_S, TAIL_S, Numbered, marks_of
 from audit.report.page.panels import PANELS, Panel, channel_name
@@ -100,7 +100,7 @@ def told(
         there = np.flatnonzero(np.isfinite(columns[name]))
         if not len(there) or name == LEAN_LIMIT:
             continue
-        scale, offset = linear(_row(name).unit, us=us)
+        scale, offset = linear(row_shown(name).unit, us=us)
         values, digits, unit = (
             scale * columns[name][there] + offset,
             series[name]["digits"],
@@ -192,17 +192,16 @@ def _climb(pull: Pull, t: Array) -> Array:
     return out
 
 
-def _row(name: str) -> ChannelRow:
+def row_shown(name: str) -> ChannelRow:
     """The row by which a drawn series is shown."""
     return row_of({"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name))
 
 
 def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]:
-    row, limit = _row(name), name == LEAN_LIMIT
+    row, limit = row_shown(name), name == LEAN_LIMIT
     source = {"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name)
     channel = pull.log.by_name[source]
     scale, offset = linear(row.unit, us=us)
-    interval = 1.0 / channel.rate_hz if channel.rate_hz > 0 else 0.1
     return {
         "grid": 0,
         "label": "Hold limit at this boost" if limit else channel_name(name),
@@ -213,14 +212,14 @@ def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]
         else 1
         if (us and row.unit == "kPa") or name == "boost"
         else row.digits,
-        "gap": round(max(GAP_INTERVALS * interval, 0.25), 3),
-        "rejected": [] if limit else _rejected(name, pull, scale, offset),
+        "gap": _gap(channel),
+        "rejected": [] if limit else doubted(name, pull, us=us),
         **packed(scale * values + offset),
     }
 
 
-def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[float]]:
-    """[t, value] of samples that are there and not believed, in display units."""
+def doubted(name: str, pull: Pull, *, us: bool) -> list[list[float]]:
+    """[t, value] of samples that are there and not believed, in display units, at most MOST_REJECTED spread evenly."""
     channel = "manifold_pressure" if name == "boost" else name
     flags = pull.sanity.samples.get(channel)
     if flags is None:
@@ -228,12 +227,33 @@ def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[f
     t = pull.log.time
     low, high = np.searchsorted(t, (pull.start_s - LEAD_S, pull.end_s + TAIL_S))
     value = pull.log.values(channel)[low:high]
-    bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))[:MOST_REJECTED]
+    bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))
+    bad = bad[:: max(1, -(-len(bad) // MOST_REJECTED))]
     over = pull.log.barometric.kpa if name == "boost" else 0.0
-    return [
-        [round(float(t[low + i]), 3), round(scale * (float(value[i]) - over) + offset, 3)]
-        for i in bad
-    ]
+    scale, offset = linear(row_shown(name).unit, us=us)
+    value = scale * (value - over) + offset
+    return [[round(float(t[low + i]), 3), round(float(value[i]), 3)] for i in bad]
+
+
+def _gap(channel: Channel | None) -> float:
+    """How long a sample may be missing before its line breaks, s."""
+    rate = 0.0 if channel is None else channel.rate_hz
+    return round(max(GAP_INTERVALS * (1.0 / rate if rate > 0 else 0.1), 0.25), 3)
+
+
+def broken(
+    t: Array, values: Array, channel: Channel | None
+) -> tuple[list[float | None], list[float | None]]:
+    """A line's points with a None where samples are missing, so that none is drawn through what is not there."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for i, (at, value) in enumerate(zip(t.tolist(), values.tolist(), strict=True)):
+        if i and at - float(t[i - 1]) > _gap(channel):
+            x.append(None)
+            y.append(None)
+        x.append(round(at, 3))
+        y.append(round(value, 3))
+    return x, y
 
 
 def _panel(
@@ -244,7 +264,7 @@ def _panel(
         return None
     if panel.id == "mixture" and LEAN_LIMIT in there:
         series.append(LEAN_LIMIT)
-    unit = _row(series[0]).unit
+    unit = row_shown(series[0]).unit
     made: dict[str, Any] = {
         "id": panel.id,
         "title": panel.title,

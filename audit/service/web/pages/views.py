@@ -294,7 +294,6 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
                 "wanted": _wanted(gear.wanted, us=us),
                 "step": step if gear.pulls else "",
                 "chart": response_chart(
-                    f"gear-{gear.gear}",
                     gear,
                     relative=found.air.relative,
                     limit=found.car.boost_limit_kpa,
