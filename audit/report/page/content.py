@@ -358,6 +358,8 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
     m, span = audit.measures, audit.pull.span
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
     states = {c.status for c in audit.checks.values()}
+    state = next((s for s in ("fail", "watch") if s in states), "pass")
+    worst = worst_severity([f.severity for f in audit.findings])
     return {
         "file": file,
         "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
@@ -372,5 +374,6 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
         "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
-        "says": "fail" if "fail" in states else "watch" if "watch" in states else "pass",
+        "state": state,
+        "says": (worst or "hold") if state == "fail" else state,
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -63,16 +63,13 @@ def packet(
     panels = [p for panel in only if (p := _panel(panel, audit, there, table, us=us)) is not None]
     drawn = {c for panel in panels for c in panel["series"]}
     series = {c: _series(c, kept[c], pull, us=us) for c in there if c in drawn}
-    for panel in panels:
-        panel["told"] = told(panel, series, _within(pull, kept_t, kept), us=us)
     return {
         "id": name,
-        "label": f"Pull {name.rpartition('-')[2]}",
+        "label": _label(name, pull),
         "across": "time in the log, s",
         "grids": [_grid(kept_t, kept["rpm"], pull)],
         "series": series,
         "panels": panels,
-        "doubted": [c for c, one in series.items() if one["rejected"]],
         "begin": "time",
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us),
         "load": load_chart(audit, table, us=us) if only is PANELS else None,
@@ -80,42 +77,9 @@ def packet(
     }
 
 
-def _within(pull: Pull, t: Array, columns: Mapping[str, Array]) -> tuple[Array, dict[str, Array]]:
-    """The rows of the pull itself."""
-    inside = slice(*np.searchsorted(t, (pull.start_s, pull.end_s + 1e-9)))
-    return t[inside], {name: values[inside] for name, values in columns.items()}
-
-
-def told(
-    panel: Mapping[str, Any],
-    series: Mapping[str, Any],
-    rows: tuple[Array, Mapping[str, Array]],
-    *,
-    us: bool,
-) -> str:
-    """What a panel's lines show inside the pull, in words, for who does not see them. rows: times, and canonical values by channel."""
-    t, columns = rows
-    said = []
-    for name in panel["series"]:
-        there = np.flatnonzero(np.isfinite(columns[name]))
-        if not len(there) or name == LEAN_LIMIT:
-            continue
-        scale, offset = linear(row_shown(name).unit, us=us)
-        values, digits, unit = (
-            scale * columns[name][there] + offset,
-            series[name]["digits"],
-            series[name]["unit"],
-        )
-        top, low = int(values.argmax()), int(values.argmin())
-        first, last, least, most = (f"{values[i]:.{digits}f}" for i in (0, -1, low, top))
-        if least == most:
-            said.append(f"{series[name]['label']} stays at {most} {unit}".rstrip())
-            continue
-        said.append(
-            f"{series[name]['label']} begins at {first}, is lowest with {least} at {t[there[low]]:.1f} s and highest with {most} at "
-            f"{t[there[top]]:.1f} s, ends at {last} {unit}".rstrip()
-        )
-    return f"In the pull: {'; '.join(said)}." if said else "No sample inside the pull."
+def _label(name: str, pull: Pull) -> str:
+    gear = "" if pull.gear is None else f", gear {pull.gear}"
+    return f"Pull {name.rpartition('-')[2]}{gear}, {pull.start_s:.1f} to {pull.end_s:.1f} s"
 
 
 def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
@@ -325,36 +289,16 @@ def _boost_levels(
     return lines, [band]
 
 
-def load_chart(
-    audit: PullAudit, table: Limits, *, us: bool, most: int = 110
-) -> dict[str, Any] | None:
-    """Lambda against boost in the pull, lambda moved back by its lag, with the limits that hold at that load."""
-    pull = audit.pull
-    lam, boost = pull.believed("lambda"), pull.believed("boost", lead_s=1.5)
+def load_chart(audit: PullAudit, table: Limits, *, us: bool) -> dict[str, Any] | None:
+    """What the script needs to lay lambda, moved back by its lag in s, against boost: the limits that hold there."""
+    lam, boost = audit.pull.believed("lambda"), audit.pull.believed("boost", lead_s=1.5)
     if len(lam.t) < 3 or len(boost.t) < 3:
         return None
-    at = boost.at(lam.t - (audit.measures.get("lambda_lag_s") or 0.0), max_gap_s=1.2)
-    keep = np.flatnonzero(np.isfinite(at) & (at > 0))
-    keep = keep[:: max(1, -(-len(keep) // most))]
-    if len(keep) < 3:
-        return None
-    scale, _ = linear("kPa", us=us)
     return {
-        "x": [round(float(v) * scale, 2) for v in at[keep]],
-        "y": [round(float(v), 4) for v in lam.value[keep]],
         "unit": unit_for("kPa", us=us),
-        "limits": (drawn := _load_limits(table, float(at[keep].max()), us=us)),
-        "told": _load_told(at[keep] * scale, lam.value[keep], drawn, unit_for("kPa", us=us)),
+        "lag": round(audit.measures.get("lambda_lag_s") or 0.0, 3),
+        "limits": _load_limits(table, float(boost.value.max()), us=us),
     }
-
-
-def _load_told(boost: Array, lam: Array, drawn: Sequence[Mapping[str, Any]], unit: str) -> str:
-    """The chart in words: where the mixture lay where the limits hold."""
-    start = float(drawn[0]["x"][0]) if drawn else 0.0
-    held = lam[boost >= start]
-    if not len(held):
-        return f"No sample from {start:.1f} {unit} boost on, where the limits begin."
-    return f"From {start:.1f} {unit} boost on lambda lies between {held.min():.2f} and {held.max():.2f}, in the middle at {np.median(held):.2f}."
 
 
 def _load_limits(table: Limits, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
