@@ -356,7 +356,7 @@ def _worst(audit: PullAudit) -> str:
 def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
     """The pull as a line of the overview, figures without units (they stand in its head)."""
     m, span = audit.measures, audit.pull.span
-    over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
+    pct = m.get("boost_overshoot_pct")
     states = {c.status for c in audit.checks.values()}
     state = next((s for s in ("fail", "watch") if s in states), "pass")
     worst = worst_severity([f.severity for f in audit.findings])
@@ -367,13 +367,10 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
         "duty": number(m.get("duty_mean_pct"), "%", us=us),
         "peak": number(m.get("boost_peak_kpa"), "kPa", us=us),
         "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
-        "over": "–"
-        if over is None
-        else overshoot(m, us=us)
-        + ("" if pct is None else f" ({number(pct, '%', us=us, digits=0)} %)"),
+        "over": overshoot(m, us=us),
+        "share": "" if pct is None else f"({number(pct, '%', us=us, digits=0)} %)",
         "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
-        "state": state,
         "says": (worst or "hold") if state == "fail" else state,
     }

@@ -24,9 +24,12 @@ class SheetRow:
     last: str
 
 
+ORDER = ("Boost", "Mixture", "Heat", "Engine")  # headings that a check adds come after these
+
+
 def measures_by_group() -> dict[str, list[Measure]]:
     """Heading -> measures, in the table's order."""
-    out: dict[str, list[Measure]] = {}
+    out: dict[str, list[Measure]] = {title: [] for title in ORDER}
     for row in all_declared():
         for measure in row.measures:
             out.setdefault(measure.group, []).append(measure)
@@ -34,25 +37,33 @@ def measures_by_group() -> dict[str, list[Measure]]:
 
 
 def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
-    """(group, rows) of a pull: what is always shown and what was found; empty groups are left out."""
+    """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells; empty groups are
+    left out.
+    """
     table = limits_for(audit.pull.car)
     out = []
     for title, measures in measures_by_group().items():
-        flags = [(m, _flag(m, audit, table)) for m in measures if m.name in audit.measures]
+        there = [m for m in measures if audit.measures.get(m.name) is not None]
+        flags = {m.name: _flag(m, audit, table) for m in there}
+        told = {c for m in there if m.shown and flags[m.name] for c in _codes(m, table)}
         rows = [
-            _row(m, flag, audit, usual, table, us=us)
-            for m, flag in flags
-            if (m.shown or flag) and audit.measures[m.name] is not None
+            _row(m, flags[m.name], audit, usual, table, us=us)
+            for m in there
+            if m.shown or (flags[m.name] and not told & _codes(m, table))
         ]
         out += [(title, rows)] if rows else []
     return out
+
+
+def _codes(measure: Measure, table: Limits) -> set[str]:
+    return {limit.code for limit in table.of_measure(measure.name)}
 
 
 def _flag(measure: Measure, audit: PullAudit, table: Limits) -> str:
     """The severity that this figure reaches, no worse than what was found for it; "" for none."""
     value, boost = audit.measures.get(measure.name), audit.measures.get("boost_settled_kpa")
     limits = table.of_measure(measure.name)
-    codes = {limit.code for limit in limits}
+    codes = _codes(measure, table)
     found = worst_severity([f.severity for f in audit.findings if f.code in codes])
     reached = [s for limit in limits if (s := limit.when(boost).severity(value)) is not None]
     own = worst_severity(reached)

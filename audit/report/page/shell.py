@@ -11,7 +11,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from audit.report.page.names import visible
+from audit.report.page.names import clipped, visible
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -44,6 +44,7 @@ def environment(package: str = "") -> Environment:
         lstrip_blocks=True,
         finalize=shown,
     )
+    made.filters["clipped"] = clipped
     made.filters["packet"] = json_for_html
     made.filters["packet_of_traces"] = _sparing
     return made

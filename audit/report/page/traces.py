@@ -62,7 +62,8 @@ def packet(
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
     panels = [p for panel in only if (p := _panel(panel, audit, there, table, us=us)) is not None]
     drawn = {c for panel in panels for c in panel["series"]}
-    series = {c: _series(c, kept[c], pull, us=us) for c in there if c in drawn}
+    apart = 2.5 * float(np.median(np.diff(kept_t))) if len(kept_t) > 2 else 0.0  # once thinned
+    series = {c: _series(c, kept[c], pull, apart, us=us) for c in there if c in drawn}
     return {
         "id": name,
         "label": _label(name, pull),
@@ -161,7 +162,7 @@ def row_shown(name: str) -> ChannelRow:
     return row_of({"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name))
 
 
-def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]:
+def _series(name: str, values: Array, pull: Pull, apart: float, *, us: bool) -> dict[str, Any]:
     row, limit = row_shown(name), name == LEAN_LIMIT
     source = {"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name)
     channel = pull.log.by_name[source]
@@ -176,7 +177,7 @@ def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]
         else 1
         if (us and row.unit == "kPa") or name == "boost"
         else row.digits,
-        "gap": _gap(channel),
+        "gap": round(max(_gap(channel), apart), 3),
         "rejected": [] if limit else doubted(name, pull, us=us),
         **packed(scale * values + offset),
     }
