@@ -11,6 +11,7 @@ from typing import TextIO
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.display import overshoot as shown_overshoot
+from audit.report.names import visible
 from audit.report.words import (
     CAUTIONS,
     afr_factor,
@@ -56,13 +57,16 @@ def _painted(word: str, text: str, *, colour: bool) -> str:
 def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
     rest = " " * len(first) if rest is None else rest
     return textwrap.wrap(
-        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
+        visible(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
     ) or [first]
 
 
 def _verdict(night: Night, *, colour: bool) -> list[str]:
     head = headline(night)
-    lines = [_painted(night.verdict, head, colour=colour), f"{night.car.name}{_counts(night)}"]
+    lines = [
+        _painted(night.verdict, head, colour=colour),
+        f"{visible(night.car.name)}{_counts(night)}",
+    ]
     for reason in night.reasons:
         lines += _wrapped(told(night, reason), BULLET)
     return [*lines, "", *_decision(night)]
@@ -150,6 +154,7 @@ def _worst(audit: PullAudit) -> str:
 
 
 def _short(path: str) -> str:
+    path = visible(path)
     return path if len(path) <= WIDTH else "…" + path[-(WIDTH - 1) :]
 
 
@@ -187,7 +192,7 @@ def _finding_group(
     ranked = sorted(group, key=lambda pair: -SEVERITIES.index(pair[0].severity))
     worst, where = ranked[0]
     lines = [
-        f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({where}{_when(worst)})"
+        f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({visible(where)}{_when(worst)})"
     ]
     lines += _wrapped(told(night, worst.message), "    ")
     if len(ranked) > 1:

@@ -173,7 +173,8 @@ def test_what_comes_from_a_log_stays_text(browser, tmp_path):
     browser.open(path.as_uri())
     browser.drawn()
     assert browser.js("return document.querySelectorAll('main img').length") == 0
-    assert NASTY in browser.js("return document.querySelector('.who').textContent")
+    assert NASTY[:20] in browser.js("return document.querySelector('.who').textContent")
+    assert NASTY in browser.js("return document.querySelector('#h-logs').parentElement.textContent")
     assert "owned" not in browser.js("return document.title").replace(NASTY, "")
     assert browser.errors() == []
 
@@ -456,3 +457,81 @@ def test_a_plot_is_told_in_words_with_its_limits_and_bands(browser, overshoot):
     said = browser.js(text.format(".levels"))
     assert "car's limit 17.1 psi" in said and "hold limit 14.7 psi" in said
     assert "Shaded: settled 12.7 psi" in said
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [320, 390, 768, 1440])
+def test_hostile_names_change_nothing_around_them(browser, tmp_path, width, scheme):
+    """A name that turns text, colours it, is very long and looks like markup: in the file, the car and a finding."""
+    name = "run_\u202e14.1\x07<b>" + "very_long_" * 12 + ".csv"
+    lean = finding("mixture.lean", "lambda", 24.0, 26.0, 0.93, 0.92, "1")
+    path = tmp_path / "night.html"
+    write_report(full_night(pulls=2, name=name, car=Car(name=name), findings=(lean,)), path)
+    browser.size(width, 900)
+    browser.scheme(scheme)
+    browser.open(path.as_uri())
+    browser.drawn()
+    browser.js("document.querySelectorAll('details').forEach(d=>d.open=true)")
+    browser.drawn()
+    text = browser.js("return document.body.innerText")
+    assert "\u202e" not in text and "⟨U+202E⟩14.1⟨U+0007⟩<b>very" in text
+    assert browser.js("return document.querySelectorAll('main b').length") == 0
+    head = browser.js("return document.querySelector('.who bdi').textContent")
+    assert "…" in head and len(head) < 70
+    assert browser.too_wide() <= 0 and browser.axe(*AA) == []
+
+
+def test_a_sensor_that_is_not_believed_is_crossed_out_on_the_first_screen(browser, tmp_path):
+    from audit.archive.step.decide import with_decision
+
+    path = tmp_path / "night.html"
+    write_report(with_decision(sample("quince/2025-06-08_lambda_sensor")), path)
+    browser.open(path.as_uri())
+    browser.drawn()
+    assert "not believed" in browser.js(
+        "return document.querySelector('.decide figcaption').innerText"
+    )
+    line, crosses = browser.js(
+        "const w=s=>{const e=document.querySelector('.decide '+s);return e?e.getTotalLength():0};"
+        "return [w('path.line'),document.querySelectorAll('.decide path.doubted').length]"
+    )
+    box = browser.js("return document.querySelector('.decide rect.mark').getBBox().width")
+    assert crosses == 1 and line < box  # no line runs through what is marked
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_the_pulls_table_fits_a_phone(browser, overshoot, width):
+    browser.size(width, 844)
+    browser.open(overshoot)
+    assert browser.js(
+        "const s=document.querySelector('.overview').parentElement;return s.scrollWidth<=s.clientWidth"
+    )
+
+
+def test_the_report_of_the_command_has_curve_and_next_step(browser, tmp_path):
+    """Without an archive the night's own pulls tell the curve; four duties were driven, the next is 64 %."""
+    from click.testing import CliRunner
+
+    from audit.cli.screen import command
+    from tests.report.nights import SAMPLES
+
+    path = tmp_path / "night.html"
+    folder = SAMPLES / "alder" / "2025-05-10_duty_steps"
+    CliRunner().invoke(command, [str(folder), "--report", str(path)])
+    browser.open(path.as_uri())
+    browser.drawn()
+    parts = "return [...document.querySelectorAll('.duty svg .{}')].length"
+    assert browser.js(parts.format("line")) == 1 and browser.js(parts.format("area")) == 2
+    text = browser.js("return document.querySelector('.duty').textContent")
+    assert "next 64.0 %" in text and "Next: 64.0 %" in text and "Boost expected there" in text
+    assert "car's limit" in text and "target" in text
+
+
+def test_the_overlay_of_many_pulls_has_a_line_for_each(browser, sixty):
+    browser.open(sixty)
+    browser.find("details.over summary").click()
+    browser.drawn()
+    long = browser.js(
+        "return [...document.querySelectorAll('#overlay-boost path.line')].filter(p=>p.getTotalLength()>100).length"
+    )
+    assert long == 60

@@ -8,11 +8,11 @@ from typing import Any
 
 from audit.model import CheckResult, Night, PullAudit, worst_severity
 from audit.report.display import localise, number, overshoot, unit_for
+from audit.report.names import clipped, isolated, visible, without_folders, without_positions
 from audit.report.page.first import First, first_of
 from audit.report.page.history import History
 from audit.report.page.marks import Numbered, numbered, pull_ids
 from audit.report.page.measures import SheetRow, sheet
-from audit.report.page.names import clipped, isolated, visible, without_folders, without_positions
 from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
 from audit.report.page.picture import duty_tonight
@@ -104,6 +104,7 @@ class Page:
     usual: bool = False
     last_night: str = ""
     duty: dict[str, Any] | None = None
+    duty_source: str = ""  # where the script fetches that chart from instead
     overlay: dict[str, Any] | None = None
     overlay_source: str = ""  # where the script fetches the overlay from instead
     differences: dict[str, Any] | None = None

@@ -10,8 +10,8 @@ from audit.errors import PullauditError
 from audit.model import SEVERITIES, Night, PullAudit
 from audit.report.display import figure, number
 from audit.report.message import message
+from audit.report.names import isolated, without_folders, without_positions
 from audit.report.page.marks import Numbered, amount, pull_ids, value_of
-from audit.report.page.names import isolated, without_folders, without_positions
 from audit.report.page.picture import of_finding
 from audit.report.words import every_finding, sentence, told
 
@@ -55,7 +55,7 @@ def first_of(
     worst = _worst(night, found, with_log)
     findings = every_finding(night)
     if decision is None:
-        return First("", "", [], "", "", worst, without_positions(text, findings))
+        return First("", "", [], "", "", worst, text)
 
     def said(sentence: str) -> Any:
         plain = without_positions(sentence, findings)
@@ -69,7 +69,7 @@ def first_of(
         why,
         said(sentence(decision.first)),
         worst,
-        without_positions(text, findings),
+        text,
     )
 
 

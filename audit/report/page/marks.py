@@ -10,8 +10,8 @@ import numpy as np
 
 from audit.model import SEVERITIES, Finding, Measures, Night, PullAudit
 from audit.report.display import figure, overshoot, unit_for
+from audit.report.names import short_name
 from audit.report.page.limit_lines import limit_levels
-from audit.report.page.names import short_name
 from audit.report.page.panels import PANEL, Panel, panel_of, unit_of
 from audit.report.page.quantities import shown
 

@@ -11,7 +11,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from audit.report.page.names import clipped, visible
+from audit.report.names import clipped, visible
 
 if TYPE_CHECKING:
     from jinja2 import Environment

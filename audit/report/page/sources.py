@@ -6,8 +6,8 @@ from typing import Any
 
 from audit.model import LogAudit, Night
 from audit.report.display import figure, localise
+from audit.report.names import clipped, short_name
 from audit.report.page.marks import pull_ids
-from audit.report.page.names import clipped, short_name
 from audit.report.page.panels import channel_name
 from audit.report.words import plain_check
 

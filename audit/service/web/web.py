@@ -9,7 +9,7 @@ import logging
 import re
 import secrets
 import socket
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from importlib.resources import files
@@ -21,14 +21,13 @@ from tornado.ioloop import IOLoop
 from tornado.iostream import StreamClosedError
 from tornado.web import Application, HTTPError, MissingArgumentError, RequestHandler
 
-from audit.archive.step.decide import with_decision
 from audit.archive.store.store import Archive
 from audit.archive.trend.fleet import trend_findings
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
+from audit.report.names import visible
 from audit.report.page import shell
 from audit.report.page.content import Page as NightPage
-from audit.report.page.content import page_of
 from audit.report.words import CAUTIONS
 from audit.service.web import guard
 from audit.service.web.pages import views
@@ -42,6 +41,37 @@ COOKIE = "pullaudit_session"
 MEGABYTE = 1_000_000
 log = logging.getLogger("pullaudit.serve")
 
+# What an address may ask: each word once, in this form; anything else is answered with 400 and what is wanted.
+_NIGHT, _CAR = r"[\w.:-]{1,120}", r"[^\x00]{1,500}"
+ASKED = {
+    "id": (_NIGHT, "a night, as in the list of nights"),
+    "night": (_NIGHT, "a night, as in the list of nights"),
+    "name": (_CAR, "a car's name"),
+    "car": (_CAR, "a car's name"),
+    "pull": (r"pull-[0-9]{1,6}", "a pull of the night, as pull-3"),
+    "skip": (r"[0-9]{1,9}", "a count of nights is wanted, as in skip=200"),
+    "key": (r"[\w-]{0,64}", "the key of a night that was looked at"),
+    "a": (rf"({_NIGHT}( pull-[0-9]{{1,6}})?)?", "a night, or a night and its pull"),
+    "b": (rf"({_NIGHT}( pull-[0-9]{{1,6}})?)?", "a night, or a night and its pull"),
+}
+
+
+def refused(query: Mapping[str, Sequence[bytes]]) -> str:
+    """What is wrong with an address's query, "" for nothing."""
+    for name, given in query.items():
+        if name not in ASKED:
+            return f"{visible(name[:40])}: no page here asks that."
+        form, wanted = ASKED[name]
+        if len(given) != 1:
+            return f"{name}: {wanted}, once."
+        try:
+            good = re.fullmatch(form, given[0].decode("utf-8")) is not None
+        except UnicodeDecodeError:
+            good = False
+        if not good:
+            return f"{name}: {wanted}."
+    return ""
+
 
 class Setup:
     """What every handler shares. most_bytes: of one request's body; token: None for none."""
@@ -51,6 +81,14 @@ class Setup:
         self.sessions = guard.Sessions()
         self.looked = Few()
         self.pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
+
+
+class Asked(HTTPError):
+    """A query that no page understands. said: what is wrong with it."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(400)
+        self.said = said
 
 
 class Page(RequestHandler):
@@ -79,6 +117,8 @@ class Page(RequestHandler):
                 raise HTTPError(403, reason="This form did not come from one of these pages.")
         if self.setup.token is not None and not self.open_to_all() and not self._known():
             self.redirect("/enter")
+        elif wrong := refused(self.request.query_arguments):
+            raise Asked(wrong)
 
     def open_to_all(self) -> bool:
         """May it be asked for without the token?"""
@@ -149,8 +189,8 @@ def _said(status: int, error: BaseException | None) -> tuple[str, str]:
     if isinstance(error, MissingArgumentError):
         return "Something is missing", f"This address wants to be told: {error.arg_name}."
     if status == 400:
-        told = error.reason if isinstance(error, HTTPError) else None
-        return "That cannot be understood", told or "Go back to all cars."
+        told = error.said if isinstance(error, Asked) else "Go back to all cars."
+        return "That cannot be understood", told
     if status < 500 and status != 404:
         return "That is not done here", "Go back to all cars."
     if status == 404:
@@ -177,8 +217,6 @@ class CarNights(Page):
 
     async def get(self) -> None:
         name, skip = self.get_query_argument("name"), self.get_query_argument("skip", "0")
-        if not re.fullmatch(r"[0-9]{1,9}", skip):
-            raise HTTPError(400, reason="skip: a count of nights is wanted, as in skip=200.")
         found = await self.work(lambda: views.car_page(self.setup.shelf, name, skip=int(skip)))
         self.show("car.html", here="nights", **found)
 
@@ -210,6 +248,16 @@ class Evidence(Page):
         night = self.get_query_argument("night")
         self.show(
             "evidence.html", page=await self.work(lambda: views.evidence(self.setup.shelf, night))
+        )
+
+
+class Duty(Page):
+    """A part of a night's page: boost against duty, on the curve of all that is kept."""
+
+    async def get(self) -> None:
+        night = self.get_query_argument("night")
+        self.show(
+            "duty.html", chart_of=await self.work(lambda: views.duty(self.setup.shelf, night))
         )
 
 
@@ -382,7 +430,7 @@ class Screen(Page):
                 if added.night_id is not None:
                     return views.link("/night", id=added.night_id)
                 night, said = added.night, " ".join(added.said)
-        page = await self.work(lambda: page_of(with_decision(night)))
+        page = await self.work(lambda: views.looked_page(night))
         return views.link("/looked", key=self.setup.looked.put((page, name, said)))
 
 
@@ -491,6 +539,7 @@ def application(
         (r"/traces", Traces),
         (r"/evidence", Evidence),
         (r"/overlay", Overlay),
+        (r"/duty", Duty),
         (r"/plan", PlanOfCar),
         (r"/plan/part", PlanPart),
         (r"/looked", Looked),
