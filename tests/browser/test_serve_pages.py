@@ -128,6 +128,7 @@ def test_two_pulls_lie_over_each_other(browser, site):
         "a.value=o[0].value;b.value=o[1].value"
     )
     browser.find("form.choose button").click()
+    browser.until("return !!document.querySelector('.pairs')", what="the measures")
     browser.drawn()
     labels = browser.js(
         "return [...document.querySelectorAll('#overlay-boost .entry')].map(e=>e.textContent.trim())"

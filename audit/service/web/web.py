@@ -230,72 +230,66 @@ class KeptNight(Page):
         self.show("kept.html", script=True, page=page, links=views.car_links(car), said="")
 
 
-class Traces(Page):
-    """A part of a night's page: the traces of one pull."""
+class Part(Page):
+    """A part of a page, asked for when it is reached. make: what its template shows, from the shelf and the query."""
+
+    def initialize(self, setup: Setup, template: str = "", make: Make | None = None) -> None:
+        super().initialize(setup)
+        self.template, self.make = template, make
 
     async def get(self) -> None:
-        night, pull = self.get_query_argument("night"), self.get_query_argument("pull")
-        self.show(
-            "traces.html",
-            packet=await self.work(lambda: views.traces(self.setup.shelf, night, pull)),
-        )
+        assert self.make is not None
+        asked = [self.get_query_argument(name) for name in self.make[1]]
+        make = self.make[0]
+        self.show(self.template, **await self.work(lambda: make(self.setup.shelf, *asked)))
 
 
-class Evidence(Page):
-    """A part of a night's page: what was not judged, and the sensors."""
-
-    async def get(self) -> None:
-        night = self.get_query_argument("night")
-        self.show(
-            "evidence.html", page=await self.work(lambda: views.evidence(self.setup.shelf, night))
-        )
-
-
-class Duty(Page):
-    """A part of a night's page: boost against duty, on the curve of all that is kept."""
-
-    async def get(self) -> None:
-        night = self.get_query_argument("night")
-        self.show(
-            "duty.html", chart_of=await self.work(lambda: views.duty(self.setup.shelf, night))
-        )
+Make = tuple[Callable[..., Mapping[str, Any]], tuple[str, ...]]
+OF_NIGHT, OF_CAR = ("night",), ("car",)
+# address: template, what fills it, and what the query must name
+PARTS: Mapping[str, tuple[str, Make]] = {
+    "/traces": ("traces.html", (views.traces, ("night", "pull"))),
+    "/overlay": ("traces.html", (views.overlay, OF_NIGHT)),
+    "/duty": ("duty.html", (views.duty, OF_NIGHT)),
+    "/evidence": ("evidence.html", (views.evidence, OF_NIGHT)),
+    "/plan/part": ("plan_part.html", (views.plan_page, OF_CAR)),
+    "/trends/part": ("trends_part.html", (views.trends_page, OF_CAR)),
+    "/response/part": ("response_part.html", (views.response_page, OF_CAR)),
+}
 
 
-class Overlay(Page):
-    """A part of a night's page: all its pulls over each other."""
+class Followed(Page):
+    """A page of a car whose figures follow it, since many nights take a while. here: its link; title; wait: said meanwhile."""
 
-    async def get(self) -> None:
-        night = self.get_query_argument("night")
-        self.show(
-            "traces.html", packet=await self.work(lambda: views.overlay(self.setup.shelf, night))
-        )
-
-
-class PlanOfCar(Page):
-    """The evening ahead; it follows the page, since many nights take a while."""
+    def initialize(self, setup: Setup, here: str = "", title: str = "", wait: str = "") -> None:
+        super().initialize(setup)
+        self.here, self.title, self.wait = here, title, wait
 
     async def get(self) -> None:
         asked = self.get_query_argument("car")
         car = await self.work(lambda: self.setup.shelf.known_car(asked))
         self.show(
-            "plan.html",
+            "followed.html",
             script=True,
-            here="plan",
+            here=self.here,
+            title=self.title,
+            wait=self.wait,
             cautions=CAUTIONS,
             name=car,
-            part=views.link("/plan/part", car=car),
+            part=views.link(f"{self.request.path}/part", car=car),
             links=views.car_links(car),
         )
 
 
-class PlanPart(Page):
-    """What the evening holds."""
-
-    async def get(self) -> None:
-        car = self.get_query_argument("car")
-        self.show(
-            "plan_part.html", **await self.work(lambda: views.plan_page(self.setup.shelf, car))
-        )
+FOLLOWED = {
+    "/plan": ("plan", "The evening ahead", "Working out the evening from all nights…"),
+    "/trends": ("trends", "Trends", "Working out the trends over all nights…"),
+    "/response": (
+        "duty and boost",
+        "Duty and boost",
+        "Working out boost against duty over all nights…",
+    ),
+}
 
 
 class Compare(Page):
@@ -309,60 +303,6 @@ class Compare(Page):
         )
         found = await self.work(lambda: compare_page(self.setup.shelf, car, a, b))
         self.show("compare.html", script=True, here="compare", **found)
-
-
-class TrendsOfCar(Page):
-    """How a car has moved; the figures follow the page, since many nights take a while."""
-
-    async def get(self) -> None:
-        asked = self.get_query_argument("car")
-        car = await self.work(lambda: self.setup.shelf.known_car(asked))
-        self.show(
-            "trends.html",
-            script=True,
-            here="trends",
-            name=car,
-            part=views.link("/trends/part", car=car),
-            links=views.car_links(car),
-        )
-
-
-class TrendsPart(Page):
-    """The figures of the trends."""
-
-    async def get(self) -> None:
-        car = self.get_query_argument("car")
-        self.show(
-            "trends_part.html", **await self.work(lambda: views.trends_page(self.setup.shelf, car))
-        )
-
-
-class ResponseOfCar(Page):
-    """Boost against solenoid duty; the figures follow the page."""
-
-    async def get(self) -> None:
-        asked = self.get_query_argument("car")
-        car = await self.work(lambda: self.setup.shelf.known_car(asked))
-        self.show(
-            "response.html",
-            script=True,
-            here="duty and boost",
-            cautions=CAUTIONS,
-            name=car,
-            part=views.link("/response/part", car=car),
-            links=views.car_links(car),
-        )
-
-
-class ResponsePart(Page):
-    """The figures of boost against duty."""
-
-    async def get(self) -> None:
-        car = self.get_query_argument("car")
-        self.show(
-            "response_part.html",
-            **await self.work(lambda: views.response_page(self.setup.shelf, car)),
-        )
 
 
 class Screen(Page):
@@ -531,29 +471,26 @@ def application(
     """The pages over an archive folder, which need not be there yet. Raises UsageError for an open bind without a token."""
     guard.check_bind(host, token)
     shelf = Shelf(Archive(folder))
-    shared = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
+    shared: dict[str, Any] = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
     pages: list[tuple[str, type[Page]]] = [
         (r"/", Cars),
         (r"/car", CarNights),
         (r"/night", KeptNight),
-        (r"/traces", Traces),
-        (r"/evidence", Evidence),
-        (r"/overlay", Overlay),
-        (r"/duty", Duty),
-        (r"/plan", PlanOfCar),
-        (r"/plan/part", PlanPart),
         (r"/looked", Looked),
         (r"/compare", Compare),
-        (r"/trends", TrendsOfCar),
-        (r"/trends/part", TrendsPart),
-        (r"/response", ResponseOfCar),
-        (r"/response/part", ResponsePart),
         (r"/screen", Screen),
         (r"/enter", Enter),
         (r"/static/(page\.css|page\.js)", Static),
     ]
     return Application(
-        [(path, handler, shared) for path, handler in pages],
+        [
+            *((path, handler, shared) for path, handler in pages),
+            *((path, Part, shared | {"template": t, "make": m}) for path, (t, m) in PARTS.items()),
+            *(
+                (path, Followed, shared | {"here": here, "title": title, "wait": wait})
+                for path, (here, title, wait) in FOLLOWED.items()
+            ),
+        ],
         xsrf_cookies=True,
         xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"},
         default_handler_class=Missing,

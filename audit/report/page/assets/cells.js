@@ -1,7 +1,7 @@
 // Passing pulls on paper: a small cell each, all on the same axes, boost above and mixture below.
 "use strict";
 const Cells = (() => {
-  const ACROSS = 4, WIDE = 172, HIGH = 104, TOP = 16, SPLIT = 64, ROOM = 8, MOST = 60;
+  const ACROSS = 4, WIDE = 172, HIGH = 104, TOP = 16, SPLIT = 64, ROOM = 8, MOST = 40;
   const NS = "http://www.w3.org/2000/svg";
 
   function opened(packet) {

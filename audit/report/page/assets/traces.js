@@ -300,6 +300,8 @@ const Traces = (() => {
     }
     const quiet = [...document.querySelectorAll(".card.calm .traces")].filter(t => !t.closest("details").open);
     quiet.forEach(t => t.closest(".card").classList.add("unseen"));
+    // of many pulls the table of pulls has the figures that these are the differences of
+    document.querySelectorAll("details:not([open]) .differences").forEach(d => { if (d.rows.length > 13) d.parentElement.classList.add("unseen"); });
     cells = Cells.put(document.querySelector(".contact"), quiet.map(packetOf));
     document.querySelectorAll(".traces").forEach(t => { if (!quiet.includes(t)) { seen.unobserve(t); show(t); } });
     for (const [section, group] of groups) if (group.unfold && !quiet.includes(section)) group.unfold();

@@ -17,7 +17,7 @@ from audit.report.page.marks import numbered, pull_ids
 from audit.report.page.overlay import overlaid
 from audit.report.page.picture import duty_tonight
 from audit.report.page.traces import packet, rows_for
-from audit.report.words import CAUTIONS, VERDICT_SAYS, decision_line, sentence
+from audit.report.words import VERDICT_SAYS, decision_line, sentence
 from audit.service.web.pages.usual import history_of
 
 if TYPE_CHECKING:
@@ -168,10 +168,10 @@ def overlay(shelf: Shelf, night_id: str) -> dict[str, Any]:
     pulls = laid_of([(n, f, shelf.with_log(night_id, p)) for n, f, p in pull_ids(night)])
     if not pulls:
         raise UsageError("There is no pull in this night.")
-    return overlaid(pulls, us=night.us_units)
+    return {"packet": overlaid(pulls, us=night.us_units)}
 
 
-def duty(shelf: Shelf, night_id: str) -> dict[str, Any] | None:
+def duty(shelf: Shelf, night_id: str) -> dict[str, Any]:
     """Boost against duty of a kept night: the newest on the curve of all nights, an earlier one on its own."""
     from audit.archive.step.response import response
 
@@ -182,7 +182,8 @@ def duty(shelf: Shelf, night_id: str) -> dict[str, Any] | None:
     if newest:
         car = shelf.archive.car(row["car"])
         found = shelf.remembered(("response", row["car"]), lambda: response(shelf.archive, car))
-    return duty_tonight(night, history_of(None, "", found).curve, us=night.us_units)
+    curve = history_of(None, "", found).curve
+    return {"chart_of": duty_tonight(night, curve, us=night.us_units)}
 
 
 def looked_page(night: Night) -> Page:
@@ -191,16 +192,17 @@ def looked_page(night: Night) -> Page:
     return page_of(with_decision(night), history=history)
 
 
-def evidence(shelf: Shelf, night_id: str) -> Page:
+def evidence(shelf: Shelf, night_id: str) -> dict[str, Any]:
     """What was not judged and why, and the sensors, of a kept night."""
-    return page_of(shelf.judged_anew(night_id), late={})
+    return {"page": page_of(shelf.judged_anew(night_id), late={})}
 
 
 def traces(shelf: Shelf, night_id: str, pull: str) -> dict[str, Any]:
     """The packet of one pull of a kept night. Raises UsageError for a pull that is not there."""
     night = shelf.night(night_id)
     audit = _pull(shelf, night_id, pull)
-    return packet(pull, audit, numbered(night), rows=rows_for([audit.pull]), us=night.us_units)
+    rows = rows_for([audit.pull])
+    return {"packet": packet(pull, audit, numbered(night), rows=rows, us=night.us_units)}
 
 
 def _pull(shelf: Shelf, night_id: str, pull: str) -> PullAudit:
@@ -241,7 +243,6 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
             for leg in document["legs"]
         ],
         "cool": f"{document['cool_down_s'] / 60:g} minutes ({document['cool_down_from']})",
-        "cautions": CAUTIONS,
         **told,
     }
 
@@ -279,7 +280,6 @@ def trends_page(shelf: Shelf, car: str) -> dict[str, Any]:
         "few": few,
         "notes": [{"day": n.day, "text": n.text} for n in found.notes],
         "dates": found.dates,
-        "links": car_links(car),
     }
 
 
@@ -295,7 +295,6 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
         "step": "",
         "next": "",
         "notes": [],
-        "links": car_links(car),
     }
     from audit.archive.step.response import response
     from audit.service.web.pages.charts import response_chart
