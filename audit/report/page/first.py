@@ -61,7 +61,8 @@ def first_of(
         plain = without_positions(sentence, findings)
         return isolated(without_folders(told(night, plain), night), night)
 
-    why = "" if night.reasons and decision.why == night.reasons[0] else said(decision.why)
+    told_already = worst is not None and night.reasons and decision.why == night.reasons[0]
+    why = "" if told_already else said(sentence(decision.why))
     return First(
         decision.state,
         HEADS[decision.state],

@@ -9,11 +9,12 @@ from typing import Any
 from audit.model import PullAudit, base_of
 from audit.report.display import figure, number, unit_for
 from audit.report.page.panels import PANELS
+from audit.report.page.quantities import averaged, thinned
 from audit.report.page.traces import packet
 
 SHOWN = ("boost", "mixture", "heat")  # panels laid over each other
 OF_HEAT = ("intake_air_temp",)
-MOST_ROWS, LEAST_ROWS, ALL_ROWS = 160, 32, 2000  # of one pull; of all together
+MOST_ROWS, LEAST_ROWS, ALL_ROWS = 160, 60, 3600  # of one pull; of all together
 MANY = 10  # more lines than this are thin and whole: no dash tells that many apart
 
 
@@ -32,9 +33,11 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
     every: all panels that any of them has, else boost, mixture and intake air.
     """
     rows = 1200 if every else max(LEAST_ROWS, min(MOST_ROWS, ALL_ROWS // len(pulls)))
+    thin = averaged if len(pulls) > MANY else thinned
     only = PANELS if every else tuple(p for p in PANELS if p.id in SHOWN)
     each = [
-        packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only) for i, laid in enumerate(pulls)
+        packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only, thin=thin)
+        for i, laid in enumerate(pulls)
     ]
     series: dict[str, Any] = {}
     grids = []

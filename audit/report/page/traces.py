@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from audit.report.page.panels import PANELS, Panel, channel_name
 from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
 from audit.tables import ChannelRow, Limits, limits_for, row_of
 
+Thin = Callable[[Array, dict[str, Array], int], tuple[Array, dict[str, Array]]]
 BUDGET = 90_000  # packed samples in a page, 2.7 bytes each: a page of an ordinary night stays below 700 kB
 LEAST_ROWS, MOST_ROWS = 100, 2400  # of one pull
 LEAN_LIMIT = "lean_limit"  # beside the channels: the hold limit of lambda, as it follows boost
@@ -50,15 +51,16 @@ def packet(
     rows: int,
     us: bool,
     only: Sequence[Panel] = PANELS,
+    thin: Thin = thinned,
 ) -> dict[str, Any]:
     """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in display units.
 
-    rows: at most this many are kept (see thinned); only: the panels wanted. Times are s from the log's first row.
+    rows: at most this many are kept, by `thin`; only: the panels wanted. Times are s from the log's first row.
     """
     pull = audit.pull
     table = limits_for(pull.car)
     t, columns = _columns(audit, only, table)
-    kept_t, kept = thinned(t, columns, rows)
+    kept_t, kept = thin(t, columns, rows)
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
     panels = [p for panel in only if (p := _panel(panel, audit, there, table, us=us)) is not None]
     drawn = {c for panel in panels for c in panel["series"]}
