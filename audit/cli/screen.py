@@ -168,7 +168,7 @@ def _history(archive: str | None, night: Night, date: str) -> History:
     kept = None if archive is None else Archive(archive)
     if kept is None or night.car.name not in kept.cars():
         return history_of(None, date, response_tonight(night))
-    return history_of(kept.pulls(night.car.name), date, response(kept, night.car))
+    return history_of(kept.pulls(night.car.name), date, response(kept, night.car, only_main=True))
 
 
 def _duties(texts: tuple[str, ...]) -> dict[str, float]:

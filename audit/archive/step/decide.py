@@ -71,7 +71,10 @@ def _step(night: Night, archive: Archive | None) -> Step | None:
 
 
 def response_tonight(night: Night, *, only_step: bool = False) -> Response | None:
-    """What the night's own pulls say of boost against duty; None where it has none. only_step: as in response_of."""
+    """What the night's own pulls say of boost against duty in the gear pulled most; None where it has none.
+
+    only_step: as in response_of.
+    """
     import polars as pl
 
     common = {"car": night.car.name, "date": "2000-01-01", "night_id": TONIGHT, "revision": 0}
@@ -83,7 +86,9 @@ def response_tonight(night: Night, *, only_step: bool = False) -> Response | Non
         pl.DataFrame([common | row for row in rows[k]], infer_schema_length=None)
         for k in ("pull", "revision", "log")
     )
-    return response_of(pulls, nights, car=night.car, logs=logs, only_step=only_step)
+    return response_of(
+        pulls, nights, car=night.car, logs=logs, only_step=only_step, only_main=not only_step
+    )
 
 
 def _watched_before(night: Night, archive: Archive) -> set[str]:
