@@ -158,15 +158,17 @@ def command(
     sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)
 
 
-def _history(archive: str | None, night: Night, date: str) -> History | None:
-    """What the archive knows of this car's earlier nights."""
-    if archive is None:
-        return None
+def _history(archive: str | None, night: Night, date: str) -> History:
+    """What the archive knows of this car's earlier nights; without one what tonight's pulls say of duty."""
+    from audit.archive.step.decide import response_tonight
+    from audit.archive.step.response import response
     from audit.archive.store.store import Archive
     from audit.service.web.pages.usual import history_of
 
-    kept = Archive(archive)
-    return history_of(kept.pulls(night.car.name), date) if night.car.name in kept.cars() else None
+    kept = None if archive is None else Archive(archive)
+    if kept is None or night.car.name not in kept.cars():
+        return history_of(None, date, response_tonight(night))
+    return history_of(kept.pulls(night.car.name), date, response(kept, night.car, only_main=True))
 
 
 def _duties(texts: tuple[str, ...]) -> dict[str, float]:

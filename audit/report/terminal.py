@@ -10,6 +10,8 @@ from typing import TextIO
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
+from audit.report.display import overshoot as shown_overshoot
+from audit.report.names import visible
 from audit.report.words import (
     CAUTIONS,
     afr_factor,
@@ -55,13 +57,16 @@ def _painted(word: str, text: str, *, colour: bool) -> str:
 def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
     rest = " " * len(first) if rest is None else rest
     return textwrap.wrap(
-        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
+        visible(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
     ) or [first]
 
 
 def _verdict(night: Night, *, colour: bool) -> list[str]:
     head = headline(night)
-    lines = [_painted(night.verdict, head, colour=colour), f"{night.car.name}{_counts(night)}"]
+    lines = [
+        _painted(night.verdict, head, colour=colour),
+        f"{visible(night.car.name)}{_counts(night)}",
+    ]
     for reason in night.reasons:
         lines += _wrapped(told(night, reason), BULLET)
     return [*lines, "", *_decision(night)]
@@ -122,7 +127,7 @@ def _pull(audit: PullAudit, *, us: bool, afr: float) -> str:
     overshoot = (
         "–"
         if over is None
-        else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)})"
+        else f"{shown_overshoot(m, us=us)} ({number(pct, '%', us=us, digits=0)})"
     )
     heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
@@ -149,6 +154,7 @@ def _worst(audit: PullAudit) -> str:
 
 
 def _short(path: str) -> str:
+    path = visible(path)
     return path if len(path) <= WIDTH else "…" + path[-(WIDTH - 1) :]
 
 
@@ -186,7 +192,7 @@ def _finding_group(
     ranked = sorted(group, key=lambda pair: -SEVERITIES.index(pair[0].severity))
     worst, where = ranked[0]
     lines = [
-        f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({where}{_when(worst)})"
+        f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({visible(where)}{_when(worst)})"
     ]
     lines += _wrapped(told(night, worst.message), "    ")
     if len(ranked) > 1:

@@ -85,12 +85,13 @@ def response(
     *,
     target_kpa: float | Mapping[int, float] | None = None,
     setting: str | None = None,
+    only_main: bool = False,
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
     target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
-    or 'street'; None takes the newest night's. Raises ArchiveError where the archive cannot be
-    read.
+    or 'street'; None takes the newest night's. only_main: no sheets but of the gear pulled last.
+    Raises ArchiveError where the archive cannot be read.
     """
     nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
     pulls = archive.pulls(car.name, columns=COLUMNS)
@@ -105,6 +106,7 @@ def response(
         target_kpa=target_kpa,
         setting=setting,
         findings=archive.findings(car.name),
+        only_main=only_main,
     )
 
 
@@ -130,6 +132,7 @@ def response_of(
     setting: str | None = None,
     findings: pl.DataFrame | None = None,
     only_step: bool = False,
+    only_main: bool = False,
 ) -> Response:
     """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of
     gears.
@@ -147,11 +150,17 @@ def response_of(
         step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
     else:
         maker = _Maker(
-            found, nights, car, targets=targets, notes=notes, again=again, alone=only_step
+            found,
+            nights,
+            car,
+            targets=targets,
+            notes=notes,
+            again=again,
+            alone=only_step or only_main,
         )
         main, air = maker.main(), maker.air
         if not only_step:
-            gears = tuple(maker.gear(gear) for gear in maker.gears)
+            gears = tuple(maker.gear(gear) for gear in ([main] if only_main else maker.gears))
         step = next((g.step for g in gears if g.gear == main), None) or maker.step(main)
     decision = decided_from_rows(nights, findings, step=step, again=again)
     said = _notes(found, car)
