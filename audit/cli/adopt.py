@@ -24,7 +24,7 @@ def command(old: Path, folder: str, logs: str | None) -> None:
     """
     from audit.archive.store.adopt import adopt
     from audit.archive.store.store import Archive
-    from audit.archive.trend.fleet import trend_findings
+    from audit.archive.step.decide import in_history
 
-    for sentence in adopt(old, Archive(folder, logs=logs), history=trend_findings):
+    for sentence in adopt(old, Archive(folder, logs=logs), history=in_history):
         click.echo(sentence)

@@ -135,6 +135,7 @@ def command(
         progress=_progress(),
         said={k: v for k, v in words.items() if v is not None},
         duty=_duties(duties),
+        ask=_ask if sys.stdin.isatty() and sys.stderr.isatty() else None,
     )
     outcome = run(request)
     for line in outcome.warnings:
@@ -207,6 +208,10 @@ def _write(night: Night, json_to: str | None, *, date: str | None) -> None:
     from audit.report.terminal import print_night
 
     print_night(night)
+
+
+def _ask(question: str) -> bool:
+    return click.confirm(question, err=True)
 
 
 def _progress() -> Callable[[int, int], None] | None:

@@ -20,9 +20,8 @@ def put_rows(
     db = archive.db
     nights = list(nights)
     pulls, logs = list(pulls), list(logs)
-    for kind, rows in (("pull", pulls), ("log", logs)):
-        named = {k for row in rows[:50] for k in row} - SKIP
-        schema.add_columns(db, kind, dict.fromkeys(named - set(schema.tables()[kind]), "real"))
+    parts = {"pull": pulls, "log": logs}
+    schema.add_columns(db, {k: {n for r in v[:50] for n in r} - SKIP for k, v in parts.items()})
     with db.writing("bulk"):
         first = (db.rows("select max(id) from revision")[0][0] or 0) + 1
         ids = {row["night_id"]: first + i for i, row in enumerate(nights)}
@@ -60,11 +59,11 @@ def put_rows(
         for kind, rows in (("pull", pulls), ("log", logs)):
             put_parts(archive, kind, rows, ids)
         if db.server:
-            db.run(
+            db.rows(
                 "select setval(pg_get_serial_sequence('revision', 'id'), (select max(id) from revision))"
             )
-        db.run("delete from standing")
-        db.run(
+        db.rows("delete from standing")
+        db.rows(
             "update about set value = cast(cast(value as integer) + 1 as text) where key = 'changes'"
         )
 

@@ -124,7 +124,7 @@ def test_many_writers_at_once_all_get_in_once(archive):
 def test_readers_do_not_wait_for_a_writer(archive):
     archive.add(a_night(1))
     with archive.writing("Alder"):
-        archive.db.run("update night set date = '1999-01-01'")
+        archive.db.rows("update night set date = '1999-01-01'")
         start = time.monotonic()
         other = Archive(archive.root)
         assert other.nights()["date"].to_list() == ["2026-03-01"]

@@ -19,6 +19,7 @@ from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, ColumnWord, Finding
+from audit.night.screen import with_findings
 from tests.archive.nights import a_log, a_night
 from tests.archive.server import fresh
 
@@ -114,9 +115,9 @@ def test_what_the_history_says_is_part_of_the_verdict_from_the_first(archive):
     held = Finding("heat.soak", "hold", "Over the nights: hotter.")
     seen = []
 
-    def history(there, car, day):
-        seen.append((car, day, there.pulls(car).height))
-        return (held,)
+    def history(there, night, day):
+        seen.append((night.car.name, day, there.pulls(night.car.name).height))
+        return with_findings(night, [held])
 
     added = archive.add(a_night(1), history=history)
     assert seen == [("Alder", "2026-03-01", 2)]
@@ -189,7 +190,7 @@ def test_an_unknown_car_is_told_with_those_near(tmp_path):
 def test_a_newer_archive_is_refused(archive):
     archive.add(a_night(1))
     with archive.db.writing():
-        archive.db.run("update about set value = '99' where key = 'schema_version'")
+        archive.db.rows("update about set value = '99' where key = 'schema_version'")
     for use in (lambda a: a.add(a_night(2)), lambda a: a.nights(), lambda a: verify(a.root)):
         with pytest.raises(ArchiveError, match="newer pullaudit"):
             use(Archive(archive.root))

@@ -18,7 +18,8 @@ import numpy as np
 
 from audit.archive.step.response import response
 from audit.archive.store.store import Archive
-from audit.archive.trend.fleet import fleet, trend_findings
+from audit.archive.step.decide import in_history
+from audit.archive.trend.fleet import fleet
 from audit.archive.trend.trends import trends
 from audit.model import Car
 from audit.service.web.pages import views
@@ -192,7 +193,7 @@ def updated(archive: Archive, car: Car, ask: Callable[[], object]) -> float:
 def iter_add(archive: Archive) -> Callable[[], object]:
     seeds = iter(range(archive.db.rows("select count(*) from log")[0][0], 10**9))
     return lambda: archive.add(
-        a_night(seed := next(seeds), car=Car(name=f"new {seed}")), history=trend_findings
+        a_night(seed := next(seeds), car=Car(name=f"new {seed}")), history=in_history
     )
 
 

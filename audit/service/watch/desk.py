@@ -259,7 +259,7 @@ class Desk:
         out: Worked,
     ) -> None:
         """Judge a night with its new logs and those it had, keep it, write its papers, commit."""
-        from audit.archive.trend.fleet import trend_findings
+        from audit.archive.step.decide import in_history
 
         name, night = named_night
         gone = _replaced(night, [entry for _, entry, _ in fresh])
@@ -273,7 +273,7 @@ class Desk:
             date=night[0].day,
             setting=self._setting,
             instead_of=[e.log_id for e in gone],
-            history=trend_findings,
+            history=in_history,
         )
         for sentence in added.said:
             say("kept already", night=name, car=car.name, about=sentence)
