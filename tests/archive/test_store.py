@@ -46,7 +46,7 @@ def test_the_same_logs_again_add_nothing_and_say_since_when(archive):
     again = archive.add(a_night(2, 1))
     assert again.night_id is None
     assert set(again.known_logs) == set(first.new_logs)
-    assert archive.nights(every=True).height == 1
+    assert archive.revisions().height == 1
     assert f"kept already as {first.night_id}, known since 20" in again.said[0]
 
 
@@ -79,6 +79,7 @@ def test_a_withdrawn_night_under_its_right_date_is_a_new_one(archive):
     archive.withdraw(wrong)
     right = archive.add(a_night(1), date="2026-04-01").night_id
     assert archive.nights()["night_id"].to_list() == [right]
+    assert verify(archive.root) == []
     with pytest.raises(UsageError, match="Withdraw that first"):
         archive.withdraw(wrong, undo=True)
     with pytest.raises(UsageError, match="no such night"):
@@ -122,7 +123,7 @@ def test_what_the_history_says_is_part_of_the_verdict_from_the_first(archive):
     added = archive.add(a_night(1), history=history)
     assert seen == [("Alder", "2026-03-01", 2)]
     assert added.night.verdict == "hold"
-    assert archive.nights(every=True)["verdict"].to_list() == ["hold"]
+    assert archive.revisions()["verdict"].to_list() == ["hold"]
     assert "history" in archive.findings()["level"]
     assert archive.add(a_night(1), history=history).night_id is None
     assert verify(archive.root) == []

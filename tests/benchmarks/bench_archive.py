@@ -16,9 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
+from audit.archive.step.decide import in_history
 from audit.archive.step.response import response
 from audit.archive.store.store import Archive
-from audit.archive.step.decide import in_history
 from audit.archive.trend.fleet import fleet
 from audit.archive.trend.trends import trends
 from audit.model import Car

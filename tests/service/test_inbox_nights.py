@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from audit.archive.store.days import dated
 from audit.errors import CarFileError
 from audit.model import LogAudit
 from audit.service.watch.cars import Cars
-from audit.archive.store.days import dated
 from audit.service.watch.nights import Entry, entry_of, grouped, named
 
 HOUR = 3600.0

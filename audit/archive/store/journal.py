@@ -5,17 +5,15 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Protocol
 
 from audit.archive.store import schema
-from audit.archive.store.database import Database, plain
+from audit.archive.store.database import plain
 from audit.archive.store.days import day_of, now, today
 from audit.archive.store.rows import as_kept, loaded
+from audit.archive.store.tables import Tables
 from audit.archive.watched import hardware_words, watched
 from audit.errors import UsageError, did_you_mean
-from audit.model import Car
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,20 +31,10 @@ class JournalNote:
     doubt: str = ""
 
 
-class Keeper(Protocol):
-    """What the journal asks of the archive that it is kept in."""
-
-    @property
-    def db(self) -> Database: ...
-    def car(self, name: str) -> Car: ...
-    def writing(self, car: str) -> AbstractContextManager[None]: ...
-    def must_exist(self) -> None: ...
-
-
 class Journal:
     """The notes of an archive."""
 
-    def __init__(self, archive: Keeper) -> None:
+    def __init__(self, archive: Tables) -> None:
         self._archive = archive
 
     def add(
@@ -97,7 +85,7 @@ class Journal:
         self._archive.must_exist()
         sql = "select note_id, car, date, text, touches from notes where car = ? order by date, added_at"
         rows = self._archive.db.rows(sql, car)
-        return tuple(JournalNote(*row[:4], tuple(loaded(row[4] or "[]"))) for row in rows)
+        return tuple(JournalNote(i, c, d, t, tuple(loaded(to or "[]"))) for i, c, d, t, to in rows)
 
 
 def _touches(text: str, day: str, affects: Sequence[str] | None) -> tuple[list[str], str]:

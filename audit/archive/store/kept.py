@@ -80,8 +80,8 @@ class Kept:
             if not self.remote:
                 root = Path(self.address)
                 return {p.relative_to(root).as_posix() for p in root.glob("[!.]*/*") if p.is_file()}
-            system, root = self._system()
-            found = system.find(root) if system.exists(root) else []
+            system, below = self._system()
+            found = system.find(below) if system.exists(below) else []
             return {"/".join(str(p).split("/")[-2:]) for p in found}
 
     def _bytes(self, file: str) -> bytes:

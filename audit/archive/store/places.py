@@ -14,23 +14,18 @@ from audit.errors import ArchiveError
 NO_SPACE = "no space is left on the disk; free some and run again"
 NO_RIGHTS = "there is no permission; change the folder's rights or choose another"
 DAMAGED = "the database is damaged; put back the last backup (docs/archive.md, Backup and restore)"
-REASONS = {
-    errno.ENOSPC: NO_SPACE,
-    errno.EDQUOT: "the disk quota is used up; free some space and run again",
-    errno.EFBIG: "a file would be larger than the system lets this program write; "
-    "raise that limit (ulimit -f) and run again",
-    errno.EROFS: "the disk is read-only; mount it for writing or choose another folder",
-    errno.EACCES: NO_RIGHTS,
-    errno.EPERM: NO_RIGHTS,
-    errno.ENOTDIR: "a file stands where a folder is wanted; choose another folder",
-    errno.EIO: "the disk reports an input/output error; copy the archive to a sound disk",
-}
-# What a database says where there is no error number.
-WORDS = {
+WORDS = {  # of the system or a database: what they mean here
     "disk is full": NO_SPACE,
     "no space left": NO_SPACE,
     "transport error": NO_SPACE,
+    "disk quota": "the disk quota is used up; free some space and run again",
+    "file too large": "a file would be larger than the system lets this program write; "
+    "raise that limit (ulimit -f) and run again",
+    "read-only file system": "the disk is read-only; mount it for writing or choose another folder",
     "permission denied": NO_RIGHTS,
+    "operation not permitted": NO_RIGHTS,
+    "not a directory": "a file stands where a folder is wanted; choose another folder",
+    "input/output error": "the disk reports an error; copy the archive to a sound disk",
     "readonly database": "it may only be read; change its rights, or mount its disk for writing",
     "locked": "another program has been writing to it for too long; "
     "wait for it to end, or end it, and run again",
@@ -48,10 +43,7 @@ SPARE_BYTES = 1 << 20
 
 
 def reason(error: BaseException) -> str:
-    """A cause for people: by the error number, else by the words of the first line."""
-    number = getattr(error, "errno", None)
-    if number in REASONS:
-        return REASONS[number]
+    """A cause for people, by the words of the first line."""
     text = str(error).strip().splitlines()[0][:200] if str(error).strip() else type(error).__name__
     low = text.lower()
     return next((f"{said} ({text})" for words, said in WORDS.items() if words in low), text)
@@ -60,11 +52,12 @@ def reason(error: BaseException) -> str:
 @contextmanager
 def told(doing: str, *kinds: type[BaseException]) -> Iterator[None]:
     """Turn an OSError, or one of kinds, into one ArchiveError: '<doing>: <why>.'"""
+    caught: tuple[type[BaseException], ...] = (OSError, *kinds)
     try:
         yield
     except ArchiveError:
         raise
-    except (OSError, *kinds) as error:
+    except caught as error:
         raise ArchiveError(f"{doing}: {reason(error).rstrip('.')}.") from error
 
 

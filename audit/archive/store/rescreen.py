@@ -45,7 +45,7 @@ def rescreen(
     """
     from audit import __version__
 
-    nights = archive.nights(car).sort("date", "added_at", "night_id")
+    nights = archive.nights(car)
     due = [
         row
         for row in nights.iter_rows(named=True)

@@ -231,7 +231,7 @@ def loaded(text: str) -> Any:
 
 def finding_of(row: Row) -> Finding:
     """A finding from its row."""
-    told = {field.name: row.get(field.name) for field in dataclasses.fields(Finding)}
+    told: Row = {field.name: row.get(field.name) for field in dataclasses.fields(Finding)}
     for name in ("likely", "look_at"):
         found: Any = told[name] or ()
         told[name] = tuple(loaded(found) if isinstance(found, str) else found)

@@ -13,7 +13,17 @@ from audit.tables import toml_table
 VERSION = 2  # of the tables; a newer one has more columns, which are added to an older archive
 KEYS = ("id", "revision_id", "place")
 Columns = Mapping[str, Iterable[str]]  # names by table
-_COUNTS = "join revision r on r.id = n.latest"
+# What readers see: the newest verdict of each night that counts, with its logs, pulls and findings;
+# every verdict ever given; the notes that stand. View -> table.
+VIEWS = {
+    "nights": "revision",
+    "revisions": "revision",
+    "logs": "log",
+    "pulls": "pull",
+    "findings": "finding",
+    "notes": "note",
+}
+_UNSAID = ("id", "night_id", "number", "sha256")
 _NIGHT = "n.car, n.date, n.night_id, n.setting, n.added_at, r.number as revision"
 
 
@@ -26,29 +36,26 @@ def tables() -> Mapping[str, Mapping[str, str]]:
     }
 
 
-@lru_cache(maxsize=1)
-def views() -> Mapping[str, str]:
-    """The reader's view -> the table that it shows."""
-    return {t["view"]: name for name, t in toml_table("archive.toml").items() if "view" in t}
-
-
-def every_revision() -> str:
-    """The question for the rows of `nights` with superseded and withdrawn ones among them."""
-    said = [c for c in tables()["revision"] if c not in ("id", "night_id", "number", "sha256")]
-    listed = ", ".join(f"r.{c}" for c in said)
-    return f"select {_NIGHT}, {listed} from night n join revision r on r.night_id = n.night_id"
-
-
-def _view(table: str) -> str:
+def _view(view: str) -> str:
     """What a view asks, for the columns that its table has now."""
+    table = VIEWS[view]
     if table == "note":
         return "select * from note where removed_at is null"
     if table == "revision":
-        return f"{every_revision()} where r.id = n.latest and n.withdrawn_at is null"
+        listed = ", ".join(f"r.{c}" for c in tables()[table] if c not in _UNSAID)
+        every = f"select {_NIGHT}, {listed} from night n join revision r on "
+        counts = "r.id = n.latest where n.withdrawn_at is null"
+        return every + (counts if view == "nights" else "r.night_id = n.night_id")
     return (
-        f"select {_NIGHT}, r.fuel, t.* from night n {_COUNTS} "
-        f"join {table} t on t.revision_id = n.latest where n.withdrawn_at is null"
+        f"select {_NIGHT}, r.fuel, t.* from night n join revision r on r.id = n.latest "
+        f"join {table} t on t.revision_id = r.id where n.withdrawn_at is null"
     )
+
+
+def order_of(view: str) -> str:
+    """The columns that a view's rows are read in order of."""
+    more = {"note": "", "revision": ", night_id, revision"}
+    return "date, added_at" + more.get(VIEWS[view], ", night_id, place")
 
 
 def version_of(db: Database) -> int | None:
@@ -77,12 +84,12 @@ def make(db: Database, facts: Mapping[str, str], more: Columns | None = None) ->
     db.prepare()
     with db.writing(SCHEMA):
         version_of(db)
-        for view in views():
+        for view in VIEWS:
             db.rows(f"drop view if exists {view}")  # before the tables, as readers come to them
         for name, table in toml_table("archive.toml").items():
             _make_table(db, name, table, (more or {}).get(name, ()))
-        for view, table in views().items():
-            db.rows(f"create view {view} as {_view(table)}")
+        for view in VIEWS:
+            db.rows(f"create view {view} as {_view(view)}")
         for key, value in {"changes": "0", **facts}.items():
             db.rows("insert into about values (?, ?) on conflict (key) do nothing", key, value)
         db.rows("delete from about where key = 'schema_version'")
@@ -124,17 +131,3 @@ def insert(db: Database, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
     if rows:
         made = ([row.get(name) for name in names] for row in rows)
         db.many(f"insert into {table} ({listed}) values ({marks})", made)
-
-
-def tables_page() -> str:
-    """Every table and column with unit and meaning, for docs/archive.md."""
-    out = []
-    for name, table in toml_table("archive.toml").items():
-        out += [f"### `{name}`\n\n{table['about']}\n\n| column | type | unit | what it is |"]
-        out += ["| --- | --- | --- | --- |"]
-        out += [
-            f"| {c} | {row['type']} | {row.get('unit', '')} | {row['means']} |"
-            for c, row in table["columns"].items()
-        ]
-        out.append("")
-    return "\n".join(out)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from audit.archive.store import schema
 from audit.archive.store.database import plain, shown
 from audit.archive.store.days import date_of, day_of, now
+from audit.archive.store.journal import Journal
 from audit.archive.store.rows import (
     Files,
     Row,
@@ -55,6 +56,11 @@ class Added:
 
 class Archive(Tables):
     """Tables that a night is added to, and withdrawn from."""
+
+    @property
+    def journal(self) -> Journal:
+        """The notes on the cars: what was fitted or changed, and when."""
+        return Journal(self)
 
     def add(
         self,
@@ -104,7 +110,8 @@ class Archive(Tables):
                     named["night_id"] = night_id(car, day, map(log_id, new))
                     named |= {"setting": setting or night.setting, "latest": 0}
                     schema.insert(self.db, "night", [named | {"added_at": added_at or now()}])
-                final = self._enter(named, night, _rows(night, mine, new, files, home), history)
+                rows = _rows(night, mine, new, _files(found) | files, home)
+                final = self._enter(named, night, rows, history)
             else:
                 named = {}
             for part in parts:
@@ -268,6 +275,10 @@ def _fit(ids: Collection[str]) -> bool:
     return len(ids) <= MOST_TOGETHER
 
 
+def _files(rows: Sequence[Row]) -> dict[str, tuple[str, str]]:
+    return {row["log_id"]: (row["file"], row["file_sha256"]) for row in rows if row["file"]}
+
+
 def _away(found: Sequence[Row], counted: Collection[str], date: str | None) -> dict[str, Row]:
     """Logs that only a withdrawn night has, by id; with another date they count as new."""
     return {
@@ -306,10 +317,8 @@ def _rows(
     home: _Part | None,
 ) -> Rows:
     """Rows of a revision; of a log that was kept before as they were, for its samples may be gone."""
-    before = home.logs if home else {}
-    kept = {i: (r["file"], r["file_sha256"]) for i, r in before.items() if "file" in r}
-    rows = rows_of(night, mine, kept | dict(files))
-    old = {i: row for i, row in before.items() if i not in map(log_id, new)}
+    rows = rows_of(night, mine, files)
+    old = {i: r for i, r in (home.logs if home else {}).items() if i not in map(log_id, new)}
     rows["log"] = [old.get(r["log_id"], r) | {"checks": r["checks"]} for r in rows["log"]]
     for row in rows["pull"]:
         if row["log_id"] in old:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
-from functools import cached_property
+from functools import cached_property, partialmethod
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.store import schema
 from audit.archive.store.database import Database, is_server, shown
 from audit.archive.store.days import now
-from audit.archive.store.journal import Journal
 from audit.archive.store.kept import Kept
 from audit.archive.store.places import need_room, told
 from audit.archive.store.rows import (
@@ -106,11 +105,6 @@ class Tables:
         found = dict(self.db.rows("select key, value from about")).get("logs", "logs")
         inside = found == "logs" and not self.server
         return Kept(str(Path(self.root) / "logs") if inside else found)
-
-    @property
-    def journal(self) -> Journal:
-        """The notes on the cars: what was fitted or changed, and when."""
-        return Journal(self)
 
     # --- writing ---------------------------------------------------------------------------------
 
@@ -222,48 +216,22 @@ class Tables:
 
     # --- reading ---------------------------------------------------------------------------------
 
-    def nights(
+    def frame(
         self,
+        view: str,
         car: Cars = None,
         *,
         columns: Sequence[str] | None = None,
-        every: bool = False,
         night: str | None = None,
     ) -> pl.DataFrame:
-        """Nights that count by date: the newest verdict of each, or `every` one.
+        """Rows of one of the reader's views by date, see docs/archive.md.
 
-        Columns: see docs/archive.md.
+        columns: those that there are of these, and ALWAYS.
         """
-        source = f"({schema.every_revision()}) x" if every else "nights"
-        found = self._frame(source, "revision", car, columns, night)
-        return found.sort("date", "night_id", "revision")
-
-    def logs(
-        self, car: Cars = None, *, columns: Sequence[str] | None = None, night: str | None = None
-    ) -> pl.DataFrame:
-        """Logs as last screened, one row each, with noise_CHANNEL and the whole log's measures."""
-        return self._frame("logs", "log", car, columns, night)
-
-    def pulls(
-        self, car: Cars = None, *, columns: Sequence[str] | None = None, night: str | None = None
-    ) -> pl.DataFrame:
-        """Pulls as last screened, one row each, a column a measure."""
-        return self._frame("pulls", "pull", car, columns, night)
-
-    def findings(self, car: Cars = None, *, night: str | None = None) -> pl.DataFrame:
-        """Findings as last screened, one row each; level is 'night', 'log', 'pull' or 'history'."""
-        return self._frame("findings", "finding", car, None, night)
-
-    def notes(self, car: Cars = None) -> pl.DataFrame:
-        """The journal's notes by date."""
-        return self._frame("notes", "note", car, None, None).sort("date", "added_at")
-
-    def _frame(
-        self, source: str, kind: str, car: Cars, columns: Sequence[str] | None, night: str | None
-    ) -> pl.DataFrame:
         import polars as pl
 
         self.must_exist()
+        kind = schema.VIEWS[view]
         kinds = {**schema.tables()["night"], "fuel": "text", "revision": "integer"}
         kinds |= schema.tables()[kind]
         where, values = ["1 = 1"], []
@@ -276,11 +244,21 @@ class Tables:
         if columns is not None:
             there = {*kinds, *self.db.columns(kind)}
             listed = ", ".join(f'"{c}"' for c in dict.fromkeys([*columns, *ALWAYS]) if c in there)
-        sql = f"select {listed} from {source} where {' and '.join(where)}"
+        sql = f"select {listed} from {view} where {' and '.join(where)}"
+        sql += f" order by {schema.order_of(view)}"
         names, rows = self.db.answer(sql, *values)
         cells = zip(*rows, strict=True) if rows else [()] * len(names)
         found = zip(names, cells, strict=True)
         return pl.DataFrame([_column(n, kinds.get(n, "real"), c) for n, c in found])
+
+    # The newest verdict of each night that counts, its logs, pulls and findings; every verdict; the
+    # journal's notes.
+    nights = partialmethod(frame, "nights")
+    logs = partialmethod(frame, "logs")
+    pulls = partialmethod(frame, "pulls")
+    findings = partialmethod(frame, "findings")
+    revisions = partialmethod(frame, "revisions")
+    notes = partialmethod(frame, "notes")
 
     def cars(self) -> list[str]:
         """The names of all cars."""

@@ -189,7 +189,8 @@ class Desk:
         known = {e.log_id: e for e in self._ledger.entries(car.name)}
         new: dict[str, tuple[File, Entry, LogAudit]] = {}
         aside: list[tuple[File, str]] = []
-        for file, audits in read:
+        for file, found in read:
+            audits = [_at_the_door(audit) for audit in found]
             good = [a for a in audits if a.status == "read"]
             for audit in (*good, *(a for a in audits if a.status != "read" and not a.not_a_log)):
                 log_id = audit.sha256 or file.sha256
@@ -391,6 +392,17 @@ class Desk:
         out.set_aside += 1
         out.done.append(file)
         say("set aside", level=30, path=str(file.path), reason=reason)
+
+
+def _at_the_door(audit: LogAudit) -> LogAudit:
+    """The audit, rejected where the archive would not keep its log: it holds its night."""
+    from audit.intake.schema import faults_at_door
+
+    faults = faults_at_door(audit.log, audit.sanity) if audit.log and audit.sanity else []
+    if not faults:
+        return audit
+    error = f"{audit.path}: read wrongly: {' '.join(faults)} Report it with the log."
+    return LogAudit(audit.path, audit.sha256, "rejected", error=error)
 
 
 def _replaced(night: Sequence[Entry], fresh: Sequence[Entry]) -> list[Entry]:

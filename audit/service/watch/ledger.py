@@ -80,7 +80,7 @@ class Ledger:
         if not self.db.columns("inbox_event"):
             with self.db.writing("schema"):
                 for table in _TABLES.split(";"):
-                    made = table.format(id=self.db.type_of("id"))
+                    made = table.format(id=self.db.types["id"])
                     self.db.rows(f"create table if not exists {made}")
                 self._put("inbox_format", [(FORMAT,)], 1)
         found = max(row[0] for row in self.db.rows("select format from inbox_format"))

@@ -140,8 +140,8 @@ def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
     if not kept:
         return night
     told = json.loads(kept) if isinstance(kept, str) else dict(kept)
-    if told["expected_kpa"] is not None:
-        told["expected_kpa"] = tuple(told["expected_kpa"])
+    expected = tuple(told["expected_kpa"].values())
+    told["expected_kpa"] = None if None in expected else expected
     return dataclasses.replace(night, decision=Decision(**told))
 
 
