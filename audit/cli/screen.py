@@ -164,10 +164,11 @@ def _history(archive: str | None, night: Night, date: str) -> History | None:
     if archive is None:
         return None
     from audit.archive.store.store import Archive
-    from audit.service.web.pages.usual import history_of
+    from audit.service.web.pages.usual import COLUMNS, history_of
 
     kept = Archive(archive)
-    return history_of(kept.pulls(night.car.name), date) if night.car.name in kept.cars() else None
+    known = night.car.name in kept.cars()
+    return history_of(kept.pulls(night.car.name, columns=COLUMNS), date) if known else None
 
 
 def _duties(texts: tuple[str, ...]) -> dict[str, float]:

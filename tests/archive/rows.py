@@ -9,7 +9,17 @@ from audit.archive.store import schema
 from audit.archive.store.store import Archive
 
 Row = Mapping[str, Any]
-SKIP = {"car", "date", "night_id", "revision", "setting", "fuel", "sha256"}
+SKIP = {
+    "car",
+    "date",
+    "night_id",
+    "revision",
+    "setting",
+    "fuel",
+    "sha256",
+    "added_at",
+    *schema.KEYS,
+}
 
 
 def put_rows(

@@ -261,9 +261,14 @@ class Tables:
     notes = partialmethod(frame, "notes")
 
     def cars(self) -> list[str]:
-        """The names of all cars."""
+        """The names of all cars, found from one to the next in the index: not night by night."""
         self.must_exist()
-        sql = "select distinct car from night where withdrawn_at is null order by car"
+        sql = (
+            "with recursive c (car) as (select min(car) from night union all select "
+            "(select min(car) from night where car > c.car) from c where c.car is not null) "
+            "select car from c where exists (select 1 from night where night.car = c.car and "
+            "withdrawn_at is null) order by car"
+        )
         return [row[0] for row in self.db.rows(sql)]
 
     def car(self, name: str) -> Car:

@@ -10,6 +10,7 @@ from audit.report.page.measures import GROUPS
 if TYPE_CHECKING:
     import polars as pl
 
+COLUMNS = ("gear", *(row.name for _, rows in GROUPS for row in rows))  # of a pull, that it wants
 LEAST_PULLS = 5  # before a range is called usual
 
 

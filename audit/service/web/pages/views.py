@@ -16,7 +16,7 @@ from audit.report.page.marks import numbered, pull_ids
 from audit.report.page.overlay import overlaid
 from audit.report.page.traces import packet, rows_for
 from audit.report.words import CAUTIONS, VERDICT_SAYS, decision_line, sentence
-from audit.service.web.pages.usual import history_of
+from audit.service.web.pages.usual import COLUMNS, history_of
 
 if TYPE_CHECKING:
     from audit.service.web.pages.shelf import Shelf
@@ -117,7 +117,7 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
         late=late,
         date=row["date"],
         history=shelf.remembered(
-            ("usual", night_id), lambda: history_of(shelf.archive.pulls(row["car"]), row["date"])
+            ("usual", night_id), lambda: history_of(shelf.pulls(row["car"], COLUMNS), row["date"])
         ),
         with_log=lambda audit: shelf.with_log(night_id, audit),
     )
