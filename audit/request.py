@@ -20,6 +20,7 @@ from audit.night.typed import by_path
 if TYPE_CHECKING:
     from audit.archive.store.store import Added
     from audit.night.remote import RemoteLog
+    from audit.night.worker import Keep
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,7 @@ def run(request: Request) -> Outcome:
         setting=request.setting,
         progress=request.progress,
         duty=duty,
+        keep=_keeping(request, archive) if request.cluster else None,
     )
     any_read = any(a.status == "read" for a in night.logs)
     kept: tuple[str, ...] = ()
@@ -170,6 +172,20 @@ def _archived(
     except ArchiveError as error:
         return night, (f"{error} This night is not kept; the verdict is on its logs alone.",)
     return added.night, added.said
+
+
+def _keeping(request: Request, archive: str | None) -> Keep | None:
+    """With logs in a store, each is kept by the worker of the cluster that has read it; its samples never travel."""
+    if archive is None:
+        return None
+    from audit.archive.store.store import Archive, keep_where_read
+
+    place = Archive(archive, logs=request.logs)
+    try:
+        place.make()
+    except ArchiveError:  # told when the night is kept
+        return None
+    return partial(keep_where_read, logs=place.kept.address) if place.kept.remote else None
 
 
 def _another_date(added: Added, date: str | None) -> str:

@@ -94,6 +94,9 @@ def finding_rows(findings: Iterable[Finding], level: str, **where: Any) -> list[
 def log_row(audit: LogAudit, files: Files) -> Row:
     """The row of one log; of one that could not be read, why."""
     file, digest = files.get(log_id(audit), (None, None))
+    if audit.kept is not None:
+        place = {"path": audit.path, "file": file, "file_sha256": digest}
+        return {**audit.kept, **place, "checks": _checks(audit.checks)}
     row: Row = {
         "log_id": log_id(audit),
         "path": audit.path,
@@ -133,6 +136,8 @@ def log_row(audit: LogAudit, files: Files) -> Row:
 def typed_duty(audit: LogAudit) -> float | None:
     """The duty that a person set by hand for this log, %."""
     log = audit.log
+    if audit.kept is not None:
+        return audit.kept.get("duty_typed_pct")
     if log is None or not log.rows or all(c.source != TYPED for c in log.channels):
         return None
     return float(log.values("wastegate_duty")[0])

@@ -8,12 +8,13 @@ screening of the same logs uses again.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from audit.archive.store import schema
 from audit.archive.store.database import plain, shown
 from audit.archive.store.days import date_of, day_of, now
 from audit.archive.store.journal import Journal
+from audit.archive.store.kept import Kept
 from audit.archive.store.rows import (
     Files,
     Row,
@@ -21,6 +22,7 @@ from audit.archive.store.rows import (
     finding_rows,
     loaded,
     log_id,
+    log_row,
     night_id,
     rows_of,
     said_of,
@@ -188,6 +190,10 @@ class Archive(Tables):
             if audit.status != "read" or audit.log is None:
                 continue
             row = there.get(log_id(audit))
+            if audit.kept is not None:
+                if row is None or row["file"] != audit.kept["file"]:
+                    files[log_id(audit)] = audit.kept["file"], audit.kept["file_sha256"]
+                continue
             if audit.log.rows == 0:
                 if row is None:
                     raise ArchiveError(
@@ -256,6 +262,17 @@ class _Part:
     def has(self, audits: Sequence[LogAudit]) -> bool:
         """Is any log that was read now among its logs?"""
         return any(a.status == "read" and log_id(a) in self.logs for a in audits)
+
+
+def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
+    """The audit cut down, its log kept at an address by whoever has read it. Raises ArchiveError."""
+    from audit.night.screen import slim
+
+    if audit.status != "read" or audit.log is None:
+        return audit
+    _checked_at_the_door([audit])
+    row = log_row(audit, {log_id(audit): Kept(logs).write(audit.log)})
+    return replace(slim(audit), kept=row)
 
 
 def _checked_at_the_door(audits: Sequence[LogAudit]) -> None:
