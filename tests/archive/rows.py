@@ -7,6 +7,7 @@ from typing import Any
 
 from audit.archive.store import schema
 from audit.archive.store.store import Archive
+from audit.archive.store.tables import A_CAR
 
 Row = Mapping[str, Any]
 SKIP = {
@@ -33,8 +34,16 @@ def put_rows(
     parts = {"pull": pulls, "log": logs}
     schema.add_columns(db, {k: {n for r in v[:50] for n in r} - SKIP for k, v in parts.items()})
     with db.writing("bulk"):
-        first = (db.rows("select max(id) from revision")[0][0] or 0) + 1
-        ids = {row["night_id"]: first + i for i, row in enumerate(nights)}
+        following: dict[str, int] = {}
+        ids, top = {}, 0
+        for row in nights:
+            if row["car"] not in following:
+                first = archive.next_revision(row["car"])
+                if first % A_CAR == 0:  # a car that is new, as others here may be
+                    first = top = max(top + A_CAR, first)
+                following[row["car"]] = first
+            ids[row["night_id"]] = following[row["car"]]
+            following[row["car"]] += 1
         schema.insert(
             db,
             "night",
