@@ -13,7 +13,10 @@ from audit.archive.store.rows import log_id, log_row
 from audit.archive.store.store import Archive, keep_where_read
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError
+from audit.request import Request, run
 from tests.archive.nights import a_log, a_night
+from tests.service.made_logs import good_log
+from tests.test_cluster import Cluster
 
 
 @pytest.fixture
@@ -64,6 +67,33 @@ def test_a_store_that_is_not_there_keeps_nothing_and_says_so(tmp_path, store):
     with pytest.raises(ArchiveError, match="cannot keep the log"):
         archive.add(a_night(1))
     assert archive.nights().is_empty()
+
+
+def test_workers_of_a_cluster_keep_what_they_read_and_samples_never_travel(
+    tmp_path, store, monkeypatch
+):
+    pytest.importorskip("distributed", reason="pip install 'pullaudit[cluster]'")
+    address, client = store
+    files = [tmp_path / f"run_{i}.csv" for i in range(3)]
+    for i, file in enumerate(files):
+        file.write_bytes(good_log(i))
+    request = Request(paths=tuple(files), archive=tmp_path / "a", logs=address, date="2026-03-01")
+    cluster = Cluster(tmp_path, workers=2)
+    try:
+        cluster.wait_for_workers()
+        with monkeypatch.context() as patched:
+            patched.setattr("audit.archive.store.kept.Kept.write", None)  # in this process
+            told = run(dataclasses.replace(request, cluster=cluster.address))
+    finally:
+        cluster.close()
+    assert not any("not kept" in warning for warning in told.warnings)
+    assert len(client.find(address)) == 3
+    assert verify(tmp_path / "a") == []
+    run(dataclasses.replace(request, archive=tmp_path / "b"))
+    drop = ("added_at", "revision_id")
+    there, here = (Archive(tmp_path / name) for name in "ab")
+    assert there.logs().drop(drop).equals(here.logs().drop(drop))
+    assert there.pulls().drop(drop).equals(here.pulls().drop(drop))
 
 
 def kept_by_workers(night, keep):
