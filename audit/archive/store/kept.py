@@ -58,14 +58,9 @@ class Kept:
         if hashlib.sha256(data).hexdigest() != Path(file).stem:
             raise ArchiveError(f"{where}: its bytes do not match its hash. {MEND}.")
         try:
-            if not self.remote:
-                return read_log(Path(where))
-            with tempfile.TemporaryDirectory(prefix="pullaudit-") as folder:
-                part = Path(folder) / "log"
-                part.write_bytes(data)
-                return read_log(part)
+            return read_log(Path(where), data)
         except UnreadableLog as error:
-            raise ArchiveError(f"{where}: {error}") from error
+            raise ArchiveError(f"{error}") from error
 
     def sound(self, file: str) -> bool:
         """Is the file there with its own bytes?"""

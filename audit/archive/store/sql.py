@@ -33,5 +33,4 @@ def as_json(names: list[str], rows: list[list[Any]]) -> str:
 def _plain(value: Any) -> Any:
     if isinstance(value, float) and value - value != 0:
         return None
-    known = value is None or isinstance(value, str | int | float | list | dict)
-    return value if known else str(value)
+    return value if isinstance(value, str | int | float | list | dict | None) else str(value)

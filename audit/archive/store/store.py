@@ -49,8 +49,6 @@ class Added:
     """
 
     night_id: str | None
-    new_logs: tuple[str, ...]
-    known_logs: tuple[str, ...]
     night: Night = field(repr=False)
     said: tuple[str, ...] = ()
     misdated: tuple[str, ...] = ()
@@ -124,8 +122,6 @@ class Archive(Tables):
         misdated = [p.row for p in parts if date not in (None, p.row["date"]) and p.has(audits)]
         return Added(
             entered,
-            tuple(log_id(a) for a in new) if entered else (),
-            tuple(log_id(a) for a in audits if a.status == "read" and a not in new),
             final,
             tuple(self._said(audits, parts, new, misdated, away.values(), date)),
             tuple(row["night_id"] for row in misdated),
