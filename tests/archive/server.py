@@ -9,6 +9,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import quote
 
 
 def programs() -> Path | None:
@@ -58,4 +59,4 @@ def fresh(socket: str, name: str) -> str:
 
     with psycopg.connect(f"host={socket} user=tests dbname=postgres", autocommit=True) as db:
         db.execute(f'create database "{name}"')
-    return f"postgresql://tests@/{name}?host={socket}"
+    return f"postgresql://tests@/{quote(name)}?host={socket}"

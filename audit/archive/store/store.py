@@ -271,17 +271,18 @@ def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
     return replace(slim(audit), kept=row)
 
 
-def _checked_at_the_door(audits: Sequence[LogAudit]) -> None:
-    """Raises ArchiveError for a log whose columns are not what the table of channels says."""
+def refused(audit: LogAudit) -> str:
+    """Why a log may not be kept: its columns are not as the table of channels has them; "" else."""
     from audit.intake.schema import faults_at_door
 
-    for audit in audits:
-        faults = faults_at_door(audit.log, audit.sanity) if audit.log and audit.sanity else []
-        if faults:
-            raise ArchiveError(
-                f"{audit.path}: not kept, for it was read wrongly: {' '.join(faults)} "
-                "Report it with the log; the file is untouched."
-            )
+    faults = faults_at_door(audit.log, audit.sanity) if audit.log and audit.sanity else []
+    said = f"{audit.path}: read wrongly: {' '.join(faults)} Report it; the file is untouched."
+    return said if faults else ""
+
+
+def _checked_at_the_door(audits: Sequence[LogAudit]) -> None:
+    for why in filter(None, map(refused, audits)):
+        raise ArchiveError(why)
 
 
 def _fit(ids: Collection[str]) -> bool:

@@ -396,13 +396,10 @@ class Desk:
 
 def _at_the_door(audit: LogAudit) -> LogAudit:
     """The audit, rejected where the archive would not keep its log: it holds its night."""
-    from audit.intake.schema import faults_at_door
+    from audit.archive.store.store import refused
 
-    faults = faults_at_door(audit.log, audit.sanity) if audit.log and audit.sanity else []
-    if not faults:
-        return audit
-    error = f"{audit.path}: read wrongly: {' '.join(faults)} Report it with the log."
-    return LogAudit(audit.path, audit.sha256, "rejected", error=error)
+    why = refused(audit)
+    return LogAudit(audit.path, audit.sha256, "rejected", error=why) if why else audit
 
 
 def _replaced(night: Sequence[Entry], fresh: Sequence[Entry]) -> list[Entry]:
