@@ -83,8 +83,8 @@ class Journal:
     def of(self, car: str) -> tuple[JournalNote, ...]:
         """The notes on a car by day."""
         self._archive.must_exist()
-        sql = "select note_id, car, date, text, touches from notes where car = ? order by date, added_at"
-        rows = self._archive.db.rows(sql, car)
+        told = "select note_id, car, date, text, touches from notes"
+        rows = self._archive.db.rows(f"{told} where car = ? order by date, added_at", car)
         return tuple(JournalNote(i, c, d, t, tuple(loaded(to or "[]"))) for i, c, d, t, to in rows)
 
 

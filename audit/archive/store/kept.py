@@ -1,4 +1,4 @@
-"""Kept logs: Parquet files named by the hash of their bytes, in a folder or wherever fsspec goes."""
+"""Kept logs: Parquet files named by the hash of their bytes, in a folder or where fsspec goes."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Kept:
         return file, digest
 
     def read(self, file: str) -> Log:
-        """A kept log. Raises ArchiveError for one that is missing, damaged or not as it was kept."""
+        """A kept log. Raises ArchiveError for one that is missing, damaged or has other bytes."""
         from audit.intake.parquet import read_log
 
         data, where = self._bytes(file), f"{self.address}/{file}"

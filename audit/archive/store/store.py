@@ -44,8 +44,8 @@ class Added:
     """What an add did.
 
     night_id: of the night that is new or has a new revision, None for none. night: with what its
-    history says. said: sentences for the person. misdated: kept nights of these logs that stand under
-    another day than the one that was given.
+    history says. said: sentences for the person. misdated: kept nights of these logs that stand
+    under another day than the one that was given.
     """
 
     night_id: str | None
@@ -119,11 +119,13 @@ class Archive(Tables):
                     torn = [a for a in night.logs if _is_torn(a) and log_id(a) not in part.logs]
                     self.restate(part.row["night_id"], final.verdict, final.reasons, torn)
         entered = named.get("night_id")
-        misdated = [p.row for p in parts if date not in (None, p.row["date"]) and p.has(audits)]
+        again = [p.row for p in parts if p.has(audits)]
+        misdated = [row for row in again if date not in (None, row["date"])]
+        since = [] if any(a.status == "read" for a in new) else again
         return Added(
             entered,
             final,
-            tuple(self._said(audits, parts, new, misdated, away.values(), date)),
+            tuple(self._said(since, misdated, away.values(), date)),
             tuple(row["night_id"] for row in misdated),
         )
 
@@ -173,7 +175,8 @@ class Archive(Tables):
         )
         listed = [plain(i) for i in ids]
         groups = [listed[i : i + ASKED_AT_ONCE] for i in range(0, len(listed), ASKED_AT_ONCE)]
-        asked = ((f"{sql} ({', '.join('?' * len(some))})", some) for some in groups)
+        last = "order by n.withdrawn_at is null"  # a night that counts has the last word
+        asked = ((f"{sql} ({', '.join('?' * len(some))}) {last}", some) for some in groups)
         return [row for text, some in asked for row in self.db.dicts(text, car, *some)]
 
     def _write_logs(
@@ -216,20 +219,12 @@ class Archive(Tables):
         return sorted(parts, key=lambda p: [p.row[n] for n in ("date", "added_at", "night_id")])
 
     def _said(
-        self,
-        audits: Sequence[LogAudit],
-        parts: Sequence[_Part],
-        new: Sequence[LogAudit],
-        misdated: Sequence[Row],
-        away: Iterable[Row],
-        date: str | None,
+        self, kept: Sequence[Row], misdated: Sequence[Row], away: Iterable[Row], date: str | None
     ) -> Iterator[str]:
-        """What the person is told of logs that are kept already."""
+        """What the person is told of nights whose logs were screened again."""
         where = shown(self.root)
-        if not any(a.status == "read" for a in new):
-            for row in (p.row for p in parts if p.has(audits)):
-                since = row["added_at"][:10]
-                yield f"kept already as {row['night_id']}, known since {since}."
+        for row in kept:
+            yield f"kept already as {row['night_id']}, known since {row['added_at'][:10]}."
         for row in misdated:
             yield (
                 f"{row['night_id']} stands under {row['date']}, and --date {date} was not applied "
@@ -238,8 +233,8 @@ class Archive(Tables):
             )
         for name, at in sorted({(r["night_id"], r["withdrawn_at"][:10]) for r in away}):
             yield (
-                f"{name} was withdrawn on {at}, so it is not kept again. `pullaudit withdraw {name} "
-                f"--undo --archive {where}` puts it back; another --date makes a new night."
+                f"{name} was withdrawn on {at}, so it is not kept again. `pullaudit withdraw "
+                f"{name} --undo --archive {where}` puts it back; another --date makes a new night."
             )
 
 
@@ -261,7 +256,7 @@ class _Part:
 
 
 def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
-    """The audit cut down, its log kept at an address by whoever has read it. Raises ArchiveError."""
+    """The audit cut down, its log kept by whoever has read it. Raises ArchiveError."""
     from audit.night.screen import slim
 
     if audit.status != "read" or audit.log is None:
@@ -330,7 +325,7 @@ def _rows(
     files: Files,
     home: _Part | None,
 ) -> Rows:
-    """Rows of a revision; of a log that was kept before as they were, for its samples may be gone."""
+    """Rows of a revision; as they were of a log kept before, for its samples may be gone."""
     rows = rows_of(night, mine, files)
     old = {i: r for i, r in (home.logs if home else {}).items() if i not in map(log_id, new)}
     rows["log"] = [old.get(r["log_id"], r) | {"checks": r["checks"]} for r in rows["log"]]

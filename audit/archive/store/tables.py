@@ -66,7 +66,7 @@ class Tables:
         self.make()
 
     def make(self, audits: Sequence[LogAudit] = ()) -> None:
-        """Make the archive where there is none, with room for these logs, or bring it up to date."""
+        """Make the archive, with room for these logs, or bring an older one up to date."""
         if self._ready:
             return
         version = self._version()

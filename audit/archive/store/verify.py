@@ -124,8 +124,8 @@ def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
     wanted: dict[str, list[tuple[str, str, str, int]]] = defaultdict(list)
     sql = (
         "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id "
-        "from log l join revision r on r.id = l.revision_id join night n on n.night_id = r.night_id "
-        "where l.status = 'read' order by l.file"
+        "from log l join revision r on r.id = l.revision_id "
+        "join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
     )
     for file, digest, path, name, counts, log in archive.db.rows(sql):
         if file and Path(file).stem == digest:
