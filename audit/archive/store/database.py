@@ -6,6 +6,7 @@ import os
 import re
 import sqlite3
 import threading
+import weakref
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
@@ -50,11 +51,13 @@ class _Open:
 
     def __init__(self, db: Any) -> None:
         self.db, self.pid = db, os.getpid()
+        weakref.finalize(self, _closed, db, self.pid)
 
-    def __del__(self) -> None:
-        if self.pid == os.getpid():
-            with suppress(Exception):
-                self.db.close()
+
+def _closed(db: Any, pid: int) -> None:
+    if pid == os.getpid():
+        with suppress(Exception):
+            db.close()
 
 
 class Database:
