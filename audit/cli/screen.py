@@ -135,6 +135,7 @@ def command(
         progress=_progress(),
         said={k: v for k, v in words.items() if v is not None},
         duty=_duties(duties),
+        ask=_ask if sys.stdin.isatty() and sys.stderr.isatty() else None,
     )
     outcome = run(request)
     for line in outcome.warnings:
@@ -163,12 +164,13 @@ def _history(archive: str | None, night: Night, date: str) -> History:
     from audit.archive.step.decide import response_tonight
     from audit.archive.step.response import response
     from audit.archive.store.store import Archive
-    from audit.service.web.pages.usual import history_of
+    from audit.service.web.pages.usual import history_of, wanted
 
     kept = None if archive is None else Archive(archive)
     if kept is None or night.car.name not in kept.cars():
         return history_of(None, date, response_tonight(night))
-    return history_of(kept.pulls(night.car.name), date, response(kept, night.car, only_main=True))
+    pulls = kept.pulls(night.car.name, columns=wanted())
+    return history_of(pulls, date, response(kept, night.car, only_main=True))
 
 
 def _duties(texts: tuple[str, ...]) -> dict[str, float]:
@@ -209,6 +211,10 @@ def _write(night: Night, json_to: str | None, *, date: str | None) -> None:
     from audit.report.terminal import print_night
 
     print_night(night)
+
+
+def _ask(question: str) -> bool:
+    return click.confirm(question, err=True)
 
 
 def _progress() -> Callable[[int, int], None] | None:

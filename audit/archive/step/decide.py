@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from audit.archive.step.response import Response, response_of, step_only
 from audit.archive.step.watches import watched_of
 from audit.archive.store.rows import log_id, rows_of
+from audit.archive.trend.fleet import trend_findings
 from audit.model import VERDICTS, Decision, Finding, Night
 from audit.night.decision import decided, first_look, repeated, watched_tonight
 
@@ -17,6 +18,14 @@ if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
 TONIGHT = "tonight"
+
+
+def in_history(archive: Archive, night: Night, day: str) -> Night:
+    """The night of a day with what its archive says: the trends' findings, and its decision."""
+    from audit.night.screen import with_findings
+
+    found = trend_findings(archive, night.car.name, day)
+    return with_decision(with_findings(night, found) if found else night, archive)
 
 
 def with_decision(night: Night, archive: Archive | None = None) -> Night:

@@ -21,8 +21,8 @@ from tornado.ioloop import IOLoop
 from tornado.iostream import StreamClosedError
 from tornado.web import Application, HTTPError, MissingArgumentError, RequestHandler
 
+from audit.archive.step.decide import in_history
 from audit.archive.store.store import Archive
-from audit.archive.trend.fleet import trend_findings
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
 from audit.report.names import visible
@@ -362,7 +362,7 @@ class Screen(Page):
         if keep and not self.stopped and any(a.status == "read" for a in night.logs):
             try:
                 added = await self.work(
-                    lambda: shelf.archive.add(night, setting=setting, history=trend_findings)
+                    lambda: shelf.archive.add(night, setting=setting, history=in_history)
                 )
             except ArchiveError as error:
                 said = f"{error} This night was screened and not kept."

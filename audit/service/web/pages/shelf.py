@@ -9,8 +9,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from audit.archive.store.rescreen import finding_of
-from audit.archive.store.rows import car_from_json
+from audit.archive.store.rows import car_from_json, finding_of
 from audit.archive.store.store import Archive
 from audit.errors import UsageError
 from audit.model import (

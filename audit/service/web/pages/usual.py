@@ -12,11 +12,14 @@ if TYPE_CHECKING:
 
     from audit.archive.step.response import GearResponse, Response
 
-BEYOND_PCT, POINTS = (
-    15.0,
-    41,
-)  # how far a curve is drawn beyond the duties logged, and in how many points
+# How far a curve is drawn beyond the duties logged, and in how many points.
+BEYOND_PCT, POINTS = 15.0, 41
 LEAST_PULLS = 5  # before a range is called usual
+
+
+def wanted() -> tuple[str, ...]:
+    """Columns of a pull that its history is made of."""
+    return ("gear", *(m.name for measures in measures_by_group().values() for m in measures))
 
 
 def history_of(pulls: pl.DataFrame | None, date: str, found: Response | None = None) -> History:

@@ -18,7 +18,7 @@ from audit.report.page.overlay import overlaid
 from audit.report.page.picture import duty_tonight
 from audit.report.page.traces import packet, rows_for
 from audit.report.words import VERDICT_SAYS, decision_line, sentence
-from audit.service.web.pages.usual import history_of
+from audit.service.web.pages.usual import history_of, wanted
 
 if TYPE_CHECKING:
     from audit.service.web.pages.shelf import Shelf
@@ -126,7 +126,7 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
         late=late,
         date=row["date"],
         history=shelf.remembered(
-            ("usual", night_id), lambda: history_of(shelf.archive.pulls(row["car"]), row["date"])
+            ("usual", night_id), lambda: history_of(shelf.pulls(row["car"], wanted()), row["date"])
         ),
         with_log=lambda audit: shelf.with_log(night_id, audit),
     )
@@ -151,8 +151,8 @@ def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
     if not kept:
         return night
     told = json.loads(kept) if isinstance(kept, str) else dict(kept)
-    if told["expected_kpa"] is not None:
-        told["expected_kpa"] = tuple(told["expected_kpa"])
+    expected = tuple(told["expected_kpa"].values())
+    told["expected_kpa"] = None if None in expected else expected
     return dataclasses.replace(night, decision=Decision(**told))
 
 
