@@ -123,5 +123,18 @@ def test_a_column_that_never_moves_stays_in_the_unit_that_is_stated(header, unit
         assert entry.doubtful or stands
 
 
+@pytest.mark.parametrize(("most_rpm", "unit"), [(870.0, "%"), (5200.0, "fraction")])
+def test_the_throttle_of_an_idling_engine_hardly_opens(most_rpm, unit):
+    """0.3 to 0.8 under a header in percent: all but shut at idle, mislabelled where the engine was driven."""
+    t = np.arange(0.0, 40.0, 0.05)
+    swing = 0.5 + 0.5 * np.sin(0.7 * t)
+    made = [
+        Made("RPM", 850.0 + (most_rpm - 850.0) * swing),
+        Made("Throttle (%)", 0.3 + 0.5 * swing, "%", name="Throttle"),
+    ]
+    entry = log_of(made, {"time": t}).by_name["throttle_position"]
+    assert entry.source_unit == unit
+
+
 def units_said(text: str) -> str:
     return {"us": "µs"}.get(text, text)

@@ -113,7 +113,7 @@ class _Reading:
             if name in self.sources:
                 source = self.sources[name]
                 scored = candidates.throttle(name, source)
-                self.found[name] = judge(name, scored, source, see.percentage(name, source))
+                self.found[name] = judge(name, scored, source, see.percentage(name, source, rpm))
                 if opening is None and not self.found[name].doubtful:
                     opening = opening_of(self.values(name))
         speed = self.sources.get("vehicle_speed")

@@ -76,10 +76,12 @@ def engine_speed(source: Source) -> Measured:
     return Measured({name: quantile(turning, q) for name, q in shares.items()})
 
 
-def percentage(channel: str, source: Source) -> Measured:
-    """A throttle's, a duty's or a trim's levels, and how it moves."""
+def percentage(channel: str, source: Source, rpm: Array | None = None) -> Measured:
+    """A throttle's, a duty's or a trim's levels, and how it moves. rpm: engine speed beside it."""
     seen = levels_of(channel, source.values)
     flags = [] if source.stated is not None else ["unstated"]
+    if rpm is not None and np.isfinite(rpm).any() and float(np.nanmax(rpm)) < OFF_IDLE_RPM:
+        flags.append("idling")
     if seen:
         seen["reach"] = max(abs(seen["low"] or 0.0), abs(seen["high"] or 0.0))
         finite = np.sort(source.values[np.isfinite(source.values)])
