@@ -194,7 +194,9 @@ def _said(error: Any) -> str:
             unknown = [k for k in error.value if not re.fullmatch("[1-9]", k)]
             return f"{key}.{unknown[0]}: a gear is a number from 1 to 9"
         full = f"{key}.{unknown[0]}" if key else unknown[0]
-        return f"{full}: unknown key. {did_you_mean(unknown[0], known)}"
+        at = _places(unknown[0])
+        mend = f"It stands {' or '.join(at)}." if at else did_you_mean(unknown[0], known)
+        return f"{full}: unknown key. {mend}"
     if error.rule == "pattern":
         return f"{key}: must look like 205/50R15, but is {error.value!r}"
     rule = error.message.removeprefix("data.").removeprefix("data")
@@ -203,6 +205,13 @@ def _said(error: Any) -> str:
     )
     rule = rule if rule.startswith("must") else f"must {rule}"
     return f"{key or 'car file'}: {rule}, but is {error.value!r}"
+
+
+def _places(key: str) -> list[str]:
+    """Where in a car file a key of this name belongs; [] for none."""
+    top = json_schema("car.schema.json")["properties"]
+    places = [f"under [{name}]" for name, part in top.items() if key in part.get("properties", {})]
+    return (["above all [tables]"] if key in top else []) + places
 
 
 def _beyond_schema(data: dict[str, Any]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from audit.carfile import find_car_file, load_car, tyre_circumference_m
@@ -118,3 +120,17 @@ def test_what_is_said_for_the_call_stands_over_the_file(tmp_path):
     path = written(tmp_path, "[boost]\nlimit_kpa = 120\nspring_kpa = 50\n")
     car = load_car(path, {"limit": "1 bar"})
     assert (car.boost_limit_kpa, car.spring_kpa) == (100.0, 50)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[engine]\ncylinders = 4\n", "line 2: engine.cylinders: unknown key. It stands above all"),
+        ("limit_kpa = 120\n", "line 1: limit_kpa: unknown key. It stands under [boost]"),
+    ],
+)
+def test_a_key_in_the_wrong_place_is_told_its_own(tmp_path, text, says):
+    path = tmp_path / "car.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(CarFileError, match=re.escape(says)):
+        load_car(path)
