@@ -176,3 +176,14 @@ def test_a_fall_that_grows_from_pull_to_pull(make_pull: Make, table: Limits) -> 
 def test_falls_that_come_and_go_do_not_grow(make_pull: Make, table: Limits) -> None:
     assert night(make_pull, table, [0.0, 0.05, 0.0, 0.05]) == []
     assert night(make_pull, table, [0.0, 0.05]) == []
+
+
+@pytest.mark.parametrize(("last", "found"), [(91.0, "watch"), (93.2, "hold")])
+def test_a_duty_that_climbs_to_the_lift_is_judged_by_its_last_samples(
+    make_pull: Make, codes: Codes, table: Limits, last: float, found: str
+) -> None:
+    """10 % a second: a fifth of a second before the lift it is 2 % less."""
+    climbs = lambda t: last - 10.0 * np.clip(6.0 - t, 0.0, None)  # noqa: E731
+    channels = {"injector_duty": climbs, "fuel_pressure": None}
+    pull = make_pull(duration=6.0, rate=25, channels=channels)
+    assert codes(check, pull, table) == {"fuel.injector_limit": found}

@@ -21,7 +21,7 @@ from audit.units import injector_duty_pct
 DECLARED = declared(__name__)
 NAME, CODES = DECLARED.name, DECLARED.codes
 
-HELD_S = 0.2
+HELD_S = 0.06  # and two samples: duty climbs to the lift, so that its highest is its last
 IMPOSSIBLE_PCT = 130.0  # above it the pulse is not of one shot every two turns
 STEADY_LAST = 3  # pulls that the growth of the fall is read from
 
