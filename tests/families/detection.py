@@ -37,6 +37,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1])]
 SIZES = (0.5, 0.8, 1.0, 1.25, 2.0)
 FIRST_ROUND = (1.25, 0.8)  # the sizes that the goals speak of come first
+CURVE_ROUNDS = 3  # the other sizes only draw the curve
 GOAL, CONFIDENCE = 0.99, 0.95
 # What is told but holds nothing by itself: a few bad readings left out, tyres that let go.
 NO_HOLD = frozenset({"sensor.dropout", "sensor.spike", "traction.wheelspin"})
@@ -206,9 +207,13 @@ def jobs_of(
     codes: Sequence[str] = (),
     sizes: Sequence[float] = SIZES,
 ) -> list[Job]:
-    """Every cell once a round, in a drawn order; healthy nights (2 a round) and the goals' sizes first."""
+    """Every cell once a round, in a drawn order; healthy nights (2 a round) and the goals' sizes first.
+
+    After CURVE_ROUNDS rounds only the goals' sizes are drawn.
+    """
     draw = random.Random(seed)
     jobs: list[Job] = []
+    sizes_of_goals = [size for size in sizes if size in FIRST_ROUND]
     for i in range(n):
         parts: list[list[Job]] = [[], []]
         for name, family in families.items():
@@ -216,7 +221,7 @@ def jobs_of(
             for code in carried(family):
                 if codes and code not in codes:
                     continue
-                for size in sizes:
+                for size in sizes if i < CURVE_ROUNDS else sizes_of_goals:
                     parts[size not in FIRST_ROUND].append(Job(name, code, size, seed + i))
         for part in parts:
             draw.shuffle(part)
