@@ -185,6 +185,27 @@ def test_a_charge_temperature_that_leaps_out_of_its_stand_stood_for_no_reason(af
     assert (("intake_air_temp", "hold") in held(change)) is found
 
 
+def test_a_charge_temperature_that_leaps_away_for_a_pull_and_back_is_not_believed():
+    """The long stand in cruise before it says nothing of habits: it too ends in the fault's own leap."""
+    starts = (20.0, 45.0)
+
+    def charge(t, v):
+        value = np.round(25.0 + t / 15.0)
+        for s in starts:
+            value = np.where((t > s - 0.5) & (t < s + 6.0), -5.0, value)
+        return value
+
+    change = {
+        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
+        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
+        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
+        "lambda": None,
+        "vehicle_speed": None,
+        "intake_air_temp": charge,
+    }
+    assert ("intake_air_temp", "hold") in held(change)
+
+
 def test_a_charge_temperature_read_every_six_seconds_leaps_by_habit():
     """Repeated in every row between: it leaps outside pulls as well."""
     starts = (12.0, 30.0)

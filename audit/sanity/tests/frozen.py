@@ -39,6 +39,7 @@ FOLLOWS_S = 0.5  # a manifold has followed its throttle after this
 DRIVER_KPA = 60.0  # a throttle short of wide open cannot stand while the manifold swings this far
 # Equal samples in a row by chance, over a whole log: rarer than this is no chance.
 ODDS = 1e-6
+COARSE_ODDS = 1e-12  # of a coarse channel that stands alike in every pull
 LEAST_RUN, LEAST_RUN_S = 5, 0.5
 LEAST_PAIRS = 40  # of samples to learn from how often a channel repeats itself
 LEVELS = 3  # moved through in every other pull: a coarse channel that stood through one whole pull is frozen
@@ -188,7 +189,8 @@ def _until_a_leap(r: Reading) -> list[tuple[int, int]]:
     inside = np.array(
         [_stood_through(r, int(a), int(b)) for a, b in zip(starts, leaps, strict=True)]
     )
-    elsewhere = (r.t[leaps - 1] - r.t[starts])[inside == 0.0]
+    into = np.isin(leaps, starts[inside > 0.0])  # the leap to a stand says nothing of habits
+    elsewhere = (r.t[leaps - 1] - r.t[starts])[(inside == 0.0) & ~into]
     longest = float(elsewhere.max()) if elsewhere.size else 0.0
     hits = np.flatnonzero((inside > 2.0 * longest) & (height[leaps - 1] > LEAP))
     return [(int(starts[i]), int(leaps[i])) for i in hits]
@@ -220,7 +222,8 @@ def _beyond_chance(r: Reading, a: int, b: int, n: int) -> bool:
     Elsewhere: in other wide-open stretches where there are enough of them, else at part throttle and in what is
     left of this one, whichever repeats more. The chance of going on is taken over steps that follow an equal
     one, so a channel that lingers on its levels is given its due. A channel that is read finely does not linger:
-    where it stands as long in other stretches too, it is frozen in all of them.
+    where it stands as long in other stretches too, it is frozen in all of them. A coarse one may linger in all of
+    them, but not where idle, overrun and cruise, which are as calm, say that it never does.
     """
     here = r.stretch[:-1]
     inside = (here >= 0) & (here == r.stretch[1:])
@@ -236,7 +239,9 @@ def _beyond_chance(r: Reading, a: int, b: int, n: int) -> bool:
         for i in np.flatnonzero(stops - starts + 1 >= max(LEAST_RUN, n // 2)):
             pair[max(starts[i] - 1, 0) : stops[i] + 1] = False
     elif others.sum() >= LEAST_PAIRS:
-        return False
+        calm = r.state.running[row] & (here < 0) & pair
+        enough = n >= IN_A_ROW and calm.sum() >= LEAST_PAIRS
+        return bool(enough and _chance(r.same, calm, n) * len(r.same) < COARSE_ODDS)
     return _rare(r, [inside & pair, driven & pair], n)
 
 
