@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -50,6 +51,32 @@ def test_the_headline_counts_the_kinds_of_things_to_watch():
     assert said[0].startswith("Clear: ")
     assert said[1].startswith("Clear, with 1 thing to watch: ")
     assert said[2].startswith("Clear, with 2 things to watch: ")
+
+
+@pytest.mark.parametrize(("limit", "worst"), [(14.0, 29.0), (40.0, 18.0)])
+def test_of_several_of_a_kind_the_furthest_past_its_limit_is_told(limit, worst):
+    """Over an upper limit the highest, under a lower one the lowest; wherever it stands."""
+    sizes = (19.0, 29.0, 18.0)
+    pulls = [
+        pull(i, (Finding("a.b", "hold", f"It was {v:g}.", value=v, limit=limit, unit="kPa"),))
+        for i, v in enumerate(sizes, 1)
+    ]
+    reasons = night(*pulls)[1]
+    at = sizes.index(worst) + 1
+    assert reasons == (f"a.csv, pull {at}: It was {worst:g}. (and 2 more like it)",)
+
+
+def test_a_greater_figure_of_a_lower_severity_or_another_unit_does_not_lead():
+    found = Finding("a.b", "stop", "It was 7.", value=7.0, limit=6.0, unit="°")
+    others = (replace(found, severity="hold", value=9.0), replace(found, unit="V", value=9.0))
+    assert not any(other.worse_than(found) for other in others)
+    assert replace(found, value=7.5).worse_than(found)
+
+
+def test_that_no_log_was_read_is_said_before_what_is_wrong_with_each():
+    bad = LogAudit("night/a.csv", "0", "rejected", error="night/a.csv: binary data.")
+    _, reasons = decide([bad], {}, ())
+    assert [r.split(",")[0] for r in reasons] == ["No log could be read", "a.csv could not be read"]
 
 
 @pytest.mark.parametrize("severity", ["hold", "stop"])

@@ -19,7 +19,7 @@ from audit.model.basis import (
     worst_severity,
 )
 from audit.model.car import Car, ColumnWord
-from audit.model.finding import CheckResult, Finding
+from audit.model.finding import CheckResult, Finding, worst_of
 from audit.model.limit import Limit, LimitTable
 from audit.model.log import (
     EMPTY,
@@ -71,5 +71,6 @@ __all__ = [
     "Tear",
     "base_of",
     "believed_series",
+    "worst_of",
     "worst_severity",
 ]

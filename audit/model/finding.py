@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+from audit.model.basis import SEVERITIES
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +23,28 @@ class Finding:
     unit: str | None = None
     likely: tuple[str, ...] = ()
     look_at: tuple[str, ...] = ()
+
+    def worse_than(self, other: Finding) -> bool:
+        """Of a higher severity; of the same one, further out on the side of its limit.
+
+        Only figures of one code and unit can be told apart: else neither is worse.
+        """
+        if self.severity != other.severity:
+            return SEVERITIES.index(self.severity) > SEVERITIES.index(other.severity)
+        if self.value is None or other.value is None or self.limit is None:
+            return False
+        if (self.code, self.unit) != (other.code, other.unit):
+            return False
+        return self.value > other.value if self.value >= self.limit else self.value < other.value
+
+
+def worst_of(findings: Sequence[Finding]) -> int:
+    """Where the worst of some findings stands, the first of equals; 0 for none."""
+    worst = 0
+    for i, finding in enumerate(findings):
+        if finding.worse_than(findings[worst]):
+            worst = i
+    return worst
 
 
 @dataclass(frozen=True, slots=True)

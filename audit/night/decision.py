@@ -28,7 +28,7 @@ FAULTS = (
 )  # what binds a refusal that is a fault
 NOTHING = "Nothing in the logs stands out. Look the car over before the next run all the same."
 UNASKED = "No pull with a known duty is at hand."
-AGAIN = "The readings that could not be judged: see what is named, and log it again."
+AGAIN = "What could not be read or judged: do what is said of it, and log it again."
 
 
 class StepLike(Protocol):

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from audit.model import REQUIRED_CHECKS, SEVERITIES, CheckResult, Finding, LogAudit, PullAudit
+from audit.model import (
+    REQUIRED_CHECKS,
+    SEVERITIES,
+    CheckResult,
+    Finding,
+    LogAudit,
+    PullAudit,
+    worst_of,
+)
 
 # Causes for which a required check that was not evaluated in one pull counts, whatever the other
 # pulls say. A pull too short to judge does not: the driver lifted, and the others speak.
@@ -59,15 +67,17 @@ def _blame(logs: Sequence[LogAudit], night_findings: Sequence[Finding]) -> list[
         for pull in log.pulls:
             placed += [(f, f"{_short(log.path)}, pull {pull.pull.index}: ") for f in pull.findings]
     placed.sort(key=lambda pair: -SEVERITIES.index(pair[0].severity))
-    said: dict[str, tuple[str, str, int]] = {}
+    said: dict[str, list[tuple[Finding, str]]] = {}
     for finding, where in placed:
-        if finding.severity == "note":
-            continue
-        severity, text, times = said.get(
-            finding.code, (finding.severity, where + finding.message, 0)
-        )
-        said[finding.code] = (severity, text, times + 1)
-    return [(severity, text + _again(times)) for severity, text, times in said.values()]
+        if finding.severity != "note":
+            said.setdefault(finding.code, []).append((finding, where))
+    return [_told_once(alike) for alike in said.values()]
+
+
+def _told_once(alike: Sequence[tuple[Finding, str]]) -> tuple[str, str]:
+    """(severity, sentence) of the worst of one code, with how many more there are."""
+    worst, where = alike[worst_of([finding for finding, _ in alike])]
+    return worst.severity, where + worst.message + _again(len(alike))
 
 
 def _again(times: int) -> str:
@@ -81,13 +91,16 @@ def _short(path: str) -> str:
 def _gaps(logs: Sequence[LogAudit], checks: Mapping[str, CheckResult]) -> Iterable[str]:
     read = [log for log in logs if log.status == "read"]
     pulls = [pull for log in read for pull in log.pulls]
+    if not read:
+        yield _no_pull(read)
     for log in logs:
         if log.status == "rejected" and not log.not_a_log:
             yield (
                 f"{_short(log.path)} could not be read, so what it holds is not judged: {log.error}"
             )
     if not pulls:
-        yield _no_pull(read)
+        if read:
+            yield _no_pull(read)
         yield from _missing_channels(read)
         return
     for name in REQUIRED_CHECKS:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.model import Measures
-from audit.report.display import number, unit_for
+from audit.report.display import apart, number, unit_for
 from audit.report.response_table import many, wrapped
 from audit.report.words import CAUTION
 from audit.tables import toml_table
@@ -157,6 +157,4 @@ def _line(row: Difference, *, us: bool) -> str:
     unit = unit_for(row.unit, us=us)
     label = row.label if row.unit == "1" else f"{row.label}, {unit}"
     a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
-    change = number(row.change, "K" if row.unit == "°C" else row.unit, us=us, digits=row.digits)
-    sign = "" if change.startswith(("-", "–")) else "+"
-    return f"{label:<25}{a:>6} {b:>6} {sign + change:>6}{'*' if row.certain else ''}"
+    return f"{label:<25}{a:>6} {b:>6} {apart(a, b):>6}{'*' if row.certain else ''}"

@@ -67,6 +67,13 @@ def between(high: float | None, low: float | None, *, us: bool) -> str:
     return _written(ends[0] - ends[1], 1)
 
 
+def apart(a: str, b: str) -> str:
+    """b less a as both figures are shown, with its sign, so that they add up: '+0.1'."""
+    digits = len(b.partition(".")[2])
+    change = _written(round(float(b) - float(a), digits), digits)
+    return change if change.startswith("-") else f"+{change}"
+
+
 def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
     """A pull's overshoot: its peak less its settled level as both are shown."""
     peak, settled = (measures.get(k) for k in ("boost_peak_kpa", "boost_settled_kpa"))

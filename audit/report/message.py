@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
-from audit.model import SEVERITIES, Finding, Night, PullAudit
+from audit.model import Night, PullAudit
 from audit.report.display import figure, number
 from audit.report.names import visible, without_positions
-from audit.report.words import CAUTION, decision_line, every_finding, headline, mixture_said, told
+from audit.report.words import (
+    CAUTION,
+    decision_line,
+    every_finding,
+    headline,
+    mixture_said,
+    told,
+    worst_finding,
+)
 
 MOST = 8
 LONGEST = 160  # characters of a line: a message wraps, but nobody reads a paragraph
@@ -13,7 +21,7 @@ LONGEST = 160  # characters of a line: a message wraps, but nobody reads a parag
 
 def message(night: Night, *, date: str = "") -> list[str]:
     """Car and date, verdict, decision, the worst finding, the best pull, what to look at, the caution."""
-    us, worst, found = night.us_units, _worst(night), every_finding(night)
+    us, worst, found = night.us_units, worst_finding(night), every_finding(night)
 
     def said(text: str, head: str = "") -> str:
         return _short(head + told(night, without_positions(text, found)))
@@ -31,11 +39,6 @@ def message(night: Night, *, date: str = "") -> list[str]:
     if night.decision is not None and (worst is not None or night.verdict != "clear"):
         lines.append(said(night.decision.first, "Look first: "))
     return [*dict.fromkeys(map(visible, lines[: MOST - 1])), CAUTION]
-
-
-def _worst(night: Night) -> Finding | None:
-    found = [f for f in every_finding(night) if f.severity != "note"]
-    return max(found, key=lambda f: SEVERITIES.index(f.severity), default=None)
 
 
 def _best(night: Night, *, us: bool) -> list[str]:

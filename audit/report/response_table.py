@@ -113,9 +113,13 @@ def _gear(gear: Doc, *, main: bool, us: bool) -> list[str]:
         f"{title}, boost in {unit_for('kPa', us=us)} gauge",
         f"{'duty %':>6} {'settled':>8} {'from-to':>13} {'peak':>6} {'pulls':>6}",
     ]
-    lines += [
-        _level(level, us=us) for level in gear["levels"][-(MOST_LEVELS if main else MOST_OTHERS) :]
-    ]
+    most = MOST_LEVELS if main else MOST_OTHERS
+    if below := gear["levels"][:-most]:
+        pulls = many(sum(level["pulls"] for level in below), "pull")
+        lines += [
+            f"{len(below):>6} lower {'duty' if len(below) == 1 else 'duties'}, {pulls}: see --json"
+        ]
+    lines += [_level(level, us=us) for level in gear["levels"][-most:]]
     lines += _facts(gear, us=us)
     if not main:
         lines += [f"  {line}" for line in _next(gear["next"], us=us)[:1]]

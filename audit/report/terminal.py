@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TextIO
 
-from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
+from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit, worst_of
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.display import overshoot as shown_overshoot
 from audit.report.names import visible
@@ -190,16 +190,16 @@ def _finding_group(
     """The worst of a code with its evidence; the others of the same code by where and value."""
     us = night.us_units
     ranked = sorted(group, key=lambda pair: -SEVERITIES.index(pair[0].severity))
-    worst, where = ranked[0]
+    worst, where = ranked.pop(worst_of([f for f, _ in ranked]))
     lines = [
         f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({visible(where)}{_when(worst)})"
     ]
     lines += _wrapped(told(night, worst.message), "    ")
-    if len(ranked) > 1:
+    if ranked:
         others = "; ".join(
-            f"{w} {figure(f.value, f.unit or '', us=us).strip()}" for f, w in ranked[1:6]
+            f"{w} {figure(f.value, f.unit or '', us=us).strip()}" for f, w in ranked[:5]
         )
-        more = f"; and {len(ranked) - 6} more" if len(ranked) > 6 else ""
+        more = f"; and {len(ranked) - 5} more" if len(ranked) > 5 else ""
         lines += _wrapped(f"also: {others}{more}", "    ", "      ")
     if worst.likely and worst.severity != "note":
         lines += _wrapped("likely: " + "; ".join(worst.likely), "    ", "      ")

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from audit.model import Finding, LogAudit, Night
+from audit.model import SEVERITIES, Finding, LogAudit, Night
 from audit.report.display import figure, localise, number
 
 VERDICT_SAYS = {
@@ -55,6 +55,16 @@ def every_finding(night: Night) -> list[Finding]:
         found += audit.findings
         found += [f for p in audit.pulls for f in p.findings]
     return found
+
+
+def worst_finding(night: Night) -> Finding | None:
+    """The worst finding, of several the one that the first reason tells of; None for no more than notes."""
+    lead = night.reasons[0] if night.reasons else ""
+    return max(
+        (f for f in every_finding(night) if f.severity != "note"),
+        key=lambda f: (SEVERITIES.index(f.severity), f.message in lead),
+        default=None,
+    )
 
 
 def headline(night: Night) -> str:

@@ -132,6 +132,16 @@ def test_without_a_target_there_is_no_step():
     assert step.action == "refuse" and "--target" in step.sentence
 
 
+@pytest.mark.parametrize(("logged", "action"), [(77.0, "stay"), (90.0, "refuse"), (60.0, "refuse")])
+def test_without_a_target_the_newest_nights_logged_one_is_not_driven_past(logged, action):
+    """At 30 % this car settles at 76.8 kPa."""
+    sheet = Sheet().steps(*LADDER).night(30, 30, boost_target_kpa=logged)
+    step = sheet.ask(replace(CAR, target_kpa=None)).step
+    assert step.action == action
+    if action == "stay":
+        assert step.duty == 30.0 and "logged target of 77.0 kPa" in step.sentence
+
+
 def test_a_target_given_goes_before_the_car_files():
     assert Sheet().steps(*LADDER).ask(target_kpa=78.0).step.target == 78.0
     assert Sheet().steps(*LADDER).ask(target_kpa={3: 77.0, 4: 90.0}).step.target == 77.0

@@ -104,6 +104,14 @@ def test_the_sheet_reads_on_a_phone_and_fits_a_page(sheet, us):
     assert not (us and "kPa" in "\n".join(lines))
 
 
+def test_duties_for_which_the_sheet_has_no_room_are_counted():
+    duties = range(5, 65, 5)  # twelve, of which a sheet has room for ten
+    lines = render(document_of(Sheet().steps(*duties).ask()), us=False)
+    assert any("2 lower duties, 4 pulls" in line for line in lines), lines
+    few = render(document_of(Sheet().steps(*duties[:10]).ask()), us=False)
+    assert not any("lower dut" in line for line in few)
+
+
 def test_the_sheet_prints_the_step_in_the_readers_units():
     text = " ".join(render(document_of(Sheet().steps(5, 10, 15, 20).ask()), us=True))
     assert (

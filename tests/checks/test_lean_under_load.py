@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from audit.checks.kit.base import _limit
 from audit.checks.mixture import lean_under_load as check
 from audit.checks.mixture.mixture_window import mixture_window, transport_lag
 from audit.model import Array, Pull
@@ -443,3 +444,9 @@ def test_lambda_at_the_top_shows_what_the_mean_hides(make_pull, table):
     assert found["lambda_mean"] < 0.80
     level = check.measure(make_pull(6.0, 20.0, {"lambda": 0.78}), table).values
     assert level["lambda_top"] == pytest.approx(0.78, abs=0.002)
+
+
+def test_figure_and_limit_of_lambda_have_the_same_decimals():
+    """By boost the limit lies on a line: its fourth decimal says nothing."""
+    assert _limit(0.9196, "1") == "0.92" and _limit(0.9333, "1") == "0.933"
+    assert _limit(13.79, "kPa") == "13.79 kPa"

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from audit.report.display import figure, localise, number, overshoot
+from audit.report.display import apart, figure, localise, number, overshoot
 
 
 @pytest.mark.parametrize(
@@ -66,3 +66,16 @@ def test_a_sentence_with_both_ends_adds_up_in_psi(settled):
     text = f"overshot its settled level of {settled:.1f} kPa gauge by 20.4 kPa (23 %), to {peak:.1f} kPa, at"
     low, by, high = (float(f) for f in re.findall(r"([\d.]+) psi", localise(text, us=True)))
     assert high - low == pytest.approx(by) and by == pytest.approx(20.4 / 6.894757, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "shown"),
+    [
+        ("8.1", "8.2", "+0.1"),
+        ("55.8", "47.9", "-7.9"),
+        ("3734", "3284", "-450"),
+        ("0.80", "0.80", "+0.00"),
+    ],
+)
+def test_a_difference_is_that_of_the_figures_beside_it(a, b, shown):
+    assert apart(a, b) == shown

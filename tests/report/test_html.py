@@ -1,3 +1,4 @@
+import dataclasses
 import json
 import re
 
@@ -5,7 +6,7 @@ import numpy as np
 import pytest
 
 from audit.errors import UsageError
-from audit.model import Car, CheckResult, Finding
+from audit.model import Car, CheckResult, Decision, Finding, LogAudit
 from audit.report.html import render, write_report
 from audit.report.page import shell
 from tests.report.nights import full_night, sample
@@ -188,7 +189,6 @@ def test_a_long_file_name_is_whole_in_the_table_of_logs_only():
 
 
 def test_without_a_pull_checks_that_were_not_judged_are_told_once():
-    import dataclasses
 
     none = {
         n: CheckResult(n, "not_evaluated", None, why="no pull to judge")
@@ -200,3 +200,27 @@ def test_without_a_pull_checks_that_were_not_judged_are_told_once():
         and "heat soak, knock, oscillation" in page
         and "No check could be judged" in page
     )
+
+
+def test_a_pull_of_several_logs_is_named_as_its_findings_name_it():
+    """Its number over the night is not the one in its log."""
+    one = full_night(pulls=1, name="run_1.csv")
+    second = dataclasses.replace(full_night(pulls=1, findings=(LEAN,)).logs[0], path="run_2.csv")
+    both = render(dataclasses.replace(one, logs=(*one.logs, second)))
+    row = re.search(r"Pull 2</a> <bdi class=\"inlog\">([^<]*)</bdi>", both)
+    assert row is not None and row[1] == "run_2.csv, pull 1"
+    assert "run_2.csv, pull 1</bdi></span>" in both.split('id="finding-1"')[1][:400]
+    assert 'class="inlog"' not in render(one)
+
+
+def test_the_name_of_a_file_at_the_start_of_a_reason_is_left_as_it_is():
+    why = "run_1.csv could not be read, so what it holds is not judged: it is empty."
+    bad = LogAudit("run_1.csv", "0" * 64, "rejected", error="it is empty.")
+    decision = Decision("no_step", why, "The file.", None, None, None, None)
+    night = full_night(pulls=1)
+    page = render(
+        dataclasses.replace(
+            night, logs=(*night.logs, bad), verdict="hold", reasons=(why,), decision=decision
+        )
+    )
+    assert "Run_1.csv" not in page and "<p><bdi>run_1.csv</bdi> could not be read" in page

@@ -37,6 +37,7 @@ REALS = (
     "intake_start_c",
     "boost_settled_kpa",
     "boost_peak_kpa",
+    "boost_target_kpa",
     "boost_overshoot_kpa",
     "duty_mean_pct",
     "duty_at_peak_pct",

@@ -138,10 +138,37 @@ def refusal(
             log_next=FAULT_LIFTED[valve.faults[0]],
         )
     if target is None:
-        return Step(
+        return _on_logged_target(found.of_gear(gear), gear) or Step(
             "refuse", gear, f"No step up. {NO_TARGET.format(gear=gear_said(gear))}", "no_target"
         )
     return None
+
+
+def _on_logged_target(rows: pl.DataFrame, gear: int) -> Step | None:
+    """Staying where the newest night's boost settles at the target in its own logs, though nobody
+    gave one: more duty would drive boost past what the engine computer asks for. Else None.
+    """
+    if rows.is_empty():
+        return None
+    newest = rows.filter(rows["night_id"] == rows["night_id"][-1])
+    wanted, settled, duty = (
+        newest[name].cast(float).median()
+        for name in ("boost_target_kpa", "boost_settled_kpa", "duty_mean_pct")
+    )
+    if not (isinstance(wanted, float) and isinstance(settled, float) and isinstance(duty, float)):
+        return None
+    if abs(settled - wanted) > figures("step")["on_target"]:
+        return None
+    return Step(
+        "stay",
+        gear,
+        f"Boost is at the logged target of {wanted:.1f} kPa already: stay at {duty:.1f} % duty, or "
+        "give a higher target (boost.target_kpa in the car file).",
+        "target",
+        from_duty=duty,
+        duty=duty,
+        target=wanted,
+    )
 
 
 def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:

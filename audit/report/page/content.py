@@ -17,7 +17,7 @@ from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
 from audit.report.page.picture import duty_tonight
 from audit.report.page.sources import assumed, logs, not_judged, sensors
-from audit.report.words import CAUTIONS, every_finding, headline, plain_check, sentence
+from audit.report.words import CAUTIONS, every_finding, headline, plain_check, sentence, told
 
 STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
 ENDED_BY = {
@@ -101,6 +101,9 @@ class Page:
     assumed: list[str]
     units: dict[str, str]
     caused: frozenset[str] = frozenset()
+    several: bool = (
+        False  # pulls of more than one log, whose numbers over the night are not those in their log
+    )
     usual: bool = False
     last_night: str = ""
     duty: dict[str, Any] | None = None
@@ -134,9 +137,9 @@ def page_of(
     laid = [] if late is not None else laid_of(pulls)
     marked = {m["n"] for card in cards if card.traces for m in card.traces["marks"]}
     marked |= {i.n for i in found if late and _can_be_marked(i)}
-    told: dict[tuple[Any, ...], int] = {}
+    advice: dict[tuple[Any, ...], int] = {}
     rows = {
-        item.n: _found(item, night, mark=item.n in marked, told=told)
+        item.n: _found(item, night, mark=item.n in marked, advice=advice)
         for item in found
         if item.owner == "night"
     }
@@ -162,6 +165,7 @@ def page_of(
         assumed=assumed(night),
         units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
         caused=_caused(found),
+        several=sum(bool(a.pulls) for a in night.logs) > 1,
         usual=history is not None and bool(history.by_gear),
         last_night="" if history is None else history.last_night,
         duty=duty_tonight(night, history.curve if history is not None else None, us=us),
@@ -228,20 +232,20 @@ def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any
         None,
     )
     plain = without_positions(text, every_finding(night))
-    said = without_folders(localise(plain, us=night.us_units), night)
+    said = without_folders(told(night, plain), night)
     return {"text": isolated(said, night), "n": hit.n if hit else None}
 
 
 def _found(
-    item: Numbered, night: Night, *, mark: bool, told: dict[tuple[Any, ...], int]
+    item: Numbered, night: Night, *, mark: bool, advice: dict[tuple[Any, ...], int]
 ) -> FoundRow:
-    """told: advice that stands on the page already, with the finding that tells it; this one's is added."""
+    """advice: what stands on the page already, with the finding that tells it; this one's is added."""
     f = item.finding
     file, comma, pull = item.where.rpartition(", pull ")
     where = f"{clipped(file)}{comma}{pull}" if comma else clipped(item.where)
-    advice = (f.code, tuple(f.likely), tuple(f.look_at))
-    first = told.setdefault(advice, item.n) if f.severity != "note" else item.n
-    message = sentence(localise(without_positions(f.message, [f]), us=night.us_units))
+    mine = (f.code, tuple(f.likely), tuple(f.look_at))
+    first = advice.setdefault(mine, item.n) if f.severity != "note" else item.n
+    message = sentence(told(night, without_positions(f.message, [f])))
     return FoundRow(
         item.n,
         f.code,
@@ -286,7 +290,7 @@ def _cards(
     us = night.us_units
     rows = rows_for([p.pull for _, _, p in pulls]) if late is None else 0
     cards = []
-    told: dict[tuple[Any, ...], int] = {}
+    advice: dict[tuple[Any, ...], int] = {}
     for name, file, audit in pulls:
         mine = [i for i in found if i.owner == name]
         traces = packet(name, audit, found, rows=rows, us=us) if late is None else None
@@ -305,7 +309,7 @@ def _cards(
                 checks=[
                     _check(n, c, us=us) for n, c in sorted(audit.checks.items(), key=_by_score)
                 ],
-                findings=[_found(i, night, mark=i.n in marked, told=told) for i in mine],
+                findings=[_found(i, night, mark=i.n in marked, advice=advice) for i in mine],
                 measures=sheet(
                     audit,
                     history.by_gear.get(audit.pull.gear) if history is not None else None,
@@ -363,6 +367,7 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
     worst = worst_severity([f.severity for f in audit.findings])
     return {
         "file": file,
+        "inlog": f"{visible(clipped(file))}, pull {audit.pull.index}",
         "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
         "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
         "duty": number(m.get("duty_mean_pct"), "%", us=us),

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.errors import PullauditError
-from audit.model import SEVERITIES, Night, PullAudit
+from audit.model import Night, PullAudit
 from audit.report.display import figure, number
 from audit.report.message import message
 from audit.report.names import isolated, without_folders, without_positions
 from audit.report.page.marks import Numbered, amount, pull_ids, value_of
 from audit.report.page.picture import of_finding
-from audit.report.words import every_finding, sentence, told
+from audit.report.words import every_finding, sentence, told, worst_finding
 
 HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
 
@@ -62,7 +62,7 @@ def first_of(
         return isolated(without_folders(told(night, plain), night), night)
 
     told_already = worst is not None and night.reasons and decision.why == night.reasons[0]
-    why = "" if told_already else said(sentence(decision.why))
+    why = "" if told_already else said(decision.why)  # may begin with a file's name
     return First(
         decision.state,
         HEADS[decision.state],
@@ -99,14 +99,10 @@ def _rows(night: Night) -> list[tuple[str, str, str]]:
 
 def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) -> Worst | None:
     """The worst finding, of several the one that the first reason tells of."""
-    least = [i for i in found if i.finding.severity != "note"]
-    if not least:
+    f = worst_finding(night)
+    item = next((i for i in found if i.finding is f), None)
+    if f is None or item is None:
         return None
-    lead = night.reasons[0] if night.reasons else ""
-    item = max(
-        least, key=lambda i: (SEVERITIES.index(i.finding.severity), i.finding.message in lead)
-    )
-    f = item.finding
     pulls: dict[str, PullAudit] = {name: audit for name, _, audit in pull_ids(night)}
     audit = pulls.get(item.pull)
     chart = None

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from audit.errors import UsageError
 from audit.model import PullAudit
 from audit.report.comparison import Difference, Side, compare
-from audit.report.display import number, unit_for
+from audit.report.display import apart, number, unit_for
 from audit.report.page.marks import pull_ids
 from audit.report.page.overlay import Laid, overlaid
 from audit.service.web.pages.views import car_links, link, us_of
@@ -103,13 +103,11 @@ def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
 
 def _row(row: Difference, *, us: bool) -> dict[str, Any]:
     a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
-    unit = "K" if row.unit == "°C" else row.unit
-    change = number(row.change, unit, us=us, digits=row.digits)
     return {
         "label": row.label,
         "unit": "" if row.unit == "1" else unit_for(row.unit, us=us),
         "a": a,
         "b": b,
-        "change": change if change.startswith(("-", "–")) else f"+{change}",
+        "change": apart(a, b),
         "certain": row.certain,
     }
