@@ -161,15 +161,15 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
         ),
     )
     after = (
-        "Screen them into the archive. The next duty comes from `pullaudit response`, not from "
-        "this sheet."
+        f"`pullaudit screen LOGS --archive DIR --duty {first:g}` names the next duty; `pullaudit "
+        "plan --archive DIR` prints its sheet."
     )
     return lead, legs, after
 
 
 def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     step, pulls = response.step, int(figures("evening")["pulls_per_step"])
-    after = "Screen the evening into the archive before any higher duty."
+    after = "`pullaudit screen LOGS --archive DIR` before any higher duty; then plan again."
     if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
         return " ".join(filter(None, (step.sentence, step.log_next))), (), after
     assert step.duty is not None

@@ -362,9 +362,8 @@ class _Maker:
                 target=target,
                 log_next="Log two pulls at the lowest duty logged so far, and screen them.",
             )
-        most = int(figures("valve")["fell_evenings"])
-        if valve.fell_kpa is not None and _evenings(rows, base) < most:
-            return self._once_more(gear, base, valve.fell_kpa, bounds)
+        if (step := self._once_more(gear, rows, valve, base, bounds)) is not None:
+            return step
         lines = lines_of(rows, self.car, self.notes)
         return next_step(
             self.curve(gear),
@@ -376,25 +375,37 @@ class _Maker:
             evenings=_evenings(rows, base),
         )
 
-    def _once_more(self, gear: int, base: float, fell_kpa: float, bounds: Bounds) -> Step:
-        """Staying where boost fell as duty rose, but not surely: one more evening tells a backwards
-        valve.
+    def _once_more(
+        self, gear: int, rows: pl.DataFrame, valve: Valve, base: float, bounds: Bounds
+    ) -> Step | None:
+        """Another evening where boost fell as duty rose, but not surely, which tells a backwards
+        valve: at the duty of the two that has fewer, the second one first. None where it did not.
         """
-        low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
+        if valve.fell_kpa is None:
+            return None
+        first, second = (level.duty for level in valve.levels)
+        seen = _evenings(rows, first), _evenings(rows, second)
+        if seen[1] >= int(figures("valve")["fell_evenings"]):
+            return None
+        duty = first if seen[0] < seen[1] else second
+        duty = round(duty / figures("step")["least"]) * figures("step")["least"]
+        low, expected, high = self.curve(gear).interval(duty, relative=self.air.relative)
+        lead = "Back to" if duty < base - 0.25 else "Stay at"
         return Step(
             "stay",
             gear,
-            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, "
-            "which may be the evening, or a valve that works backwards.",
+            f"{lead} {duty:.1f} % duty: boost fell by {valve.fell_kpa:.1f} kPa as duty rose from "
+            f"{first:.0f} % to {second:.0f} %, which may be the evening, or a valve that works "
+            "backwards.",
             "fell",
             from_duty=base,
-            duty=base,
+            duty=duty,
             expected=expected,
             low=low,
             high=high,
             limit=bounds.limit_kpa,
             target=bounds.target_kpa,
-            log_next=f"Log two more pulls at {base:.1f} % duty on another evening before any step "
+            log_next=f"Log two more pulls at {duty:.1f} % duty on another evening before any step "
             "up.",
         )
 

@@ -217,19 +217,20 @@ def _binding(sheet: _Sheet, binds: str, duty: float) -> str:
     bounds = sheet.bounds
     if binds == "step":
         if duty > sheet.base + bounds.step_pct + ROUNDING_PCT:
-            return "So far up because the valve hardly answers here; no further in one step."
-        return f"One step is at most {bounds.step_pct:g} % duty, and that binds."
+            return (
+                "A larger step than usual, because boost hardly moves with duty here; no further "
+                "at once."
+            )
+        return f"One step is at most {bounds.step_pct:g} % duty."
     if binds == "unproven":
         return (
             f"No further than {bounds.unproven_pct:g} % before boost has followed duty: by then a "
             "valve that does not work shows."
         )
     if binds == "boost_step":
-        return f"One step is at most {bounds.step_kpa:g} kPa expected, and that binds."
+        return f"One step is at most {bounds.step_kpa:g} kPa of boost."
     if binds == "target":
-        return (
-            f"More would not stay under the target of {bounds.target_kpa:.1f} kPa, and that binds."
-        )
+        return f"More would not stay under the target of {bounds.target_kpa:.1f} kPa."
     return f"More is held back: {_lower(_why(sheet, binds, duty + figures('step')['least']))}."
 
 
