@@ -124,7 +124,7 @@ def test_a_fall_that_may_be_the_evening_takes_another_one_before_a_step():
     assert (answer.step.binds, answer.step.duty) == ("fell", pytest.approx(10.0))
     assert answer.decision.state == "stay"
     assert Sheet(boost=lambda d: 70.0 - 0.2 * d).night(5, 5).night(10, 10).ask().step.duty > 10.5
-    weak = Sheet(boost=lambda d: 70.0 - 0.4 * d).night(5, 5).night(10, 10)
+    weak = Sheet(boost=lambda d: 70.0 - 0.5 * d).night(5, 5).night(10, 10)
     asked = []
     for _ in range(4):  # by turns at both duties, and not for ever
         step = weak.ask().step

@@ -202,6 +202,12 @@ def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
     step = sheet.stay(binds, sentence)
     if binds == "limit" and 0.5 * (sheet.known()[1] - sheet.known()[0]) > figures("step")["known"]:
         return sheet.once_more(step)
+    if binds == "unproven":
+        return replace(
+            step,
+            log_next=f"Log two more pulls at {sheet.base:.1f} % duty on another evening; or try "
+            'the solenoid by hand, and note "solenoid tested" where it works.',
+        )
     if binds == "intake_peak_c":
         return replace(
             step,

@@ -71,12 +71,12 @@ class Valve:
     @property
     def fell_kpa(self) -> float | None:
         """By how much boost fell from the first duty to the second, the only ones so far; None
-        where it did not fall by more than a pull differs from the next.
+        where it did not fall by about as much as evenings differ.
         """
         if self.slope is None or len(self.levels) != 2:
             return None
         fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
-        return fell if fell > figures("valve")["pull_sd"] else None
+        return fell if fell > figures("valve")["fell_kpa"] else None
 
     @property
     def responds(self) -> bool:
@@ -217,7 +217,7 @@ def _faults(
         )
         return ("reversed",), (said,)
     late = float(duty.max()) >= setting["named_by"] and levels >= 3
-    nothing = slope.surely_over <= 0.0 or slope.high * reach < setting["moved_kpa"]
+    nothing = slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
     if late and nothing and not tested:
         said = (
             f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, as evenings differ. "

@@ -32,7 +32,8 @@ def season_lines(nights: pl.DataFrame, pulls: pl.DataFrame, *, shown: Shown = ME
             for name in ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")
         )
         lines.append(
-            f"{night['date']:<10} {night['verdict']:<7} {rows.height:>2} {_text(duty, 0):>4} "
+            f"{night['date']:<10} {night['verdict']:<7} {rows.height:>2} "
+            f"{'–' if duty is None else f'{duty:g}':>4} "
             f"{_shown(shown, level, 'kPa', 1):>6} {_text(lean, 2):>6} "
             f"{_shown(shown, air, '°C', 0):>5}"
         )

@@ -70,7 +70,7 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
         return [*lines, "No pull has a measure that can be followed yet."]
     drawn = f"  {'nights':<{CHART_WIDTH}}" if shown.width >= TABLE_WIDTH else ""
     lines += ["", f"{'measure':<23} {'first':>6} {'now':>6}{drawn}  state"]
-    lines += [_row(t, shown) for t in found.trends]
+    lines += [_row(t, shown) for t in found.trends if t.measure.kind != "joint" or t.shift]
     moved = [t for t in found.trends if t.state in ("shifted", "drifting")]
     for t in moved:
         look = t.measure.look_at.get(side_of(t) or "", ())
