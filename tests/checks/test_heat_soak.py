@@ -190,7 +190,7 @@ def test_the_finding_names_its_pulls_and_the_wait(table: Limits) -> None:
     across = over(drive([28, 40, 52], gap_s=90), table)
     finding, index = across.findings[0]
     assert index == (0, 1, 2)
-    assert "time constant" in finding.message
+    assert "Wait about " in finding.message and "minute" in finding.message
 
 
 def test_standing_still_between_pulls_is_no_soak(table: Limits) -> None:

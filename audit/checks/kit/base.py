@@ -97,7 +97,7 @@ def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | N
     if within is not None:
         room = f"{measured.room[row.measure]:.1f}{_unit(row.unit)}"
         side = f"and may be off by {room} for its ambient pressure, so that it may be {side}"
-    message = f"{text.rstrip('.')}, {side} the {severity} limit of {limit:.4g}{_unit(row.unit)}."
+    message = f"{text.rstrip('.')}, {side} the {severity} limit of {_shown(limit, row.unit)}."
     if said := measured.said.get(row.measure):
         message += f" {said.rstrip('.')}."
     return row.score(value), Finding(
@@ -121,6 +121,11 @@ def _within_room(row: Limit, measured: Measured) -> float | None:
     limit = row.hold if row.hold is not None else row.stop
     severity = row.severity(value - room if row.below else value + room)
     return limit if severity in ("hold", "stop") else None
+
+
+def _shown(limit: float | None, unit: str) -> str:
+    """A limit with its unit, as finely as its figures are told: a ratio to three places."""
+    return f"{limit:.3g}" if unit == "1" else f"{limit:.4g}{_unit(unit)}"
 
 
 def _unit(unit: str) -> str:
