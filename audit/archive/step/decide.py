@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from audit.archive.step.response import response_of, step_only
+from audit.archive.step.response import response, response_of
 from audit.archive.step.watches import watched_of
 from audit.archive.store.rows import log_id, rows_of
 from audit.model import VERDICTS, Decision, Finding, Night
@@ -67,7 +67,7 @@ def _step(night: Night, archive: Archive | None) -> Step | None:
     import polars as pl
 
     if archive is not None:
-        return step_only(archive, night.car, setting=night.setting or None)
+        return response(archive, night.car, setting=night.setting or None, only_step=True).step
     common = {"car": night.car.name, "date": "2000-01-01", "night_id": TONIGHT, "revision": 0}
     common |= {"setting": night.setting, "fuel": night.car.fuel, "added_at": ""}
     rows = rows_of(night, night.logs, {})

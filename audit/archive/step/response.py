@@ -85,38 +85,25 @@ def response(
     *,
     target_kpa: float | Mapping[int, float] | None = None,
     setting: str | None = None,
+    only_step: bool = False,
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
     target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
-    or 'street'; None takes the newest night's. Raises ArchiveError where the archive cannot be
-    read.
+    or 'street'; None takes the newest night's. only_step: as response_of, and nothing of what is
+    watched; quicker. Raises ArchiveError where the archive cannot be read.
     """
-    nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
-    pulls = archive.pulls(car.name, columns=COLUMNS)
-    notes = archive.journal.of(car.name)
-    logs = archive.logs(car.name, columns=("log_id", "wall_start", "path"))
     return response_of(
-        pulls,
-        nights,
+        archive.pulls(car.name, columns=COLUMNS),
+        archive.nights(car.name, columns=NIGHT_COLUMNS),
         car=car,
-        logs=logs,
-        notes=notes,
+        logs=archive.logs(car.name, columns=("log_id", "wall_start", "path")),
+        notes=archive.journal.of(car.name),
         target_kpa=target_kpa,
         setting=setting,
-        findings=archive.findings(car.name),
+        findings=None if only_step else archive.findings(car.name),
+        only_step=only_step,
     )
-
-
-def step_only(archive: Archive, car: Car, *, setting: str | None = None) -> Step:
-    """The step of the gear pulled last, as response tells it but for what is watched; quicker."""
-    nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
-    pulls = archive.pulls(car.name, columns=COLUMNS)
-    notes = archive.journal.of(car.name)
-    logs = archive.logs(car.name, columns=("log_id", "wall_start", "path"))
-    return response_of(
-        pulls, nights, car=car, logs=logs, notes=notes, setting=setting, only_step=True
-    ).step
 
 
 def response_of(
@@ -146,9 +133,7 @@ def response_of(
     if found.n == 0:
         step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
     else:
-        maker = _Maker(
-            found, nights, car, targets=targets, notes=notes, again=again, alone=only_step
-        )
+        maker = _Maker(found, nights, car, targets, notes, again, only_step)
         main, air = maker.main(), maker.air
         if not only_step:
             gears = tuple(maker.gear(gear) for gear in maker.gears)
@@ -218,40 +203,25 @@ def _notes(found: Evidence, car: Car) -> tuple[str, ...]:
     return tuple(said)
 
 
+@dataclass
 class _Maker:
     """One response in the making: the fit of all gears, then each gear's sheet."""
 
-    def __init__(
-        self,
-        found: Evidence,
-        nights: pl.DataFrame,
-        car: Car,
-        *,
-        targets: Mapping[int, float | None],
-        notes: Sequence[JournalNote],
-        again: str = "",
-        alone: bool = False,
-    ) -> None:
-        self.found, self.nights, self.car, self.targets, self.notes, self.again = (
-            found,
-            nights,
-            car,
-            targets,
-            notes,
-            again,
-        )
-        seen = found.gears()
-        wanted = [g for g in car.target_by_gear_kpa if g not in seen]
-        guessed = [
-            g
-            for g in range(1, len(car.gear_ratios) + 1)
-            if g not in seen and targets[g] is not None
-        ]
-        self.gears = [*seen, *sorted({*wanted, *guessed} - set(seen))]
-        self.air = _air(found)
-        self.alone = alone
-        self.tested = was_tested(notes, found.since)
-        self.lines_tested = was_tested(notes, found.since, what=LINES)
+    found: Evidence
+    nights: pl.DataFrame
+    car: Car
+    targets: Mapping[int, float | None]
+    notes: Sequence[JournalNote]
+    again: str
+    alone: bool
+
+    def __post_init__(self) -> None:
+        car, seen = self.car, self.found.gears()
+        guessed = [g for g in range(1, len(car.gear_ratios) + 1) if self.targets[g] is not None]
+        self.gears = [*seen, *sorted({*car.target_by_gear_kpa, *guessed} - set(seen))]
+        self.air = _air(self.found)
+        self.tested = was_tested(self.notes, self.found.since)
+        self.lines_tested = was_tested(self.notes, self.found.since, what=LINES)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:

@@ -5,23 +5,9 @@ Sources: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 (CUSUM) and 6.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from audit.model import Array
-from audit.signal.robust import MAD_TO_SIGMA
-
-
-def robust_centre_and_sigma(x: Array) -> tuple[float, float]:
-    """Median and 1.4826 MAD of n finite values, in their unit; (nan, nan) for none.
-
-    Source: NIST e-Handbook 1.3.5.17 (Iglewicz and Hoaglin).
-    """
-    if len(x) == 0:
-        return math.nan, math.nan
-    centre = float(np.median(x))
-    return centre, MAD_TO_SIGMA * float(np.median(np.abs(x - centre)))
 
 
 def ewma(x: Array, *, weight: float, start: float) -> Array:
@@ -65,11 +51,3 @@ def cusum(x: Array, *, target: float, k: float) -> tuple[Array, Array]:
         down = np.maximum(0.0, down + target - k - x[..., i])
         high[..., i], low[..., i] = up, down
     return high, low
-
-
-def first_signal(chart: Array, limit: float) -> Array:
-    """Run length along the last axis: 1-based place of the first value above the limit, nan for
-    none.
-    """
-    over = np.asarray(chart) > limit
-    return np.where(over.any(axis=-1), over.argmax(axis=-1) + 1.0, np.nan)
