@@ -66,16 +66,19 @@ class Curve:
     data: tuple[float, ...]
     air: Array | float = 1.0
 
-    def drawn(self, duty: float, *, relative: float = 1.0, pull: bool = True) -> Array:
-        """Draws of boost at a duty, kPa gauge: of the next pull, or of the curve itself.
-        (PATHS,).
+    def drawn(
+        self, duty: float, *, relative: float = 1.0, pull: bool = True, air_known: bool = False
+    ) -> Array:
+        """Draws of boost at a duty, kPa gauge: of the next pull, or of the curve itself. air_known:
+        `relative` is the air of the pull, and not that of the night before it. (PATHS,).
         """
         low = int(np.clip(np.floor(duty), 0, len(GRID) - 2))
         share = float(np.clip(duty - low, 0.0, 1.0))
         level = (1.0 - share) * self.paths[:, low] + share * self.paths[:, low + 1]
         if not pull:
             return np.asarray(level * relative**self.power)
-        return np.asarray((level + self.noise) * (relative * self.air) ** self.power)
+        air = relative if air_known else relative * self.air
+        return np.asarray((level + self.noise) * air**self.power)
 
     def interval(
         self, duty: float, *, cover: float = 0.9, relative: float = 1.0, pull: bool = True
@@ -86,8 +89,8 @@ class Curve:
         return float(low), float(middle), float(high)
 
     def upper(self, duty: float, *, sure: float, relative: float = 1.0) -> float:
-        """The boost that the next pull stays under with this certainty, kPa gauge."""
-        return float(np.quantile(self.drawn(duty, relative=relative), sure))
+        """The boost that a pull in this air stays under with this certainty, kPa gauge."""
+        return float(np.quantile(self.drawn(duty, relative=relative, air_known=True), sure))
 
     def duty_for(
         self, boost: float, *, relative: float = 1.0, cover: float = 0.9
