@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 import tomllib
@@ -58,6 +59,11 @@ def load_car(path: Path | None, said: Mapping[str, str] | None = None) -> Car:
     and UsageError for a wrong word of `said`, naming it as an option.
     """
     over = _said_now(said or {})
+    car = _from_file(path, over)
+    return dataclasses.replace(car, altitude_tonight="altitude_m" in over)
+
+
+def _from_file(path: Path | None, over: dict[str, Any]) -> Car:
     if path is None:
         return _build(None, over)
     try:

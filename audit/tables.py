@@ -42,6 +42,7 @@ class ChannelRow:
     fine: float = 0.0
     damage: bool = False
     agree: float | None = None
+    never_zero: bool = False
     digits: int = 1
 
 

@@ -71,6 +71,18 @@ def test_a_column_without_a_single_sample_is_not_logged_and_says_so(name):
     assert told == ["note"]
 
 
+@pytest.mark.parametrize(("figure", "verdict"), [(0.0, "clear"), (412.0, "hold")])
+@pytest.mark.parametrize("name", ["oil_pressure", "fuel_pressure", "exhaust_gas_temp"])
+def test_a_column_of_nothing_but_zeros_is_not_connected(name, figure, verdict):
+    result = night(make_log(change={name: lambda t, v: np.full_like(t, figure)}))
+    assert result.verdict == verdict
+
+
+def test_a_second_bank_of_nothing_but_zeros_is_not_connected():
+    result = night(make_log(change={"lambda_2": lambda t, v: np.zeros_like(t)}))
+    assert result.verdict == "clear"
+
+
 @pytest.mark.parametrize(("seconds", "verdict"), [(0.3, "clear"), (0.9, "hold")])
 def test_a_hole_in_the_pull_as_long_as_a_gap_in_the_rows_holds(seconds, verdict):
     hole = damage("oil_pressure", blank(33, 33 + seconds))

@@ -32,6 +32,7 @@ class Car:
     ethanol_pct: float | None = 0.0  # of the fuel's volume; None for methanol
     stoichiometric_afr: float = 14.7
     altitude_m: float | None = None
+    altitude_tonight: bool = False  # said for this call, not only the car file's usual place
     injection: str = "port"  # port, direct
     engine_limit_rpm: float | None = None
     cylinders: int = 4

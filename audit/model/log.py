@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from audit.model.basis import NOT_EVALUATED, Array, FlagArray
+from audit.model.basis import MISSING, NOT_EVALUATED, Array, FlagArray
 from audit.model.finding import Finding
 
 if TYPE_CHECKING:
@@ -280,10 +280,16 @@ class Sanity:
     samples: Mapping[str, FlagArray]  # rows long; 9 where the row has no sample
     tests: Mapping[str, Mapping[str, int]]  # channel -> test -> flag of the whole channel
     flags: Mapping[str, int]  # channel -> aggregate flag
-    noise: Mapping[
-        str, float
-    ]  # channel -> white-noise sigma in canonical units, where it could be had
+    # channel -> white-noise sigma in canonical units, where it could be had
+    noise: Mapping[str, float]
     findings: tuple[Finding, ...] = ()
+
+    def says_nothing(self, name: str) -> bool:
+        """Whether a channel has not one sample of a sensor in the log: it is as good as not
+        logged.
+        """
+        flags = self.samples.get(name)
+        return flags is not None and bool((flags == MISSING).all())
 
 
 def believed_series(log: Log, sanity: Sanity, name: str, start_s: float, end_s: float) -> Series:

@@ -37,8 +37,8 @@ def unseen(pull: Pull) -> tuple[Finding, ...]:
     """A hold for each damage channel that the log has and that cannot be believed in a part of the
     pull.
 
-    A channel without one sample in the whole log is not logged; one that comes too slowly for a
-    pull says nothing in either direction.
+    A channel without one sample in the whole log, or with nothing but zeros, is not logged; one
+    that comes too slowly for a pull says nothing in either direction.
     """
     found = (_unseen(pull, name) for name in pull.log.by_name)
     return tuple(finding for finding in found if finding is not None)
@@ -51,7 +51,7 @@ def _unseen(pull: Pull, name: str) -> Finding | None:
     rate = pull.log.by_name[name].rate_hz or pull.log.rate_hz
     length = pull.end_s - pull.start_s
     value = pull.log.values(name)
-    if rate * length < 1.5 or not np.isfinite(value).any():
+    if rate * length < 1.5 or pull.sanity.says_nothing(name) or not np.isfinite(value).any():
         return None
     series = pull.believed(name)
     least = max((1.0 - LEAST_SPAN) * length if row.slow else HOLE_S, HOLE_SAMPLES / rate)

@@ -28,6 +28,7 @@ LOW_RPM = (
 )
 # Two standard deviations of the weather's pressure at one place, middle latitudes: common practice, no published source
 ALTITUDE_KPA = 2.0
+ALTITUDES = frozenset({"altitude", "altitude tonight"})
 MEND = "log barometric pressure, begin the log before the engine starts, or give the altitude (altitude_m in the car file, or --altitude)"
 
 
@@ -81,7 +82,8 @@ def _evidence(log: Log, sanity: Sanity, car: Car) -> list[Barometric]:
     if car.altitude_m is not None:
         given = standard_pressure_kpa(car.altitude_m)
         what = f"the altitude given, {car.altitude_m:g} m, in the standard atmosphere"
-        found.append(Barometric(given, what, ALTITUDE_KPA, kind="altitude"))
+        kind = "altitude tonight" if car.altitude_tonight else "altitude"
+        found.append(Barometric(given, what, ALTITUDE_KPA, kind=kind))
     return [one for one in found if one is not None]
 
 
@@ -166,7 +168,8 @@ def _under(best: Barometric, highest: float, limits: LimitTable) -> Barometric:
 def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) -> Barometric:
     """The best of the evidence, and the sentence that contradicts it.
 
-    A given altitude that two readings of this log speak against is an old one: it is left out.
+    A car file's altitude that two readings of this log speak against is an old one: it is left out. One said for
+    tonight is not: somebody or something is wrong.
     """
     best, others = found[0], found[1:]
     apart = [other for other in others if abs(other.kpa - best.kpa) > _room(best, other, limits)]
@@ -178,7 +181,7 @@ def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) ->
         why = f"{best.source} gives {best.kpa:.1f} kPa and {other.source} {other.kpa:.1f} kPa"
         return replace(best, contradicted=why)
     slack = (
-        limits.setting("ambient_weather_kpa") if best.kind == "altitude" else best.uncertainty_kpa
+        limits.setting("ambient_weather_kpa") if best.kind in ALTITUDES else best.uncertainty_kpa
     )
     if best.kpa - slack > highest:
         why = (
@@ -191,5 +194,5 @@ def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) ->
 
 def _room(a: Barometric, b: Barometric, limits: LimitTable) -> float:
     """How far two readings of the same air may differ, kPa."""
-    weather = limits.setting("ambient_weather_kpa") if "altitude" in (a.kind, b.kind) else 0.0
+    weather = limits.setting("ambient_weather_kpa") if ALTITUDES & {a.kind, b.kind} else 0.0
     return limits.setting("ambient_apart_kpa") + weather

@@ -69,11 +69,9 @@ def _tear(sight: _Sight, row: int, how: str) -> Tear | None:
     if not sides:
         return None
     start, end = float(t[sides[0][0]]), float(t[sides[-1][1] - 1])
-    hit = [
-        p
-        for p in sight.pulls
-        if p.start_s <= end + 1e-9 and p.end_s >= start - 1e-9 and _ends_there(p, t, row)
-    ]
+    inside = [p for p in sight.pulls if p.start_s <= end + 1e-9 and p.end_s >= start - 1e-9]
+    rest = next((p for p in inside if after is not None and p.start_s >= t[row] - 1e-9), None)
+    hit = [p for p in inside if p is rest or _ends_there(p, t, row)]
     rpm = believed(sight.log, sight.sanity, "engine_speed").within(start, end)
     speeds = [v for p in hit for v in (p.span.rpm_start, p.span.rpm_end)] + rpm.value.tolist()
     if not speeds:
@@ -111,11 +109,10 @@ def _stretch_after(wide: Bools, row: int) -> tuple[int, int] | None:
 
 
 def _ends_there(pull: Pull, t: Array, row: int) -> bool:
-    """Does the pull touch the break: on either side within NEAR_S, or ABRUPT_S at a cut-off?"""
+    """Does the pull end at the break: within NEAR_S before it, or ABRUPT_S before a cut-off?"""
     last = float(t[min(row, len(t)) - 1]) if row else -np.inf
-    first = float(t[row]) if row < len(t) else np.inf
     reach = ABRUPT_S if row >= len(t) else NEAR_S
-    return -1e-9 <= last - pull.end_s <= reach or -1e-9 <= pull.start_s - first <= NEAR_S
+    return -1e-9 <= last - pull.end_s <= reach
 
 
 def _gear(sight: _Sight, start: float, end: float) -> int | None:

@@ -17,6 +17,9 @@ WEATHER_KPA = 4.0  # how far the weather moves true pressure from the standard a
 OPEN_AIR_KPA = (50.0, 112.0)  # no road is higher, no weather heavier
 THROTTLE_S = 1.2  # longer than any manifold takes to follow its throttle
 COLD_START_C = 50.0
+CRUISE_S = 15.0  # after load a charge cooler has come back to the air that goes through it
+COOLER_K = 8.0  # and explains no more than this; common practice, no published source
+MOVING_KMH = 20.0
 SIDE_BY_SIDE, SIDE_BY_SIDE_S = 5, 1.5  # samples of both within this many s of each other
 
 
@@ -250,43 +253,54 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
 def _second_sensors(log: Log, state: State) -> list[Trouble]:
     """Second sensors of one quantity against the first, by the table's `agree`.
 
-    Quick ones are compared in wide-open stretches; temperatures where the car stands warm and off
-    load, since before and behind a cooler they rightly differ in a pull. Banks of lambda, cylinders
-    of knock have no `agree`.
+    Quick ones are compared in wide-open stretches; temperatures where the car stands warm or
+    cruises long after load, since before and behind a cooler they rightly differ in a pull. Banks
+    of lambda, cylinders of knock have no `agree`.
     """
+    calm_s = since(state.t, state.load)
+    cruises = (calm_s >= CRUISE_S) & (calm_s < np.inf)
+    if state.road_speed is not None:
+        cruises &= state.road_speed > MOVING_KMH
+    cruises &= state.running
     out = []
     for name in log.by_name:
         row, first = channel_row(name), base_of(name)
         if row is None or row.agree is None or name == first or not log.has(first):
             continue
-        rows = state.standing if row.slow else state.inside(state.t, lead_s=0.0)
+        places = [("in the pulls", state.inside(state.t, lead_s=0.0), row.agree)]
+        if row.slow:
+            places = [("standing warm", state.standing, row.agree)]
+        if first == "intake_air_temp":
+            places.append(("long after load", cruises, row.agree + COOLER_K))
         mine, other = log.believed(name, None), log.believed(first, None)
         apart = mine.value - other.at(mine.t, max_gap_s=SIDE_BY_SIDE_S)
-        there = np.isfinite(apart) & rows[np.minimum(state.t.searchsorted(mine.t), log.rows - 1)]
-        if there.sum() < SIDE_BY_SIDE:
+        at = np.minimum(state.t.searchsorted(mine.t), log.rows - 1)
+        known = np.isfinite(apart)
+        gaps = [
+            (abs(median(apart[there])), limit, where, mine.t[there])
+            for where, rows, limit in places
+            if (there := known & rows[at]).sum() >= SIDE_BY_SIDE
+        ]
+        worst = max(gaps, key=lambda g: g[0] - g[1], default=None)
+        if worst is None or worst[0] <= worst[1]:
             continue
-        gap = abs(median(apart[there]))
-        if gap <= row.agree:
-            continue
-        t = mine.t[there]
-        where = "standing warm" if row.slow else "in the pulls"
-        plain = name.replace("_", " ")
+        gap, limit, where, t = worst
         text = (
-            f"{plain} and {first.replace('_', ' ')} are {gap:.1f} {row.unit} apart {where}, more "
-            f"than the {row.agree:g} {row.unit} that two sensors of one quantity may differ: one "
-            "of them is wrong"
+            f"{name.replace('_', ' ')} and {first.replace('_', ' ')} are {gap:.1f} {row.unit} "
+            f"apart {where}, more than the {limit:g} {row.unit} that two sensors of one quantity "
+            "may differ: one of them is wrong"
         )
         out.append(
             Trouble(
                 "sensor.disagree",
                 name,
                 1,
-                float(there.mean()),
+                len(t) / max(len(mine.t), 1),
                 float(np.ptp(t)),
                 float(t[0]),
                 float(t[-1]),
                 value=gap,
-                limit=row.agree,
+                limit=limit,
                 text=text,
             )
         )

@@ -68,17 +68,21 @@ def _examine(log: Log, car: Car) -> Sanity:
 
 
 def _one(log: Log, car: Car, name: str, state: State) -> tuple[Examined, FlagArray, float]:
-    """One channel: its tests, its flags row by row, and its rate, Hz."""
+    """One channel: its tests, its flags row by row, and its rate, Hz.
+
+    One that says nothing but the logger's zero, where no living sensor does, is not connected: as
+    without a sample.
+    """
     value = log.values(name)
     there = np.isfinite(value)
     channel = log.by_name[name]
     whole = bool(there.all())
     t, v = (log.time, value) if whole and not channel.held else true_samples(log, name)
-    if not len(t):
-        empty = Examined(np.empty(0, np.uint8), {"gross_range": MISSING}, None, [])
-        return empty, np.full(log.rows, MISSING, dtype=np.uint8), 0.0
     row = channel_row(name)
     assert row is not None, name
+    if not len(t) or (row.never_zero and bool((v == channel.offset).all())):
+        empty = Examined(np.empty(0, np.uint8), {"gross_range": MISSING}, None, [])
+        return empty, np.full(log.rows, MISSING, dtype=np.uint8), 0.0
     top = car.sensor_top_kpa if row.name == "manifold_pressure" else None
     examined = examine_channel(
         name,

@@ -111,7 +111,10 @@ def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Fi
             "not read. Mend it."
         )
         return Finding("sensor.missing", "hold", text, channel=row.name)
-    text = f"{what} has not one sample: it counts as not logged."
+    cells = log.frame.get_column(column)
+    zeros = cells.dtype.is_numeric() and cells.drop_nulls().len() > 0
+    how = "has nothing but zeros, as where none is connected" if zeros else "has not one sample"
+    text = f"{what} {how}: it counts as not logged."
     return Finding("sensor.missing", "note", text, channel=row.name)
 
 

@@ -74,6 +74,33 @@ def test_a_fixed_duty_at_its_stop_does_not_excuse(make_pull, codes, table):
     }
 
 
+@pytest.mark.parametrize(("duty", "found"), [(85.0, {}), (93.0, {"boost.under_target": "hold"})])
+def test_a_valve_that_vents_all_it_can_is_at_its_stop_whoever_set_it(
+    make_pull, codes, table, duty, found
+):
+    shapes = {"boost": boost_to(70.0), "boost_target": 91.5, "wastegate_duty": duty}
+    assert codes(check, make_pull(6.0, 20.0, shapes), table) == found
+
+
+@pytest.mark.parametrize(
+    ("level", "spring", "found"),
+    [
+        (1.0, None, "hold"),
+        (24.0, None, None),
+        (1.0, 50.0, "hold"),
+        (20.0, 50.0, "watch"),
+        (34.0, 50.0, None),
+    ],
+)
+def test_a_turbo_gives_what_its_spring_holds_shut_for_at_the_least(
+    make_pull, codes, table, level, spring, found
+):
+    """Whoever sets the duty: 0.6 of the spring named, or of the weakest there is, is short by 14 kPa or it is not."""
+    shapes = {"boost": boost_to(level), "boost_target": None, "wastegate_duty": 80.0}
+    said = codes(check, make_pull(6.0, 20.0, shapes, car=Car(spring_kpa=spring)), table)
+    assert said.get("boost.under_target") == found
+
+
 @pytest.mark.parametrize(
     ("percent", "found"),
     [(10.0, None), (20.0, "watch"), (32.0, "hold")],

@@ -172,8 +172,9 @@ def soak(pulls: list[Pull], table: Limits) -> Finding | None:
         ([30, 40.5, 44], "hold"),
         ([30, 32, 34.5, 36, 36.5], "watch"),
         ([30, 39, 30, 39, 30], None),
-        ([30, 36], None),
-        ([30, 39.5], None),
+        ([30, 34.5], None),
+        ([30, 36], "watch"),
+        ([30, 39.5], "watch"),
         ([30, 40.5], "hold"),
         ([30, 30.5, 42], "hold"),
         ([30, 42, 30.5], None),
@@ -191,6 +192,13 @@ def test_the_finding_names_its_pulls_and_the_wait(table: Limits) -> None:
     finding, index = across.findings[0]
     assert index == (0, 1, 2)
     assert "Wait about " in finding.message and "minute" in finding.message
+
+
+def test_heat_from_elsewhere_is_no_soak_and_a_car_that_never_stood_has_none(table: Limits) -> None:
+    """A second run that begins hotter than the first one ended: heated at a stand, or through the cooler."""
+    assert soak(drive([30, 46], rise=12.0, between=lambda s, peak, b: b + 0 * s), table) is not None
+    stood = drive([30, 46], rise=12.0, speed=0.0, between=lambda s, peak, b: b + 0 * s)
+    assert soak(stood, table) is None
 
 
 def test_standing_still_between_pulls_is_no_soak(table: Limits) -> None:

@@ -110,7 +110,7 @@ def counted(events: int, before: int = 100) -> Callable[[Array], Array]:
 
 
 @pytest.mark.parametrize(
-    ("events", "severity"), [(1, None), (2, "watch"), (5, "hold"), (12, "stop")]
+    ("events", "severity"), [(1, None), (2, "watch"), (5, "hold"), (30, "hold")]
 )
 def test_both_sides_of_the_count(
     make_pull: Make, codes: Codes, table: Limits, events: int, severity: str | None

@@ -149,3 +149,20 @@ def test_a_clutch_that_slips_all_through_a_pull_grips_before_and_after_it(off_lo
     )
     findings = traction.judge(traction.measure(pull, limits()), limits()).findings
     assert ([f.code for f in findings] == ["traction.clutch_slip"]) is found
+
+
+def test_a_clutch_that_takes_hold_at_the_lift_is_no_clock():
+    """Engine speed falls as the clutch grips, before road speed does: no lag of the road speed."""
+    grips = lambda t: 0.10 * np.clip((t + 0.5) / 0.9, 0, 1) * np.clip((6.0 - t) / 0.25, 0, 1)
+    speed = lambda t: 50.0 + 12.0 * np.clip(t, 0.0, 6.2) - 4.0 * np.clip(t - 6.2, 0.0, None)
+    pull = make_pull(
+        duration=6.0,
+        rate=10.0,
+        gear=None,
+        channels={
+            "vehicle_speed": speed,
+            "engine_speed": lambda t: 50.0 * speed(t) * (1.0 + grips(t)),
+        },
+    )
+    (finding,) = traction.judge(traction.measure(pull, limits()), limits()).findings
+    assert (finding.code, finding.severity) == ("traction.clutch_slip", "hold")

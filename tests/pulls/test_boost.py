@@ -108,3 +108,5 @@ def test_an_altitude_that_the_stopped_engine_contradicts_is_a_doubt(clock):
 def test_two_readings_outvote_an_old_altitude(clock):
     log = made(clock, baro=77.5, stopped=77.5, ambient=77.5)
     assert not decided(log, Car(altitude_m=100.0)).barometric.contradicted
+    said_tonight = Car(altitude_m=100.0, altitude_tonight=True)
+    assert decided(log, said_tonight).barometric.contradicted

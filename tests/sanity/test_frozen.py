@@ -208,3 +208,26 @@ def test_a_charge_temperature_read_every_six_seconds_leaps_by_habit():
 def test_one_figure_from_idle_to_full_load_is_no_reading_but_zeros_are_no_sensor(figure, found):
     stands = {"exhaust_gas_temp": lambda t, v: np.full_like(t, figure)}
     assert (("exhaust_gas_temp", "hold") in held(stands)) is found
+
+
+@pytest.mark.parametrize(("step", "found"), [(10.0, False), (1.0, True)])
+def test_oil_pressure_in_coarse_steps_may_stand_at_its_relief_valve(step, found):
+    """Level at the valve through the upper half of one pull only; read finely it would tremble there."""
+
+    def relief(t, v):
+        trembles = np.random.default_rng(4).normal(0.0, 3.0, t.size)
+        level = np.minimum(300.0 + 30.0 * np.sin(2 * t) + trembles, 500.0)
+        return step * np.round(np.where((t > 31) & (t < 36.5), 500.0, level) / step)
+
+    assert (("oil_pressure", "hold") in held({"oil_pressure": relief})) is found
+
+
+@pytest.mark.parametrize(("flicker", "lean", "found"), [(0.001, 0.0, True), (0.001, 0.3, False)])
+def test_a_lambda_sensor_that_never_came_to_life_flickers_round_one_figure(flicker, lean, found):
+    """The same at idle, in cruise and at full load but for its noise; one that is lean on the overrun lives."""
+
+    def cold(t, v):
+        noise = np.random.default_rng(3).normal(0.0, flicker, t.size)
+        return 1.0 + noise + lean * ((t > 20.0) & (t < 24.0))
+
+    assert (("lambda", "hold") in held({"lambda": cold})) is found

@@ -40,6 +40,20 @@ def test_before_and_behind_a_cooler_the_charge_may_differ_in_the_pull():
     assert codes(intake_air_temp_2=hot) == set()
 
 
+@pytest.mark.parametrize(("warm", "found"), [(12.0, False), (26.0, True)])
+def test_long_after_load_a_cooler_explains_no_more_than_a_little(warm, found):
+    """Off load both sides of a cooler come back to the air outside; a car that never stops shows it in cruise."""
+
+    def stays_hot(t, v):
+        return make_log(seed=7).values("intake_air_temp") + np.interp(t, (25, 40), (0, warm))
+
+    def rolls(t, v):
+        return np.maximum(v, 30.0)
+
+    told = codes(intake_air_temp_2=stays_hot, vehicle_speed=rolls)
+    assert (("sensor.disagree", "intake_air_temp_2", "hold") in told) is found
+
+
 def test_two_banks_of_lambda_are_not_held_against_each_other_here():
     assert codes(**second("lambda", 0.06)) == set()
 

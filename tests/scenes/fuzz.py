@@ -37,6 +37,9 @@ from scenes.logger import SENSOR, UNITS, Arr, Col, Log, both  # noqa: E402
 from scenes.screening import screen  # noqa: E402
 
 LEAST_S, SLOW_S = 1.0, 2.0
+BLIP_S = 1.5  # a shorter one is no pull
+RESTART_S = 1.0  # of rows that a logger that starts anew leaves out
+LOST_S = 0.5  # of a pull: less than this is its tip-in or its lift
 SETTLED_S = 0.8  # of a pull: what is taken begins after this at the latest
 DAMAGE = ("map", "boost", "lam", "lam2", "egt", "oil", "fuelp", "knock")  # what melts shows in them
 SLOW = ("iat",)  # required, but moves slowly: only whole pulls of it are taken
@@ -80,7 +83,7 @@ class Told:
         if self.verdict == "crash":
             return "crash"
         if self.verdict == "clear" and not self.excused:
-            return "clear"
+            return "clear as before" if self.before == "clear" else "cleared by it"
         return "slow" if self.seconds > SLOW_S and self.bytes < 1_000_000 else ""
 
 
@@ -132,7 +135,7 @@ def mutated(log: Log, made: Mutation, pulls: tuple[Pull, ...]) -> Log:
     if made.how == "gap":
         return replace(log, drop=(*log.drop, *spans))
     if made.how == "restart":
-        drop = tuple((start, min(start + 1.0, end)) for start, end in spans)
+        drop = tuple((start, min(start + RESTART_S, end)) for start, end in spans)
         return replace(
             log, drop=(*log.drop, *drop), restart=(*log.restart, *(end for _, end in drop))
         )
@@ -162,14 +165,20 @@ def excuse(
     if made.how in ROWS:
         if more:
             return "another log of the night shows the whole"
-        lost = set(range(made.pulls[0], len(pulls))) if made.how == "cut" else set(made.pulls)
-        whole = [p for k, p in enumerate(pulls) if k not in lost]
+        gone = set(range(made.pulls[0], len(pulls))) if made.how == "cut" else set(made.pulls)
+        whole = [p for k, p in enumerate(pulls) if k not in gone]
         if made.how == "cut" and before != "clear" and whole:
             return "the faulty pull may be cut off"
         first = pulls[made.pulls[0]]
         if whole and all(any(_alike(truth, pulls[k], p) for p in whole) for k in made.pulls):
             return "another pull shows the whole"
-        return "" if first.end - first.start > LEAST_S else "a blip"
+        if first.end - first.start < BLIP_S:
+            return "a blip"
+        spans = [(made.span(pulls[k]), pulls[k]) for k in made.pulls]
+        if made.how == "restart":  # only what was dropped, not the whole span
+            spans = [((a, min(a + RESTART_S, b)), p) for (a, b), p in spans]
+        lost = [min(b, p.end) - max(a, p.start) for (a, b), p in spans]
+        return "" if made.how == "cut" or max(lost) >= LOST_S else "hardly any of it is lost"
     cols = [c for c in log.cols if c.chan == made.channel]
     if made.how == "freeze" and all(_stands(c, truth, made, pulls) for c in cols):
         return "it stands by itself"

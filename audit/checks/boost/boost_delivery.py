@@ -37,11 +37,12 @@ SAME_START_RPM = 500.0
 # Common practice, no published source:
 LEAST_LEVEL_KPA = 20.0  # gauge: settled boost that says what this car makes
 COMMON_LEVEL = 0.7  # share of what most pulls settle at, at which they are compared
+SPOOLED_RPM = 5000.0  # a pull to here has given any turbo the gas to come
 LAG_S = 1.0  # as long as a turbo may take to answer
 LEAST_CLIMB_S = 1.5  # of a pull that never made that boost
 
 
-def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
+def measure(pull: Pull, limits: LimitTable) -> Measured:
     """Settled boost short of target, kPa, its fall from its settled peak to the end, %, and what it lost at once, %."""
     trace = boost_trace(pull)
     if trace is None:
@@ -59,6 +60,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     _lost(trace, sheet)
     if trace.settled:
         _short(pull, trace, sheet)
+        _short_of_spring(pull, trace, limits, sheet)
         _fade(pull, trace, sheet)
     elif trace.fall is not None and not trace.fall.sudden:
         _sagged(trace, sheet)
@@ -120,6 +122,23 @@ def _short(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     by = median_sorted(short)
     text = f"settled boost of {wanted[0] - by:.1f} kPa gauge stayed {by:.1f} kPa under {wanted[1]} of {wanted[0]:.1f} kPa"
     sheet.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
+
+
+def _short_of_spring(pull: Pull, trace: BoostTrace, limits: LimitTable, sheet: Sheet) -> None:
+    """Boost that did not even come to what the wastegate's spring holds shut for, whatever the duty."""
+    spring = pull.car.spring_kpa
+    least = limits.setting("spring_share") * (spring or limits.setting("weakest_spring_kpa"))
+    by = least - trace.level
+    known = sheet.values.get("boost_under_target_kpa")
+    if pull.span.rpm_end < SPOOLED_RPM or by <= max(known or 0.0, 0.0):
+        return
+    whose = "the car's spring" if spring else "any spring"
+    text = (
+        f"boost settled at {trace.level:.1f} kPa gauge by {pull.span.rpm_end:.0f} rpm, {by:.1f} kPa under the "
+        f"{least:.1f} kPa that {whose} gives at the least"
+    )
+    at = (float(trace.t[trace.settled_at]), float(trace.t[-1]))
+    sheet.put("boost_under_target_kpa", by, at=at, text=text)
 
 
 def _fade(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:

@@ -10,6 +10,9 @@ from audit.signal.arrays import median_sorted, quantile, rows_of
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
 AT_STOP_PCT = 1.5
+FULLY_OPEN_PCT = (
+    90.0  # from here on a solenoid vents all it can; common practice, no published source
+)
 
 
 @dataclass(frozen=True)
@@ -54,9 +57,10 @@ def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
 
 
 def at_stop(pull: Pull, duty: Duty) -> bool:
-    """Whether duty sat at its upper end: the car file's, 100 %, or a level it climbed to and was clamped at."""
-    stop = min(pull.car.duty_max_pct, 100.0)
-    if duty.level >= stop - AT_STOP_PCT:
+    """Whether duty sat at its upper end: the car file's, where a valve can do no more, or a level it climbed to and
+    was clamped at.
+    """
+    if duty.level >= min(pull.car.duty_max_pct - AT_STOP_PCT, FULLY_OPEN_PCT):
         return True
     return duty.clamped and duty.top >= 80.0 and duty.top_s >= 0.5
 

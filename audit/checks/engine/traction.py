@@ -103,13 +103,15 @@ def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | No
     """Slip in per cent over the pull.
 
     Of several lags that a road speed may have, the one at which the part of the pull without slip is the most even:
-    a wrong one bends the ratio all along.
+    a wrong one bends the ratio all along. The lag at the lift is an upper bound: a slipping clutch takes hold there,
+    so that engine speed peaks before road speed does.
     """
-    known = _lag_at_lift(pull, rpm, speed)
+    most = _lag_at_lift(pull, rpm, speed)
+    lags = LAGS_S if most is None else np.append(LAGS_S[most > LAGS_S], most)
     around = pull.believed("engine_speed", lead_s=GRIPS_BEFORE_S, tail_s=GRIPS_AFTER_S[1])
     speed = _through_steps(speed)
     found: list[tuple[float, Series]] = []
-    for lag in LAGS_S if known is None else (known,):
+    for lag in lags:
         grips = _gripping_ratio(pull, around, speed, float(lag))
         slip = _slip_at(pull, inside, speed, float(lag), grips)
         if slip is not None:

@@ -17,6 +17,7 @@ from audit.signal.arrays import median
 
 WARM_C = 70.0
 STOOD_S = 25.0  # standing this long between two pulls heats the intake by itself
+STOPPED_S = 3.0  # standing for less than this heats nothing
 LONGEST_APART_S = 900.0
 SHIFT_S = 5.0
 
@@ -129,9 +130,14 @@ def _follows(a: Pull, b: Pull, before: _Run, after: _Run, measures: Sequence[Mea
 def _elsewhere(
     pulls: Sequence[Pull], before: _Run, after: _Run, measures: Sequence[Measures]
 ) -> bool:
-    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of the cooler."""
+    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of the cooler.
+
+    Where road speed shows that the car never stood, the heat can only have come through the cooler.
+    """
     hottest = before.late_c
-    if hottest is None or after.start_c > hottest + 1.0:
+    stood = measures[after.first].get("stood_before_s")
+    kept_moving = stood is not None and stood < STOPPED_S
+    if hottest is None or (after.start_c > hottest + 1.0 and not kept_moving):
         return True
     a, b = pulls[before.last], pulls[after.first]
     return not _same_log(a, b) and not _goes_on(
@@ -197,7 +203,7 @@ def soak_finding(
 ) -> Finding | None:
     """The finding when a level is reached. measures: of the runs that show the climb, in order."""
     severity = row.severity(value)
-    if severity is None or (severity == "watch" and not proven):
+    if severity is None:
         return None
     shown = measures if len(measures) <= 5 else (measures[0], *measures[-2:])
     starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)

@@ -92,8 +92,8 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
 
 
 def _why_empty(pull: Pull, channel: str, name: str) -> tuple[str, str]:
-    if not np.isfinite(pull.log.values(channel)).any():
-        return "missing", f"{plain(name)} has a column but not one sample in the log"
+    if pull.sanity.says_nothing(channel):
+        return "missing", f"{plain(name)} has a column but not one sample of a sensor in the log"
     values = pull.log.values(channel)[pull.span.start : pull.span.stop]
     if not np.isfinite(values).any():
         rate = pull.log.by_name[channel].rate_hz

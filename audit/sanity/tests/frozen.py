@@ -22,8 +22,12 @@ RICH_END = 0.72  # and at its rich end below this; common practice, no published
 SLOW_BOOST_S = 4.0  # boost that must show in a charge temperature that has not moved for flat_s
 SLOW_LONG = 2.0  # so many times as much of it where it has not moved for a shorter while
 RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
+RELIEF_STEP = 4.0  # kPa: read more finely than this, oil pressure trembles at the valve too
 # What an opening throttle moves by more than any resolution, and the s in which it has done so.
 OPENS = {"manifold_pressure": 1.0, "mass_air_flow": 1.0, "lambda": 1.2, "engine_speed": 1.5}
+# What idle, cruise and full load together move by more than; a living sensor moves by ten times as much.
+FLICKER = {"lambda": 0.008, "manifold_pressure": 8.0, "exhaust_gas_temp": 10.0}
+OFF_LOAD_S = 5.0  # of running off load that must be in the log to say so
 BEFORE_S = {
     "manifold_pressure": -0.15,
     "mass_air_flow": -0.15,
@@ -114,9 +118,19 @@ def frozen_runs(r: Reading) -> list[tuple[int, int]]:
 
 
 def _never_moved(r: Reading) -> bool:
-    """One figure from idle to full load is no reading; nothing but zeros is a sensor that is not fitted."""
+    """One figure from idle to full load is no reading, nor one with a flicker on it: a sensor that never came to
+    life. Nothing but zeros is a sensor that is not fitted.
+    """
     low, high = r.ends
-    return low == high != 0.0
+    if low == high:
+        return low != 0.0
+    least = FLICKER.get(r.name, 0.0)
+    if least == 0.0 or high - low > 20.0 * least:
+        return False
+    off_load = r.state.running & ~r.state.load
+    if float(np.sum(np.diff(r.state.t)[off_load[1:]])) < OFF_LOAD_S:
+        return False
+    return float(np.ptp(np.percentile(r.value, (2, 98)))) < least
 
 
 def _while_driven(r: Reading, for_s: float) -> list[tuple[int, int]]:
@@ -148,7 +162,7 @@ def _in_a_pull(r: Reading) -> list[tuple[int, int]]:
     found = []
     for a, b in still_runs(r.t, r.value, for_s=LEAST_RUN_S, within=0.0, least_count=3):
         loaded = a + np.flatnonzero(r.stretch[a:b] >= 0)
-        if not loaded.size or _at_an_end(r, r.value[a]):
+        if not loaded.size or _at_an_end(r, r.value[a]) or _at_relief(r, a, b):
             continue
         enough = loaded.size >= LEAST_RUN and r.t[loaded[-1]] - r.t[loaded[0]] >= LEAST_RUN_S - 1e-9
         if (
@@ -283,6 +297,14 @@ def _at_an_end(r: Reading, value: float) -> bool:
     if r.name in ("injector_duty", "injector_pulse_width"):
         return value in (low, high)  # a cut of the fuel, or no time left
     return r.name == "manifold_pressure" and value == high
+
+
+def _at_relief(r: Reading, a: int, b: int) -> bool:
+    """Oil pressure that stands at its highest level, coarsely read, with the engine turning: its relief valve is open."""
+    if r.name != "oil_pressure" or r.step < RELIEF_STEP or r.value[a] < r.ends[1] - 1.5 * r.step:
+        return False
+    speed = r.state.engine_speed
+    return speed is not None and bool(np.nanmin(speed[r.rows(a, b)]) > RELIEF)
 
 
 def _swing(values: Array | None, rows: slice) -> float:

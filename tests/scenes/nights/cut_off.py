@@ -72,6 +72,20 @@ faulty(
 )
 faulty(
     GROUP,
+    "rest-of-a-long-pull-shows-itself-alone",
+    "mid",
+    HOLD,
+    "A gap from the cruise into the last seconds of the only pull, a long one: what is left of it is no whole pull.",
+    "sensor.gap",
+    gear=5,
+    lo=2400,
+    hi=5600,
+    pulls=1,
+    log={"rate": 20},
+    shape=shape(drop=lambda p: ((p[0].start - 0.4, p[0].end - 3.6),)),
+)
+faulty(
+    GROUP,
     "other-gear-does-not-show",
     "rally",
     HOLD,
