@@ -157,7 +157,7 @@ def _mended(audit: LogAudit) -> list[Line]:
     return _wrapped(text, "  as read: ", "    ") if said else []
 
 
-def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[str]:
+def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]:
     m, span = audit.measures, audit.pull.span
     boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
@@ -175,7 +175,7 @@ def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[str]:
         heat = f"{heat} {unit_for('°C', us=us)}"
         return [
             f"{first}{boost:>18} {lean:>6} {score:>7}{_worst(audit)}",
-            f"{'':>5}{speed} rpm, over {overshoot}, intake {heat}",
+            *_wrapped(f"{speed} rpm, over {overshoot}, intake {heat}", " " * 5),
         ]
     return [
         f"{first}{speed:>11} {boost:>18} {overshoot:>11} {lean:>6} {heat:>8}  {score:>5}{_worst(audit)}"

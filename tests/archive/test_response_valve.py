@@ -132,3 +132,18 @@ def test_a_fall_that_may_be_the_evening_takes_another_one_before_a_step():
         weak.night(step.duty, step.duty)
     assert asked[:3] == [pytest.approx(10.0), pytest.approx(5.0), pytest.approx(10.0)]
     assert asked[-1] is None
+
+
+def test_a_rise_that_is_not_sure_goes_no_further_than_25_percent_and_says_what_lifts_it():
+    """A rise of 4.6 kPa over 20 %: the 90 % interval of its slope is over nothing, the surer one is not."""
+    sheet = Sheet()
+    for duty, off in ((5, 0.0), (15, 1.0), (25, 0.5)):
+        sheet.boost = lambda d, off=off: 50.0 + 0.2 * (d - 5) + off
+        sheet.night(duty, duty)
+    answer = sheet.ask()
+    slope = next(g for g in answer.gears if g.pulls).valve.slope
+    assert slope.low > 0.0 > slope.surely_over
+    assert (answer.step.binds, answer.step.duty) == ("unproven", 25.0)
+    assert "solenoid tested" in answer.step.log_next
+    note = JournalNote("n", CAR.name, "2026-03-01", "solenoid tested, clicks", ())
+    assert sheet.ask(notes=(note,)).step.duty > 25.0

@@ -194,8 +194,8 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
     chi2 = float(left @ np.linalg.solve(covariance, left))
     scale = (prior + chi2) / (prior + max(len(duty) - 2, 0))
     sd = float(np.sqrt(inverse[1, 1] * max(scale, 1.0)))
-    wide, sure = setting["interval_sds"] * sd, setting["sure_sds"] * sd
-    return Slope(*(float(slope + off) for off in (0.0, -wide, wide, -sure, sure)))
+    wide, sure, proof = (setting[f"{name}_sds"] * sd for name in ("interval", "sure", "proof"))
+    return Slope(*(float(slope + off) for off in (0.0, -wide, wide, -proof, sure)))
 
 
 def _faults(

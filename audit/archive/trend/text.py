@@ -65,7 +65,7 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
     """The trends of one car: a table, then what has moved in sentences."""
     nights = f"{len(found.dates)} night{'s' if len(found.dates) != 1 else ''}"
     spread = f", {found.dates[0]} to {found.dates[-1]}" if found.dates else ""
-    lines = [f"{found.car}: {nights}{spread}"]
+    lines = _wrapped(f"{found.car}: {nights}{spread}", shown)
     if not found.trends:
         return [*lines, "No pull has a measure that can be followed yet."]
     drawn = f"  {'nights':<{CHART_WIDTH}}" if shown.width >= TABLE_WIDTH else ""
