@@ -6,6 +6,7 @@ import dataclasses
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,9 @@ from audit.night.screen import screen_night
 from audit.night.typed import by_path
 
 if TYPE_CHECKING:
+    from audit.archive.store.store import Added
     from audit.night.remote import RemoteLog
+    from audit.night.worker import Keep
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,7 @@ class Request:
     cluster: str | None = None  # address of a Dask scheduler
     said: Mapping[str, str] = field(default_factory=dict)  # the car file's keys, for this call
     duty: Mapping[str, float] = field(default_factory=dict)  # %, set by hand, by path; "" for all
+    ask: Callable[[str], bool] | None = None  # a question to the person; None where nobody answers
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +81,14 @@ def run(request: Request) -> Outcome:
         setting=request.setting,
         progress=request.progress,
         duty=duty,
+        keep=_keeping(request, archive) if request.cluster else None,
     )
     any_read = any(a.status == "read" for a in night.logs)
     kept: tuple[str, ...] = ()
     if archive is not None:
         night, kept = _archived(night, request, archive, date)
-    night = _decided(night, archive)
+    if night.decision is None:
+        night = _decided(night, archive)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
@@ -151,16 +157,39 @@ def _archived(
 
     An archive that cannot be read or written takes nothing from the verdict: that is said, and the verdict stands.
     """
+    from audit.archive.step.decide import in_history
     from audit.archive.store.store import Archive
-    from audit.archive.trend.fleet import trend_findings
 
+    place = Archive(archive, logs=request.logs)
+    keep = partial(place.add, night, date=date, setting=night.setting, history=in_history)
     try:
-        added = Archive(archive, logs=request.logs).add(
-            night, date=date, setting=night.setting, history=trend_findings
-        )
+        added = keep()
+        if added.misdated and request.ask is not None and request.ask(_another_date(added, date)):
+            with place.writing(night.car.name):
+                for name in added.misdated:
+                    place.withdraw(name)
+                added = keep()
     except ArchiveError as error:
         return night, (f"{error} This night is not kept; the verdict is on its logs alone.",)
     return added.night, added.said
+
+
+def _keeping(request: Request, archive: str | None) -> Keep | None:
+    """With logs in a store, each is kept by the worker of the cluster that has read it; its samples never travel."""
+    if archive is None:
+        return None
+    from audit.archive.store.store import Archive, keep_where_read
+
+    place = Archive(archive, logs=request.logs)
+    try:
+        place.make()
+    except ArchiveError:  # told when the night is kept
+        return None
+    return partial(keep_where_read, logs=place.kept.address) if place.kept.remote else None
+
+
+def _another_date(added: Added, date: str | None) -> str:
+    return f"{', '.join(added.misdated)}: these logs are kept under another date. Move to {date}?"
 
 
 def _decided(night: Night, archive: str | None) -> Night:

@@ -14,7 +14,6 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import click
 
-from audit.archive.store.schema import tables_page
 from audit.checks.kit.registry import all_checks
 from audit.cli.main import COMMANDS, cli
 from audit.tables import channel_rows, threshold_rows, toml_table
@@ -23,6 +22,20 @@ DOCS = Path(__file__).parent
 GENERATED = (
     "<!-- Written by docs/build.py from schemas/ and the program itself. Do not edit. -->\n\n"
 )
+
+
+def tables_page() -> str:
+    """Every table and column of the archive with unit and meaning."""
+    out = []
+    for name, table in toml_table("archive.toml").items():
+        head = "| column | type | unit | what it is |\n| --- | --- | --- | --- |"
+        out.append(f"### `{name}`\n\n{table['about']}\n\n{head}")
+        out += [
+            f"| {c} | {row['type']} | {row.get('unit', '')} | {row['means']} |"
+            for c, row in table["columns"].items()
+        ]
+        out.append("")
+    return "\n".join(out)
 
 
 def checks_page() -> str:

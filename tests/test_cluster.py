@@ -37,7 +37,7 @@ class Cluster:
         self.file = folder / "scheduler.json"
         self.env = {
             **os.environ,
-            "PYTHONPATH": str(ROOT),
+            "PYTHONPATH": os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")]),
             "DASK_DISTRIBUTED__WORKER__DAEMON": "false",
         }
         dask = [

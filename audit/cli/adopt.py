@@ -22,9 +22,9 @@ def command(old: Path, folder: str, logs: str | None) -> None:
 
     Its kept logs are screened again and its journal is taken along; OLD is not changed. May be run again.
     """
+    from audit.archive.step.decide import in_history
     from audit.archive.store.adopt import adopt
     from audit.archive.store.store import Archive
-    from audit.archive.trend.fleet import trend_findings
 
-    for sentence in adopt(old, Archive(folder, logs=logs), history=trend_findings):
+    for sentence in adopt(old, Archive(folder, logs=logs), history=in_history):
         click.echo(sentence)

@@ -36,14 +36,18 @@ def command(
     import datetime as dt
 
     from audit.archive.store.store import Archive
+    from audit.archive.trend.fleet import fleet
 
-    journal = Archive(folder).journal
+    archive = Archive(folder)
+    journal = archive.journal
     if remove:
         for note in journal.remove(car, text):
             click.echo(f"Taken back for {note.car}: {note.day}, {note.text}.")
+        fleet(archive)  # works out the car's standing anew
         return
     day = date or dt.datetime.now().astimezone().date().isoformat()
     note = journal.add(car, text, date=day, affects=affects)
+    fleet(archive)
     click.echo(f"Noted for {note.car} on {note.day}: {note.text}. {_starts_anew(note.touches)}.")
     if note.doubt:
         click.echo(

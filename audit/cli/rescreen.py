@@ -22,6 +22,7 @@ def command(folder: str, car: str | None, *, every: bool) -> None:
 
     A night, a kept log of which is lost, is held, with all that was found in it.
     """
+    from audit.archive.step.decide import with_decision
     from audit.archive.store.rescreen import rescreen
     from audit.archive.store.store import Archive
     from audit.archive.trend.fleet import fleet
@@ -30,7 +31,11 @@ def command(folder: str, car: str | None, *, every: bool) -> None:
     if car is not None:
         archive.car(car)
     done = rescreen(
-        archive, car=car, every=every, progress=_progress if sys.stderr.isatty() else None
+        archive,
+        car=car,
+        every=every,
+        decide=with_decision,
+        progress=_progress if sys.stderr.isatty() else None,
     )
     if done:
         fleet(archive)  # works out the standings anew

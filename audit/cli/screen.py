@@ -135,6 +135,7 @@ def command(
         progress=_progress(),
         said={k: v for k, v in words.items() if v is not None},
         duty=_duties(duties),
+        ask=_ask if sys.stdin.isatty() and sys.stderr.isatty() else None,
     )
     outcome = run(request)
     for line in outcome.warnings:
@@ -158,15 +159,18 @@ def command(
     sys.exit(EXIT[outcome.night.verdict] if outcome.any_read else NOTHING_READ)
 
 
-def _history(archive: str | None, night: Night, date: str) -> History | None:
-    """What the archive knows of this car's earlier nights."""
-    if archive is None:
-        return None
+def _history(archive: str | None, night: Night, date: str) -> History:
+    """What the archive knows of this car's earlier nights; without one what tonight's pulls say of duty."""
+    from audit.archive.step.decide import response_tonight
+    from audit.archive.step.response import response
     from audit.archive.store.store import Archive
-    from audit.service.web.pages.usual import history_of
+    from audit.service.web.pages.usual import history_of, wanted
 
-    kept = Archive(archive)
-    return history_of(kept.pulls(night.car.name), date) if night.car.name in kept.cars() else None
+    kept = None if archive is None else Archive(archive)
+    if kept is None or night.car.name not in kept.cars():
+        return history_of(None, date, response_tonight(night))
+    pulls = kept.pulls(night.car.name, columns=wanted())
+    return history_of(pulls, date, response(kept, night.car, only_main=True))
 
 
 def _duties(texts: tuple[str, ...]) -> dict[str, float]:
@@ -207,6 +211,10 @@ def _write(night: Night, json_to: str | None, *, date: str | None) -> None:
     from audit.report.terminal import print_night
 
     print_night(night)
+
+
+def _ask(question: str) -> bool:
+    return click.confirm(question, err=True)
 
 
 def _progress() -> Callable[[int, int], None] | None:

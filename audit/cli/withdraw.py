@@ -21,7 +21,10 @@ def command(night: str, folder: str, *, undo: bool) -> None:
     NIGHT is its name, as screen and trends --sql tell it (night-2026-05-31-…).
     """
     from audit.archive.store.store import Archive
+    from audit.archive.trend.fleet import fleet
 
-    row = Archive(folder).withdraw(night, undo=undo)
+    archive = Archive(folder)
+    row = archive.withdraw(night, undo=undo)
+    fleet(archive)  # works out the car's standing anew
     done = "counts again" if undo else "counts no more; --undo puts it back"
     click.echo(f"{row['night_id']} of {row['car']}, {row['date']}, {done}.")

@@ -4,6 +4,7 @@ metadata.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import secrets
@@ -61,14 +62,16 @@ def is_ours(path: Path) -> bool:
         return False
 
 
-def read_log(path: Path) -> Log:
-    """The log as it was written, equal field by field.
+def read_log(path: Path, data: bytes | None = None) -> Log:
+    """The log as it was written, equal field by field. data: the file's bytes, where they are at
+    hand.
 
     Raises UnreadableLog when the file is no Parquet, is torn, or is not one of ours.
     """
     try:
-        about = pl.read_parquet_metadata(path).get(KEY)
-        frame = pl.read_parquet(path, use_pyarrow=False, memory_map=False)
+        source = path if data is None else io.BytesIO(data)
+        about = pl.read_parquet_metadata(source).get(KEY)
+        frame = pl.read_parquet(source, use_pyarrow=False, memory_map=False)
     except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         raise UnreadableLog(
             f"{path}: not a whole Parquet file ({_first_line(error)}). Screen the log it was made "

@@ -1,4 +1,4 @@
-"""RawLog to Log: names, units, rates, ambient pressure, canonical columns; every source value kept."""
+"""RawLog to Log: names, units, rates, ambient pressure; every source value is kept."""
 
 from __future__ import annotations
 
@@ -16,44 +16,26 @@ from audit.intake.names.sensors import further_sensors
 from audit.intake.names.unit_text import Unit, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
-from audit.intake.text.dialect import ERROR_WORDS
-from audit.intake.units.decide import CAR_FILE, Decision
-from audit.intake.units.infer_units import Inferred, Source, infer_units, turned
+from audit.intake.units.candidates import turned
+from audit.intake.units.decide import CAR_FILE, Decision, Source
+from audit.intake.units.infer_units import Inferred, infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
-from audit.tables import channel_row, channel_rows, row_of
+from audit.tables import channel_row, channel_rows, row_of, toml_table
 
 if TYPE_CHECKING:
     from audit.intake.raw import RawColumn, RawLog
 
 SOURCE_PREFIX = "source:"
-
-NOTHING = frozenset(
-    (
-        "-",
-        "--",
-        "–",
-        "—",
-        "1",
-        "n/a",
-        "na",
-        "#",
-        "none",
-        "null",
-        "dimensionless",
-        "unitless",
-        "x",
-        "()",
-        "[]",
-    )
-)
+NOTHING = frozenset(toml_table("words.toml")["no_unit"])
+ERROR_WORDS = frozenset(toml_table("words.toml")["broken_sensor"])
 
 
 def understand(raw: RawLog, car: Car) -> Log:
     """The canonical log of a recording as read.
 
-    Boost is read by physics, so a gauge reading named MAP becomes kPa absolute; what could not be told
-    is a doubtful channel, never a silent guess. Raises nothing for odd content.
+    Boost is read by physics, so a gauge reading named MAP becomes kPa absolute; what could not be
+    told is a doubtful channel, never a silent guess. Raises nothing for odd content.
     """
     with np.errstate(all="ignore"):  # a broken cell may hold 1e300
         return _understand(raw, car)
@@ -181,8 +163,14 @@ def _sources(
             unit, unit_from = _car_unit(name, car, notes)
             whole = base_of(name.channel) == "knock_retard"  # a knock may last a single row
             rows = data if whole else _thinned(one, data, stride)
+            there = data[np.isfinite(data)]
             sources[name.channel] = Source(
-                rows, unit, unit_from, name.hints, split(header_of(column))
+                rows,
+                unit,
+                unit_from,
+                name.hints,
+                split(header_of(column)),
+                still=len(there) > 1 and bool((there == there[0]).all()),
             )
         elif name.also in ("manifold_pressure", "vehicle_speed") and name.also not in second:
             second[name.also] = (_thinned(one, data, stride), name.unit)
@@ -201,7 +189,8 @@ def _car_unit(name: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, st
     known = ", ".join(u.said for u in units_of(row.quantity) if u.said)
     notes.append(
         Note(
-            f"The car file gives the unit '{word.unit}' for {name.channel}, which is none that it can have. Known: {known}."
+            f"The car file gives the unit '{word.unit}' for {name.channel}, which is none that it "
+            f"can have. Known: {known}."
         )
     )
     return name.unit, name.unit_from
@@ -221,8 +210,9 @@ def _unit_notes(
             why = f" ({found.why})" if found.why else ""
             notes.append(
                 Note(
-                    f"The unit of '{column.header}' is not sure: read as {found.candidate.said or 'it stands'}{other}{why}. "
-                    f"Name it in the car file under [channels] to settle it."
+                    f"The unit of '{column.header}' is not sure: read as "
+                    f"{found.candidate.said or 'it stands'}{other}{why}. Name it "
+                    "in the car file under [channels] to settle it."
                 )
             )
         elif found.candidate.special == "reciprocal":
@@ -230,7 +220,8 @@ def _unit_notes(
         elif base_of(name.channel) == "fuel_pressure" and "differential" in name.hints:
             notes.append(
                 Note(
-                    f"'{column.header}' seems to be fuel pressure over manifold pressure, not over ambient."
+                    f"'{column.header}' seems to be fuel pressure over manifold pressure, "
+                    "not over ambient."
                 )
             )
     return notes
@@ -252,8 +243,9 @@ def _unnamed(
     more = f" (and {len(free) - 4} more)" if len(free) > 4 else ""
     return [
         Note(
-            f"No column was taken for {' or '.join(n.replace('_', ' ') for n in lacks)}. If it is one of {', '.join(free[:4])}{more}, "
-            f'say so in the car file under [channels]: {lacks[0]} = {{ column = "{_quoted(free[0])}" }}.'
+            f"No column was taken for {' or '.join(n.replace('_', ' ') for n in lacks)}. If it is "
+            f"one of {', '.join(free[:4])}{more}, say so in the car file under [channels]: "
+            f'{lacks[0]} = {{ column = "{_quoted(free[0])}" }}.'
         )
     ]
 
@@ -262,7 +254,7 @@ FULL_OPEN = (78.0, 92.0)  # %: a throttle whose highest value lies between was p
 
 
 def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Note]:
-    """A throttle that tops out short of 100 % while boost is made: wide open all the same, and worth a look."""
+    """A throttle that tops out short of 100 % while boost is made: wide open all the same."""
     if not {"throttle_position", "manifold_pressure"} <= set(frame.columns):
         return []
     throttle, pressure = (
@@ -277,7 +269,8 @@ def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Not
     source = next(c.source for c in channels if c.name == "throttle_position")
     return [
         Note(
-            f"'{source}' tops out at {top:.0f} % while boost is made; if that is wide open, have the throttle's ends taught anew."
+            f"'{source}' tops out at {top:.0f} % while boost is made; if that is wide open, have "
+            "the throttle's ends taught anew."
         )
     ]
 
@@ -292,7 +285,7 @@ def _build(
     rates: Sequence[Rate],
     clock_at: frozenset[int],
 ) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
-    """The canonical frame (time, channels, the rest, source values) and how each column was understood."""
+    """The frame (time, channels, the rest, source values) and how each column was understood."""
     order = {name: i for i, name in enumerate(channel_rows())}
 
     def place(name: str) -> tuple[int, int, str]:
@@ -407,7 +400,7 @@ def _us_units(channels: Sequence[Channel]) -> bool:
 
 
 def suggest_channels(log: Log) -> str:
-    """A ready [channels] block for the car file, as this log was understood; doubtful units say so."""
+    """A ready [channels] block for the car file; doubtful units say so."""
     lines = ["[channels]"]
     for c in log.channels:
         if not c.known or c.name == "time":

@@ -46,6 +46,7 @@ class LogAudit:
     rows: int = 0
     duration_s: float = 0.0
     rate_hz: float = 0.0
+    kept: Mapping[str, Any] | None = None  # the archive's row of a log that its reader has kept
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audit.model import Car, LogAudit
-from audit.night.worker import Audit, audit_one, killer
+from audit.night.worker import Audit, Keep, audit_one, killer
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -32,6 +32,7 @@ def audit_files(
     progress: Callable[[int, int], None] | None = None,
     cluster: str | None = None,
     duty: Mapping[str, float] | None = None,
+    keep: Keep | None = None,
 ) -> list[LogAudit]:
     """Audit each file, in the order given. workers: processes; None decides by the bytes to read.
 
@@ -47,6 +48,7 @@ def audit_files(
         keep_frames=keep_frames,
         cluster=cluster,
         duty=duty,
+        keep=keep,
     ):
         found[index] = audits
         if progress is not None:
@@ -63,12 +65,13 @@ def audit_each(
     keep_frames: bool = True,
     cluster: str | None = None,
     duty: Mapping[str, float] | None = None,
+    keep: Keep | None = None,
 ) -> Iterator[tuple[int, list[LogAudit]]]:
     """(index of the file, its audits) as they are done, in any order; each file comes exactly
     once.
     """
     audit = functools.partial(
-        audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames, duty=duty or {}
+        audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames, duty=duty or {}, keep=keep
     )
     if cluster is not None:
         from audit.night.cluster import on_cluster

@@ -10,6 +10,7 @@ from audit.model import Car, Night
 from audit.night.assemble import assemble, with_findings
 from audit.night.one_log import audit_log, screen_log, slim
 from audit.night.pool import audit_files
+from audit.night.worker import Keep
 
 if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
@@ -28,8 +29,12 @@ def screen_night(
     progress: Progress | None = None,
     cluster: str | None = None,
     duty: Mapping[str, float] | None = None,
+    keep: Keep | None = None,
 ) -> Night:
-    """Audit all logs of one night of one car and decide. duty: %, set by hand, by path."""
+    """Audit all logs of one night of one car and decide.
+
+    duty: %, set by hand, by path. keep: what is done with each audit where its file is read.
+    """
     audits = audit_files(
         paths,
         car=car,
@@ -39,6 +44,7 @@ def screen_night(
         progress=progress,
         cluster=cluster,
         duty=duty,
+        keep=keep,
     )
     return assemble(audits, car=car, setting=setting)
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
 
 Audit = Callable[["Path | RemoteLog"], list[LogAudit]]
+Keep = Callable[[LogAudit], LogAudit]
 
 
 def audit_one(
@@ -25,10 +26,14 @@ def audit_one(
     rate_hz: float | None = None,
     keep_frames: bool = True,
     duty: Mapping[str, float] | None = None,
+    keep: Keep | None = None,
 ) -> list[LogAudit]:
     """Audit one file of this machine, or one that is fetched first. duty: %, by path, set by
-    hand.
+    hand. keep: what is done with each audit where the file was read.
     """
+    if keep is not None:
+        audits = audit_one(source, car=car, rate_hz=rate_hz, duty=duty)
+        return [keep(audit) for audit in audits]
     audit = functools.partial(
         screen_log,
         car=car,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 
 from audit.units import fahrenheit, mph, psi
 
@@ -18,8 +19,20 @@ _US = {
 }
 
 
+# "… of LOW kPa gauge by BETWEEN kPa (… %), to HIGH kPa": figures of which one is the difference of two
+_SUM = re.compile(r"([\d.]+) kPa( gauge)? by [\d.]+ kPa( \(\d+ %\))?, to ([\d.]+) kPa")
+
+
 def localise(message: str, *, us: bool) -> str:
     """A canonical message with its figures in US or metric units (a difference in K reads °C)."""
+
+    def summed(m: re.Match[str]) -> str:
+        low, high = float(m[1]), float(m[4])
+        by = between(high, low, us=us)
+        ends = [figure(end, "kPa", us=us) for end in (low, high)]
+        return f"{ends[0]}{m[2] or ''} by {by} {unit_for('kPa', us=us)}{m[3] or ''}, to {ends[1]}"
+
+    message = _SUM.sub(summed, message)
     return _FIGURE.sub(lambda m: figure(float(m[1]), m[2], us=us, digits=_digits(m[1])), message)
 
 
@@ -44,6 +57,22 @@ def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
         _, convert, us_digits = _US[unit]
         return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0))
     return _written(value, digits)
+
+
+def between(high: float | None, low: float | None, *, us: bool) -> str:
+    """A pressure less another as the difference of the two figures that are shown, so that they add up."""
+    if high is None or low is None:
+        return "–"
+    ends = [round(float(number(end, "kPa", us=us)), 1) for end in (high, low)]
+    return _written(ends[0] - ends[1], 1)
+
+
+def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
+    """A pull's overshoot: its peak less its settled level as both are shown."""
+    peak, settled = (measures.get(k) for k in ("boost_peak_kpa", "boost_settled_kpa"))
+    if peak is None or settled is None:
+        return number(measures.get("boost_overshoot_kpa"), "kPa", us=us)
+    return between(peak, settled, us=us)
 
 
 def _written(value: float, digits: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from audit.model import SEVERITIES, Finding, Night, PullAudit
 from audit.report.display import figure, number
+from audit.report.names import visible, without_positions
 from audit.report.words import CAUTION, decision_line, every_finding, headline, mixture_said, told
 
 MOST = 8
@@ -12,21 +13,24 @@ LONGEST = 160  # characters of a line: a message wraps, but nobody reads a parag
 
 def message(night: Night, *, date: str = "") -> list[str]:
     """Car and date, verdict, decision, the worst finding, the best pull, what to look at, the caution."""
-    us = night.us_units
-    worst = _worst(night)
+    us, worst, found = night.us_units, _worst(night), every_finding(night)
+
+    def said(text: str, head: str = "") -> str:
+        return _short(head + told(night, without_positions(text, found)))
+
     lines = [f"{night.car.name}, {date}" if date else night.car.name, headline(night)]
     if night.decision is not None:
         lines.append(decision_line(night.decision.plain(), us=us))
         if worst is None and night.decision.state != "step":
-            lines.append(_short(told(night, night.decision.why)))
+            lines.append(said(night.decision.why))
     if worst is not None:
-        lines.append(_short(f"{worst.severity}: {told(night, worst.message)}"))
+        lines.append(said(worst.message, f"{worst.severity}: "))
     elif night.verdict != "clear" and night.reasons:
-        lines[-1:] = [lines[-1], _short(told(night, night.reasons[0]))]
+        lines.append(said(night.reasons[0]))
     lines += _best(night, us=us)
     if night.decision is not None and (worst is not None or night.verdict != "clear"):
-        lines.append(_short(f"Look first: {told(night, night.decision.first)}"))
-    return [*dict.fromkeys(lines[: MOST - 1]), CAUTION]
+        lines.append(said(night.decision.first, "Look first: "))
+    return [*dict.fromkeys(map(visible, lines[: MOST - 1])), CAUTION]
 
 
 def _worst(night: Night) -> Finding | None:

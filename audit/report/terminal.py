@@ -13,6 +13,8 @@ from typing import NamedTuple, TextIO
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, unit_for
+from audit.report.display import overshoot as shown_overshoot
+from audit.report.names import visible
 from audit.report.words import (
     CAUTION,
     CAUTIONS,
@@ -87,7 +89,7 @@ def _painted(word: str, text: str, *, colour: bool) -> str:
 
 
 def _wrapped(text: str, first: str, rest: str | None = None) -> list[Line]:
-    return [Paragraph(text, first, " " * len(first) if rest is None else rest)]
+    return [Paragraph(visible(text), first, " " * len(first) if rest is None else rest)]
 
 
 def _verdict(night: Night) -> list[Line]:
@@ -164,7 +166,7 @@ def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]
     overshoot = (
         "–"
         if over is None
-        else f"{number(over, 'kPa', us=us)} ({number(pct, '%', us=us, digits=0)})"
+        else f"{shown_overshoot(m, us=us)} ({number(pct, '%', us=us, digits=0)})"
     )
     heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
@@ -198,6 +200,7 @@ def _worst(audit: PullAudit) -> str:
 
 
 def _short(path: str, width: int) -> str:
+    path = visible(path)
     return path if len(path) <= width else "…" + path[-(width - 1) :]
 
 
@@ -235,7 +238,8 @@ def _finding_group(
     ranked = sorted(group, key=lambda pair: -SEVERITIES.index(pair[0].severity))
     worst, where = ranked[0]
     severity = _painted(worst.severity, worst.severity, colour=colour)
-    lines = _wrapped(f"{severity} {worst.code} ({where}{_when(worst)})", "  ", "    ")
+    place = f"{visible(where)}{_when(worst)}"
+    lines: list[Line] = [Paragraph(f"{severity} {worst.code} ({place})", "  ", "    ")]
     lines += _wrapped(told(night, worst.message), "    ")
     if len(ranked) > 1:
         others = "; ".join(

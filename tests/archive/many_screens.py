@@ -1,7 +1,7 @@
 """Many `pullaudit screen --archive` at once on one archive: `python -m tests.archive.many_screens [programs]`, 20 by default.
 
 Every program brings a night of its own; then all bring the same nights again; then all bring one and the same. Each
-time every night must be there, once, and the archive whole.
+time every night must be there, once, and the archive whole. In a folder, and on a server.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from pathlib import Path
 
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
+from tests.archive.server import fresh, running
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_data"
@@ -43,9 +44,12 @@ def nights_of_cars(folder: Path, count: int) -> list[Path]:
     return made
 
 
-def screen_at_once(nights: list[Path], archive: Path) -> list[tuple[int, str]]:
+def screen_at_once(
+    nights: list[Path], archive: str | Path, logs: Path | None
+) -> list[tuple[int, str]]:
     """Exit code and error text of each."""
     command = [sys.executable, "-m", "audit", "screen", "--archive", str(archive), "--json", "-"]
+    command += ["--logs", str(logs)] if logs else []
     running = [
         subprocess.Popen(
             [*command, str(night), "--car", str(night / "car.toml")],
@@ -60,9 +64,9 @@ def screen_at_once(nights: list[Path], archive: Path) -> list[tuple[int, str]]:
     return [(program.returncode, text) for program, text in zip(running, told, strict=True)]
 
 
-def check(nights: list[Path], archive: Path, *, there: int) -> str:
+def check(nights: list[Path], archive: str | Path, *, there: int, logs: Path | None = None) -> str:
     """Screen the nights at once; what is in the archive then. AssertionError when it is not each night once."""
-    told = screen_at_once(nights, archive)
+    told = screen_at_once(nights, archive, logs)
     assert all(code in (0, 10, 20) for code, _ in told), told
     assert verify(archive) == []
     kept = Archive(archive)
@@ -81,6 +85,14 @@ def main(programs: int = 20) -> None:
         print("nights of their own:", check(nights, folder / "a", there=programs), flush=True)
         print("the same again:", check(nights, folder / "a", there=programs), flush=True)
         print("one and the same:", check([nights[0]] * programs, folder / "b", there=1), flush=True)
+        with running() as socket:
+            for what, some, there in (
+                ("nights of their own", nights, programs),
+                ("one and the same", [nights[0]] * programs, 1),
+            ):
+                at, logs = fresh(socket, what), folder / what
+                told = check(some, at, there=there, logs=logs)
+                print(f"server, {what}:", told, flush=True)
 
 
 if __name__ == "__main__":

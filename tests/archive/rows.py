@@ -7,9 +7,20 @@ from typing import Any
 
 from audit.archive.store import schema
 from audit.archive.store.store import Archive
+from audit.archive.store.tables import A_CAR
 
 Row = Mapping[str, Any]
-SKIP = {"car", "date", "night_id", "revision", "setting", "fuel", "sha256"}
+SKIP = {
+    "car",
+    "date",
+    "night_id",
+    "revision",
+    "setting",
+    "fuel",
+    "sha256",
+    "added_at",
+    *schema.KEYS,
+}
 
 
 def put_rows(
@@ -20,12 +31,19 @@ def put_rows(
     db = archive.db
     nights = list(nights)
     pulls, logs = list(pulls), list(logs)
-    for kind, rows in (("pull", pulls), ("log", logs)):
-        named = {k for row in rows[:50] for k in row} - SKIP
-        schema.add_columns(db, kind, dict.fromkeys(named - set(schema.tables()[kind]), "real"))
+    parts = {"pull": pulls, "log": logs}
+    schema.add_columns(db, {k: {n for r in v[:50] for n in r} - SKIP for k, v in parts.items()})
     with db.writing("bulk"):
-        first = (db.rows("select max(id) from revision")[0][0] or 0) + 1
-        ids = {row["night_id"]: first + i for i, row in enumerate(nights)}
+        following: dict[str, int] = {}
+        ids, top = {}, 0
+        for row in nights:
+            if row["car"] not in following:
+                first = archive.next_revision(row["car"])
+                if first % A_CAR == 0:  # a car that is new, as others here may be
+                    first = top = max(top + A_CAR, first)
+                following[row["car"]] = first
+            ids[row["night_id"]] = following[row["car"]]
+            following[row["car"]] += 1
         schema.insert(
             db,
             "night",
@@ -60,11 +78,11 @@ def put_rows(
         for kind, rows in (("pull", pulls), ("log", logs)):
             put_parts(archive, kind, rows, ids)
         if db.server:
-            db.run(
+            db.rows(
                 "select setval(pg_get_serial_sequence('revision', 'id'), (select max(id) from revision))"
             )
-        db.run("delete from standing")
-        db.run(
+        db.rows("delete from standing")
+        db.rows(
             "update about set value = cast(cast(value as integer) + 1 as text) where key = 'changes'"
         )
 

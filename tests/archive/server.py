@@ -9,6 +9,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import quote
 
 
 def programs() -> Path | None:
@@ -52,10 +53,10 @@ def running() -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def fresh(socket: str, name: str) -> str:
-    """The address of a new, empty database."""
+def fresh(socket: str, name: str, *, template: str = "template1") -> str:
+    """The address of a new database, empty or like another."""
     import psycopg
 
     with psycopg.connect(f"host={socket} user=tests dbname=postgres", autocommit=True) as db:
-        db.execute(f'create database "{name}"')
-    return f"postgresql://tests@/{name}?host={socket}"
+        db.execute(f'create database "{name}" template "{template}"')
+    return f"postgresql://tests@/{quote(name)}?host={socket}"

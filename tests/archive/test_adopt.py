@@ -79,7 +79,7 @@ def test_nights_dates_car_files_torn_logs_and_notes_come_over(old, tmp_path):
         ("2026-03-01", "hold", "dyno", "2026-03-01T23:00:00"),
         ("2026-03-08", "clear", "dyno", "2026-03-08T23:00:00"),
     ]
-    assert new.nights(every=True).height == 2
+    assert new.revisions().height == 2
     assert new.car("Alder") == CAR
     assert sorted(new.logs()["status"]) == ["read", "read", "rejected"]
     assert [(n.day, n.text, n.touches) for n in new.journal.of("Alder")] == [

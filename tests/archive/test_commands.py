@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from audit.archive.store.store import Archive
 from audit.archive.trend.text import chart
-from audit.cli import note, rescreen, trends, verify
+from audit.cli import note, rescreen, trends, verify, withdraw
 from audit.errors import ArchiveError, UsageError
 from tests.archive.histories import history
 from tests.archive.nights import a_night
@@ -113,6 +113,22 @@ def test_a_note_says_what_starts_anew(tmp_path):
         note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path
     )
     assert "New baseline for: injector duty, lambda at load, fuel differential." in result.stdout
+
+
+def test_a_change_of_mind_leaves_every_car_with_its_standing(tmp_path):
+    archive = Archive(tmp_path)
+    name = archive.add(a_night(1)).night_id
+    archive.add(a_night(2, day="2026-03-08"))
+
+    def standing():
+        return archive.db.rows("select car, nights, last from standing")
+
+    run(note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path)
+    assert standing() == [("Alder", 2, "2026-03-08")]
+    run(withdraw, name, "--archive", tmp_path)
+    assert standing() == [("Alder", 1, "2026-03-08")]
+    run(note, "Alder", "fitted new injectors", "--remove", "--archive", tmp_path)
+    assert len(standing()) == 1
 
 
 def test_rescreen_says_which_verdicts_changed(tmp_path, monkeypatch):

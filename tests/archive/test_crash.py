@@ -1,6 +1,6 @@
 """Killed at any moment, the archive is whole: nothing lost that was told to be in, nothing doubled, nothing half.
 
-`python -m tests.archive.test_crash [runs]` runs it at length, in a folder and on a server (200 runs each by default).
+`python -m tests.archive.kills [runs]` kills the program's own commands at length.
 """
 
 import os
@@ -16,9 +16,9 @@ import pytest
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from tests.archive.crash_child import put
+from tests.archive.kills import trial
 from tests.archive.many_screens import check, nights_of_cars
 from tests.archive.nights import a_night
-from tests.archive.server import fresh
 
 ROOT = Path(__file__).parents[2]
 EACH = 6  # nights that one child tries to add
@@ -61,7 +61,7 @@ def whole(archive, seeds):
     assert verify(archive.root) == []
 
 
-def crash(archive, runs, seed=1, say=lambda text: None):
+def crash(archive, runs, seed=1):
     rng = random.Random(seed)
     for run in range(runs):
         first = run * EACH
@@ -72,7 +72,6 @@ def crash(archive, runs, seed=1, say=lambda text: None):
         for night in range(first, first + EACH):  # the re-run
             put(archive, night)
         whole(archive, range(first + EACH))
-        say(f"run {run + 1}: {len(said)} nights told before the kill")
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kills by signal")
@@ -80,9 +79,22 @@ def test_a_writer_killed_at_random_moments_loses_and_doubles_nothing(archive):
     crash(archive, 2)
 
 
+def killed(archive, tmp_path, runs):
+    where = {"logs": archive._logs} if archive.server else {}
+    made = trial(tmp_path / "trial", archive.root, runs, **where)
+    assert made.killed >= runs
+    assert made.stood
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kills by signal")
+def test_commands_killed_at_random_moments_lose_and_double_nothing(archive, tmp_path):
+    """`python -m tests.archive.kills` kills 200 on each kind of archive."""
+    killed(archive, tmp_path, 3)
+
+
 @pytest.mark.slow
-def test_two_hundred_kills(archive):
-    crash(archive, 200)
+def test_two_hundred_kills(archive, tmp_path):
+    killed(archive, tmp_path, 200)
 
 
 class Killed(BaseException):
@@ -124,7 +136,7 @@ def test_many_writers_at_once_all_get_in_once(archive):
 def test_readers_do_not_wait_for_a_writer(archive):
     archive.add(a_night(1))
     with archive.writing("Alder"):
-        archive.db.run("update night set date = '1999-01-01'")
+        archive.db.rows("update night set date = '1999-01-01'")
         start = time.monotonic()
         other = Archive(archive.root)
         assert other.nights()["date"].to_list() == ["2026-03-01"]
@@ -135,17 +147,3 @@ def test_screens_at_once_keep_each_night_once(tmp_path):
     """Three here; `python -m tests.archive.many_screens` runs twenty."""
     nights = nights_of_cars(tmp_path, 2)
     check([nights[0], nights[0], nights[1]], tmp_path / "a", there=2)
-
-
-if __name__ == "__main__":
-    import tempfile
-
-    from tests.archive.server import running
-
-    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    with tempfile.TemporaryDirectory() as folder:
-        crash(Archive(Path(folder) / "a"), runs, say=lambda text: print(text, flush=True))
-        with running() as socket:
-            at = Archive(fresh(socket, "crash"), logs=f"{folder}/logs")
-            crash(at, runs, say=lambda text: print("server,", text, flush=True))
-        print(f"2 times {runs} kills: nothing lost, nothing doubled")

@@ -1,8 +1,7 @@
-"""docs/trends.md tells of every measure as the table has it, docs/archive.md of every kind of row."""
+"""docs/trends.md tells of every measure as the table has it."""
 
 from pathlib import Path
 
-from audit.archive.store.schema import tables_page
 from audit.archive.trend.alarm import LATE_SHARE
 from audit.archive.trend.text import measures_table
 from audit.archive.watched import chart_settings, watched
@@ -24,7 +23,3 @@ def test_the_charts_settings_are_those_told():
     assert all(f"{m.label} h {m.quick_h:g}" in text for m in own)
     assert f"{LATE_SHARE:g} times that" in text
     assert f"k {s['slow_k']:g}, h {s['slow_h']:g}" in text
-
-
-def test_every_table_is_told_with_units():
-    assert tables_page() in (DOCS / "archive.md").read_text(encoding="utf-8")

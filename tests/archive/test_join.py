@@ -41,7 +41,7 @@ def test_a_late_log_joins_its_night_as_a_revision(archive):
     before = archive.nights()
     archive.add(night(1, 2, verdict="hold"), date=DAY)
     assert verdicts(archive) == ["hold"]
-    assert archive.nights(every=True).height == 2
+    assert archive.revisions().height == 2
     assert archive.nights()["night_id"].to_list() == before["night_id"].to_list()
     assert archive.nights()["added_at"].to_list() == before["added_at"].to_list()
     assert archive.logs().height == 2
@@ -58,7 +58,7 @@ def test_the_whole_may_also_turn_out_better(archive):
 
 def test_what_says_the_same_writes_nothing(archive):
     archive.add(night(1), date=DAY)
-    assert archive.nights(every=True).height == 1
+    assert archive.revisions().height == 1
 
 
 def test_a_torn_log_is_kept_in_mind_and_let_go_when_it_is_replaced(archive):

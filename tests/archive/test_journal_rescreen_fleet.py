@@ -96,7 +96,7 @@ def test_judging_anew_keeps_the_old_verdict(kept, monkeypatch):
     assert [r.before for r in done] == ["clear", "clear"]
     assert kept.pulls().height == 3
     assert kept.nights()["revision"].to_list() == [1, 1]
-    assert kept.nights(every=True).height == 4
+    assert kept.revisions().height == 4
     assert kept.logs().height == 4
     assert kept.nights()["setting"].to_list() == ["dyno", ""]
     assert verify(kept.root) == []

@@ -11,6 +11,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from audit.archive.store import schema
 from audit.archive.store.database import shown
 from audit.archive.store.days import date_of
 from audit.archive.store.rows import car_from_json, car_to_json
@@ -19,14 +20,13 @@ from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, ColumnWord, Finding
+from audit.night.screen import with_findings
 from tests.archive.nights import a_log, a_night
 from tests.archive.server import fresh
 
 
 def test_a_night_is_kept_with_its_logs_pulls_and_findings(archive):
-    added = archive.add(a_night(1, 2, rejected=True))
-    assert len(added.new_logs) == 3
-    assert added.known_logs == ()
+    archive.add(a_night(1, 2, rejected=True))
     assert archive.nights().height == 1
     assert archive.logs()["status"].to_list().count("read") == 2
     assert archive.pulls().height == 4
@@ -44,8 +44,8 @@ def test_the_same_logs_again_add_nothing_and_say_since_when(archive):
     first = archive.add(a_night(1, 2))
     again = archive.add(a_night(2, 1))
     assert again.night_id is None
-    assert set(again.known_logs) == set(first.new_logs)
-    assert archive.nights(every=True).height == 1
+    assert archive.logs().height == 2
+    assert archive.revisions().height == 1
     assert f"kept already as {first.night_id}, known since 20" in again.said[0]
 
 
@@ -78,6 +78,7 @@ def test_a_withdrawn_night_under_its_right_date_is_a_new_one(archive):
     archive.withdraw(wrong)
     right = archive.add(a_night(1), date="2026-04-01").night_id
     assert archive.nights()["night_id"].to_list() == [right]
+    assert verify(archive.root) == []
     with pytest.raises(UsageError, match="Withdraw that first"):
         archive.withdraw(wrong, undo=True)
     with pytest.raises(UsageError, match="no such night"):
@@ -114,14 +115,14 @@ def test_what_the_history_says_is_part_of_the_verdict_from_the_first(archive):
     held = Finding("heat.soak", "hold", "Over the nights: hotter.")
     seen = []
 
-    def history(there, car, day):
-        seen.append((car, day, there.pulls(car).height))
-        return (held,)
+    def history(there, night, day):
+        seen.append((night.car.name, day, there.pulls(night.car.name).height))
+        return with_findings(night, [held])
 
     added = archive.add(a_night(1), history=history)
     assert seen == [("Alder", "2026-03-01", 2)]
     assert added.night.verdict == "hold"
-    assert archive.nights(every=True)["verdict"].to_list() == ["hold"]
+    assert archive.revisions()["verdict"].to_list() == ["hold"]
     assert "history" in archive.findings()["level"]
     assert archive.add(a_night(1), history=history).night_id is None
     assert verify(archive.root) == []
@@ -189,10 +190,24 @@ def test_an_unknown_car_is_told_with_those_near(tmp_path):
 def test_a_newer_archive_is_refused(archive):
     archive.add(a_night(1))
     with archive.db.writing():
-        archive.db.run("update about set value = '99' where key = 'schema_version'")
+        archive.db.rows("update about set value = '99' where key = 'schema_version'")
     for use in (lambda a: a.add(a_night(2)), lambda a: a.nights(), lambda a: verify(a.root)):
         with pytest.raises(ArchiveError, match="newer pullaudit"):
             use(Archive(archive.root))
+
+
+def test_an_older_archive_is_brought_up_to_date_when_it_is_opened(archive):
+    archive.add(a_night(1))
+    with archive.db.writing():
+        for view in schema.VIEWS:
+            archive.db.rows(f"drop view {view}")
+        archive.db.rows("alter table log drop column duty_typed_pct")
+        archive.db.rows("update about set value = '1' where key = 'schema_version'")
+    again = Archive(archive.root)
+    assert again.logs()["duty_typed_pct"].to_list() == [None]
+    again.add(a_night(2, day="2026-03-08"))
+    assert again.nights().height == 2
+    assert verify(again.root) == []
 
 
 def test_an_archive_of_the_earlier_format_is_told_how_to_bring_it_over(tmp_path):

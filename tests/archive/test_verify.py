@@ -16,6 +16,7 @@ from audit.errors import ArchiveError, PullauditError
 from audit.model import VERDICTS, Finding
 from audit.night.screen import assemble
 from tests.archive.nights import CAR, an_audit
+from tests.archive.server import fresh
 
 AUDITS = {}  # by source
 
@@ -37,15 +38,28 @@ def night(*audits):
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory):
     """A night on hold for one of its two logs, with two verdicts, and one that stops; a note."""
-    archive = Archive(tmp_path_factory.mktemp("whole") / "a")
+    archive = filled(Archive(tmp_path_factory.mktemp("whole") / "a"))
+    archive.db.close()
+    return Path(archive.root)
+
+
+@pytest.fixture(scope="module")
+def whole_on_server(server, tmp_path_factory):
+    """The same on a server: its address."""
+    logs = str(tmp_path_factory.mktemp("logs"))
+    archive = filled(Archive(fresh(server, "whole"), logs=logs))
+    archive.db.close()
+    return archive.root
+
+
+def filled(archive):
     archive.add(night(judged(1, "watch")), date="2026-03-01")
     archive.add(night(judged(1, "watch"), judged(2, "hold")), date="2026-03-01")
     archive.add(night(judged(3, "stop"), judged(4, "watch")), date="2026-03-08")
     archive.journal.add("Alder", "fitted new injectors", date="2026-03-05")
     assert archive.nights()["verdict"].to_list() == ["hold", "stop"]
     assert verify(archive.root) == []
-    archive.db.close()
-    return Path(archive.root)
+    return archive
 
 
 @pytest.fixture
@@ -75,6 +89,7 @@ def sql(*statements):
             db.execute(statement)
         db.close()
 
+    change.statements = statements
     return change
 
 
@@ -195,17 +210,40 @@ def test_each_kind_of_damage_is_told_with_its_mend_and_makes_nothing_better(kept
     before = verdicts(kept)
     kept.db.close()
     damage(Path(kept.root))
-    archive = Archive(kept.root)
+    told_and_no_better(kept.root, before)
+
+
+@pytest.mark.parametrize("name", [n for n, d in DAMAGES.items() if hasattr(d, "statements")])
+def test_the_same_on_a_server_is_told_or_refused_by_it(name, server, whole_on_server, monkeypatch):
+    import psycopg
+
+    monkeypatch.setattr("audit.night.screen.audit_log", lambda log, car: AUDITS[log.sha256])
+    root = fresh(server, name, template="whole")
+    kept = Archive(root)
+    before = verdicts(kept)
+    kept.db.close()
     try:
-        found = [p for p in verify(kept.root) if p.kind != "spare"]
+        with psycopg.connect(root, autocommit=True) as db:
+            for statement in DAMAGES[name].statements:
+                db.execute(statement.replace("[index]", '"index"'))
+    except (psycopg.errors.IntegrityError, psycopg.errors.DependentObjectsStillExist):
+        assert verify(root) == []  # the server holds its references itself
+        return
+    told_and_no_better(root, before)
+
+
+def told_and_no_better(root, before):
+    archive = Archive(root)
+    try:
+        found = [p for p in verify(root) if p.kind != "spare"]
         assert found
         assert all(any(word in p.what for word in MEND) for p in found), found
     except ArchiveError as error:
         assert any(word in str(error) for word in MEND)
-    told = CliRunner().invoke(command.command, ["--archive", str(kept.root)])
+    told = CliRunner().invoke(command.command, ["--archive", str(root)])
     assert told.exit_code in (1, 2)
     assert told.exit_code == 1 or isinstance(told.exception, ArchiveError)
-    tried(lambda: verify(kept.root, repair=True))
+    tried(lambda: verify(root, repair=True))
     tried(lambda: rescreen(archive, every=True))
     after = tried(lambda: verdicts(archive)) or {}
     for name in set(after) & set(before):

@@ -80,8 +80,8 @@ class Browser:
     def drawn(self):
         """Go down the page until every plot that is not folded is drawn, and back up."""
         self.until(
-            "const f=[...document.querySelectorAll('figure.panel,figure.chart')]"
-            ".find(f=>f.checkVisibility()&&!f.querySelector('.plot.ready'));"
+            "const f=[...document.querySelectorAll('.traces:not(.built),figure.panel,figure.chart')]"
+            ".find(f=>f.checkVisibility()&&(f.matches('.traces')||!f.querySelector('.plot.ready')));"
             "if(f)f.scrollIntoView();return !f",
             what="the plots",
         )

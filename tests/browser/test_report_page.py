@@ -1,5 +1,8 @@
 """The page to send on, in a real browser, from disk."""
 
+import shutil
+from pathlib import Path
+
 import pytest
 
 from audit.model import Car, Finding
@@ -170,7 +173,8 @@ def test_what_comes_from_a_log_stays_text(browser, tmp_path):
     browser.open(path.as_uri())
     browser.drawn()
     assert browser.js("return document.querySelectorAll('main img').length") == 0
-    assert NASTY in browser.js("return document.querySelector('.who').textContent")
+    assert NASTY[:20] in browser.js("return document.querySelector('.who').textContent")
+    assert NASTY in browser.js("return document.querySelector('#h-logs').parentElement.textContent")
     assert "owned" not in browser.js("return document.title").replace(NASTY, "")
     assert browser.errors() == []
 
@@ -339,16 +343,81 @@ def test_of_sixty_pulls_only_what_is_seen_is_drawn(browser, sixty):
     assert browser.errors() == []
 
 
-def test_sixty_pulls_print_with_every_chart_as_lines(browser, sixty):
-    browser.open(sixty)
-    browser.js("window.dispatchEvent(new Event('beforeprint'))")
-    figures, drawn = browser.js(
-        "return [document.querySelectorAll('figure.panel,figure.chart').length,document.querySelectorAll('.plot > svg.drawing').length]"
+def lines_printed(browser):
+    """(figures, plots drawn, cells of passing pulls) of the page as it goes to paper."""
+    return browser.js(
+        "window.dispatchEvent(new Event('beforeprint'));"
+        "const f=[...document.querySelectorAll('figure.panel,figure.chart')].filter(f=>!f.closest('.unseen'));"
+        "const drawn=f.filter(f=>f.querySelector('.plot > svg.drawing path')).length;"
+        "const cells=document.querySelectorAll('.contact svg.cells text').length;"
+        "window.dispatchEvent(new Event('afterprint'));return [f.length,drawn,cells]"
     )
-    assert figures == drawn > 60 * 10
-    assert browser.js("return document.querySelectorAll('details.pull:not([open])').length") == 0
-    browser.js("window.dispatchEvent(new Event('afterprint'))")
-    assert browser.js("return document.querySelectorAll('details.pull:not([open])').length") == 60
+
+
+@pytest.mark.parametrize("pulls", [6, 60])
+def test_every_chart_is_on_paper_and_passing_pulls_are_cells_there(browser, tmp_path, pulls):
+    path = tmp_path / "night.html"
+    lean = finding("mixture.lean", "lambda", 24.0, 26.0, 0.93, 0.92, "1")
+    write_report(full_night(pulls=pulls, rate=20.0, findings=(lean,)), path)
+    browser.open(path.as_uri())
+    figures, drawn, cells = lines_printed(browser)
+    assert figures == drawn >= 20  # one pull with a finding, whole; all of them over each other
+    assert cells == pulls - 1
+    assert browser.js("return document.querySelectorAll('svg.cells').length") == 0
+    assert browser.errors() == []
+
+
+def test_a_passing_pull_that_is_unfolded_prints_whole(browser, sixty):
+    browser.open(sixty)
+    browser.js("document.querySelector('#pull-2 details.pull').open=true")
+    figures, drawn, cells = lines_printed(browser)
+    assert figures == drawn >= 19 and cells == 59
+
+
+def pages_printed(browser):
+    """The pages of the PDF as pixels, page by page, and how many pictures it embeds."""
+    import base64
+    import io
+    import subprocess
+    import tempfile
+
+    image = pytest.importorskip("PIL.Image", reason="Pillow is not installed")
+    if not shutil.which("pdftoppm"):
+        pytest.skip("no pdftoppm on this machine (Debian: apt-get install poppler-utils)")
+    done = browser.cdp("Page.printToPDF", printBackground=True)
+    with tempfile.TemporaryDirectory() as folder:
+        pdf = Path(folder) / "night.pdf"
+        pdf.write_bytes(base64.b64decode(done["data"]))
+        subprocess.run(["pdftoppm", "-r", "40", "-png", pdf, Path(folder) / "p"], check=True)
+        pages = [
+            image.open(io.BytesIO(p.read_bytes())).convert("RGB")
+            for p in sorted(Path(folder).glob("p-*.png"))
+        ]
+        listed = subprocess.run(["pdfimages", "-list", pdf], check=True, capture_output=True)
+    return pages, len(listed.stdout.splitlines()) - 2
+
+
+def blue_lines(pages):
+    """Pixels of the colour of a first line, over all pages."""
+    return sum(
+        count
+        for page in pages
+        for count, (r, g, b) in page.getcolors(1 << 24)
+        if b > r + 60 and b > g + 20
+    )
+
+
+def test_the_rendered_paper_of_sixty_pulls_has_a_line_for_each(browser, tmp_path):
+    inked = {}
+    for pulls in (6, 60):
+        path = tmp_path / f"{pulls}.html"
+        write_report(full_night(pulls=pulls, rate=20.0), path)
+        browser.open(path.as_uri())
+        pages, pictures = pages_printed(browser)
+        assert pictures == 0  # lines, no pictures
+        inked[pulls] = blue_lines(pages)
+        assert len(pages) < 15
+    assert inked[60] > 2.5 * inked[6] > 0
 
 
 def test_no_chart_is_cut_by_the_end_of_a_paper(browser, overshoot):
@@ -376,3 +445,93 @@ def test_a_phone_keeps_the_columns_that_the_verdict_comes_from(browser, overshoo
         "return [...document.querySelectorAll('.overview thead th')].filter(h=>h.offsetParent).map(h=>h.firstChild.textContent.trim())"
     )
     assert {"overshoot", "boost peak", "duty"} <= set(heads) and "leanest" not in heads
+
+
+def test_a_plot_is_told_in_words_with_its_limits_and_bands(browser, overshoot):
+    browser.open(overshoot)
+    browser.drawn()
+    text = "return document.querySelector('#pull-1-boost {}').textContent"
+    # as read; the peak less noise is 15.7
+    said = browser.js(text.format(".aural"))
+    assert "Boost begins at" in said and "highest with 15.8 at 141.8 s" in said
+    said = browser.js(text.format(".levels"))
+    assert "car's limit 17.1 psi" in said and "hold limit 14.7 psi" in said
+    assert "Shaded: settled 12.7 psi" in said
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [320, 390, 768, 1440])
+def test_hostile_names_change_nothing_around_them(browser, tmp_path, width, scheme):
+    """A name that turns text, colours it, is very long and looks like markup: in the file, the car and a finding."""
+    name = "run_\u202e14.1\x07<b>" + "very_long_" * 12 + ".csv"
+    lean = finding("mixture.lean", "lambda", 24.0, 26.0, 0.93, 0.92, "1")
+    path = tmp_path / "night.html"
+    write_report(full_night(pulls=2, name=name, car=Car(name=name), findings=(lean,)), path)
+    browser.size(width, 900)
+    browser.scheme(scheme)
+    browser.open(path.as_uri())
+    browser.drawn()
+    browser.js("document.querySelectorAll('details').forEach(d=>d.open=true)")
+    browser.drawn()
+    text = browser.js("return document.body.innerText")
+    assert "\u202e" not in text and "⟨U+202E⟩14.1⟨U+0007⟩<b>very" in text
+    assert browser.js("return document.querySelectorAll('main b').length") == 0
+    head = browser.js("return document.querySelector('.who bdi').textContent")
+    assert "…" in head and len(head) < 70
+    assert browser.too_wide() <= 0 and browser.axe(*AA) == []
+
+
+def test_a_sensor_that_is_not_believed_is_crossed_out_on_the_first_screen(browser, tmp_path):
+    from audit.archive.step.decide import with_decision
+
+    path = tmp_path / "night.html"
+    write_report(with_decision(sample("quince/2025-06-08_lambda_sensor")), path)
+    browser.open(path.as_uri())
+    browser.drawn()
+    assert "not believed" in browser.js(
+        "return document.querySelector('.decide figcaption').innerText"
+    )
+    line, crosses = browser.js(
+        "const w=s=>{const e=document.querySelector('.decide '+s);return e?e.getTotalLength():0};"
+        "return [w('path.line'),document.querySelectorAll('.decide path.doubted').length]"
+    )
+    box = browser.js("return document.querySelector('.decide rect.mark').getBBox().width")
+    assert crosses == 1 and line < box  # no line runs through what is marked
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_the_pulls_table_fits_a_phone(browser, overshoot, width):
+    browser.size(width, 844)
+    browser.open(overshoot)
+    assert browser.js(
+        "const s=document.querySelector('.overview').parentElement;return s.scrollWidth<=s.clientWidth"
+    )
+
+
+def test_the_report_of_the_command_has_curve_and_next_step(browser, tmp_path):
+    """Without an archive the night's own pulls tell the curve; four duties were driven, the next is 64 %."""
+    from click.testing import CliRunner
+
+    from audit.cli.screen import command
+    from tests.report.nights import SAMPLES
+
+    path = tmp_path / "night.html"
+    folder = SAMPLES / "alder" / "2025-05-10_duty_steps"
+    CliRunner().invoke(command, [str(folder), "--report", str(path)])
+    browser.open(path.as_uri())
+    browser.drawn()
+    parts = "return [...document.querySelectorAll('.duty svg .{}')].length"
+    assert browser.js(parts.format("line")) == 1 and browser.js(parts.format("area")) == 2
+    text = browser.js("return document.querySelector('.duty').textContent")
+    assert "next 64.0 %" in text and "Next: 64.0 %" in text and "Boost expected there" in text
+    assert "car's limit" in text and "target" in text
+
+
+def test_the_overlay_of_many_pulls_has_a_line_for_each(browser, sixty):
+    browser.open(sixty)
+    browser.find("details.over summary").click()
+    browser.drawn()
+    long = browser.js(
+        "return [...document.querySelectorAll('#overlay-boost path.line')].filter(p=>p.getTotalLength()>100).length"
+    )
+    assert long == 60

@@ -128,6 +128,7 @@ def test_two_pulls_lie_over_each_other(browser, site):
         "a.value=o[0].value;b.value=o[1].value"
     )
     browser.find("form.choose button").click()
+    browser.until("return !!document.querySelector('.pairs')", what="the measures")
     browser.drawn()
     labels = browser.js(
         "return [...document.querySelectorAll('#overlay-boost .entry')].map(e=>e.textContent.trim())"
@@ -280,7 +281,7 @@ PAGES = [
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1440, 390])
+@pytest.mark.parametrize("width", [1440, 768, 390, 320])
 def test_every_page_can_be_read_by_everybody(browser, site, scheme, width):
     browser.size(width, 900)
     browser.scheme(scheme)
@@ -325,3 +326,59 @@ def test_all_pulls_of_a_kept_night_lie_over_each_other_once_asked_for(browser, t
     browser.until("return !!document.querySelector('#overlay-boost .line')", what="the overlay")
     assert browser.js("return document.querySelectorAll('#overlay-boost .line').length") >= 3
     assert browser.errors() == []
+
+
+def test_a_kept_night_is_drawn_on_the_curve_of_all_nights_and_no_step_where_there_is_none(
+    browser, two_nights
+):
+    browser.open(night_address(browser, two_nights, "alder", "2025-05-24"))
+    browser.js("document.querySelector('.late.duty').scrollIntoView()")
+    browser.until("return !!document.querySelector('.duty svg path.line')", what="the curve")
+    text = browser.js("return document.querySelector('.duty').textContent")
+    assert "car's limit" in text and "next" not in text.lower()
+    assert browser.axe(*AA) == [] and browser.errors() == []
+
+
+def test_the_list_of_cars_says_what_the_newest_night_decides(browser, serving, tmp_path):
+    from audit.archive.step.decide import with_decision
+    from audit.archive.store.store import Archive
+    from tests.report.nights import sample
+
+    night = with_decision(sample("rowan/2025-05-16_healthy"))
+    Archive(tmp_path).add(night, date="2025-05-16")
+    site = serving(tmp_path)
+    browser.open(site.address + "/")
+    row = browser.js("return document.querySelector('tbody tr').innerText")
+    browser.open(night_address(browser, site, "rowan", "2025-05-16"))
+    decided = browser.js("return document.querySelector('.decision').textContent")
+    assert "clear" in row and decided.lower() in row
+
+
+def test_a_comparison_fits_a_phone(browser, two_nights):
+    browser.size(390, 844)
+    browser.open(f"{two_nights.address}/compare?car=alder")
+    browser.js("document.querySelector('main a').click()")
+    browser.until("return !!document.querySelector('.pairs')", what="the measures")
+    assert browser.js(
+        "const s=document.querySelector('.pairs').parentElement;return s.scrollWidth<=s.clientWidth"
+    )
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (768, "dark"), (320, "light")])
+def test_forty_nights_can_be_read_by_everybody(browser, history, width, scheme):
+    browser.size(width, 900)
+    browser.scheme(scheme)
+    for page in ("/car?name=car%200", "/trends?car=car%200", "/response?car=car%200"):
+        browser.open(history.address + page)
+        arrived(browser)
+        browser.drawn()
+        assert browser.axe(*AA) == [] and browser.too_wide() <= 0, page
+
+
+def test_a_log_that_cannot_be_read_is_said_after_an_upload(browser, site, tmp_path):
+    path = tmp_path / "photo.csv"
+    path.write_bytes(b"\x89PNG\x00\x01" * 400)
+    upload(browser, site, path)
+    text = browser.js("return document.body.innerText")
+    assert "photo.csv could not be read" in text and "No step up" in text
+    assert browser.axe(*AA) == [] and browser.errors() == []

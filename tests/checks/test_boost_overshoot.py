@@ -472,3 +472,28 @@ def test_a_coarse_top_that_boost_piles_up_at_twice_is_a_ceiling(make_pull, table
     assert "boost.sensor_ceiling" not in found(piled(make_pull, visits=1))
     # a signal that stands as still elsewhere in the log says nothing where it stands at its top
     assert "boost.sensor_ceiling" not in found(piled(make_pull, rests=True))
+
+
+@pytest.mark.parametrize(
+    "shape", [bump, lambda t: creeping(t, rate_kpa_s=2.0), lambda t: creeping(t, rate_kpa_s=-2.0)]
+)
+@pytest.mark.parametrize("noise", [0.0, 0.4])
+def test_peak_less_settled_is_the_overshoot_and_its_finding_says_the_same(
+    make_pull, table, shape, noise
+):
+    """IEEE Std 181-2011 (clause from memory, 5.3): overshoot is counted from the state level; whatever the boost does after it."""
+    measured = check.measure(make_pull(6.0, 20.0, {"boost": shape}, noise=noise), table)
+    peak, settled, over = (
+        measured.values[f"boost_{name}_kpa"] for name in ("peak", "settled", "overshoot")
+    )
+    assert over == pytest.approx(peak - settled, abs=1e-6) and over >= 0
+    for finding in check.judge(measured, table).findings:
+        if finding.code == "boost.overshoot":
+            assert finding.value == over and f"by {over:.1f} kPa" in finding.message
+
+
+def test_what_creeps_is_told_as_its_peak_and_judged_as_no_overshoot(make_pull, table, codes):
+    pull = make_pull(6.0, 50.0, {"boost": lambda t: creeping(t, rate_kpa_s=4.0)})
+    measured = check.measure(pull, table)
+    assert measured.values["boost_overshoot_kpa"] > 5 > measured.values["boost_overshoot_alone_kpa"]
+    assert "boost.overshoot" not in codes(check, pull, table)

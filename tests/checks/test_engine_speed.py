@@ -89,3 +89,11 @@ def test_a_gear_too_low_on_the_overrun_is_found_outside_the_pull(
     assert "throttle shut" in judged.findings[0].message
     quiet = make_pull(car=CAR, tail_s=6.0, channels={"engine_speed": up_to(5500)})
     assert check.whole_log(quiet.log, quiet.sanity, CAR, table).findings == ()
+
+
+def test_without_a_throttle_all_that_is_no_pull_counts(make_pull: Make, table: Limits) -> None:
+    speed = lambda t: np.where((t > 8) & (t < 10), 6800.0, up_to(5500)(t))  # noqa: E731
+    shapes = {"engine_speed": speed, "throttle_position": None}
+    pull = make_pull(car=CAR, tail_s=6.0, channels=shapes)
+    judged = check.whole_log(pull.log, pull.sanity, CAR, table)
+    assert [f.severity for f in judged.findings] == ["stop"]

@@ -505,7 +505,7 @@ def test_a_cold_start_in_fahrenheit_is_told_or_doubted_by_how_fast_coolant_can_w
 
 def test_an_explicit_gauge_is_not_outweighed_by_a_name_that_means_absolute() -> None:
     """'MAP' leans to absolute by itself; 'MAP gauge' does not lean there at all."""
-    from audit.intake.units.pressure import reference_prior
+    from audit.intake.units.candidates import reference_prior
 
     assert reference_prior(frozenset(), ["map"], None) < 0
     assert reference_prior(frozenset({"gauge"}), ["map", "gauge"], None) == reference_prior(

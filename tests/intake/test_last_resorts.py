@@ -12,7 +12,7 @@ from audit.intake import read_logs
 from audit.intake.names.naming import column_scores
 from audit.intake.raw import RawColumn, Rejected
 from audit.intake.understand import understand
-from audit.intake.units.pressure import reference_prior
+from audit.intake.units.candidates import reference_prior
 from audit.model import Car, Log
 
 PSI = 6.894757293168

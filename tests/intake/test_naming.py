@@ -36,6 +36,7 @@ NAMES = {
         "GPSSpeed",
     ],
     "throttle_position": [
+        "throttle_ratio",
         "TPS",
         "TP",
         "Throttle",

@@ -102,6 +102,15 @@ def test_airbox_pressure_is_no_second_manifold_pressure() -> None:
     assert log.sensors("manifold_pressure") == ("manifold_pressure",)
 
 
+@pytest.mark.parametrize("header", ["Boost", "Charge pressure", "Boost pressure gauge"])
+@pytest.mark.parametrize("reads", [0.0, 9.5])
+def test_a_gauge_that_stands_still_is_kept_to_be_judged(header: str, reads: float) -> None:
+    d = drive()
+    log = log_of([*scene(d), Made(header, np.full(len(d["time"]), reads), "psi")], d)
+    assert log.by_name["manifold_pressure"].source == "MAP"
+    assert log.by_name["manifold_pressure_2"].source == header
+
+
 def test_absolute_and_gauge_give_ambient_pressure_between_them() -> None:
     d = {k: v[240:] for k, v in drive(ambient=79.0).items()}  # the engine runs all along
     d["time"] = d["time"] - d["time"][0]

@@ -70,6 +70,14 @@ NEAR = {
     "worker": ("test_pool",),
     "screen": ("test_with_findings",),
     "remote": ("test_cluster",),
+    "evidence": ("test_evidence_of_units",),
+    "decide": ("test_infer_units", "test_evidence_of_units"),
+    "candidates": ("test_infer_units", "test_last_resorts", "test_broken_sensors"),
+    "measured": ("test_infer_units", "test_last_resorts", "test_broken_sensors"),
+    "temperature": ("test_infer_units", "test_broken_sensors"),
+    "railed": ("test_broken_sensors",),
+    "barometric": ("test_sensors", "test_infer_units"),
+    "knock": ("test_infer_units", "test_understand_many"),
     "typed": ("cli",),
 }
 WHOLE = {

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
-from audit.report.display import figure, localise, number
+from audit.report.display import figure, localise, number, overshoot
 
 
 @pytest.mark.parametrize(
@@ -42,3 +44,25 @@ def test_nought_has_no_minus():
 def test_a_slope_is_in_the_readers_units_and_a_ratio_names_none():
     assert figure(6.894757, "kPa per %", us=True) == "1.0 psi per %"
     assert figure(0.93, "1", us=True) == "0.93"
+
+
+# 1 psi = 6.894757 kPa: NIST SP 811 (2008), appendix B.8
+@pytest.mark.parametrize(
+    ("peak", "settled", "shown"), [(62.7, 62.3, "0.1"), (108.0, 87.6, "3.0"), (62.4, 62.0, "0.1")]
+)
+def test_peak_less_settled_is_the_overshoot_as_all_three_are_shown(peak, settled, shown):
+    """62.7 and 62.3 kPa are shown as 9.1 and 9.0 psi; their difference by itself would be shown as 0.1, and
+    that of 62.4 and 62.0 as 0.1 too, though 9.1 and 9.0 stand beside it.
+    """
+    measures = {"boost_peak_kpa": peak, "boost_settled_kpa": settled}
+    text = overshoot(measures, us=True)
+    ends = [float(number(v, "kPa", us=True)) for v in (peak, settled)]
+    assert text == shown and float(text) == pytest.approx(ends[0] - ends[1])
+
+
+@pytest.mark.parametrize("settled", [80.0 + i / 10 for i in range(40)])
+def test_a_sentence_with_both_ends_adds_up_in_psi(settled):
+    peak = settled + 20.4
+    text = f"overshot its settled level of {settled:.1f} kPa gauge by 20.4 kPa (23 %), to {peak:.1f} kPa, at"
+    low, by, high = (float(f) for f in re.findall(r"([\d.]+) psi", localise(text, us=True)))
+    assert high - low == pytest.approx(by) and by == pytest.approx(20.4 / 6.894757, abs=0.1)

@@ -8,7 +8,7 @@ import pytest
 
 from audit.model import Car, Finding
 from audit.report.html import render
-from audit.report.page.names import isolated, visible, without_positions
+from audit.report.names import isolated, visible, without_positions
 from audit.report.page.shell import json_for_html
 from tests.report.nights import full_night
 
@@ -54,3 +54,26 @@ def test_where_the_car_was_is_in_no_sentence():
     page = render(full_night(pulls=1, findings=(LATITUDE,)))
     assert not re.search(r"51\.12|outside 0 to 50", page) and "Latitude … is outside" in page
     assert without_positions("Boost 51.1 kPa.", [LATITUDE]) == "Boost 51.1 kPa."
+
+
+def test_where_the_car_was_is_in_no_message_either():
+    """Nor is a sign that turns or colours what stands beside it on a terminal."""
+    import dataclasses
+
+    from audit.model import Decision
+    from audit.report.message import message
+
+    night = full_night(pulls=1, findings=(LATITUDE,), car=Car(name="Ro\u202ewan\x1b[31m"))
+    why = f"run.csv, pull 1: {LATITUDE.message}"
+    decision = Decision("no_step", why, why, None, None, None, None)
+    night = dataclasses.replace(night, verdict="hold", reasons=(why,), decision=decision)
+    text = "\n".join(message(night))
+    assert "Latitude … is outside" in text and not re.search(r"51\.12|0 to 50", text)
+    assert "\x1b" not in text and "\u202e" not in text and "⟨U+001B⟩" in text
+
+
+def test_a_terminal_is_not_coloured_by_a_name():
+    from audit.report.terminal import render as lines
+
+    text = "\n".join(lines(full_night(pulls=1, name="run\x1b[31m.csv", findings=(LATITUDE,))))
+    assert "\x1b" not in text and "run⟨U+001B⟩[31m.csv" in text

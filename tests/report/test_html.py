@@ -55,9 +55,9 @@ def test_six_pulls_of_24_channels_stay_within_700_kb():
     assert len(page.encode()) <= 700_000
 
 
-def test_sixty_pulls_of_24_channels_stay_within_2_mb():
+def test_sixty_pulls_of_24_channels_stay_within_1300_kb():
     page = render(full_night(pulls=60, rate=20.0))
-    assert len(pull_packets(page)) == 60 and len(page.encode()) <= 2_000_000
+    assert len(pull_packets(page)) == 60 and len(page.encode()) <= 1_300_000
 
 
 def test_many_pulls_are_thinned_rather_than_growing_without_end():
@@ -123,7 +123,7 @@ def test_a_finding_is_marked_at_its_place_with_its_limit():
     mark = pull_packets(page)[0]["marks"][0]
     assert (mark["panel"], mark["start"], mark["end"]) == ("mixture", 24.0, 25.0)
     assert mark["limits"] == [{"y": 0.95, "text": "stop limit 0.95"}]
-    assert f'href="#mark-{mark["n"]}"' in page and f'id="mark-{mark["n"]}"' in page
+    assert f'href="#mark-{mark["n"]}"' in page and f'data-marks="{mark["n"]}"' in page
 
 
 def test_a_finding_without_a_time_has_no_mark_and_no_link_to_one():
@@ -169,25 +169,6 @@ def test_a_page_that_cannot_be_written_is_a_sentence(tmp_path):
 def test_writing_leaves_nothing_beside_the_page(tmp_path):
     write_report(full_night(pulls=1), tmp_path / "night.html")
     assert [p.name for p in tmp_path.iterdir()] == ["night.html"]
-
-
-def test_every_plot_is_told_in_words():
-    page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
-    plots, words = (
-        re.findall(r'class="plot', page),
-        re.findall(r'<p class="aural">([^<]+)</p>', page),
-    )
-    assert len(plots) == len(words) > 12
-    boost = next(w for w in words if "Boost begins" in w)
-    assert re.search(r"highest with 15\.\d at 141\.\d s", boost)  # 2.9 psi over 12.8, at 141.8 s
-
-
-def test_limits_and_bands_are_named_below_their_plot():
-    page = without_scripts(render(sample("alder/2025-05-24_overshoot")))
-    assert re.search(
-        r'class="levels">Dashed lines: car&#39;s limit 17\.1 psi, hold limit 14\.\d psi\. Shaded: settled 12\.7 psi',
-        page,
-    )
 
 
 def test_the_folders_of_the_logs_are_not_sent_along(tmp_path):

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from audit.model import Finding
 from audit.report.page.limit_lines import limit_levels
-from audit.report.page.quantities import MISSING, linear, packed, shown, thinned
+from audit.report.page.quantities import MISSING, averaged, linear, packed, shown, thinned
 from tests.report.nights import full_night
 
 floats = st.lists(st.one_of(st.floats(-1e6, 1e6), st.just(float("nan"))), min_size=1, max_size=60)
@@ -38,6 +38,16 @@ def test_thinning_keeps_the_highest_and_the_lowest(n, most, seed):
     assert (np.diff(kept_t) > 0).all()
     if np.isfinite(v).any():
         assert np.nanmax(kept["a"]) == np.nanmax(v) and np.nanmin(kept["a"]) == np.nanmin(v)
+
+
+def test_averages_keep_a_ramp_and_its_gap_and_take_off_noise():
+    t = np.arange(1000) / 100.0
+    v = 5.0 * t + np.where(np.arange(1000) % 2, 1.0, -1.0)
+    v[400:600] = np.nan
+    kept_t, kept = averaged(t, {"a": v}, 50)
+    there = np.isfinite(kept["a"])
+    assert len(kept_t) <= 50 and 8 <= (~there).sum() <= 12
+    assert np.abs(kept["a"] - 5.0 * kept_t)[there].max() < 1e-9
 
 
 @pytest.mark.parametrize(

@@ -1,11 +1,11 @@
 """A long, rough run of the inbox service, judged from outside: by the archive, the set-aside notes and the inbox.
 
-    python tests/service/soak.py [--files 2000] [--seed 1] [--kills 2]
+    python tests/service/soak.py [--files 2000] [--seed 1] [--kills 2] [--server]
 
 Files land in random pieces, some under a passing name; among them are copies, garbage and files that are given
 another name; the service is killed with -9 on the way and started again. At the end each good log must be in the
 archive exactly once, each bad file set aside with a reason, and every file in the inbox must be as it was dropped.
-Prints what it found; exit 1 with the list of what is wrong.
+With --server two services share a database and the inbox, and each is killed once. Prints what it found; exit 1 with the list of what is wrong.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ import json
 import os
 import random
 import signal
-import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -120,25 +119,15 @@ class Watch:
     """The service as a process of its own."""
 
     def __init__(
-        self, inbox: Path, archive: Path, log: Path, hook: Path, *, workers: int = 1
+        self, inbox: Path, archive: str, state: Path, hook: Path, *, workers: int, logs: str | None
     ) -> None:
-        self.archive = archive
-        self.argv = [
-            sys.executable,
-            "-m",
-            "audit",
-            "watch",
-            str(inbox),
-            "--archive",
-            str(archive),
-            "--health-every",
-            "5",
-            "--workers",
-            str(workers),
-            "--hook",
-            f"{sys.executable} {hook} {archive.parent / 'told.jsonl'}",
-        ]
-        self.log = log
+        self.archive, self.state = archive, state
+        words = ["watch", str(inbox), "--archive", archive, "--state", str(state)]
+        words += ["--health-every", "5", "--workers", str(workers)]
+        words += ["--logs", logs] if logs else []
+        words += ["--hook", f"{sys.executable} {hook} {state.parent / 'told.jsonl'}"]
+        self.argv = [sys.executable, "-m", "audit", *words]
+        self.log = state.with_suffix(".log")
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -158,12 +147,13 @@ class Watch:
 
     def contents(self) -> set[tuple[str, str]]:
         """What the ledger has dealt with."""
+        from audit.archive.store.database import Database, is_server
+        from audit.errors import ArchiveError
+
+        ledger = self.archive if is_server(self.archive) else self.state / "ledger.sqlite"
         try:
-            with sqlite3.connect(
-                f"file:{self.archive / 'inbox' / 'ledger.sqlite'}?mode=ro", uri=True, timeout=10
-            ) as db:
-                return set(db.execute("select car, sha256 from inbox_content"))
-        except sqlite3.Error:
+            return set(Database(ledger).rows("select car, sha256 from inbox_content"))
+        except ArchiveError:
             return set()
 
 
@@ -185,17 +175,28 @@ with open(sys.argv[1], "ab") as out:
 
 
 def run(
-    count: int, *, seed: int, kills: int, patience_s: float = 1800.0, workers: int = 1
+    count: int,
+    *,
+    seed: int,
+    kills: int,
+    patience_s: float = 1800.0,
+    workers: int = 1,
+    server: str | None = None,
 ) -> list[str]:
-    """The whole run; what is wrong, as sentences."""
+    """The whole run; what is wrong, as sentences. server: an empty database; two services share it and the inbox."""
     dice = random.Random(seed)
     plan = make_plan(count, dice)
     with tempfile.TemporaryDirectory(prefix="soak-") as folder:
         base = Path(folder)
-        inbox, archive = base / "inbox", base / "archive"
+        inbox, archive = base / "inbox", server or str(base / "archive")
         inbox.mkdir()
         (base / "hook.py").write_text(HOOK, encoding="utf-8")
-        watch = Watch(inbox, archive, base / "watch.log", base / "hook.py", workers=workers)
+        logs = str(base / "logs") if server else None
+        watches = [
+            Watch(inbox, archive, base / f"state{i}", base / "hook.py", workers=workers, logs=logs)
+            for i in range(2 if server else 1)
+        ]
+        watch = watches[0]
         early = plan.files[: count // 10]
         ends = {}
         for name, data, _ in early:  # a backlog
@@ -203,7 +204,8 @@ def run(
             (inbox / name).write_bytes(data)
             ends[name] = data
         poison(inbox)
-        watch.start()
+        for each in watches:
+            each.start()
         start = time.monotonic()
         lock = threading.Lock()
 
@@ -224,16 +226,17 @@ def run(
                 done = watch.contents()
                 if killed < kills and len(done) >= kill_at[killed]:
                     time.sleep(dice.uniform(0.0, 1.0))
-                    watch.kill()
+                    one = watches[killed % len(watches)]
+                    one.kill()
                     killed += 1
-                    watch.start()
+                    one.start()
                 if wanted <= done and len(ends) == count:
                     break
-                if watch.process.poll() is not None:
-                    return [
-                        f"the service ended by itself with {watch.process.returncode}",
-                        watch.log.read_text()[-2000:],
-                    ]
+                for each in watches:
+                    if each.process.poll() is not None:
+                        code = each.process.returncode
+                        said = each.log.read_text()[-2000:]
+                        return [f"a service ended by itself with {code}", said]
                 time.sleep(0.25)
             list(list_of)
         took = time.monotonic() - start
@@ -244,12 +247,12 @@ def run(
             check=False,
         )
         time.sleep(6.0)  # whatever would still happen, happens now
-        code = watch.end()
-        wrong = [] if code == 0 else [f"the service ended with {code} on SIGTERM"]
+        codes = [each.end() for each in watches]
+        wrong = [f"a service ended with {code} on SIGTERM" for code in codes if code]
         if second.returncode != 2 or b"another watch" not in second.stderr:
             wrong.append(f"a second service was not refused: {second.returncode}")
         wrong += [] if killed == kills else [f"only {killed} of {kills} kills happened"]
-        wrong += judge(plan, inbox, archive, ends)
+        wrong += judge(plan, inbox, archive, ends, [each.state for each in watches])
         told = (
             [json.loads(line) for line in (base / "told.jsonl").read_text().splitlines()]
             if (base / "told.jsonl").exists()
@@ -266,7 +269,9 @@ def run(
         return wrong
 
 
-def judge(plan: Plan, inbox: Path, archive: Path, ends: dict[str, bytes]) -> list[str]:
+def judge(
+    plan: Plan, inbox: Path, archive: str, ends: dict[str, bytes], states: list[Path]
+) -> list[str]:
     """What is wrong at the end, seen from outside the service."""
     from audit.archive.store.store import Archive
     from audit.archive.store.verify import verify
@@ -275,13 +280,14 @@ def judge(plan: Plan, inbox: Path, archive: Path, ends: dict[str, bytes]) -> lis
     logs = Archive(archive).logs()
     rows, torn = logs.filter(logs["status"] == "read"), logs.filter(logs["status"] != "read")
     kept = Counter(zip(rows["car"], rows["log_id"], strict=True))
-    wrong += better_than_told(archive, logs)
+    wrong += better_than_told(archive, logs, states)
     wrong += [f"good log not in the archive: {key}" for key in plan.good - set(kept)]
     wrong += [f"{n} times in the archive: {key}" for key, n in kept.items() if n > 1]
     wrong += [f"in the archive, but no good log: {key}" for key in set(kept) - plan.good]
     notes = [
         note.read_text(encoding="utf-8")
-        for note in (archive / "inbox" / "set_aside").rglob("*.reason.txt")
+        for state in states
+        for note in (state / "set_aside").rglob("*.reason.txt")
     ]
     files = {part(note, "file") for note in notes}
     wrong += [
@@ -303,7 +309,7 @@ def judge(plan: Plan, inbox: Path, archive: Path, ends: dict[str, bytes]) -> lis
     ]
 
 
-def better_than_told(archive: Path, logs: pl.DataFrame) -> list[str]:
+def better_than_told(archive: str, logs: pl.DataFrame, states: list[Path]) -> list[str]:
     """Nights that stand better in the archive than on the page that was written of them."""
     from audit.archive.store.store import Archive
     from audit.model import VERDICTS
@@ -313,7 +319,9 @@ def better_than_told(archive: Path, logs: pl.DataFrame) -> list[str]:
     }
     night_of = {(row["car"], row["log_id"]): row["night_id"] for row in logs.iter_rows(named=True)}
     wrong = []
-    for page in (archive / "inbox" / "nights").rglob("*.json"):
+    every = [p for state in states for p in (state / "nights").rglob("*.json")]
+    newest = {(p.parent.name, p.stem): p for p in sorted(every, key=lambda p: p.stat().st_mtime)}
+    for page in newest.values():
         told = json.loads(page.read_text(encoding="utf-8"))
         of = {
             night_of[told["car"], log["sha256"]]
@@ -338,7 +346,15 @@ if __name__ == "__main__":
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kills", type=int, default=2)
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--server", action="store_true")
     asked = parser.parse_args()
-    problems = run(asked.files, seed=asked.seed, kills=asked.kills, workers=asked.workers)
+    told = {"seed": asked.seed, "kills": asked.kills, "workers": asked.workers}
+    if asked.server:
+        from tests.archive.server import fresh, running
+
+        with running() as socket:
+            problems = run(asked.files, server=fresh(socket, "soak"), **told)
+    else:
+        problems = run(asked.files, **told)
     print("\n".join(problems))
     sys.exit(1 if problems else 0)

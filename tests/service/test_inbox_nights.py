@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from audit.archive.store.days import dated
 from audit.errors import CarFileError
 from audit.model import LogAudit
 from audit.service.watch.cars import Cars
-from audit.service.watch.nights import Entry, dated, entry_of, grouped, named
+from audit.service.watch.nights import Entry, entry_of, grouped, named
 
 HOUR = 3600.0
 EVENING = dt.datetime(2025, 5, 3, 21, 0, tzinfo=dt.UTC).timestamp()
@@ -51,7 +52,8 @@ def test_two_nights_that_begin_on_one_day_have_two_names():
     ],
 )
 def test_dates_in_names(name, iso, whole_day):
-    assert dated(name) == (dt.datetime.fromisoformat(iso + "+00:00").timestamp(), whole_day)
+    moment = dt.datetime.fromisoformat(iso).replace(tzinfo=dt.UTC)
+    assert dated(name) == (moment, whole_day)
 
 
 @pytest.mark.parametrize(

@@ -143,6 +143,30 @@ def test_what_cannot_be_read_is_set_aside_with_its_reason_and_stays_where_it_was
     assert len(house.notes()) == 1
 
 
+def test_the_papers_of_a_night_have_its_decision_as_the_archive_has_it(house):
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.once()
+    page = house.archive / "inbox" / "nights" / "alder" / "2025-05-03.json"
+    told = json.loads(page.read_text())["decision"]
+    assert told["state"] in ("step", "stay", "no_step")
+    assert told == json.loads(Archive(house.archive).nights()["decision"][0])
+
+
+def test_a_log_that_was_read_wrongly_is_set_aside_and_holds_its_night(house, monkeypatch):
+    house.put("alder/2025-05-03/a.csv", good_log(1))
+    house.put("alder/2025-05-03/b.csv", good_log(2))
+
+    def refused(audit):
+        wrong = audit.log is not None and audit.path.endswith("b.csv")
+        return "b.csv: read wrongly: column x." if wrong else ""
+
+    monkeypatch.setattr("audit.archive.store.store.refused", refused)
+    house.once()
+    assert house.kept() == {("alder", "a.csv"): 1}
+    assert house.said[-1][2] == "hold"
+    assert "read wrongly" in house.notes()[0]
+
+
 def test_logs_of_a_night_that_come_later_join_its_verdict(house):
     house.put("alder/2025-05-03/a.csv", good_log(1))
     house.once()

@@ -95,13 +95,39 @@ class TestReading(Pages):
         assert packet["marks"][0]["panel"] == "boost" and len(packet["series"]) > 8
 
     def test_the_marks_bear_the_numbers_of_the_pages_findings(self):
-        night = self.night()
+        night, seen = self.night(), 0
         page = self.text(f"/night?id={night}")
         for pull in ("pull-1", "pull-2", "pull-3"):
-            for n in re.findall(
-                r'id="mark-(\d+)"', self.text(f"/traces?night={night}&pull={pull}")
-            ):
+            part = self.text(f"/traces?night={night}&pull={pull}")
+            for n in re.search(r'data-marks="([\d ]*)"', part)[1].split():
                 assert f'id="finding-{n}"' in page and f'href="#mark-{n}"' in page
+                seen += 1
+        assert seen >= 3
+
+    def test_nonsense_in_an_address_is_answered_with_400_and_what_is_wanted(self):
+        night = self.night()
+        for path, word in (
+            ("/night?id=..%2F..%2Fetc", "id: a night"),
+            ("/night?id=%00", "id: a night"),
+            ("/night?id=" + "9" * 500, "id: a night"),
+            (f"/night?id={night}&id={night}", "once"),
+            (f"/night?id={night}&more=1", "no page here asks that"),
+            (f"/traces?night={night}&pull=%3Cb%3E", "pull: a pull"),
+            ("/car?name=%ff", "name: a car"),
+            ("/car?name=alder&skip=-1", "skip: a count"),
+            ("/compare?car=alder&a=%27&b=x", "a: a night"),
+            ("/plan?car=", "car: a car"),
+            ("/night", "wants to be told: id"),
+        ):
+            answer = self.ask(path)
+            assert answer.code == 400 and word in answer.body.decode(), path
+            assert b"Traceback" not in answer.body and b"<b>" not in answer.body
+        for path in (
+            "/night?id=night-x",
+            "/car?name=nobody",
+            f"/traces?night={night}&pull=pull-99",
+        ):
+            assert self.ask(path).code == 404, path
 
     def test_what_is_not_there_is_a_sentence(self):
         for path in (

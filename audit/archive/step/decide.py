@@ -6,9 +6,10 @@ import dataclasses
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from audit.archive.step.response import response, response_of
+from audit.archive.step.response import Response, response, response_of
 from audit.archive.step.watches import watched_of
 from audit.archive.store.rows import log_id, rows_of
+from audit.archive.trend.fleet import trend_findings
 from audit.model import VERDICTS, Decision, Finding, Night
 from audit.night.decision import decided, first_look, repeated, watched_tonight
 
@@ -17,6 +18,14 @@ if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
 TONIGHT = "tonight"
+
+
+def in_history(archive: Archive, night: Night, day: str) -> Night:
+    """The night of a day with what its archive says: the trends' findings, and its decision."""
+    from audit.night.screen import with_findings
+
+    found = trend_findings(archive, night.car.name, day)
+    return with_decision(with_findings(night, found) if found else night, archive)
 
 
 def with_decision(night: Night, archive: Archive | None = None) -> Night:
@@ -64,10 +73,19 @@ def _where(night: Night) -> tuple[int | None, float | None]:
 
 
 def _step(night: Night, archive: Archive | None) -> Step | None:
-    import polars as pl
-
     if archive is not None:
         return response(archive, night.car, setting=night.setting or None, only_step=True).step
+    found = response_tonight(night, only_step=True)
+    return None if found is None else found.step
+
+
+def response_tonight(night: Night, *, only_step: bool = False) -> Response | None:
+    """What the night's own pulls say of boost against duty in the gear pulled most; None where it has none.
+
+    only_step: as in response_of.
+    """
+    import polars as pl
+
     common = {"car": night.car.name, "date": "2000-01-01", "night_id": TONIGHT, "revision": 0}
     common |= {"setting": night.setting, "fuel": night.car.fuel, "added_at": ""}
     rows = rows_of(night, night.logs, {})
@@ -77,7 +95,9 @@ def _step(night: Night, archive: Archive | None) -> Step | None:
         pl.DataFrame([common | row for row in rows[k]], infer_schema_length=None)
         for k in ("pull", "revision", "log")
     )
-    return response_of(pulls, nights, car=night.car, logs=logs, only_step=True).step
+    return response_of(
+        pulls, nights, car=night.car, logs=logs, only_step=only_step, only_main=not only_step
+    )
 
 
 def _watched_before(night: Night, archive: Archive) -> set[str]:

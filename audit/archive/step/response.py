@@ -86,12 +86,14 @@ def response(
     target_kpa: float | Mapping[int, float] | None = None,
     setting: str | None = None,
     only_step: bool = False,
+    only_main: bool = False,
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
     target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
     or 'street'; None takes the newest night's. only_step: as response_of, and nothing of what is
-    watched; quicker. Raises ArchiveError where the archive cannot be read.
+    watched; quicker. only_main: no sheets but of the gear pulled last. Raises ArchiveError where
+    the archive cannot be read.
     """
     return response_of(
         archive.pulls(car.name, columns=COLUMNS),
@@ -103,6 +105,7 @@ def response(
         setting=setting,
         findings=None if only_step else archive.findings(car.name),
         only_step=only_step,
+        only_main=only_main,
     )
 
 
@@ -117,6 +120,7 @@ def response_of(
     setting: str | None = None,
     findings: pl.DataFrame | None = None,
     only_step: bool = False,
+    only_main: bool = False,
 ) -> Response:
     """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of
     gears.
@@ -133,10 +137,10 @@ def response_of(
     if found.n == 0:
         step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
     else:
-        maker = _Maker(found, nights, car, targets, notes, again, only_step)
+        maker = _Maker(found, nights, car, targets, notes, again, only_step or only_main)
         main, air = maker.main(), maker.air
         if not only_step:
-            gears = tuple(maker.gear(gear) for gear in maker.gears)
+            gears = tuple(maker.gear(gear) for gear in ([main] if only_main else maker.gears))
         step = next((g.step for g in gears if g.gear == main), None) or maker.step(main)
     decision = decided_from_rows(nights, findings, step=step, again=again)
     said = _notes(found, car)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import re
 from pathlib import Path
@@ -9,10 +10,20 @@ from pathlib import Path
 from audit.errors import UsageError
 from audit.model import Night
 
+_DATE = re.compile(
+    r"(?<!\d)(20\d\d)([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])"
+    r"(?:[T _-]+([01]\d|2[0-3])[-:_.h]?([0-5]\d)(?:[-:_.m]?([0-5]\d))?)?(?!\d)"
+)
+
 
 def now() -> str:
     """The present moment, ISO, UTC."""
     return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+
+
+def today() -> str:
+    """ISO day here."""
+    return dt.datetime.now().astimezone().date().isoformat()
 
 
 def day_of(text: str) -> str:
@@ -23,32 +34,35 @@ def day_of(text: str) -> str:
         raise UsageError(f"date {text!r}: not a day. Write it as 2026-05-31.") from None
 
 
-DAY_IN_PATH = re.compile(r"(?<!\d)(20\d\d)([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])(?!\d)")
+def dated(*names: str) -> tuple[dt.datetime, bool] | None:
+    """(moment, is it a whole day) of a date in names, as 2026-05-31 or 2026-05-31_19-40.
+
+    The last name that has one counts; None for none.
+    """
+    for found in filter(None, map(_DATE.search, reversed(names))):
+        year, _, month, day, *clock = found.groups()
+        hour, minute, second = (int(part or 0) for part in clock)
+        with contextlib.suppress(ValueError):
+            at = dt.datetime(int(year), int(month), int(day), hour, minute, second, tzinfo=dt.UTC)
+            return at, clock[0] is None
+    return None
 
 
 def date_of(night: Night) -> str:
-    """ISO day of a night: the earliest wall clock of its logs, else a day in their path, their files' date, today."""
+    """ISO day of a night, the earliest there is: of its logs' wall clocks, else of a date in their
+    paths, else of their files, else today.
+    """
     logs = [a for a in night.logs if not a.not_a_log]
-    starts = [a.log.wall_start for a in logs if a.log is not None and a.log.wall_start]
-    days = [day for text in starts if (day := _try_day(text))]
+    days = []
+    for start in [a.log.wall_start for a in logs if a.log is not None and a.log.wall_start]:
+        with contextlib.suppress(UsageError):
+            days.append(day_of(start))
     if not days:
-        named = [found[-1] for a in logs if (found := DAY_IN_PATH.findall(a.path))]
-        days = [day for y, _, m, d in named if (day := _try_day(f"{y}-{m}-{d}"))]
+        named = [dated(*Path(a.path).parts) for a in logs]
+        days = [found[0].date().isoformat() for found in named if found]
     if not days:
-        times = [Path(a.path).stat().st_mtime for a in logs if Path(a.path).is_file()]
-        days = [day for t in times if (day := _day_at(t))]
-    return min(days) if days else dt.datetime.now().astimezone().date().isoformat()
-
-
-def _day_at(seconds: float) -> str | None:
-    try:
-        return dt.datetime.fromtimestamp(seconds).astimezone().date().isoformat()
-    except (OverflowError, ValueError, OSError):
-        return None
-
-
-def _try_day(text: str) -> str | None:
-    try:
-        return day_of(text)
-    except UsageError:
-        return None
+        for path in [Path(a.path) for a in logs if Path(a.path).is_file()]:
+            with contextlib.suppress(OverflowError, ValueError, OSError):
+                at = dt.datetime.fromtimestamp(path.stat().st_mtime).astimezone()
+                days.append(at.date().isoformat())
+    return min(days, default=today())

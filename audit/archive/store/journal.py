@@ -1,30 +1,27 @@
-"""The journal of a car: what was fitted or changed, and from which night on that starts a new baseline."""
+"""The journal of a car: what was changed, and from which night on that starts a new baseline."""
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
-import json
 import re
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
 
 from audit.archive.store import schema
-from audit.archive.store.database import Database, plain
-from audit.archive.store.days import day_of, now
+from audit.archive.store.database import plain
+from audit.archive.store.days import day_of, now, today
+from audit.archive.store.rows import as_kept, loaded
+from audit.archive.store.tables import Tables
 from audit.archive.watched import hardware_words, watched
 from audit.errors import UsageError, did_you_mean
-from audit.model import Car
-
-if TYPE_CHECKING:
-    import polars as pl
 
 
 @dataclass(frozen=True, slots=True)
 class JournalNote:
-    """touches: names of the trended measures that start anew on that day; day: ISO. doubt: why it touches none."""
+    """touches: names of the trended measures that start anew on that day; day: ISO.
+
+    doubt: why it touches none.
+    """
 
     note_id: str
     car: str
@@ -34,20 +31,10 @@ class JournalNote:
     doubt: str = ""
 
 
-class Keeper(Protocol):
-    """What the journal asks of the archive that it is kept in."""
-
-    @property
-    def db(self) -> Database: ...
-    def car(self, name: str) -> Car: ...
-    def writing(self, car: str) -> AbstractContextManager[None]: ...
-    def notes(self, car: str | None = None) -> pl.DataFrame: ...
-
-
 class Journal:
     """The notes of an archive."""
 
-    def __init__(self, archive: Keeper) -> None:
+    def __init__(self, archive: Tables) -> None:
         self._archive = archive
 
     def add(
@@ -55,8 +42,9 @@ class Journal:
     ) -> JournalNote:
         """Keep a note; the same note twice is kept once.
 
-        affects: names of measures, or 'all' or 'none', that are known better than by the words. Words that the table does
-        not know, and a day to come, touch nothing. Raises UsageError for no text, car, day or measure of that name.
+        affects: names of measures, or 'all' or 'none', that are known better than by the words.
+        Words that the table does not know, and a day to come, touch nothing. Raises UsageError for
+        no text, car, day or measure of that name.
         """
         text = " ".join(text.split())
         if not text:
@@ -66,73 +54,59 @@ class Journal:
         day = day_of(date)
         self._archive.car(car)
         touches, doubt = _touches(text, day, affects)
-        name = (
-            f"note-{day}-{hashlib.sha256(f'{car}|{day}|{plain(text)}'.encode()).hexdigest()[:16]}"
-        )
+        digest = hashlib.sha256(f"{car}|{day}|{plain(text)}".encode()).hexdigest()
+        note = JournalNote(f"note-{day}-{digest[:16]}", car, day, text, tuple(touches), doubt)
+        row = {"note_id": note.note_id, "car": car, "date": day, "text": text}
+        row = as_kept("note", {**row, "touches": touches, "added_at": now()})
         with self._archive.writing(car):
-            self._archive.db.run("delete from note where note_id = ?", name)
-            row = {
-                "note_id": name,
-                "car": car,
-                "date": day,
-                "text": text,
-                "touches": json.dumps(touches),
-                "added_at": now(),
-            }
+            self._archive.db.rows("delete from note where note_id = ?", note.note_id)
             schema.insert(self._archive.db, "note", [row])
-        return JournalNote(name, car, day, text, tuple(touches), doubt)
+        return note
 
     def remove(self, car: str, text: str) -> list[JournalNote]:
-        """Take back the notes on a car with this text or name; they stay in the database as removed.
+        """Take back the notes on a car with this text or name; they stay kept as removed.
 
         Raises UsageError where there is none.
         """
         text = " ".join(text.split())
-        found = [n for n in self.of(car) if text in (n.text, n.note_id)]
+        every = self.of(car)
+        found = [n for n in every if text in (n.text, n.note_id)]
         if not found:
-            listed = "; ".join(f"{n.day} {n.text}" for n in self.of(car)) or "none"
+            listed = "; ".join(f"{n.day} {n.text}" for n in every) or "none"
             raise UsageError(f"{car} has no note {text!r}. Its notes: {listed}.")
         with self._archive.writing(car):
             for note in found:
-                self._archive.db.run(
-                    "update note set removed_at = ? where note_id = ?", now(), note.note_id
-                )
+                sql = "update note set removed_at = ? where note_id = ?"
+                self._archive.db.rows(sql, now(), note.note_id)
         return found
-
-    def frame(self, car: str | None = None) -> pl.DataFrame:
-        """The notes as rows."""
-        return self._archive.notes(car)
 
     def of(self, car: str) -> tuple[JournalNote, ...]:
         """The notes on a car by day."""
-        rows = self.frame(car).select("note_id", "car", "date", "text", "touches").iter_rows()
-        return tuple(
-            JournalNote(i, c, day, text, tuple(touches or ())) for i, c, day, text, touches in rows
-        )
+        self._archive.must_exist()
+        told = "select note_id, car, date, text, touches from notes"
+        rows = self._archive.db.rows(f"{told} where car = ? order by date, added_at", car)
+        return tuple(JournalNote(i, c, d, t, tuple(loaded(to or "[]"))) for i, c, d, t, to in rows)
 
 
 def _touches(text: str, day: str, affects: Sequence[str] | None) -> tuple[list[str], str]:
     """(measures, why there are none)."""
     every = [measure.name for measure in watched()]
+    known = [*every, "all", "none"]
+    for name in affects or ():
+        if name not in known:
+            raise UsageError(f"--affects {name}: no such measure. {did_you_mean(name, known)}")
     if affects:
-        for name in affects:
-            if name not in (*every, "all", "none"):
-                raise UsageError(
-                    f"--affects {name}: no such measure. {did_you_mean(name, [*every, 'all', 'none'])}"
-                )
         return (every if "all" in affects else [n for n in every if n in affects]), ""
-    if day > dt.datetime.now().astimezone().date().isoformat():
+    if day > today():
         return [], f"{day} is still to come"
     found = touched_by(text)
-    if found is None:
-        return [], "its words are not known as hardware that a measure depends on"
-    return list(found), ""
+    doubt = "its words are not known as hardware that a measure depends on"
+    return ([], doubt) if found is None else (list(found), "")
 
 
 def touched_by(text: str) -> tuple[str, ...] | None:
-    """The measures that a note's words touch by the table in schemas/trends.toml; None for unknown words.
-
-    () for a note that tells of a test or of how the car is, and not of a change.
+    """The measures that a note's words touch by the table in schemas/trends.toml; None for unknown
+    words, () for a note that tells of a test or of how the car is, and not of a change.
     """
     words = text.lower()
     found: list[str] = []

@@ -3,26 +3,23 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
-from audit.archive.store.rows import Row, car_from_json, log_id, rows_of, said_of
+from audit.archive.store.rows import Row, car_from_json, finding_of, log_id, rows_of, said_of
+from audit.archive.store.store import Archive
 from audit.errors import ArchiveError
-from audit.model import VERDICTS, Finding, LogAudit, Night
-
-if TYPE_CHECKING:
-    from audit.archive.store.store import Archive
+from audit.model import VERDICTS, LogAudit, Night
 
 Progress = Callable[[int, int], None]
+Decide = Callable[[Night, Archive], Night]  # the night with its decision
 LOST = "A kept log of this night is lost: "  # until it is put back and judged again
 CHANGED = "Rows of this night were changed: "  # until its logs are screened again
 
 
 @dataclass(frozen=True, slots=True)
 class Rescreened:
-    """One night judged anew: its verdict before and now. lost: why kept logs of it could not be read."""
+    """One night judged anew: its verdict before and now. lost: why kept logs could not be read."""
 
     night_id: str
     car: str
@@ -37,16 +34,18 @@ def rescreen(
     *,
     car: str | None = None,
     every: bool = False,
+    decide: Decide | None = None,
     progress: Progress | None = None,
 ) -> list[Rescreened]:
-    """Judge the nights that an earlier version judged, or that hold for a log that was lost (or `every` one).
+    """Judge the nights that an earlier version judged, or that hold for a log that was lost.
 
-    A kept log that cannot be read keeps its rows and holds its night: no verdict becomes better by it.
-    Raises ArchiveError when the archive cannot be written. Nights done before it stopped stay done.
+    every: all nights. A kept log that cannot be read keeps its rows and holds its night: no verdict
+    becomes better by it. Raises ArchiveError when the archive cannot be written. Nights done before
+    it stopped stay done.
     """
     from audit import __version__
 
-    nights = archive.nights(car).sort("date", "added_at", "night_id")
+    nights = archive.nights(car)
     due = [
         row
         for row in nights.iter_rows(named=True)
@@ -54,14 +53,17 @@ def rescreen(
     ]
     done = []
     for i, row in enumerate(due, 1):
-        done.append(_one(archive, row))
+        done.append(_one(archive, row, decide))
         if progress:
             progress(i, len(due))
     return done
 
 
 def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
-    """Hold a night, something of which is lost, with all that was found in it. why: begins with LOST or CHANGED."""
+    """Hold a night, something of which is lost, with all that was found in it.
+
+    why: begins with LOST or CHANGED.
+    """
     row = archive.nights(night=name).row(0, named=True)
     found = archive.findings(night=name)["severity"].to_list()
     verdict, reasons = _held(row, max([row["verdict"], *found], key=_badness), row["reasons"], why)
@@ -85,16 +87,15 @@ def _held(
     return verdict, list(dict.fromkeys([*first, *why, *reasons, *old]))
 
 
-def _one(archive: Archive, night: Row) -> Rescreened:
+def _one(archive: Archive, night: Row, decide: Decide | None) -> Rescreened:
     from audit.night.screen import assemble, audit_log, with_findings
 
     name, car = night["night_id"], car_from_json(night["car_file"])
-    before = archive.revision_rows(archive.latest(name))
-    audits: list[LogAudit] = []
-    lost: dict[str, str] = {}
-    if archive.hash_of(archive.latest(name)) != before["revision"][0].get("sha256"):
+    before = archive.revision(name)
+    lost = {r: r for r in night["reasons"] if r.startswith(CHANGED)}
+    if not archive.is_sound(name):
         lost[""] = f"{CHANGED}its last verdict's are not those that were written."
-    lost |= {r: r for r in night["reasons"] if r.startswith(CHANGED)}
+    audits: list[LogAudit] = []
     for row in before["log"]:
         if row["status"] == "rejected":
             audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row.get("error")))
@@ -107,41 +108,27 @@ def _one(archive: Archive, night: Row) -> Rescreened:
     judged = dataclasses.replace(judged, us_units=bool(night["us_units"]))
     history = [finding_of(row) for row in before["finding"] if row["level"] == "history"]
     said = with_findings(judged, history) if history else judged
-    why = list(dict.fromkeys(lost.values()))
+    why = tuple(dict.fromkeys(lost.values()))
     if lost:
         verdict, reasons = _held(night, said.verdict, said.reasons if audits else (), why)
         said = dataclasses.replace(said, verdict=verdict, reasons=tuple(reasons))
-    if not (lost and said.verdict == night["verdict"] and list(said.reasons) == night["reasons"]):
-        archive.make_columns(audits)
-        with archive.writing(night["car"]):
-            archive.seal(archive.put(name, _rows(before, judged, said, set(lost))))
-    return Rescreened(name, night["car"], night["date"], night["verdict"], said.verdict, tuple(why))
-
-
-def _rows(
-    before: dict[str, list[Row]], judged: Night, said: Night, lost: set[str]
-) -> dict[str, list[Row]]:
-    """Rows of the new revision: of what was read anew, and as they were of what is lost or was never read."""
-    read = [a for a in judged.logs if a.status == "read"]
+    read = [a for a in audits if a.status == "read"]
     files = {r["log_id"]: (r["file"], r["file_sha256"]) for r in before["log"] if r.get("file")}
     rows = rows_of(judged, read, files)
-    rows["revision"] = [rows["revision"][0] | said_of(said)]
+
+    def say() -> None:
+        told = said if decide is None else decide(said, archive)
+        rows["revision"][0] |= said_of(told)
+
+    # As they were: rows of what is lost or was never read, and what the history said.
     again = {log_id(a) for a in read}
     rows["log"] += [r for r in before["log"] if r["log_id"] not in again]
     rows["pull"] += [r for r in before["pull"] if r["log_id"] in lost]
-    rows["finding"] += [
-        r
-        for r in before["finding"]
-        if r.get("log_id") in lost or r["level"] == "history" or (lost and r["level"] == "night")
-    ]
-    return rows
-
-
-def finding_of(row: Row) -> Finding:
-    """A finding from its row."""
-    names = ("code", "severity", "message", "channel", "start_s", "end_s", "value", "limit", "unit")
-    told: dict[str, Any] = {name: row.get(name) for name in names}
-    for name in ("likely", "look_at"):
-        found = row.get(name) or ()
-        told[name] = tuple(json.loads(found) if isinstance(found, str) else found)
-    return Finding(**told)
+    for row in before["finding"]:
+        whole = row["level"] == "history" or (lost and row["level"] == "night")
+        rows["finding"] += [row] if whole or row.get("log_id") in lost else []
+    if not lost or (said.verdict, list(said.reasons)) != (night["verdict"], night["reasons"]):
+        archive.add_columns(audits)
+        with archive.writing(night["car"]):
+            archive.put(name, rows, say)
+    return Rescreened(name, night["car"], night["date"], night["verdict"], said.verdict, why)

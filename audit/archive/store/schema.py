@@ -1,8 +1,8 @@
-"""The archive's tables by schemas/archive.toml: made, brought up to date, and told for the documentation."""
+"""The archive's tables by schemas/archive.toml: made, brought up to date, told to readers."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -10,29 +10,21 @@ from audit.archive.store.database import SCHEMA, Database
 from audit.errors import ArchiveError
 from audit.tables import toml_table
 
-VERSION = 1
-# From version n to n + 1, inside the transaction that brings an archive up to date.
-STEPS: Mapping[int, Callable[[Database], None]] = {}
-
-INDEXES = {
-    "night_by_car": "night (car, date)",
-    "log_by_id": "log (log_id)",
-    "note_by_car": "note (car)",
-}
-_NIGHT = "n.car, n.date, n.night_id, r.number as revision"
-_SAID = (
-    "r.verdict, r.reasons, r.checks, r.decision, r.assumed, r.car_file, r.fuel, r.us_units, "
-    "r.tool, r.limits, r.judged_at, n.setting, n.added_at"
-)
-_COUNTS = "join revision r on r.id = n.latest where n.withdrawn_at is null"
-EVERY = f"select {_NIGHT}, {_SAID} from night n join revision r on r.night_id = n.night_id"
+VERSION = 2  # of the tables; a newer one has more columns, which are added to an older archive
+KEYS = ("id", "revision_id", "place")
+Columns = Mapping[str, Iterable[str]]  # names by table
+# What readers see: the newest verdict of each night that counts, with its logs, pulls and findings;
+# every verdict ever given; the notes that stand. View -> table.
 VIEWS = {
-    "nights": f"select {_NIGHT}, {_SAID} from night n {_COUNTS}",
-    "logs": f"select {_NIGHT}, t.* from night n join log t on t.revision_id = n.latest {_COUNTS}",
-    "pulls": f"select {_NIGHT}, n.setting, r.fuel, t.* from night n join pull t on t.revision_id = n.latest {_COUNTS}",
-    "findings": f"select {_NIGHT}, t.* from night n join finding t on t.revision_id = n.latest {_COUNTS}",
-    "notes": "select * from note where removed_at is null",
+    "nights": "revision",
+    "revisions": "revision",
+    "logs": "log",
+    "pulls": "pull",
+    "findings": "finding",
+    "notes": "note",
 }
+_UNSAID = ("id", "night_id", "number", "sha256")
+_NIGHT = "n.car, n.date, n.night_id, n.setting, n.added_at, r.number as revision"
 
 
 @lru_cache(maxsize=1)
@@ -42,6 +34,28 @@ def tables() -> Mapping[str, Mapping[str, str]]:
         name: {column: row["type"] for column, row in table["columns"].items()}
         for name, table in toml_table("archive.toml").items()
     }
+
+
+def _view(view: str) -> str:
+    """What a view asks, for the columns that its table has now."""
+    table = VIEWS[view]
+    if table == "note":
+        return "select * from note where removed_at is null"
+    if table == "revision":
+        listed = ", ".join(f"r.{c}" for c in tables()[table] if c not in _UNSAID)
+        every = f"select {_NIGHT}, {listed} from night n join revision r on "
+        counts = "r.id = n.latest where n.withdrawn_at is null"
+        return every + (counts if view == "nights" else "r.night_id = n.night_id")
+    return (
+        f"select {_NIGHT}, r.fuel, t.* from night n join revision r on r.id = n.latest "
+        f"join {table} t on t.revision_id = r.id where n.withdrawn_at is null"
+    )
+
+
+def order_of(view: str) -> str:
+    """The columns that a view's rows are read in order of."""
+    more = {"note": "", "revision": ", night_id, revision"}
+    return "date, added_at" + more.get(VIEWS[view], ", night_id, place")
 
 
 def version_of(db: Database) -> int | None:
@@ -55,92 +69,65 @@ def version_of(db: Database) -> int | None:
         )
     if int(found) > VERSION:
         raise ArchiveError(
-            f"{db.address}: schema version {found}, this program knows up to {VERSION}. Use a newer pullaudit."
+            f"{db.address}: schema version {found}, this program knows up to {VERSION}. "
+            "Use a newer pullaudit."
         )
     return int(found)
 
 
-def make(db: Database, facts: Mapping[str, str]) -> None:
-    """Make the tables, or bring older ones up to date. facts: rows of `about` for a new archive."""
-    if not db.server:
-        db.rows(
-            "pragma journal_mode = wal"
-        )  # readers and the one writer do not wait for each other
+def make(db: Database, facts: Mapping[str, str], more: Columns | None = None) -> None:
+    """Make what is not there of tables, columns and views, in a transaction of its own.
+
+    facts: rows of `about` for a new archive. more: table -> columns for a measure that is new or a
+    channel's noise.
+    """
+    db.prepare()
     with db.writing(SCHEMA):
-        version = version_of(db)
-        _drop_views(db)
-        spec = toml_table("archive.toml")
-        for name, table in spec.items():
-            columns = [
-                f'"{c}" {db.type_of(row["type"])} {row.get("key", "")}'
-                for c, row in table["columns"].items()
-            ]
-            key = f", primary key ({table['unique']})" if "place" in table["unique"] else ""
-            key = key or (f", unique ({table['unique']})" if table["unique"] else "")
-            ends = db.clustered if "place" in table["unique"] else ""
-            db.run(f"create table if not exists {name} ({', '.join(columns)}{key}){ends}")
-        for number in range(version or VERSION, VERSION):
-            STEPS[number](db)
-        for name, on in INDEXES.items():
-            db.run(f"create index if not exists {name} on {on}")
-        _make_views(db)
-        for key, value in {"schema_version": str(VERSION), "changes": "0", **facts}.items():
-            db.run("insert into about values (?, ?) on conflict (key) do nothing", key, value)
-        db.run("update about set value = ? where key = 'schema_version'", str(VERSION))
+        version_of(db)
+        for view in VIEWS:
+            db.rows(f"drop view if exists {view}")  # before the tables, as readers come to them
+        for name, table in toml_table("archive.toml").items():
+            _make_table(db, name, table, (more or {}).get(name, ()))
+        for view in VIEWS:
+            db.rows(f"create view {view} as {_view(view)}")
+        for key, value in {"changes": "0", **facts}.items():
+            db.rows("insert into about values (?, ?) on conflict (key) do nothing", key, value)
+        db.rows("delete from about where key = 'schema_version'")
+        db.rows("insert into about values ('schema_version', ?)", str(VERSION))
 
 
-def add_columns(db: Database, table: str, wanted: Mapping[str, str]) -> None:
-    """Add the columns that a table lacks, in a transaction of its own: a measure that is new, a channel's noise."""
-    there = db.columns(table)
-    if set(wanted) <= set(there):
-        return
-    with db.writing(SCHEMA):
-        there = db.columns(table)
-        _drop_views(db)  # before the tables, as readers come to them
-        for name in wanted:
-            if name not in there:
-                kind = db.type_of(wanted[name])
-                db.run(f"alter table {table} add column {_quoted(name)} {kind}")
-        _make_views(db)
+def _make_table(db: Database, name: str, table: Mapping[str, Any], more: Iterable[str]) -> None:
+    unique, rows = table["unique"], table["columns"]
+    columns = [f'"{c}" {db.types[r["type"]]} {r.get("key", "")}' for c, r in rows.items()]
+    placed = "place" in rows
+    if unique:
+        columns.append(f"{'primary key' if placed else 'unique'} ({unique})")
+    end = db.clustered if placed else ""
+    db.rows(f"create table if not exists {name} ({', '.join(columns)}){end}")
+    there = db.columns(name)
+    for column in [c for c in (*rows, *more) if c not in there]:
+        kind = db.types[rows[column]["type"] if column in rows else "real"]
+        db.rows(f"alter table {name} add column {quoted(column)} {kind}")
+    if "index" in table:
+        db.rows(f"create index if not exists {name}_by on {name} ({table['index']})")
 
 
-def _drop_views(db: Database) -> None:
-    for name in VIEWS:
-        db.run(f"drop view if exists {name}")
+def add_columns(db: Database, wanted: Columns) -> None:
+    """The columns that tables lack for these names; before `writing`."""
+    if any(not set(names) <= set(db.columns(table)) for table, names in wanted.items() if names):
+        make(db, {}, wanted)
 
 
-def _make_views(db: Database) -> None:
-    for name, text in VIEWS.items():
-        db.run(f"create view {name} as {text}")
-
-
-def _quoted(name: str) -> str:
+def quoted(name: str) -> str:
+    """The name of a column, whatever is in it."""
     return '"' + name.replace('"', '""') + '"'
 
 
 def insert(db: Database, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
     """Rows of a table, inside `writing`; columns that one lacks are null there."""
     rows = list(rows)
-    if not rows:
-        return
     names = list(dict.fromkeys(name for row in rows for name in row))
-    listed, marks = ", ".join(_quoted(n) for n in names), ", ".join("?" * len(names))
-    db.many(
-        f"insert into {table} ({listed}) values ({marks})",
-        ([row.get(name) for name in names] for row in rows),
-    )
-
-
-def tables_page() -> str:
-    """Every table and column with unit and meaning, for docs/archive.md."""
-    out = []
-    for name, table in toml_table("archive.toml").items():
-        out.append(
-            f"### `{name}`\n\n{table['about']}\n\n| column | type | unit | what it is |\n| --- | --- | --- | --- |"
-        )
-        out += [
-            f"| {c} | {row['type']} | {row.get('unit', '')} | {row['means']} |"
-            for c, row in table["columns"].items()
-        ]
-        out.append("")
-    return "\n".join(out)
+    listed, marks = ", ".join(map(quoted, names)), ", ".join("?" * len(names))
+    if rows:
+        made = ([row.get(name) for name in names] for row in rows)
+        db.many(f"insert into {table} ({listed}) values ({marks})", made)

@@ -1,18 +1,17 @@
-"""Questions in SQL over an archive: views nights, logs, pulls, findings, notes, and the tables below them. Reads only."""
+"""Questions in SQL over an archive: its views and the tables below them. Reads only."""
 
 from __future__ import annotations
 
 import csv
 import io
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from audit.archive.store.store import Archive
+from audit.archive.store.tables import Tables
 
 
-def ask(archive: Archive, query: str) -> tuple[list[str], list[list[Any]]]:
-    """Names and rows of the answer. Raises UsageError for a question that is none or would change something."""
+def ask(archive: Tables, query: str) -> tuple[list[str], list[list[Any]]]:
+    """Names and rows of the answer. Raises UsageError for a question that is none or changes."""
     archive.must_exist()
     names, rows = archive.db.ask(query)
     return names, [[_plain(v) for v in row] for row in rows]
@@ -21,12 +20,8 @@ def ask(archive: Archive, query: str) -> tuple[list[str], list[list[Any]]]:
 def as_csv(names: list[str], rows: list[list[Any]]) -> str:
     """The answer as CSV; what is nested as JSON in its cell."""
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(names)
-    writer.writerows(
-        [json.dumps(v, ensure_ascii=False) if isinstance(v, list | dict) else v for v in row]
-        for row in rows
-    )
+    nested = [[json.dumps(v) if isinstance(v, list | dict) else v for v in row] for row in rows]
+    csv.writer(out, lineterminator="\n").writerows([names, *nested])
     return out.getvalue()
 
 
@@ -38,6 +33,4 @@ def as_json(names: list[str], rows: list[list[Any]]) -> str:
 def _plain(value: Any) -> Any:
     if isinstance(value, float) and value - value != 0:
         return None
-    return (
-        value if value is None or isinstance(value, str | int | float | list | dict) else str(value)
-    )
+    return value if isinstance(value, str | int | float | list | dict | None) else str(value)

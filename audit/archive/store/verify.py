@@ -1,11 +1,11 @@
-"""Proof that an archive is whole: the database, its references, every revision's hash, every kept log."""
+"""Proof that an archive is whole: the database, its references, every revision, every kept log."""
 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from audit.archive.store import schema
 from audit.archive.store.database import shown
@@ -13,17 +13,17 @@ from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
 from audit.archive.store.store import Archive
 from audit.errors import ArchiveError
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 BACKUP = "Put back the last backup (docs/archive.md, Backup and restore)"
+AGAIN = f"{BACKUP}, or `rescreen --all` judges its logs again"
+Why = defaultdict[str, list[str]]  # reasons to hold, by night
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing that is wrong. kind: 'database', 'schema', 'revision', 'night', 'log' or 'spare'; path: where; what: with its mend.
+    """One thing that is wrong.
 
-    A spare file is no harm: a write that was cut off left it, and the same log uses it again.
+    kind: 'database', 'schema', 'revision', 'night', 'log' or 'spare'; path: where; what: with its
+    mend. A spare file is no harm: a write that was cut off left it, and the same log uses it again.
     """
 
     kind: str
@@ -34,149 +34,130 @@ class Problem:
 def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
     """All that is wrong with an archive; [] when it is whole.
 
-    repair: a night whose kept log is lost, or whose rows were changed, is held, with all that was found in it. What is
-    not there cannot be made. Raises ArchiveError when there is no archive or it is of a newer version.
+    repair: a night whose kept log is lost, or whose rows were changed, is held, with all that was
+    found in it. What is not there cannot be made. Raises ArchiveError when there is no archive or
+    it is of a newer version.
     """
     archive = Archive(path)
+    where = shown(archive.db.address)
     if not archive.db.exists():
         archive.must_exist()
+    why: Why = defaultdict(list)
     try:
-        found = [
-            Problem("database", shown(archive.db.address), f"{text}. {BACKUP}.")
-            for text in archive.db.broken()
-        ]
-        found += [] if found else _schema(archive)
+        found = [Problem("database", where, f"{text}. {BACKUP}.") for text in archive.db.broken()]
+        found = found or [Problem("schema", where, f"{t}. {BACKUP}.") for t in _schema(archive)]
+        if found:
+            return found
+        archive.must_exist()
+        found = [*_revisions(archive, why), *_logs(archive, why)]
     except ArchiveError as error:
         if "newer pullaudit" in str(error):
             raise
-        return [Problem("database", shown(archive.db.address), str(error).split(": ", 1)[-1])]
-    if found:
-        return found
-    archive.must_exist()
-    why: dict[str, list[str]] = defaultdict(list)
-    try:
-        found = [*_revisions(archive, why), *_logs(archive, why)]
-    except ArchiveError as error:
-        return [Problem("database", shown(archive.db.address), str(error).split(": ", 1)[-1])]
+        return [Problem("database", where, str(error).split(": ", 1)[-1])]
     if repair:
-        newest = "(select max(number) from revision r where r.night_id = night.night_id)"
         with archive.db.writing():
-            archive.db.run(
-                f"update night set latest = (select id from revision x where x.night_id = night.night_id and x.number = {newest}) "
-                "where exists (select 1 from revision x where x.night_id = night.night_id)"
+            archive.db.rows(
+                "update night set latest = coalesce((select id from revision r where "
+                "r.night_id = night.night_id order by number desc limit 1), latest)"
             )
-        counts = set(archive.nights(columns=["night_id"])["night_id"])
-        for name in sorted(set(why) & counts):
+        for name in sorted(set(why) & set(archive.nights(columns=["night_id"])["night_id"])):
             hold_lost(archive, name, why[name])
     return found
 
 
-def _schema(archive: Archive) -> Iterator[Problem]:
-    where = shown(archive.db.address)
+def _schema(archive: Archive) -> Iterator[str]:
     version = schema.version_of(archive.db)
     if version is None:
-        yield Problem("schema", where, f"it is no archive, or its tables are gone. {BACKUP}.")
+        yield "it is no archive, or its tables are gone"
+    if version != schema.VERSION:  # an older one is brought up to date before it is looked at
         return
     for table, columns in schema.tables().items():
         there = archive.db.columns(table)
         for name, kind in columns.items():
-            wanted = archive.db.type_of(kind).split()[0]
-            if name not in there:
-                yield Problem("schema", where, f"column {name} of {table} is missing. {BACKUP}.")
-            elif there[name].split()[0] != wanted:
-                yield Problem(
-                    "schema",
-                    where,
-                    f"column {name} of {table} is {there[name]}, not {wanted}. {BACKUP}.",
-                )
+            wanted, found = archive.db.types[kind].split()[0], there.get(name, "missing").split()[0]
+            if found != wanted:
+                yield f"column {name} of {table} is {found}, not {wanted}"
     for view in schema.VIEWS:
         if not archive.db.columns(view):
-            yield Problem("schema", where, f"the view {view} is missing. {BACKUP}.")
+            yield f"the view {view} is missing"
 
 
-def _revisions(archive: Archive, why: dict[str, list[str]]) -> Iterator[Problem]:
+def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
     """Numbers without a gap, the newest one counts, and every one's rows have its hash."""
-    numbers: dict[str, list[tuple[int, int, str | None, str]]] = defaultdict(list)
-    for name, number, rid, digest, verdict in archive.db.rows(
-        "select night_id, number, id, sha256, verdict from revision order by night_id, number"
-    ):
-        numbers[name].append((number, rid, digest, verdict))
-    for name, latest, date in archive.db.rows(
-        "select night_id, latest, date from night order by date, night_id"
-    ):
+    numbers: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    sql = "select night_id, number, id from revision order by night_id, number"
+    for name, number, rid in archive.db.rows(sql):
+        numbers[name].append((number, rid))
+    sql = "select night_id, latest, date from night order by date, night_id"
+    for name, latest, date in archive.db.rows(sql):
         found = numbers.pop(name, [])
-        if [n for n, *_ in found] != list(range(len(found))) or not found:
+        if not found or [n for n, _ in found] != list(range(len(found))):
             why[name].append(f"{CHANGED}verdicts of it are missing.")
             yield Problem("night", name, f"verdicts of it are missing ({date}). {BACKUP}.")
         if found and found[-1][1] != latest:
-            yield Problem(
-                "night", name, f"its newest verdict is not the one that counts ({date}). {BACKUP}."
-            )
-        for number, rid, digest, _ in found:
-            if archive.hash_of(rid) != digest:
-                text = f"the rows of its revision {number} are not those that were written ({date}). {BACKUP}, or `rescreen --all` judges its logs again."
+            text = "its newest verdict is not the one that counts"
+            yield Problem("night", name, f"{text} ({date}). {BACKUP}.")
+        for number, rid in found:
+            if not archive.is_sound(name, id=rid):
+                text = f"revision {number} are not those that were written"
                 if rid == latest:
-                    why[name].append(
-                        f"{CHANGED}revision {number}'s are not those that were written."
-                    )
-                yield Problem("revision", name, text)
+                    why[name].append(f"{CHANGED}those of {text}.")
+                yield Problem("revision", name, f"the rows of its {text} ({date}). {AGAIN}.")
     for name in numbers:
         yield Problem("night", name, f"its row is missing. {BACKUP}.")
-    lost = "select t.revision_id, count(*) from {0} t left join revision r on r.id = t.revision_id where r.id is null group by 1"
     for kind in ("log", "pull", "finding"):
-        for rid, count in archive.db.rows(lost.format(kind)):
-            yield Problem(
-                "revision",
-                f"revision {rid}",
-                f"{count} {kind} rows belong to no verdict. {BACKUP}.",
-            )
-    for car in {row[0] for row in archive.db.rows("select car from note")} - {
-        row[0] for row in archive.db.rows("select car from night")
-    }:
+        sql = (
+            f"select t.revision_id, count(*) from {kind} t left join revision r "
+            "on r.id = t.revision_id where r.id is null group by 1"
+        )
+        for rid, count in archive.db.rows(sql):
+            text = f"{count} {kind} rows belong to no verdict. {BACKUP}."
+            yield Problem("revision", f"revision {rid}", text)
+    sql = "select distinct car from note where car not in (select car from night)"
+    for (car,) in archive.db.rows(sql):
         yield Problem("night", car, f"the journal speaks of a car that has no night. {BACKUP}.")
 
 
-def _logs(archive: Archive, why: dict[str, list[str]]) -> Iterator[Problem]:
+def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
     """Every kept log is there with its bytes, readable, and in canonical columns."""
+    where = archive.kept.address
+    wanted: dict[str, list[tuple[str, str, str, int]]] = defaultdict(list)
+    sql = (
+        "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id "
+        "from log l join revision r on r.id = l.revision_id "
+        "join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
+    )
+    for file, digest, path, name, counts, log in archive.db.rows(sql):
+        if file and Path(file).stem == digest:
+            wanted[file].append((path, name, log, counts))
+            continue
+        why[name].append(f"{LOST}{path}.")
+        text = f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again."
+        yield Problem("log", name, text)
+    for file, users in wanted.items():
+        path, name, log, _ = users[0]
+        if not (text := _fault(archive, file, log).rstrip(".")):
+            continue
+        mend = f"`verify --repair` holds its night; `pullaudit withdraw {name}` lets it go."
+        yield Problem("log", f"{where}/{file}", f"{text}; it holds {path}. Until then {mend}")
+        for path, name, _, counts in users:
+            if counts:
+                why[name].append(f"{LOST}{text}; it holds {path}.")
+    for file in sorted(archive.kept.every() - set(wanted)):
+        text = "no night speaks of this file. It does no harm; the same log uses it again."
+        yield Problem("spare", f"{where}/{file}", text)
+
+
+def _fault(archive: Archive, file: str, log_id: str) -> str:
+    """What is wrong with a kept log, "" for nothing."""
     from audit.intake.schema import faults_of
     from audit.model import Car
     from audit.sanity.examine import examine
 
-    wanted: dict[str, list[tuple[str, str, str, int]]] = defaultdict(list)
-    sql = "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id from log l join revision r on r.id = l.revision_id join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
-    for file, digest, path, name, counts, log in archive.db.rows(sql):
-        if not file or Path(file).stem != digest:
-            yield Problem(
-                "log",
-                name,
-                f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again.",
-            )
-            why[name].append(f"{LOST}{path}.")
-            continue
-        wanted[file].append((path, name, log, counts))
-    there = archive.kept.every()
-    for file, users in wanted.items():
-        text = ""
-        try:
-            log = archive.kept.read(file)
-            wrong = faults_of(log, examine(log, Car()))
-            text = f"{file}: {' '.join(wrong)}" if wrong else ""
-        except ArchiveError as error:
-            text = str(error)
-        if not text and log.sha256 != users[0][2]:
-            text = f"{file}: it is the log of another source. {BACKUP}."
-        if text:
-            yield Problem(
-                "log",
-                f"{archive.kept.address}/{file}",
-                f"{text.rstrip('.')}; it holds {users[0][0]}. Until then `verify --repair` holds its night; `pullaudit withdraw {users[0][1]}` lets it go.",
-            )
-            for path, name, _, counts in users:
-                if counts:
-                    why[name].append(f"{LOST}{text.rstrip('.')}; it holds {path}.")
-    for file in sorted(there - set(wanted)):
-        yield Problem(
-            "spare",
-            f"{archive.kept.address}/{file}",
-            "no night speaks of this file. It does no harm; the same log uses it again.",
-        )
+    try:
+        log = archive.kept.read(file)
+    except ArchiveError as error:
+        return str(error)
+    if log.sha256 != log_id:
+        return f"{file}: it is the log of another source. {BACKUP}."
+    return " ".join([f"{file}:", *found]) if (found := faults_of(log, examine(log, Car()))) else ""

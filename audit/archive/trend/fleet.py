@@ -63,8 +63,8 @@ def fleet(archive: Archive, *, progress: Progress | None = None) -> list[Standin
 def remember(archive: Archive, found: Trends) -> None:
     """Write a car's standing from its trends, inside `archive.writing`, which fills in its nights and verdict."""
     severity, moved, said = _told(found)
-    archive.db.run("delete from standing where car = ?", found.car)
-    archive.db.run(
+    archive.db.rows("delete from standing where car = ?", found.car)
+    archive.db.rows(
         "insert into standing (car, method, severity, moved, said) values (?, ?, ?, ?, ?)",
         found.car,
         METHOD,

@@ -1,10 +1,15 @@
 """boost_overshoot: peak above the settled level, above the car's limit, creep, and the sensor's top.
 
-The settled line is carried back to the peak, so creep is no overshoot. Does not see: a peak between
-samples (its bound is said), nor what a pinned sensor hides.
+What is told is the pull's peak less its settled level, so that the three figures add up. What is judged is
+the transient alone: the settled line is carried back to the peak, so creep is no overshoot, nor is what the
+target itself came down. Does not see: a peak between samples (its bound is said), nor what a pinned sensor
+hides.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -52,6 +57,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     found = ceiling(pull)
     _ceiling(sheet, found)
     peak, peak_s, confirmed = highest(pull, trace)
+    # told to 0.1 kPa, so that peak, level and overshoot add up; less noise, a peak is never under its level
+    peak = round(max(peak, trace.level) if trace.settled else peak, 1)
     if found is None:
         sheet.put("boost_peak_kpa", peak)
     _over_limit(pull, sheet, confirmed, peak_s, pinned=found is not None)
@@ -120,7 +127,7 @@ def _no_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float) -> None
 def _transient(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
     """Overshoot and creep, or why they could not be seen."""
     if trace.settled:
-        sheet.put("boost_settled_kpa", trace.level)
+        sheet.put("boost_settled_kpa", round(trace.level, 1))
         _overshoot(pull, trace, sheet, limits)
         creep(pull, trace, sheet)
     elif not _against_target(pull, trace, sheet):
@@ -131,12 +138,20 @@ def _transient(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
     """Overshoot must pass both of its limits, or the one for kPa alone; the other codes are judged row by row."""
     others = judge_rows(CODES[1:], measured, limits)
-    judged = {row.measure: judge_row(row, measured) for row in limits.rows(CODES[0])}
+    alone_of = {
+        "boost_overshoot_kpa": measured.values.get("boost_overshoot_alone_kpa"),
+        "boost_overshoot_pct": measured.values.get("boost_overshoot_alone_pct"),
+    }
+    transient = replace(measured, values={**measured.values, **alone_of})
+    judged = {row.measure: judge_row(row, transient) for row in limits.rows(CODES[0])}
     alone = judged.pop("boost_overshoot_alone_kpa", (None, None))
     scores = [score for score, _ in judged.values() if score is not None]
     findings = [finding for _, finding in judged.values() if finding is not None]
     both = min(findings, key=_rank) if findings and len(findings) == len(judged) else None
     mine = max((f for f in (both, alone[1]) if f is not None), key=_rank, default=None)
+    if mine is not None:
+        told = "boost_overshoot_pct" if mine.unit == "%" else "boost_overshoot_kpa"
+        mine = replace(mine, value=measured.values[told])
     if (
         measured.values.get("boost_overshoot_kpa") is None
         and others.score is not None
@@ -195,6 +210,14 @@ def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
     return rpm if np.isfinite(rpm) else None
 
 
+class Told(NamedTuple):
+    """Peak and the level that it stands above, kPa gauge to one digit, and what that level is called."""
+
+    peak: float
+    level: float
+    what: str
+
+
 def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, float]:
     """Row and height of the transient's peak over a line, less noise, and what two samples on end bear out."""
     begin = max(trace.arrival - 2, 0)
@@ -242,12 +265,12 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
     asked = 0.0 if followed is not None else _asked_for(pull, trace, row)
     if asked > 0:
         over = max(over - asked, 0.0)
-        sheet.put(
-            "boost_overshoot_kpa",
-            over,
-            said=f"{asked:.1f} kPa that the target itself came down are not counted",
-        )
-    _put_overshoot(trace, sheet, row, over, (float(line[row]), "its settled level"))
+        said = f"{asked:.1f} kPa that the target itself came down are not counted"
+        sheet.put("boost_overshoot_kpa", None, said=said)
+    share = 100.0 * over / max(float(line[row]), LEAST_LEVEL_KPA)
+    peak, level = (sheet.values[name] or 0.0 for name in ("boost_peak_kpa", "boost_settled_kpa"))
+    told = Told(peak, level, "its settled level")
+    _put_overshoot(trace, sheet, row, judged=(over, share), told=told)
 
 
 def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
@@ -272,15 +295,20 @@ def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
 
 
 def _put_overshoot(
-    trace: BoostTrace, sheet: Sheet, row: int, over: float, above: tuple[float, str]
+    trace: BoostTrace, sheet: Sheet, row: int, *, judged: tuple[float, float], told: Told
 ) -> None:
-    level, what = above
-    percent = 100.0 * over / max(level, LEAST_LEVEL_KPA)
-    text = f"boost overshot {what} of {level:.1f} kPa gauge by {over:.1f} kPa ({percent:.0f} %)"
+    """judged: the transient alone, kPa and %; told is the peak less the level above which it stands."""
+    over = round(told.peak - told.level, 1)
+    percent = 100.0 * over / max(told.level, LEAST_LEVEL_KPA)
+    text = (
+        f"boost overshot {told.what} of {told.level:.1f} kPa gauge by {over:.1f} kPa "
+        f"({percent:.0f} %), to {told.peak:.1f} kPa"
+    )
     at = (float(trace.t[max(row - 1, 0)]), float(trace.t[min(row + 1, trace.t.size - 1)]))
     sheet.put("boost_overshoot_kpa", over, at=at, text=text)
     sheet.put("boost_overshoot_pct", percent, at=at, text=text)
-    sheet.put("boost_overshoot_alone_kpa", over, at=at, text=text)
+    sheet.put("boost_overshoot_alone_kpa", judged[0], at=at, text=text)
+    sheet.put("boost_overshoot_alone_pct", judged[1], at=at, text=text)
 
 
 def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
@@ -305,5 +333,8 @@ def _against_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> bool:
     over = float(np.sort(trace.y[max(row - 1, 0) : row + 3])[-2]) - wanted[0]
     if over < 2.0 or float(trace.calm[-1]) > float(trace.calm[row]) - 0.3 * over:
         return False
-    _put_overshoot(trace, sheet, row, over, wanted)
+    share = 100.0 * over / max(wanted[0], LEAST_LEVEL_KPA)
+    level = round(wanted[0], 1)
+    told = Told(round(level + over, 1), level, wanted[1])
+    _put_overshoot(trace, sheet, row, judged=(over, share), told=told)
     return True

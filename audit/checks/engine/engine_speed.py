@@ -96,19 +96,20 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 
 def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
-    """Outside the pulls too, with the throttle shut: a gear too low taken on the overrun."""
+    """Outside the pulls too: a gear too low taken on the overrun. What is known to be wide open belongs to a pull."""
     limit = car.engine_limit_rpm
     rpm = believed_series(log, sanity, "engine_speed", 0.0, log.duration_s)
     throttle = believed_series(log, sanity, "throttle_position", 0.0, log.duration_s)
-    if limit is None or len(throttle.t) < 2 or len(rpm.t) < 2 or rpm.value.max() < limit:
+    if limit is None or len(rpm.t) < 2 or rpm.value.max() < limit:
         return Judged(None)
-    shut = np.nan_to_num(throttle.at(rpm.t, max_gap_s=1.5), nan=100.0) < SHUT_PCT
-    shut &= throttle.at(rpm.t - TAIL_S) < SHUT_PCT  # the pull's own end is the pull's
-    rpm = Series(rpm.t[shut], rpm.value[shut])
+    wide = throttle.at(rpm.t, max_gap_s=1.5) >= SHUT_PCT
+    wide |= throttle.at(rpm.t - TAIL_S) >= SHUT_PCT  # the pull's own end is the pull's
+    rpm = Series(rpm.t[~wide], rpm.value[~wide])
     top = held_above(rpm.t, rpm.value, HELD_S)
     if top is None:
         return Judged(None)
     sheet = Sheet()
-    text = _text(top.level, limit) + ", with the throttle shut"
+    shut = throttle.at(np.array([top.start_s]))[0] < SHUT_PCT
+    text = _text(top.level, limit) + (", with the throttle shut" if shut else ", outside the pulls")
     sheet.put("overspeed_pct", 100.0 * (top.level / limit - 1.0), text, at=top)
     return judge_rows(CODES, sheet.measured("engine_speed"), limits)

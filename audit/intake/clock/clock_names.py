@@ -12,190 +12,19 @@ import numpy as np
 
 from audit.intake.raw import RawColumn
 from audit.model import Array
+from audit.tables import toml_table
 
-TIME_WORDS = frozenset(
-    [
-        "time",
-        "timestamp",
-        "timestamps",
-        "datetime",
-        "timer",
-        "zeit",
-        "zeitstempel",
-        "uhrzeit",
-        "temps",
-        "horodatage",
-        "heure",
-        "tiempo",
-        "hora",
-        "tempo",
-        "ora",
-        "jikan",
-        "jikoku",
-        "elapsed",
-        "offset",
-        "clock",
-        "utc",
-        "gmt",
-        "epoch",
-        "t",
-        "tid",
-        "tijd",
-        "czas",
-        "時間",
-        "時刻",
-        "时间",
-        "seconds",
-        "sec",
-        "secs",
-        "sekunden",
-        "millis",
-        "msec",
-        "milliseconds",
-        "laufzeit",
-        "messzeit",
-        "zeitachse",
-        "logtime",
-        "keika",
-        "tick",
-        "ticks",
-        "uptime",
-    ]
-)
-TICKS = frozenset(["tick", "ticks"])  # of what length, the word does not say
-_WEAK = frozenset(
-    [
-        "t",
-        "offset",
-        "clock",
-        "utc",
-        "gmt",
-        "epoch",
-        "sec",
-        "secs",
-        "seconds",
-        "sekunden",
-        "millis",
-        "msec",
-        "milliseconds",
-        "tempo",
-        "ora",
-        "timer",
-        "hora",
-        "heure",
-    ]
-)
-DATE_WORDS = frozenset(
-    [
-        "date",
-        "datum",
-        "fecha",
-        "data",
-        "hizuke",
-        "day",
-        "tag",
-        "jour",
-        "dia",
-        "datetime",
-        "日付",
-        "日期",
-    ]
-)
-# 'time' in these names is a measured duration, or a counter of something else
-DECOYS = frozenset(
-    [
-        "run",
-        "running",
-        "since",
-        "mil",
-        "cleared",
-        "pulse",
-        "injector",
-        "injection",
-        "inj",
-        "dwell",
-        "open",
-        "opening",
-        "opened",
-        "closed",
-        "delay",
-        "lag",
-        "response",
-        "remaining",
-        "ign",
-        "ignition",
-        "spark",
-        "duration",
-        "lap",
-        "sector",
-        "best",
-        "split",
-        "reaction",
-        "spool",
-        "burn",
-        "fuel",
-        "cycle",
-        "dead",
-        "ramp",
-        "hold",
-        "engine",
-        "motor",
-        "on",
-        "off",
-        "warm",
-        "last",
-        "width",
-        "shift",
-        "transport",
-        "rise",
-        "fall",
-        "since",
-        "trip",
-        "total",
-        "idle",
-        "einspritz",
-        "einspritzzeit",
-        "betriebs",
-    ]
-)
-NOT_TIME = frozenset(
-    [
-        "distance",
-        "dist",
-        "odometer",
-        "odo",
-        "sample",
-        "samples",
-        "index",
-        "idx",
-        "count",
-        "counter",
-        "record",
-        "row",
-        "line",
-        "nr",
-        "no",
-        "num",
-        "number",
-        "frame",
-        "packet",
-        "seq",
-        "sequence",
-        "id",
-        "lap",
-    ]
-)
-DISTANCE = frozenset(["distance", "dist", "odometer", "odo", "trip", "km", "mi", "miles", "fuel"])
-_SPELT = {
-    "s": "s sec secs second seconds sek sekunden segundos secondes byou",
-    "ms": "ms msec msecs millis millisecond milliseconds millisekunden milisegundos",
-    "us": "us µs μs usec microsecond microseconds micros",
-    "ns": "ns nsec nanoseconds",
-    "min": "min mins minute minutes minuten minutos",
-    "h": "h hr hrs hour hours stunden",
-    "d": "d day days",
-}
-UNIT_OF = {word: unit for unit, words in _SPELT.items() for word in words.split()}
+_WORDS = toml_table("words.toml")["clock"]
+TIME_WORDS = frozenset(_WORDS["time"])
+TICKS = frozenset(_WORDS["ticks"])
+_WEAK = frozenset(_WORDS["weak"])
+_BESIDE = frozenset(_WORDS["beside"])
+DATE_WORDS = frozenset(_WORDS["date"])
+DECOYS = frozenset(_WORDS["decoys"])
+NOT_TIME = frozenset(_WORDS["no_time"])
+DISTANCE = frozenset(_WORDS["distance"])
+UNIT_OF = {word: unit for unit, words in _WORDS["units"].items() for word in words.split()}
+PART_OF = {word: part for part, words in _WORDS["parts"].items() for word in words.split()}
 FEW_BACK = 3  # steps back that any clock may have: a restart, midnight, a bad stamp
 
 
@@ -248,30 +77,7 @@ def name_score(column: RawColumn, made_up: bool, first: bool) -> float:
     decoys = words & DECOYS
     if words & NOT_TIME and timely <= _WEAK and not timely & TICKS:
         return 0.0
-    score = (
-        3.0
-        if not (
-            words
-            - TIME_WORDS
-            - unit_words
-            - {
-                "log",
-                "rel",
-                "relative",
-                "abs",
-                "absolute",
-                "device",
-                "system",
-                "start",
-                "stamp",
-                "of",
-                "the",
-                "local",
-                "master",
-            }
-        )
-        else 2.2
-    )
+    score = 2.2 if words - TIME_WORDS - unit_words - _BESIDE else 3.0
     if timely <= _WEAK and len(words) > 1:
         score -= 0.4
     if decoys:

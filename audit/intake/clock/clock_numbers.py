@@ -8,6 +8,7 @@ import numpy as np
 
 from audit.intake.clock.clock_names import (
     DISTANCE,
+    PART_OF,
     TICKS,
     TIME_WORDS,
     UNIT_OF,
@@ -226,27 +227,9 @@ def _hhmmss(values: Array) -> Array | None:
 
 def _split_clock(table: Table) -> Candidate | None:
     """Hours, minutes and seconds (and years, months, days) each in a column of their own."""
-    wanted = {
-        "hour": "h",
-        "hours": "h",
-        "hr": "h",
-        "stunde": "h",
-        "minute": "m",
-        "minutes": "m",
-        "min": "m",
-        "mins": "m",
-        "second": "s",
-        "seconds": "s",
-        "sec": "s",
-        "sekunde": "s",
-        "millisecond": "f",
-        "milliseconds": "f",
-        "msec": "f",
-        "ms": "f",
-    }
     found: dict[str, Array] = {}
     for i, column in enumerate(table.columns):
-        key = wanted.get(column.name.strip().lower())
+        key = PART_OF.get(column.name.strip().lower())
         if key and column.numeric and key not in found:
             found[key] = np.asarray(table.frame.to_series(i).to_numpy(), dtype=np.float64)
     if not {"h", "m", "s"} <= set(found):

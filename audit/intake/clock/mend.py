@@ -83,17 +83,24 @@ def _nominal(t: Array) -> float:
     return median(steps) if len(steps) else 1.0
 
 
+def _set_evenly(t: Array, bad: npt.NDArray[np.bool_], step: float) -> Array:
+    """The bad stamps between their neighbours; before the first good one and after the last, at the
+    usual step.
+    """
+    rows = np.arange(len(t), dtype=np.float64)
+    good = np.flatnonzero(~bad)
+    first, last = int(good[0]), int(good[-1])
+    out: Array = np.interp(rows, good, t[good])
+    out[:first] = out[first] - step * (first - rows[:first])
+    out[last + 1 :] = out[last] + step * (rows[last + 1 :] - last)
+    return out
+
+
 def _without_blanks(seconds: Array, lines: Ints, notes: list[Note]) -> Array:
     blank = ~np.isfinite(seconds)
     if not blank.any():
         return seconds.copy()
-    rows = np.arange(len(seconds), dtype=np.float64)
-    good = rows[~blank]
-    t = np.interp(rows, good, seconds[~blank])
-    step = _nominal(seconds[~blank])
-    first, last = int(good[0]), int(good[-1])
-    t[:first] = t[first] - step * (first - rows[:first])
-    t[last + 1 :] = t[last] + step * (rows[last + 1 :] - last)
+    t = _set_evenly(seconds, blank, _nominal(seconds[~blank]))
     count = int(blank.sum())
     at = int(np.argmax(blank))
     notes.append(
@@ -141,14 +148,7 @@ def _bad_stamps(t: Array, step: float, lines: Ints, notes: list[Note]) -> Array:
             _mark(t, i, step, bad)
     if not bad.any():
         return t
-    rows = np.arange(len(t), dtype=np.float64)
-    out = np.interp(rows, rows[~bad], t[~bad])
-    if bad[0]:
-        n = int(np.argmin(bad))
-        out[:n] = out[n] - step * (n - rows[:n])
-    if bad[-1]:
-        n = int(len(bad) - np.argmin(bad[::-1]) - 1)
-        out[n + 1 :] = out[n] + step * (rows[n + 1 :] - n)
+    out = _set_evenly(t, bad, step)
     count, at = int(bad.sum()), int(np.argmax(bad))
     notes.append(
         Note(

@@ -199,25 +199,11 @@ def _days(
         if style.startswith("two"):
             swap, unsure = _month_first(day, month, day_first)
             day, month = (month, day) if swap else (day, month)
-    frame = pl.DataFrame({"y": year, "m": month, "d": day})
-    ok = pl.col("m").is_between(1, 12) & pl.col("d").is_between(1, 31)
-    month_days = (
-        pl.col("y").cast(pl.Float64),
-        pl.col("m").cast(pl.Float64),
-        pl.col("d").cast(pl.Float64),
-    )
-    # days from civil, proleptic Gregorian: exact integer arithmetic in floats
-    y = month_days[0] - (month_days[1] <= 2).cast(pl.Float64)
-    era = (y / 400).floor()
-    yoe = y - era * 400
-    doy = (
-        ((153 * (month_days[1] + pl.when(month_days[1] > 2).then(-3).otherwise(9)) + 2) / 5).floor()
-        + month_days[2]
-        - 1
-    )
-    doe = yoe * 365 + (yoe / 4).floor() - (yoe / 100).floor() + doy
-    days = frame.select(pl.when(ok).then(era * 146097 + doe - 719468)).to_series()
-    return days.to_numpy().astype(np.float64), unsure
+    y, m, d = (_floats(part) for part in (year, month, day))
+    ok = (m >= 1) & (m <= 12) & (d >= 1) & (d <= 31)
+    months = np.where(ok, (y - 1970.0) * 12.0 + m - 1.0, 0.0).astype("datetime64[M]")
+    days = months.astype("datetime64[D]").astype(np.float64) + d - 1.0
+    return np.where(ok, days, np.nan), unsure
 
 
 def _month_first(day: pl.Series, month: pl.Series, day_first: bool | None) -> tuple[bool, bool]:

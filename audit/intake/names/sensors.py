@@ -3,8 +3,9 @@ pressure.
 
 Each further column that reads as a channel already taken becomes NAME_2, NAME_3, ... in the order
 of how well it reads. Left out: a filtered, modelled or averaged column, a copy of another column in
-the same or another scale, and a pressure of a vaguer name that does not move with the first. Does
-not see: a copy that comes some rows late.
+the same or another scale, and a pressure that may be the airbox's by its name and does not move
+with the first. A sensor is never left out for being bad: a frozen one is kept, to be judged so.
+Does not see: a copy that comes some rows late.
 """
 
 from __future__ import annotations
@@ -27,7 +28,9 @@ ROUNDING = 0.75  # of the sum of both columns' steps: what is left between a col
 MOVES = 20.0  # steps of its own that a column must cover before a copy of it can be told
 LEAST_ROWS = 12
 ZERO_SHARE = 0.02  # of a pressure's range: a cut on the axis that is none
-SURE_NAME = 0.95  # from here on the name alone says that it is a sensor of the quantity
+# ideas by which a name alone says manifold pressure, however the column moves; 'intake pressure'
+# may be the airbox's
+SAYS_MANIFOLD = frozenset(("boost", "manifold", "charge"))
 TOGETHER = 0.5  # correlation of two sensors of one quantity, where the first moves
 
 
@@ -50,7 +53,7 @@ def further_sensors(
         number = _free_number(channel, {n.channel for n in out})
         if not row.several or channel not in kept or number > MOST:
             continue
-        why = _none(i, kept[channel], channel, named=named, columns=columns, thinned=thinned)
+        why = _none(i, kept[channel], channel, columns=columns, thinned=thinned)
         if why:
             out[i] = replace(named[i], why=f"reads as {channel} too, but {why}")
             continue
@@ -77,7 +80,6 @@ def _none(
     others: Sequence[int],
     channel: str,
     *,
-    named: Sequence[Named],
     columns: Sequence[RawColumn],
     thinned: Sequence[Array | None],
 ) -> str:
@@ -100,7 +102,7 @@ def _none(
         first is not None
         and channel == "manifold_pressure"
         and own.number == 1
-        and named[i].points < SURE_NAME
+        and not own.ideas & SAYS_MANIFOLD
         and not _together(first, values)
     ):
         return f"it does not move with '{columns[others[0]].header}'"

@@ -25,20 +25,7 @@ _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
 # Throttle B, pedal D, the left and the right bank; c and f are units.
 _SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5, "left": 1, "right": 2, "lh": 1, "rh": 2}
 _BARE = {"c", "f", "k", "g", "s", "v", "w"}  # a unit or a size mark standing alone: says nothing
-_GLUED_UNITS = (
-    "lbmin",
-    "degc",
-    "degf",
-    "kgh",
-    "gps",
-    "gs",
-    "kpa",
-    "psi",
-    "bar",
-    "kph",
-    "kmh",
-    "mph",
-)
+_GLUED_UNITS = tuple(toml_table("words.toml")["glued_units"])
 LEAST_PREFIX = 4
 LEAST_PIECE = 3
 

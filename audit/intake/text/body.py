@@ -6,29 +6,25 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 import numpy as np
 import polars as pl
 
 from audit.intake.text.cells import Rule, decimal_of_table, learn
-from audit.intake.text.dialect import LONGEST_VALUE
+from audit.intake.text.dialect import LONGEST_VALUE, is_blank
 from audit.intake.text.layout import Layout
 from audit.intake.text.lines import QUOTE
 
 SAMPLE_ROWS = 400
-Schema = dict[str, pl.DataType]
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+# Columns of plain numbers, by name, each with the word for 'no value' that was seen in it, or ''.
+Plain = Mapping[str, str]
+
+
+def plan_columns(layout: Layout, names: list[str]) -> tuple[dict[str, Rule | None], str]:
     """How each column becomes numbers, and the table's decimal mark."""
-
-    rules: dict[str, Rule | None]
-    decimal: str
-
-
-def plan_columns(layout: Layout, names: list[str]) -> Plan:
     sample = _sample_frame(layout, names)
     texts = sample.select(pl.all().str.strip_chars(' \t\r"'))
     decimal = layout.dialect.decimal
@@ -46,7 +42,7 @@ def plan_columns(layout: Layout, names: list[str]) -> Plan:
         )
         for n, c in zip(names, columns, strict=True)
     }
-    return Plan(rules, decimal)
+    return rules, decimal
 
 
 def _sample_frame(layout: Layout, names: list[str]) -> pl.DataFrame:
@@ -65,7 +61,7 @@ def _sample_frame(layout: Layout, names: list[str]) -> pl.DataFrame:
             likely &= lines.delimiters(a, b, QUOTE, quotes=False) % 2 == 0
         parts.append(masked(layout, a, b, likely))
     body = b"".join(p if p.endswith(b"\n") else p + b"\n" for p in parts if p)
-    schema = texts_schema(names)
+    schema = dict.fromkeys(names, pl.String())
     try:
         return read_csv(body, schema, layout, ragged=True, quoted=layout.dialect.quotes)
     except pl.exceptions.PolarsError:
@@ -73,6 +69,7 @@ def _sample_frame(layout: Layout, names: list[str]) -> pl.DataFrame:
 
 
 def masked(layout: Layout, first: int, to: int, keep: np.ndarray) -> bytes:
+    """The bytes of the lines first to to (excluded) that are kept."""
     block = layout.lines.slice(first, to)
     if keep.all():
         return block.tobytes()
@@ -82,13 +79,16 @@ def masked(layout: Layout, first: int, to: int, keep: np.ndarray) -> bytes:
     return out
 
 
-def texts_schema(names: list[str]) -> Schema:
-    return dict.fromkeys(names, pl.String())
-
-
 def read_csv(
-    body: bytes, schema: Schema, layout: Layout, *, ragged: bool, quoted: bool
+    body: bytes,
+    schema: Mapping[str, pl.DataType],
+    layout: Layout,
+    *,
+    ragged: bool,
+    quoted: bool,
+    blanks: dict[str, str] | None = None,
 ) -> pl.DataFrame:
+    """By polars' own parser; blanks: a column's word for 'no value'. Raises PolarsError."""
     if not body[:200].strip(b"\r\n") and not body.strip(b"\r\n"):
         return pl.DataFrame(schema=schema)
     if quoted and body.count(b'"') % 2:  # a cell of one lone quote makes the parser panic
@@ -100,6 +100,7 @@ def read_csv(
             schema=schema,
             separator=chr(layout.delimiter),
             quote_char='"' if quoted else None,
+            null_values=blanks or None,
             decimal_comma=layout.dialect.decimal == "," and layout.delimiter != ord(","),
             extra_columns="ignore" if ragged else "raise",
             missing_columns="insert" if ragged else "raise",
@@ -108,9 +109,9 @@ def read_csv(
         raise pl.exceptions.ComputeError(str(panic)) from panic
 
 
-def plain_columns(layout: Layout) -> list[bool] | None:
-    """Column by column, whether all sampled cells are numbers as they stand; None to look
-    closer.
+def plain_columns(layout: Layout) -> Plain | None:
+    """The columns of which all sampled cells are numbers as they stand or stand for no value; None
+    to look closer.
     """
     decimal = layout.dialect.decimal
     if decimal == "," and layout.delimiter == ord(","):
@@ -124,20 +125,18 @@ def plain_columns(layout: Layout) -> list[bool] | None:
     rows = [row for row in layout.rows if len(row) == layout.width]
     if len(rows) < min(5, len(layout.rows)):
         return None
-    out = []
-    for cells in zip(*rows, strict=True):
-        out.append(
-            max(map(len, cells)) <= LONGEST_VALUE
-            and numbers.fullmatch("\n".join((*cells, ""))) is not None
-        )
-        if out[-1]:
-            marked = [cell for cell in cells if decimal in cell]
-            if (
-                marked
-                and len(marked) < len(cells)
-                and all(grouped.fullmatch(cell) for cell in marked)
-            ):
-                return None  # thousands, perhaps
+    out = {}
+    for i, column in enumerate(zip(*rows, strict=True)):
+        words = {cell for cell in column if cell and is_blank(cell)}
+        cells = [cell for cell in column if cell not in words]
+        if len(words) > 1 or (words and not any(cells)) or max(map(len, column)) > LONGEST_VALUE:
+            continue
+        if numbers.fullmatch("\n".join((*cells, ""))) is None:
+            continue
+        marked = [cell for cell in cells if decimal in cell]
+        if marked and len(marked) < len(cells) and all(map(grouped.fullmatch, marked)):
+            return None  # thousands, perhaps
+        out[f"c{i}"] = next(iter(words), "")
     return out
 
 

@@ -104,18 +104,18 @@ def decimal_of_table(columns: list[pl.Series], usual: str) -> tuple[str, bool]:
 def to_numbers(cells: pl.Series, rule: Rule) -> pl.Series:
     """Float64 with null for blank cells and for text that is no number; not finite becomes null."""
     text = cells.str.strip_chars()
-    if not rule.unit:
-        plain = text.str.replace(",", ".", literal=True) if rule.decimal == "," else text
-        first = plain.cast(pl.Float64, strict=False)
-        doubtful = text.is_not_null() & first.is_null() & (text != "")
-        if rule.decimal == ",":
-            doubtful |= text.str.contains(".", literal=True).fill_null(value=False)
-        if not doubtful.any():
-            return finite(first)
-        at = doubtful.arg_true()
-        fixed = _carefully(text.gather(at), rule).cast(pl.Float64, strict=False)
-        return finite(first.scatter(at, fixed))
-    return finite(_carefully(text, rule).cast(pl.Float64, strict=False))
+    plain = text.str.strip_suffix(rule.unit).str.strip_chars_end() if rule.unit else text
+    if rule.decimal == ",":
+        plain = plain.str.replace(",", ".", literal=True)
+    first = plain.cast(pl.Float64, strict=False)
+    doubtful = text.is_not_null() & first.is_null() & (text != "")
+    if rule.decimal == ",":
+        doubtful |= text.str.contains(".", literal=True).fill_null(value=False)
+    if not doubtful.any():
+        return finite(first)
+    at = doubtful.arg_true()
+    fixed = _carefully(text.gather(at), rule).cast(pl.Float64, strict=False)
+    return finite(first.scatter(at, fixed))
 
 
 def _carefully(text: pl.Series, rule: Rule) -> pl.Series:

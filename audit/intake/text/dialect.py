@@ -9,69 +9,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from audit.tables import toml_table
+
 DELIMITERS = (";", "\t", "|", ",", " ")
 _WORDS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar", " ": "spaces"}
 CELLS_SCORED = 1500
 LONGEST_VALUE = 80  # characters of a number or a stamp
 
-NULLS = frozenset(
-    (
-        "",
-        "nan",
-        "n/a",
-        "na",
-        "null",
-        "none",
-        "nil",
-        "inf",
-        "+inf",
-        "-inf",
-        "infinity",
-        "-infinity",
-        "#n/a",
-        "#value!",
-        "#div/0!",
-        "#num!",
-        "-",
-        "--",
-        "---",
-        "----",
-        "-----",
-        ".",
-        "?",
-        "??",
-        "*",
-        "***",
-        "x",
-        "err",
-        "error",
-        "no data",
-        "nodata",
-        "invalid",
-        "-nan",
-        "1.#inf",
-        "-1.#inf",
-        "1.#qnan",
-        "-1.#ind",
-        "1.#ind",
-        "nan(ind)",
-        "-nan(ind)",
-        "(null)",
-        "undefined",
-        "n.a.",
-        "k.a.",
-        "missing",
-        "<null>",
-        "\u2014",
-        "\u2013",
-        "timeout",
-    )
-)
-# Of these, what a logger writes for a sensor that is there and does not work; the others may mean
-# that there is none.
-ERROR_WORDS = frozenset(
-    ("err", "error", "invalid", "timeout", "no data", "nodata", "#value!", "#num!", "#div/0!")
-)
+NULLS = frozenset(toml_table("words.toml")["no_value"])
 _EXP = r"(?:[eE][-+]?\d{1,3})?"
 _UNIT = r"(?:\s?[^\W\d_][^\d\s,;|]{0,9}\d?|\s?[%°\"'][^\d\s]{0,6})?"
 _POINT = re.compile(rf"\s*[-+]?(?:\d+\.?\d*|\.\d+){_EXP}{_UNIT}\s*")

@@ -9,33 +9,13 @@ from dataclasses import dataclass
 from audit.intake.names.unit_words import NEUTRAL, is_strong_unit, is_unit
 from audit.intake.raw import RawColumn
 from audit.intake.text.dialect import Dialect, is_blank, split_line, value_share
+from audit.tables import toml_table
 
 LOOK_BACK = 12  # lines above the first data line that may belong to the header
 _RULE = re.compile(r"[\s\-=_+*#|:;,.]*")
 _COMMENT = re.compile(r"^\s*(#+|//+|%+|!+|'+|\*+)\s*")
-_TYPES = frozenset(
-    (
-        "float",
-        "double",
-        "int",
-        "integer",
-        "uint8",
-        "uint16",
-        "int16",
-        "uint32",
-        "string",
-        "bool",
-        "real",
-        "text",
-        "numeric",
-        "single",
-        "float32",
-        "float64",
-        "date",
-        "datetime",
-        "number",
-    )
-)
+_TYPES = frozenset(toml_table("words.toml")["types"])
+_TAIL_WORDS = frozenset(toml_table("words.toml")["unit_after_underscore"])
 _BRACKETS = re.compile(
     r"^(?P<name>.*?)\s*"
     r"(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<c>[^{}]*)\}|<(?P<d>[^<>]*)>)\s*$"
@@ -51,29 +31,6 @@ _TAIL_REFERENCE = re.compile(
     r"^(?P<name>.+?)[_.\s]+(?P<unit>[^\s_.]+ (?:abs|absolute|gauge|rel|relative))$", re.IGNORECASE
 )
 _REFERENCE = frozenset(("a", "g", "abs", "gauge", "rel", "absolute"))
-_TAIL_WORDS = frozenset(
-    (
-        "ms",
-        "us",
-        "s",
-        "c",
-        "f",
-        "v",
-        "deg",
-        "degc",
-        "degf",
-        "deg_c",
-        "deg_f",
-        "km_h",
-        "m_s",
-        "pct",
-        "percent",
-        "g_s",
-        "sec",
-        "k",
-        "mv",
-    )
-)
 
 
 @dataclass(frozen=True, slots=True)

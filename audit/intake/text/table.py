@@ -10,9 +10,10 @@ import polars as pl
 from audit.intake.raw import RawColumn
 from audit.intake.text.cells import Rule
 from audit.intake.text.header import describe_columns
-from audit.intake.text.keep import Kept, looks_like_header, stray_notes
+from audit.intake.text.keep import looks_like_header, stray_notes
 from audit.intake.text.layout import Layout
 from audit.intake.text.lines import Ints
+from audit.intake.text.rows import Rows
 from audit.model import Note
 
 
@@ -33,21 +34,21 @@ class Table:
     cut_off: bool = False  # its last line was torn, and left out
 
 
-def finish(
-    layout: Layout, kept: Kept, frame: pl.DataFrame, rules: dict[str, Rule | None], stray: pl.Series
-) -> Table:
+def finish(layout: Layout, rows: Rows) -> Table:
+    """Names, notes and the order of what was read; a header within it begins a table of its own."""
+    kept, frame, stray = rows.kept, rows.frame, rows.stray
     lines, next_table = kept.lines, kept.next_table
     notes, restarts = list(kept.notes), list(kept.restarts)
     if len(stray):
-        odd = lines[stray.to_numpy()]
+        odd = lines[stray]
         for i in odd[:2000].tolist():
             rows_after = int((lines > i).sum()) - int((odd > i).sum())
             if rows_after >= 3 and looks_like_header(layout, i):
                 next_table = i  # other columns under the same number of names: a table of its own
                 frame = frame.head(frame.height - rows_after)
-                stray, odd, lines = stray.filter(pl.Series(odd < i)), odd[odd < i], lines[lines < i]
+                stray, odd, lines = stray[odd < i], odd[odd < i], lines[lines < i]
                 break
-        lines = np.delete(lines, stray.to_numpy())
+        lines = np.delete(lines, stray)
         again = [
             int(i) for i in odd[:5000] if layout.lines.text(int(i)).strip() in layout.header_lines
         ]
@@ -65,14 +66,14 @@ def finish(
             )
         )
     columns = describe_columns(layout.header, kept.width)
-    frame, columns = _named(frame, columns, rules)
+    frame, columns = _named(frame, columns, rows.rules)
     notes += _column_notes(layout, frame, columns)
-    rows = sorted({int(r) for r in np.searchsorted(lines, restarts) if 0 < r < len(lines)})
+    again_at = sorted({int(r) for r in np.searchsorted(lines, restarts) if 0 < r < len(lines)})
     return Table(
         frame,
         tuple(columns),
         lines + 1,
-        tuple(rows),
+        tuple(again_at),
         tuple(notes),
         layout.preamble,
         layout.dialect.words,

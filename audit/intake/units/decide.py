@@ -6,12 +6,29 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from audit.intake.names.unit_text import Unit
+from audit.intake.names.unit_text import Unit, units
+from audit.model import Array
 
 MARGIN = 2.0  # log-likelihood by which the best must lead, about 7 to 1
 STATED = 6.0  # what a unit stated in the file weighs against another
 CAR_FILE = "car file"
 CONTRADICTED = -7.0  # evidence against a stated unit from here on is worth a doubt
+SAME = 0.04  # two readings that differ by less are one
+
+
+@dataclass(frozen=True)
+class Source:
+    """One named column, thinned and forward-filled, with what the file says of its unit.
+
+    still: it shows one value all through.
+    """
+
+    values: Array
+    stated: Unit | None
+    stated_from: str
+    hints: frozenset[str]
+    words: tuple[str, ...]
+    still: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +47,7 @@ class Candidate:
         if self.special == "reciprocal":
             return 1.0 / value if value else math.nan
         if self.special == "inhg_psi" and value < 0:
-            return 3.386389 * value + self.offset
+            return units()["inhg"].scale * value + self.offset
         return self.scale * value + self.offset
 
 
@@ -66,70 +83,43 @@ class Decision:
     doubtful: bool = False
 
 
-def window(value: float | None, low: float, high: float, width: float, floor: float) -> float:
-    """0 inside low to high, falling off as a Gaussian's logarithm outside, never below -floor; 0
-    for None.
-    """
-    if value is None:
-        return 0.0
-    if not math.isfinite(value):
-        return -floor
-    away = low - value if value < low else value - high if value > high else 0.0
-    return -min(0.5 * min(away / width, 1e3) ** 2, floor)
-
-
-def plain(unit: Unit) -> Candidate:
-    """A unit taken as it is."""
-    return Candidate(unit, unit.said, unit.scale, unit.offset, unit.special, unit.reference)
-
-
 def decide(
-    scored: Sequence[Scored],
-    *,
-    stated: Unit | None,
-    stated_from: str,
-    typical: float,
-    matters: bool = True,
-    safest: bool = False,
+    scored: Sequence[Scored], source: Source, *, typical: float, safest: bool = False
 ) -> Decision:
     """The best candidate, with its margin to the next one that would give another value.
 
-    typical: a high source value, at which two candidates are the same when within 4 %. safest:
-    below the margin take the candidate that gives the highest value instead of the likeliest.
+    typical: a high source value, at which two candidates are the same when within SAME. safest:
+    below the margin take the candidate that gives the highest value instead of the likeliest. What
+    the car file states stands; so does what the file states of a column that never moves, since a
+    broken sensor is no evidence of a unit.
     """
-    if stated is not None and stated_from == CAR_FILE:
+    stated = source.stated
+    if stated is not None and (source.stated_from == CAR_FILE or source.still):
         scored = _only_stated(scored, stated)
     ranked = sorted(scored, key=lambda s: -s.total)
     best = ranked[0]
     others = [s for s in ranked[1:] if _differs(best.candidate, s.candidate, typical)]
     rival = others[0] if others else None
-    margin = best.total - rival.total if rival else math.inf
     near = [s for s in others if best.total - s.total < MARGIN]
-    doubtful = bool(near) and matters
+    doubtful = bool(near)
     if doubtful and safest:
         pick = max([best, *near], key=lambda s: s.candidate.turned(typical))
         if pick is not best:
             best, rival = pick, best
     total = sum(math.exp(s.total - ranked[0].total) for s in [ranked[0], *others])
     confidence = math.exp(min(best.total - ranked[0].total, 0.0)) / max(total, 1e-12)
-    why = "; ".join(best.why[:3])
+    why = "; ".join([*dict.fromkeys(best.why)][:3])
     said_so = stated is not None and _same_size(best.candidate.unit, stated)
     if stated is not None and (not said_so or best.evidence <= CONTRADICTED):
-        doubtful = matters
-        why = f"the {stated_from} says {stated.said}, but the values do not fit it" + (
+        doubtful = True
+        why = f"the {source.stated_from} says {stated.said}, but the values do not fit it" + (
             f"; {why}" if why else ""
         )
         confidence = min(confidence, 0.6)
-    unit_from = (
-        stated_from
-        if said_so and stated is not None
-        else "physics"
-        if best.evidence > -6 and (best.why or margin < math.inf)
-        else "assumed"
-    )
+    told = best.evidence > -STATED and (best.why or rival is not None)
     return Decision(
         best.candidate,
-        unit_from,
+        source.stated_from if said_so else "physics" if told else "assumed",
         why,
         round(min(confidence, 1.0), 3),
         rival.candidate.said if rival else "",
@@ -137,10 +127,13 @@ def decide(
     )
 
 
+def plain(unit: Unit) -> Candidate:
+    """A unit taken as it is."""
+    return Candidate(unit, unit.said, unit.scale, unit.offset, unit.special, unit.reference)
+
+
 def _only_stated(scored: Sequence[Scored], stated: Unit) -> Sequence[Scored]:
-    """What the car file says wins: only candidates of its unit, and of its reference where it gives
-    one.
-    """
+    """What is said wins: only candidates of its unit, and of its reference where it gives one."""
     kept = [s for s in scored if _same_size(s.candidate.unit, stated)]
     referenced = [s for s in kept if stated.reference in ("", s.candidate.reference)]
     return referenced or kept or [Scored(plain(stated), 0.0)]
@@ -158,6 +151,6 @@ def _differs(a: Candidate, b: Candidate, typical: float) -> bool:
     size = max(abs(x), abs(y), 1e-9)
     if not math.isfinite(x) or not math.isfinite(y):
         return True
-    return abs(x - y) > 0.04 * size or (
-        math.isfinite(low_x) and math.isfinite(low_y) and abs(low_x - low_y) > 0.04 * size
+    return abs(x - y) > SAME * size or (
+        math.isfinite(low_x) and math.isfinite(low_y) and abs(low_x - low_y) > SAME * size
     )

@@ -6,50 +6,26 @@ pressure, manifold pressure before its target.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from audit.intake.names.unit_text import Unit, units
-from audit.intake.units import barometric, mixture, moving, plain_units, pressure
-from audit.intake.units.decide import Candidate, Decision
-from audit.intake.units.railed import temperature_without_rails
+from audit.intake.names.unit_text import Unit
+from audit.intake.units import barometric, candidates, knock
+from audit.intake.units import measured as see
+from audit.intake.units.candidates import turned
+from audit.intake.units.decide import STATED, Decision, Scored, Source
+from audit.intake.units.evidence import decided, judge, part_of, weigh
+from audit.intake.units.railed import pressure_without_rails
 from audit.intake.units.scene import Scene, opening_of
-from audit.intake.units.temperature import Column, temperatures
+from audit.intake.units.temperature import temperatures
 from audit.model import Array, Barometric, Car, base_of
-from audit.tables import row_of
+from audit.tables import row_of, toml_table
 
-US_UNITS = {"psi", "psi_gauge", "psi_absolute", "inhg", "inhg_psi", "mph", "f", "lbmin"}
-METRIC_UNITS = {
-    "kpa",
-    "kpa_gauge",
-    "kpa_absolute",
-    "bar",
-    "bar_gauge",
-    "bar_absolute",
-    "mbar",
-    "kmh",
-    "c",
-    "kgh",
-    "kgcm2",
-}
-BY_SIZE: Mapping[str, tuple[tuple[str, ...], tuple[float, float], float, dict[str, float]]] = {
-    "injector_pulse_width": (("ms", "us", "s"), (0.4, 45.0), 0.25, {"us": -0.5, "s": -2.0}),
-    "battery_voltage": (("v", "mv"), (8.0, 17.5), 0.12, {}),
-    "turbo_speed": (("rpm", "krpm", "hz"), (12000.0, 320000.0), 0.3, {"hz": -2.0}),
-}
-
-
-@dataclass(frozen=True)
-class Source:
-    """One named column, thinned and forward-filled, with what the file says of its unit."""
-
-    values: Array
-    stated: Unit | None
-    stated_from: str
-    hints: frozenset[str]
-    words: tuple[str, ...]
+HINT, MOST_HINT = 0.7, 1.5  # points a column, and in all
+NEAR_GEAR = 0.04  # of its ratio: a sample driven in that gear
+OUT_OF_GEAR = 10.0  # points lost were no sample in a gear of the car's
 
 
 @dataclass
@@ -72,278 +48,227 @@ def infer_units(
     second: for a channel, another column that reads as it too (boost beside MAP, GPS speed beside
     speed).
     """
-    out = Inferred()
-    scene = _scene(sources, time, out)
-    _pressures(sources, scene, car, out, second)
-    known = {n: s.stated for n, s in sources.items()} | {
-        n: d.candidate.unit for n, d in out.decisions.items() if not d.doubtful
-    }
-    us_hint = _us_hint(list(known.values()), most=1.5)
-    columns = [
-        Column(n, temperature_without_rails(n, s.values), s.stated, s.stated_from)
-        for n, s in sources.items()
-        if row_of(n).quantity == "temperature"
-    ]
-    if columns:
-        out.decisions.update(temperatures(columns, scene, us_hint=us_hint))
-    us_hint = _us_hint(
-        [d.candidate.unit for d in out.decisions.values() if not d.doubtful], most=1.5
-    )
+    reading = _Reading(sources, Scene(time), car, second)
+    reading.engine()
+    reading.pressures()
+    stated = {n: s.stated for n, s in sources.items()} | reading.sure_units()
+    warm = {n: s for n, s in sources.items() if row_of(n).quantity == "temperature"}
+    if warm:
+        hint = _us_hint(stated.values())
+        reading.found |= temperatures(warm, reading.scene, us_hint=hint)
+    hint = _us_hint(reading.sure_units().values())
     for name in sorted(sources, key=lambda n: n != "vehicle_speed"):
-        if name not in out.decisions:
-            out.decisions[name] = _other(
-                name, sources, scene, out=out, car=car, us_hint=us_hint, second=second
-            )
-    return out
+        if name not in reading.found:
+            reading.found[name] = reading.other(name, hint)
+    return Inferred(reading.found, reading.barometric)
 
 
-def turned(values: Array, candidate: Candidate) -> Array:
-    """Source values in the canonical unit; NaN where they mean nothing."""
-    if candidate.special == "reciprocal":
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(values > 0, 1.0 / values, np.nan)
-    if candidate.special == "inhg_psi":
-        return (
-            np.where(values < 0, units()["inhg"].scale * values, candidate.scale * values)
-            + candidate.offset
-        )
-    if candidate.scale == 1.0 and candidate.offset == 0.0:
-        return values
-    return values * candidate.scale + candidate.offset
-
-
-def _scene(sources: Mapping[str, Source], time: Array, out: Inferred) -> Scene:
-    rpm = None
-    if "engine_speed" in sources:
-        source = sources["engine_speed"]
-        out.decisions["engine_speed"] = plain_units.engine_speed(
-            source.values, stated=source.stated, stated_from=source.stated_from
-        )
-        rpm = turned(source.values, out.decisions["engine_speed"].candidate)
-    opening = None
-    for name in ("throttle_position", "pedal_position"):
-        if name in sources:
-            source = sources[name]
-            found = plain_units.percentage(
-                name, source.values, stated=source.stated, stated_from=source.stated_from
-            )
-            out.decisions[name] = found
-            if opening is None and not found.doubtful:
-                opening = opening_of(turned(source.values, found.candidate))
-    speed = sources["vehicle_speed"].values if "vehicle_speed" in sources else None
-    return Scene(time, rpm, opening, speed)
-
-
-def _us_hint(known: Sequence[Unit | None], *, most: float) -> float:
+def _us_hint(known: Iterable[Unit | None]) -> float:
     """Points for °F and mph from the units of the file's other columns, negative for °C and
     km/h.
     """
     keys = [u.key for u in known if u is not None]
-    points = sum(k in US_UNITS for k in keys) - sum(k in METRIC_UNITS for k in keys)
-    return float(np.clip(0.7 * points, -most, most))
+    system = toml_table("units.toml")["system"]
+    points = sum(k in system["us"] for k in keys) - sum(k in system["metric"] for k in keys)
+    return float(np.clip(HINT * points, -MOST_HINT, MOST_HINT))
 
 
-def _pressures(
-    sources: Mapping[str, Source],
-    scene: Scene,
-    car: Car,
-    out: Inferred,
-    second: Mapping[str, tuple[Array, Unit | None]],
-) -> None:
-    channel_kpa = None
-    if "barometric_pressure" in sources:
-        source = sources["barometric_pressure"]
-        found = pressure.ambient_pressure(
-            source.values, stated=source.stated, stated_from=source.stated_from
-        )
-        out.decisions["barometric_pressure"] = found
-        channel_kpa = turned(source.values, found.candidate)
-    known = (
-        barometric.from_channel(channel_kpa) if channel_kpa is not None else None
-    ) or barometric.from_height(car.altitude_m)
-    manifolds = _manifolds(sources, scene, out, second, known)
-    absolutes = [n for n in manifolds if _reference(out, n) == "absolute"]
-    gauges = [n for n in manifolds if _reference(out, n) == "gauge"]
-    kpa = _kpa(sources, out, [*absolutes, *gauges])
-    out.barometric = barometric.best(
-        channel_kpa=channel_kpa,
-        manifold_kpa=kpa,
-        manifold_is_absolute=bool(absolutes),
-        scene=scene,
-        altitude_m=car.altitude_m,
-        pairs=[
-            (turned(sources[a].values, out.decisions[a].candidate), _over_ambient(sources, out, g))
-            for a in absolutes
-            for g in gauges
-        ],
-    )
-    ambient_kpa = out.barometric.kpa
-    for name in gauges:  # so that boost is what the gauge read
-        found = out.decisions[name]
-        out.decisions[name] = replace(found, candidate=replace(found.candidate, offset=ambient_kpa))
-    kpa = _kpa(sources, out, manifolds)
-    if "boost_target" in sources:
-        source = sources["boost_target"]
-        like = _like(out, "manifold_pressure", "barometric_pressure")
-        out.decisions["boost_target"] = pressure.boost_target(
-            source.values,
-            scene,
-            kpa,
-            stated=source.stated,
-            stated_from=source.stated_from,
-            hints=source.hints,
-            words=source.words,
-            like=like,
-            ambient_kpa=ambient_kpa,
-            said_kpa=[
-                *car.target_by_gear_kpa.values(),
-                *([car.target_kpa] if car.target_kpa else []),
-            ],
-        )
-    for name, source in sources.items():
-        if base_of(name) in ("fuel_pressure", "oil_pressure"):
-            out.decisions[name] = pressure.line_pressure(
-                source.values,
-                scene,
-                channel=base_of(name),
-                stated=source.stated,
-                stated_from=source.stated_from,
-                hints=source.hints,
-                ambient_kpa=ambient_kpa,
+@dataclass
+class _Reading:
+    """The columns of one log while their units are being decided."""
+
+    sources: Mapping[str, Source]
+    scene: Scene
+    car: Car
+    second: Mapping[str, tuple[Array, Unit | None]]
+    found: dict[str, Decision] = field(default_factory=dict)
+    barometric: Barometric = field(default_factory=barometric.assumed)
+
+    def sure_units(self) -> dict[str, Unit | None]:
+        return {n: d.candidate.unit for n, d in self.found.items() if not d.doubtful}
+
+    def values(self, name: str) -> Array:
+        """A decided channel's thinned values in its canonical unit."""
+        return turned(self.sources[name].values, self.found[name].candidate)
+
+    def sure(self, name: str) -> Array | None:
+        """The same; None when the channel is not there or in doubt."""
+        found = self.found.get(name)
+        return None if found is None or found.doubtful else self.values(name)
+
+    def engine(self) -> None:
+        """Engine speed and throttle, by which everything else is seen."""
+        rpm = opening = None
+        if "engine_speed" in self.sources:
+            source = self.sources["engine_speed"]
+            seen = see.engine_speed(source)
+            top = seen.seen.get("high") or 0.0
+            if source.stated and source.stated.key == "rpm" and 0 < top < 25.0 and not source.still:
+                # 'Engine RPM' is a name as much as a unit; none tops out at 25 a minute
+                source = replace(source, stated=None)
+            scored = candidates.by_unit("engine_speed", source)
+            self.found["engine_speed"] = judge("engine_speed", scored, source, seen)
+            rpm = self.values("engine_speed")
+        for name in ("throttle_position", "pedal_position"):
+            if name in self.sources:
+                source = self.sources[name]
+                scored = candidates.throttle(name, source)
+                self.found[name] = judge(name, scored, source, see.percentage(name, source, rpm))
+                if opening is None and not self.found[name].doubtful:
+                    opening = opening_of(self.values(name))
+        speed = self.sources.get("vehicle_speed")
+        self.scene = Scene(self.scene.time, rpm, opening, speed.values if speed else None)
+
+    def pressures(self) -> None:
+        """Ambient, then manifold pressure, then what is counted from ambient."""
+        channel_kpa = None
+        if "barometric_pressure" in self.sources:
+            source = self.sources["barometric_pressure"]
+            self.found["barometric_pressure"] = judge(
+                "barometric_pressure", candidates.ambient(source), source, see.barometer(source)
             )
-
-
-def _manifolds(
-    sources: Mapping[str, Source],
-    scene: Scene,
-    out: Inferred,
-    second: Mapping[str, tuple[Array, Unit | None]],
-    known: Barometric | None,
-) -> list[str]:
-    """Decide each manifold pressure, and name them, the first first."""
-    names = [n for n in sources if base_of(n) == "manifold_pressure"]
-    names.sort(key=lambda n: (len(n), n))
-    offset = known.kpa if known else barometric.assumed().kpa
-    ambient = pressure.Ambient(known.kpa, known.uncertainty_kpa + 2.0) if known else None
-    for name in names:
-        source = sources[name]
-        beside = next((sources[n].values for n in names if n != name), None)
-        if beside is None and name in second:
-            beside = second[name][0]
-        out.decisions[name] = pressure.manifold(
-            source.values,
-            scene,
-            stated=source.stated,
-            stated_from=source.stated_from,
-            hints=source.hints,
-            words=source.words,
-            like=_like(out, "barometric_pressure", *(n for n in names if n != name)),
-            ambient=ambient,
-            gauge_offset_kpa=offset,
-            pair=beside,
+            channel_kpa = self.values("barometric_pressure")
+        names = self._manifolds(channel_kpa)
+        absolutes = [n for n in names if self.found[n].candidate.reference == "absolute"]
+        gauges = [n for n in names if self.found[n].candidate.reference == "gauge"]
+        self.barometric = barometric.best(
+            channel_kpa=channel_kpa,
+            manifold_kpa=self._first([*absolutes, *gauges]),
+            manifold_is_absolute=bool(absolutes),
+            scene=self.scene,
+            altitude_m=self.car.altitude_m,
+            pairs=[(self.values(a), self._over_ambient(g)) for a in absolutes for g in gauges],
         )
-    return names
+        ambient_kpa = self.barometric.kpa
+        for name in gauges:  # so that boost is what the gauge read
+            found = self.found[name]
+            there = replace(found.candidate, offset=ambient_kpa)
+            self.found[name] = replace(found, candidate=there)
+        if "boost_target" in self.sources:
+            self.found["boost_target"] = self._target(self._first(names), ambient_kpa)
+        for name, source in self.sources.items():
+            if (base := base_of(name)) in ("fuel_pressure", "oil_pressure"):
+                scored = candidates.line(base, source, ambient_kpa=ambient_kpa)
+                self.found[name] = judge(base, scored, source, see.line(source, self.scene))
 
-
-def _kpa(sources: Mapping[str, Source], out: Inferred, names: Sequence[str]) -> Array | None:
-    """The thinned values of the first of these, kPa absolute; None where there is none."""
-    first = next(iter(names), None)
-    return None if first is None else turned(sources[first].values, out.decisions[first].candidate)
-
-
-def _reference(out: Inferred, name: str) -> str:
-    return out.decisions[name].candidate.reference
-
-
-def _over_ambient(sources: Mapping[str, Source], out: Inferred, name: str) -> Array:
-    """A gauge column's thinned values over ambient pressure, kPa."""
-    candidate = out.decisions[name].candidate
-    return turned(sources[name].values, replace(candidate, offset=0.0))
-
-
-def _like(out: Inferred, *names: str) -> Unit | None:
-    """The unit of the first of these pressures that is sure: one logger mostly keeps to one."""
-    found = (out.decisions[n] for n in names if n in out.decisions)
-    return next((d.candidate.unit for d in found if not d.doubtful), None)
-
-
-def _canonical(sources: Mapping[str, Source], out: Inferred, name: str) -> Array | None:
-    """A channel's thinned values in its canonical unit, None when it is not there or in doubt."""
-    found = out.decisions.get(name)
-    return (
-        None if found is None or found.doubtful else turned(sources[name].values, found.candidate)
-    )
-
-
-def _other(
-    name: str,
-    sources: Mapping[str, Source],
-    scene: Scene,
-    *,
-    out: Inferred,
-    car: Car,
-    us_hint: float,
-    second: Mapping[str, tuple[Array, Unit | None]],
-) -> Decision:
-    source, base = sources[name], base_of(name)
-    stated, stated_from, values = source.stated, source.stated_from, source.values
-    if base in ("lambda", "lambda_target"):
-        says = car.path is not None or car.stoichiometric_afr != mixture.PETROL_AFR
-        return mixture.mixture(
-            values,
-            scene,
-            stated=stated,
-            stated_from=stated_from,
-            hints=source.hints,
-            words=source.words,
-            stoichiometric_afr=car.stoichiometric_afr,
-            car_says=says,
+    def _manifolds(self, channel_kpa: Array | None) -> list[str]:
+        """Decide each manifold pressure, and name them, the first first."""
+        known = (
+            barometric.from_channel(channel_kpa) if channel_kpa is not None else None
+        ) or barometric.from_height(self.car.altitude_m)
+        offset = (known or barometric.assumed()).kpa
+        ambient = (
+            see.Ambient(known.kpa, known.uncertainty_kpa + 2.0) if known else see.UNKNOWN_AMBIENT
         )
-    if name == "vehicle_speed":
-        other = second.get(name)
-        reference = (
-            other[0] * other[1].scale if other is not None and other[1] is not None else None
+        names = [n for n in self.sources if base_of(n) == "manifold_pressure"]
+        names.sort(key=lambda n: (len(n), n))
+        for name in names:
+            source, others = self.sources[name], [n for n in names if n != name]
+            beside = next((self.sources[n].values for n in others), None)
+            if beside is None and name in self.second:
+                beside = self.second[name][0]
+            source = replace(source, values=pressure_without_rails(source.values))
+            like = self._like("barometric_pressure", *others)
+            seen = see.manifold(source, self.scene, ambient, beside)
+            scored = candidates.manifold(source, like=like, gauge_offset_kpa=offset)
+            judged = not seen.seen or "loaded" in seen.flags  # elsewhere the likeliest will do
+            self.found[name] = judge("manifold_pressure", scored, source, seen, safest=judged)
+        return names
+
+    def _first(self, names: Sequence[str]) -> Array | None:
+        """The thinned values of the first of these, kPa absolute; None where there is none."""
+        return self.values(names[0]) if names else None
+
+    def _over_ambient(self, name: str) -> Array:
+        """A gauge column's thinned values over ambient pressure, kPa."""
+        zeroed = replace(self.found[name].candidate, offset=0.0)
+        return turned(self.sources[name].values, zeroed)
+
+    def _like(self, *names: str) -> Unit | None:
+        """The unit of the first of these pressures that is sure: one logger mostly keeps to one."""
+        found = (self.found[n] for n in names if n in self.found)
+        return next((d.candidate.unit for d in found if not d.doubtful), None)
+
+    def _target(self, manifold_kpa: Array | None, ambient_kpa: float) -> Decision:
+        """A reference that header or unit say stands; values that contradict it make a doubt of
+        it, no more.
+        """
+        source, car = self.sources["boost_target"], self.car
+        said = [*car.target_by_gear_kpa.values(), *([car.target_kpa] if car.target_kpa else [])]
+        seen = see.boost_target(
+            source,
+            self.scene,
+            manifold_kpa=manifold_kpa,
+            ambient_kpa=ambient_kpa,
+            said_kpa=said,
         )
-        return plain_units.road_speed(
-            values,
-            scene,
-            stated=stated,
-            stated_from=stated_from,
-            us_hint=us_hint,
-            ratios_rpm_per_kmh=car.rpm_per_kmh,
-            reference_kmh=reference,
-        )
-    if name == "ignition_timing":
-        return plain_units.ignition(values, stated=stated, stated_from=stated_from)
-    if base == "knock_retard":
-        every = [s.values for n, s in sources.items() if base_of(n) == base]
-        return plain_units.retard(values, every, stated=stated, stated_from=stated_from)
-    if name == "mass_air_flow":
-        return moving.mass_flow(
-            values,
-            scene,
-            _canonical(sources, out, "manifold_pressure"),
-            stated=stated,
-            stated_from=stated_from,
-        )
-    if name == "acceleration_longitudinal":
-        return moving.acceleration(
-            values,
-            scene,
-            _canonical(sources, out, "vehicle_speed"),
-            stated=stated,
-            stated_from=stated_from,
-        )
-    if base in BY_SIZE:
-        keys, span, width, usual = BY_SIZE[base]
-        return plain_units.by_size(
-            values, keys, span, width=width, stated=stated, stated_from=stated_from, usual=usual
-        )
-    if row_of(name).quantity == "percent":
-        return plain_units.percentage(base, values, stated=stated, stated_from=stated_from)
-    unit = stated or Unit("", "", row_of(name).quantity)
-    return Decision(
-        Candidate(unit, unit.said, unit.scale, unit.offset),
-        stated_from if stated else "assumed",
-        "",
-    )
+        like = self._like("manifold_pressure", "barometric_pressure")
+        every = candidates.target(source, like=like, ambient_kpa=ambient_kpa)
+        reference = candidates.said_reference(source)
+        kept = [s for s in every if reference in ("", s.candidate.reference)]
+        weigh(every, "boost_target", seen)
+        found = decided("boost_target", kept, source, seen)
+        own = max(s.evidence for s in kept if s.candidate == found.candidate)
+        if len(kept) == len(every) or max(s.evidence for s in every) - own <= STATED:
+            return found
+        why = f"it is called {reference}, but the values fit that badly"
+        return replace(found, doubtful=True, confidence=min(found.confidence, 0.6), why=why)
+
+    def other(self, name: str, us_hint: float) -> Decision:
+        """A column that waits for nothing but the scene, road speed and manifold pressure."""
+        source, base = self.sources[name], base_of(name)
+        if base == "knock_retard":
+            every = [s.values for n, s in self.sources.items() if base_of(n) == base]
+            return knock.retard(source, every)
+        if row_of(name).quantity == "mixture":
+            return self._mixture(source)
+        if part_of(name) is None:
+            return Decision(
+                candidates.as_it_stands(name, source), source.stated_from or "assumed", ""
+            )
+        scored = candidates.by_unit(name, source, us_hint)
+        if name == "vehicle_speed":
+            seen = see.road_speed(
+                source,
+                self.scene,
+                geared=bool(self.car.rpm_per_kmh),
+                other_kmh=self._second_speed(),
+            )
+            self._weigh_gears(scored, source.values)
+        elif name == "mass_air_flow":
+            seen = see.mass_flow(source, self.scene, self.sure("manifold_pressure"))
+        elif name == "acceleration_longitudinal":
+            seen = see.acceleration(source, self.scene, self.sure("vehicle_speed"))
+        elif row_of(name).quantity == "percent":
+            seen = see.percentage(name, source)
+        else:
+            seen = see.by_size(name, source)
+        return judge(name, scored, source, seen)
+
+    def _mixture(self, source: Source) -> Decision:
+        car = self.car
+        says = car.path is not None or car.stoichiometric_afr != candidates.PETROL_AFR
+        scored = candidates.mixture(source, afr=car.stoichiometric_afr, car_says=says)
+        seen = see.mixture(source, self.scene)
+        weigh(scored, "lambda", seen)
+        if says:
+            scored = candidates.by_the_car(scored, car.stoichiometric_afr)
+        return decided("lambda", scored, source, seen)
+
+    def _second_speed(self) -> Array | None:
+        other = self.second.get("vehicle_speed")
+        return None if other is None or other[1] is None else other[0] * other[1].scale
+
+    def _weigh_gears(self, scored: Sequence[Scored], values: Array) -> None:
+        """Share of driven samples that lie near one of the car's gears."""
+        if not self.car.rpm_per_kmh or self.scene.rpm is None:
+            return
+        moving = see.driven(values, self.scene.rpm, 0.15)
+        if moving.sum() < see.LEAST_ROWS:
+            return
+        known = np.log(np.asarray(self.car.rpm_per_kmh))
+        ratio = np.log(self.scene.rpm[moving] / values[moving])
+        for one in scored:
+            away = np.abs((ratio - np.log(one.candidate.scale))[:, None] - known[None, :])
+            share = float((away.min(axis=1) < NEAR_GEAR).mean())
+            one.add(OUT_OF_GEAR * (share - 1.0), f"{share:.0%} of its samples fit the car's gears")

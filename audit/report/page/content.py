@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.model import CheckResult, Night, PullAudit, worst_severity
-from audit.report.display import localise, number, unit_for
+from audit.report.display import localise, number, overshoot, unit_for
+from audit.report.names import clipped, isolated, visible, without_folders, without_positions
 from audit.report.page.first import First, first_of
 from audit.report.page.history import History
 from audit.report.page.marks import Numbered, numbered, pull_ids
 from audit.report.page.measures import SheetRow, sheet
-from audit.report.page.names import clipped, isolated, visible, without_folders, without_positions
 from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
-from audit.report.page.picture import duty_chart
+from audit.report.page.picture import duty_tonight
 from audit.report.page.sources import assumed, logs, not_judged, sensors
 from audit.report.words import CAUTIONS, every_finding, headline, plain_check, sentence
 
@@ -104,6 +104,7 @@ class Page:
     usual: bool = False
     last_night: str = ""
     duty: dict[str, Any] | None = None
+    duty_source: str = ""  # where the script fetches that chart from instead
     overlay: dict[str, Any] | None = None
     overlay_source: str = ""  # where the script fetches the overlay from instead
     differences: dict[str, Any] | None = None
@@ -163,7 +164,7 @@ def page_of(
         caused=_caused(found),
         usual=history is not None and bool(history.by_gear),
         last_night="" if history is None else history.last_night,
-        duty=duty_chart(night, us=us),
+        duty=duty_tonight(night, history.curve if history is not None else None, us=us),
         overlay=overlaid(laid, us=us) if len(laid) > 1 else None,
         differences=differences(laid_of(pulls), us=us),
     )
@@ -356,8 +357,10 @@ def _worst(audit: PullAudit) -> str:
 def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
     """The pull as a line of the overview, figures without units (they stand in its head)."""
     m, span = audit.measures, audit.pull.span
-    over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
+    pct = m.get("boost_overshoot_pct")
     states = {c.status for c in audit.checks.values()}
+    state = next((s for s in ("fail", "watch") if s in states), "pass")
+    worst = worst_severity([f.severity for f in audit.findings])
     return {
         "file": file,
         "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
@@ -365,11 +368,10 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
         "duty": number(m.get("duty_mean_pct"), "%", us=us),
         "peak": number(m.get("boost_peak_kpa"), "kPa", us=us),
         "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
-        "over": "–"
-        if over is None
-        else number(over, "kPa", us=us) + ("" if pct is None else f" ({pct:.0f} %)"),
+        "over": overshoot(m, us=us),
+        "share": "" if pct is None else f"({number(pct, '%', us=us, digits=0)} %)",
         "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
-        "says": "fail" if "fail" in states else "watch" if "watch" in states else "pass",
+        "says": (worst or "hold") if state == "fail" else state,
     }

@@ -10,8 +10,8 @@ from audit.errors import PullauditError
 from audit.model import SEVERITIES, Night, PullAudit
 from audit.report.display import figure, number
 from audit.report.message import message
-from audit.report.page.marks import Numbered, amount, pull_ids
-from audit.report.page.names import isolated, without_folders, without_positions
+from audit.report.names import isolated, without_folders, without_positions
+from audit.report.page.marks import Numbered, amount, pull_ids, value_of
 from audit.report.page.picture import of_finding
 from audit.report.words import every_finding, sentence, told
 
@@ -55,13 +55,14 @@ def first_of(
     worst = _worst(night, found, with_log)
     findings = every_finding(night)
     if decision is None:
-        return First("", "", [], "", "", worst, without_positions(text, findings))
+        return First("", "", [], "", "", worst, text)
 
     def said(sentence: str) -> Any:
         plain = without_positions(sentence, findings)
         return isolated(without_folders(told(night, plain), night), night)
 
-    why = "" if night.reasons and decision.why == night.reasons[0] else said(decision.why)
+    told_already = worst is not None and night.reasons and decision.why == night.reasons[0]
+    why = "" if told_already else said(sentence(decision.why))
     return First(
         decision.state,
         HEADS[decision.state],
@@ -69,7 +70,7 @@ def first_of(
         why,
         said(sentence(decision.first)),
         worst,
-        without_positions(text, findings),
+        text,
     )
 
 
@@ -118,7 +119,7 @@ def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) ->
     return Worst(
         item.n,
         f.severity,
-        amount(f.value, f, us=night.us_units),
+        value_of(f, audit.measures if audit is not None else {}, us=night.us_units),
         amount(f.limit, f, us=night.us_units),
         isolated(without_folders(sentence(told(night, plain)), night), night),
         chart,

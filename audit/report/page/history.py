@@ -15,8 +15,25 @@ class Usual:
 
 
 @dataclass(frozen=True)
+class DutyCurve:
+    """Settled boost against duty in one gear, kPa gauge in last night's air: most likely, and where nine pulls in ten lie.
+
+    duty, low, middle, high: one figure a point, duty in % and rising.
+    """
+
+    gear: int | None
+    duty: tuple[float, ...]
+    low: tuple[float, ...]
+    middle: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class History:
-    """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear."""
+    """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear; curve: of tonight's
+    gear, None where there is none.
+    """
 
     last_night: str = ""
     by_gear: Mapping[int | None, Usual] = field(default_factory=dict)
+    curve: DutyCurve | None = None

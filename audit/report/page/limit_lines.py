@@ -1,12 +1,14 @@
-"""Where the limit of a finding lies on the axis of its panel, in canonical units."""
+"""Where the limit of a finding lies on the axis of its panel, in canonical units, as its measure declares."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
 
-from audit.model import Finding, Measures, Pull
+from audit.declared import Measure, all_declared
+from audit.model import Finding, Limit, Measures, Pull
+from audit.tables import limits_for
 
-Levels = Callable[[Finding, Measures, Pull], list[float | None]]
+BESIDE_S = 0.3  # around a finding, where what its limit is counted from is read
 
 
 def limit_levels(finding: Finding, measures: Measures, pull: Pull) -> list[float]:
@@ -14,94 +16,47 @@ def limit_levels(finding: Finding, measures: Measures, pull: Pull) -> list[float
 
     A limit on a difference is laid on what it is a difference to: the settled boost, the target, the start.
     """
-    find = _BY_CODE.get(finding.code)
-    if find is None or finding.limit is None:
+    limit, measure = finding.limit, _measure_of(finding, measures, pull)
+    if measure is None or limit is None or not measure.line:
         return []
-    return [level for level in find(finding, measures, pull) if level is not None]
-
-
-def _plain(f: Finding, _m: Measures, _p: Pull) -> list[float | None]:
-    return [f.limit]
-
-
-def _overshoot(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
-    peak, over = m.get("boost_peak_kpa"), m.get("boost_overshoot_kpa")
-    if peak is None or over is None or f.limit is None:
+    if measure.line == "itself":
+        return [limit]
+    how, _, name = measure.line.rpartition(" ")
+    base = _base(name, finding, measures, pull)
+    if base is None:
         return []
-    base = (
-        peak - over
-    )  # what the overshoot was measured from, which may lie beside the settled level of the whole pull
-    return [base * (1 + f.limit / 100) if f.unit == "%" else base + f.limit]
+    by = base * limit / 100 if how.startswith("share") else limit
+    side = how.rpartition(" ")[2]
+    return {"above": [base + by], "below": [base - by], "about": [base - by / 2, base + by / 2]}[
+        side
+    ]
 
 
-def _over_limit(f: Finding, _m: Measures, p: Pull) -> list[float | None]:
-    limit = p.car.boost_limit_kpa
-    return [limit * (1 + (f.limit or 0.0) / 100)] if limit is not None else []
+def _measure_of(finding: Finding, measures: Measures, pull: Pull) -> Measure | None:
+    """The measure that a finding judged: of its code's rows in its unit the one whose figure and limit are nearest."""
+    named = {m.name: m for row in all_declared() for m in row.measures}
+    rows = [r for r in limits_for(pull.car).rows(finding.code) if r.unit == finding.unit]
+
+    def distance(row: Limit) -> tuple[float, float]:
+        value, told = measures.get(row.measure), finding.value
+        off = math.inf if value is None or told is None else abs(value - told)
+        levels = [row.watch, row.hold, row.stop, *(v for at in row.along.values() for v in at)]
+        gaps = [abs(v - (finding.limit or 0.0)) for v in levels if v is not None]
+        return off, min(gaps, default=math.inf)
+
+    nearest = min(rows, key=distance, default=None)
+    return None if nearest is None else named.get(nearest.measure)
 
 
-def _under_target(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
-    target = m.get("boost_target_kpa")
-    return [target - f.limit] if target is not None and f.limit is not None else []
-
-
-def _swing(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
-    settled = m.get("boost_settled_kpa")
-    return (
-        [settled - f.limit / 2, settled + f.limit / 2]
-        if settled is not None and f.limit is not None
-        else []
-    )
-
-
-def _fade(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
-    peak = m.get("boost_peak_kpa")
-    return [peak * (1 - f.limit / 100)] if peak is not None and f.limit is not None else []
-
-
-OVER_TARGET_BELOW = 0.5  # no lambda limit is lower, no distance to the target higher
-
-
-def _lean(f: Finding, _m: Measures, p: Pull) -> list[float | None]:
-    if f.limit is None or f.limit >= OVER_TARGET_BELOW:
-        return [f.limit]
-    target = p.believed("lambda_target")
-    if f.start_s is not None:
-        target = target.within(f.start_s - 0.3, (f.end_s or f.start_s) + 0.3)
-    return [float(target.value.mean()) + f.limit] if target else []
-
-
-def _heat(f: Finding, _m: Measures, _p: Pull) -> list[float | None]:
-    if f.unit == "°C":
-        return [f.limit]
-    return []
-
-
-def _rise_from(start: str, peak: str, rise: str) -> Levels:
-    def find(f: Finding, m: Measures, _p: Pull) -> list[float | None]:
-        begin, top, grown = m.get(start), m.get(peak), m.get(rise)
-        if f.unit != "K" or f.limit is None:
-            return _heat(f, m, _p)
-        if begin is None and top is not None and grown is not None:
-            begin = top - grown
-        return [begin + f.limit] if begin is not None else []
-
-    return find
-
-
-_BY_CODE: Mapping[str, Levels] = {
-    "boost.overshoot": _overshoot,
-    "boost.over_limit": _over_limit,
-    "boost.under_target": _under_target,
-    "boost.oscillation": _swing,
-    "boost.fade": _fade,
-    "mixture.lean": _lean,
-    "mixture.lean_spike": _lean,
-    "mixture.rich": _plain,
-    "heat.intake": _rise_from("intake_start_c", "intake_peak_c", "intake_rise_c"),
-    "heat.coolant": _rise_from("coolant_start_c", "coolant_peak_c", "coolant_rise_c"),
-    "heat.cold": _heat,
-    "heat.exhaust": _plain,
-    "knock.retard": _plain,
-    "fuel.injector_limit": _plain,
-    "electrical.voltage": _plain,
-}
+def _base(name: str, finding: Finding, measures: Measures, pull: Pull) -> float | None:
+    """What a limit is counted from: a measure of the pull, a figure of the car, a channel at the finding's moment."""
+    own = getattr(pull.car, name, None)
+    if (value := measures.get(name, own)) is not None:
+        return float(value)
+    if not pull.log.has(name):
+        return None
+    series = pull.believed(name)
+    if finding.start_s is not None:
+        end = finding.end_s if finding.end_s is not None else finding.start_s
+        series = series.within(finding.start_s - BESIDE_S, end + BESIDE_S)
+    return float(series.value.mean()) if series else None

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from audit.model import SEVERITIES, Finding, Night, PullAudit
-from audit.report.display import figure
+from audit.model import SEVERITIES, Finding, Measures, Night, PullAudit
+from audit.report.display import figure, overshoot, unit_for
+from audit.report.names import short_name
 from audit.report.page.limit_lines import limit_levels
-from audit.report.page.names import short_name
-from audit.report.page.panels import panel_of
+from audit.report.page.panels import PANEL, Panel, panel_of, unit_of
 from audit.report.page.quantities import shown
 
 LEAD_S, TAIL_S = 3.0, 1.5  # drawn before and after a pull
@@ -87,23 +87,30 @@ def marks_of(
                 "severity": f.severity,
                 "start": round(start, 3),
                 "end": round(max(end, start), 3),
-                "text": said(f, us=us),
+                "text": said(f, audit.measures, us=us),
                 "when": when(f),
                 "rpm": at_speed(f, audit),
-                "limits": _limits(f, audit, panel, us=us),
+                "limits": limits_of(f, audit, PANEL[panel], us=us),
             }
         )
     return out
 
 
-def said(f: Finding, *, us: bool) -> str:
+def said(f: Finding, measures: Measures, *, us: bool) -> str:
     """'boost overshoot 3.0 psi, hold limit 2.0 psi'."""
     name = f.code.replace(".", " ").replace("_", " ")
     parts = [
-        f"{name} {amount(f.value, f, us=us)}".rstrip(),
+        f"{name} {value_of(f, measures, us=us)}".rstrip(),
         f"{f.severity} limit {amount(f.limit, f, us=us)}" if f.limit is not None else f.severity,
     ]
     return ", ".join(parts)
+
+
+def value_of(f: Finding, measures: Measures, *, us: bool) -> str:
+    """A finding's figure as everything else on the page shows it."""
+    if f.unit == "kPa" and f.code == "boost.overshoot":
+        return f"{overshoot(measures, us=us)} {unit_for('kPa', us=us)}"
+    return amount(f.value, f, us=us)
 
 
 def amount(value: float | None, f: Finding, *, us: bool) -> str:
@@ -139,22 +146,14 @@ def at_speed(f: Finding, audit: PullAudit) -> str:
     return f"at {first:.0f} rpm" if abs(last - first) < 50 else f"{first:.0f} to {last:.0f} rpm"
 
 
-UNIT_OF_PANEL = {"boost": "kPa", "heat": "°C", "exhaust": "°C", "fuel": "kPa", "oil": "kPa"}
-
-
-def _limits(f: Finding, audit: PullAudit, panel: str, *, us: bool) -> list[dict[str, Any]]:
-    unit = UNIT_OF_PANEL.get(panel, "")
-    levels = limit_levels(f, audit.measures, audit.pull)
+def limits_of(f: Finding, audit: PullAudit, panel: Panel, *, us: bool) -> list[dict[str, Any]]:
+    """The levels of a finding's limit on its panel's axis, in display units, with what they say."""
+    unit = unit_of(panel)
+    digits = 1 if unit in ("kPa", "V", "°") else 2 if unit == "1" else 0
     return [
         {
             "y": shown(level, unit, us=us),
-            "text": f"{f.severity} limit {_level(level, unit, f, us=us)}",
+            "text": f"{f.severity} limit {figure(level, unit, us=us, digits=digits)}",
         }
-        for level in levels
+        for level in limit_levels(f, audit.measures, audit.pull)
     ]
-
-
-def _level(level: float, unit: str, f: Finding, *, us: bool) -> str:
-    if unit:
-        return figure(level, unit, us=us, digits=1 if unit == "kPa" else 0)
-    return f"{level:.2f}" if f.unit == "1" else f"{level:.1f} {f.unit}"

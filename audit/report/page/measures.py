@@ -1,70 +1,15 @@
-"""What the measures of a pull are called, in which order they are shown, and in which unit."""
+"""The sheet of a pull's measures, read from what the checks declare: a new check stands in it by itself."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.model import Limit, Measures, PullAudit, worst_severity
-from audit.report.display import figure, number
+from audit.declared import Measure, all_declared
+from audit.model import SEVERITIES, Limit, Measures, PullAudit, worst_severity
+from audit.report.display import figure, number, overshoot, unit_for
 from audit.report.page.history import Usual
 from audit.tables import Limits, limits_for
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """One measure: its name for people, canonical unit and digits."""
-
-    name: str
-    label: str
-    unit: str
-    digits: int = 1
-
-
-GROUPS: tuple[tuple[str, tuple[Shown, ...]], ...] = (
-    (
-        "Boost",
-        (
-            Shown("boost_peak_kpa", "peak", "kPa"),
-            Shown("boost_settled_kpa", "settled", "kPa"),
-            Shown("boost_target_kpa", "target", "kPa"),
-            Shown("boost_overshoot_kpa", "overshoot", "kPa"),
-            Shown("boost_rise_s", "rise from 10 to 90 %", "s", 2),
-            Shown("spool_rpm", "90 % reached at", "rpm", 0),
-            Shown("oscillation_kpa_pp", "swing, peak to peak", "kPa"),
-            Shown("duty_mean_pct", "mean solenoid duty", "%", 0),
-        ),
-    ),
-    (
-        "Mixture",
-        (
-            Shown("lambda_mean", "mean lambda under load", "", 2),
-            Shown("lambda_max", "leanest lambda under load", "", 2),
-            Shown("lean_lambda", "leanest lambda that was held", "", 2),
-            Shown("lean_time_s", "time spent lean", "s", 2),
-            Shown("injector_duty_max_pct", "highest injector duty", "%", 0),
-            Shown("fuel_differential_min_kpa", "least fuel over manifold pressure", "kPa", 0),
-        ),
-    ),
-    (
-        "Heat",
-        (
-            Shown("intake_start_c", "intake air at the start", "°C", 0),
-            Shown("intake_peak_c", "intake air, highest", "°C", 0),
-            Shown("intake_rise_c", "intake air, rise", "K", 0),
-            Shown("coolant_peak_c", "coolant, highest", "°C", 0),
-        ),
-    ),
-    (
-        "Engine",
-        (
-            Shown("knock_retard_max_deg", "most knock retard", "°"),
-            Shown("battery_min_v", "lowest supply voltage", "V"),
-            Shown("oil_pressure_min_kpa", "lowest oil pressure", "kPa", 0),
-            Shown("rpm_rate_rpm_per_s", "engine speed gain", "rpm/s", 0),
-        ),
-    ),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,60 +24,85 @@ class SheetRow:
     last: str
 
 
-def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
-    """(group, rows) of what was measured in a pull; groups with nothing in them are left out."""
-    out = []
-    table = limits_for(audit.pull.car)
-    for title, rows in GROUPS:
-        found = [
-            _row(row, audit, usual, table, us=us)
-            for row in rows
-            if audit.measures.get(row.name) is not None
-        ]
-        if found:
-            out.append((title, found))
+ORDER = ("Boost", "Mixture", "Heat", "Engine")  # headings that a check adds come after these
+
+
+def measures_by_group() -> dict[str, list[Measure]]:
+    """Heading -> measures, in the table's order."""
+    out: dict[str, list[Measure]] = {title: [] for title in ORDER}
+    for row in all_declared():
+        for measure in row.measures:
+            out.setdefault(measure.group, []).append(measure)
     return out
 
 
-def _row(row: Shown, audit: PullAudit, usual: Usual | None, table: Limits, *, us: bool) -> SheetRow:
-    limits = table.of_measure(row.name)
-    codes = {limit.code for limit in limits}
-    flag = worst_severity([f.severity for f in audit.findings if f.code in codes])
-    own = usual.ranges.get(row.name) if usual is not None else None
-    last = usual.last.get(row.name) if usual is not None else None
+def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
+    """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells; empty groups are
+    left out.
+    """
+    table = limits_for(audit.pull.car)
+    out = []
+    for title, measures in measures_by_group().items():
+        there = [m for m in measures if audit.measures.get(m.name) is not None]
+        flags = {m.name: _flag(m, audit, table) for m in there}
+        told = {c for m in there if m.shown and flags[m.name] for c in _codes(m, table)}
+        rows = [
+            _row(m, flags[m.name], audit, usual, table, us=us)
+            for m in there
+            if m.shown or (flags[m.name] and not told & _codes(m, table))
+        ]
+        out += [(title, rows)] if rows else []
+    return out
+
+
+def _codes(measure: Measure, table: Limits) -> set[str]:
+    return {limit.code for limit in table.of_measure(measure.name)}
+
+
+def _flag(measure: Measure, audit: PullAudit, table: Limits) -> str:
+    """The severity that this figure reaches, no worse than what was found for it; "" for none."""
+    value, boost = audit.measures.get(measure.name), audit.measures.get("boost_settled_kpa")
+    limits = table.of_measure(measure.name)
+    codes = _codes(measure, table)
+    found = worst_severity([f.severity for f in audit.findings if f.code in codes])
+    reached = [s for limit in limits if (s := limit.when(boost).severity(value)) is not None]
+    own = worst_severity(reached)
+    return min((found, own), key=SEVERITIES.index) if found and own else ""
+
+
+def _row(
+    measure: Measure, flag: str, audit: PullAudit, usual: Usual | None, table: Limits, *, us: bool
+) -> SheetRow:
+    own = usual.ranges.get(measure.name) if usual is not None else None
+    last = usual.last.get(measure.name) if usual is not None else None
     return SheetRow(
-        row.label,
-        _figure(row, audit.measures, us=us),
-        flag or "",
-        _limits(row, limits, audit.measures, us=us),
-        "" if own is None else " to ".join(_number(row, v, us=us) for v in own),
-        "" if last is None else _number(row, last, us=us),
+        measure.label,
+        _figure(measure, audit.measures, us=us),
+        flag,
+        _limits(measure, table.of_measure(measure.name), audit.measures, us=us),
+        "" if own is None else " to ".join(_number(measure, v, us=us) for v in own),
+        "" if last is None else _number(measure, last, us=us),
     )
 
 
-def _number(row: Shown, value: float, *, us: bool) -> str:
-    return number(value, row.unit or "1", us=us, digits=row.digits)
+def _number(measure: Measure, value: float, *, us: bool) -> str:
+    return number(value, measure.unit, us=us, digits=measure.digits)
 
 
-def _limits(row: Shown, limits: Sequence[Limit], measures: Measures, *, us: bool) -> str:
-    """'hold from 14.0, watch from 7.0', the first row of the measure, at the boost that was held."""
+def _limits(measure: Measure, limits: Sequence[Limit], measures: Measures, *, us: bool) -> str:
+    """'watch from 7.0, hold from 14.0', the first row of the measure, at the boost that was held."""
     if not limits:
         return ""
     at = limits[0].when(measures.get("boost_settled_kpa"))
-    side = (
-        "below" if at.best > (at.watch if at.watch is not None else at.hold or at.best) else "from"
-    )
-    said = [
-        f"{name} {side} {_number(row, level, us=us)}"
-        for name, level in (("watch", at.watch), ("hold", at.hold))
-        if level is not None
-    ]
+    side = "below" if at.below else "from"
+    levels = (("watch", at.watch), ("hold", at.hold), ("stop", at.stop))
+    said = [f"{word} {side} {_number(measure, v, us=us)}" for word, v in levels if v is not None]
     return ", ".join(said)
 
 
-def _figure(row: Shown, measures: Measures, *, us: bool) -> str:
-    text = figure(measures.get(row.name), row.unit, us=us, digits=row.digits).strip()
-    pct = measures.get("boost_overshoot_pct")
-    if row.name == "boost_overshoot_kpa" and pct is not None:
-        return f"{text} ({pct:.0f} %)"
-    return text
+def _figure(measure: Measure, measures: Measures, *, us: bool) -> str:
+    if measure.name == "boost_overshoot_kpa":
+        share = measures.get("boost_overshoot_pct")
+        text = f"{overshoot(measures, us=us)} {unit_for('kPa', us=us)}"
+        return text if share is None else f"{text} ({number(share, '%', us=us, digits=0)} %)"
+    return figure(measures.get(measure.name), measure.unit, us=us, digits=measure.digits)

@@ -9,11 +9,13 @@ from typing import Any
 from audit.model import PullAudit, base_of
 from audit.report.display import figure, number, unit_for
 from audit.report.page.panels import PANELS
+from audit.report.page.quantities import averaged, thinned
 from audit.report.page.traces import packet
 
 SHOWN = ("boost", "mixture", "heat")  # panels laid over each other
 OF_HEAT = ("intake_air_temp",)
-MOST_ROWS, ALL_ROWS = 160, 4000  # of one pull; of all together
+MOST_ROWS, LEAST_ROWS, ALL_ROWS = 160, 60, 3600  # of one pull; of all together
+MANY = 10  # more lines than this are thin and whole: no dash tells that many apart
 
 
 @dataclass(frozen=True)
@@ -30,10 +32,12 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
 
     every: all panels that any of them has, else boost, mixture and intake air.
     """
-    rows = 1200 if every else max(60, min(MOST_ROWS, ALL_ROWS // len(pulls)))
+    rows = 1200 if every else max(LEAST_ROWS, min(MOST_ROWS, ALL_ROWS // len(pulls)))
+    thin = averaged if len(pulls) > MANY else thinned
     only = PANELS if every else tuple(p for p in PANELS if p.id in SHOWN)
     each = [
-        packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only) for i, laid in enumerate(pulls)
+        packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only, thin=thin)
+        for i, laid in enumerate(pulls)
     ]
     series: dict[str, Any] = {}
     grids = []
@@ -43,7 +47,7 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
         series |= {
             f"p{i}_{key}": {
                 **one["series"][key],
-                "role": laid.look,
+                "role": laid.look or (f"many s{i % 5}" if len(pulls) > MANY else ""),
                 "grid": i,
                 "label": _label(key, one, laid),
             }
@@ -54,10 +58,9 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
         "label": "the pulls over each other",
         "grids": grids,
         "series": series,
-        "panels": _panels(pulls, each, every=every),
+        "panels": _panels(each, every=every),
         "across": "time from the start of the pull, s",
         "begin": "rpm",
-        "doubted": [],
         "marks": [],
         "load": None,
         "thinned": None,
@@ -77,9 +80,7 @@ def _label(key: str, one: Mapping[str, Any], laid: Laid) -> str:
     return f"{one['series'][key]['label']}, {laid.name}"
 
 
-def _panels(
-    pulls: Sequence[Laid], each: Sequence[Mapping[str, Any]], *, every: bool
-) -> list[dict[str, Any]]:
+def _panels(each: Sequence[Mapping[str, Any]], *, every: bool) -> list[dict[str, Any]]:
     """Panels that any of them has, in reading order, with every pull's lines of a channel side by side."""
     by_id = [{p["id"]: p for p in one["panels"]} for one in each]
     out = []
@@ -95,17 +96,10 @@ def _panels(
         ]
         if not keys:
             continue
-        told = " ".join(
-            f"{laid.name}: {p['told']}"
-            for laid, p in zip(pulls, here, strict=True)
-            if p is not None and len(pulls) <= 4
-        )
         out.append(
             {
                 **model,
                 "title": "Intake air" if name == "heat" and not every else model["title"],
-                "told": told
-                or f"{len(pulls)} pulls; their figures stand in the table of differences.",
                 "series": keys,
                 "always": True if not every else model["always"],
                 "lines": [line for line in model["lines"] if line["role"] == "limit"],

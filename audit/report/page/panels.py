@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from audit.declared import all_declared
 from audit.model import base_of
+from audit.tables import row_of
 
 # Panels in reading order. `always`: shown without asking; the others open with "more traces" or when a mark is in them.
 # Position is left out on purpose: a report is sent on, and nobody else needs to know the road.
@@ -70,18 +72,7 @@ NAMES = {
     "acceleration_longitudinal": "Acceleration",
 }
 
-# Where a finding without a drawable channel of its own is marked.
-PANEL_OF_CODE = {
-    "boost": "boost",
-    "control": "boost",
-    "mixture": "mixture",
-    "heat": "heat",
-    "knock": "timing",
-    "fuel": "fuel",
-    "electrical": "supply",
-    "oil": "oil",
-    "traction": "speed",
-}
+PANEL = {panel.id: panel for panel in PANELS}
 CHANNEL_TO_PANEL = {channel: panel.id for panel in PANELS for channel in panel.channels} | {
     "manifold_pressure": "boost"
 }
@@ -95,9 +86,18 @@ def channel_name(name: str) -> str:
 
 
 def panel_of(code: str, channel: str | None) -> str | None:
-    """The panel that a finding belongs in, None for none."""
-    if code.startswith("boost."):
+    """The panel that a finding belongs in, None for none: that of boost where its check needs it first, else that of
+    its channel, else that of what its check needs.
+    """
+    needs = [n for row in all_declared() if code in row.codes for n in row.needs[:1]]
+    if "boost" in needs:
         return "boost"
     if channel is not None and base_of(channel) in CHANNEL_TO_PANEL:
         return CHANNEL_TO_PANEL[base_of(channel)]
-    return PANEL_OF_CODE.get(code.partition(".")[0])
+    named = (name for need in needs for name in need.split("|"))
+    return next((CHANNEL_TO_PANEL[n] for n in named if n in CHANNEL_TO_PANEL), None)
+
+
+def unit_of(panel: Panel) -> str:
+    """The canonical unit of a panel's axis."""
+    return row_of("manifold_pressure" if panel.id == "boost" else panel.channels[0]).unit

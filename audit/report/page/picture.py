@@ -3,69 +3,73 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from audit.model import Array, Night, PullAudit
+from audit.model import Array, Decision, Night, PullAudit
 from audit.report.display import figure, unit_for
-from audit.report.page.limit_lines import limit_levels
-from audit.report.page.marks import Numbered, said, when
-from audit.report.page.panels import PANELS, channel_name, panel_of
-from audit.report.page.quantities import linear, shown, thinned
+from audit.report.page.history import DutyCurve
+from audit.report.page.marks import Numbered, limits_of, said, when
+from audit.report.page.panels import PANEL, channel_name, panel_of
+from audit.report.page.quantities import linear, thinned
+from audit.report.page.traces import broken, doubted, row_shown
 from audit.tables import row_of
 
 Layer = dict[str, Any]
-BEFORE_S, AFTER_S = 1.5, 1.5  # drawn around a finding
+AROUND_S = 1.5  # drawn before and after a finding
 MOST_ROWS = 160
+NEXT_WIDTH_PCT = 1.2  # of the mark of the next duty
 
 
 def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] | None:
-    """What one finding saw, with its limit: the channel that it is marked in, around its moment. None for no place."""
-    f = item.finding
-    panel = next((p for p in PANELS if p.id == panel_of(f.code, f.channel)), None)
+    """What one finding saw, with its limit: the channel that it is marked in, around its moment. None for no place.
+
+    Samples that are not believed are crosses, as in the traces, and no line runs through them.
+    """
+    f, pull = item.finding, audit.pull
+    panel = PANEL.get(panel_of(f.code, f.channel) or "")
     if panel is None or f.start_s is None:
         return None
     channel = f.channel if f.channel is not None and row_known(f.channel) else panel.channels[0]
     if panel.id == "boost":
         channel = "boost"
     end = f.end_s if f.end_s is not None else f.start_s
-    series = audit.pull.believed(channel, lead_s=3.0, tail_s=1.5)
-    around = series.within(f.start_s - BEFORE_S, end + AFTER_S)
-    if len(around.t) < 3:
+    begin, close = max(f.start_s, pull.start_s), min(end, pull.end_s)
+    window = (min(begin, close) - AROUND_S, max(begin, close) + AROUND_S)
+    series = pull.believed(channel, lead_s=3.0, tail_s=1.5).within(*window)
+    crosses = [p for p in doubted(channel, pull, us=us) if window[0] <= p[0] <= window[1]]
+    if len(series.t) + len(crosses) < 3:
         return None
-    row = row_of("manifold_pressure" if channel == "boost" else channel)
+    row = row_shown(channel)
     scale, offset = linear(row.unit, us=us)
-    t, columns = thinned(around.t, {"v": around.value}, MOST_ROWS)
-    name, unit = channel_name(channel), unit_for("" if row.unit == "1" else row.unit, us=us)
+    unit = unit_for("" if row.unit == "1" else row.unit, us=us)
     layers: list[Layer] = [
-        {"kind": "mark", "left": round(f.start_s, 3), "right": round(end, 3), "text": ""},
-        {
-            "kind": "line",
-            "x": _rounded(t),
-            "y": _rounded(scale * columns["v"] + offset),
-            "style": 0,
-        },
+        {"kind": "mark", "left": round(begin, 3), "right": round(max(close, begin), 3), "text": ""}
     ]
+    if len(series.t):
+        t, columns = thinned(series.t, {"v": series.value}, MOST_ROWS)
+        x, y = broken(t, scale * columns["v"] + offset, pull.log.by_name.get(row.name))
+        layers.append({"kind": "line", "x": x, "y": y, "style": 0})
+    if crosses:
+        at, value = ([p[i] for p in crosses] for i in (0, 1))
+        layers.append({"kind": "points", "x": at, "y": value, "shape": "cross", "role": "doubted"})
     layers += [
-        {
-            "kind": "level",
-            "y": shown(level, row.unit, us=us),
-            "text": f"{f.severity} limit {figure(level, '' if row.unit == '1' else row.unit, us=us, digits=2 if row.unit == '1' else 1).strip()}",
-            "role": "limit",
-        }
-        for level in limit_levels(f, audit.measures, audit.pull)[:2]
+        {"kind": "level", "role": "limit", **line} for line in limits_of(f, audit, panel, us=us)[:2]
     ]
+    name = channel_name(channel)
+    about = said(f, audit.measures, us=us)
     return {
         "id": "worst",
         "title": name,
         "unit": unit,
-        "about": said(f, us=us),
+        "about": about + ("; grey crosses are not believed" if crosses else ""),
         "layers": layers,
         "ticks": {},
         "tall": False,
         "across": "time in the log, s",
-        "told": f"{name}: {said(f, us=us)}, {when(f)}.",
+        "told": f"{name}: {about}, {when(f)}.",
     }
 
 
@@ -78,14 +82,101 @@ def row_known(channel: str) -> bool:
     return True
 
 
-def duty_chart(night: Night, *, us: bool) -> dict[str, Any] | None:
-    """Tonight's pulls, settled and peak boost against duty, with target, limit and the step of the decision.
+@dataclass(frozen=True)
+class Step:
+    """The next duty in %, and the boost that nine pulls in ten should settle in there, kPa gauge: low, middle, high."""
 
-    The step is drawn where the decision is one to a higher duty; None where no pull has a known duty.
+    duty: float
+    expected: tuple[float, float, float] | None
+
+
+def duty_chart(
+    name: str,
+    title: str,
+    settled: Sequence[tuple[float, float]],
+    *,
+    us: bool,
+    peaks: Sequence[tuple[float, float]] = (),
+    curve: DutyCurve | None = None,
+    target: float | None = None,
+    limit: float | None = None,
+    step: Step | None = None,
+    near: float = 15.0,
+) -> dict[str, Any]:
+    """Boost against duty. settled, peaks: (duty %, kPa gauge) of each pull; near: how far beyond them it reaches, in %."""
+    scale, unit = linear("kPa", us=us)[0], unit_for("kPa", us=us)
+    duties = [d for d, _ in settled] + ([step.duty] if step is not None else [])
+    low, high = 0.0, 100.0
+    if duties:
+        low, high = max(min(duties) - near, 0.0), min(max(duties) + near, 100.0)
+    layers: list[Layer] = []
+    told = [f"{figure(b, 'kPa', us=us)} at {d:.1f} %" for d, b in sorted(settled)]
+    said = [f"Settled boost: {', '.join(told)}."] if told else []
+    about = ["squares: settled boost of each pull"]
+    if curve is not None:
+        every = np.asarray(curve.duty)
+        at = (every >= low) & (every <= high)
+        ends = [_rounded(np.asarray(v)[at] * scale) for v in (curve.low, curve.middle, curve.high)]
+        x = _rounded(every[at])
+        layers += [
+            {"kind": "area", "x": x, "low": ends[0], "high": ends[2]},
+            {"kind": "line", "x": x, "y": ends[1], "style": 0},
+        ]
+        about.append("line: most likely; shaded: where nine pulls in ten should settle")
+        if x:
+            some = sorted({round(i * (len(x) - 1) / 4) for i in range(5)})
+            rows = [
+                f"at {x[i]:.0f} % {ends[1][i]:.1f}, {ends[0][i]:.1f} to {ends[2][i]:.1f}"
+                for i in some
+            ]
+            said.append(f"The curve in {unit}, most likely and nine in ten: {'; '.join(rows)}.")
+    layers.append(_points(settled, scale, style=1, shape="square"))
+    if peaks:
+        layers.append(_points(peaks, scale, style=3, shape="diamond"))
+        about.insert(1, "diamonds: its peak")
+    for word, level, role in (("target", target, "target"), ("car's limit", limit, "limit")):
+        if level is not None:
+            text = f"{word} {figure(level, 'kPa', us=us)}"
+            layers.append({"kind": "level", "y": level * scale, "text": text, "role": role})
+    if step is not None:
+        layers.append({"kind": "upright", "x": step.duty, "text": f"next {step.duty:.1f} %"})
+        said.append(f"Next: {step.duty:.1f} %.")
+    if step is not None and step.expected is not None:
+        low_kpa, mid, high_kpa = (round(v * scale, 3) for v in step.expected)
+        wide = [step.duty - NEXT_WIDTH_PCT / 2, step.duty + NEXT_WIDTH_PCT / 2]
+        layers += [
+            {
+                "kind": "area",
+                "x": wide,
+                "low": [low_kpa] * 2,
+                "high": [high_kpa] * 2,
+                "role": "next",
+            },
+            _points([(step.duty, step.expected[1])], scale, style=2, shape="circle"),
+        ]
+        said.append(f"Boost expected there: {mid:.1f} {unit}, {low_kpa:.1f} to {high_kpa:.1f}.")
+    return {
+        "id": name,
+        "from": low,
+        "to": high,
+        "title": title,
+        "unit": unit,
+        "about": "; ".join(about),
+        "layers": layers,
+        "ticks": {},
+        "tall": True,
+        "across": "solenoid duty, %",
+        "told": " ".join(said),
+    }
+
+
+def duty_tonight(night: Night, curve: DutyCurve | None, *, us: bool) -> dict[str, Any] | None:
+    """Tonight's pulls on the curve, with target, limit and the step of the decision; None without a known duty.
+
+    The step is drawn where the decision is one to a duty higher than any that was pulled tonight.
     """
-    scale, _ = linear("kPa", us=us)
     rows = [
-        (at, settled, p.measures.get("boost_peak_kpa"), p.pull.gear)
+        (at, settled, p.measures.get("boost_peak_kpa"))
         for a in night.logs
         for p in a.pulls
         if (at := p.measures.get("duty_mean_pct")) is not None
@@ -93,75 +184,38 @@ def duty_chart(night: Night, *, us: bool) -> dict[str, Any] | None:
     ]
     if not rows:
         return None
-    duty, boost = ([float(r[i] or 0.0) for r in rows] for i in (0, 1))
-    peaks = [(r[0], float(r[2])) for r in rows if r[2] is not None]
-    layers: list[Layer] = [
-        _points(duty, [v * scale for v in boost], style=0, shape="square"),
-        _points([d for d, _ in peaks], [v * scale for _, v in peaks], style=1, shape="diamond"),
-        *_levels(night, us=us),
-        *_step(night, max(duty), us=us),
-    ]
-    pairs = ", ".join(
-        f"{figure(b, 'kPa', us=us)} at {d:.1f} %" for d, b in sorted(zip(duty, boost, strict=True))
-    )
-    x = [*duty, *(layer["x"] for layer in layers if layer["kind"] == "upright")]
-    return {
-        "id": "duty",
-        "from": max(min(x) - 4.0, 0.0),
-        "to": min(max(x) + 4.0, 100.0),
-        "title": "Boost against duty tonight",
-        "unit": unit_for("kPa", us=us),
-        "about": "squares: settled boost of each pull; diamonds: its peak",
-        "layers": layers,
-        "ticks": {},
-        "tall": True,
-        "across": "solenoid duty, %",
-        "told": f"Settled boost: {pairs}.",
-    }
-
-
-def _levels(night: Night, *, us: bool) -> list[Layer]:
     gears = [p.pull.gear for a in night.logs for p in a.pulls]
-    target = night.car.target_for(max(set(gears), key=gears.count)) if gears else None
-    named = (("target", target, "target"), ("car's limit", night.car.boost_limit_kpa, "limit"))
-    return [
-        {
-            "kind": "level",
-            "y": shown(level, "kPa", us=us),
-            "text": f"{word} {figure(level, 'kPa', us=us)}",
-            "role": role,
-        }
-        for word, level, role in named
-        if level is not None
-    ]
+    highest = max(duty for duty, _, _ in rows)
+    step = _step(night.decision, highest)
+    return duty_chart(
+        "duty",
+        "Boost against duty tonight",
+        [(duty, settled) for duty, settled, _ in rows],
+        peaks=[(duty, peak) for duty, _, peak in rows if peak is not None],
+        curve=curve,
+        target=night.car.target_for(max(set(gears), key=gears.count)),
+        limit=night.car.boost_limit_kpa,
+        step=step,
+        near=5.0,
+        us=us,
+    )
 
 
-def _step(night: Night, highest: float, *, us: bool) -> list[Layer]:
-    """The next duty with the boost that nine pulls in ten should settle in; nothing at or below what was pulled."""
-    decision = night.decision
+def _step(decision: Decision | None, highest: float) -> Step | None:
+    """The step of a decision to go up, None where it is none or not beyond the highest duty pulled."""
     if decision is None or decision.state != "step" or decision.duty_next_pct is None:
-        return []
-    following = decision.duty_next_pct
-    if following <= max(highest, decision.duty_now_pct or 0.0):
-        return []
-    out: list[Layer] = [{"kind": "upright", "x": following, "text": f"next {following:.1f} %"}]
-    if decision.expected_kpa is not None:
-        low, mid, high = (shown(v, "kPa", us=us) for v in decision.expected_kpa)
-        wide = [following - 0.6, following + 0.6]
-        out.append({"kind": "area", "x": wide, "low": [low, low], "high": [high, high]})
-        out.append(_points([following], [mid], style=2, shape="circle"))
-    return out
+        return None
+    if decision.duty_next_pct <= max(highest, decision.duty_now_pct or 0.0):
+        return None
+    return Step(decision.duty_next_pct, decision.expected_kpa)
 
 
-def _points(x: Sequence[float], y: Sequence[float], *, style: int, shape: str) -> Layer:
-    return {
-        "kind": "points",
-        "x": _rounded(np.asarray(x)),
-        "y": _rounded(np.asarray(y)),
-        "style": style,
-        "shape": shape,
-        "size": 4,
-    }
+def _points(
+    points: Sequence[tuple[float, float]], scale: float, *, style: int, shape: str
+) -> Layer:
+    x, y = (np.array([p[i] for p in points], dtype=float) for i in (0, 1))
+    made: Layer = {"kind": "points", "x": _rounded(x), "y": _rounded(y * scale)}
+    return {**made, "style": style, "shape": shape, "size": 4}
 
 
 def _rounded(values: Array) -> list[float]:

@@ -11,13 +11,13 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from audit.report.page.names import visible
+from audit.report.names import clipped, visible
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 HERE = files("audit.report.page")
-SCRIPTS = ("numbers.js", "plot.js", "charts.js", "traces.js")
+SCRIPTS = ("numbers.js", "plot.js", "charts.js", "figures.js", "cells.js", "traces.js")
 # Signs that turn or hide text, as JSON writes them.
 _HIDDEN = re.compile(
     r"\\u(00[01][0-9a-f]|007f|00[89][0-9a-f]|061c|200[b-f]|202[a-e]|206[0-9a-f]|feff)"
@@ -44,8 +44,9 @@ def environment(package: str = "") -> Environment:
         lstrip_blocks=True,
         finalize=shown,
     )
+    made.filters["clipped"] = clipped
     made.filters["packet"] = json_for_html
-    made.filters["packet_of_traces"] = _without_words
+    made.filters["packet_of_traces"] = _sparing
     return made
 
 
@@ -54,9 +55,9 @@ def shown(value: Any) -> Any:
     return visible(value) if type(value) is str else value
 
 
-def _without_words(packet: Mapping[str, Any]) -> Any:
-    """A packet of traces as JSON, less what stands in words beside the plots, and what is empty."""
-    panels = [{k: v for k, v in p.items() if k != "told"} for p in packet["panels"]]
+def _sparing(packet: Mapping[str, Any]) -> Any:
+    """A packet of traces as JSON, less what is empty."""
+    panels = [{k: v for k, v in p.items() if v not in ("", False, [])} for p in packet["panels"]]
     series = {
         name: {k: v for k, v in one.items() if v not in ("", 0, [])}
         for name, one in packet["series"].items()

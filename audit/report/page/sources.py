@@ -6,8 +6,8 @@ from typing import Any
 
 from audit.model import LogAudit, Night
 from audit.report.display import figure, localise
+from audit.report.names import clipped, short_name
 from audit.report.page.marks import pull_ids
-from audit.report.page.names import short_name
 from audit.report.page.panels import channel_name
 from audit.report.words import plain_check
 
@@ -23,8 +23,18 @@ UNIT_FROM = {
 
 
 def sensors(night: Night) -> list[dict[str, Any]]:
-    """A table a log: each channel, how it was read, its flag and the tests that were not passed."""
-    return [_log_sensors(audit, us=night.us_units) for audit in night.logs if audit.log is not None]
+    """A table of channels, how each was read, its flag and the tests that it did not pass: one for logs that are alike."""
+    out: list[dict[str, Any]] = []
+    for audit in night.logs:
+        if audit.log is None:
+            continue
+        mine = _log_sensors(audit, us=night.us_units)
+        same = next((one for one in out if {**one, "file": ""} == {**mine, "file": ""}), None)
+        if same is None:
+            out.append(mine)
+        else:
+            same["file"] += f", {mine['file']}"
+    return out
 
 
 def _log_sensors(audit: LogAudit, *, us: bool) -> dict[str, Any]:
@@ -56,8 +66,12 @@ def _log_sensors(audit: LogAudit, *, us: bool) -> dict[str, Any]:
         )
     rows.sort(key=lambda r: (not r["known"], {"fail": 0, "watch": 1}.get(str(r["state"]), 2)))
     baro = audit.log.barometric
+    doubted = [str(r["channel"]) for r in rows if r["state"] in ("watch", "fail")]
+    believed = f"{sum(bool(r['known']) for r in rows)} channels, all believed"
     return {
-        "file": short_name(audit.path),
+        "doubted": bool(doubted),
+        "says": f"not all believed: {', '.join(doubted)}" if doubted else believed,
+        "file": clipped(short_name(audit.path)),
         "rows": rows,
         "barometric": f"{figure(baro.kpa, 'kPa', us=us)}, {baro.source}",
     }

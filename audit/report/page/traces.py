@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
-from audit.model import NOT_EVALUATED, Array, Limit, Pull, PullAudit
+from audit.model import NOT_EVALUATED, Array, Channel, Limit, Pull, PullAudit
 from audit.report.display import figure, unit_for
 from audit.report.page.marks import LEAD_S, TAIL_S, Numbered, marks_of
 from audit.report.page.panels import PANELS, Panel, channel_name
 from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
 from audit.tables import ChannelRow, Limits, limits_for, row_of
 
+Thin = Callable[[Array, dict[str, Array], int], tuple[Array, dict[str, Array]]]
 BUDGET = 90_000  # packed samples in a page, 2.7 bytes each: a page of an ordinary night stays below 700 kB
 LEAST_ROWS, MOST_ROWS = 100, 2400  # of one pull
 LEAN_LIMIT = "lean_limit"  # beside the channels: the hold limit of lambda, as it follows boost
@@ -50,29 +51,28 @@ def packet(
     rows: int,
     us: bool,
     only: Sequence[Panel] = PANELS,
+    thin: Thin = thinned,
 ) -> dict[str, Any]:
     """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in display units.
 
-    rows: at most this many are kept (see thinned); only: the panels wanted. Times are s from the log's first row.
+    rows: at most this many are kept, by `thin`; only: the panels wanted. Times are s from the log's first row.
     """
     pull = audit.pull
     table = limits_for(pull.car)
     t, columns = _columns(audit, only, table)
-    kept_t, kept = thinned(t, columns, rows)
+    kept_t, kept = thin(t, columns, rows)
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
     panels = [p for panel in only if (p := _panel(panel, audit, there, table, us=us)) is not None]
     drawn = {c for panel in panels for c in panel["series"]}
-    series = {c: _series(c, kept[c], pull, us=us) for c in there if c in drawn}
-    for panel in panels:
-        panel["told"] = told(panel, series, _within(pull, kept_t, kept), us=us)
+    apart = 2.5 * float(np.median(np.diff(kept_t))) if len(kept_t) > 2 else 0.0  # once thinned
+    series = {c: _series(c, kept[c], pull, apart, us=us) for c in there if c in drawn}
     return {
         "id": name,
-        "label": f"Pull {name.rpartition('-')[2]}",
+        "label": _label(name, pull),
         "across": "time in the log, s",
         "grids": [_grid(kept_t, kept["rpm"], pull)],
         "series": series,
         "panels": panels,
-        "doubted": [c for c, one in series.items() if one["rejected"]],
         "begin": "time",
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us),
         "load": load_chart(audit, table, us=us) if only is PANELS else None,
@@ -80,42 +80,9 @@ def packet(
     }
 
 
-def _within(pull: Pull, t: Array, columns: Mapping[str, Array]) -> tuple[Array, dict[str, Array]]:
-    """The rows of the pull itself."""
-    inside = slice(*np.searchsorted(t, (pull.start_s, pull.end_s + 1e-9)))
-    return t[inside], {name: values[inside] for name, values in columns.items()}
-
-
-def told(
-    panel: Mapping[str, Any],
-    series: Mapping[str, Any],
-    rows: tuple[Array, Mapping[str, Array]],
-    *,
-    us: bool,
-) -> str:
-    """What a panel's lines show inside the pull, in words, for who does not see them. rows: times, and canonical values by channel."""
-    t, columns = rows
-    said = []
-    for name in panel["series"]:
-        there = np.flatnonzero(np.isfinite(columns[name]))
-        if not len(there) or name == LEAN_LIMIT:
-            continue
-        scale, offset = linear(_row(name).unit, us=us)
-        values, digits, unit = (
-            scale * columns[name][there] + offset,
-            series[name]["digits"],
-            series[name]["unit"],
-        )
-        top, low = int(values.argmax()), int(values.argmin())
-        first, last, least, most = (f"{values[i]:.{digits}f}" for i in (0, -1, low, top))
-        if least == most:
-            said.append(f"{series[name]['label']} stays at {most} {unit}".rstrip())
-            continue
-        said.append(
-            f"{series[name]['label']} begins at {first}, is lowest with {least} at {t[there[low]]:.1f} s and highest with {most} at "
-            f"{t[there[top]]:.1f} s, ends at {last} {unit}".rstrip()
-        )
-    return f"In the pull: {'; '.join(said)}." if said else "No sample inside the pull."
+def _label(name: str, pull: Pull) -> str:
+    gear = "" if pull.gear is None else f", gear {pull.gear}"
+    return f"Pull {name.rpartition('-')[2]}{gear}, {pull.start_s:.1f} to {pull.end_s:.1f} s"
 
 
 def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
@@ -192,17 +159,16 @@ def _climb(pull: Pull, t: Array) -> Array:
     return out
 
 
-def _row(name: str) -> ChannelRow:
+def row_shown(name: str) -> ChannelRow:
     """The row by which a drawn series is shown."""
     return row_of({"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name))
 
 
-def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]:
-    row, limit = _row(name), name == LEAN_LIMIT
+def _series(name: str, values: Array, pull: Pull, apart: float, *, us: bool) -> dict[str, Any]:
+    row, limit = row_shown(name), name == LEAN_LIMIT
     source = {"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name)
     channel = pull.log.by_name[source]
     scale, offset = linear(row.unit, us=us)
-    interval = 1.0 / channel.rate_hz if channel.rate_hz > 0 else 0.1
     return {
         "grid": 0,
         "label": "Hold limit at this boost" if limit else channel_name(name),
@@ -213,14 +179,14 @@ def _series(name: str, values: Array, pull: Pull, *, us: bool) -> dict[str, Any]
         else 1
         if (us and row.unit == "kPa") or name == "boost"
         else row.digits,
-        "gap": round(max(GAP_INTERVALS * interval, 0.25), 3),
-        "rejected": [] if limit else _rejected(name, pull, scale, offset),
+        "gap": round(max(_gap(channel), apart), 3),
+        "rejected": [] if limit else doubted(name, pull, us=us),
         **packed(scale * values + offset),
     }
 
 
-def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[float]]:
-    """[t, value] of samples that are there and not believed, in display units."""
+def doubted(name: str, pull: Pull, *, us: bool) -> list[list[float]]:
+    """[t, value] of samples that are there and not believed, in display units, at most MOST_REJECTED spread evenly."""
     channel = "manifold_pressure" if name == "boost" else name
     flags = pull.sanity.samples.get(channel)
     if flags is None:
@@ -228,12 +194,33 @@ def _rejected(name: str, pull: Pull, scale: float, offset: float) -> list[list[f
     t = pull.log.time
     low, high = np.searchsorted(t, (pull.start_s - LEAD_S, pull.end_s + TAIL_S))
     value = pull.log.values(channel)[low:high]
-    bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))[:MOST_REJECTED]
+    bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))
+    bad = bad[:: max(1, -(-len(bad) // MOST_REJECTED))]
     over = pull.log.barometric.kpa if name == "boost" else 0.0
-    return [
-        [round(float(t[low + i]), 3), round(scale * (float(value[i]) - over) + offset, 3)]
-        for i in bad
-    ]
+    scale, offset = linear(row_shown(name).unit, us=us)
+    value = scale * (value - over) + offset
+    return [[round(float(t[low + i]), 3), round(float(value[i]), 3)] for i in bad]
+
+
+def _gap(channel: Channel | None) -> float:
+    """How long a sample may be missing before its line breaks, s."""
+    rate = 0.0 if channel is None else channel.rate_hz
+    return round(max(GAP_INTERVALS * (1.0 / rate if rate > 0 else 0.1), 0.25), 3)
+
+
+def broken(
+    t: Array, values: Array, channel: Channel | None
+) -> tuple[list[float | None], list[float | None]]:
+    """A line's points with a None where samples are missing, so that none is drawn through what is not there."""
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for i, (at, value) in enumerate(zip(t.tolist(), values.tolist(), strict=True)):
+        if i and at - float(t[i - 1]) > _gap(channel):
+            x.append(None)
+            y.append(None)
+        x.append(round(at, 3))
+        y.append(round(value, 3))
+    return x, y
 
 
 def _panel(
@@ -244,7 +231,7 @@ def _panel(
         return None
     if panel.id == "mixture" and LEAN_LIMIT in there:
         series.append(LEAN_LIMIT)
-    unit = _row(series[0]).unit
+    unit = row_shown(series[0]).unit
     made: dict[str, Any] = {
         "id": panel.id,
         "title": panel.title,
@@ -305,36 +292,16 @@ def _boost_levels(
     return lines, [band]
 
 
-def load_chart(
-    audit: PullAudit, table: Limits, *, us: bool, most: int = 110
-) -> dict[str, Any] | None:
-    """Lambda against boost in the pull, lambda moved back by its lag, with the limits that hold at that load."""
-    pull = audit.pull
-    lam, boost = pull.believed("lambda"), pull.believed("boost", lead_s=1.5)
+def load_chart(audit: PullAudit, table: Limits, *, us: bool) -> dict[str, Any] | None:
+    """What the script needs to lay lambda, moved back by its lag in s, against boost: the limits that hold there."""
+    lam, boost = audit.pull.believed("lambda"), audit.pull.believed("boost", lead_s=1.5)
     if len(lam.t) < 3 or len(boost.t) < 3:
         return None
-    at = boost.at(lam.t - (audit.measures.get("lambda_lag_s") or 0.0), max_gap_s=1.2)
-    keep = np.flatnonzero(np.isfinite(at) & (at > 0))
-    keep = keep[:: max(1, -(-len(keep) // most))]
-    if len(keep) < 3:
-        return None
-    scale, _ = linear("kPa", us=us)
     return {
-        "x": [round(float(v) * scale, 2) for v in at[keep]],
-        "y": [round(float(v), 4) for v in lam.value[keep]],
         "unit": unit_for("kPa", us=us),
-        "limits": (drawn := _load_limits(table, float(at[keep].max()), us=us)),
-        "told": _load_told(at[keep] * scale, lam.value[keep], drawn, unit_for("kPa", us=us)),
+        "lag": round(audit.measures.get("lambda_lag_s") or 0.0, 3),
+        "limits": _load_limits(table, float(boost.value.max()), us=us),
     }
-
-
-def _load_told(boost: Array, lam: Array, drawn: Sequence[Mapping[str, Any]], unit: str) -> str:
-    """The chart in words: where the mixture lay where the limits hold."""
-    start = float(drawn[0]["x"][0]) if drawn else 0.0
-    held = lam[boost >= start]
-    if not len(held):
-        return f"No sample from {start:.1f} {unit} boost on, where the limits begin."
-    return f"From {start:.1f} {unit} boost on lambda lies between {held.min():.2f} and {held.max():.2f}, in the middle at {np.median(held):.2f}."
 
 
 def _load_limits(table: Limits, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:

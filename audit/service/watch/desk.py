@@ -189,7 +189,8 @@ class Desk:
         known = {e.log_id: e for e in self._ledger.entries(car.name)}
         new: dict[str, tuple[File, Entry, LogAudit]] = {}
         aside: list[tuple[File, str]] = []
-        for file, audits in read:
+        for file, found in read:
+            audits = [_at_the_door(audit) for audit in found]
             good = [a for a in audits if a.status == "read"]
             for audit in (*good, *(a for a in audits if a.status != "read" and not a.not_a_log)):
                 log_id = audit.sha256 or file.sha256
@@ -259,7 +260,7 @@ class Desk:
         out: Worked,
     ) -> None:
         """Judge a night with its new logs and those it had, keep it, write its papers, commit."""
-        from audit.archive.trend.fleet import trend_findings
+        from audit.archive.step.decide import in_history
 
         name, night = named_night
         gone = _replaced(night, [entry for _, entry, _ in fresh])
@@ -273,7 +274,7 @@ class Desk:
             date=night[0].day,
             setting=self._setting,
             instead_of=[e.log_id for e in gone],
-            history=trend_findings,
+            history=in_history,
         )
         for sentence in added.said:
             say("kept already", night=name, car=car.name, about=sentence)
@@ -391,6 +392,14 @@ class Desk:
         out.set_aside += 1
         out.done.append(file)
         say("set aside", level=30, path=str(file.path), reason=reason)
+
+
+def _at_the_door(audit: LogAudit) -> LogAudit:
+    """The audit, rejected where the archive would not keep its log: it holds its night."""
+    from audit.archive.store.store import refused
+
+    why = refused(audit)
+    return LogAudit(audit.path, audit.sha256, "rejected", error=why) if why else audit
 
 
 def _replaced(night: Sequence[Entry], fresh: Sequence[Entry]) -> list[Entry]:

@@ -80,8 +80,8 @@ class Ledger:
         if not self.db.columns("inbox_event"):
             with self.db.writing("schema"):
                 for table in _TABLES.split(";"):
-                    made = table.format(id=self.db.type_of("id"))
-                    self.db.run(f"create table if not exists {made}")
+                    made = table.format(id=self.db.types["id"])
+                    self.db.rows(f"create table if not exists {made}")
                 self._put("inbox_format", [(FORMAT,)], 1)
         found = max(row[0] for row in self.db.rows("select format from inbox_format"))
         if found > FORMAT:
@@ -179,10 +179,10 @@ class Ledger:
             ]
             self._put("inbox_content", contents, 2)
             for d in done:
-                db.run("delete from inbox_attempt where car = ? and sha256 = ?", d.car, d.sha256)
+                db.rows("delete from inbox_attempt where car = ? and sha256 = ?", d.car, d.sha256)
                 self._place(d)
             for e in gone:
-                db.run("delete from inbox_log where car = ? and log_id = ?", e.car, e.log_id)
+                db.rows("delete from inbox_log where car = ? and log_id = ?", e.car, e.log_id)
             found = [(e.car, e.log_id, e.start, e.stop, e.error, e.path) for e in entries]
             self._put("inbox_log", found, 2)
             if night is not None:
@@ -190,7 +190,7 @@ class Ledger:
             if event is None:
                 return False
             return bool(
-                db.run(
+                db.rows(
                     "insert into inbox_event (key, body) values (?, ?) on conflict (key) do nothing returning id",
                     event[0],
                     json.dumps(event[1]),
@@ -253,13 +253,13 @@ class Ledger:
     def telling(self, event: Event) -> None:
         """Note that telling begins: after a crash the receiver can be warned that it may hear it again."""
         with self._writing() as db:
-            db.run("update inbox_event set started = started + 1 where id = ?", event.id)
+            db.rows("update inbox_event set started = started + 1 where id = ?", event.id)
 
     def told(self, event: Event, ways: Sequence[str], *, again_at: float | None) -> None:
         """These ways have it. again_at: when to try the others, None when all have it."""
         with self._writing() as db:
             failed = 0 if again_at is None else 1
-            db.run(
+            db.rows(
                 "update inbox_event set told = ?, tries = tries + ?, due = ? where id = ?",
                 " ".join(ways),
                 failed,

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from audit.archive.store.days import dated
 from audit.model import LogAudit
 
 GAP_S = 4 * 3600.0
 # A day without an hour is taken as its waking hours, so that it joins logs of that day and not of the next.
 DAY_FROM, DAY_TO = 10 * 3600.0, 22 * 3600.0
-_DATE = re.compile(
-    r"(?<!\d)(20\d\d)([-_.]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])(?:[T _-]+([01]\d|2[0-3])[-:_.h]?([0-5]\d)(?:[-:_.m]?([0-5]\d))?)?(?!\d)"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +81,7 @@ def _moved(
 
 
 def _is_dated(path: Path, below: Path) -> bool:
-    return any(dated(part) is not None for part in _inside(path, below))
+    return dated(*_inside(path, below)) is not None
 
 
 def _inside(path: Path, below: Path) -> tuple[str, ...]:
@@ -95,14 +92,11 @@ def _span(audit: LogAudit, path: Path, below: Path, modified: float) -> tuple[fl
     own = audit.log.wall_start if audit.log is not None else None
     if own and (start := _seconds(own)) is not None:
         return start, start + audit.duration_s
-    for part in reversed(_inside(path, below)):
-        if (named := dated(part)) is not None:
-            start, whole_day = named
-            return (
-                (start + DAY_FROM, start + DAY_TO)
-                if whole_day
-                else (start, start + audit.duration_s)
-            )
+    if (found := dated(*_inside(path, below))) is not None:
+        start, whole_day = found[0].timestamp(), found[1]
+        return (
+            (start + DAY_FROM, start + DAY_TO) if whole_day else (start, start + audit.duration_s)
+        )
     local = dt.datetime.fromtimestamp(modified).astimezone()
     stop = local.replace(tzinfo=dt.UTC).timestamp()
     return stop - audit.duration_s, stop
@@ -113,27 +107,6 @@ def _seconds(iso: str) -> float | None:
         return dt.datetime.fromisoformat(iso).replace(tzinfo=dt.UTC).timestamp()
     except ValueError:
         return None
-
-
-def dated(name: str) -> tuple[float, bool] | None:
-    """(seconds, is it a whole day) of a date in a name, as 2026-05-31, 20260531 or 2026-05-31_19-40; None for none."""
-    found = _DATE.search(name)
-    if found is None:
-        return None
-    year, _, month, day, hour, minute, second = found.groups()
-    try:
-        at = dt.datetime(
-            int(year),
-            int(month),
-            int(day),
-            int(hour or 0),
-            int(minute or 0),
-            int(second or 0),
-            tzinfo=dt.UTC,
-        )
-    except ValueError:
-        return None
-    return at.timestamp(), hour is None
 
 
 def grouped(entries: Iterable[Entry], *, gap_s: float = GAP_S) -> list[tuple[Entry, ...]]:

@@ -9,7 +9,7 @@ import logging
 import re
 import secrets
 import socket
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from importlib.resources import files
@@ -21,14 +21,13 @@ from tornado.ioloop import IOLoop
 from tornado.iostream import StreamClosedError
 from tornado.web import Application, HTTPError, MissingArgumentError, RequestHandler
 
-from audit.archive.step.decide import with_decision
+from audit.archive.step.decide import in_history
 from audit.archive.store.store import Archive
-from audit.archive.trend.fleet import trend_findings
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
+from audit.report.names import visible
 from audit.report.page import shell
 from audit.report.page.content import Page as NightPage
-from audit.report.page.content import page_of
 from audit.report.words import CAUTIONS
 from audit.service.web import guard
 from audit.service.web.pages import views
@@ -42,6 +41,37 @@ COOKIE = "pullaudit_session"
 MEGABYTE = 1_000_000
 log = logging.getLogger("pullaudit.serve")
 
+# What an address may ask: each word once, in this form; anything else is answered with 400 and what is wanted.
+_NIGHT, _CAR = r"[\w.:-]{1,120}", r"[^\x00]{1,500}"
+ASKED = {
+    "id": (_NIGHT, "a night, as in the list of nights"),
+    "night": (_NIGHT, "a night, as in the list of nights"),
+    "name": (_CAR, "a car's name"),
+    "car": (_CAR, "a car's name"),
+    "pull": (r"pull-[0-9]{1,6}", "a pull of the night, as pull-3"),
+    "skip": (r"[0-9]{1,9}", "a count of nights is wanted, as in skip=200"),
+    "key": (r"[\w-]{0,64}", "the key of a night that was looked at"),
+    "a": (rf"({_NIGHT}( pull-[0-9]{{1,6}})?)?", "a night, or a night and its pull"),
+    "b": (rf"({_NIGHT}( pull-[0-9]{{1,6}})?)?", "a night, or a night and its pull"),
+}
+
+
+def refused(query: Mapping[str, Sequence[bytes]]) -> str:
+    """What is wrong with an address's query, "" for nothing."""
+    for name, given in query.items():
+        if name not in ASKED:
+            return f"{visible(name[:40])}: no page here asks that."
+        form, wanted = ASKED[name]
+        if len(given) != 1:
+            return f"{name}: {wanted}, once."
+        try:
+            good = re.fullmatch(form, given[0].decode("utf-8")) is not None
+        except UnicodeDecodeError:
+            good = False
+        if not good:
+            return f"{name}: {wanted}."
+    return ""
+
 
 class Setup:
     """What every handler shares. most_bytes: of one request's body; token: None for none."""
@@ -51,6 +81,14 @@ class Setup:
         self.sessions = guard.Sessions()
         self.looked = Few()
         self.pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
+
+
+class Asked(HTTPError):
+    """A query that no page understands. said: what is wrong with it."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(400)
+        self.said = said
 
 
 class Page(RequestHandler):
@@ -79,6 +117,8 @@ class Page(RequestHandler):
                 raise HTTPError(403, reason="This form did not come from one of these pages.")
         if self.setup.token is not None and not self.open_to_all() and not self._known():
             self.redirect("/enter")
+        elif wrong := refused(self.request.query_arguments):
+            raise Asked(wrong)
 
     def open_to_all(self) -> bool:
         """May it be asked for without the token?"""
@@ -149,8 +189,8 @@ def _said(status: int, error: BaseException | None) -> tuple[str, str]:
     if isinstance(error, MissingArgumentError):
         return "Something is missing", f"This address wants to be told: {error.arg_name}."
     if status == 400:
-        told = error.reason if isinstance(error, HTTPError) else None
-        return "That cannot be understood", told or "Go back to all cars."
+        told = error.said if isinstance(error, Asked) else "Go back to all cars."
+        return "That cannot be understood", told
     if status < 500 and status != 404:
         return "That is not done here", "Go back to all cars."
     if status == 404:
@@ -177,8 +217,6 @@ class CarNights(Page):
 
     async def get(self) -> None:
         name, skip = self.get_query_argument("name"), self.get_query_argument("skip", "0")
-        if not re.fullmatch(r"[0-9]{1,9}", skip):
-            raise HTTPError(400, reason="skip: a count of nights is wanted, as in skip=200.")
         found = await self.work(lambda: views.car_page(self.setup.shelf, name, skip=int(skip)))
         self.show("car.html", here="nights", **found)
 
@@ -192,62 +230,66 @@ class KeptNight(Page):
         self.show("kept.html", script=True, page=page, links=views.car_links(car), said="")
 
 
-class Traces(Page):
-    """A part of a night's page: the traces of one pull."""
+class Part(Page):
+    """A part of a page, asked for when it is reached. make: what its template shows, from the shelf and the query."""
+
+    def initialize(self, setup: Setup, template: str = "", make: Make | None = None) -> None:
+        super().initialize(setup)
+        self.template, self.make = template, make
 
     async def get(self) -> None:
-        night, pull = self.get_query_argument("night"), self.get_query_argument("pull")
-        self.show(
-            "traces.html",
-            packet=await self.work(lambda: views.traces(self.setup.shelf, night, pull)),
-        )
+        assert self.make is not None
+        asked = [self.get_query_argument(name) for name in self.make[1]]
+        make = self.make[0]
+        self.show(self.template, **await self.work(lambda: make(self.setup.shelf, *asked)))
 
 
-class Evidence(Page):
-    """A part of a night's page: what was not judged, and the sensors."""
-
-    async def get(self) -> None:
-        night = self.get_query_argument("night")
-        self.show(
-            "evidence.html", page=await self.work(lambda: views.evidence(self.setup.shelf, night))
-        )
-
-
-class Overlay(Page):
-    """A part of a night's page: all its pulls over each other."""
-
-    async def get(self) -> None:
-        night = self.get_query_argument("night")
-        self.show(
-            "traces.html", packet=await self.work(lambda: views.overlay(self.setup.shelf, night))
-        )
+Make = tuple[Callable[..., Mapping[str, Any]], tuple[str, ...]]
+OF_NIGHT, OF_CAR = ("night",), ("car",)
+# address: template, what fills it, and what the query must name
+PARTS: Mapping[str, tuple[str, Make]] = {
+    "/traces": ("traces.html", (views.traces, ("night", "pull"))),
+    "/overlay": ("traces.html", (views.overlay, OF_NIGHT)),
+    "/duty": ("duty.html", (views.duty, OF_NIGHT)),
+    "/evidence": ("evidence.html", (views.evidence, OF_NIGHT)),
+    "/plan/part": ("plan_part.html", (views.plan_page, OF_CAR)),
+    "/trends/part": ("trends_part.html", (views.trends_page, OF_CAR)),
+    "/response/part": ("response_part.html", (views.response_page, OF_CAR)),
+}
 
 
-class PlanOfCar(Page):
-    """The evening ahead; it follows the page, since many nights take a while."""
+class Followed(Page):
+    """A page of a car whose figures follow it, since many nights take a while. here: its link; title; wait: said meanwhile."""
+
+    def initialize(self, setup: Setup, here: str = "", title: str = "", wait: str = "") -> None:
+        super().initialize(setup)
+        self.here, self.title, self.wait = here, title, wait
 
     async def get(self) -> None:
         asked = self.get_query_argument("car")
         car = await self.work(lambda: self.setup.shelf.known_car(asked))
         self.show(
-            "plan.html",
+            "followed.html",
             script=True,
-            here="plan",
+            here=self.here,
+            title=self.title,
+            wait=self.wait,
             cautions=CAUTIONS,
             name=car,
-            part=views.link("/plan/part", car=car),
+            part=views.link(f"{self.request.path}/part", car=car),
             links=views.car_links(car),
         )
 
 
-class PlanPart(Page):
-    """What the evening holds."""
-
-    async def get(self) -> None:
-        car = self.get_query_argument("car")
-        self.show(
-            "plan_part.html", **await self.work(lambda: views.plan_page(self.setup.shelf, car))
-        )
+FOLLOWED = {
+    "/plan": ("plan", "The evening ahead", "Working out the evening from all nights…"),
+    "/trends": ("trends", "Trends", "Working out the trends over all nights…"),
+    "/response": (
+        "duty and boost",
+        "Duty and boost",
+        "Working out boost against duty over all nights…",
+    ),
+}
 
 
 class Compare(Page):
@@ -261,60 +303,6 @@ class Compare(Page):
         )
         found = await self.work(lambda: compare_page(self.setup.shelf, car, a, b))
         self.show("compare.html", script=True, here="compare", **found)
-
-
-class TrendsOfCar(Page):
-    """How a car has moved; the figures follow the page, since many nights take a while."""
-
-    async def get(self) -> None:
-        asked = self.get_query_argument("car")
-        car = await self.work(lambda: self.setup.shelf.known_car(asked))
-        self.show(
-            "trends.html",
-            script=True,
-            here="trends",
-            name=car,
-            part=views.link("/trends/part", car=car),
-            links=views.car_links(car),
-        )
-
-
-class TrendsPart(Page):
-    """The figures of the trends."""
-
-    async def get(self) -> None:
-        car = self.get_query_argument("car")
-        self.show(
-            "trends_part.html", **await self.work(lambda: views.trends_page(self.setup.shelf, car))
-        )
-
-
-class ResponseOfCar(Page):
-    """Boost against solenoid duty; the figures follow the page."""
-
-    async def get(self) -> None:
-        asked = self.get_query_argument("car")
-        car = await self.work(lambda: self.setup.shelf.known_car(asked))
-        self.show(
-            "response.html",
-            script=True,
-            here="duty and boost",
-            cautions=CAUTIONS,
-            name=car,
-            part=views.link("/response/part", car=car),
-            links=views.car_links(car),
-        )
-
-
-class ResponsePart(Page):
-    """The figures of boost against duty."""
-
-    async def get(self) -> None:
-        car = self.get_query_argument("car")
-        self.show(
-            "response_part.html",
-            **await self.work(lambda: views.response_page(self.setup.shelf, car)),
-        )
 
 
 class Screen(Page):
@@ -374,7 +362,7 @@ class Screen(Page):
         if keep and not self.stopped and any(a.status == "read" for a in night.logs):
             try:
                 added = await self.work(
-                    lambda: shelf.archive.add(night, setting=setting, history=trend_findings)
+                    lambda: shelf.archive.add(night, setting=setting, history=in_history)
                 )
             except ArchiveError as error:
                 said = f"{error} This night was screened and not kept."
@@ -382,7 +370,7 @@ class Screen(Page):
                 if added.night_id is not None:
                     return views.link("/night", id=added.night_id)
                 night, said = added.night, " ".join(added.said)
-        page = await self.work(lambda: page_of(with_decision(night)))
+        page = await self.work(lambda: views.looked_page(night))
         return views.link("/looked", key=self.setup.looked.put((page, name, said)))
 
 
@@ -483,28 +471,26 @@ def application(
     """The pages over an archive folder, which need not be there yet. Raises UsageError for an open bind without a token."""
     guard.check_bind(host, token)
     shelf = Shelf(Archive(folder))
-    shared = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
+    shared: dict[str, Any] = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
     pages: list[tuple[str, type[Page]]] = [
         (r"/", Cars),
         (r"/car", CarNights),
         (r"/night", KeptNight),
-        (r"/traces", Traces),
-        (r"/evidence", Evidence),
-        (r"/overlay", Overlay),
-        (r"/plan", PlanOfCar),
-        (r"/plan/part", PlanPart),
         (r"/looked", Looked),
         (r"/compare", Compare),
-        (r"/trends", TrendsOfCar),
-        (r"/trends/part", TrendsPart),
-        (r"/response", ResponseOfCar),
-        (r"/response/part", ResponsePart),
         (r"/screen", Screen),
         (r"/enter", Enter),
         (r"/static/(page\.css|page\.js)", Static),
     ]
     return Application(
-        [(path, handler, shared) for path, handler in pages],
+        [
+            *((path, handler, shared) for path, handler in pages),
+            *((path, Part, shared | {"template": t, "make": m}) for path, (t, m) in PARTS.items()),
+            *(
+                (path, Followed, shared | {"here": here, "title": title, "wait": wait})
+                for path, (here, title, wait) in FOLLOWED.items()
+            ),
+        ],
         xsrf_cookies=True,
         xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"},
         default_handler_class=Missing,

@@ -7,6 +7,7 @@ const Plots = (() => {
   const coarse = matchMedia("(pointer: coarse)");
   const pen = document.createElement("canvas").getContext("2d");
   const panels = new Set();
+  let font = "";
   let paper = 0; // width in pixels while printing, 0 on a screen
 
   function put(parent, name, values, text) {
@@ -19,11 +20,13 @@ const Plots = (() => {
 
   // Width in pixels of the longest of some texts as the axes write them.
   function widthOf(texts) {
-    pen.font = `${TEXT}px ${getComputedStyle(document.documentElement).getPropertyValue("--sans")}`;
+    font = font || `${TEXT}px ${getComputedStyle(document.documentElement).getPropertyValue("--sans")}`;
+    pen.font = font;
     return Math.max(0, ...texts.map(t => pen.measureText(t).width));
   }
 
-  const widthNow = element => paper ? (element.closest(".decide.pictured") ? paper * 0.48 : paper) : element.clientWidth || 640;
+  const part = element => element.closest(".small") ? 0.32 : element.closest(".decide.pictured") ? 0.48 : 1;
+  const widthNow = element => paper ? paper * part(element) : element.clientWidth || 640;
   const narrow = element => widthNow(element) < 560;
 
   // A level's text beside its plot: all of it, or its figure alone where the plot is narrow (the words then stand below).
@@ -72,15 +75,15 @@ const Plots = (() => {
     draw() {
       const { element } = this, small = narrow(element);
       this.width = widthNow(element);
-      this.height = paper ? (element.classList.contains("tall") ? 190 : 120) : element.clientHeight || 170;
+      this.height = paper ? (element.classList.contains("tall") ? 190 : element.closest(".small") ? 96 : 120) : element.clientHeight || 170;
       this.inner = Math.max(this.width - LEFT - this.right(small), 60);
       this.tall = this.height - TOP - BOTTOM;
       const svg = document.createElementNS(NS, "svg");
       for (const [k, v] of Object.entries({ class: "drawing", viewBox: `0 0 ${this.width} ${this.height}`, width: this.width, height: this.height, focusable: "false" })) svg.setAttribute(k, v);
       const clip = `clip-${Panel.count = (Panel.count || 0) + 1}`, defs = put(svg, "defs");
       put(put(defs, "clipPath", { id: clip }), "rect", { x: LEFT, y: TOP, width: this.inner, height: this.tall });
-      const hatch = put(defs, "pattern", { id: `${clip}-hatch`, width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
-      put(hatch, "line", { x1: 0, y1: 0, x2: 0, y2: 7, class: "hatch" });
+      const hatch = this.layers.some(l => l.kind === "mark") && put(defs, "pattern", { id: `${clip}-hatch`, width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
+      if (hatch) put(hatch, "line", { x1: 0, y1: 0, x2: 0, y2: 7, class: "hatch" });
       this.axes(svg, small);
       const inside = put(svg, "g", { "clip-path": `url(#${clip})` }), over = put(svg, "g", {});
       let marks = 0, uprights = 0;
@@ -94,10 +97,12 @@ const Plots = (() => {
         else if (layer.kind === "upright") this.upright(inside, layer, uprights++);
       }
       this.words(over, small);
-      this.needle = put(inside, "line", { y1: TOP, y2: TOP + this.tall, class: "cursor" });
-      this.pull = put(inside, "rect", { y: TOP, height: this.tall, width: 0, class: "drag" });
-      this.moved();
-      this.listen(svg);
+      if (!paper) {
+        this.needle = put(inside, "line", { y1: TOP, y2: TOP + this.tall, class: "cursor" });
+        this.pull = put(inside, "rect", { y: TOP, height: this.tall, width: 0, class: "drag" });
+        this.moved();
+        this.listen(svg);
+      }
       element.replaceChildren(svg);
       element.classList.add("ready");
       element.closest("figure").classList.toggle("narrow", small);
@@ -226,7 +231,7 @@ const Plots = (() => {
   // While printing every panel has the width of the paper; 0 goes back to its own.
   function onPaper(width) {
     paper = width;
-    for (const panel of panels) panel.draw();
+    for (const panel of panels) if (!panel.element.closest("details:not([open])")) panel.draw();
   }
 
   // The sample of a line that a key shows.

@@ -12,15 +12,34 @@ const Traces = (() => {
       this.series = new Map(Object.entries(packet.series).map(([name, s]) => [name, Numbers.openSeries(s, this.grids[s.grid || 0])]));
       this.extent = this.whole();
       this.range = this.extent;
-      if (!this.grids.some(g => g.hasSpeed)) section.querySelector("input[value=rpm]").disabled = true;
       section.addEventListener("change", e => { if (e.target.type === "radio") this.across(e.target.value); });
       section.addEventListener("click", e => { const what = e.target.dataset && e.target.dataset.do; if (what) this.zoom(what); });
-      for (const figure of section.querySelectorAll("figure.panel")) {
+      Figures.build(this);
+      this.began(section);
+      if (!this.grids.some(g => g.hasSpeed)) section.querySelector("input[value=rpm]").disabled = true;
+    }
+
+    // Figures that were put into a part of the section: their keys, their names, and to be drawn when seen.
+    began(part) {
+      for (const figure of part.querySelectorAll("figure.panel")) {
         figure.addEventListener("keydown", e => this.key(e));
         figure.addEventListener("dblclick", () => this.zoom("all"));
+        seen.observe(figure);
       }
-      for (const place of section.querySelectorAll("i.swatch")) Plots.swatch(place);
       this.name();
+    }
+
+    // Lambda, moved back by its lag, against boost inside the pull.
+    loadPoints() {
+      if (this.loaded) return this.loaded;
+      const out = { x: [], y: [] }, { load } = this.packet, boost = this.series.get("boost"), lam = this.series.get("lambda"), g = this.grids[0];
+      if (load && boost && lam) lam.t.forEach((t, i) => {
+        const b = t >= g.start && t <= g.end ? Numbers.at(boost.t, boost.v, t - load.lag) : NaN;
+        if (b > 0) { out.x.push(b); out.y.push(lam.v[i]); }
+      });
+      const every = Math.max(1, Math.ceil(out.x.length / 110));
+      this.loaded = { x: out.x.filter((v, i) => i % every === 0), y: out.y.filter((v, i) => i % every === 0) };
+      return this.loaded;
     }
 
     whole() {
@@ -106,9 +125,9 @@ const Traces = (() => {
     }
 
     loadPanel(element) {
-      const load = this.packet.load, top = Math.max(...load.x) * 1.04;
-      const heights = [...load.y, ...load.limits.flatMap(l => l.y)], low = Math.min(...heights), high = Math.max(...heights), span = high - low || 0.1;
-      const layers = [{ kind: "points", x: load.x, y: load.y, style: 0, size: 2.5 }];
+      const { load } = this.packet, { x, y } = this.loadPoints(), top = Math.max(...x) * 1.04;
+      const heights = [...y, ...load.limits.flatMap(l => l.y)], low = Math.min(...heights), high = Math.max(...heights), span = high - low || 0.1;
+      const layers = [{ kind: "points", x, y, style: 0, size: 2.5 }];
       for (const l of load.limits) {
         layers.push({ kind: "line", x: [...l.x, Math.max(top, l.x[l.x.length - 1])], y: [...l.y, l.y[l.y.length - 1]], role: `lean ${l.name}` });
         layers.push({ kind: "step", y: l.y[l.y.length - 1], text: l.text, role: "limit" });
@@ -188,27 +207,36 @@ const Traces = (() => {
 
   // --- the page ------------------------------------------------------------------------------
   const seen = new IntersectionObserver(entries => {
-    for (const e of entries) if (e.isIntersecting) { seen.unobserve(e.target); drawFigure(e.target); }
+    for (const e of entries) if (e.isIntersecting) { seen.unobserve(e.target); show(e.target); }
   }, { rootMargin: "400px" });
 
-  // The group of a figure or mark; its numbers are unpacked when it is first asked for.
+  // The numbers of a section, with what the page leaves out where it is empty.
+  function packetOf(section) {
+    const packet = JSON.parse(document.getElementById(section.dataset.packet).textContent);
+    packet.panels = packet.panels.map(p => ({ lines: [], bands: [], ...p }));
+    return packet;
+  }
+
+  // The group of a section, or of a figure or mark in it; it is built when it is first asked for.
   function groupOf(node) {
     const section = node.closest(".traces");
-    if (!groups.has(section)) groups.set(section, new Group(section, JSON.parse(document.getElementById(section.dataset.packet).textContent)));
+    if (!groups.has(section)) groups.set(section, new Group(section, packetOf(section)));
     return groups.get(section);
   }
 
-  function drawFigure(figure) {
+  // Build a section of traces, or draw a figure.
+  function show(figure) {
     try {
       if (figure.classList.contains("chart")) Charts.draw(figure);
+      else if (figure.classList.contains("traces")) groupOf(figure);
       else groupOf(figure).draw(figure);
     } catch (error) {
-      figure.querySelector(".plot").textContent = "This plot could not be drawn by this browser.";
+      (figure.querySelector(".plot") || figure).textContent = "This plot could not be drawn by this browser.";
       console.error(error);
     }
   }
 
-  const begin = root => root.querySelectorAll("figure.panel, figure.chart").forEach(f => seen.observe(f));
+  const begin = root => root.querySelectorAll(".traces, figure.chart").forEach(f => seen.observe(f));
 
   async function fetchLate(place) {
     if (place.dataset.begun) return;
@@ -230,8 +258,10 @@ const Traces = (() => {
   }
 
   function follow() {
-    const item = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
-    const mark = location.hash.startsWith("#mark-");
+    const mark = /^#mark-\d+$/.test(location.hash), name = decodeURIComponent(location.hash.slice(1));
+    const place = mark && document.querySelector(`.traces[data-marks~="${name.slice(5)}"]`);
+    if (place) { unfold(place); groupOf(place); }
+    const item = name && document.getElementById(name);
     if (!item) {
       if (mark) document.querySelectorAll(".late[data-source]").forEach(fetchLate);
       return;
@@ -258,17 +288,27 @@ const Traces = (() => {
   }
 
   const PAPER = 690; // the width between the margins of a page, in pixels at 96 an inch
-  let folded = [];
+  let folded = [], cells = [];
+  // On paper stands all that is unfolded, drawn anew for it; passing pulls that are folded stand together as cells.
   function toPaper(on) {
-    if (on) {
-      folded = [...document.querySelectorAll("details:not([open])")].filter(d => d.querySelector("figure, .finding"));
-      folded.forEach(d => { d.open = true; });
-      Plots.onPaper(PAPER);
-      document.querySelectorAll("figure.panel, figure.chart").forEach(f => { seen.unobserve(f); drawFigure(f); });
-    } else {
+    if (!on) {
       folded.forEach(d => { d.open = false; });
+      cells.forEach(c => c.remove());
+      document.querySelectorAll(".unseen").forEach(c => c.classList.remove("unseen"));
       Plots.onPaper(0);
+      return;
     }
+    const quiet = [...document.querySelectorAll(".card.calm .traces")].filter(t => !t.closest("details").open);
+    quiet.forEach(t => t.closest(".card").classList.add("unseen"));
+    // of many pulls the table of pulls has the figures that these are the differences of
+    document.querySelectorAll("details:not([open]) .differences").forEach(d => { if (d.rows.length > 13) d.parentElement.classList.add("unseen"); });
+    cells = Cells.put(document.querySelector(".contact"), quiet.map(packetOf));
+    document.querySelectorAll(".traces").forEach(t => { if (!quiet.includes(t)) { seen.unobserve(t); show(t); } });
+    for (const [section, group] of groups) if (group.unfold && !quiet.includes(section)) group.unfold();
+    folded = [...document.querySelectorAll("details:not([open]):not(.pull)")].filter(d => d.querySelector("figure, .finding"));
+    folded.forEach(d => { d.open = true; });
+    Plots.onPaper(PAPER);
+    document.querySelectorAll("figure.panel, figure.chart").forEach(f => { if (!f.closest("details.pull:not([open])")) { seen.unobserve(f); show(f); } });
   }
 
   async function copy(button) {

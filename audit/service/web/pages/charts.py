@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from audit.report.display import figure, number, unit_for
-from audit.report.page.quantities import linear, shown
+from audit.report.page.picture import Step, duty_chart
+from audit.report.page.quantities import shown
+from audit.service.web.pages.usual import curve_of
 
 if TYPE_CHECKING:
     from audit.archive.step.response import GearResponse
@@ -120,15 +122,6 @@ def _control_told(trend: Trend) -> str:
     )
 
 
-def _response_told(duty: Any, bounds: Any, unit: str) -> str:
-    """The curve in words, at five duties."""
-    rows = [
-        f"at {duty[i]:.0f} % {bounds[i, 1]:.1f}, {bounds[i, 0]:.1f} to {bounds[i, 2]:.1f}"
-        for i in (0, 10, 20, 30, 40)
-    ]
-    return f"Settled boost in {unit}, most likely and nine pulls in ten: {'; '.join(rows)}."
-
-
 def _ticks(dates: Sequence[str]) -> dict[str, str]:
     """Some night indices with their months, or their days where the nights span less than three months."""
     count = min(3, len(dates))
@@ -154,85 +147,28 @@ def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -
 
 
 def response_chart(
-    name: str,
-    gear: GearResponse,
-    *,
-    relative: float,
-    us: bool,
-    limit: float | None = None,
-    steps: bool = True,
+    gear: GearResponse, *, relative: float, us: bool, limit: float | None, steps: bool
 ) -> dict[str, Any]:
-    """Settled boost against duty: the pulls, the curve with the range of nine pulls in ten, the duty to try next.
+    """Settled boost against duty: the pulls on the curve, the duty to try next; all as in the last night's air.
 
-    relative: air density of the last night over the reference's; all is shown as in that air, as the next step is.
-    limit: the car's, kPa gauge; steps: False where the decision is no step, so that none is drawn.
+    relative: air density of the last night over the reference's; limit: the car's, kPa gauge; steps: False where
+    the decision is no step, so that none is drawn. Nor is one that is not beyond what was pulled.
     """
-    scale, _ = linear("kPa", us=us)
-    low = max(0.0, (gear.curve.data[0] if gear.curve.data else 0.0) - 15.0)
-    high = min(100.0, (gear.curve.data[1] if gear.curve.data else 100.0) + 15.0)
-    duty = np.linspace(low, high, 41)
-    bounds = np.array([gear.curve.interval(float(d), relative=relative) for d in duty]) * scale
-    x = [round(float(d), 2) for d in duty]
-    layers: list[Layer] = [
-        {"kind": "area", "x": x, "low": _rounded(bounds[:, 0]), "high": _rounded(bounds[:, 2])},
-        {"kind": "line", "x": x, "y": _rounded(bounds[:, 1]), "style": 0},
-    ]
-    seen = (
-        gear.rows.select("duty_mean_pct", "boost_settled_kpa", "relative").drop_nulls()
-        if gear.rows.height
-        else None
-    )
+    names = ("duty_mean_pct", "boost_settled_kpa", "relative")
+    rows = gear.rows.select(names).drop_nulls().rows() if gear.rows.height else []
     power = float(np.median(gear.curve.power))
-    if seen is not None and seen.height:
-        layers.append(
-            {
-                "kind": "points",
-                "style": 1,
-                "x": _rounded(seen["duty_mean_pct"].to_numpy()),
-                "y": _rounded(
-                    seen["boost_settled_kpa"].to_numpy()
-                    * (relative / seen["relative"].to_numpy()) ** power
-                    * scale
-                ),
-            }
-        )
-    if gear.wanted is not None:
-        target = gear.wanted[0]
-        layers.append(
-            {
-                "kind": "level",
-                "y": target * scale,
-                "text": f"target {figure(target, 'kPa', us=us)}",
-                "role": "target",
-            }
-        )
-    if limit is not None:
-        text = f"car's limit {figure(limit, 'kPa', us=us)}"
-        layers.append({"kind": "level", "y": limit * scale, "text": text, "role": "limit"})
-    tried = max((p for p in _duties(gear)), default=0.0)
-    if steps and gear.step.duty is not None and gear.step.duty > tried:
-        layers.append(
-            {"kind": "upright", "x": gear.step.duty, "text": f"next: {gear.step.duty:.1f} %"}
-        )
-    return {
-        "id": name,
-        "title": "Settled boost against duty",
-        "unit": unit_for("kPa", us=us),
-        "ticks": {},
-        "tall": True,
-        "layers": layers,
-        "across": "solenoid duty, %",
-        "told": _response_told(duty, bounds, unit_for("kPa", us=us)),
-        "about": "across: solenoid duty, %; points: pulls; line: most likely; shaded: where nine of ten pulls should settle",
-    }
-
-
-def _duties(gear: GearResponse) -> list[float]:
-    """Duties that were pulled in this gear, %."""
-    if not gear.rows.height:
-        return []
-    return [float(d) for d in gear.rows["duty_mean_pct"].drop_nulls().to_list()]
-
-
-def _rounded(values: Any) -> list[float]:
-    return [round(float(v), 3) for v in values]
+    settled = [(duty, boost * (relative / air) ** power) for duty, boost, air in rows]
+    following = gear.step.duty
+    step = None
+    if steps and following is not None and following > max((d for d, _ in settled), default=0.0):
+        step = Step(following, gear.curve.interval(following, relative=relative))
+    return duty_chart(
+        f"gear-{gear.gear}",
+        "Settled boost against duty",
+        settled,
+        curve=curve_of(gear, relative),
+        target=None if gear.wanted is None else gear.wanted[0],
+        limit=limit,
+        step=step,
+        us=us,
+    )

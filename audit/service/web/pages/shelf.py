@@ -9,8 +9,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from audit.archive.store.rescreen import finding_of
-from audit.archive.store.rows import car_from_json
+from audit.archive.store.rows import car_from_json, finding_of
 from audit.archive.store.store import Archive
 from audit.errors import UsageError
 from audit.model import (
@@ -80,10 +79,10 @@ class Shelf:
         columns = ["car", "setting", "verdict", "reasons", "us_units", "added_at"]
         return self.remembered(("nights", car), lambda: self.archive.nights(car, columns=columns))
 
-    def last_nights(self) -> list[tuple[str, int, str, str, str]]:
-        """(car, nights, last day, its verdict, its night) of every car."""
+    def last_nights(self) -> list[tuple[str, int, str, str, str, str | None]]:
+        """(car, nights, last day, its verdict, its night, its decision as JSON) of every car."""
         sql = (
-            "select car, nights, date, verdict, night_id from (select car, date, verdict, night_id, count(*) over "
+            "select car, nights, date, verdict, night_id, decision from (select car, date, verdict, night_id, decision, count(*) over "
             "(partition by car) nights, row_number() over (partition by car order by date desc, added_at desc) n "
             "from nights) x where n = 1 order by date desc, car"
         )

@@ -4,29 +4,51 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from audit.report.page.history import History, Usual
-from audit.report.page.measures import GROUPS
+from audit.report.page.history import DutyCurve, History, Usual
+from audit.report.page.measures import measures_by_group
 
 if TYPE_CHECKING:
     import polars as pl
 
+    from audit.archive.step.response import GearResponse, Response
+
+# How far a curve is drawn beyond the duties logged, and in how many points.
+BEYOND_PCT, POINTS = 15.0, 41
 LEAST_PULLS = 5  # before a range is called usual
 
 
-def history_of(pulls: pl.DataFrame, date: str) -> History:
-    """What stands before a night, gear by gear. pulls: all of the car's; date: the night's ISO day."""
-    if pulls.is_empty():
-        return History()
-    before = pulls.filter(pulls["date"] < date)
-    if before.is_empty():
-        return History()
+def wanted() -> tuple[str, ...]:
+    """Columns of a pull that its history is made of."""
+    return ("gear", *(m.name for measures in measures_by_group().values() for m in measures))
+
+
+def history_of(pulls: pl.DataFrame | None, date: str, found: Response | None = None) -> History:
+    """What stands beside a night, gear by gear. pulls: all of the car's, None without an archive; date: the night's ISO
+    day; found: boost against duty, for the curve of the gear pulled most.
+    """
+    main = next((g for g in found.gears if g.gear == found.main), None) if found else None
+    curve = None if found is None or main is None else curve_of(main, found.air.relative)
+    before = None if pulls is None or pulls.is_empty() else pulls.filter(pulls["date"] < date)
+    if before is None or before.is_empty():
+        return History(curve=curve)
     last = str(before["date"].max())
     gears = before.partition_by("gear", as_dict=True)
-    return History(last, {key[0]: _usual(frame, last) for key, frame in gears.items()})
+    return History(last, {key[0]: _usual(frame, last) for key, frame in gears.items()}, curve)
+
+
+def curve_of(gear: GearResponse, relative: float) -> DutyCurve:
+    """A gear's curve as the pages draw it. relative: air density of the last night over the reference's."""
+    ends = gear.curve.data or (0.0, 100.0)
+    low, high = max(ends[0] - BEYOND_PCT, 0.0), min(ends[1] + BEYOND_PCT, 100.0)
+    duty = [low + (high - low) * i / (POINTS - 1) for i in range(POINTS)]
+    bounds = zip(*(gear.curve.interval(d, relative=relative) for d in duty), strict=True)
+    below, middle, above = (tuple(round(v, 3) for v in level) for level in bounds)
+    return DutyCurve(gear.gear or None, tuple(duty), below, middle, above)
 
 
 def _usual(pulls: pl.DataFrame, last: str) -> Usual:
-    names = [r.name for _, rows in GROUPS for r in rows if r.name in pulls.columns]
+    every = (m.name for measures in measures_by_group().values() for m in measures)
+    names = [name for name in every if name in pulls.columns]
     ranges, means = {}, {}
     on_last = pulls.filter(pulls["date"] == last)
     for name in names:

@@ -7,16 +7,18 @@ import json
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
-from audit.archive.step.decide import with_decision
+from audit.archive.step.decide import response_tonight, with_decision
 from audit.errors import UsageError
 from audit.model import Decision, Night, PullAudit
 from audit.report.display import figure, localise, number
 from audit.report.page.content import Page, laid_of, page_of
+from audit.report.page.first import HEADS
 from audit.report.page.marks import numbered, pull_ids
 from audit.report.page.overlay import overlaid
+from audit.report.page.picture import duty_tonight
 from audit.report.page.traces import packet, rows_for
-from audit.report.words import CAUTIONS, VERDICT_SAYS, decision_line, sentence
-from audit.service.web.pages.usual import history_of
+from audit.report.words import VERDICT_SAYS, decision_line, sentence
+from audit.service.web.pages.usual import history_of, wanted
 
 if TYPE_CHECKING:
     from audit.service.web.pages.shelf import Shelf
@@ -39,12 +41,19 @@ def cars_page(shelf: Shelf) -> dict[str, Any]:
                 "nights": nights,
                 "last": last,
                 "verdict": verdict,
-                "says": VERDICT_SAYS.get(verdict, ""),
+                "says": _says(verdict, decision),
                 "night": link("/night", id=night),
             }
-            for name, nights, last, verdict, night in shelf.last_nights()
+            for name, nights, last, verdict, night, decision in shelf.last_nights()
         ]
     }
+
+
+def _says(verdict: str, decision: str | None) -> str:
+    """What a clear night's decision comes to, as its page heads it; what any other verdict says."""
+    if verdict == "clear" and decision:
+        return HEADS[json.loads(decision)["state"]].lower()
+    return VERDICT_SAYS.get(verdict, "")
 
 
 def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
@@ -117,7 +126,7 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
         late=late,
         date=row["date"],
         history=shelf.remembered(
-            ("usual", night_id), lambda: history_of(shelf.archive.pulls(row["car"]), row["date"])
+            ("usual", night_id), lambda: history_of(shelf.pulls(row["car"], wanted()), row["date"])
         ),
         with_log=lambda audit: shelf.with_log(night_id, audit),
     )
@@ -127,6 +136,8 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
         sensors=[],
         evidence=link("/evidence", night=night_id),
         overlay_source=link("/overlay", night=night_id) if len(late) > 1 else "",
+        duty=None,
+        duty_source=link("/duty", night=night_id) if page.duty else "",
         newer="" if newest == night_id else link("/night", id=newest),
     ), row["car"]
 
@@ -140,8 +151,8 @@ def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
     if not kept:
         return night
     told = json.loads(kept) if isinstance(kept, str) else dict(kept)
-    if told["expected_kpa"] is not None:
-        told["expected_kpa"] = tuple(told["expected_kpa"])
+    expected = tuple(told["expected_kpa"].values())
+    told["expected_kpa"] = None if None in expected else expected
     return dataclasses.replace(night, decision=Decision(**told))
 
 
@@ -157,19 +168,41 @@ def overlay(shelf: Shelf, night_id: str) -> dict[str, Any]:
     pulls = laid_of([(n, f, shelf.with_log(night_id, p)) for n, f, p in pull_ids(night)])
     if not pulls:
         raise UsageError("There is no pull in this night.")
-    return overlaid(pulls, us=night.us_units)
+    return {"packet": overlaid(pulls, us=night.us_units)}
 
 
-def evidence(shelf: Shelf, night_id: str) -> Page:
+def duty(shelf: Shelf, night_id: str) -> dict[str, Any]:
+    """Boost against duty of a kept night: the newest on the curve of all nights, an earlier one on its own."""
+    from audit.archive.step.response import response
+
+    row = shelf.night_row(night_id)
+    newest = _newest(shelf, row["car"]) == night_id
+    night = shelf.remembered(("decided", night_id), lambda: _decided(shelf, row, newest=newest))
+    found = response_tonight(night)
+    if newest:
+        car = shelf.archive.car(row["car"])
+        found = shelf.remembered(("response", row["car"]), lambda: response(shelf.archive, car))
+    curve = history_of(None, "", found).curve
+    return {"chart_of": duty_tonight(night, curve, us=night.us_units)}
+
+
+def looked_page(night: Night) -> Page:
+    """The page of a night that was screened and not kept."""
+    history = history_of(None, "", response_tonight(night))
+    return page_of(with_decision(night), history=history)
+
+
+def evidence(shelf: Shelf, night_id: str) -> dict[str, Any]:
     """What was not judged and why, and the sensors, of a kept night."""
-    return page_of(shelf.judged_anew(night_id), late={})
+    return {"page": page_of(shelf.judged_anew(night_id), late={})}
 
 
 def traces(shelf: Shelf, night_id: str, pull: str) -> dict[str, Any]:
     """The packet of one pull of a kept night. Raises UsageError for a pull that is not there."""
     night = shelf.night(night_id)
     audit = _pull(shelf, night_id, pull)
-    return packet(pull, audit, numbered(night), rows=rows_for([audit.pull]), us=night.us_units)
+    rows = rows_for([audit.pull])
+    return {"packet": packet(pull, audit, numbered(night), rows=rows, us=night.us_units)}
 
 
 def _pull(shelf: Shelf, night_id: str, pull: str) -> PullAudit:
@@ -201,6 +234,7 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     return {
         "name": car,
         "decision": "" if decision is None else decision_line(decision, us=us),
+        "nothing": "No higher duty tonight" if document["history"] else "No pulls yet",
         "lead": localise(document["lead"], us=us),
         "after": localise(document["after"], us=us),
         "warm": {k: figure(warm[k], "°C", us=us, digits=0) for k in ("coolant_c", "oil_c")},
@@ -209,7 +243,6 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
             for leg in document["legs"]
         ],
         "cool": f"{document['cool_down_s'] / 60:g} minutes ({document['cool_down_from']})",
-        "cautions": CAUTIONS,
         **told,
     }
 
@@ -247,29 +280,22 @@ def trends_page(shelf: Shelf, car: str) -> dict[str, Any]:
         "few": few,
         "notes": [{"day": n.day, "text": n.text} for n in found.notes],
         "dates": found.dates,
-        "links": car_links(car),
     }
 
 
 def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
-    """Boost against duty, gear by gear, and the step; `why` says why there is none where it cannot be told."""
-    from importlib.util import find_spec
-
+    """Boost against duty, gear by gear, and the step."""
     car = shelf.known_car(car)
     us = us_of(shelf, car)
     made: dict[str, Any] = {
         "name": car,
         "gears": [],
         "guessed": [],
-        "why": "",
         "decision": "",
         "step": "",
         "next": "",
         "notes": [],
-        "links": car_links(car),
     }
-    if find_spec("audit.archive.step.response") is None:
-        return {**made, "why": "This release does not work out the response of boost to duty."}
     from audit.archive.step.response import response
     from audit.service.web.pages.charts import response_chart
 
@@ -294,7 +320,6 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
                 "wanted": _wanted(gear.wanted, us=us),
                 "step": step if gear.pulls else "",
                 "chart": response_chart(
-                    f"gear-{gear.gear}",
                     gear,
                     relative=found.air.relative,
                     limit=found.car.boost_limit_kpa,

@@ -1,0 +1,312 @@
+"""The archive's rows: read, and written a whole revision at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
+from functools import cached_property, partialmethod
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from audit.archive.store import schema
+from audit.archive.store.database import Database, is_server, shown
+from audit.archive.store.days import now
+from audit.archive.store.kept import Kept
+from audit.archive.store.places import need_room, told
+from audit.archive.store.rows import (
+    NOISE,
+    PARTS,
+    Row,
+    Rows,
+    as_kept,
+    car_from_json,
+    digest_of,
+    loaded,
+    log_row,
+)
+from audit.errors import ArchiveError, UsageError, did_you_mean
+from audit.model import LogAudit
+from audit.night.decision import decided, first_look
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from audit.model import Car, Log
+
+Cars = str | Collection[str] | None  # one car, several, or all
+A_CAR = 1 << 20  # ids of revisions that are a car's own, in a file
+ALWAYS = ("night_id", "revision", "date")  # columns that every answer has
+
+
+class Tables:
+    """The tables of an archive in a folder, or on a server by its address.
+
+    Reading where there is none raises ArchiveError; the first write makes it. logs: where a new
+    archive keeps its logs, else the folder's own.
+    """
+
+    def __init__(self, path: str | Path, *, logs: str | None = None) -> None:
+        self.server, self.root, self._logs = is_server(path), str(path), logs
+        self.db = Database(path if self.server else Path(path) / "archive.db")
+        self._ready = False
+
+    # --- the archive itself ----------------------------------------------------------------------
+
+    def exists(self) -> bool:
+        """Is there an archive? Raises ArchiveError where it cannot be understood."""
+        return schema.version_of(self.db) is not None
+
+    def must_exist(self) -> None:
+        """Raises ArchiveError where there is no archive."""
+        if not self._ready and not self._version():
+            raise ArchiveError(
+                f"{shown(self.root)}: no archive there. "
+                f"`pullaudit screen … --archive {shown(self.root)}` makes one."
+            )
+        self.make()
+
+    def make(self, audits: Sequence[LogAudit] = ()) -> None:
+        """Make the archive, with room for these logs, or bring an older one up to date."""
+        if self._ready:
+            return
+        version = self._version()
+        if self.server and self._logs is None and version is None:
+            raise ArchiveError(
+                f"{shown(self.root)}: say where its logs are to be kept: --logs FOLDER or an "
+                "address such as s3://bucket/logs."
+            )
+        if not self.server and (audits or version is None):
+            size = sum(int(a.log.frame.estimated_size()) for a in audits if a.log is not None)
+            need_room(Path(self.root), size)
+            with told(f"{self.root}: cannot make an archive there"):
+                Path(self.root).mkdir(parents=True, exist_ok=True)
+        if version != schema.VERSION:
+            logs = self._logs or "logs"
+            there = logs if "://" in logs or not self._logs else str(Path(logs).absolute())
+            schema.make(self.db, {"logs": there})
+        self._ready = True
+
+    def _version(self) -> int | None:
+        if not self.server and (Path(self.root) / "archive.json").exists():
+            raise ArchiveError(
+                f"{self.root}: an archive of an earlier format. "
+                f"`pullaudit adopt {self.root} --archive NEW` brings it over."
+            )
+        return schema.version_of(self.db)
+
+    def changes(self) -> str:
+        """A word that is another after every write, "" for no archive."""
+        if not self._ready and not self.exists():
+            return ""
+        return str(self.db.rows("select value from about where key = 'changes'")[0][0])
+
+    @cached_property
+    def kept(self) -> Kept:
+        """The kept logs."""
+        found = dict(self.db.rows("select key, value from about")).get("logs", "logs")
+        inside = found == "logs" and not self.server
+        return Kept(str(Path(self.root) / "logs") if inside else found)
+
+    # --- writing ---------------------------------------------------------------------------------
+
+    @contextmanager
+    def writing(self, car: str) -> Iterator[None]:
+        """One transaction on one car's rows; its standing is to be worked out anew."""
+        of_car = "from nights where nights.car = standing.car"
+        with self.db.writing(car):
+            self.db.rows("delete from standing where car = ?", car)
+            yield
+            self.db.rows(
+                "update about set value = cast(cast(value as integer) + 1 as text) "
+                "where key = 'changes'"
+            )
+            self.db.rows(
+                f"update standing set nights = (select count(distinct date) {of_car}), "
+                f"last = (select max(date) {of_car}), verdict = (select verdict {of_car} "
+                "order by date desc, added_at desc limit 1) where car = ?",
+                car,
+            )
+
+    def add_columns(self, audits: Sequence[LogAudit]) -> None:
+        """Make the columns for measures and channels that are new; before `writing`."""
+        sane = [a.sanity for a in audits if a.sanity is not None]
+        noises = {NOISE + name for sanity in sane for name in sanity.noise}
+        measures = {name for a in audits for p in a.pulls for name in p.measures}
+        schema.add_columns(self.db, {"log": noises, "pull": measures})
+
+    def put(self, name: str, rows: Rows, say: Callable[[], None] | None = None) -> None:
+        """A further revision of a night from its rows, inside `writing`; it counts from now on.
+
+        say: asked once the pulls are in; may change what the rows say of the night and add findings
+        that need its history.
+        """
+        last = self.db.rows("select max(number) from revision where night_id = ?", name)[0][0]
+        head = {"night_id": name, "number": 0 if last is None else last + 1, "judged_at": now()}
+        rows["revision"] = [as_kept("revision", {**rows["revision"][0], **head})]
+        names = list(rows["revision"][0])
+        key = {"id": self.next_revision(self.night(name)["car"])} if self.db.clustered else {}
+        schema.insert(self.db, "revision", [key | rows["revision"][0]])
+        sql = "select id from revision where night_id = ? and number = ?"
+        revision = self.db.rows(sql, name, head["number"])[0][0]
+        self._put_parts(revision, rows, ("log", "pull"))
+        self.db.rows("update night set latest = ? where night_id = ?", revision, name)
+        if say is not None:
+            say()
+        self._put_parts(revision, rows, ("finding",))
+        rows["revision"] = [as_kept("revision", rows["revision"][0])]
+        said = {
+            **dict.fromkeys(names),
+            **rows["revision"][0],
+            "sha256": digest_of(self.night(name), rows),
+        }
+        listed = ", ".join(f"{n} = ?" for n in said)
+        self.db.rows(f"update revision set {listed} where id = ?", *said.values(), revision)
+
+    def next_revision(self, car: str) -> int:
+        """The id of a car's next revision in a file: so chosen that the rows of a car lie together
+        there, for they lie by it, and the one writer that a file has takes it.
+        """
+        sql = "select latest from night where car = ? and latest > 0 limit 1"
+        for (one,) in self.db.rows(sql, car):
+            end = (one // A_CAR + 1) * A_CAR
+            last = self.db.rows("select max(id) from revision where id < ?", end)[0][0] or 0
+            if last + 1 < end:
+                return int(last + 1)
+        top = self.db.rows("select max(id) from revision")[0][0] or 0
+        return int((top // A_CAR + 1) * A_CAR)
+
+    def _put_parts(self, revision: int, rows: Rows, kinds: Sequence[str]) -> None:
+        for kind in kinds:
+            rows[kind] = [as_kept(kind, row) for row in rows.get(kind, ())]
+            keys = ({"revision_id": revision, "place": i} for i in range(1, len(rows[kind]) + 1))
+            made = [row | key for row, key in zip(rows[kind], keys, strict=True)]
+            schema.insert(self.db, kind, made)
+
+    def restate(
+        self, name: str, verdict: str, reasons: Sequence[str], torn: Sequence[LogAudit] = ()
+    ) -> None:
+        """A revision of a kept night with a worse verdict, all else as it was, inside `writing`.
+
+        torn: logs of it that could not be read.
+        """
+        rows = self.revision(name)
+        looks = ((f["severity"], loaded(f.get("look_at", "[]"))) for f in rows["finding"])
+        no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
+        rows["revision"][0] |= {"verdict": verdict, "reasons": list(reasons), "decision": no_step}
+        rows["log"] += [log_row(audit, {}) for audit in torn]
+        self.put(name, rows)
+
+    def night(self, name: str) -> Row:
+        """The row of a night, withdrawn ones too. Raises UsageError for one that is not there."""
+        found = self.db.dicts("select * from night where night_id = ?", name)
+        if not found:
+            raise UsageError(
+                f"{name}: no such night in {shown(self.root)}. "
+                '`trends --sql "select night_id, car, date from nights"` names them.'
+            )
+        return found[0]
+
+    def revision(self, name: str, *, id: int | None = None) -> Rows:  # noqa: A002
+        """All rows of a night's newest revision, or of another by its id, as they are kept.
+
+        Without what is unknown and without their keys.
+        """
+        wanted = self.night(name)["latest"] if id is None else id
+        rows = {"revision": self.db.dicts("select * from revision where id = ?", wanted)}
+        for kind in PARTS:
+            sql = f"select * from {kind} where revision_id = ? order by place"
+            rows[kind] = self.db.dicts(sql, wanted)
+        return {
+            kind: [
+                {n: v for n, v in row.items() if v is not None and n not in schema.KEYS}
+                for row in found
+            ]
+            for kind, found in rows.items()
+        }
+
+    def is_sound(self, name: str, *, id: int | None = None) -> bool:  # noqa: A002
+        """Are the rows of a night's newest revision, or of another, those that were written?"""
+        rows = self.revision(name, id=id)
+        said = rows["revision"]
+        return bool(said) and digest_of(self.night(name), rows) == said[0].get("sha256")
+
+    # --- reading ---------------------------------------------------------------------------------
+
+    def frame(
+        self,
+        view: str,
+        car: Cars = None,
+        *,
+        columns: Sequence[str] | None = None,
+        night: str | None = None,
+    ) -> pl.DataFrame:
+        """Rows of one of the reader's views by date, see docs/archive.md.
+
+        columns: those that there are of these, and ALWAYS.
+        """
+        import polars as pl
+
+        self.must_exist()
+        kind = schema.VIEWS[view]
+        kinds = {**schema.tables()["night"], "fuel": "text", "revision": "integer"}
+        kinds |= schema.tables()[kind]
+        where, values = ["1 = 1"], []
+        if car is not None:
+            values = [car] if isinstance(car, str) else list(car)
+            where.append(f"car in ({', '.join('?' * len(values)) or 'null'})")
+        if night is not None:
+            where, values = [*where, "night_id = ?"], [*values, night]
+        listed = "*"
+        if columns is not None:
+            there = {*kinds, *self.db.columns(kind)}
+            listed = ", ".join(f'"{c}"' for c in dict.fromkeys([*columns, *ALWAYS]) if c in there)
+        sql = f"select {listed} from {view} where {' and '.join(where)}"
+        sql += f" order by {schema.order_of(view)}"
+        names, rows = self.db.answer(sql, *values)
+        cells = zip(*rows, strict=True) if rows else [()] * len(names)
+        found = zip(names, cells, strict=True)
+        return pl.DataFrame([_column(n, kinds.get(n, "real"), c) for n, c in found])
+
+    # The newest verdict of each night that counts, its logs, pulls and findings; every verdict; the
+    # journal's notes.
+    nights = partialmethod(frame, "nights")
+    logs = partialmethod(frame, "logs")
+    pulls = partialmethod(frame, "pulls")
+    findings = partialmethod(frame, "findings")
+    revisions = partialmethod(frame, "revisions")
+    notes = partialmethod(frame, "notes")
+
+    def cars(self) -> list[str]:
+        """The names of all cars, found from one to the next in the index: not night by night."""
+        self.must_exist()
+        sql = (
+            "with recursive c (car) as (select min(car) from night union all select "
+            "(select min(car) from night where car > c.car) from c where c.car is not null) "
+            "select car from c where exists (select 1 from night where night.car = c.car and "
+            "withdrawn_at is null) order by car"
+        )
+        return [row[0] for row in self.db.rows(sql)]
+
+    def car(self, name: str) -> Car:
+        """The car as its last night's car file had it. Raises UsageError for one not there."""
+        self.must_exist()
+        sql = "select car_file from nights where car = ? order by date desc, added_at desc limit 1"
+        for row in self.db.rows(sql, name):
+            return car_from_json(row[0])
+        near = did_you_mean(name, self.cars())
+        raise UsageError(f"{shown(self.root)}: no car {name!r} in this archive. {near}")
+
+    def read_log(self, file: str) -> Log:
+        """A kept log by the `file` of its row. Raises ArchiveError for one missing or damaged."""
+        self.must_exist()
+        return self.kept.read(file)
+
+
+def _column(name: str, kind: str, values: Sequence[Any]) -> pl.Series:
+    import polars as pl
+
+    if kind == "list":
+        made = [loaded(v or "[]") for v in values]
+        return pl.Series(name, made, dtype=pl.List(pl.String))
+    dtype = {"text": pl.String, "real": pl.Float64}.get(kind, pl.Int64)
+    return pl.Series(name, values, dtype=dtype, strict=False)

@@ -1,0 +1,112 @@
+"""The short cuts of reading give what the long way gives."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from audit.intake.bytes.encoding import to_utf8
+from audit.intake.read import read_raw
+from audit.intake.text.body import plain_columns
+from audit.intake.text.keep import Kept, choose_lines
+from audit.intake.text.layout import find_layout
+from audit.intake.text.lines import find_lines
+from audit.intake.text.rows import _in_one_go, _in_stretches, _Stretches, read_rows
+
+ROWS = "\n".join(f"{i / 10:.1f},{1000 + i},{i % 7}" for i in range(200))
+HEAD = "Time (s),Engine Speed (rpm),Gear\n"
+
+
+def table(tmp_path, data: bytes):
+    path = tmp_path / "a.csv"
+    path.write_bytes(data)
+    (log,) = read_raw(path)
+    return log
+
+
+@pytest.mark.parametrize("end", ["", "\n", "\n\n\n", "\r\n\r\n", "\n" * 5000])
+def test_empty_lines_at_the_end_change_nothing(tmp_path, end):
+    plain, other = (table(tmp_path, (HEAD + ROWS + e).encode()) for e in ("\n", end))
+    assert other.frame.equals(plain.frame)
+    assert [n.text for n in other.notes] == [n.text for n in plain.notes]
+
+
+def test_a_column_of_long_numbers_that_ends_in_words_is_told_at_once(tmp_path):
+    rows = "\n".join(f"{i / 10:.1f},{'1234567890' * 3},{i}" for i in range(60))
+    log = table(tmp_path, (HEAD + rows + "\n6.0,off,60\n").encode())
+    assert log.frame.height == 61
+
+
+@pytest.mark.parametrize(
+    ("data", "encoding"),
+    [
+        (b"a,b\n1,2\n", "UTF-8"),
+        ("a,°C\n1,2\n".encode(), "UTF-8"),
+        ("a,°C\n1,λ\n".encode(), "UTF-8"),
+        ("a,°C\n1,2\n".encode("cp1252"), "Latin-1"),
+        (b"a,\xc2\xb0C\n1,\xb0\n", "Latin-1"),
+    ],
+)
+def test_the_encoding_is_told_by_what_is_no_ascii(data, encoding):
+    assert to_utf8(np.frombuffer(data, dtype=np.uint8))[1] == encoding
+
+
+def rows_of(name: str) -> tuple[str, list[str]]:
+    """A header and rows enough for several stretches, in one dialect."""
+    plain = [
+        [f"{i / 10:.1f}", str(1000 + i % 4000), f"{i % 97}.5", f"{i % 7}.25"] for i in range(30_000)
+    ]
+    if name == "quoted":
+        return '"t","a","b","c"', [",".join(f'"{c}"' for c in row) for row in plain]
+    if name == "semicolon":
+        return "t;a;b;c", [";".join(row).replace(".", ",") for row in plain]
+    if name == "dates":  # decimal commas beside dates with points
+        rows = [";".join(row).replace(".", ",") for row in plain]
+        return "t;a;b;c;day", [f"{row};20.11.2026" for row in rows]
+    if name == "words":
+        return "t,a,b,c", [
+            f"{t},{a},{'n/a' if i % 2 else b},{c}" for i, (t, a, b, c) in enumerate(plain)
+        ]
+    if name == "units":
+        return "t,a,b,c", [f"{t},{a} rpm,{b},{c}" for t, a, b, c in plain]
+    return "t,a,b,c", [",".join(row) for row in plain]
+
+
+DIALECTS = ["comma", "quoted", "semicolon", "dates", "words", "units"]
+
+
+def layout_of(header: str, rows: list[str]):
+    data = np.frombuffer("\n".join([header, *rows, ""]).encode(), dtype=np.uint8)
+    return find_layout(find_lines(data))
+
+
+@pytest.mark.parametrize("name", DIALECTS)
+def test_the_fast_reader_takes_a_sound_table_whole_and_reads_what_the_long_way_reads(name):
+    layout = layout_of(*rows_of(name))
+    found = _in_one_go(layout, plain_columns(layout), Kept(np.arange(1, 30_001), layout.width))
+    assert found is not None
+    slow = _in_stretches(layout, {}, choose_lines(layout))
+    assert found.frame.equals(slow.frame) and not len(slow.stray)
+    assert found.frame.schema == slow.frame.schema
+
+
+@pytest.mark.parametrize("name", DIALECTS)
+@pytest.mark.parametrize("damage", ["marker", "#VALUE!", '"', "12..5"])
+def test_damage_costs_its_own_stretch_and_changes_nothing_else(name, damage, monkeypatch):
+    header, rows = rows_of(name)
+    mark = ";" if name in ("semicolon", "dates") else ","
+    cells = rows[20_000].split(mark)
+    rows[20_000] = mark.join([cells[0], damage, *cells[2:]]) if damage != "marker" else damage
+    layout = layout_of(header, rows)
+    seen = []
+    as_text = _Stretches._as_text
+    monkeypatch.setattr(
+        _Stretches,
+        "_as_text",
+        lambda s, b, n, tries: seen.append(n) or as_text(s, b, n, tries=tries),
+    )
+    found = read_rows(layout)
+    assert sum(seen) < 10_000  # of 30,000 rows
+    slow = _in_stretches(layout, {}, choose_lines(layout))
+    assert found.frame.equals(slow.frame)
+    np.testing.assert_array_equal(found.stray, slow.stray)
