@@ -42,15 +42,15 @@ def test_a_watch_finding_stays_clear_and_is_said():
     verdict, reasons = night(pull(findings=(Finding("heat.intake", "watch", "Warm."),)))
     assert verdict == "clear"
     assert any("Warm." in r for r in reasons)
-    assert reasons[0].startswith("Clear, with 1 thing to watch")
+    assert reasons[0].endswith("no reason to hold; 1 thing to watch.")
 
 
 def test_the_headline_counts_the_kinds_of_things_to_watch():
     warm, lean = (Finding(f"a.{c}", "watch", "Odd.") for c in "bc")
     said = [night(pull(findings=found))[1][0] for found in ((), (warm,), (warm, lean, lean))]
-    assert said[0].startswith("Clear: ")
-    assert said[1].startswith("Clear, with 1 thing to watch: ")
-    assert said[2].startswith("Clear, with 2 things to watch: ")
+    assert said[0].endswith(": no reason to hold.")
+    assert said[1].endswith("; 1 thing to watch.")
+    assert said[2].endswith("; 2 things to watch.")
 
 
 @pytest.mark.parametrize(("limit", "worst"), [(14.0, 29.0), (40.0, 18.0)])

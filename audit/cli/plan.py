@@ -17,7 +17,11 @@ from audit.cli.output import json_alone
     help="The archive; without it the plan is that of a new car.",
 )
 @click.option(
-    "--car", "car_file", type=click.Path(path_type=Path), metavar="CAR.toml", help="The car file."
+    "--car",
+    "car_file",
+    type=click.Path(path_type=Path),
+    metavar="CAR.toml",
+    help="The car file; without it car.toml here, if there is one.",
 )
 @click.option(
     "--setting",
@@ -46,7 +50,8 @@ def command(
     if folder is None:
         from audit.carfile import load_car
 
-        made = plan(load_car(car_file))
+        here = Path("car.toml")
+        made = plan(load_car(car_file or (here if here.is_file() else None)))
     else:
         from audit.archive.step.response import response
         from audit.archive.store.store import Archive

@@ -76,9 +76,10 @@ def command(
 
 def _shown(archive: Archive, car: str) -> Shown:
     """Figures in the units of the car's last night."""
+    import shutil
     from functools import partial
 
-    from audit.archive.trend.text import Shown
+    from audit.archive.trend import text
     from audit.report import display
 
     us = bool(archive.nights(car, columns=["us_units"])["us_units"].fill_null(value=False)[-1])
@@ -86,7 +87,9 @@ def _shown(archive: Archive, car: str) -> Shown:
     def number(value: float, unit: str, digits: int) -> str:
         return display.number(value, unit, us=us, digits=digits)
 
-    return Shown(partial(display.localise, us=us), number, partial(display.unit_for, us=us))
+    columns = min(max(shutil.get_terminal_size((text.WIDTH, 24)).columns, 40), text.WIDTH)
+    unit = partial(display.unit_for, us=us)
+    return text.Shown(partial(display.localise, us=us), number, unit, columns)
 
 
 def _season(archive: Archive, car: str | None, cars: list[str]) -> list[str]:

@@ -26,7 +26,7 @@ FAULTS = (
     "over_spring",
     "last_night",
 )  # what binds a refusal that is a fault
-NOTHING = "Nothing in the logs stands out. Look the car over before the next run all the same."
+NOTHING = "The car itself, before each run: nothing in the logs stands out."
 UNASKED = "No pull with a known duty is at hand."
 AGAIN = "What could not be read or judged: do what is said of it, and log it again."
 

@@ -147,10 +147,8 @@ def _missing_channels(read: Sequence[LogAudit]) -> Iterable[str]:
 
 def _all_well(logs: Sequence[LogAudit], watches: int) -> str:
     pulls = sum(len(log.pulls) for log in logs)
-    said = "Clear" + (
-        f", with {watches} thing{'s' if watches != 1 else ''} to watch" if watches else ""
-    )
+    said = f"; {watches} thing{'s' if watches != 1 else ''} to watch" if watches else ""
     return (
-        f"{said}: all four required checks were evaluated over {pulls} "
-        f"pull{'s' if pulls != 1 else ''}, and none is worse than watch."
+        f"Boost, mixture, heat and swing checked in {pulls} pull{'s' if pulls != 1 else ''}: "
+        f"no reason to hold{said}."
     )

@@ -136,7 +136,11 @@ def document(found: Comparison) -> dict[str, Any]:
 
 def render(found: Comparison, *, us: bool) -> list[str]:
     """A table that a phone shows: both figures, the difference, * where it is certain."""
-    gear = f"gear {found.gear}" if found.gear is not None else "all gears: none is shared"
+    gear = (
+        f"gear {found.gear}"
+        if found.gear is not None
+        else "gear not known, or none that both have: all pulls"
+    )
     lines = [
         *wrapped(f"A: {found.a.name} ({many(found.counts[0], 'pull')})", "", "   "),
         *wrapped(f"B: {found.b.name} ({many(found.counts[1], 'pull')})", "", "   "),
@@ -146,7 +150,7 @@ def render(found: Comparison, *, us: bool) -> list[str]:
     ]
     lines += [_line(row, us=us) for row in found.rows]
     certain = [row.label for row in found.rows if row.certain]
-    said = f"Differs for certain (*): {', '.join(certain)}." if certain else NOTHING
+    said = f"Differs for certain (*): {'; '.join(certain)}." if certain else NOTHING
     return [*lines, "", *wrapped(said), "", *wrapped(CAUTION)]
 
 

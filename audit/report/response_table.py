@@ -53,7 +53,7 @@ def gear_table(document: Doc, *, us: bool) -> list[str]:
         duty = boost = "–"
         if levels:
             ends = levels[0], levels[-1]
-            duty = "-".join(dict.fromkeys(f"{one['duty_pct']:.0f}" for one in ends))
+            duty = "-".join(dict.fromkeys(f"{one['duty_pct']:.3g}" for one in ends))
             boost = "-".join(dict.fromkeys(number(one["boost_kpa"], "kPa", us=us) for one in ends))
         target = "–" if wanted is None else number(wanted["target_kpa"], "kPa", us=us)
         takes = "–" if wanted is None else _duty(wanted["duty_pct"])
@@ -61,6 +61,8 @@ def gear_table(document: Doc, *, us: bool) -> list[str]:
         lines.append(
             f"{gear['gear'] or '–':>4} {gear['pulls']:>5} {duty:>9} {boost:>11} {target:>6} {takes:>7}{guess}"
         )
+    if any(not gear["gear"] for gear in document["gears"]):
+        lines += wrapped("–: gear not known; [gearing] in the car file, or road speed, tells it.")
     if any(line.endswith("?") for line in lines):
         lines += wrapped("?: beyond the duties logged in that gear, or borrowed from other gears.")
     return [*lines, *wrapped(CAUTION)]

@@ -1,18 +1,22 @@
-"""The night at 80 columns: verdict and reasons, a line a pull, findings, what was not judged, cautions."""
+"""The night as wide as the terminal, 80 columns at most: verdict and reasons, the pulls, findings, what was
+not judged, cautions.
+"""
 
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
-from typing import TextIO
+from typing import NamedTuple, TextIO
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit, worst_of
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.display import overshoot as shown_overshoot
 from audit.report.names import visible
 from audit.report.words import (
+    CAUTION,
     CAUTIONS,
     afr_factor,
     decision_line,
@@ -23,63 +27,86 @@ from audit.report.words import (
 from audit.report.words import plain_check as plain
 
 WIDTH = 80
+NARROWEST = 40
+TABLE_WIDTH = 78  # of the pulls side by side; on a narrower screen a pull takes two lines
 BULLET = "  - "
 MOST_MENDED = 3  # notes of one log that are said in full
 # Colour never carries the meaning alone: the word stands beside it.
 COLOURS = {"clear": "32", "hold": "33", "stop": "31", "watch": "36", "note": "2"}
 
 
+class Paragraph(NamedTuple):
+    """Text to be wrapped to the width at hand. first, rest: what its lines begin with."""
+
+    text: str
+    first: str
+    rest: str
+
+
+Line = str | Paragraph
+
+
 def print_night(night: Night, out: TextIO | None = None) -> None:
     """Write the report to a text stream (standard output by default)."""
     out = out or sys.stdout
     colour = out.isatty() and not os.environ.get("NO_COLOR")
-    text = "\n".join(render(night, colour=colour))
-    out.write(text + "\n")
+    columns = shutil.get_terminal_size((WIDTH, 24)).columns
+    width = min(max(columns, NARROWEST), WIDTH)
+    out.write("\n".join(render(night, colour=colour, width=width)) + "\n")
 
 
-def render(night: Night, *, colour: bool = False) -> list[str]:
-    """The report's lines, none wider than 80 columns but for a path that is."""
-    lines = [*_verdict(night, colour=colour)]
+def render(night: Night, *, colour: bool = False, width: int = WIDTH) -> list[str]:
+    """The report's lines, none wider than `width` columns but for a path or a long word that is."""
+    narrow = width < TABLE_WIDTH
+    lines: list[Line] = [*_verdict(night)]
     for section in (
-        _pulls(night),
+        _pulls(night, width=width),
         _findings(night, colour=colour),
         _not_judged(night),
         _rejected(night),
     ):
         lines += ["", *section] if section else []
-    return [*lines, "", *_assumed(night), *_wrapped(CAUTIONS, "")]
+    lines += ["", *_assumed(night), *_wrapped(CAUTION if narrow else CAUTIONS, "")]
+    out = [row for line in lines for row in _rows(line, width)]
+    head = _rows(Paragraph(headline(night), "", ""), width)
+    return [_painted(night.verdict, row, colour=colour) for row in head] + out
+
+
+def _rows(line: Line, width: int) -> list[str]:
+    if isinstance(line, str):
+        return [line]
+    return textwrap.wrap(
+        line.text,
+        width,
+        initial_indent=line.first,
+        subsequent_indent=line.rest,
+        break_long_words=False,
+    ) or [line.first]
 
 
 def _painted(word: str, text: str, *, colour: bool) -> str:
     return f"\x1b[1;{COLOURS[word]}m{text}\x1b[0m" if colour and word in COLOURS else text
 
 
-def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
-    rest = " " * len(first) if rest is None else rest
-    return textwrap.wrap(
-        visible(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
-    ) or [first]
+def _wrapped(text: str, first: str, rest: str | None = None) -> list[Line]:
+    return [Paragraph(visible(text), first, " " * len(first) if rest is None else rest)]
 
 
-def _verdict(night: Night, *, colour: bool) -> list[str]:
-    head = headline(night)
-    lines = [
-        _painted(night.verdict, head, colour=colour),
-        f"{visible(night.car.name)}{_counts(night)}",
-    ]
+def _verdict(night: Night) -> list[Line]:
+    lines = _wrapped(f"{night.car.name}{_counts(night)}", "", "  ")
     for reason in night.reasons:
         lines += _wrapped(told(night, reason), BULLET)
     return [*lines, "", *_decision(night)]
 
 
-def _decision(night: Night) -> list[str]:
+def _decision(night: Night) -> list[Line]:
     if night.decision is None:
         return []
     us = night.us_units
-    lines = _wrapped(decision_line(night.decision.plain(), us=us), "")
+    lines = _wrapped(decision_line(night.decision.plain(), us=us), "", "  ")
     if night.decision.state != "no_step":
         lines += _wrapped(told(night, night.decision.why), BULLET)
-    return [*lines, *_wrapped(f"first: {told(night, night.decision.first)}", BULLET)]
+    return [*lines, *_wrapped(f"Look first: {told(night, night.decision.first)}", BULLET)]
 
 
 def _counts(night: Night) -> str:
@@ -92,27 +119,39 @@ def _many(count: int, noun: str) -> str:
     return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
-def _pulls(night: Night) -> list[str]:
+def _pulls(night: Night, *, width: int) -> list[Line]:
     if not any(a.pulls for a in night.logs):
-        return [line for a in night.logs if mended(a) for line in (_short(a.path), *_mended(a))]
+        return [
+            line for a in night.logs if mended(a) for line in (_short(a.path, width), *_mended(a))
+        ]
     us, afr = night.us_units, afr_factor(night)
-    head = (
-        f"{'pull':>4} {'gear':>4} {'engine rpm':>11} {'boost peak/settled':>18} {'over':>11} {'lambda' if afr is None else 'AFR':>6} "
-        f"{'intake':>8}  {'score':>5}"
+    narrow = width < TABLE_WIDTH
+    mixture, pressure, degrees = (
+        "lambda" if afr is None else "AFR",
+        unit_for("kPa", us=us),
+        unit_for("°C", us=us),
     )
-    pressure, degrees = unit_for("kPa", us=us), unit_for("°C", us=us)
-    units = f"{'':>4} {'':>4} {'from-to':>11} {pressure:>18} {pressure + ' (%)':>11} {'max':>6} {degrees:>8}  {'0-100':>5}"
-    lines = ["Pulls", head, units]
+    lines: list[Line] = ["Pulls"]
+    head = f"{'pull':>4} {'gear':>4}"
+    if narrow:
+        lines.append(f"{head} {'boost peak/settled':>18} {mixture:>6} {'score':>7}")
+        lines.append(f"{'':>9} {pressure:>18} {'max':>6} {'0-100':>7}")
+    else:
+        head += f" {'engine rpm':>11} {'boost peak/settled':>18} {'over':>11}"
+        lines.append(f"{head} {mixture:>6} {'intake':>8}  {'score':>5}")
+        head = f"{'':>9} {'from-to':>11} {pressure:>18} {pressure + ' (%)':>11}"
+        lines.append(f"{head} {'max':>6} {degrees:>8}  {'0-100':>5}")
     for audit in night.logs:
         if audit.pulls or mended(audit):
-            lines += [_short(audit.path), *_mended(audit)]
-            lines += [_pull(p, us=us, afr=afr or 1.0) for p in audit.pulls]
+            lines += [_short(audit.path, width), *_mended(audit)]
+            for pull in audit.pulls:
+                lines += _pull(pull, us=us, afr=afr or 1.0, narrow=narrow)
     if afr is not None:
         lines += _wrapped(f"AFR as the logger gives it: {afr:.1f} is lambda 1.00.", "  ")
     return lines
 
 
-def _mended(audit: LogAudit) -> list[str]:
+def _mended(audit: LogAudit) -> list[Line]:
     """One line (wrapped) of what was left out or mended."""
     said = mended(audit)
     more = [f"{len(said) - MOST_MENDED} more: see pullaudit channels."]
@@ -120,7 +159,7 @@ def _mended(audit: LogAudit) -> list[str]:
     return _wrapped(text, "  as read: ", "    ") if said else []
 
 
-def _pull(audit: PullAudit, *, us: bool, afr: float) -> str:
+def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]:
     m, span = audit.measures, audit.pull.span
     boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
@@ -132,10 +171,17 @@ def _pull(audit: PullAudit, *, us: bool, afr: float) -> str:
     heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
     score = "–" if audit.score is None else f"{audit.score:.0f}"
-    return (
-        f"{audit.pull.index:>4} {gear:>4} {f'{span.rpm_start:.0f}-{span.rpm_end:.0f}':>11} {boost:>18} {overshoot:>11} "
-        f"{_mixture(m.get('lambda_max'), afr):>6} {heat:>8}  {score:>5}{_worst(audit)}"
-    )
+    speed, lean = f"{span.rpm_start:.0f}-{span.rpm_end:.0f}", _mixture(m.get("lambda_max"), afr)
+    first = f"{audit.pull.index:>4} {gear:>4} "
+    if narrow:
+        heat = f"{heat} {unit_for('°C', us=us)}"
+        return [
+            f"{first}{boost:>18} {lean:>6} {score:>7}{_worst(audit)}",
+            *_wrapped(f"{speed} rpm, over {overshoot}, intake {heat}", " " * 5),
+        ]
+    return [
+        f"{first}{speed:>11} {boost:>18} {overshoot:>11} {lean:>6} {heat:>8}  {score:>5}{_worst(audit)}"
+    ]
 
 
 def _mixture(lam: float | None, afr: float) -> str:
@@ -153,9 +199,9 @@ def _worst(audit: PullAudit) -> str:
     return " !" if failed else " ?" if unjudged else ""
 
 
-def _short(path: str) -> str:
+def _short(path: str, width: int) -> str:
     path = visible(path)
-    return path if len(path) <= WIDTH else "…" + path[-(WIDTH - 1) :]
+    return path if len(path) <= width else "…" + path[-(width - 1) :]
 
 
 def _all_findings(night: Night) -> Iterable[tuple[Finding, str]]:
@@ -170,13 +216,13 @@ def _all_findings(night: Night) -> Iterable[tuple[Finding, str]]:
                 yield f, f"{name}, pull {pull.pull.index}"
 
 
-def _findings(night: Night, *, colour: bool) -> list[str]:
+def _findings(night: Night, *, colour: bool) -> list[Line]:
     groups: dict[tuple[str, str], list[tuple[Finding, str]]] = {}
     for f, where in _all_findings(night):
         groups.setdefault((f.code, f.channel or ""), []).append((f, where))
     if not groups:
         return ["Findings", "  none"]
-    lines = ["Findings"]
+    lines: list[Line] = ["Findings"]
     for group in sorted(
         groups.values(), key=lambda g: -max(SEVERITIES.index(f.severity) for f, _ in g)
     ):
@@ -186,14 +232,14 @@ def _findings(night: Night, *, colour: bool) -> list[str]:
 
 def _finding_group(
     night: Night, group: Sequence[tuple[Finding, str]], *, colour: bool
-) -> list[str]:
+) -> list[Line]:
     """The worst of a code with its evidence; the others of the same code by where and value."""
     us = night.us_units
     ranked = sorted(group, key=lambda pair: -SEVERITIES.index(pair[0].severity))
     worst, where = ranked.pop(worst_of([f for f, _ in ranked]))
-    lines = [
-        f"  {_painted(worst.severity, worst.severity, colour=colour)} {worst.code} ({visible(where)}{_when(worst)})"
-    ]
+    severity = _painted(worst.severity, worst.severity, colour=colour)
+    place = f"{visible(where)}{_when(worst)}"
+    lines: list[Line] = [Paragraph(f"{severity} {worst.code} ({place})", "  ", "    ")]
     lines += _wrapped(told(night, worst.message), "    ")
     if ranked:
         others = "; ".join(
@@ -217,7 +263,7 @@ def _when(f: Finding) -> str:
     )
 
 
-def _not_judged(night: Night) -> list[str]:
+def _not_judged(night: Night) -> list[Line]:
     rows: dict[tuple[str, str], list[str]] = {}
     for audit in night.logs:
         name = audit.path.replace("\\", "/").rsplit("/", 1)[-1]
@@ -232,7 +278,7 @@ def _not_judged(night: Night) -> list[str]:
             rows[(check, result.why)] = []
     if not rows:
         return []
-    lines = ["Not judged"]
+    lines: list[Line] = ["Not judged"]
     for (check, why), where in rows.items():
         lines += _wrapped(
             f"{plain(check)}: {localise(why, us=night.us_units)}{_where(where, night)}", BULLET
@@ -251,7 +297,7 @@ def _where(where: Sequence[str], night: Night) -> str:
     return f" ({shown}{f' and {len(where) - 3} more' if len(where) > 3 else ''})"
 
 
-def _rejected(night: Night) -> list[str]:
+def _rejected(night: Night) -> list[Line]:
     lines = [
         line
         for a in night.logs
@@ -261,7 +307,7 @@ def _rejected(night: Night) -> list[str]:
     return ["Not read", *lines] if lines else []
 
 
-def _assumed(night: Night) -> list[str]:
+def _assumed(night: Night) -> list[Line]:
     said = [f"Car file: {night.car.path}."] if night.car.path else []
     if night.assumed:
         said.append(f"Assumed: {'; '.join(night.assumed)}.")

@@ -99,7 +99,8 @@ def decision_line(decision: Doc, *, us: bool) -> str:
         )
     if decision["gear"] is not None:
         text += f", gear {decision['gear']}"
-    expected = decision["expected_kpa"]
+    # rounded as the sentences have it, so that one figure reads the same in both
+    expected = {k: None if v is None else round(v, 1) for k, v in decision["expected_kpa"].items()}
     if expected["mid"] is not None:
         ends = (
             f"{number(expected['low'], 'kPa', us=us)} to {number(expected['high'], 'kPa', us=us)}"

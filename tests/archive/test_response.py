@@ -15,7 +15,7 @@ def test_a_step_is_at_most_five_percent():
     step = Sheet().steps(*LADDER).ask().step
     assert (step.action, step.duty, step.binds) == ("up", 35.0, "step")
     assert step.low < 84.8 < step.high  # where the car really is there
-    assert "35.0 % duty" in step.sentence and "binds" in step.sentence
+    assert "35.0 % duty" in step.sentence and "at most 5 % duty" in step.sentence
 
 
 def test_a_steep_car_gets_less_duty():
@@ -174,7 +174,7 @@ def test_the_end_stop_of_the_solenoid_binds():
 
 def test_boost_that_falls_with_duty_is_refused():
     step = Sheet(lambda d: 90.0 - 0.8 * d).night(5, 5, 15, 15, 25, 25).ask(target_kpa=110.0).step
-    assert step.binds == "reversed" and "wrong way" in step.sentence
+    assert step.binds == "reversed" and "works backwards" in step.sentence
 
 
 def test_a_solenoid_without_effect_is_refused_but_a_dead_band_is_not():

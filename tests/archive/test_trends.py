@@ -10,6 +10,7 @@ from audit.archive.store.journal import JournalNote, touched_by
 from audit.archive.trend.alarm import both_sums, find_shifts, mean_over
 from audit.archive.trend.joint import joint_of, signatures
 from audit.archive.trend.slope import forecast, slope_of
+from audit.archive.trend.text import METRIC, trend_lines
 from audit.archive.trend.trends import trends_of
 from audit.archive.watched import watched
 from audit.checks.kit.registry import all_checks
@@ -63,6 +64,36 @@ def test_few_nights_say_so_instead_of_guessing(n):
     assert trend.state == "few"
     assert "too few" in trend.said
     assert found.findings == ()
+
+
+def test_what_is_lost_at_the_top_alone_is_told_as_a_clogged_filter_within_five_nights():
+    """Boost at its duty hardly moves; its slope on engine speed falls by 4 kPa per 1000 rpm."""
+    rng = np.random.default_rng(8)
+    n, onset = 30, 20
+    fallen = np.where(np.arange(n) >= onset, 1.0, 0.0)
+    columns = {
+        "boost_slope_kpa_per_krpm": -2.0 - 4.0 * fallen + rng.normal(0, 0.4, n),
+        "boost_settled_kpa": 100.0 - 1.5 * fallen + rng.normal(0, 1.0, n),
+    }
+    rows = simple(14.0 + NOISE[:n], **columns)
+    trend = by_name(trends_of(rows, rows.select("date", "log_id"), car=Car()))["boost_slope"]
+    assert trend.shift is not None and trend.shift.side == "down"
+    assert trend.shift.raised - onset + 1 <= 5
+    assert trend.meaning.startswith("a clogged air filter")
+    still = simple(
+        14.0 + NOISE[:n],
+        **{k: v + f * fallen for (k, v), f in zip(columns.items(), (4.0, 1.5), strict=True)},
+    )
+    found = trends_of(still, still.select("date", "log_id"), car=Car())
+    assert by_name(found)["boost_slope"].state == "steady"
+
+
+@pytest.mark.parametrize(("n", "said"), [(3, "6 more nights"), (8, "1 more night.")])
+def test_too_few_nights_say_how_many_more(n, said):
+    rows = simple(14.0 + NOISE[:n])
+    found = trends_of(rows, rows.select("date", "log_id"), car=Car())
+    narrow = trend_lines(found, shown=dataclasses.replace(METRIC, width=46))
+    assert said in " ".join(narrow[-2:]) and max(map(len, narrow)) <= 46
 
 
 def test_a_still_car_is_steady():

@@ -119,7 +119,7 @@ def test_spikes_on_several_channels_are_one_cause() -> None:
 
 
 def test_hot_charge_goes_before_timing_when_it_knocks() -> None:
-    assert "hot charge" in told("knock.retard", measures={"intake_peak_c": 60.0}).likely[0]
+    assert "hot intake air" in told("knock.retard", measures={"intake_peak_c": 60.0}).likely[0]
     assert "timing" in told("knock.retard", measures={"intake_peak_c": 35.0}).likely[0]
 
 

@@ -191,7 +191,7 @@ def test_the_finding_names_its_pulls_and_the_wait(table: Limits) -> None:
     across = over(drive([28, 40, 52], gap_s=90), table)
     finding, index = across.findings[0]
     assert index == (0, 1, 2)
-    assert "time constant" in finding.message
+    assert "Wait about " in finding.message and "minute" in finding.message
 
 
 def test_heat_from_elsewhere_is_no_soak_and_a_car_that_never_stood_has_none(table: Limits) -> None:

@@ -126,4 +126,4 @@ def test_gears_and_season_print_a_line_each(tmp_path):
         ["2025-05-10", "clear"],
         ["2025-05-24", "hold"],
     ]
-    assert max(map(len, season)) <= 50 and "6 more" in season[-1]
+    assert max(map(len, season)) <= 50 and "7 more" in season[-1]

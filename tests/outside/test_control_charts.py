@@ -3,11 +3,7 @@
 import numpy as np
 import pytest
 
-from audit.archive.trend.control_charts import (
-    cusum,
-    ewma,
-    ewma_sigma,
-)
+from audit.archive.trend.control_charts import cusum, ewma, ewma_sigma
 from audit.archive.watched import chart_settings
 
 

@@ -66,16 +66,19 @@ class Curve:
     data: tuple[float, ...]
     air: Array | float = 1.0
 
-    def drawn(self, duty: float, *, relative: float = 1.0, pull: bool = True) -> Array:
-        """Draws of boost at a duty, kPa gauge: of the next pull, or of the curve itself.
-        (PATHS,).
+    def drawn(
+        self, duty: float, *, relative: float = 1.0, pull: bool = True, air_known: bool = False
+    ) -> Array:
+        """Draws of boost at a duty, kPa gauge: of the next pull, or of the curve itself. air_known:
+        `relative` is the air of the pull, and not that of the night before it. (PATHS,).
         """
         low = int(np.clip(np.floor(duty), 0, len(GRID) - 2))
         share = float(np.clip(duty - low, 0.0, 1.0))
         level = (1.0 - share) * self.paths[:, low] + share * self.paths[:, low + 1]
         if not pull:
             return np.asarray(level * relative**self.power)
-        return np.asarray((level + self.noise) * (relative * self.air) ** self.power)
+        air = relative if air_known else relative * self.air
+        return np.asarray((level + self.noise) * air**self.power)
 
     def interval(
         self, duty: float, *, cover: float = 0.9, relative: float = 1.0, pull: bool = True
@@ -86,8 +89,8 @@ class Curve:
         return float(low), float(middle), float(high)
 
     def upper(self, duty: float, *, sure: float, relative: float = 1.0) -> float:
-        """The boost that the next pull stays under with this certainty, kPa gauge."""
-        return float(np.quantile(self.drawn(duty, relative=relative), sure))
+        """The boost that a pull in this air stays under with this certainty, kPa gauge."""
+        return float(np.quantile(self.drawn(duty, relative=relative, air_known=True), sure))
 
     def duty_for(
         self, boost: float, *, relative: float = 1.0, cover: float = 0.9
@@ -129,16 +132,19 @@ def fit_curves(
     used = [(fit, int(count)) for fit, count in zip(fits, counts, strict=True) if count]
     # A night differs from the next by more than the few at hand may show, so heavier tails than a
     # normal's.
-    tails = rng.standard_t(figures("curve")["tails"], PATHS)
+    freedom = figures("curve")["tails"]
+    tails = rng.standard_t(freedom, PATHS) * np.sqrt((freedom - 2.0) / freedom)
+    scale = np.concatenate([f.scale * _freed(f.freedom, c, rng) for f, c in used])
     spread = np.concatenate([np.full(c, np.hypot(f.pull_sd, f.night_sd)) for f, c in used])
-    noise = spread * tails
+    noise = spread * scale * tails
     fitted = np.concatenate([np.full(c, f.power) for f, c in used])
     power, middle = fitted, float(np.median(points.relative))
     if len({f.power for f, _ in used}) == 1 and _learns_no_power(points):
         power = rng.choice(choices("air_power"), size=PATHS)
     air = np.exp(rng.normal(0.0, figures("curve")["air_sd"], PATHS))
     drawn = {  # each gear draws by itself, so that it is the same whichever others are asked for
-        gear: _paths(points, gear, used, np.random.default_rng((SEED, gear))) for gear in gears
+        gear: _paths(points, gear, used, scale, np.random.default_rng((SEED, gear)))
+        for gear in gears
     }
     moved = (middle ** (fitted - power))[
         :, None
@@ -156,7 +162,10 @@ def _learns_no_power(points: Points) -> bool:
 
 @dataclass(frozen=True)
 class _Fit:
-    """One set of spreads with its weight and what it takes to predict."""
+    """One set of spreads with its weight and what it takes to predict. scale: by how much this car
+    differs from what the set expects, by how far each pull fell from what those before it led to
+    expect; freedom: what that stands on.
+    """
 
     weight: float
     pull_sd: float
@@ -167,13 +176,20 @@ class _Fit:
     solved: Array  # covariance⁻¹ (z - mean)
     spring: float
     spring_sd: float
+    scale: float
+    freedom: float
+
+
+def _freed(freedom: float, count: int, rng: np.random.Generator) -> Array:
+    """What is not known of a scale that stands on so many degrees of freedom."""
+    return np.asarray(np.sqrt(freedom / rng.chisquare(freedom, count)))
 
 
 def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
     setting = figures("curve")
     spring = setting["spring_kpa"] if spring_kpa is None else spring_kpa
     spring_sd = setting["spring_sd"] if spring_kpa is None else setting["known_spring_sd"]
-    powers = choices("air_power")
+    powers, prior = choices("air_power"), setting["scale_pulls"]
     if _learns_no_power(points):
         powers = powers[1:2]
     same_night = (points.night[:, None] == points.night) / np.sqrt(
@@ -198,13 +214,18 @@ def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
             )
             root = np.linalg.cholesky(covariance)
             half = np.linalg.solve(root, left)
-            score = -0.5 * float(half @ half) - float(np.log(np.diag(root)).sum()) + jacobian
+            # half: how far each pull fell from what those before it led to expect, in its spreads
+            missed, freedom = prior + float(half @ half), prior + points.n
+            score = -0.5 * freedom * float(np.log(missed / prior)) + jacobian
+            score -= float(np.log(np.diag(root)).sum())
             score += _expected(pull_sd, night_sd, bend_sd, power)
             scores.append(score)
-            fits.append((pull_sd, night_sd, bend_sd, power, root, np.linalg.solve(root.T, half)))
+            scale = float(np.sqrt(missed / freedom))
+            solved = np.linalg.solve(root.T, half)
+            fits.append((pull_sd, night_sd, bend_sd, power, root, solved, scale, freedom))
     weights = np.exp(np.array(scores) - max(scores))
     return [
-        _Fit(float(w), *fit, spring, spring_sd)
+        _Fit(float(w), *fit[:6], spring, spring_sd, *fit[6:])
         for w, fit in zip(weights, fits, strict=True)
         if w >= LEAST_WEIGHT
     ]
@@ -254,11 +275,16 @@ def _covariance(
 
 
 def _paths(
-    points: Points, gear: int, used: Sequence[tuple[_Fit, int]], rng: np.random.Generator
+    points: Points,
+    gear: int,
+    used: Sequence[tuple[_Fit, int]],
+    scale: Array,
+    rng: np.random.Generator,
 ) -> tuple[Array, tuple[float, ...]]:
     """Rising paths of one gear, and the lowest and highest duty logged in it."""
     gears = np.full(len(GRID), float(gear))
-    paths = []
+    paths: list[Array] = []
+    done = 0
     among: dict[float, Array] = {}
     for fit, count in used:
         if fit.bend_sd not in among:
@@ -272,7 +298,9 @@ def _paths(
         half = np.linalg.solve(fit.root, across.T)
         covariance = among[fit.bend_sd] - half.T @ half
         root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
-        paths.append(mean + rng.standard_normal((count, len(GRID))) @ root.T)
+        off = rng.standard_normal((count, len(GRID))) @ root.T
+        paths.append(mean + off * scale[done : done + count, None])
+        done += count
     own = points.duty[points.gear == gear]
     seen = own if len(own) else points.duty
     rising = _rising(np.concatenate(paths), float(seen.min()), float(seen.max()))

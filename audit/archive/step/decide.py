@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from audit.archive.step.response import Response, response_of, step_only
+from audit.archive.step.response import Response, response, response_of
 from audit.archive.step.watches import watched_of
 from audit.archive.store.rows import log_id, rows_of
 from audit.archive.trend.fleet import trend_findings
@@ -74,7 +74,7 @@ def _where(night: Night) -> tuple[int | None, float | None]:
 
 def _step(night: Night, archive: Archive | None) -> Step | None:
     if archive is not None:
-        return step_only(archive, night.car, setting=night.setting or None)
+        return response(archive, night.car, setting=night.setting or None, only_step=True).step
     found = response_tonight(night, only_step=True)
     return None if found is None else found.step
 

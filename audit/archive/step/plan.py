@@ -161,15 +161,15 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
         ),
     )
     after = (
-        "Screen them into the archive. The next duty comes from `pullaudit response`, not from "
-        "this sheet."
+        f"`pullaudit screen LOGS --archive DIR --duty {first:g}` names the next duty; `pullaudit "
+        "plan --archive DIR` prints its sheet."
     )
     return lead, legs, after
 
 
 def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     step, pulls = response.step, int(figures("evening")["pulls_per_step"])
-    after = "Screen the evening into the archive before any higher duty."
+    after = "`pullaudit screen LOGS --archive DIR` before any higher duty; then plan again."
     if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
         return " ".join(filter(None, (step.sentence, step.log_next))), (), after
     assert step.duty is not None
@@ -286,36 +286,26 @@ def document_of_plan(made: Plan) -> dict[str, Any]:
     from audit import __version__
 
     setting = figures("evening")
+    told = ("gear", "us_units", "history", "lead", "cool_down_s")
+    listed = ("before", "ends", "notes")
     return {
         "document": "pullaudit.plan",
         "version": 1,
         "tool": __version__,
         "car": made.car.name,
         "setting": made.setting or None,
-        "gear": made.gear,
-        "us_units": made.us_units,
         "inspect": list(INSPECT),
-        "before": list(made.before),
         "decision": None if made.decision is None else made.decision.plain(),
-        "history": made.history,
         "warm_up": {"coolant_c": setting["warm_coolant_c"], "oil_c": setting["warm_oil_c"]},
-        "lead": made.lead,
         "legs": [_leg(leg) for leg in made.legs],
         "after": made.after or None,
-        "cool_down_s": made.cool_down_s,
         "cool_down_from": made.cool_from,
-        "ends": list(made.ends),
-        "notes": list(made.notes),
+        **{name: getattr(made, name) for name in told},
+        **{name: list(getattr(made, name)) for name in listed},
     }
 
 
 def _leg(leg: Leg) -> dict[str, Any]:
-    return {
-        "duty_pct": number(leg.duty),
-        "pulls": leg.pulls,
-        "why": leg.why,
-        "expected_kpa": number(leg.expected),
-        "low_kpa": number(leg.low),
-        "high_kpa": number(leg.high),
-        "lift_kpa": number(leg.lift),
-    }
+    boosts = ("expected", "low", "high", "lift")
+    plain = {f"{name}_kpa": number(getattr(leg, name)) for name in boosts}
+    return {"duty_pct": number(leg.duty), "pulls": leg.pulls, "why": leg.why, **plain}

@@ -226,8 +226,8 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
         )
     why = (
         f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in "
-        f"{gear_said(gear)}: too few for a curve, which takes {least_pulls} pulls at "
-        f"{least_duties} duties."
+        f"{gear_said(gear)} so far: it takes {least_pulls} at {least_duties} duties to tell how "
+        "boost follows."
     )
     if not levels:
         top, goal = None, None

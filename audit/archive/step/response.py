@@ -85,40 +85,28 @@ def response(
     *,
     target_kpa: float | Mapping[int, float] | None = None,
     setting: str | None = None,
+    only_step: bool = False,
     only_main: bool = False,
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
     target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
-    or 'street'; None takes the newest night's. only_main: no sheets but of the gear pulled last.
-    Raises ArchiveError where the archive cannot be read.
+    or 'street'; None takes the newest night's. only_step: as response_of, and nothing of what is
+    watched; quicker. only_main: no sheets but of the gear pulled last. Raises ArchiveError where
+    the archive cannot be read.
     """
-    nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
-    pulls = archive.pulls(car.name, columns=COLUMNS)
-    notes = archive.journal.of(car.name)
-    logs = archive.logs(car.name, columns=("log_id", "wall_start", "path"))
     return response_of(
-        pulls,
-        nights,
+        archive.pulls(car.name, columns=COLUMNS),
+        archive.nights(car.name, columns=NIGHT_COLUMNS),
         car=car,
-        logs=logs,
-        notes=notes,
+        logs=archive.logs(car.name, columns=("log_id", "wall_start", "path")),
+        notes=archive.journal.of(car.name),
         target_kpa=target_kpa,
         setting=setting,
-        findings=archive.findings(car.name),
+        findings=None if only_step else archive.findings(car.name),
+        only_step=only_step,
         only_main=only_main,
     )
-
-
-def step_only(archive: Archive, car: Car, *, setting: str | None = None) -> Step:
-    """The step of the gear pulled last, as response tells it but for what is watched; quicker."""
-    nights = archive.nights(car.name, columns=NIGHT_COLUMNS)
-    pulls = archive.pulls(car.name, columns=COLUMNS)
-    notes = archive.journal.of(car.name)
-    logs = archive.logs(car.name, columns=("log_id", "wall_start", "path"))
-    return response_of(
-        pulls, nights, car=car, logs=logs, notes=notes, setting=setting, only_step=True
-    ).step
 
 
 def response_of(
@@ -149,15 +137,7 @@ def response_of(
     if found.n == 0:
         step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
     else:
-        maker = _Maker(
-            found,
-            nights,
-            car,
-            targets=targets,
-            notes=notes,
-            again=again,
-            alone=only_step or only_main,
-        )
+        maker = _Maker(found, nights, car, targets, notes, again, only_step or only_main)
         main, air = maker.main(), maker.air
         if not only_step:
             gears = tuple(maker.gear(gear) for gear in ([main] if only_main else maker.gears))
@@ -227,40 +207,25 @@ def _notes(found: Evidence, car: Car) -> tuple[str, ...]:
     return tuple(said)
 
 
+@dataclass
 class _Maker:
     """One response in the making: the fit of all gears, then each gear's sheet."""
 
-    def __init__(
-        self,
-        found: Evidence,
-        nights: pl.DataFrame,
-        car: Car,
-        *,
-        targets: Mapping[int, float | None],
-        notes: Sequence[JournalNote],
-        again: str = "",
-        alone: bool = False,
-    ) -> None:
-        self.found, self.nights, self.car, self.targets, self.notes, self.again = (
-            found,
-            nights,
-            car,
-            targets,
-            notes,
-            again,
-        )
-        seen = found.gears()
-        wanted = [g for g in car.target_by_gear_kpa if g not in seen]
-        guessed = [
-            g
-            for g in range(1, len(car.gear_ratios) + 1)
-            if g not in seen and targets[g] is not None
-        ]
-        self.gears = [*seen, *sorted({*wanted, *guessed} - set(seen))]
-        self.air = _air(found)
-        self.alone = alone
-        self.tested = was_tested(notes, found.since)
-        self.lines_tested = was_tested(notes, found.since, what=LINES)
+    found: Evidence
+    nights: pl.DataFrame
+    car: Car
+    targets: Mapping[int, float | None]
+    notes: Sequence[JournalNote]
+    again: str
+    alone: bool
+
+    def __post_init__(self) -> None:
+        car, seen = self.car, self.found.gears()
+        guessed = [g for g in range(1, len(car.gear_ratios) + 1) if self.targets[g] is not None]
+        self.gears = [*seen, *sorted({*car.target_by_gear_kpa, *guessed} - set(seen))]
+        self.air = _air(self.found)
+        self.tested = was_tested(self.notes, self.found.since)
+        self.lines_tested = was_tested(self.notes, self.found.since, what=LINES)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:
@@ -371,9 +336,8 @@ class _Maker:
                 target=target,
                 log_next="Log two pulls at the lowest duty logged so far, and screen them.",
             )
-        most = int(figures("valve")["fell_evenings"])
-        if valve.fell_kpa is not None and _evenings(rows, base) < most:
-            return self._once_more(gear, base, valve.fell_kpa, bounds)
+        if (step := self._once_more(gear, rows, valve, base, bounds)) is not None:
+            return step
         lines = lines_of(rows, self.car, self.notes)
         return next_step(
             self.curve(gear),
@@ -385,25 +349,37 @@ class _Maker:
             evenings=_evenings(rows, base),
         )
 
-    def _once_more(self, gear: int, base: float, fell_kpa: float, bounds: Bounds) -> Step:
-        """Staying where boost fell as duty rose, but not surely: one more evening tells a backwards
-        valve.
+    def _once_more(
+        self, gear: int, rows: pl.DataFrame, valve: Valve, base: float, bounds: Bounds
+    ) -> Step | None:
+        """Another evening where boost fell as duty rose, but not surely, which tells a backwards
+        valve: at the duty of the two that has fewer, the second one first. None where it did not.
         """
-        low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
+        if valve.fell_kpa is None:
+            return None
+        first, second = (level.duty for level in valve.levels)
+        seen = _evenings(rows, first), _evenings(rows, second)
+        if seen[1] >= int(figures("valve")["fell_evenings"]):
+            return None
+        duty = first if seen[0] < seen[1] else second
+        duty = round(duty / figures("step")["least"]) * figures("step")["least"]
+        low, expected, high = self.curve(gear).interval(duty, relative=self.air.relative)
+        lead = "Back to" if duty < base - 0.25 else "Stay at"
         return Step(
             "stay",
             gear,
-            f"Stay at {base:.1f} % duty: boost fell by {fell_kpa:.1f} kPa as duty rose to it, "
-            "which may be the evening, or a valve that works backwards.",
+            f"{lead} {duty:.1f} % duty: boost fell by {valve.fell_kpa:.1f} kPa as duty rose from "
+            f"{first:.0f} % to {second:.0f} %, which may be the evening, or a valve that works "
+            "backwards.",
             "fell",
             from_duty=base,
-            duty=base,
+            duty=duty,
             expected=expected,
             low=low,
             high=high,
             limit=bounds.limit_kpa,
             target=bounds.target_kpa,
-            log_next=f"Log two more pulls at {base:.1f} % duty on another evening before any step "
+            log_next=f"Log two more pulls at {duty:.1f} % duty on another evening before any step "
             "up.",
         )
 

@@ -57,19 +57,14 @@ def number(value: float | None, digits: int = 2) -> float | None:
 
 def step_of(step: Step) -> dict[str, Any]:
     """The next step, or why there is none."""
-    low, middle, high = step.target_duty
+    pct, kpa = ("duty", "from_duty"), ("expected", "low", "high", "peak", "limit", "target")
+    ends = zip(("low", "median", "high"), map(number, step.target_duty), strict=True)
     return {
         "action": step.action,
         "gear": step.gear or None,
-        "duty_pct": number(step.duty),
-        "from_duty_pct": number(step.from_duty),
-        "expected_kpa": number(step.expected),
-        "low_kpa": number(step.low),
-        "high_kpa": number(step.high),
-        "peak_kpa": number(step.peak),
-        "limit_kpa": number(step.limit),
-        "target_kpa": number(step.target),
-        "target_duty_pct": {"low": number(low), "median": number(middle), "high": number(high)},
+        **{f"{name}_pct": number(getattr(step, name)) for name in pct},
+        **{f"{name}_kpa": number(getattr(step, name)) for name in kpa},
+        "target_duty_pct": dict(ends),
         "binds": step.binds or None,
         "sentence": step.sentence,
         "log_next": step.log_next or None,
@@ -127,16 +122,9 @@ def _range(values: tuple[float, float, float] | None) -> dict[str, float | None]
 
 def _level(gear: GearResponse, i: int) -> dict[str, Any]:
     level = gear.valve.levels[i]
-    return {
-        "duty_pct": number(level.duty),
-        "boost_kpa": number(level.boost),
-        "fitted_kpa": number(level.fitted),
-        "low_kpa": number(level.low),
-        "high_kpa": number(level.high),
-        "peak_kpa": number(level.peak),
-        "spread_kpa": number(level.spread),
-        "pulls": level.pulls,
-    }
+    kpa = ("boost", "fitted", "low", "high", "peak", "spread")
+    plain = {f"{name}_kpa": number(getattr(level, name)) for name in kpa}
+    return {"duty_pct": number(level.duty), **plain, "pulls": level.pulls}
 
 
 def _points(gear: GearResponse) -> list[dict[str, Any]]:

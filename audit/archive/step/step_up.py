@@ -202,6 +202,12 @@ def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
     step = sheet.stay(binds, sentence)
     if binds == "limit" and 0.5 * (sheet.known()[1] - sheet.known()[0]) > figures("step")["known"]:
         return sheet.once_more(step)
+    if binds == "unproven":
+        return replace(
+            step,
+            log_next=f"Log two more pulls at {sheet.base:.1f} % duty on another evening; or try "
+            'the solenoid by hand, and note "solenoid tested" where it works.',
+        )
     if binds == "intake_peak_c":
         return replace(
             step,
@@ -217,19 +223,20 @@ def _binding(sheet: _Sheet, binds: str, duty: float) -> str:
     bounds = sheet.bounds
     if binds == "step":
         if duty > sheet.base + bounds.step_pct + ROUNDING_PCT:
-            return "So far up because the valve hardly answers here; no further in one step."
-        return f"One step is at most {bounds.step_pct:g} % duty, and that binds."
+            return (
+                "A larger step than usual, because boost hardly moves with duty here; no further "
+                "at once."
+            )
+        return f"One step is at most {bounds.step_pct:g} % duty."
     if binds == "unproven":
         return (
             f"No further than {bounds.unproven_pct:g} % before boost has followed duty: by then a "
             "valve that does not work shows."
         )
     if binds == "boost_step":
-        return f"One step is at most {bounds.step_kpa:g} kPa expected, and that binds."
+        return f"One step is at most {bounds.step_kpa:g} kPa of boost."
     if binds == "target":
-        return (
-            f"More would not stay under the target of {bounds.target_kpa:.1f} kPa, and that binds."
-        )
+        return f"More would not stay under the target of {bounds.target_kpa:.1f} kPa."
     return f"More is held back: {_lower(_why(sheet, binds, duty + figures('step')['least']))}."
 
 

@@ -37,13 +37,14 @@ class Level:
 
 @dataclass(frozen=True)
 class Slope:
-    """Boost on duty, kPa per %, with the ends of its 90 % interval and of the one that names a
-    reversed valve.
+    """Boost on duty, kPa per %, with the ends of its 90 % interval, and of the wider one by which a
+    valve is called backwards, or said to answer.
     """
 
     middle: float
     low: float
     high: float
+    surely_over: float
     surely_under: float
 
 
@@ -70,16 +71,16 @@ class Valve:
     @property
     def fell_kpa(self) -> float | None:
         """By how much boost fell from the first duty to the second, the only ones so far; None
-        where it hardly did.
+        where it did not fall by about as much as evenings differ.
         """
         if self.slope is None or len(self.levels) != 2:
             return None
         fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
-        return fell if fell > figures("valve")["reversed_kpa"] else None
+        return fell if fell > figures("valve")["fell_kpa"] else None
 
     @property
     def responds(self) -> bool:
-        return self.slope is not None and self.slope.low > 0.0
+        return self.slope is not None and self.slope.surely_over > 0.0
 
 
 def examine_valve(
@@ -193,10 +194,8 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
     chi2 = float(left @ np.linalg.solve(covariance, left))
     scale = (prior + chi2) / (prior + max(len(duty) - 2, 0))
     sd = float(np.sqrt(inverse[1, 1] * max(scale, 1.0)))
-    wide, sure = setting["interval_sds"], setting["reversed_sds"]
-    return Slope(
-        float(slope), float(slope - wide * sd), float(slope + wide * sd), float(slope + sure * sd)
-    )
+    wide, sure, proof = (setting[f"{name}_sds"] * sd for name in ("interval", "sure", "proof"))
+    return Slope(*(float(slope + off) for off in (0.0, -wide, wide, -proof, sure)))
 
 
 def _faults(
@@ -209,21 +208,20 @@ def _faults(
     reach = float(np.ptp(duty))
     if slope is None or reach < setting["least_reach"]:
         return (), ()
-    lead = f"Duty went from {duty.min():.0f} % to {duty.max():.0f} %"
+    lead = f"You added {reach:.0f} % duty ({duty.min():.0f} to {duty.max():.0f} %)"
     moved = slope.middle * reach
     if slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
         said = (
-            f"{lead} and boost moved by {moved:.1f} kPa, the wrong way: look at the solenoid's "
-            "ports and its rest position."
+            f"{lead} and boost fell by {-moved:.1f} kPa: the valve works backwards. Look at the "
+            "solenoid's ports and its rest position."
         )
         return ("reversed",), (said,)
     late = float(duty.max()) >= setting["named_by"] and levels >= 3
     nothing = slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
     if late and nothing and not tested:
         said = (
-            f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, and what is sure of "
-            f"that lies between {slope.low * reach:.1f} kPa and {slope.high * reach:.1f} kPa. The "
-            "solenoid or its lines do not work on the wastegate."
+            f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, as evenings differ. "
+            "The solenoid or its lines do not work on the wastegate."
         )
         return ("no_response",), (said,)
     return (), ()

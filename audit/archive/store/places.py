@@ -63,7 +63,12 @@ def told(doing: str, *kinds: type[BaseException]) -> Iterator[None]:
 
 def flush(path: Path) -> None:
     """Force a file or a folder's entries to the disk."""
-    handle = os.open(path, os.O_RDONLY)
+    try:  # Windows flushes by a handle that may write, and opens no folder
+        handle = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
+    except PermissionError:
+        if path.is_dir():
+            return
+        raise
     try:
         os.fsync(handle)
     except OSError as error:  # some file systems cannot flush a folder; the rename stays atomic

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from audit.archive.trend.text import METRIC, Shown
-from audit.tables import toml_table
+from audit.archive.watched import chart_settings
 
 if TYPE_CHECKING:
     import polars as pl
@@ -32,14 +32,15 @@ def season_lines(nights: pl.DataFrame, pulls: pl.DataFrame, *, shown: Shown = ME
             for name in ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")
         )
         lines.append(
-            f"{night['date']:<10} {night['verdict']:<7} {rows.height:>2} {_text(duty, 0):>4} "
+            f"{night['date']:<10} {night['verdict']:<7} {rows.height:>2} "
+            f"{'–' if duty is None else f'{duty:g}':>4} "
             f"{_shown(shown, level, 'kPa', 1):>6} {_text(lean, 2):>6} "
             f"{_shown(shown, air, '°C', 0):>5}"
         )
     if nights.height < FEW:
         more = FEW - nights.height
         lines.append(f"{more} more night{'s' if more > 1 else ''} and this shows a direction.")
-    least = int(toml_table("trends.toml")["settings"]["least_nights"]["value"])
+    least = int(chart_settings()["least_nights"]) + 1
     if nights.height < least:
         lines.append(f"Trends are charted from {least} nights on: {least - nights.height} more.")
     return lines

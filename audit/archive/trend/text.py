@@ -1,4 +1,4 @@
-"""Trends and fleet as lines of text at 80 columns, and as JSON-ready documents."""
+"""Trends and fleet as lines of text, as wide as the screen, and as JSON-ready documents."""
 
 from __future__ import annotations
 
@@ -12,12 +12,13 @@ from typing import Any
 from audit.archive.trend.advice import side_of
 from audit.archive.trend.fleet import Standing
 from audit.archive.trend.trend import Trend, Trends
-from audit.archive.watched import watched
+from audit.archive.watched import chart_settings, watched
 
 WIDTH = 80
 CHART_WIDTH = 24
 BARS = "▁▂▃▄▅▆▇█"
-STATES = {"few": "too few nights", "steady": "steady", "drifting": "drifts", "shifted": "SHIFTED"}
+STATES = {"few": "too few", "steady": "steady", "drifting": "drifts", "shifted": "SHIFTED"}
+TABLE_WIDTH = 78  # of a row with its chart; a narrower screen goes without
 
 
 def chart(values: Sequence[float], *, width: int = CHART_WIDTH, least_span: float = 0.0) -> str:
@@ -47,13 +48,14 @@ def _plain_number(value: float, _unit: str, digits: int) -> str:
 
 @dataclass(frozen=True)
 class Shown:
-    """How figures are shown: a message, a number of a unit with digits, a unit's name. Metric as it
-    stands.
+    """How figures are shown: a message, a number of a unit with digits, a unit's name, how many
+    columns. Metric as it stands.
     """
 
     message: Callable[[str], str] = str
     number: Callable[[float, str, int], str] = _plain_number
     unit: Callable[[str], str] = str
+    width: int = WIDTH
 
 
 METRIC = Shown()
@@ -63,45 +65,52 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
     """The trends of one car: a table, then what has moved in sentences."""
     nights = f"{len(found.dates)} night{'s' if len(found.dates) != 1 else ''}"
     spread = f", {found.dates[0]} to {found.dates[-1]}" if found.dates else ""
-    lines = [f"{found.car}: {nights}{spread}"]
+    lines = _wrapped(f"{found.car}: {nights}{spread}", shown)
     if not found.trends:
         return [*lines, "No pull has a measure that can be followed yet."]
-    lines += ["", f"{'measure':<24} {'first':>8} {'now':>8}  {'nights':<{CHART_WIDTH}}  state"]
-    lines += [_row(t, shown) for t in found.trends]
+    drawn = f"  {'nights':<{CHART_WIDTH}}" if shown.width >= TABLE_WIDTH else ""
+    lines += ["", f"{'measure':<23} {'first':>6} {'now':>6}{drawn}  state"]
+    lines += [_row(t, shown) for t in found.trends if t.measure.kind != "joint" or t.shift]
     moved = [t for t in found.trends if t.state in ("shifted", "drifting")]
     for t in moved:
-        lines += [
-            "",
-            *_wrapped(shown.message(t.said)),
-            *(_wrapped(f"Usually {t.meaning}.") if t.meaning else []),
-        ]
         look = t.measure.look_at.get(side_of(t) or "", ())
-        lines += _wrapped(f"Look at: {'; '.join(look)}.") if look else []
+        lines.append("")
+        for text in (
+            shown.message(t.said),
+            f"Usually {t.meaning}." if t.meaning else "",
+            f"Look at: {'; '.join(look)}." if look else "",
+        ):
+            lines += _wrapped(text, shown)
     if not moved:
-        few = all(t.state == "few" for t in found.trends)
-        lines += [
-            "",
-            "Too few nights to tell a trend yet."
-            if few
-            else "Nothing has moved that is worth a word.",
-        ]
+        lines += ["", *_wrapped(_nothing_moved(found), shown)]
     for note in found.notes:
         lines += [
             "",
             *_wrapped(
                 f"Noted {note.day}: {note.text} (new baseline for "
-                f"{', '.join(note.touches).replace('_', ' ')})."
+                f"{', '.join(note.touches).replace('_', ' ') or 'nothing'}).",
+                shown,
             ),
         ]
     return lines
 
 
+def _nothing_moved(found: Trends) -> str:
+    if any(t.state != "few" for t in found.trends):
+        return "Nothing has moved that is worth a word."
+    most = max(len(t.dates) for t in found.trends)
+    more = int(chart_settings()["least_nights"]) + 1 - most
+    return f"Too few nights to tell a trend yet: {more} more {'night' if more == 1 else 'nights'}."
+
+
 def _row(t: Trend, shown: Shown) -> str:
     unit = "" if t.measure.unit == "1" else f", {shown.unit(t.measure.unit)}"
-    name = f"{t.measure.name.replace('_', ' ')}{unit}"[:24]
+    name = f"{t.measure.name.replace('_', ' ')}{unit.replace(' per 1000 rpm', '/krpm')}"[:23]
     first, now = (_number(v, t, shown) for v in (t.baseline, t.level))
-    drawn = chart(t.values, least_span=2 * t.measure.matters)
-    return f"{name:<24} {first:>8} {now:>8}  {drawn:<{CHART_WIDTH}}  {STATES[t.state]}"
+    drawn = ""
+    if shown.width >= TABLE_WIDTH:
+        drawn = f"  {chart(t.values, least_span=2 * t.measure.matters):<{CHART_WIDTH}}"
+    return f"{name:<23} {first:>6} {now:>6}{drawn}  {STATES[t.state]}"
 
 
 def _number(value: float | None, t: Trend, shown: Shown) -> str:
@@ -123,8 +132,8 @@ def fleet_lines(standings: Iterable[Standing]) -> list[str]:
     return lines
 
 
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, break_long_words=False)
+def _wrapped(text: str, shown: Shown) -> list[str]:
+    return textwrap.wrap(text, shown.width, break_long_words=False)
 
 
 def trends_document(found: Trends) -> dict[str, Any]:

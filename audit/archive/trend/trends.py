@@ -21,7 +21,7 @@ from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prep
 from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
 from audit.archive.trend.trend import Trend, Trends
 from audit.archive.watched import Watched, chart_settings, watched
-from audit.model import Car
+from audit.model import Array, Car
 from audit.signal.arrays import median_sorted
 
 if TYPE_CHECKING:
@@ -135,65 +135,43 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
         for s in shifts
         if measure.bad in (s.side, "both")
     ]
-    standing = _standing(shifts)
+    charts = _charts(corrected.score, shifts, first=least, k=setting["quick_k"])
     slope, ahead = _slope(corrected, shifts, measure, limit=limit, least=least)
-    state = (
-        "few"
-        if n <= least
-        else "shifted"
-        if standing
-        else "drifting"
-        if slope and slope.sure
-        else "steady"
-    )
-    charts = _charts(corrected.score[least:], k=setting["quick_k"])
+    state = "drifting" if slope and slope.sure else "steady"
+    state = "few" if n <= least else "shifted" if charts.shift else state
     trend = Trend(
         measure=measure,
         state=state,
         dates=prepared.dates,
         values=_floats(corrected.value),
         residuals=_floats(corrected.residual),
-        scores=_floats(corrected.score),
-        ewma=charts.ewma,
-        ewma_limit=charts.ewma_limit,
-        cusum_high=charts.cusum_high,
-        cusum_low=charts.cusum_low,
         baseline=_baseline_level(corrected, shifts, least),
         level=float(np.median(corrected.value[-5:])),
-        shift=standing,
-        past=tuple(s for s in shifts if s.ended is not None),
         slope=slope,
         forecast=ahead,
         because=because,
+        **charts._asdict(),
     )
     return describe(trend)
 
 
 def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> Trend:
     """A signature as a trend of its own: its values are the joint scores."""
-    charts = _charts(joint.score, k=chart_settings()["joint_k"])
-    standing = _standing(joint.shifts)
+    charts = _charts(joint.score, joint.shifts, k=chart_settings()["joint_k"])
+    noted = (t.because for t in found if t.measure.name in signature.parts and t.because)
     trend = Trend(
         measure=signature.told,
-        state="shifted" if standing else "steady",
+        state="shifted" if charts.shift else "steady",
         dates=joint.dates,
-        values=_floats(joint.score),
-        residuals=_floats(joint.score),
-        scores=_floats(joint.score),
-        ewma=charts.ewma,
-        ewma_limit=charts.ewma_limit,
-        cusum_high=charts.cusum_high,
-        cusum_low=charts.cusum_low,
+        values=charts.scores,
+        residuals=charts.scores,
         baseline=0.0,
         level=float(np.median(joint.score[-5:])),
-        shift=standing,
-        past=tuple(s for s in joint.shifts if s.ended is not None),
         slope=None,
         forecast=None,
-        because=next(
-            (t.because for t in found if t.measure.name in signature.parts and t.because), ""
-        ),
-        parts=joint.amounts if standing else {},
+        because=next(noted, ""),
+        parts=joint.amounts if charts.shift else {},
+        **charts._asdict(),
     )
     return describe(trend, found)
 
@@ -201,28 +179,33 @@ def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> 
 class _Charts(NamedTuple):
     """As in Trend."""
 
+    scores: tuple[float, ...]
     ewma: tuple[float, ...]
     ewma_limit: float
     cusum_high: tuple[float, ...]
     cusum_low: tuple[float, ...]
+    shift: Shift | None
+    past: tuple[Shift, ...]
 
 
-def _charts(score: np.ndarray[tuple[int], np.dtype[np.float64]], *, k: float) -> _Charts:
-    """The charts of normal scores; k: reference value of the sums."""
+def _charts(score: Array, shifts: Sequence[Shift], *, k: float, first: int = 0) -> _Charts:
+    """The charts of normal scores from the night `first` on; k: reference value of the sums."""
     setting = chart_settings()
-    charted, weight = np.clip(score, -setting["clip"], setting["clip"]), setting["ewma_weight"]
+    weight, clip = setting["ewma_weight"], setting["clip"]
+    charted = np.clip(score[first:], -clip, clip)
     high, low = cusum(charted, target=0.0, k=k)
-    limit = setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1])
     return _Charts(
-        _floats(ewma(charted, weight=weight, start=0.0)), limit, _floats(high), _floats(low)
+        _floats(score),
+        _floats(ewma(charted, weight=weight, start=0.0)),
+        setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1]),
+        _floats(high),
+        _floats(low),
+        shifts[-1] if shifts and shifts[-1].ended is None else None,
+        tuple(s for s in shifts if s.ended is not None),
     )
 
 
-def _standing(shifts: Sequence[Shift]) -> Shift | None:
-    return shifts[-1] if shifts and shifts[-1].ended is None else None
-
-
-def _floats(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float, ...]:
+def _floats(values: Array) -> tuple[float, ...]:
     return tuple(float(v) for v in values)
 
 

@@ -80,7 +80,7 @@ def _intake(pull: Pull, sheet: Sheet) -> None:
     rise = peak - start
     climbing = top_s >= end_s - 0.5 and rise >= 3.0
     late = (
-        "It was still climbing at the end and the sensor lags, so the charge itself was hotter"
+        "It was still climbing at the end and the sensor lags, so the intake air itself was hotter"
         if climbing
         else ""
     )
@@ -95,14 +95,14 @@ def _intake(pull: Pull, sheet: Sheet) -> None:
     sheet.put(
         "intake_peak_c",
         peak,
-        f"The charge reached {peak:.0f} °C",
+        f"The intake air reached {peak:.0f} °C",
         at=(top_s, end_s),
         said=(outside + late).strip(),
     )
     sheet.put(
         "intake_rise_c",
         rise,
-        f"The charge heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C",
+        f"The intake air heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C",
         at=(pull.start_s, top_s),
         said=late,
     )

@@ -6,6 +6,7 @@ goes as the car drives. Neither is the warming of a cold engine. Pulls parted by
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -208,7 +209,7 @@ def soak_finding(
     starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)
     seen = "two runs on end" if proven else "the last run"
     message = (
-        f"The charge had not cooled down again before the next run: they began at {starts}, {seen} {value:.1f} K "
+        f"The intake air had not cooled down again before the next run: they began at {starts}, {seen} {value:.1f} K "
         f"hotter than one before, at the start and at the hottest, at or above the limit of {row.reached(value):g} K."
     )
     known = [
@@ -216,7 +217,11 @@ def soak_finding(
     ]
     if known:
         tau = median(known)
-        message += f" It cools with a time constant of {tau:.0f} s: wait {2.3 * tau:.0f} s for nine tenths of the heat to go."
+        minutes = max(math.ceil(2.3 * tau / 30.0) / 2.0, 0.5)
+        message += (
+            f" Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then nine "
+            "tenths of the heat are gone."
+        )
     return Finding(
         "heat.soak",
         severity,

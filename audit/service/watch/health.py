@@ -144,6 +144,7 @@ def _now() -> str:
 def _memory_mb() -> float | None:
     try:
         pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
-    except (OSError, ValueError, IndexError):
+        page = os.sysconf("SC_PAGE_SIZE")
+    except (OSError, ValueError, IndexError, AttributeError):  # a system that does not tell
         return None
-    return round(pages * os.sysconf("SC_PAGE_SIZE") / 1e6, 1)
+    return round(pages * page / 1e6, 1)

@@ -95,10 +95,18 @@ def run_command(
                 data = None
                 if time.monotonic() > until or ended():
                     with contextlib.suppress(OSError):
-                        os.killpg(hook.pid, signal.SIGKILL)
+                        _end(hook)
                     raise subprocess.TimeoutExpired(words, PATIENCE_S) from None
     if hook.returncode:
         raise subprocess.CalledProcessError(hook.returncode, words, stderr=said)
+
+
+def _end(hook: subprocess.Popen[bytes]) -> None:
+    """With all that it started, where the system has groups of processes."""
+    if hasattr(os, "killpg"):
+        os.killpg(hook.pid, signal.SIGKILL)
+    else:
+        hook.kill()
 
 
 def post(address: str, body: dict[str, Any]) -> None:
