@@ -179,6 +179,8 @@ def excuse(
             spans = [((a, min(a + RESTART_S, b)), p) for (a, b), p in spans]
         lost = [min(b, p.end) - max(a, p.start) for (a, b), p in spans]
         return "" if made.how == "cut" or max(lost) >= LOST_S else "hardly any of it is lost"
+    if log.t_end is not None and all(made.span(pulls[k])[0] >= log.t_end for k in made.pulls):
+        return "after the log's end"
     cols = [c for c in log.cols if c.chan == made.channel]
     if made.how == "freeze" and all(_stands(c, truth, made, pulls) for c in cols):
         return "it stands by itself"
