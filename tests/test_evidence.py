@@ -176,3 +176,13 @@ def test_a_log_that_begins_in_its_only_pull_holds(from_s, verdict):
 def test_a_charge_temperature_that_falls_to_nothing_for_a_whole_pull_holds(reads, verdict):
     gone = {"intake_air_temp": blank(28.0, 38.0, reads)}
     assert night(make_log(change=gone)).verdict == verdict
+
+
+@pytest.mark.parametrize("name", ["oil_pressure", "knock_retard"])
+def test_a_damage_channel_whose_unit_is_a_guess_holds(name):
+    """Half a bar of oil pressure may pass for five, in a unit that its header does not name."""
+    log = make_log(change=damage(name, lambda t, v: v))
+    assert night(log).verdict == "clear"
+    guess = {"doubtful": True, "source_unit": "MPa gauge", "runner_up": "bar gauge"}
+    channels = tuple(dataclasses.replace(c, **guess) if c.name == name else c for c in log.channels)
+    assert night(dataclasses.replace(log, channels=channels)).verdict == "hold"

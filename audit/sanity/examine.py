@@ -142,7 +142,7 @@ def _findings(
     out += [
         *missing(log, empty),
         *slow({n: r for n, r in rates.items() if n not in empty}),
-        *doubtful(log),
+        *doubtful(log, empty),
         *clock_findings(log),
     ]
     return tuple(_one_a_code(out))

@@ -140,8 +140,13 @@ def slow(rates: dict[str, float]) -> list[Finding]:
     return out
 
 
-def doubtful(log: Log) -> list[Finding]:
-    """A finding for each channel whose unit is a guess that might be wrong."""
+def doubtful(log: Log, empty: frozenset[str]) -> list[Finding]:
+    """A finding for each channel whose unit is a guess that might be wrong.
+
+    It holds where a required check stands on the channel, and where what melts an engine shows in
+    it: low oil pressure in bar may pass for a sound one in another unit. empty: logged, but without
+    a sample of a sensor.
+    """
     out = []
     for channel in log.channels:
         if not (channel.known and channel.doubtful):
@@ -152,7 +157,10 @@ def doubtful(log: Log) -> list[Finding]:
             f'Column "{channel.source}" was taken for '
             f"{channel.source_unit or channel.unit}{why}{other}. Name its unit in the car file."
         )
-        severity = "hold" if is_needed(log, channel.name) else "note"
+        row = channel_row(channel.name)
+        damage = row is not None and row.damage and channel.name not in empty
+        holds = is_needed(log, channel.name) or damage
+        severity = "hold" if holds else "note"
         out.append(
             Finding(
                 "sensor.unit_doubt",
