@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from audit.model import (
     REQUIRED_CHECKS,
-    SEVERITIES,
     CheckResult,
     Finding,
     LogAudit,
@@ -60,13 +59,12 @@ def decide(
 
 
 def _blame(logs: Sequence[LogAudit], night_findings: Sequence[Finding]) -> list[tuple[str, str]]:
-    """(severity, sentence) of what is watch or worse, worst first, one a code."""
+    """(severity, sentence) of what is watch or worse, one a code, its worst."""
     placed: list[tuple[Finding, str]] = [(f, "") for f in night_findings]
     for log in logs:
         placed += [(f, f"{_short(log.path)}: ") for f in log.findings]
         for pull in log.pulls:
             placed += [(f, f"{_short(log.path)}, pull {pull.pull.index}: ") for f in pull.findings]
-    placed.sort(key=lambda pair: -SEVERITIES.index(pair[0].severity))
     said: dict[str, list[tuple[Finding, str]]] = {}
     for finding, where in placed:
         if finding.severity != "note":

@@ -35,3 +35,9 @@ def test_a_lone_failed_sample_makes_a_channel_suspect_and_a_real_part_fails_it()
 
 def test_a_test_that_could_not_run_is_not_passed():
     assert of_test(np.full(5, NOT_EVALUATED, np.uint8)) == NOT_EVALUATED
+
+
+def test_suspect_samples_however_many_fail_no_channel():
+    flags = np.ones(1000, np.uint8)
+    flags[:400] = SUSPECT
+    assert of_test(flags) == SUSPECT
