@@ -89,6 +89,18 @@ def pulls_at(t, *starts):
     return [np.interp(t, x, y) for y in rest]
 
 
+def with_charge(charge, starts):
+    """A log of pulls that begin at these s, with this charge temperature."""
+    return {
+        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
+        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
+        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
+        "lambda": None,
+        "vehicle_speed": None,
+        "intake_air_temp": charge,
+    }
+
+
 @pytest.mark.parametrize(("stands", "found"), [(True, True), (False, False)])
 def test_a_charge_temperature_that_moves_in_every_other_pull_but_stands_in_one_is_frozen(
     stands, found
@@ -102,14 +114,7 @@ def test_a_charge_temperature_that_moves_in_every_other_pull_but_stands_in_one_i
             rise += [(s, 25.0), (s + 5.0, 25.0 if still else 33.0), (s + 12.0, 25.0)]
         return np.round(ramp(t, *rise))
 
-    change = {
-        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
-        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
-        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
-        "lambda": None,
-        "vehicle_speed": None,
-        "intake_air_temp": charge,
-    }
+    change = with_charge(charge, starts)
     assert (("intake_air_temp", "hold") in held(change)) is found
 
 
@@ -174,14 +179,7 @@ def test_a_charge_temperature_that_leaps_out_of_its_stand_stood_for_no_reason(af
             value = np.where((t > s - 0.5) & (t < s + 5.2), 25.0, value)
         return value
 
-    change = {
-        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
-        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
-        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
-        "lambda": None,
-        "vehicle_speed": None,
-        "intake_air_temp": charge,
-    }
+    change = with_charge(charge, starts)
     assert (("intake_air_temp", "hold") in held(change)) is found
 
 
@@ -195,14 +193,7 @@ def test_a_charge_temperature_that_leaps_away_for_a_pull_and_back_is_not_believe
             value = np.where((t > s - 0.5) & (t < s + 6.0), -5.0, value)
         return value
 
-    change = {
-        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
-        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
-        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
-        "lambda": None,
-        "vehicle_speed": None,
-        "intake_air_temp": charge,
-    }
+    change = with_charge(charge, starts)
     assert ("intake_air_temp", "hold") in held(change)
 
 
@@ -214,14 +205,7 @@ def test_a_charge_temperature_read_every_six_seconds_leaps_by_habit():
         true = np.interp(t, (0, 12, 17, 24, 30, 35, 45), (25, 25, 33, 28, 28, 36, 28))
         return np.round(true[np.searchsorted(t, t // 6 * 6)])
 
-    change = {
-        "throttle_position": lambda t, v: pulls_at(t, *starts)[0],
-        "engine_speed": lambda t, v: pulls_at(t, *starts)[1],
-        "manifold_pressure": lambda t, v: pulls_at(t, *starts)[2],
-        "lambda": None,
-        "vehicle_speed": None,
-        "intake_air_temp": charge,
-    }
+    change = with_charge(charge, starts)
     assert held(change) == set()
 
 
