@@ -93,7 +93,7 @@ def run(request: Request) -> Outcome:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
     warnings = (*warnings, *kept)
-    from audit.archive.store.days import date_of
+    from audit.night.days import date_of
 
     return Outcome(night, warnings, usage=wrong, any_read=any_read, date=date or date_of(night))
 

@@ -1,9 +1,13 @@
-"""Where the JSON of a command goes."""
+"""How a command writes what is not text, and where it goes."""
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import sys
 from pathlib import Path
+from typing import Any
 
 
 def json_alone(text: str, json_to: str | None) -> bool:
@@ -19,3 +23,16 @@ def json_alone(text: str, json_to: str | None) -> bool:
 
         write_text(Path(json_to), text + "\n")
     return False
+
+
+def as_csv(names: list[str], rows: list[list[Any]]) -> str:
+    """An answer in SQL as CSV; what is nested as JSON in its cell."""
+    out = io.StringIO()
+    nested = [[json.dumps(v) if isinstance(v, list | dict) else v for v in row] for row in rows]
+    csv.writer(out, lineterminator="\n").writerows([names, *nested])
+    return out.getvalue()
+
+
+def as_json(names: list[str], rows: list[list[Any]]) -> str:
+    """An answer in SQL as JSON: {"columns": [...], "rows": [[...]]}."""
+    return json.dumps({"columns": names, "rows": rows}, ensure_ascii=False, indent=2)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from audit.cli.output import json_alone
+from audit.cli.output import as_csv, as_json, json_alone
 
 if TYPE_CHECKING:
     from audit.archive.store.store import Archive
@@ -48,9 +48,7 @@ def command(
 
     archive = Archive(folder)
     if sql is not None:
-        from audit.archive.store.sql import as_csv, as_json, ask
-
-        answer = ask(archive, sql)
+        answer = archive.ask(sql)
         if json_to is None or not json_alone(as_json(*answer), json_to):
             click.echo(as_csv(*answer), nl=False)
         return

@@ -27,8 +27,8 @@ def command(folder: str, *, repair: bool) -> None:
 
     Exit codes: 0 whole, 1 something is wrong, 2 wrong usage or no archive.
     """
-    from audit.archive.store.database import shown
     from audit.archive.store.verify import verify
+    from audit.database import shown
 
     where = shown(folder)
     problems = verify(folder, repair=repair)

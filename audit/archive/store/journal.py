@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from audit.archive.store import schema
-from audit.archive.store.database import plain
-from audit.archive.store.days import day_of, now, today
 from audit.archive.store.rows import as_kept, loaded
 from audit.archive.store.tables import Tables
 from audit.archive.watched import hardware_words, watched
+from audit.database import plain
 from audit.errors import UsageError, did_you_mean
+from audit.night.days import day_of, now, today
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from audit.archive.store.database import plain
 from audit.archive.store.schema import KEYS, tables
+from audit.database import plain
 from audit.errors import ArchiveError
 from audit.model import (
     NOT_EVALUATED,

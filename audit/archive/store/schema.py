@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from audit.archive.store.database import SCHEMA, Database
+from audit.database import SCHEMA, Database
 from audit.errors import ArchiveError
 from audit.tables import toml_table
 

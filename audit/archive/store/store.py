@@ -11,8 +11,6 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, field, replace
 
 from audit.archive.store import schema
-from audit.archive.store.database import plain, shown
-from audit.archive.store.days import date_of, day_of, now
 from audit.archive.store.journal import Journal
 from audit.archive.store.kept import Kept
 from audit.archive.store.rows import (
@@ -29,8 +27,10 @@ from audit.archive.store.rows import (
     typed_duty,
 )
 from audit.archive.store.tables import Tables
+from audit.database import plain, shown
 from audit.errors import ArchiveError, UsageError
 from audit.model import VERDICTS, LogAudit, Night
+from audit.night.days import date_of, day_of, now
 
 MOST_TOGETHER = 60  # logs of one kept night; further ones begin a night of their own
 ASKED_AT_ONCE = 500  # logs in one question

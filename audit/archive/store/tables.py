@@ -9,10 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.store import schema
-from audit.archive.store.database import Database, is_server, shown
-from audit.archive.store.days import now
 from audit.archive.store.kept import Kept
-from audit.archive.store.places import need_room, told
 from audit.archive.store.rows import (
     NOISE,
     PARTS,
@@ -24,8 +21,11 @@ from audit.archive.store.rows import (
     loaded,
     log_row,
 )
+from audit.database import Database, is_server, shown
 from audit.errors import ArchiveError, UsageError, did_you_mean
+from audit.files import need_room, told
 from audit.model import LogAudit
+from audit.night.days import now
 from audit.night.decision import decided, first_look
 
 if TYPE_CHECKING:
@@ -296,6 +296,15 @@ class Tables:
         near = did_you_mean(name, self.cars())
         raise UsageError(f"{shown(self.root)}: no car {name!r} in this archive. {near}")
 
+    def ask(self, query: str) -> tuple[list[str], list[list[Any]]]:
+        """Names and rows of the answer to a question in SQL, which reads only.
+
+        Raises UsageError for one that is none or would change something.
+        """
+        self.must_exist()
+        names, rows = self.db.ask(query)
+        return names, [[_told(v) for v in row] for row in rows]
+
     def read_log(self, file: str) -> Log:
         """A kept log by the `file` of its row. Raises ArchiveError for one missing or damaged."""
         self.must_exist()
@@ -310,3 +319,10 @@ def _column(name: str, kind: str, values: Sequence[Any]) -> pl.Series:
         return pl.Series(name, made, dtype=pl.List(pl.String))
     dtype = {"text": pl.String, "real": pl.Float64}.get(kind, pl.Int64)
     return pl.Series(name, values, dtype=dtype, strict=False)
+
+
+def _told(value: Any) -> Any:
+    """A value as JSON takes it."""
+    if isinstance(value, float) and value - value != 0:
+        return None
+    return value if isinstance(value, str | int | float | list | dict | None) else str(value)

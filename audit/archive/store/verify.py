@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from audit.archive.store import schema
-from audit.archive.store.database import shown
 from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
 from audit.archive.store.store import Archive
+from audit.database import shown
 from audit.errors import ArchiveError
 
 BACKUP = "Put back the last backup (docs/archive.md, Backup and restore)"

@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from audit.archive.store.database import is_server, shown
+from audit.database import is_server, shown
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car, LogAudit, Night
 from audit.night.pool import Crew

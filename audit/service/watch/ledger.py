@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from audit import __version__
-from audit.archive.store.database import Database
+from audit.database import Database
 from audit.errors import ArchiveError
 from audit.service.watch.nights import Entry
 

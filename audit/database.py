@@ -13,8 +13,8 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from audit.archive.store.places import told
 from audit.errors import UsageError
+from audit.files import told
 
 WAIT_S = 120.0  # for another writer
 SCHEMA = "schema"  # what `writing` is told to be about when tables or columns change
