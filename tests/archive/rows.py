@@ -6,8 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from audit.archive.store import schema
-from audit.archive.store.store import Archive
-from audit.archive.store.tables import A_CAR
+from audit.archive.store.store import A_CAR, Archive
 
 Row = Mapping[str, Any]
 SKIP = {

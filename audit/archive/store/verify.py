@@ -9,6 +9,7 @@ from pathlib import Path
 
 from audit.archive.store import schema
 from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
+from audit.archive.store.rows import PARTS
 from audit.archive.store.store import Archive
 from audit.database import shown
 from audit.errors import ArchiveError
@@ -16,6 +17,27 @@ from audit.errors import ArchiveError
 BACKUP = "Put back the last backup (docs/archive.md, Backup and restore)"
 AGAIN = f"{BACKUP}, or `rescreen --all` judges its logs again"
 Why = defaultdict[str, list[str]]  # reasons to hold, by night
+MISSING = "verdicts of it are missing"
+NEWEST = "(select id from revision r where r.night_id = n.night_id order by number desc limit 1)"
+# What the rows of several tables must agree in. Kind -> questions for (where, what is wrong).
+ASKED = {
+    "night": (
+        # numbers from 0 without a gap; they are unique
+        f"select night_id, '{MISSING} (' || date || ')' from night n where coalesce((select "
+        "max(number) + 1 - count(*) from revision r where r.night_id = n.night_id), 1) <> 0",
+        "select night_id, 'its newest verdict is not the one that counts (' || date || ')' "
+        f"from night n where latest <> {NEWEST}",
+        "select distinct night_id, 'its row is missing' from revision "
+        "where night_id not in (select night_id from night)",
+        "select distinct car, 'the journal speaks of a car that has no night' from note "
+        "where car not in (select car from night)",
+    ),
+    "revision": tuple(
+        f"select 'revision ' || revision_id, count(*) || ' {part} rows belong to no verdict' "
+        f"from {part} where revision_id not in (select id from revision) group by revision_id"
+        for part in PARTS
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +78,7 @@ def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
         return [Problem("database", where, str(error).split(": ", 1)[-1])]
     if repair:
         with archive.db.writing():
-            archive.db.rows(
-                "update night set latest = coalesce((select id from revision r where "
-                "r.night_id = night.night_id order by number desc limit 1), latest)"
-            )
+            archive.db.rows(f"update night as n set latest = coalesce({NEWEST}, latest)")
         for name in sorted(set(why) & set(archive.nights(columns=["night_id"])["night_id"])):
             hold_lost(archive, name, why[name])
     return found
@@ -83,39 +102,22 @@ def _schema(archive: Archive) -> Iterator[str]:
 
 
 def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
-    """Numbers without a gap, the newest one counts, and every one's rows have its hash."""
-    numbers: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    sql = "select night_id, number, id from revision order by night_id, number"
-    for name, number, rid in archive.db.rows(sql):
-        numbers[name].append((number, rid))
-    sql = "select night_id, latest, date from night order by date, night_id"
-    for name, latest, date in archive.db.rows(sql):
-        found = numbers.pop(name, [])
-        if not found or [n for n, _ in found] != list(range(len(found))):
-            why[name].append(f"{CHANGED}verdicts of it are missing.")
-            yield Problem("night", name, f"verdicts of it are missing ({date}). {BACKUP}.")
-        if found and found[-1][1] != latest:
-            text = "its newest verdict is not the one that counts"
-            yield Problem("night", name, f"{text} ({date}). {BACKUP}.")
-        for number, rid in found:
-            if not archive.is_sound(name, id=rid):
-                text = f"revision {number} are not those that were written"
-                if rid == latest:
-                    why[name].append(f"{CHANGED}those of {text}.")
-                yield Problem("revision", name, f"the rows of its {text} ({date}). {AGAIN}.")
-    for name in numbers:
-        yield Problem("night", name, f"its row is missing. {BACKUP}.")
-    for kind in ("log", "pull", "finding"):
-        sql = (
-            f"select t.revision_id, count(*) from {kind} t left join revision r "
-            "on r.id = t.revision_id where r.id is null group by 1"
-        )
-        for rid, count in archive.db.rows(sql):
-            text = f"{count} {kind} rows belong to no verdict. {BACKUP}."
-            yield Problem("revision", f"revision {rid}", text)
-    sql = "select distinct car from note where car not in (select car from night)"
-    for (car,) in archive.db.rows(sql):
-        yield Problem("night", car, f"the journal speaks of a car that has no night. {BACKUP}.")
+    """The tables agree, and every revision's rows have its hash."""
+    for kind, questions in ASKED.items():
+        for path, what in (row for sql in questions for row in archive.db.rows(sql)):
+            if what.startswith(MISSING):
+                why[path].append(f"{CHANGED}{MISSING}.")
+            yield Problem(kind, path, f"{what}. {BACKUP}.")
+    sql = (
+        "select n.night_id, n.date, r.number, r.id, r.id = n.latest from night n "
+        "join revision r on r.night_id = n.night_id order by n.date, n.night_id, r.number"
+    )
+    for name, date, number, rid, counts in archive.db.rows(sql):
+        if not archive.is_sound(name, id=rid):
+            text = f"revision {number} are not those that were written"
+            if counts:
+                why[name].append(f"{CHANGED}those of {text}.")
+            yield Problem("revision", name, f"the rows of its {text} ({date}). {AGAIN}.")
 
 
 def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
