@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
 from audit.model import NOT_EVALUATED, Array, LogAudit
@@ -11,12 +14,15 @@ STOPPED_RPM = 50.0  # below the slowest cranking
 LEAST_SAMPLES = 5
 
 
-def facts_of(audit: LogAudit) -> dict[str, float | None]:
+def facts_of(audit: LogAudit) -> Mapping[str, Any]:
     """By name with unit; None for what is not known. {} for a file that was not read."""
-    if audit.log is None:
-        return {}
+    if audit.facts is not None or audit.log is None:
+        return audit.facts or {}
     air = _believed(audit, "ambient_air_temp")
     return {
+        "rows": audit.log.rows,
+        "duration_s": audit.log.duration_s,
+        "rate_hz": audit.log.rate_hz,
         "barometric_kpa": audit.log.barometric.kpa,
         "ambient_c": float(np.nanmedian(air)) if np.isfinite(air).any() else None,
         "duty_typed_pct": typed_duty(audit.log),

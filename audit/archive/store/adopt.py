@@ -108,7 +108,8 @@ def _as_it_was(new: Archive, rows: Rows, judged: Night, lost: list[str]) -> None
         for kind in PARTS
     }
     for row in made["log"]:
-        row["file"], row["file_sha256"] = kept.get(row["log_id"], (None, None))
+        file = kept.get(row["log_id"])
+        row |= {"file": file, "file_sha256": file and Path(file).stem}
     made["revision"] = [{n: v for n, v in night.items() if n in schema.tables()["revision"]}]
     schema.add_columns(new.db, {k: {n for row in made[k] for n in row} for k in ("log", "pull")})
     with new.writing(night["car"]):

@@ -25,8 +25,8 @@ class Kept:
         # A store's clients have errors of their own kinds.
         self._errors = (Exception,) if self.remote else (PolarsError,)
 
-    def write(self, log: Log) -> tuple[str, str]:
-        """(file, SHA-256) of the log as it is kept now. Raises ArchiveError."""
+    def write(self, log: Log) -> str:
+        """The file that the log is kept in now. Raises ArchiveError."""
         from audit.intake.parquet import log_bytes
 
         with told(f"{self.address}: cannot keep the log {log.path}", *self._errors):
@@ -41,7 +41,7 @@ class Kept:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 write_whole(target, data)
                 flush_folder(target.parent)
-        return file, digest
+        return file
 
     def read(self, file: str) -> Log:
         """A kept log. Raises ArchiveError for one that is missing, damaged or has other bytes."""

@@ -125,7 +125,7 @@ def _one(archive: Archive, night: Row, decide: Decide | None) -> Rescreened:
         verdict, reasons = _held(night, said.verdict, said.reasons if judged.logs else (), why)
         said = dataclasses.replace(said, verdict=verdict, reasons=tuple(reasons))
     read = {log_id(a): a for a in judged.logs if a.status == "read"}
-    files = {r["log_id"]: (r["file"], r["file_sha256"]) for r in before["log"] if r.get("file")}
+    files = {r["log_id"]: r["file"] for r in before["log"] if r.get("file")}
     rows = rows_of(judged, [*read.values()], files)
     rows["revision"][0] |= said_of(said)
     # As they were: rows of what is lost or was never read, and what the history said.

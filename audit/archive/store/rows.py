@@ -8,6 +8,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from audit.archive.store.schema import KEYS, tables
@@ -19,7 +20,7 @@ from audit.tables import schema_dir
 
 Row = dict[str, Any]
 Rows = dict[str, list[Row]]  # of one revision, by table
-Files = Mapping[str, tuple[str, str]]  # log id -> (kept file, SHA-256 of its bytes)
+Files = Mapping[str, str]  # log id -> kept file, named by the SHA-256 of its bytes
 PARTS = ("log", "pull", "finding")
 NOISE = "noise_"  # prefix of the columns with a channel's noise
 CHANNEL = ("name", "source", "source_unit", "unit", "rate_hz")  # what is kept of each
@@ -76,13 +77,9 @@ def finding_rows(findings: Iterable[Finding], level: str, **where: Any) -> list[
 
 def log_row(audit: LogAudit, files: Files) -> Row:
     """The row of one log; of one that could not be read, why."""
-    file, digest = files.get(log_id(audit), (None, None))
-    row: Row = {"path": audit.path, "file": file, "file_sha256": digest}
-    row |= {"checks": _checks(audit.checks)}
-    if audit.kept is not None:
-        return {**audit.kept, **row}
-    status = "not_a_log" if audit.not_a_log else audit.status
-    row |= {"log_id": log_id(audit), "status": status, "error": audit.error}
+    status, file = "not_a_log" if audit.not_a_log else audit.status, files.get(log_id(audit))
+    row: Row = {"log_id": log_id(audit), "path": audit.path, "status": status, "error": audit.error}
+    row |= {"file": file, "file_sha256": file and Path(file).stem, "checks": _checks(audit.checks)}
     if audit.log is None:
         return row
     noise = {} if audit.sanity is None else audit.sanity.noise

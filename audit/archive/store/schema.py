@@ -44,9 +44,10 @@ def _view(view: str) -> str:
         told, part = "r.fuel, t.*", f"join {table} t on t.revision_id = r.id"
     counts = view != "revisions"
     which = "r.id = n.latest" if counts else "r.night_id = n.night_id"
+    where = "where n.withdrawn_at is null" if counts else ""
     return (
         f"select n.car, n.date, n.night_id, n.setting, n.added_at, r.number as revision, {told} "
-        f"from night n join revision r on {which} {part} {'where n.withdrawn_at is null' if counts else ''}"
+        f"from night n join revision r on {which} {part} {where}"
     )
 
 

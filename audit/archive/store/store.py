@@ -79,6 +79,13 @@ class _Part:
         said = self.said["verdict"], loaded(self.said.get("reasons", "[]"))
         return (night.verdict, list(night.reasons)) == said
 
+    def lacks(self, audit: LogAudit, files: Files) -> bool:
+        """Does the log add anything to it?"""
+        before = self.logs.get(log_id(audit))
+        if before is None:
+            return not audit.not_a_log
+        return audit.status == "read" and (log_id(audit) in files or "file" not in before)
+
     def is_better(self, night: Night) -> bool:
         return VERDICTS.index(self.said["verdict"]) < VERDICTS.index(night.verdict)
 
@@ -125,9 +132,14 @@ class Archive(Tables):
             parts = self._parts(car, found, day=None if read else day)
             home = next((p for p in parts if p.takes(ids)), None)
             elsewhere = {i for p in parts if p is not home for i in p.logs}
-            away = _away(found, {i for p in parts for i in p.logs}, date)
+            counted = {i for p in parts for i in p.logs}
+            away = {  # only a withdrawn night has them; with another date they count as new
+                row["log_id"]: row
+                for row in found
+                if row["log_id"] not in counted and date in (None, row["date"])
+            }
             mine = [a for a in audits if log_id(a) not in elsewhere | gone | set(away)]
-            new = [a for a in mine if _is_new(a, home, files)]
+            new = [a for a in mine if home is None or home.lacks(a, files)]
             named = home.row if home else {"car": car, "date": day, "setting": setting}
             stays = home is not None and not new and not home.ids & gone
             enters = home is not None or any(a.status == "read" for a in new)
@@ -141,8 +153,8 @@ class Archive(Tables):
                     named |= {"setting": setting or night.setting, "latest": 0}
                     schema.insert(self.db, "night", [named | {"added_at": added_at or now()}])
                 entered = named["night_id"]
-                kept = {r["log_id"]: (r["file"], r["file_sha256"]) for r in found if r["file"]}
-                rows = _rows(night, mine, new, kept | files, home)
+                kept = {r["log_id"]: r["file"] for r in found if r["file"]}
+                rows = rows_of(night, mine, kept | files)
                 final = self.put(entered, rows, night, history) or night
             for part in parts:
                 if part is not home and part.is_better(final):
@@ -252,23 +264,21 @@ class Archive(Tables):
         A night that counts has the last word.
         """
         sql = (
-            "select l.log_id, l.file, l.file_sha256, l.duty_typed_pct, n.night_id, n.date, "
-            "n.withdrawn_at from log l join night n on n.latest = l.revision_id where n.car = ? "
+            "select l.log_id, l.file, l.duty_typed_pct, n.night_id, n.date, n.withdrawn_at "
+            "from log l join night n on n.latest = l.revision_id where n.car = ? "
             f"and l.log_id in (null{', ?' * len(ids)}) order by n.withdrawn_at is null"
         )
         return self.db.dicts(sql, car, *ids)
 
-    def _write_logs(
-        self, audits: Sequence[LogAudit], known: Sequence[Row]
-    ) -> dict[str, tuple[str, str]]:
-        """Write the logs that are not kept as they are now; log id -> (file, SHA-256)."""
+    def _write_logs(self, audits: Sequence[LogAudit], known: Sequence[Row]) -> dict[str, str]:
+        """Write the logs that are not kept as they are now; log id -> file."""
         there = {row["log_id"]: row for row in known if row["file"]}
         files = {}
         for audit in [a for a in audits if a.status == "read"]:
             row, log = there.get(log_id(audit)), audit.log
             if audit.kept is not None:
-                if row is None or row["file"] != audit.kept["file"]:
-                    files[log_id(audit)] = audit.kept["file"], audit.kept["file_sha256"]
+                if row is None or row["file"] != audit.kept:
+                    files[log_id(audit)] = audit.kept
             elif log is not None and log.rows:
                 same = row is not None and typed_duty(log) in (None, row["duty_typed_pct"])
                 if row is None or not same or not self.kept.sound(row["file"]):
@@ -318,8 +328,7 @@ def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
     if audit.status != "read" or audit.log is None:
         return audit
     _checked_at_the_door([audit])
-    row = log_row(audit, {log_id(audit): Kept(logs).write(audit.log)})
-    return replace(slim(audit), kept=row)
+    return replace(slim(audit), kept=Kept(logs).write(audit.log))
 
 
 def refused(audit: LogAudit) -> str:
@@ -334,37 +343,3 @@ def refused(audit: LogAudit) -> str:
 def _checked_at_the_door(audits: Sequence[LogAudit]) -> None:
     for why in filter(None, map(refused, audits)):
         raise ArchiveError(why)
-
-
-def _away(found: Sequence[Row], counted: Collection[str], date: str | None) -> dict[str, Row]:
-    """Logs that only a withdrawn night has, by id; with another date they count as new."""
-    return {
-        row["log_id"]: row
-        for row in found
-        if row["log_id"] not in counted and row["withdrawn_at"] and date in (None, row["date"])
-    }
-
-
-def _is_new(audit: LogAudit, home: _Part | None, files: Files) -> bool:
-    """Does the log add anything to its night?"""
-    before = home.logs.get(log_id(audit)) if home else None
-    if before is None:
-        return home is None or not audit.not_a_log
-    return audit.status == "read" and (log_id(audit) in files or "file" not in before)
-
-
-def _rows(
-    night: Night,
-    mine: Sequence[LogAudit],
-    new: Sequence[LogAudit],
-    files: Files,
-    home: _Part | None,
-) -> Rows:
-    """Rows of a revision; as they were of a log kept before, for its samples may be gone."""
-    rows = rows_of(night, mine, files)
-    old = {i: r for i, r in (home.logs if home else {}).items() if i not in map(log_id, new)}
-    rows["log"] = [old.get(r["log_id"], r) | {"checks": r["checks"]} for r in rows["log"]]
-    for row in rows["pull"]:
-        if row["log_id"] in old:
-            row |= {n: old[row["log_id"]].get(n) for n in ("barometric_kpa", "ambient_c")}
-    return rows

@@ -19,25 +19,25 @@ AGAIN = f"{BACKUP}, or `rescreen --all` judges its logs again"
 Why = defaultdict[str, list[str]]  # reasons to hold, by night
 MISSING = "verdicts of it are missing"
 NEWEST = "(select id from revision r where r.night_id = n.night_id order by number desc limit 1)"
-# What the rows of several tables must agree in. Kind -> questions for (where, what is wrong).
-ASKED = {
-    "night": (
-        # numbers from 0 without a gap; they are unique
-        f"select night_id, '{MISSING} (' || date || ')' from night n where coalesce((select "
-        "max(number) + 1 - count(*) from revision r where r.night_id = n.night_id), 1) <> 0",
-        "select night_id, 'its newest verdict is not the one that counts (' || date || ')' "
-        f"from night n where latest <> {NEWEST}",
-        "select distinct night_id, 'its row is missing' from revision "
-        "where night_id not in (select night_id from night)",
-        "select distinct car, 'the journal speaks of a car that has no night' from note "
-        "where car not in (select car from night)",
-    ),
-    "revision": tuple(
-        f"select 'revision ' || revision_id, count(*) || ' {part} rows belong to no verdict' "
-        f"from {part} where revision_id not in (select id from revision) group by revision_id"
-        for part in PARTS
-    ),
-}
+# What the rows of several tables must agree in: kind, where, what is wrong. Numbers are unique, so
+# that as many as the highest and one are without a gap.
+DISAGREE = f"""
+select 'night', night_id, '{MISSING} (' || date || ')' from night n where coalesce((
+    select max(number) + 1 - count(*) from revision r where r.night_id = n.night_id), 1) <> 0
+union all select 'night', night_id, 'its newest verdict is not the one that counts (' || date || ')'
+    from night n where latest <> {NEWEST}
+union all select distinct 'night', night_id, 'its row is missing'
+    from revision where night_id not in (select night_id from night)
+union all select distinct 'night', car, 'the journal speaks of a car that has no night'
+    from note where car not in (select car from night)
+""" + "".join(
+    f"""
+union all select 'revision', 'revision ' || revision_id,
+    count(*) || ' {part} rows belong to no verdict'
+    from {part} where revision_id not in (select id from revision) group by revision_id
+"""
+    for part in PARTS
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +103,10 @@ def _schema(archive: Archive) -> Iterator[str]:
 
 def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
     """The tables agree, and every revision's rows have its hash."""
-    for kind, questions in ASKED.items():
-        for path, what in (row for sql in questions for row in archive.db.rows(sql)):
-            if what.startswith(MISSING):
-                why[path].append(f"{CHANGED}{MISSING}.")
-            yield Problem(kind, path, f"{what}. {BACKUP}.")
+    for kind, path, what in archive.db.rows(DISAGREE):
+        if what.startswith(MISSING):
+            why[path].append(f"{CHANGED}{MISSING}.")
+        yield Problem(kind, path, f"{what}. {BACKUP}.")
     sql = (
         "select n.night_id, n.date, r.number, r.id, r.id = n.latest from night n "
         "join revision r on r.night_id = n.night_id order by n.date, n.night_id, r.number"
