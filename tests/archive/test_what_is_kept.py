@@ -80,6 +80,17 @@ def test_a_duty_that_is_typed_later_joins_the_kept_log_and_stays(tmp_path, sourc
     assert {p.kind for p in verify(archive.root)} <= {"spare"}
 
 
+def test_a_typed_duty_stays_with_its_kept_log_when_another_joins(tmp_path, source):
+    other = tmp_path / "b.csv"
+    other.write_bytes(good_log(2))
+    run(Request(paths=(source,), archive=tmp_path / "a", date=DAY, duty={"": 35.0}))
+    run(Request(paths=(source, other), archive=tmp_path / "a", date=DAY))
+    archive = Archive(tmp_path / "a")
+    logs = dict(archive.logs().select("path", "duty_typed_pct").iter_rows())
+    assert logs == {str(source): 35.0, str(other): None}
+    assert archive.nights()["revision"].to_list() == [1]
+
+
 @pytest.mark.parametrize(
     ("answer", "date"), [(None, DAY), (False, DAY), (True, "2026-04-01")], ids=str
 )

@@ -153,8 +153,10 @@ class Archive(Tables):
                     named |= {"setting": setting or night.setting, "latest": 0}
                     schema.insert(self.db, "night", [named | {"added_at": added_at or now()}])
                 entered = named["night_id"]
-                kept = {r["log_id"]: r["file"] for r in found if r["file"]}
-                rows = rows_of(night, mine, kept | files)
+                kept = {r["log_id"]: r for r in found if r["file"] and r["log_id"] not in files}
+                rows = rows_of(night, mine, {i: r["file"] for i, r in kept.items()} | files)
+                for row in [r for r in rows["log"] if r["log_id"] in kept]:
+                    row["duty_typed_pct"] = kept[row["log_id"]]["duty_typed_pct"]  # as it is kept
                 final = self.put(entered, rows, night, history) or night
             for part in parts:
                 if part is not home and part.is_better(final):

@@ -83,7 +83,7 @@ class Tables:
 
     def changes(self) -> str:
         """A word that is another after every write, "" for no archive."""
-        return schema.about(self.db)["changes"] if self.exists() else ""
+        return schema.about(self.db).get("changes", "") if self.exists() else ""
 
     @cached_property
     def kept(self) -> Kept:
