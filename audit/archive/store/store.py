@@ -60,11 +60,10 @@ class Added:
 
 @dataclass(frozen=True)
 class _Part:
-    """A kept night that counts, as it was last judged."""
+    """A kept night that counts, as it was last judged: its row of the view, its logs by id."""
 
     row: Row
-    said: Row
-    logs: Mapping[str, Row]  # by their id
+    logs: Mapping[str, Row]
 
     @property
     def ids(self) -> set[str]:
@@ -76,7 +75,7 @@ class _Part:
 
     def says(self, night: Night) -> bool:
         """Was the same said?"""
-        said = self.said["verdict"], loaded(self.said.get("reasons", "[]"))
+        said = self.row["verdict"], loaded(self.row["reasons"] or "[]")
         return (night.verdict, list(night.reasons)) == said
 
     def lacks(self, audit: LogAudit, files: Files) -> bool:
@@ -84,10 +83,10 @@ class _Part:
         before = self.logs.get(log_id(audit))
         if before is None:
             return not audit.not_a_log
-        return audit.status == "read" and (log_id(audit) in files or "file" not in before)
+        return audit.status == "read" and (log_id(audit) in files or not before["file"])
 
     def is_better(self, night: Night) -> bool:
-        return VERDICTS.index(self.said["verdict"]) < VERDICTS.index(night.verdict)
+        return VERDICTS.index(self.row["verdict"]) < VERDICTS.index(night.verdict)
 
 
 class Archive(Tables):
@@ -293,15 +292,16 @@ class Archive(Tables):
 
     def _parts(self, car: str, found: Sequence[Row], *, day: str | None = None) -> list[_Part]:
         """The kept nights that count and have any of these logs or are of a day, earliest first."""
-        names = {row["night_id"] for row in found if not row["withdrawn_at"]}
-        sql = "select night_id from nights where car = ? and date = ?"
-        names |= {row[0] for row in self.db.rows(sql, car, day or "")}
-        parts = []
-        for name in names:
-            rows = self.revision(name)
-            logs = {row["log_id"]: row for row in rows["log"]}
-            parts.append(_Part(self.night(name), rows["revision"][0], logs))
-        return sorted(parts, key=lambda p: [p.row[n] for n in ("date", "added_at", "night_id")])
+        names = [row["night_id"] for row in found if not row["withdrawn_at"]]
+        sql = (
+            f"select * from nights where car = ? and (date = ? or night_id in (null"
+            f"{', ?' * len(names)})) order by date, added_at, night_id"
+        )
+        logs = "select log_id, status, file from logs where night_id = ?"
+        return [
+            _Part(row, {log["log_id"]: log for log in self.db.dicts(logs, row["night_id"])})
+            for row in self.db.dicts(sql, car, day or "", *names)
+        ]
 
     def _said(
         self, kept: Sequence[Row], misdated: Sequence[Row], away: Iterable[Row], date: str | None

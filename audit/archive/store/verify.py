@@ -122,29 +122,27 @@ def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
 def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
     """Every kept log is there with its bytes, readable, and in canonical columns."""
     where = archive.kept.address
-    wanted: dict[str, list[tuple[str, str, str, int]]] = defaultdict(list)
+    seen: dict[str, str] = {}  # file -> what is wrong with it
     sql = (
         "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id "
         "from log l join revision r on r.id = l.revision_id "
         "join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
     )
     for file, digest, path, name, counts, log in archive.db.rows(sql):
-        if file and Path(file).stem == digest:
-            wanted[file].append((path, name, log, counts))
+        if not file or Path(file).stem != digest:
+            why[name].append(f"{LOST}{path}.")
+            text = f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again."
+            yield Problem("log", name, text)
             continue
-        why[name].append(f"{LOST}{path}.")
-        text = f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again."
-        yield Problem("log", name, text)
-    for file, users in wanted.items():
-        path, name, log, _ = users[0]
-        if not (text := _fault(archive, file, log).rstrip(".")):
-            continue
-        mend = f"`verify --repair` holds its night; `pullaudit withdraw {name}` lets it go."
-        yield Problem("log", f"{where}/{file}", f"{text}; it holds {path}. Until then {mend}")
-        for path, name, _, counts in users:
-            if counts:
-                why[name].append(f"{LOST}{text}; it holds {path}.")
-    for file in sorted(archive.kept.every() - set(wanted)):
+        if fresh := file not in seen:
+            seen[file] = _fault(archive, file, log).rstrip(".")
+        if seen[file] and fresh:
+            mend = f"`verify --repair` holds its night; `pullaudit withdraw {name}` lets it go."
+            text = f"{seen[file]}; it holds {path}. Until then {mend}"
+            yield Problem("log", f"{where}/{file}", text)
+        if seen[file] and counts:
+            why[name].append(f"{LOST}{seen[file]}; it holds {path}.")
+    for file in sorted(archive.kept.every() - set(seen)):
         text = "no night speaks of this file. It does no harm; the same log uses it again."
         yield Problem("spare", f"{where}/{file}", text)
 
