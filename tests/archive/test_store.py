@@ -264,7 +264,7 @@ def test_a_read_only_folder_is_told(tmp_path):
         tmp_path.chmod(0o700)
 
 
-@pytest.mark.parametrize("step", ["archive.store.kept.write_whole", "archive.store.schema.insert"])
+@pytest.mark.parametrize("step", ["archive.store.kept.write_whole", "database.Database.put"])
 def test_a_disk_full_at_any_step_leaves_all_or_nothing(tmp_path, monkeypatch, step):
     archive = Archive(tmp_path)
     archive.add(a_night(1))

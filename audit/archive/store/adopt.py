@@ -113,6 +113,6 @@ def _as_it_was(new: Archive, rows: Rows, judged: Night, lost: list[str]) -> None
     made["revision"] = [{n: v for n, v in night.items() if n in schema.tables()["revision"]}]
     schema.add_columns(new.db, {k: {n for row in made[k] for n in row} for k in ("log", "pull")})
     with new.writing(night["car"]):
-        schema.insert(new.db, "night", [{n: night.get(n) for n in NAMES} | {"latest": 0}])
+        new.db.put("night", [{n: night.get(n) for n in NAMES} | {"latest": 0}])
         new.put(night["night_id"], made)
         hold_lost(new, night["night_id"], lost)

@@ -6,7 +6,6 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.archive.store import schema
 from audit.archive.store.rows import as_kept, loaded
 from audit.archive.store.tables import Tables
 from audit.archive.watched import touches_of
@@ -58,8 +57,7 @@ class Journal:
         row = {"note_id": note.note_id, "car": car, "date": day, "text": text}
         row = as_kept("note", {**row, "touches": touches, "added_at": now()})
         with self._archive.writing(car):
-            self._archive.db.rows("delete from note where note_id = ?", note.note_id)
-            schema.insert(self._archive.db, "note", [row])
+            self._archive.db.put("note", [row | {"removed_at": None}], ["note_id"])
         return note
 
     def remove(self, car: str, text: str) -> list[JournalNote]:

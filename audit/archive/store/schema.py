@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from audit.database import SCHEMA, Database
+from audit.database import SCHEMA, Database, quoted
 from audit.errors import ArchiveError
 from audit.tables import toml_table
 
@@ -107,7 +107,7 @@ def _make_table(db: Database, name: str, table: Mapping[str, Any], more: Iterabl
     there = db.columns(name)
     for column in [c for c in (*rows, *more) if c not in there]:
         kind = db.types[rows[column]["type"] if column in rows else "real"]
-        db.rows(f"alter table {name} add column {_quoted(column)} {kind}")
+        db.rows(f"alter table {name} add column {quoted(column)} {kind}")
     if "index" in table:
         db.rows(f"create index if not exists {name}_by on {name} ({table['index']})")
 
@@ -116,17 +116,3 @@ def add_columns(db: Database, wanted: Mapping[str, Iterable[str]]) -> None:
     """The columns that tables lack for these names; before `writing`."""
     if any(not set(names) <= set(db.columns(table)) for table, names in wanted.items() if names):
         make(db, {}, wanted)
-
-
-def insert(db: Database, table: str, rows: Iterable[Mapping[str, Any]]) -> None:
-    """Rows of a table, inside `writing`; columns that one lacks are null there."""
-    rows = list(rows)
-    names = list(dict.fromkeys(name for row in rows for name in row))
-    listed, marks = ", ".join(map(_quoted, names)), ", ".join("?" * len(names))
-    if rows:
-        made = ([row.get(name) for name in names] for row in rows)
-        db.many(f"insert into {table} ({listed}) values ({marks})", made)
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'

@@ -150,7 +150,7 @@ class Archive(Tables):
                 if home is None:
                     named["night_id"] = night_id(car, day, map(log_id, new))
                     named |= {"setting": setting or night.setting, "latest": 0}
-                    schema.insert(self.db, "night", [named | {"added_at": added_at or now()}])
+                    self.db.put("night", [named | {"added_at": added_at or now()}])
                 entered = named["night_id"]
                 kept = {r["log_id"]: r for r in found if r["file"] and r["log_id"] not in files}
                 rows = rows_of(night, mine, {i: r["file"] for i, r in kept.items()} | files)
@@ -210,14 +210,14 @@ class Archive(Tables):
         head |= {"night_id": name, "number": number, "judged_at": now()}
         first = as_kept("revision", head)
         key = {"id": self.next_revision(at["car"])} if self.db.clustered else {}
-        schema.insert(self.db, "revision", [first | key])
+        self.db.put("revision", [first | key])
         sql = "select id from revision where night_id = ? and number = ?"
         revision = self.db.rows(sql, name, number)[0][0]
 
         def enter(kind: str) -> None:
             rows[kind] = [as_kept(kind, row) for row in rows[kind]]
             keyed = ({"revision_id": revision, "place": i} for i in range(1, len(rows[kind]) + 1))
-            schema.insert(self.db, kind, (r | k for r, k in zip(rows[kind], keyed, strict=True)))
+            self.db.put(kind, (r | k for r, k in zip(rows[kind], keyed, strict=True)))
 
         enter("log")
         enter("pull")

@@ -107,14 +107,8 @@ class Ledger:
     def _put(self, table: str, rows: Sequence[Sequence[Any]], keys: int) -> None:
         """Rows of a table, in place of those with the same first `keys` columns."""
         names = list(self.db.columns(table))
-        listed, key = ", ".join(names), ", ".join(names[:keys])
-        fresh = ", ".join(f"{n} = excluded.{n}" for n in names[keys:])
-        then = f"update set {fresh}" if fresh else "nothing"
-        marks = ", ".join("?" * len(names))
-        self.db.many(
-            f"insert into {table} ({listed}) values ({marks}) on conflict ({key}) do {then}",
-            rows,
-        )
+        made = [dict(zip(names, row, strict=True)) for row in rows]
+        self.db.put(table, made, names[:keys])
 
     # --- files -----------------------------------------------------------------------------------
 
