@@ -216,8 +216,8 @@ class Archive(Tables):
 
         def enter(kind: str) -> None:
             rows[kind] = [as_kept(kind, row) for row in rows[kind]]
-            keyed = ({"revision_id": revision, "place": i} for i in range(1, len(rows[kind]) + 1))
-            self.db.put(kind, (r | k for r, k in zip(rows[kind], keyed, strict=True)))
+            placed = enumerate(rows[kind], 1)
+            self.db.put(kind, [r | {"revision_id": revision, "place": i} for i, r in placed])
 
         enter("log")
         enter("pull")
