@@ -30,8 +30,7 @@ UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a 
 GRIPS_BEFORE_S = 1.0  # before a pull, and this long after its lift, no torque is on the clutch
 GRIPS_AFTER_S = (0.2, 0.9)
 GRIPS_ALIKE = 0.03  # the same ratio at both ends, within what a lagging road speed bends
-GRIPS_BELOW = 0.04  # so far below the pull's own low end, slip went all through it
-SURGE_S = 1.2  # wheels that let go grip again within this, or spin to the end
+SURGE_S = 1.0  # wheels that let go grip again within this, or spin to the end
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
 FIRST_RATIO = 95.0  # rpm per km/h, or above it: a first gear
 FIRST_KMH = 40.0  # or below it where no ratio is known
@@ -138,7 +137,7 @@ def _gripping_ratio(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> flo
             return None
         sides.append(median(side.value[good] / at[good]))
     before, behind = sides
-    return 0.5 * (before + behind) if abs(before / behind - 1.0) <= GRIPS_ALIKE else None
+    return max(before, behind) if abs(before / behind - 1.0) <= GRIPS_ALIKE else None
 
 
 def _slip_at(
@@ -154,11 +153,11 @@ def _slip_at(
 
 def _own_ratio(pull: Pull, ratio: Array, grips: float | None) -> float:
     """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low
-    end, or what it grips at without load where that is well below.
+    end, or what it grips at without load where that is below: slip may go all through a short pull.
     """
     low = float(np.percentile(ratio, 15))
-    if grips is not None and grips < (1.0 - GRIPS_BELOW) * low:
-        low = grips
+    if grips is not None:
+        low = min(low, grips)
     car, gear = pull.car, pull.gear
     if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
         return low
