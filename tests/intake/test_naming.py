@@ -23,8 +23,11 @@ NAMES = {
         "engine kaitensu",
         "Eng Spd",
         "ENGINESPEED",
+        "Tach",
+        "Tachometer rpm",
     ],
     "vehicle_speed": [
+        "Speedo mph",
         "VSS",
         "Vehicle Speed",
         "vehicleSpeed",
