@@ -192,3 +192,16 @@ def test_slip_through_most_of_a_short_pull_counts_from_what_the_gear_grips_at():
     )
     measured = traction.measure(pull, limits())
     assert measured.values["clutch_slip_pct"] == pytest.approx(10.0, abs=1.0)
+
+
+def test_a_kickdown_is_no_slip():
+    """An automatic runs its engine up into the lower gear while the throttle is open already."""
+    ratio = lambda t: np.interp(t, (0.0, 0.1, 0.3, 0.65), (34.5, 55.0, 66.0, 70.5))
+    speed = lambda t: 51.0 + 14.0 * np.clip(t, 0.0, 2.3)
+    pull = make_pull(
+        duration=2.3,
+        rate=20.0,
+        gear=None,
+        channels={"vehicle_speed": speed, "engine_speed": lambda t: speed(t) * ratio(t)},
+    )
+    assert traction.judge(traction.measure(pull, limits()), limits()).findings == ()
