@@ -102,6 +102,7 @@ NAMES = {
     "lambda": [
         "Lambda",
         "Lambda1",
+        "lambda rear",
         "AFR",
         "Air/Fuel Ratio",
         "WBAFR",

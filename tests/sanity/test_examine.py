@@ -61,7 +61,6 @@ def test_a_missing_battery_voltage_says_nothing(make):
 def test_without_throttle_or_pedal_lost_boost_would_look_like_a_lift(make):
     without = {"throttle_position": None, "pedal_position": None}
     assert codes(make(20.0, change=without)) == {("sensor.missing", "throttle_position", "hold")}
-    assert codes(make(20.0, change={**without, "pedal_position": shut_and_opened})) == set()
 
 
 def test_a_column_without_a_sample_is_missing(make):

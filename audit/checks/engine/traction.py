@@ -52,7 +52,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         return Measured(
             unable=("too_short", "too few samples of engine and road speed in the pull")
         )
-    slip = _slip(pull, rpm, inside, speed)
+    slip = _slip(pull, rpm, speed)
     if slip is None:
         return Measured(
             unable=(
@@ -102,7 +102,7 @@ def _in_gear(pull: Pull) -> str:
     return "" if pull.gear is None else f" in gear {pull.gear}"
 
 
-def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | None:
+def _slip(pull: Pull, rpm: Series, speed: Series) -> Series | None:
     """Slip in per cent over the pull.
 
     Of several lags that a road speed may have, the one at which the part of the pull without slip is the most even:
