@@ -48,6 +48,7 @@ class Declared:
     measures: tuple[Measure, ...]
     part: bool = False
     holds: tuple[str, ...] = ()
+    between: tuple[str, ...] = ()
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -69,7 +70,7 @@ def all_declared() -> tuple[Declared, ...]:
 
 
 def _declared(row: dict[str, Any]) -> Declared:
-    lists = ("needs", "helped_by", "codes", "holds")
+    lists = ("needs", "helped_by", "codes", "holds", "between")
     fields: dict[str, Any] = {
         key: tuple(v) if key in lists else v for key, v in row.items() if key != "measure"
     }

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from audit.checks.boost.context import with_context
 from audit.checks.kit.base import LimitTable
-from audit.checks.kit.run import guarded, run_pull, run_whole_log
+from audit.checks.kit.run import guarded, run_between, run_pull, run_whole_log
 from audit.intake.raw import Rejected
 from audit.model import Car, Finding, Log, LogAudit, Pull, PullAudit, Sanity, Span
 from audit.night.assemble import explained, sensors_result
@@ -74,6 +74,7 @@ def _failed(path: str, sha256: str, error: Exception) -> LogAudit:
 
 def audit_log(log: Log, car: Car) -> LogAudit:
     """Flags, pulls and checks of one log already read."""
+    from audit.pulls.between import boosted_between
     from audit.pulls.boost import ambient_doubt
     from audit.pulls.torn import tears
 
@@ -81,11 +82,13 @@ def audit_log(log: Log, car: Car) -> LogAudit:
     log, sanity, pulls = with_pulls(log, car, limits)
     audited = tuple(_audit_pull(pull, limits) for pull in pulls)
     whole = run_whole_log(log, sanity, car, limits)
+    between = boosted_between(log, sanity, car, limits, pulls)
     doubt = ambient_doubt(log) if pulls else None
     findings = (
         *sanity.findings,
         *([doubt] if doubt is not None else []),
         *(f for result in whole.values() for f in result.findings),
+        *run_between([_prepared(pull, limits) for pull in between], limits),
     )
     codes = [f.code for f in findings]
     return LogAudit(

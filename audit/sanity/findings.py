@@ -129,7 +129,7 @@ def _message(trouble: Trouble, unit: str) -> str:
         "sensor.rate_of_change": (
             f"changes faster than it can {times}: {value}, {limit} is believable"
         ),
-        "sensor.dropout": f"falls to {value} for a moment {times}, {trouble.seconds:.1f} s in all",
+        "sensor.dropout": f"leaps to {value} and back {times}, {trouble.seconds:.1f} s in all",
     }[trouble.code]
     return f"{name[0].upper()}{name[1:]} {said} ({when}). These samples are not believed."
 

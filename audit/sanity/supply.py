@@ -27,6 +27,7 @@ NO_READING = frozenset(
         "#n/a",
     ]
 )
+DRIVER = ("throttle_position", "pedal_position")  # what says how far it was opened
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 
@@ -59,12 +60,11 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
         and channel.name not in needed
         and (channel.name in empty if channel.known else _only_words(log, channel.name, row))
     ]
-    drivers = ("throttle_position", "pedal_position", "manifold_pressure")
-    if not any(log.has(name) and name not in empty for name in drivers):
+    if not any(log.has(name) and name not in empty for name in DRIVER):
         text = (
-            "Neither throttle, pedal nor manifold pressure is in the log: nothing tells when it "
-            "was wide open. "
-        ) + MEND
+            "Neither throttle nor pedal is in the log: a lift, a throttle that the engine computer "
+            f"closes and a charge hose that came off all look alike without one. {MEND}"
+        )
         out.append(Finding("sensor.missing", "hold", text, channel="throttle_position"))
     return out
 

@@ -347,3 +347,33 @@ def test_a_fall_from_the_target_is_lost_boost(make_pull, codes, table):
     assert codes(check, make_pull(5.0, 50.0, lost), table).get("boost.lost") == "hold"
     lost["boost_target"] = 60.0
     assert "boost.lost" not in codes(check, make_pull(5.0, 50.0, lost), table)
+
+
+@pytest.mark.parametrize(
+    ("third", "fourth", "found"), [(91.5, 74.0, True), (74.0, 91.5, False), (91.5, 89.0, False)]
+)
+def test_a_longer_gear_makes_no_less_boost_at_the_same_duty(make_pull, table, third, fourth, found):
+    """A longer load gives the turbine more gas: common practice, no published source."""
+    shape = lambda level: {
+        "boost": boost_to(level),
+        "wastegate_duty": 45.0,
+        "boost_target": None,
+        "vehicle_speed": None,
+    }
+    pulls = [
+        make_pull(6.0, 20.0, shape(third), gear=3),
+        make_pull(6.0, 20.0, shape(third), gear=3, seed=1),
+        make_pull(6.0, 20.0, shape(fourth), gear=4),
+    ]
+    measures = [{**boost_overshoot.measure(p, table).values} for p in pulls]
+    across = {f.code: (f.severity, r) for f, r in check.across(pulls, measures, table).findings}
+    assert (across.get("boost.uneven") == ("hold", (2,))) is found
+
+
+@pytest.mark.parametrize(("stood", "found"), [(78.0, True), (45.0, False)])
+def test_a_duty_that_stood_high_beside_a_controllers_is_its_end(make_pull, table, stood, found):
+    """A controller moved duty round 60 % in one pull and holds target there; 78 % that stands is all it may give."""
+    good = {"boost": boost_to(91.5), "boost_target": 91.5, "wastegate_duty": moving_duty}
+    short = {"boost": boost_to(73.0), "boost_target": 91.5, "wastegate_duty": stood}
+    codes_found = found_across(make_pull, table, [good, short])
+    assert (codes_found.get("boost.under_target") == ("hold", (1,))) is found

@@ -166,3 +166,42 @@ def test_a_clutch_that_takes_hold_at_the_lift_is_no_clock():
     )
     (finding,) = traction.judge(traction.measure(pull, limits()), limits()).findings
     assert (finding.code, finding.severity) == ("traction.clutch_slip", "hold")
+
+
+def test_slip_that_lasts_over_a_second_in_a_tall_gear_is_the_clutch_though_it_ends():
+    """Tyres that let go grip again sooner; common practice, no published source."""
+    lasts = lambda s: (
+        lambda t: 0.1 * np.clip((t - 1.5) / 0.2, 0, 1) * np.clip((1.9 + s - t) / 0.2, 0, 1)
+    )
+    assert [f.code for f in judged(4, lasts(0.5))[1]] == ["traction.wheelspin"]
+    assert [f.code for f in judged(4, lasts(0.9))[1]] == ["traction.clutch_slip"]
+
+
+def test_slip_through_most_of_a_short_pull_counts_from_what_the_gear_grips_at():
+    """Without load before and after the pull the gear's own ratio is seen; inside it only its last tenth is."""
+    slip = lambda t: 0.10 * np.clip((t + 0.4) / 0.5, 0, 1) * np.clip((2.6 - t) / 1.5, 0, 1)
+    speed = lambda t: 50.0 + 20.0 * np.clip(t, -1.0, 2.6) - 3.0 * np.clip(t - 2.6, 0.0, None)
+    pull = make_pull(
+        duration=2.6,
+        rate=50.0,
+        gear=None,
+        channels={
+            "vehicle_speed": speed,
+            "engine_speed": lambda t: 72.0 * speed(t) * (1.0 + slip(t)),
+        },
+    )
+    measured = traction.measure(pull, limits())
+    assert measured.values["clutch_slip_pct"] == pytest.approx(10.0, abs=1.0)
+
+
+def test_a_kickdown_is_no_slip():
+    """An automatic runs its engine up into the lower gear while the throttle is open already."""
+    ratio = lambda t: np.interp(t, (0.0, 0.1, 0.3, 0.65), (34.5, 55.0, 66.0, 70.5))
+    speed = lambda t: 51.0 + 14.0 * np.clip(t, 0.0, 2.3)
+    pull = make_pull(
+        duration=2.3,
+        rate=20.0,
+        gear=None,
+        channels={"vehicle_speed": speed, "engine_speed": lambda t: speed(t) * ratio(t)},
+    )
+    assert traction.judge(traction.measure(pull, limits()), limits()).findings == ()

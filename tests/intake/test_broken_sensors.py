@@ -71,9 +71,21 @@ def test_what_belongs_to_the_column_stays_in_it() -> None:
     boost = np.concatenate((np.zeros(60), np.linspace(2.0, 14.0, 40)))  # cut off at zero
     vacuum = np.concatenate((np.full(3, 28.0), np.linspace(31.0, 95.0, 60), np.full(40, 180.0)))
     air = np.concatenate((np.full(50, 24.0), np.full(50, 31.0)))
+    exhaust = np.concatenate((np.linspace(250.0, 640.0, 80), np.full(20, 820.0)))  # driven hard
     for kept, values in (
         (pressure_without_rails(boost), boost),
         (pressure_without_rails(vacuum), vacuum),
         (temperature_without_rails("intake_air_temp", air), air),
+        (temperature_without_rails("exhaust_gas_temp", exhaust), exhaust),
     ):
         np.testing.assert_array_equal(kept, values)
+
+
+def test_an_open_exhaust_probe_says_nothing_of_the_unit() -> None:
+    """A thermocouple's amplifier reads the end of its scale when the probe opens: no hotter exhaust, nor kelvin."""
+    driven = np.linspace(250.0, 860.0, 80)
+    log_values = np.concatenate((driven, np.full(20, 1372.0)))
+    np.testing.assert_array_equal(
+        temperature_without_rails("exhaust_gas_temp", log_values)[:80], driven
+    )
+    assert np.isnan(temperature_without_rails("exhaust_gas_temp", log_values)[80:]).all()

@@ -23,8 +23,15 @@ NAMES = {
         "engine kaitensu",
         "Eng Spd",
         "ENGINESPEED",
+        "Tach",
+        "rev/min",
+        "1/min",
+        "Tachometer rpm",
     ],
     "vehicle_speed": [
+        "Speedo mph",
+        "MPH",
+        "km/h",
         "VSS",
         "Vehicle Speed",
         "vehicleSpeed",
@@ -95,6 +102,7 @@ NAMES = {
     "lambda": [
         "Lambda",
         "Lambda1",
+        "lambda rear",
         "AFR",
         "Air/Fuel Ratio",
         "WBAFR",

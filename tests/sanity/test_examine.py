@@ -58,8 +58,9 @@ def test_a_missing_battery_voltage_says_nothing(make):
     assert codes(make(20.0, change={"battery_voltage": None})) == set()
 
 
-def test_without_throttle_the_load_tells_and_nothing_is_said(make):
-    assert codes(make(20.0, change={"throttle_position": None})) == set()
+def test_without_throttle_or_pedal_lost_boost_would_look_like_a_lift(make):
+    without = {"throttle_position": None, "pedal_position": None}
+    assert codes(make(20.0, change=without)) == {("sensor.missing", "throttle_position", "hold")}
 
 
 def test_a_column_without_a_sample_is_missing(make):

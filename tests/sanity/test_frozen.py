@@ -51,11 +51,9 @@ def test_lambda_frozen_at_its_richest_value_is_no_end_of_the_gauge():
     assert ("lambda", "hold") in held({"lambda": freeze(31.0, 36.1)}, noise=0.3)
 
 
-def test_a_gauge_at_its_rich_end_is_not_frozen():
-    assert (
-        held({"lambda": lambda t, v: np.maximum(np.where((t > 31) & (t < 36), 0.6, v), 0.68)})
-        == set()
-    )
+def test_a_gauge_at_its_rich_end_does_not_say_how_rich():
+    ends = {"lambda": lambda t, v: np.maximum(np.where((t > 31) & (t < 36), 0.6, v), 0.68)}
+    assert ("lambda", "hold") in held(ends)
 
 
 def test_a_value_repeated_between_its_own_samples_is_not_frozen():

@@ -106,12 +106,15 @@ def _put_fade(  # noqa: PLR0917 - one figure
     sheet.put("boost_fade_pct", percent, at=at, text=text, said=said)
 
 
-def _short(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
+def _short(pull: Pull, trace: BoostTrace, sheet: Sheet, *, by_controller: bool = False) -> None:
+    """Settled boost under its target, where something steers it. by_controller: other pulls say that it does."""
     start_s, end_s = float(trace.t[trace.settled_at]), float(trace.t[-1])
     wanted = target_level(pull, start_s, end_s)
     if wanted is None or wanted[0] < 10.0:
         return
-    if not steered(pull, duty_of(pull), logged_target=wanted[1].startswith("the log")):
+    if not (
+        by_controller or steered(pull, duty_of(pull), logged_target=wanted[1].startswith("the log"))
+    ):
         return
     t, y = trace.settled_series()
     late = t >= start_s + 0.4 * (end_s - start_s)
@@ -170,6 +173,7 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
         *_lost_beside(pulls, limits),
         *_faded(pulls, measures, limits),
         *_late(pulls, limits),
+        *_clamped(pulls, measures, limits),
         *uneven(pulls, limits),
     ]
     if not found:
@@ -219,6 +223,31 @@ def _faded(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
             watch = {"boost_fade_pct": min(percent, 0.999 * row.hold)}
             measured = replace(measured, values=watch, said=said)
         found.append((judge_row(row, measured), (i,)))
+    return found
+
+
+def _clamped(
+    pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable
+) -> list[_Found]:
+    """Pulls short of target at a duty that stood, though in other pulls a controller moved it and held it lower.
+
+    Alone such a pull looks like a duty set by hand; beside them it is a controller that can do no more.
+    """
+    duties = [duty_of(pull) for pull in pulls]
+    moved = [d.level for d in duties if d is not None and not d.fixed]
+    found: list[_Found] = []
+    for i, (pull, duty) in enumerate(zip(pulls, duties, strict=True)):
+        trace = boost_trace(pull)
+        if duty is None or trace is None or not (trace.settled and moved) or not duty.fixed:
+            continue
+        if (
+            measures[i].get("boost_under_target_kpa") is None
+            and duty.level > max(moved) + DUTY_HELD_PCT
+        ):
+            sheet = Sheet()
+            _short(pull, trace, sheet, by_controller=True)
+            row = limits.row("boost.under_target", "boost_under_target_kpa")
+            found.append((judge_row(row, sheet.measured("manifold_pressure")), (i,)))
     return found
 
 

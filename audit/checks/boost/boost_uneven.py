@@ -1,7 +1,8 @@
 """One pull against the night's others like it: settled boost at the same engine speed. No check.
 
 Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or engine speeds that
-overlap), the same solenoid duty set by hand and the same target where these are known. A duty that is not logged counts
+overlap), the same solenoid duty set by hand and the same target where these are known. Where there is none, a pull may
+be under those in shorter gears at the same duty: a longer load makes no less boost. A duty that is not logged counts
 as the same: nobody said that it was changed. A duty that a controller moves is its answer, no setting.
 """
 
@@ -55,18 +56,22 @@ def uneven(
     like = [_likeness(pulls[i]) for i in rows]
     worst: tuple[float, int, list[int]] | None = None
     for n in range(len(rows)):
-        others = [m for m in range(len(rows)) if m != n and _alike(like[n], like[m])]
-        others = [m for m in others if np.isfinite(levels[m] - levels[n]).sum() >= LEAST_STEPS]
+        every = [m for m in range(len(rows)) if m != n]
+        every = [m for m in every if np.isfinite(levels[m] - levels[n]).sum() >= LEAST_STEPS]
+        others = [m for m in every if _alike(like[n], like[m])]
+        off = _off(levels, n, others)
         if not others:
-            continue
-        off = float(np.median([np.nanmedian(levels[n] - levels[m]) for m in others]))
-        if worst is None or abs(off) > abs(worst[0]):
+            others = [m for m in every if _in_shorter_gear(like[m], like[n])]
+            off = min(_off(levels, n, others), 0.0)
+        if others and (worst is None or abs(off) > abs(worst[0])):
             worst = (off, n, others)
     if worst is None:
         return []
     off, n, others = worst
     pull = pulls[rows[n]]
     where = f" in gear {pull.gear}" if pull.gear is not None else ""
+    if not _alike(like[n], like[others[0]]):
+        where = " in shorter gears, which load the turbo less,"
     duty = like[n].duty
     at = f" at {duty:.0f} % solenoid duty" if np.isfinite(duty) else ""
     if not pull.log.has("wastegate_duty"):
@@ -84,6 +89,20 @@ def uneven(
     )
     evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
     return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
+
+
+def _off(levels: Array, n: int, others: Sequence[int]) -> float:
+    """How far pull n settles over the others, their middle, kPa; 0 where there is none."""
+    if not others:
+        return 0.0
+    return float(np.median([np.nanmedian(levels[n] - levels[m]) for m in others]))
+
+
+def _in_shorter_gear(a: _Like, b: _Like) -> bool:
+    """Whether pull a was in a shorter gear than b at the same duty: b, under the longer load, makes no less boost."""
+    if not abs(a.duty - b.duty) <= SAME_DUTY_PCT or abs(a.target - b.target) > SAME_TARGET_KPA:
+        return False
+    return a.gear < b.gear or a.ratio > (1.0 + SAME_RATIO) * b.ratio
 
 
 def usual_level(pulls: Sequence[Pull], i: int) -> float | None:

@@ -30,8 +30,11 @@ UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a 
 GRIPS_BEFORE_S = 1.0  # before a pull, and this long after its lift, no torque is on the clutch
 GRIPS_AFTER_S = (0.2, 0.9)
 GRIPS_ALIKE = 0.03  # the same ratio at both ends, within what a lagging road speed bends
-GRIPS_BELOW = 0.04  # so far below the pull's own low end, slip went all through it
-SURGE_S = 1.2  # wheels that let go grip again within this, or spin to the end
+OTHER_GEAR = (
+    1.25  # times the ratio before the pull: it began with a kickdown, no clutch slips so far
+)
+SHIFT_S = 0.7  # which the gearbox takes for it, the engine running up meanwhile
+SURGE_S = 1.0  # wheels that let go grip again within this, or spin to the end
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
 FIRST_RATIO = 95.0  # rpm per km/h, or above it: a first gear
 FIRST_KMH = 40.0  # or below it where no ratio is known
@@ -49,7 +52,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         return Measured(
             unable=("too_short", "too few samples of engine and road speed in the pull")
         )
-    slip = _slip(pull, rpm, inside, speed)
+    slip = _slip(pull, rpm, speed)
     if slip is None:
         return Measured(
             unable=(
@@ -99,7 +102,7 @@ def _in_gear(pull: Pull) -> str:
     return "" if pull.gear is None else f" in gear {pull.gear}"
 
 
-def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | None:
+def _slip(pull: Pull, rpm: Series, speed: Series) -> Series | None:
     """Slip in per cent over the pull.
 
     Of several lags that a road speed may have, the one at which the part of the pull without slip is the most even:
@@ -113,7 +116,7 @@ def _slip(pull: Pull, rpm: Series, inside: Series, speed: Series) -> Series | No
     found: list[tuple[float, Series]] = []
     for lag in lags:
         grips = _gripping_ratio(pull, around, speed, float(lag))
-        slip = _slip_at(pull, inside, speed, float(lag), grips)
+        slip = _slip_at(pull, around, speed, float(lag), grips)
         if slip is not None:
             low, high = np.percentile(slip.value, UNEVEN)
             found.append((float(high - low), slip))
@@ -128,37 +131,41 @@ def _gripping_ratio(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> flo
     """
     if pull.span.ended_by != "lift":
         return None
+    before = _ratio(rpm.within(pull.start_s - GRIPS_BEFORE_S, pull.start_s), speed, lag_s).value
     after = (pull.end_s + GRIPS_AFTER_S[0], pull.end_s + GRIPS_AFTER_S[1])
-    sides = []
-    for start, end in ((pull.start_s - GRIPS_BEFORE_S, pull.start_s), after):
-        side = rpm.within(start, end)
-        at = speed.at(side.t + lag_s, max_gap_s=1.5)
-        good = at >= LEAST_SPEED
-        if good.sum() < 2:
-            return None
-        sides.append(median(side.value[good] / at[good]))
-    before, behind = sides
-    return 0.5 * (before + behind) if abs(before / behind - 1.0) <= GRIPS_ALIKE else None
+    behind = _ratio(rpm.within(*after), speed, lag_s).value
+    if min(len(before), len(behind)) < 2:
+        return None
+    sides = median(before), median(behind)
+    return max(sides) if abs(sides[0] / sides[1] - 1.0) <= GRIPS_ALIKE else None
+
+
+def _ratio(rpm: Series, speed: Series, lag_s: float) -> Series:
+    """Engine speed over the road speed that comes lag_s later, rpm per km/h, where the car moves."""
+    at = speed.at(rpm.t + lag_s, max_gap_s=1.5)
+    good = at >= LEAST_SPEED
+    return Series(rpm.t[good], rpm.value[good] / at[good])
 
 
 def _slip_at(
     pull: Pull, rpm: Series, speed: Series, lag_s: float, grips: float | None
 ) -> Series | None:
-    at = speed.at(rpm.t + lag_s, max_gap_s=1.5)
-    good = at >= LEAST_SPEED
-    if good.sum() < 5:
+    ratio = _ratio(rpm.within(pull.start_s, pull.end_s), speed, lag_s)
+    before = _ratio(rpm.within(pull.start_s - GRIPS_BEFORE_S, pull.start_s), speed, lag_s).value
+    if len(before) >= 2 and len(ratio.t) and median(ratio.value) > OTHER_GEAR * median(before):
+        ratio = ratio.within(pull.start_s + SHIFT_S, pull.end_s)
+    if len(ratio.t) < 5:
         return None
-    t, ratio = rpm.t[good], rpm.value[good] / at[good]
-    return Series(t, 100.0 * (ratio / _own_ratio(pull, ratio, grips) - 1.0))
+    return Series(ratio.t, 100.0 * (ratio.value / _own_ratio(pull, ratio.value, grips) - 1.0))
 
 
 def _own_ratio(pull: Pull, ratio: Array, grips: float | None) -> float:
     """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low
-    end, or what it grips at without load where that is well below.
+    end, or what it grips at without load where that is below: slip may go all through a short pull.
     """
     low = float(np.percentile(ratio, 15))
-    if grips is not None and grips < (1.0 - GRIPS_BELOW) * low:
-        low = grips
+    if grips is not None:
+        low = min(low, grips)
     car, gear = pull.car, pull.gear
     if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
         return low

@@ -252,6 +252,30 @@ def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dic
     return {name: joined(results) for name, results in found.items()}
 
 
+def run_between(stretches: Sequence[Pull], limits: LimitTable) -> tuple[Finding, ...]:
+    """What the checks say of boost outside the pulls, of each code the worst.
+
+    No more than a hold: what a part-throttle map is meant to do is not known.
+    """
+    worst: dict[str, Finding] = {}
+    for check in all_checks():
+        for pull in stretches if check.DECLARED.between else ():
+            for finding in run_check(check, pull, limits)[1].findings:
+                known = worst.get(finding.code)
+                if finding.code in check.DECLARED.between and (
+                    known is None
+                    or SEVERITIES.index(finding.severity) > SEVERITIES.index(known.severity)
+                ):
+                    worst[finding.code] = finding
+    said = " It was outside the pulls, under boost at part throttle or in a short stab."
+    return tuple(
+        replace(
+            f, severity=f.severity if f.severity != "stop" else "hold", message=f.message + said
+        )
+        for f in worst.values()
+    )
+
+
 def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
     """A finding that rests on a channel whose unit is a guess holds at most: the figure may be another one."""
     return replace(judged, findings=tuple(_capped(check, log, f) for f in judged.findings))

@@ -33,6 +33,8 @@ STILL = 0.8  # constant, where the channel always moves
 NAMES_TOO = ("v", "g_n")  # 'Batt V', 'Long G': as much a name as a unit, and its size tells
 NO_NAME = "no channel goes by this name"
 SAYS = {"pressure": "pressure", "temperature": "temp"}
+NAMED_BY_UNIT = {"rotation": "engine_speed", "speed": "vehicle_speed"}  # 'rev/min', 'km/h', no more
+BY_UNIT_ALONE = 0.7
 EXACT = 1.03  # named exactly, nothing beside it
 
 
@@ -93,6 +95,9 @@ def header_scores(header: str, unit: str) -> tuple[tuple[str, float], ...]:
         whole = _whole().get(" ".join(words[:-2]))
     if whole is not None:
         return ((whole, 0.9),) if whole else ()
+    alone = {u.quantity for u in read_unit(header)}
+    if len(alone) == 1 and (channel := NAMED_BY_UNIT.get(alone.pop())):
+        return ((channel, BY_UNIT_ALONE),)
     read = read_header(header)
     if unit and not read_unit(unit):  # brackets that hold a word, not a unit
         extra = read_header(unit)
@@ -360,7 +365,8 @@ def _stated_unit(
         found = unit_for(column.unit, channel)
         if found is not None:
             return found, column.unit_from or "header"
-    found = unit_in_words(words, channel)
+    alone = unit_for(header_of(column), channel) if channel in NAMED_BY_UNIT.values() else None
+    found = alone or unit_in_words(words, channel)
     if (
         found is not None
         and found.key in NAMES_TOO

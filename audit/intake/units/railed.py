@@ -18,6 +18,7 @@ DROPOUTS = (
 )
 PRESSURE_GAP = 0.08  # of the range of the rest
 TEMPERATURE_GAP = 12.0  # °C, °F or K: no temperature of a car moves so far between two samples
+EXHAUST_GAP = 200.0  # the same for the exhaust's, which follows the throttle within a second or two
 
 
 def without_rails(values: Array, *, gap: float, most: float = 1.0) -> Array:
@@ -61,9 +62,6 @@ def pressure_without_rails(values: Array) -> Array:
 
 
 def temperature_without_rails(channel: str, values: Array) -> Array:
-    """A temperature without what stands at a rail; the exhaust's moves too quickly to tell."""
-    return (
-        values
-        if base_of(channel) == "exhaust_gas_temp"
-        else without_rails(values, gap=TEMPERATURE_GAP)
-    )
+    """A temperature without what stands at a rail."""
+    exhaust = base_of(channel) == "exhaust_gas_temp"
+    return without_rails(values, gap=EXHAUST_GAP if exhaust else TEMPERATURE_GAP)

@@ -18,7 +18,6 @@ INSIDE_S = 0.5  # seen this far inside the run, so that a lagging sensor is no f
 LIVELY = 0.7  # noise over resolution from which equal samples in a row are beyond chance
 IN_A_ROW = 30  # of them; at a noise of 0.7 steps the odds against are some 1e-9
 AIR = 1.2  # lambda from which a gauge may stand at its lean end on a fuel cut
-RICH_END = 0.72  # and at its rich end below this; common practice, no published source
 SLOW_BOOST_S = 4.0  # boost that must show in a charge temperature that has not moved for flat_s
 SLOW_LONG = 2.0  # so many times as much of it where it has not moved for a shorter while
 RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
@@ -298,7 +297,7 @@ def _at_an_end(r: Reading, value: float) -> bool:
     if low == high:
         return False
     if r.name == "lambda":
-        return (value == high and value >= AIR) or (value == low and value <= RICH_END)
+        return value == high and value >= AIR
     if r.name in ("injector_duty", "injector_pulse_width"):
         return value in (low, high)  # a cut of the fuel, or no time left
     return r.name == "manifold_pressure" and value == high
