@@ -34,7 +34,7 @@ class Request:
     units: str | None = None
     workers: int | None = None
     rate_hz: float | None = None
-    setting: str = ""
+    setting: str | None = None
     date: str | None = None
     keep_frames: bool = True
     progress: Callable[[int, int], None] | None = None
@@ -78,7 +78,7 @@ def run(request: Request) -> Outcome:
         rate_hz=request.rate_hz,
         workers=request.workers,
         keep_frames=request.keep_frames,
-        setting=request.setting,
+        setting=request.setting or "",
         progress=request.progress,
         duty=duty,
         keep=_keeping(request, archive) if request.cluster else None,

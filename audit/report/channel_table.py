@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import textwrap
 from typing import TYPE_CHECKING, Any, TextIO
@@ -98,16 +97,15 @@ def _tail(story: LogStory) -> list[str]:
     return lines
 
 
-def dumps(explained: Explained) -> str:
-    """The table as JSON text."""
-    tree = {
+def document(explained: Explained) -> dict[str, Any]:
+    """The table as a tree of plain values, for JSON."""
+    return {
         "document": "pullaudit.channels",
         "version": 1,
         "car_file": explained.car_file,
         "rejected": list(explained.rejected),
         "logs": [_log(story) for story in explained.logs],
     }
-    return json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1)
 
 
 def _log(story: LogStory) -> dict[str, Any]:

@@ -56,9 +56,14 @@ class Settings:
     once: bool = False
     workers: int = 1
     units: str | None = None
-    setting: str = ""
+    setting: str | None = None
     ways: Ways = field(default_factory=Ways)
     health_s: float = 60.0
+
+    @property
+    def places(self) -> Places:
+        """Where the service's own files lie."""
+        return Places((self.state or Path(self.archive) / STATE).resolve())
 
 
 class Service:
@@ -71,7 +76,7 @@ class Service:
         self.inbox = _checked_inbox(settings)
         checked(settings.ways)
         self.server = is_server(settings.archive)
-        self.places = Places((settings.state or Path(settings.archive) / STATE).resolve())
+        self.places = settings.places
         own = () if self.server else (Path(settings.archive).resolve(),)
         self._leave_out = (self.places.root, *own)
         self._skipped: set[str] = set()
@@ -363,7 +368,7 @@ class Service:
             archive=Archive(self.settings.archive, logs=self.settings.logs),
             ledger=self._ledger,
             audit_each=self._audit_each,
-            setting=self.settings.setting,
+            setting=self.settings.setting or "",
             units=self.settings.units,
             on_verdict=self._on_verdict,
         )
