@@ -1,10 +1,10 @@
-"""One request of `screen`, from paths to a night: which files, which car, what goes to the archive."""
+"""One request of `screen`, from paths to a night: which files, which car, what is kept."""
 
 from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -52,27 +52,30 @@ class Outcome:
     night: Night | None
     warnings: tuple[str, ...]
     usage: bool
-    any_read: bool = False
     date: str = ""  # the night's ISO day
+
+    @property
+    def any_read(self) -> bool:
+        """Could any log be read?"""
+        return self.night is not None and any(a.status == "read" for a in self.night.logs)
 
 
 def run(request: Request) -> Outcome:
     """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
+    from audit.archive.store.days import date_of, day_of
+
     archive = None if request.archive is None else checked_archive(request.archive)
     found = find_logs(request.paths)
     remote, not_there = _remote(request.urls)
-    warnings = (
-        *_complaints(found),
-        *(f"{url}: no log there. Check the address." for url in not_there),
-    )
+    warnings = list(_complaints(found, not_there))
     wrong = bool(found.missing or not_there)
     car = _car(request, found, remote)
-    date = _checked_date(request.date)
-    if not found.files and not remote:
-        return Outcome(None, warnings, usage=wrong)
-    duty = by_path(request.duty, (*found.files, *remote))
+    date = None if request.date is None else day_of(request.date)
+    files: tuple[Path | RemoteLog, ...] = (*found.files, *remote)
+    if not files:
+        return Outcome(None, tuple(warnings), usage=wrong)
     night = screen_night(
-        (*found.files, *remote),
+        files,
         car=car,
         cluster=request.cluster,
         rate_hz=request.rate_hz,
@@ -80,10 +83,9 @@ def run(request: Request) -> Outcome:
         keep_frames=request.keep_frames,
         setting=request.setting or "",
         progress=request.progress,
-        duty=duty,
+        duty=by_path(request.duty, files),
         keep=_keeping(request, archive) if request.cluster else None,
     )
-    any_read = any(a.status == "read" for a in night.logs)
     kept: tuple[str, ...] = ()
     if archive is not None:
         night, kept = _archived(night, request, archive, date)
@@ -91,11 +93,8 @@ def run(request: Request) -> Outcome:
         night = _decided(night, archive)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
-    warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
-    warnings = (*warnings, *kept)
-    from audit.archive.store.days import date_of
-
-    return Outcome(night, warnings, usage=wrong, any_read=any_read, date=date or date_of(night))
+    warnings += [a.error or a.path for a in night.logs if a.status == "rejected"]
+    return Outcome(night, (*warnings, *kept), usage=wrong, date=date or date_of(night))
 
 
 def checked_archive(archive: str | Path) -> str:
@@ -110,16 +109,19 @@ def checked_archive(archive: str | Path) -> str:
     return text
 
 
-def _complaints(found: Found) -> tuple[str, ...]:
-    missing = [
-        f"{p}: no such file or folder. Check the spelling, or give the folder that holds the logs."
-        for p in found.missing
-    ]
-    empty = [
-        f"{p}: no log in this folder. Give the logs themselves, or the folder your logger writes to."
-        for p in found.empty
-    ]
-    return (*missing, *empty)
+def _complaints(found: Found, not_there: Iterable[str]) -> Iterator[str]:
+    for p in found.missing:
+        yield (
+            f"{p}: no such file or folder. Check the spelling, or give the folder that holds the "
+            "logs."
+        )
+    for p in found.empty:
+        yield (
+            f"{p}: no log in this folder. Give the logs themselves, or the folder your logger "
+            "writes to."
+        )
+    for url in not_there:
+        yield f"{url}: no log there. Check the address."
 
 
 def _remote(urls: tuple[str, ...]) -> tuple[tuple[RemoteLog, ...], tuple[str, ...]]:
@@ -139,23 +141,13 @@ def _car(request: Request, found: Found, remote: tuple[RemoteLog, ...]) -> Car:
     return load_car(path, request.said)
 
 
-def _checked_date(text: str | None) -> str | None:
-    from datetime import date
-
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise UsageError(f"--date {text}: no such day. Write it as 2026-11-25.") from None
-
-
 def _archived(
     night: Night, request: Request, archive: str, date: str | None
 ) -> tuple[Night, tuple[str, ...]]:
     """Keep the night; what the car's history says joins its findings and its verdict.
 
-    An archive that cannot be read or written takes nothing from the verdict: that is said, and the verdict stands.
+    An archive that cannot be read or written takes nothing from the verdict: that is said, and the
+    verdict stands.
     """
     from audit.archive.step.decide import in_history
     from audit.archive.store.store import Archive
@@ -175,7 +167,7 @@ def _archived(
 
 
 def _keeping(request: Request, archive: str | None) -> Keep | None:
-    """With logs in a store, each is kept by the worker of the cluster that has read it; its samples never travel."""
+    """With logs in a store, each is kept by the worker that has read it; its samples stay there."""
     if archive is None:
         return None
     from audit.archive.store.store import Archive, keep_where_read

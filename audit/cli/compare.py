@@ -28,10 +28,11 @@ def command(
     json_to: str | None,
     units: str | None,
 ) -> None:
-    """Two pulls, logs or nights side by side: each measure, the difference, what differs for certain.
+    """Two pulls, logs or nights side by side: each measure, the difference, what differs for
+    certain.
 
-    A and B are logs or folders of one night; with --archive also nights by their day, as 2026-05-31,
-    or by their id. Add #2 for the second pull alone: run_1.csv#2.
+    A and B are logs or folders of one night; with --archive also nights by their day, as
+    2026-05-31, or by their id. Add #2 for the second pull alone: run_1.csv#2.
     """
     from audit.report.comparison import compare, document, render
 
@@ -42,7 +43,7 @@ def command(
 
 
 def _side(text: str, archive: str | None, car_file: Path | None) -> tuple[Side, bool]:
-    """(side, shown in US units). Raises UsageError where there is no such thing, or no pull in it."""
+    """(side, shown in US units). Raises UsageError where there is no such thing, or no pull."""
     from audit.errors import UsageError
     from audit.report.comparison import Side
 

@@ -93,7 +93,7 @@ def counter(what: str) -> Callable[[int, int], None] | None:
 
 
 def car_of(kept: Archive, file: Path | None) -> Car:
-    """The car of a car file, else the archive's only one. Raises UsageError where it is not told."""
+    """The car of a car file, else the archive's only one. Raises UsageError where none is told."""
     from audit.carfile import load_car
     from audit.errors import UsageError
 

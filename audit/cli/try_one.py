@@ -24,7 +24,7 @@ from audit.tables import limits_for
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--car", "car_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 def command(check: str, log: Path, car_file: Path | None) -> None:
-    """Run CHECK (heat_soak, say, or its part heat.exhaust) on LOG and print its measures, pull by pull."""
+    """Run CHECK (heat_soak, say, or its part heat.exhaust) on LOG, pull by pull."""
     from audit.intake import read_logs
 
     parts = [c for c in all_checks() if check in (c.NAME, c.DECLARED.module)]

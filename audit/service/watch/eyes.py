@@ -9,26 +9,7 @@ from typing import Any
 
 from audit.service.watch.health import say
 from audit.service.watch.settle import passed_over
-
-# File systems whose changes may come from another machine, of which the kernel here hears nothing (inotify(7),
-# Limitations and caveats).
-NO_EVENTS = (
-    "nfs",
-    "cifs",
-    "smb",
-    "ncpfs",
-    "afs",
-    "9p",
-    "fuse",
-    "vboxsf",
-    "ceph",
-    "gluster",
-    "lustre",
-    "davfs",
-    "virtiofs",
-    "prl_fs",
-    "vmhgfs",
-)
+from audit.tables import toml_table
 
 Heard = Callable[[Path], None]
 
@@ -51,7 +32,7 @@ def file_system(folder: Path) -> str:
 
 def has_events(folder: Path) -> bool:
     """May events be relied on there?"""
-    return not file_system(folder).startswith(NO_EVENTS)
+    return not file_system(folder).startswith(tuple(toml_table("files.toml")["no_events"]))
 
 
 class Eyes:

@@ -15,26 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from audit.discover import NO_LOGS
+from audit import discover
+from audit.tables import toml_table
 
-# A copy under way often bears a name of its own until it is whole. Common practice, no published source.
-PARTIAL = (
-    ".part",
-    ".partial",
-    ".tmp",
-    ".temp",
-    ".download",
-    ".crdownload",
-    ".opdownload",
-    ".filepart",
-    ".upload",
-    ".uploading",
-    ".incomplete",
-    ".inprogress",
-    ".swp",
-    ".lock",
-    ".writing",
-)
 GZIP, ZIP = b"\x1f\x8b", b"PK\x03\x04"
 LOOK = 70_000  # bytes from the end that hold a zip's end record, with its longest comment
 UNZIP_MOST = 64 << 20  # bytes of a gzip looked through; a longer one is not doubted
@@ -47,9 +30,8 @@ LATEST_S = (1 << 63) / 1e9  # 2262: nanoseconds since 1970 in 64 bits end there
 def passed_over(name: str) -> bool:
     """Is this the name of a hidden file, of a copy under way, or of something that is no log?"""
     low = name.lower()
-    return (
-        low.startswith((".", "~")) or low.endswith(("~", *PARTIAL)) or Path(low).suffix in NO_LOGS
-    )
+    ends = ("~", *toml_table("files.toml")["under_way"])
+    return low.startswith((".", "~")) or low.endswith(ends) or discover.passed_over(name)
 
 
 def shown_path(path: Path) -> str:
