@@ -16,7 +16,9 @@ RULES = "inbox.toml"
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """logs: a pattern of names or of paths below the inbox (* and ?); file: the car file they belong to."""
+    """logs: a pattern of names or of paths below the inbox (* and ?); file: the car file they
+    belong to.
+    """
 
     logs: str
     file: Path
@@ -31,7 +33,9 @@ class Cars:
         self._cars: dict[Path, tuple[tuple[int, int], Car]] = {}
 
     def of(self, path: Path) -> Car:
-        """The car of a log. Raises CarFileError when its car file, or the inbox's rules, cannot be used."""
+        """The car of a log. Raises CarFileError when its car file, or the inbox's rules, cannot be
+        used.
+        """
         below = path.relative_to(self.inbox)
         for rule in self.rules():
             if fnmatch.fnmatch(below.as_posix(), rule.logs) or fnmatch.fnmatch(
@@ -52,7 +56,9 @@ class Cars:
         return self._cars[file][1]
 
     def rules(self) -> tuple[Rule, ...]:
-        """The rules of INBOX/inbox.toml, none without it. Raises CarFileError naming what is wrong in it."""
+        """The rules of INBOX/inbox.toml, none without it. Raises CarFileError naming what is wrong
+        in it.
+        """
         file = self.inbox / RULES
         stamp = _stamp(file)
         if stamp != self._rules[0]:
@@ -84,7 +90,8 @@ def _read(file: Path) -> tuple[Rule, ...]:
             or not all(isinstance(v, str) for v in row.values())
         ):
             raise CarFileError(
-                f'{file}, [[car]] number {number}: needs exactly logs and file, as in logs = "blue_*", file = "blue/car.toml".'
+                f"{file}, [[car]] number {number}: needs exactly logs and file, as in "
+                'logs = "blue_*", file = "blue/car.toml".'
             )
         rules.append(Rule(row["logs"], file.parent / row["file"]))
     return tuple(rules)

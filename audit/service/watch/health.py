@@ -1,4 +1,6 @@
-"""How the service is doing: log lines as JSON, a health file, and word to a service manager that asks for it."""
+"""How the service is doing: log lines as JSON, a health file, and word to a service manager that
+asks for it.
+"""
 
 from __future__ import annotations
 
@@ -65,8 +67,9 @@ def say(event: str, *, level: int = logging.INFO, **about: Any) -> None:
 
 @dataclass(slots=True)
 class Health:
-    """The service in figures. waiting: files not complete yet; backlog: complete, not read yet; blocked: files
-    kept back by something to be mended, told in `trouble`; skipped: files whose name or time cannot be dealt with.
+    """The service in figures. waiting: files not complete yet; backlog: complete, not read yet;
+    blocked: files kept back by something to be mended, told in `trouble`; skipped: files whose name
+    or time cannot be dealt with.
     """
 
     inbox: str = ""
@@ -111,7 +114,10 @@ def read_health(path: Path) -> tuple[bool, str]:
         late = age > STALE_AFTER * line["every_s"]
     except (OSError, ValueError, KeyError, TypeError):
         return False, f"not well: {path}: no health line; the service has not run here."
-    figures = f"{line['read']} read, {line['set_aside']} set aside, {line['backlog']} in the backlog, {line['waiting']} not complete yet"
+    figures = (
+        f"{line['read']} read, {line['set_aside']} set aside, {line['backlog']} in the backlog, "
+        f"{line['waiting']} not complete yet"
+    )
     if line.get("skipped"):
         figures += f", {line['skipped']} skipped for their name or time"
     if late:
@@ -128,7 +134,9 @@ def read_health(path: Path) -> tuple[bool, str]:
 
 
 def tell_manager(state: str) -> None:
-    """Word to the service manager by its notification socket (sd_notify(3)); nothing without one."""
+    """Word to the service manager by its notification socket (sd_notify(3)); nothing without
+    one.
+    """
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return

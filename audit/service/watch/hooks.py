@@ -1,7 +1,7 @@
 """Telling others of a hold or a stop: a command is run, a web address is posted to.
 
-Each is told once. What could not be told is tried again, later and later; a crash while telling can make a receiver
-hear the same thing twice, then `again` is true and `id` is the same.
+Each is told once. What could not be told is tried again, later and later; a crash while telling can
+make a receiver hear the same thing twice, then `again` is true and `id` is the same.
 """
 
 from __future__ import annotations
@@ -36,7 +36,9 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 3600.0
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """How to tell. command: split as a shell would, run without one; webhook: an http(s) address."""
+    """How to tell. command: split as a shell would, run without one; webhook: an http(s)
+    address.
+    """
 
     command: str | None = None
     webhook: str | None = None
@@ -66,10 +68,11 @@ def checked(ways: Ways) -> Ways:
 def run_command(
     command: str, body: dict[str, Any], *, ended: Callable[[], bool] = lambda: False
 ) -> None:
-    """Run the hook with the event as JSON on standard input and its main words as PULLAUDIT_… variables.
+    """Run the hook with the event as JSON on standard input and its main words as PULLAUDIT_…
+    variables.
 
-    It is ended, with all that it started, after PATIENCE_S or when `ended` says so. Raises OSError or subprocess
-    errors when it cannot be run, fails or was ended.
+    It is ended, with all that it started, after PATIENCE_S or when `ended` says so. Raises OSError
+    or subprocess errors when it cannot be run, fails or was ended.
     """
     about = {
         f"PULLAUDIT_{key.upper()}": str(body.get(key) or "")
@@ -150,7 +153,9 @@ def failure(error: BaseException) -> str:
 
 
 class Teller:
-    """A thread that tells what stands in the ledger, so that a slow receiver keeps no verdict waiting."""
+    """A thread that tells what stands in the ledger, so that a slow receiver keeps no verdict
+    waiting.
+    """
 
     def __init__(
         self, ledger: Path | str, ways: Ways, *, wait_s: Callable[[int], float] | None = None
@@ -170,7 +175,9 @@ class Teller:
         self._kick.set()
 
     def stop(self, *, within_s: float) -> None:
-        """Tell what is due, then end, a hook that still runs with it; what is left is told after the next start."""
+        """Tell what is due, then end, a hook that still runs with it; what is left is told after
+        the next start.
+        """
         self._stop.set()
         self._kick.set()
         if self._thread.is_alive():

@@ -12,14 +12,15 @@ from audit.archive.store.days import dated
 from audit.model import LogAudit
 
 GAP_S = 4 * 3600.0
-# A day without an hour is taken as its waking hours, so that it joins logs of that day and not of the next.
+# A day without an hour is taken as its waking hours, so that it joins logs of that day and not of
+# the next.
 DAY_FROM, DAY_TO = 10 * 3600.0, 22 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One log in time. start, stop: seconds of the local clock, counted as if it were UTC; error: why it was
-    not read, "" when it was.
+    """One log in time. start, stop: seconds of the local clock, counted as if it were UTC; error:
+    why it was not read, "" when it was.
     """
 
     car: str
@@ -38,8 +39,8 @@ class Entry:
 def entry_of(
     audit: LogAudit, *, car: str, log_id: str, path: Path, below: Path, modified: float
 ) -> Entry:
-    """When a log was made: by its own clock, else by a date in its name or a folder's below the inbox, else by
-    the time its file was last written (seconds since 1970, `modified`).
+    """When a log was made: by its own clock, else by a date in its name or a folder's below the
+    inbox, else by the time its file was last written (seconds since 1970, `modified`).
     """
     start, stop = _span(audit, path, below, modified)
     return Entry(
@@ -50,10 +51,11 @@ def entry_of(
 def beside(
     entries: Iterable[Entry], *, below: Path, stamps: Mapping[str, float], gap_s: float = GAP_S
 ) -> list[Entry]:
-    """The same, but a log that could not be read and whose time is its file's alone stands with the log written nearest to it.
+    """The same, but a log that could not be read and whose time is its file's alone stands with the
+    log written nearest to it.
 
-    A torn log tells no clock, and a copy's file may be younger than the drive: its neighbours were copied with it.
-    stamps: path -> when its file was last written.
+    A torn log tells no clock, and a copy's file may be younger than the drive: its neighbours were
+    copied with it. stamps: path -> when its file was last written.
     """
     entries = list(entries)
     good = sorted(
@@ -110,7 +112,9 @@ def _seconds(iso: str) -> float | None:
 
 
 def grouped(entries: Iterable[Entry], *, gap_s: float = GAP_S) -> list[tuple[Entry, ...]]:
-    """The nights of one car, by time: a new one begins where more than gap_s lies between two logs."""
+    """The nights of one car, by time: a new one begins where more than gap_s lies between two
+    logs.
+    """
     nights: list[list[Entry]] = []
     latest = 0.0
     for entry in sorted(entries, key=lambda e: (e.start, e.log_id)):

@@ -1,4 +1,6 @@
-"""What the service writes for people: the page of a night, its JSON, and the reason beside what was not read."""
+"""What the service writes for people: the page of a night, its JSON, and the reason beside what was
+not read.
+"""
 
 from __future__ import annotations
 
@@ -84,7 +86,9 @@ def _findings(night: Night) -> list[Finding]:
 
 
 def _page(page: Path, night: Night) -> Path | None:
-    """Write the papers. They can be made anew at any time, so that a failure is told and holds nothing up."""
+    """Write the papers. They can be made anew at any time, so that a failure is told and holds
+    nothing up.
+    """
     from audit.report.document import dumps
 
     try:
@@ -100,7 +104,8 @@ def _page(page: Path, night: Night) -> Path | None:
 
 
 def set_aside(places: Places, path: Path, *, sha256: str, car: str, reason: str) -> Path:
-    """Copy a file that could not be read, with its reason beside it; the file itself stays where it is.
+    """Copy a file that could not be read, with its reason beside it; the file itself stays where it
+    is.
 
     Returns the note's path. Raises ArchiveError when it cannot be written.
     """
@@ -120,10 +125,9 @@ def set_aside(places: Places, path: Path, *, sha256: str, car: str, reason: str)
             else "It is too large to be copied here; see the file itself."
         )
         at = dt.datetime.now().astimezone().isoformat(timespec="seconds")
-        write_text(
-            note,
-            f"{reason}\n\nfile: {path}\nsha256: {sha256}\ncar: {car}\nset aside: {at}, pullaudit {__version__}\n{kept}\n",
-        )
+        about = f"file: {path}\nsha256: {sha256}\ncar: {car}\n"
+        about += f"set aside: {at}, pullaudit {__version__}\n{kept}\n"
+        write_text(note, f"{reason}\n\n{about}")
     except (OSError, PullauditError) as error:
         raise ArchiveError(f"{folder}: cannot set {path.name} aside ({error}).") from None
     return note
