@@ -46,6 +46,13 @@ class ChannelRow:
     digits: int = 1
 
 
+class NoRow(KeyError):
+    """A table of schemas/ lacks a row that something asks for; the text says which."""
+
+    def __str__(self) -> str:
+        return str(self.args[0])
+
+
 class Limits:
     """The limits of one car: table rows with the car file's overrides."""
 
@@ -61,11 +68,11 @@ class Limits:
         return self._by_code.get(code, ())
 
     def row(self, code: str, measure: str) -> Limit:
-        """The row of a code for one measure; KeyError when the table has none."""
+        """The row of a code for one measure; NoRow when the table has none."""
         for row in self.rows(code):
             if row.measure == measure:
                 return row
-        raise KeyError(f"{code} has no row for {measure} in schemas/thresholds.toml")
+        raise NoRow(f"{code} has no row for {measure} in schemas/thresholds.toml.")
 
     def of_measure(self, measure: str) -> tuple[Limit, ...]:
         """All rows that judge one measure, whatever their code."""
@@ -108,8 +115,11 @@ def channel_row(name: str) -> ChannelRow | None:
 
 
 def row_of(name: str) -> ChannelRow:
-    """The row of a channel that is known to be one. Raises KeyError for any other name."""
-    return channel_rows()[base_of(name)]
+    """The row of a channel that is known to be one. Raises NoRow for any other name."""
+    found = channel_row(name)
+    if found is None:
+        raise NoRow(f"{base_of(name)} has no row in schemas/channels.toml. Give it one first.")
+    return found
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:

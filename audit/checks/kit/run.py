@@ -283,9 +283,16 @@ def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, Ch
     why = measured.unable[1] if measured.unable else ""
     cause = measured.unable[0] if measured.unable else ""
     if status == "not_evaluated":
-        cause, why = cause or "missing", why or "nothing in the pull to judge"
+        cause, why = cause or "missing", why or _nothing_to_judge(check, limits)
         return measured, CheckResult(check.NAME, status, None, why, cause)
     return measured, CheckResult(check.NAME, status, _score(judged), why, cause, judged.findings)
+
+
+def _nothing_to_judge(check: Check, limits: LimitTable) -> str:
+    """Why a check that was run has no score; a code without a limit is named, for who adds one."""
+    lacking = [code for code in check.CODES if not limits.rows(code)]
+    table = f": schemas/thresholds.toml has no row for {', '.join(lacking)}" if lacking else ""
+    return f"nothing in the pull to judge{table}"
 
 
 UNBELIEVED = ("not_believed", "crashed")  # evidence that was there and is lost

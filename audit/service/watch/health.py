@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from audit import __version__
+from audit.archive.store.days import now as utc_now
 from audit.files import write_text
 
 LOGGER = "pullaudit.watch"
@@ -96,7 +97,7 @@ class Health:
             **asdict(self),
             "pid": os.getpid(),
             "version": __version__,
-            "at": _now(),
+            "at": utc_now(),
             "memory_mb": _memory_mb(),
         }
 
@@ -143,10 +144,6 @@ def tell_manager(state: str) -> None:
     with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
         out.connect("\0" + address[1:] if address.startswith("@") else address)
         out.sendall(state.encode())
-
-
-def _now() -> str:
-    return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
 
 
 def _memory_mb() -> float | None:

@@ -57,10 +57,8 @@ def checked(ways: Ways) -> Ways:
             raise UsageError(f"--hook {ways.command!r}: {error}. Close the quotes.") from None
         if not words:
             raise UsageError("--hook: no command. Give a program and its words.")
-    if ways.webhook is not None and (
-        urlsplit(ways.webhook).scheme not in ("http", "https")
-        or not urlsplit(ways.webhook).hostname
-    ):
+    address = urlsplit("http://here" if ways.webhook is None else ways.webhook)
+    if address.scheme not in ("http", "https") or not address.hostname:
         raise UsageError("--webhook: give a whole address that begins with http:// or https://.")
     return ways
 
@@ -121,7 +119,7 @@ def post(address: str, body: dict[str, Any]) -> None:
         "Idempotency-Key": str(body.get("id", "")),
     }
     request = urllib.request.Request(address, data=data, headers=head, method="POST")  # noqa: S310 - scheme was checked
-    with _no_redirects().open(request, timeout=ANSWER_S) as answer:
+    with urllib.request.build_opener(_Stay).open(request, timeout=ANSWER_S) as answer:
         answer.read(1)
 
 
@@ -130,10 +128,6 @@ class _Stay(urllib.request.HTTPRedirectHandler):
 
     def redirect_request(self, *_: Any, **__: Any) -> None:
         return None
-
-
-def _no_redirects() -> urllib.request.OpenerDirector:
-    return urllib.request.build_opener(_Stay)
 
 
 def failure(error: BaseException) -> str:
@@ -146,9 +140,8 @@ def failure(error: BaseException) -> str:
     if isinstance(error, urllib.error.HTTPError):
         return f"the answer was {error.code}"
     if isinstance(error, urllib.error.URLError):
-        return (
-            f"no answer ({getattr(error.reason, 'strerror', None) or type(error.reason).__name__})"
-        )
+        why = getattr(error.reason, "strerror", None) or type(error.reason).__name__
+        return f"no answer ({why})"
     return str(getattr(error, "strerror", None) or type(error).__name__)
 
 
@@ -188,7 +181,6 @@ class Teller:
     def _run(self) -> None:
         ledger = Ledger(self._file)
         while True:
-            wait = None
             try:
                 wait = self._round(ledger)
             except PullauditError as error:
@@ -202,9 +194,7 @@ class Teller:
 
     def _round(self, ledger: Ledger) -> float | None:
         """Tell what is due; seconds to the next try, None when nothing is left."""
-        with ledger.claimed(
-            "tell"
-        ) as mine:  # one service tells, so that nobody hears a thing twice
+        with ledger.claimed("tell") as mine:  # one service tells, so nobody hears a thing twice
             due = ledger.events(ways=self._ways.names, most=TRIES, due_before=time.time())
             for event in due if mine else ():
                 self._tell(ledger, event)
@@ -225,18 +215,11 @@ class Teller:
                 else:
                     post(self._ways.webhook or "", body)
             except (OSError, subprocess.SubprocessError, ValueError) as error:
-                say(
-                    "not told",
-                    level=30,
-                    way=way,
-                    id=body.get("id"),
-                    error=failure(error),
-                    tries=event.tries + 1,
-                )
-                continue
-            told.append(way)
-            say("told", way=way, id=body.get("id"), verdict=body.get("verdict"))
+                about = {"way": way, "id": body.get("id"), "error": failure(error)}
+                say("not told", level=30, **about, tries=event.tries + 1)
+            else:
+                told.append(way)
+                say("told", way=way, id=body.get("id"), verdict=body.get("verdict"))
         whole = set(self._ways.names) <= set(told)
-        ledger.told(
-            event, told, again_at=None if whole else time.time() + self._wait_s(event.tries)
-        )
+        again_at = None if whole else time.time() + self._wait_s(event.tries)
+        ledger.told(event, told, again_at=again_at)

@@ -15,7 +15,7 @@ from urllib.parse import quote
 from audit import __version__
 from audit.errors import ArchiveError, PullauditError
 from audit.files import write_text
-from audit.model import Finding, Night
+from audit.model import Night
 from audit.service.watch.health import say
 
 COPIED_UP_TO = 64 << 20  # bytes; of a larger file only the reason is written
@@ -52,17 +52,19 @@ class Places:
 def folder_of(car: str) -> str:
     """A car's name, safe for any file system."""
     name = quote(car, safe=" ()+,").strip(". ") or "car"
-    return (
-        name if len(name) <= 100 else f"{name[:80]}-{hashlib.sha256(car.encode()).hexdigest()[:12]}"
-    )
+    if len(name) > 100:
+        name = f"{name[:80]}-{hashlib.sha256(car.encode()).hexdigest()[:12]}"
+    return name
 
 
 def write(places: Places, name: str, night: Night) -> tuple[str, dict[str, Any]] | None:
     """Write a night's page and JSON; the event to tell on hold and stop, None for clear."""
+    from audit.report.words import every_finding
+
     page = _page(places.night(night.car.name, name), night)
     if night.verdict not in TOLD:
         return None
-    codes = sorted({f"{f.code}/{f.severity}" for f in _findings(night) if f.severity in TOLD})
+    codes = sorted({f"{f.code}/{f.severity}" for f in every_finding(night) if f.severity in TOLD})
     key = "|".join((night.car.name, name, night.verdict, *codes))
     body = {
         "id": hashlib.sha256(key.encode()).hexdigest()[:16],
@@ -75,14 +77,6 @@ def write(places: Places, name: str, night: Night) -> tuple[str, dict[str, Any]]
         "report": str(page) if page else None,
     }
     return key, body
-
-
-def _findings(night: Night) -> list[Finding]:
-    return [
-        *night.findings,
-        *(f for a in night.logs for f in a.findings),
-        *(f for a in night.logs for p in a.pulls for f in p.findings),
-    ]
 
 
 def _page(page: Path, night: Night) -> Path | None:
