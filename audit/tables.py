@@ -137,7 +137,9 @@ def threshold_rows() -> list[dict[str, Any]]:
 
 
 def limits_for(car: Car) -> Limits:
-    """The limits of one car: the table's for its fuel and injection, its own [thresholds] laid over them."""
+    """The limits of one car: the table's for its fuel and injection, its own [thresholds] laid over
+    them.
+    """
     return limits(car.thresholds, fuel=car.fuel, injection=car.injection)
 
 
@@ -167,7 +169,8 @@ def limits(
 def fuel_shares(fuel: str) -> dict[str, float]:
     """How far the levels of each fuel of the table hold: {} for petrol, {"e85": 0.59} for e50.
 
-    Ethanol by its share of volume, by line up to e85 and not beyond; methanol in full. Raises ValueError.
+    Ethanol by its share of volume, by line up to e85 and not beyond; methanol in full. Raises
+    ValueError.
     """
     if fuel in ("petrol", "gasoline"):
         return {}
@@ -180,8 +183,8 @@ def fuel_shares(fuel: str) -> dict[str, float]:
 def _of_car(row: dict[str, Any], fuel: str, injection: str) -> dict[str, Any]:
     """The row with its levels for this fuel and injection.
 
-    A part `[limit.e85]`, `[limit.methanol]` or `[limit.direct]` of a row says what differs: a level of its own, or
-    `add` for all levels. Without a part for methanol that for e85 holds.
+    A part `[limit.e85]`, `[limit.methanol]` or `[limit.direct]` of a row says what differs: a level
+    of its own, or `add` for all levels. Without a part for methanol that for e85 holds.
     """
     out = dict(row)
     shares = fuel_shares(fuel)
@@ -256,7 +259,9 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
 def _in_order(
     code: str, given: list[tuple[str, Any]], *, below: bool, changed: dict[str, float]
 ) -> None:
-    """watch, hold, stop must get worse in this order ('best' follows a raised watch level by itself)."""
+    """watch, hold, stop must get worse in this order ('best' follows a raised watch level by
+    itself).
+    """
     levels = [pair for pair in given if pair[0] != "best"]
     for (name_a, a), (name_b, b) in pairwise(levels):
         for low, high in _pairs(a, b):

@@ -36,7 +36,10 @@ def _wrap(text: str, first: str, rest: str) -> list[str]:
 
 def _head(story: LogStory) -> list[str]:
     log = story.log
-    about = f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second; clock: {log.clock or 'unknown'}"
+    about = (
+        f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second; clock: "
+        f"{log.clock or 'unknown'}"
+    )
     air = f"ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}"
     return [log.path, *_wrap(about, "  ", "  "), *_wrap(air, "  ", "  "), ""]
 
@@ -70,7 +73,8 @@ def _column(column: ColumnStory, *, us: bool) -> list[str]:
     if c.source_unit:
         doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
         words.append(
-            f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence {c.confidence:.2f}{doubt})"
+            f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence "
+            f"{c.confidence:.2f}{doubt})"
         )
     if c.unit_why:
         words.append(c.unit_why)

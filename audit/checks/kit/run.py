@@ -48,7 +48,9 @@ def plain(name: str) -> str:
 
 
 def status_of(score: float | None, findings: Sequence[Finding]) -> str:
-    """pass, watch or fail by the worst finding; not_evaluated without a score and without findings."""
+    """pass, watch or fail by the worst finding; not_evaluated without a score and without
+    findings.
+    """
     severities = {f.severity for f in findings}
     if severities & {"hold", "stop"}:
         return "fail"
@@ -79,7 +81,10 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
     if rate < check.DECLARED.least_rate_hz * 0.98:
         return (
             "too_slow",
-            f"{plain(name)} comes {rate:.3g} times a second; {check.DECLARED.least_rate_hz:g} are needed",
+            (
+                f"{plain(name)} comes {rate:.3g} times a second; {check.DECLARED.least_rate_hz:g} are "
+                "needed"
+            ),
         )
     due = length * rate
     if len(series.t) < LEAST_SPAN * due - 1 or reach < LEAST_SPAN * length:
@@ -115,8 +120,9 @@ def run_pull(
 ) -> tuple[dict[str, float | None], dict[str, CheckResult]]:
     """All checks on one pull: its measures and the results by check name.
 
-    A check runs once more for each further sensor of a channel that it reads; the worst result and its measures
-    count. Parts of one check come together the same way. prepare: gives a pull seen by a further sensor its context.
+    A check runs once more for each further sensor of a channel that it reads; the worst result and
+    its measures count. Parts of one check come together the same way. prepare: gives a pull seen by
+    a further sensor its context.
     """
     measures: dict[str, float | None] = {}
     results: dict[str, list[CheckResult]] = {}
@@ -152,7 +158,9 @@ def _worst_sensor(
 
 
 def _rank(result: CheckResult) -> tuple[int, float]:
-    """How bad a result is: by its worst finding, missing evidence between watch and hold, then by its score."""
+    """How bad a result is: by its worst finding, missing evidence between watch and hold, then by
+    its score.
+    """
     worst = worst_severity([f.severity for f in result.findings])
     rank = {None: 0, "note": 0, "watch": 1, "hold": 3, "stop": 4}[worst]
     rank = max(rank, 2) if result.status == "not_evaluated" else rank
@@ -162,8 +170,9 @@ def _rank(result: CheckResult) -> tuple[int, float]:
 def joined(results: Sequence[CheckResult]) -> CheckResult:
     """Results of one check by several sensors, or of its parts, as one.
 
-    The worst counts, with the worst finding of each code. What a log does not carry (no such channel, too slow, too
-    short) says nothing where something else could be judged; what it carries and is not believed does.
+    The worst counts, with the worst finding of each code. What a log does not carry (no such
+    channel, too slow, too short) says nothing where something else could be judged; what it carries
+    and is not believed does.
     """
     if len(results) == 1:
         return results[0]
@@ -197,13 +206,17 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
 
 
 def seen_by(pull: Pull, sensor: str) -> Pull:
-    """The pull with this sensor in the place of the first of its quantity: 'lambda' then reads 'lambda_2'."""
+    """The pull with this sensor in the place of the first of its quantity: 'lambda' then reads
+    'lambda_2'.
+    """
     log, sanity = swapped(pull.log, pull.sanity, sensor)
     return replace(pull, log=log, sanity=sanity, context=None)
 
 
 def swapped(log: Log, sanity: Sanity, sensor: str) -> tuple[Log, Sanity]:
-    """Log and flags with the sensor and the first of its quantity in each other's place; nothing is copied."""
+    """Log and flags with the sensor and the first of its quantity in each other's place; nothing is
+    copied.
+    """
     other = {sensor: base_of(sensor), base_of(sensor): sensor}
     channels = tuple(replace(c, name=other.get(c.name, c.name)) for c in log.channels)
     changed = replace(log, frame=log.frame.rename(other, strict=False), channels=channels)
@@ -234,7 +247,9 @@ def _named(result: CheckResult, sensor: str, log: Log) -> CheckResult:
 
 
 def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
-    """The checks that look at a log outside its pulls too, by every sensor, where they had something to judge."""
+    """The checks that look at a log outside its pulls too, by every sensor, where they had
+    something to judge.
+    """
     found: dict[str, list[CheckResult]] = {}
     for check in all_checks():
         whole_log: WholeLog | None = getattr(check, "whole_log", None)
@@ -253,7 +268,9 @@ def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dic
 
 
 def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
-    """A finding that rests on a channel whose unit is a guess holds at most: the figure may be another one."""
+    """A finding that rests on a channel whose unit is a guess holds at most: the figure may be
+    another one.
+    """
     return replace(judged, findings=tuple(_capped(check, log, f) for f in judged.findings))
 
 
@@ -266,7 +283,10 @@ def _capped(check: Check, log: Log, finding: Finding) -> Finding:
     if not doubted:
         return finding
     names = " and ".join(plain(n) for n in doubted)
-    said = f" The unit of {names} is a guess, so this holds and does not stop: name it in the car file."
+    said = (
+        f" The unit of {names} is a guess, so this holds and does not stop: name it in the car "
+        "file."
+    )
     return replace(finding, severity="hold", message=finding.message + said)
 
 

@@ -38,8 +38,8 @@ def channel_name(name: str) -> str:
 
 
 def panel_of(code: str, channel: str | None) -> str | None:
-    """The panel that a finding belongs in, None for none: that of boost where its check needs it first, else that of
-    its channel, else that of what its check needs.
+    """The panel that a finding belongs in, None for none: that of boost where its check needs it
+    first, else that of its channel, else that of what its check needs.
     """
     needs = [n for row in all_declared() if code in row.codes for n in row.needs[:1]]
     if "boost" in needs:
