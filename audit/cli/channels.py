@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 
 @click.command("channels", params=options.of("channels"))
@@ -22,9 +22,9 @@ def command(
     from audit.report.channel_table import document, print_channels
 
     explained = explain_file(path, car_file=car_file, rate_hz=rate_hz)
-    options.warn(explained.rejected)
+    output.warn(explained.rejected)
     if suggest:
         click.echo(explained.suggestion())
     else:
-        options.deliver(json_to, partial(document, explained), partial(print_channels, explained))
+        output.deliver(json_to, partial(document, explained), partial(print_channels, explained))
     sys.exit(0 if explained.logs else 3)

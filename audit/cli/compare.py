@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 if TYPE_CHECKING:
     from audit.report.comparison import Side
@@ -39,7 +39,7 @@ def command(
     (left, left_us), (right, right_us) = (_side(text, archive, car_file) for text in (a, b))
     found = compare(left, right)
     us = units == "us" if units else left_us or right_us
-    options.deliver(json_to, partial(document, found), lambda: options.tell(render(found, us=us)))
+    output.deliver(json_to, partial(document, found), lambda: output.tell(render(found, us=us)))
 
 
 def _side(text: str, archive: str | None, car_file: Path | None) -> tuple[Side, bool]:
@@ -63,7 +63,7 @@ def _screened(name: str, car_file: Path | None) -> tuple[Pulls, bool]:
     from audit.request import Request, run
 
     outcome = run(Request(paths=(Path(name),), car_file=car_file, keep_frames=False))
-    options.warn(outcome.warnings)
+    output.warn(outcome.warnings)
     if outcome.night is None:
         return [], False
     found = [(p.pull.gear, dict(p.measures)) for a in outcome.night.logs for p in a.pulls]

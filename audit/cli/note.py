@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 
 @click.command("note", params=options.of("note"))
@@ -35,4 +35,4 @@ def command(
     click.echo(f"Noted for {note.car} on {note.day}: {note.text}. {anew}.")
     if note.doubt:
         which = "If a measure changes with it, say which: --affects MEASURE, or --affects all."
-        options.warn([f"{note.doubt}. {which}"])
+        output.warn([f"{note.doubt}. {which}"])

@@ -1,10 +1,8 @@
-"""What the commands share: options from their table, where a result goes, a count on a terminal."""
+"""The options of the commands, from their table, and the car that they mean."""
 
 from __future__ import annotations
 
-import json
-import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +15,6 @@ if TYPE_CHECKING:
     from audit.model import Car
 
 FILE = click.Path(path_type=Path)
-FEW = 4  # under so many of a thing nobody waits long enough to want a count
 
 
 def of(command: str) -> list[click.Parameter]:
@@ -50,46 +47,6 @@ def _option(word: str, row: Mapping[str, Any]) -> click.Option:
         help=row["help"],
         **usual,
     )
-
-
-def deliver(json_to: str | None, document: Callable[[], Any], show: Callable[[], Any]) -> None:
-    """The result as JSON, where that is wanted, and for people unless the JSON takes the output.
-
-    json_to: None for no JSON, '-' for standard output, which then holds nothing else, else a file.
-    document: JSON text or what becomes of it. Raises UsageError when it cannot be written.
-    """
-    if json_to is not None:
-        made = document()
-        if not isinstance(made, str):
-            made = json.dumps(made, ensure_ascii=False, allow_nan=False, indent=1)
-        if json_to == "-":
-            sys.stdout.write(made + "\n")
-            return
-        from audit.files import write_text
-
-        write_text(Path(json_to), made + "\n")
-    show()
-
-
-def tell(lines: Iterable[str]) -> None:
-    """Lines for people on standard output."""
-    click.echo("\n".join(lines))
-
-
-def warn(lines: Iterable[str]) -> None:
-    """Sentences on standard error, each with the program's name."""
-    for line in lines:
-        click.echo(f"pullaudit: {line}", err=True)
-
-
-def counter(what: str) -> Callable[[int, int], None] | None:
-    """Says how many of how many are done on a terminal; None, for nothing, elsewhere."""
-
-    def show(done: int, total: int) -> None:
-        if total >= FEW:
-            click.echo(f"\r{what} {done} of {total}", nl=done == total, err=True)
-
-    return show if sys.stderr.isatty() else None
 
 
 def car_of(kept: Archive, file: Path | None) -> Car:

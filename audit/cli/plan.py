@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 
 @click.command("plan", params=options.of("plan"))
@@ -39,6 +39,4 @@ def command(
         made = plan(car, response(kept, car, setting=setting))
     document = document_of_plan(made)
     us = units == "us" if units else document["us_units"]
-    options.deliver(
-        json_to, partial(dumps, document), lambda: options.tell(render(document, us=us))
-    )
+    output.deliver(json_to, partial(dumps, document), lambda: output.tell(render(document, us=us)))

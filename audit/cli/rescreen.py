@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 
 @click.command("rescreen", params=options.of("rescreen"))
@@ -21,7 +21,7 @@ def command(archive: str, car: str | None, *, every: bool) -> None:
     kept = Archive(archive)
     if car is not None:
         kept.car(car)
-    count = options.counter("night")
+    count = output.counter("night")
     done = rescreen(kept, car=car, every=every, decide=with_decision, progress=count)
     if done:
         fleet(kept)  # works out the standings anew

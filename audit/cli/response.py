@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 
 @click.command("response", params=options.of("response"))
@@ -36,10 +36,10 @@ def command(
     found = response(kept, car, target_kpa=_wanted(targets), setting=setting)
     document = document_of(found)
     if car.name not in (known := kept.cars()):
-        options.warn([f"no night of {car.name} in {archive} (known: {', '.join(known)})."])
+        output.warn([f"no night of {car.name} in {archive} (known: {', '.join(known)})."])
     us = units == "us" if units else document["us_units"]
     table = gear_table if by_gear else render
-    options.deliver(json_to, partial(dumps, document), lambda: options.tell(table(document, us=us)))
+    output.deliver(json_to, partial(dumps, document), lambda: output.tell(table(document, us=us)))
 
 
 def _wanted(texts: tuple[str, ...]) -> float | dict[int, float] | None:

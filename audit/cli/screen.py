@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 if TYPE_CHECKING:
     from audit.model import Night
@@ -46,7 +46,7 @@ def command(
         paths=tuple(Path(p) for p in paths if not is_remote(p)),
         urls=tuple(p for p in paths if is_remote(p)),
         keep_frames=bool(asked["archive"] or report_to),
-        progress=options.counter("log"),
+        progress=output.counter("log"),
         said={word: text for word, text in said.items() if text is not None},
         duty=_duties(duties),
         ask=partial(click.confirm, err=True)
@@ -55,7 +55,7 @@ def command(
         **asked,
     )
     outcome = run(request)
-    options.warn(outcome.warnings)
+    output.warn(outcome.warnings)
     night = outcome.night
     if night is None:
         sys.exit(USAGE if outcome.usage else NOTHING_READ)
@@ -121,10 +121,10 @@ def _write(night: Night, json_to: str | None, *, date: str | None) -> None:
         if date is not None:
             from audit.report.message import message
 
-            options.tell(message(night, date=date))
+            output.tell(message(night, date=date))
             return
         from audit.report.terminal import print_night
 
         print_night(night)
 
-    options.deliver(json_to, document, show)
+    output.deliver(json_to, document, show)

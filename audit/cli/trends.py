@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 
 if TYPE_CHECKING:
     from audit.archive.store.store import Archive
@@ -32,7 +32,7 @@ def command(
 
         answer = ask(kept, sql)
         table = partial(click.echo, as_csv(*answer), nl=False)
-        options.deliver(json_to, partial(as_json, *answer), table)
+        output.deliver(json_to, partial(as_json, *answer), table)
         return
     cars = kept.cars()
     name = car or (cars[0] if len(cars) == 1 else None)
@@ -42,24 +42,24 @@ def command(
         if name is None:
             raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")
         kept.car(name)
-        options.tell(season_lines(kept.nights(name), kept.pulls(name), shown=_shown(kept, name)))
+        output.tell(season_lines(kept.nights(name), kept.pulls(name), shown=_shown(kept, name)))
     elif name is None:
         from audit.archive.trend.fleet import fleet
 
-        standings = fleet(kept, progress=options.counter("working out car"))
-        options.deliver(
+        standings = fleet(kept, progress=output.counter("working out car"))
+        output.deliver(
             json_to,
             lambda: text.fleet_document(standings),
-            lambda: options.tell(text.fleet_lines(standings)),
+            lambda: output.tell(text.fleet_lines(standings)),
         )
     else:
         from audit.archive.trend.trends import trends
 
         found = trends(kept, name)
-        options.deliver(
+        output.deliver(
             json_to,
             lambda: text.trends_document(found),
-            lambda: options.tell(text.trend_lines(found, shown=_shown(kept, found.car))),
+            lambda: output.tell(text.trend_lines(found, shown=_shown(kept, found.car))),
         )
 
 

@@ -79,13 +79,8 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
     rate = pull.log.by_name[channel].rate_hz
     reach = float(series.t[-1] - series.t[0]) + 1.0 / max(rate, 1e-6)
     if rate < check.DECLARED.least_rate_hz * 0.98:
-        return (
-            "too_slow",
-            (
-                f"{plain(name)} comes {rate:.3g} times a second; {check.DECLARED.least_rate_hz:g} are "
-                "needed"
-            ),
-        )
+        least = f"{check.DECLARED.least_rate_hz:g} are needed"
+        return "too_slow", f"{plain(name)} comes {rate:.3g} times a second; {least}"
     due = length * rate
     if len(series.t) < LEAST_SPAN * due - 1 or reach < LEAST_SPAN * length:
         share = 100 * min(1.0, len(series.t) / max(due, 1.0))
