@@ -10,6 +10,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from audit.archive.step.decide import in_history, with_decision
+from audit.archive.store.days import date_of, day_of
+from audit.archive.store.store import Archive, keep_where_read
 from audit.carfile import find_car_file, load_car
 from audit.discover import Found, find_logs
 from audit.errors import ArchiveError, UsageError
@@ -18,7 +21,6 @@ from audit.night.screen import screen_night
 from audit.night.typed import by_path
 
 if TYPE_CHECKING:
-    from audit.archive.store.store import Added
     from audit.night.remote import RemoteLog
     from audit.night.worker import Keep
 
@@ -62,9 +64,9 @@ class Outcome:
 
 def run(request: Request) -> Outcome:
     """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
-    from audit.archive.store.days import date_of, day_of
-
-    archive = None if request.archive is None else checked_archive(request.archive)
+    archive = None
+    if request.archive is not None:
+        archive = Archive(checked_archive(request.archive), logs=request.logs)
     found = find_logs(request.paths)
     remote, not_there = _remote(request.urls)
     warnings = list(_complaints(found, not_there))
@@ -84,13 +86,16 @@ def run(request: Request) -> Outcome:
         setting=request.setting or "",
         progress=request.progress,
         duty=by_path(request.duty, files),
-        keep=_keeping(request, archive) if request.cluster else None,
+        keep=_keeping(archive) if archive is not None and request.cluster else None,
     )
     kept: tuple[str, ...] = ()
     if archive is not None:
         night, kept = _archived(night, request, archive, date)
     if night.decision is None:
-        night = _decided(night, archive)
+        try:
+            night = with_decision(night, archive)
+        except ArchiveError:  # one that cannot be read gives no history
+            night = with_decision(night, None)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings += [a.error or a.path for a in night.logs if a.status == "rejected"]
@@ -142,54 +147,33 @@ def _car(request: Request, found: Found, remote: tuple[RemoteLog, ...]) -> Car:
 
 
 def _archived(
-    night: Night, request: Request, archive: str, date: str | None
+    night: Night, request: Request, archive: Archive, date: str | None
 ) -> tuple[Night, tuple[str, ...]]:
     """Keep the night; what the car's history says joins its findings and its verdict.
 
     An archive that cannot be read or written takes nothing from the verdict: that is said, and the
     verdict stands.
     """
-    from audit.archive.step.decide import in_history
-    from audit.archive.store.store import Archive
-
-    place = Archive(archive, logs=request.logs)
-    keep = partial(place.add, night, date=date, setting=night.setting, history=in_history)
+    keep = partial(archive.add, night, date=date, setting=night.setting, history=in_history)
     try:
         added = keep()
-        if added.misdated and request.ask is not None and request.ask(_another_date(added, date)):
-            with place.writing(night.car.name):
-                for name in added.misdated:
-                    place.withdraw(name)
-                added = keep()
+        if added.misdated and request.ask is not None:
+            names = ", ".join(added.misdated)
+            if request.ask(f"{names}: these logs are kept under another date. Move to {date}?"):
+                with archive.writing(night.car.name):
+                    for name in added.misdated:
+                        archive.withdraw(name)
+                    added = keep()
     except ArchiveError as error:
         return night, (f"{error} This night is not kept; the verdict is on its logs alone.",)
     return added.night, added.said
 
 
-def _keeping(request: Request, archive: str | None) -> Keep | None:
+def _keeping(archive: Archive) -> Keep | None:
     """With logs in a store, each is kept by the worker that has read it; its samples stay there."""
-    if archive is None:
-        return None
-    from audit.archive.store.store import Archive, keep_where_read
-
-    place = Archive(archive, logs=request.logs)
     try:
-        place.make()
+        archive.make()
     except ArchiveError:  # told when the night is kept
         return None
-    return partial(keep_where_read, logs=place.kept.address) if place.kept.remote else None
-
-
-def _another_date(added: Added, date: str | None) -> str:
-    return f"{', '.join(added.misdated)}: these logs are kept under another date. Move to {date}?"
-
-
-def _decided(night: Night, archive: str | None) -> Night:
-    """The night with its decision; an archive that cannot be read gives no history to it."""
-    from audit.archive.step.decide import with_decision
-    from audit.archive.store.store import Archive
-
-    try:
-        return with_decision(night, None if archive is None else Archive(archive))
-    except ArchiveError:
-        return with_decision(night, None)
+    remote = archive.kept.remote
+    return partial(keep_where_read, logs=archive.kept.address) if remote else None

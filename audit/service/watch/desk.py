@@ -10,11 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from audit.archive.store.days import now as utc_now
 from audit.errors import CarFileError
 from audit.model import VERDICTS, Car, LogAudit, Night
 from audit.service.watch import papers
 from audit.service.watch.cars import Cars
-from audit.service.watch.health import say
+from audit.service.watch.health import Health, say
 from audit.service.watch.ledger import READ, SET_ASIDE, Done, Ledger
 from audit.service.watch.nights import Entry, beside, entry_of, grouped, named
 from audit.service.watch.settle import regular
@@ -58,29 +59,25 @@ class New:
 
 @dataclass(slots=True)
 class Worked:
-    """What became of a batch.
+    """What is still to be done about the files of a batch, and those that are done.
 
     changed: grew while it was read; blocked: its car file must be mended; failed: could not be
     opened; elsewhere: another service has files of that car in hand.
     """
 
-    read: int = 0
-    set_aside: int = 0
-    known: int = 0
-    verdicts: list[Night] = field(default_factory=list)
     done: list[File] = field(default_factory=list)
     changed: list[Path] = field(default_factory=list)
     blocked: list[tuple[Path, str]] = field(default_factory=list)
     failed: list[tuple[Path, str]] = field(default_factory=list)
     elsewhere: list[Path] = field(default_factory=list)
-    told: bool = False
 
 
 @dataclass
 class Desk:
     """Reads batches of files into the archive.
 
-    audit_each: (paths, car) to (index, audits) as they come.
+    audit_each: (paths, car) to (index, audits) as they come. health: what it counts in. to_tell:
+    called when there is a new event.
     """
 
     inbox: Path
@@ -88,6 +85,8 @@ class Desk:
     archive: Archive
     ledger: Ledger
     audit_each: AuditEach
+    health: Health
+    to_tell: Callable[[], None]
     setting: str = ""
     units: str | None = None
     on_verdict: Callable[[str, Night], None] | None = None
@@ -146,7 +145,7 @@ class Desk:
             return False
         outcome, reason, path = before
         self.ledger.also_at(file.done(outcome))
-        out.known += 1
+        self.health.known += 1
         out.done.append(file)
         if path != str(file.path):
             say("known", path=str(file.path), same_as=path, outcome=outcome, reason=reason)
@@ -280,16 +279,18 @@ class Desk:
             say("kept already", night=name, car=car.name, about=sentence)
         whole = added.night
         self._keep_in_mind(car, audits)
-        out.told |= self.ledger.finish(
+        if self.ledger.finish(
             [file.done(READ) for file in done],
             entries=[n.entry for n in fresh],
             night=(car.name, name, whole.verdict),
             event=papers.write(self.places, name, whole),
             gone=gone,
-        )
-        out.read += len(done)
+        ):
+            self.to_tell()
         out.done += done
-        out.verdicts.append(whole)
+        self.health.read += len(done)
+        self.health.nights += 1
+        self.health.last_verdict, self.health.last_at = f"{car.name} {whole.verdict}", utc_now()
         say(
             "verdict",
             car=car.name,
@@ -304,7 +305,7 @@ class Desk:
 
     def _same_log(self, file: File, out: Worked) -> None:
         self.ledger.finish([file.done(READ)])
-        out.known += 1
+        self.health.known += 1
         out.done.append(file)
         say("known", path=str(file.path), outcome=READ, reason="every log in it is kept already")
 
@@ -372,7 +373,7 @@ class Desk:
             self.places, file.path, sha256=file.sha256, car=file.car.name, reason=reason
         )
         self.ledger.finish([file.done(SET_ASIDE, reason)], entries=entries)
-        out.set_aside += 1
+        self.health.set_aside += 1
         out.done.append(file)
         say("set aside", level=30, path=str(file.path), reason=reason)
 

@@ -120,6 +120,8 @@ class Service:
                     Archive(self.settings.archive, logs=self.settings.logs),
                     book,
                     self._audit_each,
+                    self.health,
+                    self._teller.kick,
                     self.settings.setting or "",
                     self.settings.units,
                     self._on_verdict,
@@ -270,15 +272,6 @@ class Service:
         self._blocked |= dict(worked.blocked)
         reasons = [*self._blocked.values(), *(reason for _, reason in worked.failed)]
         self._trouble(reasons[0] if reasons else "")
-        self.health.read += worked.read
-        self.health.set_aside += worked.set_aside
-        self.health.known += worked.known
-        self.health.nights += len(worked.verdicts)
-        for night in worked.verdicts[-1:]:
-            self.health.last_verdict = f"{night.car.name} {night.verdict}"
-            self.health.last_at = utc_now()
-        if worked.told:
-            self._teller.kick()
 
     def _again(self, paths: Sequence[Path]) -> None:
         """Try these later: the disk, a share or somebody's rights are in the way."""
