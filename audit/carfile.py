@@ -6,12 +6,13 @@ import dataclasses
 import math
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from audit.amounts import EXAMPLE, Fuel, WrongAmount, amount, fuel, stoichiometric_afr
+from audit.amounts import EXAMPLE, WrongAmount, amount, fuel, stoichiometric_afr
 from audit.errors import CarFileError, UsageError, did_you_mean
 from audit.model import Car, ColumnWord
 from audit.tables import channel_row, channel_rows, json_schema, limits
@@ -114,7 +115,9 @@ def _in_plain_keys(data: dict[str, Any]) -> dict[str, Any]:
         for told, table in {name: plain, key: home}.items():
             if name not in table:
                 continue
-            value = _amount(told, table.pop(name), quantity, _bounds(stands_for))
+            least, most = _bounds(stands_for)
+            with _under(told):
+                value = amount(str(table.pop(name)), quantity, least=least, most=most)
             if figure in home:
                 raise CarFileError(
                     f"{told}: said twice, here and as {stands_for}. Keep one of them."
@@ -126,7 +129,8 @@ def _in_plain_keys(data: dict[str, Any]) -> dict[str, Any]:
                 f'With a unit it is written {key} = "{EXAMPLE[quantity]}".'
             )
     if "fuel" in plain:
-        plain["fuel"] = _fuel(plain["fuel"]).name
+        with _under("fuel"):
+            plain["fuel"] = fuel(str(plain["fuel"])).name
     return plain
 
 
@@ -141,20 +145,14 @@ def _bounds(stands_for: str) -> tuple[float, float]:
     return float(row.get("minimum", row.get("exclusiveMinimum", 0.0))), float(row["maximum"])
 
 
-def _amount(key: str, value: Any, quantity: str, bounds: tuple[float, float]) -> float:
-    text = value if isinstance(value, str) else f"{value}"
+@contextmanager
+def _under(key: str) -> Iterator[None]:
+    """What is wrong with an amount is told under its key."""
     try:
-        return amount(text, quantity, least=bounds[0], most=bounds[1])
+        yield
     except WrongAmount as error:
-        end = "" if str(error).endswith("?") else "."
+        end = "" if str(error).endswith(("?", ".")) else "."
         raise CarFileError(f"{key}: {error}{end}") from None
-
-
-def _fuel(value: Any) -> Fuel:
-    try:
-        return fuel(str(value))
-    except WrongAmount as error:
-        raise CarFileError(f"fuel: {error}") from None
 
 
 @cache
@@ -226,29 +224,22 @@ def _all_finite(data: Mapping[str, Any], above: str) -> None:
 
 def _line_of(text: str, dotted: str) -> int | None:
     """The line that sets a dotted key, else the nearest table above it that is there."""
-    parts = re.findall(r'"[^"]+"|[^.]+', dotted)
-    bare = [p.strip('"') for p in parts]
-    if not bare:
-        return None
-    section: list[str] = []
-    best: tuple[int, int] | None = None
+    wanted, section = _parts(dotted), list[str]()
+    deepest, best = 0, None
     for number, line in enumerate(text.splitlines(), 1):
         if header := re.match(r"\s*\[([^\]]+)\]", line):
-            section = [p.strip('" ') for p in re.findall(r'"[^"]+"|[^.]+', header.group(1))]
-            depth = _shared(section, bare)
+            here = section = _parts(header[1])
         elif setting := re.match(r'\s*("[^"]*"|[\w.-]+)\s*=', line):
-            here = section + [p.strip('"') for p in re.findall(r'"[^"]+"|[^.]+', setting.group(1))]
-            depth = _shared(here, bare)
+            here = section + _parts(setting[1])
         else:
             continue
-        if depth and (best is None or depth > best[0]):
-            best = (depth, number)
-    return best[1] if best else None
+        if here == wanted[: len(here)] and len(here) > deepest:
+            deepest, best = len(here), number
+    return best
 
 
-def _shared(here: list[str], wanted: list[str]) -> int:
-    """How many leading parts agree, 0 when `here` leads elsewhere."""
-    return len(here) if here == wanted[: len(here)] else 0
+def _parts(dotted: str) -> list[str]:
+    return [part.strip('" ') for part in re.findall(r'"[^"]+"|[^.]+', dotted)]
 
 
 def tyre_circumference_m(designation: str) -> float:
