@@ -1,5 +1,5 @@
-"""The night as wide as the terminal, 80 columns at most: verdict and reasons, the pulls, findings,
-what was not judged, cautions.
+"""The night as wide as the terminal, 80 columns at most: verdict and reasons, the pulls, findings, what was
+not judged, cautions.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
-from functools import partial
 from typing import NamedTuple, TextIO
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit, worst_of
@@ -162,18 +161,14 @@ def _mended(audit: LogAudit) -> list[Line]:
 
 def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]:
     m, span = audit.measures, audit.pull.span
-    boost = (
-        f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / "
-        f"{number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
-    )
+    boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
     over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
     overshoot = (
         "–"
         if over is None
         else f"{shown_overshoot(m, us=us)} ({number(pct, '%', us=us, digits=0)})"
     )
-    celsius = partial(number, unit="°C", us=us, digits=0)
-    heat = f"{celsius(m.get('intake_start_c'))}-{celsius(m.get('intake_peak_c'))}"
+    heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
     score = "–" if audit.score is None else f"{audit.score:.0f}"
     speed, lean = f"{span.rpm_start:.0f}-{span.rpm_end:.0f}", _mixture(m.get("lambda_max"), afr)
@@ -185,10 +180,7 @@ def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]
             *_wrapped(f"{speed} rpm, over {overshoot}, intake {heat}", " " * 5),
         ]
     return [
-        (
-            f"{first}{speed:>11} {boost:>18} {overshoot:>11} {lean:>6} {heat:>8}  "
-            f"{score:>5}{_worst(audit)}"
-        )
+        f"{first}{speed:>11} {boost:>18} {overshoot:>11} {lean:>6} {heat:>8}  {score:>5}{_worst(audit)}"
     ]
 
 

@@ -1,6 +1,4 @@
-"""A night as what stands on its page: sentences, figures and tables, in the reader's units, nothing
-escaped yet.
-"""
+"""A night as what stands on its page: sentences, figures and tables, in the reader's units, nothing escaped yet."""
 
 from __future__ import annotations
 
@@ -34,9 +32,7 @@ ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
 
 @dataclass(frozen=True)
 class FoundRow:
-    """One finding for people. mark: whether a mark of that number is drawn; anchor: where its text
-    stands.
-    """
+    """One finding for people. mark: whether a mark of that number is drawn; anchor: where its text stands."""
 
     n: int
     code: str
@@ -63,8 +59,7 @@ class CheckRow:
 
 @dataclass(frozen=True)
 class PullCard:
-    """One pull of the night. traces: the packet for the script; source: where it is fetched from
-    instead.
+    """One pull of the night. traces: the packet for the script; source: where it is fetched from instead.
 
     quiet: nothing was found in it, so that it is folded.
     """
@@ -85,9 +80,8 @@ class PullCard:
 
 @dataclass(frozen=True)
 class Page:
-    """Everything on a night's page. day: ISO, "" for not known; caused: columns of the pulls table
-    that the verdict comes from; usual: the sheets have a column of what is usual; last_night: its
-    day; overlay: pulls over each other.
+    """Everything on a night's page. day: ISO, "" for not known; caused: columns of the pulls table that the verdict
+    comes from; usual: the sheets have a column of what is usual; last_night: its day; overlay: pulls over each other.
     """
 
     title: str
@@ -130,12 +124,10 @@ def page_of(
     history: History | None = None,
     with_log: Callable[[PullAudit], PullAudit] | None = None,
 ) -> Page:
-    """The page of a night. late: pull id -> where the script fetches its traces from; None puts
-    them into the page.
+    """The page of a night. late: pull id -> where the script fetches its traces from; None puts them into the page.
 
-    date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were
-    like; with_log: brings the log of a pull whose night has none, for the picture of the first
-    screen.
+    date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were like;
+    with_log: brings the log of a pull whose night has none, for the picture of the first screen.
     """
     us = night.us_units
     day = date or _day(night)
@@ -247,9 +239,7 @@ def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any
 def _found(
     item: Numbered, night: Night, *, mark: bool, advice: dict[tuple[Any, ...], int]
 ) -> FoundRow:
-    """advice: what stands on the page already, with the finding that tells it; this one's is
-    added.
-    """
+    """advice: what stands on the page already, with the finding that tells it; this one's is added."""
     f = item.finding
     file, comma, pull = item.where.rpartition(", pull ")
     where = f"{clipped(file)}{comma}{pull}" if comma else clipped(item.where)
@@ -271,9 +261,7 @@ def _found(
 
 
 def _checks(night: Night, *, us: bool) -> list[CheckRow]:
-    """Worst first; without a pull only what was judged all the same, for the rest is told
-    together.
-    """
+    """Worst first; without a pull only what was judged all the same, for the rest is told together."""
     pulls = any(a.pulls for a in night.logs)
     shown = {n: c for n, c in night.checks.items() if pulls or c.status != "not_evaluated"}
     return [_check(name, result, us=us) for name, result in sorted(shown.items(), key=_by_score)]
@@ -355,8 +343,7 @@ def _subtitle(file: str, audit: PullAudit) -> str:
     span = audit.pull.span
     ended = ENDED_BY.get(span.ended_by, "")
     return (
-        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {visible(clipped(file))}, pull "
-        f"{audit.pull.index}: {span.start_s:.1f} to "
+        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {visible(clipped(file))}, pull {audit.pull.index}: {span.start_s:.1f} to "
         f"{span.end_s:.1f} s{', ' + ended if ended else ''}."
     )
 

@@ -1,6 +1,4 @@
-"""The sheet of a pull's measures, read from what the checks declare: a new check stands in it by
-itself.
-"""
+"""The sheet of a pull's measures, read from what the checks declare: a new check stands in it by itself."""
 
 from __future__ import annotations
 
@@ -16,9 +14,7 @@ from audit.tables import Limits, limits_for
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """A line of the sheet: figure, flag and limits; usual and last are "" where no archive is at
-    hand.
-    """
+    """A line of the sheet: figure, flag and limits; usual and last are "" where no archive is at hand."""
 
     label: str
     value: str
@@ -41,8 +37,8 @@ def measures_by_group() -> dict[str, list[Measure]]:
 
 
 def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
-    """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells;
-    empty groups are left out.
+    """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells; empty groups are
+    left out.
     """
     table = limits_for(audit.pull.car)
     out = []
@@ -94,9 +90,7 @@ def _number(measure: Measure, value: float, *, us: bool) -> str:
 
 
 def _limits(measure: Measure, limits: Sequence[Limit], measures: Measures, *, us: bool) -> str:
-    """'watch from 7.0, hold from 14.0', the first row of the measure, at the boost that was
-    held.
-    """
+    """'watch from 7.0, hold from 14.0', the first row of the measure, at the boost that was held."""
     if not limits:
         return ""
     at = limits[0].when(measures.get("boost_settled_kpa"))
