@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audit.archive.step.decide import in_history, with_decision
-from audit.archive.store.days import date_of, day_of
 from audit.archive.store.store import Archive, keep_where_read
 from audit.carfile import find_car_file, load_car
 from audit.discover import Found, find_logs
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, Night
+from audit.night.days import date_of, day_of
 from audit.night.screen import screen_night
 from audit.night.typed import by_path
 

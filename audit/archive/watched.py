@@ -1,11 +1,14 @@
-"""What is trended, by the table schemas/trends.toml."""
+"""What is trended, and what a note touches of it, by the table schemas/trends.toml."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
+from audit.errors import UsageError, did_you_mean
+from audit.night.days import today
 from audit.tables import toml_table
 
 
@@ -55,14 +58,6 @@ class Watched:
     look_at: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class Hardware:
-    """Words of a note and the measures that such a change touches."""
-
-    words: tuple[str, ...]
-    touches: tuple[str, ...]
-
-
 @lru_cache(maxsize=1)
 def watched() -> tuple[Watched, ...]:
     """All trended measures in the table's order."""
@@ -82,15 +77,42 @@ def _watched(name: str, row: dict) -> Watched:  # type: ignore[type-arg]
 
 
 @lru_cache(maxsize=1)
-def hardware_words() -> tuple[Hardware, ...]:
-    """What words in a note mean for the measures."""
-    rows = toml_table("trends.toml")["hardware"]
-    return tuple(Hardware(tuple(row["words"]), tuple(row["touches"])) for row in rows)
-
-
-@lru_cache(maxsize=1)
 def chart_settings() -> Mapping[str, float]:
     """Figures of the charts, by name."""
     return {
         name: float(row["value"]) for name, row in toml_table("trends.toml")["settings"].items()
     }
+
+
+def touches_of(
+    text: str, day: str, affects: Sequence[str] | None = None
+) -> tuple[tuple[str, ...], str]:
+    """(the measures that a note of a day touches, why there are none). affects: as in Journal.add.
+
+    Raises UsageError for a measure that is none.
+    """
+    every = [measure.name for measure in watched()]
+    known = [*every, "all", "none"]
+    for name in affects or ():
+        if name not in known:
+            raise UsageError(f"--affects {name}: no such measure. {did_you_mean(name, known)}")
+    if affects:
+        return tuple(n for n in every if n in affects or "all" in affects), ""
+    if day > today():
+        return (), f"{day} is still to come"
+    found = touched_by(text)
+    doubt = "its words are not known as hardware that a measure depends on"
+    return ((), doubt) if found is None else (found, "")
+
+
+def touched_by(text: str) -> tuple[str, ...] | None:
+    """The measures that a note's words touch by the table in schemas/trends.toml; None for unknown
+    words, () for a note that tells of a test or of how the car is, and not of a change.
+    """
+    found: list[str] = []
+    for row in toml_table("trends.toml")["hardware"]:
+        if any(re.search(rf"\b{re.escape(word)}", text.lower()) for word in row["words"]):
+            if not row["touches"]:  # tried and found sound, or the car as it is: no change
+                return ()
+            found += row["touches"]
+    return tuple(dict.fromkeys(found)) or None

@@ -18,9 +18,9 @@ def command(
     The measures that it touches start a new baseline on that day. Words that are not known, and
     days to come, touch none unless --affects says which.
     """
-    from audit.archive.store.days import today
     from audit.archive.store.store import Archive
     from audit.archive.trend.fleet import fleet
+    from audit.night.days import today
 
     kept = Archive(archive)
     if remove:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import sys
 from collections.abc import Callable, Iterable
@@ -51,3 +53,16 @@ def counter(what: str) -> Callable[[int, int], None] | None:
             click.echo(f"\r{what} {done} of {total}", nl=done == total, err=True)
 
     return show if sys.stderr.isatty() else None
+
+
+def as_csv(names: list[str], rows: list[list[Any]]) -> str:
+    """An answer in SQL as CSV; what is nested as JSON in its cell."""
+    out = io.StringIO()
+    nested = [[json.dumps(v) if isinstance(v, list | dict) else v for v in row] for row in rows]
+    csv.writer(out, lineterminator="\n").writerows([names, *nested])
+    return out.getvalue()
+
+
+def as_json(names: list[str], rows: list[list[Any]]) -> str:
+    """An answer in SQL as JSON: {"columns": [...], "rows": [[...]]}."""
+    return json.dumps({"columns": names, "rows": rows}, ensure_ascii=False, indent=2)

@@ -15,7 +15,7 @@ def command(archive: str, host: str, port: int, token: str | None, most_mb: int)
     It answers this machine only. There is no encryption: to reach it from elsewhere, put it behind
     something that has.
     """
-    from audit.archive.store.database import shown
+    from audit.database import shown
     from audit.service.web.web import MEGABYTE, serve
 
     def ready(address: str) -> None:

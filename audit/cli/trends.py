@@ -28,11 +28,9 @@ def command(
 
     kept = Archive(archive)
     if sql is not None:
-        from audit.archive.store.sql import as_csv, as_json, ask
-
-        answer = ask(kept, sql)
-        table = partial(click.echo, as_csv(*answer), nl=False)
-        output.deliver(json_to, partial(as_json, *answer), table)
+        answer = kept.ask(sql)
+        table = partial(click.echo, output.as_csv(*answer), nl=False)
+        output.deliver(json_to, partial(output.as_json, *answer), table)
         return
     cars = kept.cars()
     name = car or (cars[0] if len(cars) == 1 else None)

@@ -17,8 +17,8 @@ def command(archive: str, *, repair: bool) -> None:
 
     Exit codes: 0 whole, 1 something is wrong, 2 wrong usage or no archive.
     """
-    from audit.archive.store.database import shown
     from audit.archive.store.verify import verify
+    from audit.database import shown
 
     where = shown(archive)
     problems = verify(archive, repair=repair)

@@ -6,8 +6,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import secrets
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -22,11 +20,11 @@ KEY = "pullaudit.log"
 VERSION = 1
 
 
-def write_log(log: Log, path: Path) -> None:
-    """Write a log; the file appears whole or not at all.
+def log_bytes(log: Log) -> bytes:
+    """A log as the bytes of its file.
 
     Every source column is in it: canonical ones, the others, and untouched source values of
-    converted ones. Raises OSError when the folder cannot be written.
+    converted ones.
     """
     about = {
         "version": VERSION,
@@ -42,20 +40,14 @@ def write_log(log: Log, path: Path) -> None:
         "reader": log.reader,
         "cut_off_s": log.cut_off_s,
     }
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.{secrets.token_hex(4)}.tmp")
-    try:
-        log.frame.write_parquet(
-            temporary, compression="zstd", metadata={KEY: json.dumps(about, ensure_ascii=False)}
-        )
-        with temporary.open("rb") as written:
-            os.fsync(written.fileno())
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    made = io.BytesIO()
+    told = {KEY: json.dumps(about, ensure_ascii=False)}
+    log.frame.write_parquet(made, compression="zstd", metadata=told)
+    return made.getvalue()
 
 
 def is_ours(path: Path) -> bool:
-    """The file is a Parquet file that write_log wrote."""
+    """The file is a Parquet file of log_bytes."""
     try:
         return KEY in pl.read_parquet_metadata(path)
     except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException):

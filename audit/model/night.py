@@ -46,7 +46,8 @@ class LogAudit:
     rows: int = 0
     duration_s: float = 0.0
     rate_hz: float = 0.0
-    kept: Mapping[str, Any] | None = None  # the archive's row of a log that its reader has kept
+    facts: Mapping[str, Any] | None = None  # of the whole log, where its samples were dropped
+    kept: str | None = None  # the archive's file of a log that its reader has kept
 
 
 @dataclass(frozen=True, slots=True)

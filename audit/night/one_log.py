@@ -16,6 +16,7 @@ from audit.intake.raw import Rejected
 from audit.model import Car, Finding, Log, LogAudit, Pull, PullAudit, Sanity, Span
 from audit.night.assemble import explained, sensors_result
 from audit.night.evidence import unseen
+from audit.night.facts import facts_of
 from audit.night.typed import with_duty
 from audit.tables import limits_for
 
@@ -154,7 +155,8 @@ def slim(audit: LogAudit) -> LogAudit:
     pulls = tuple(dataclasses.replace(p, pull=_slim_pull(p.pull)) for p in audit.pulls)
     bare = dataclasses.replace(audit.log, frame=audit.log.frame.head(0))
     sanity = dataclasses.replace(audit.sanity, samples={})
-    return dataclasses.replace(audit, log=bare, sanity=sanity, pulls=pulls)
+    facts = facts_of(audit)
+    return dataclasses.replace(audit, log=bare, sanity=sanity, pulls=pulls, facts=facts)
 
 
 def _slim_pull(pull: Pull) -> Pull:

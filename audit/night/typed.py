@@ -80,3 +80,10 @@ def with_duty(log: Log, duty_pct: float | None) -> Log:
     return dataclasses.replace(
         log, frame=frame, channels=(*log.channels, channel), notes=(*log.notes, note)
     )
+
+
+def typed_duty(log: Log) -> float | None:
+    """The duty that a person set by hand for a log, %; None for none, or without its samples."""
+    if not log.rows or all(c.source != TYPED for c in log.channels):
+        return None
+    return float(log.values("wastegate_duty")[0])

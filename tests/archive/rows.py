@@ -6,8 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from audit.archive.store import schema
-from audit.archive.store.store import Archive
-from audit.archive.store.tables import A_CAR
+from audit.archive.store.store import A_CAR, Archive
 
 Row = Mapping[str, Any]
 SKIP = {
@@ -44,8 +43,7 @@ def put_rows(
                 following[row["car"]] = first
             ids[row["night_id"]] = following[row["car"]]
             following[row["car"]] += 1
-        schema.insert(
-            db,
+        db.put(
             "night",
             (
                 {
@@ -60,8 +58,7 @@ def put_rows(
             ),
         )
         known = schema.tables()["revision"]
-        schema.insert(
-            db,
+        db.put(
             "revision",
             (
                 {
@@ -93,4 +90,4 @@ def put_parts(archive: Archive, kind: str, rows: Iterable[Row], ids: Mapping[str
         kept = {k: v for k, v in row.items() if k not in SKIP and v is not None}
         made.append({"index": place, **kept} if kind == "pull" else kept)
         made[-1] |= {"revision_id": ids[row["night_id"]], "place": place}
-    schema.insert(archive.db, kind, made)
+    archive.db.put(kind, made)

@@ -12,7 +12,7 @@ from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.cli import adopt as command
 from audit.errors import ArchiveError
-from audit.intake.parquet import write_log
+from audit.intake.parquet import log_bytes
 from audit.model import Car
 from audit.night.screen import screen_log
 from tests.service.made_logs import good_log
@@ -36,7 +36,7 @@ def old(tmp_path):
         (audit,) = screen_log(source, car=CAR)
         file = f"car=Alder/date={day}/{number}.parquet"
         (old / "logs" / file).parent.mkdir(parents=True)
-        write_log(audit.log, old / "logs" / file)
+        (old / "logs" / file).write_bytes(log_bytes(audit.log))
         common = {"car": "Alder", "date": day, "night_id": f"night-{number}", "revision": 0}
         night = {
             **common,

@@ -13,8 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from audit.archive.store import schema
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
+from audit.database import Database
 from tests.archive.crash_child import put
 from tests.archive.kills import trial
 from tests.archive.many_screens import check, nights_of_cars
@@ -101,13 +103,11 @@ class Killed(BaseException):
     """Stands for a kill: nothing catches it."""
 
 
-@pytest.mark.parametrize("step", ["insert", "add_columns"])
+@pytest.mark.parametrize("step", [(Database, "put"), (schema, "add_columns")], ids=str)
 @pytest.mark.parametrize("count", range(1, 6))
 def test_dying_at_each_step_leaves_the_night_in_or_out(archive, monkeypatch, step, count):
     archive.add(a_night(0, 1))
-    from audit.archive.store import schema
-
-    calls, real = [], getattr(schema, step)
+    calls, real = [], getattr(*step)
 
     def dying(*args, **kwargs):
         calls.append(1)
@@ -116,7 +116,7 @@ def test_dying_at_each_step_leaves_the_night_in_or_out(archive, monkeypatch, ste
         return real(*args, **kwargs)
 
     with monkeypatch.context() as patched:
-        patched.setattr(schema, step, dying)
+        patched.setattr(*step, dying)
         try:
             archive.add(a_night(2, 3))
         except Killed:

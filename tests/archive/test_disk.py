@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from audit.archive.store import places
+from audit import files
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError
@@ -169,7 +169,7 @@ def fill(disk, left):
 )
 def test_a_disk_that_fills_up_midway_leaves_all_or_nothing(small_disk, monkeypatch, left):
     """Without the question for room beforehand, so that each step meets the full disk itself."""
-    monkeypatch.setattr(places, "SPARE_BYTES", -(1 << 30))
+    monkeypatch.setattr(files, "SPARE_BYTES", -(1 << 30))
     archive = Archive(small_disk / "a")
     archive.add(a_night(1))
     fill(small_disk, left)
@@ -229,7 +229,7 @@ def test_a_verdict_is_told_though_it_cannot_be_kept(open_folder):
 
 
 def test_a_locked_archive_keeps_no_verdict_back(tmp_path, monkeypatch):
-    from audit.archive.store import database
+    from audit import database
 
     monkeypatch.setattr(database, "WAIT_S", 0.1)
     Archive(tmp_path / "a").add(a_night(1))

@@ -4,12 +4,12 @@ import dataclasses
 
 import pytest
 
-from audit.archive.store.journal import touched_by
 from audit.archive.store.rescreen import rescreen
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.archive.trend.fleet import fleet
 from audit.archive.trend.trends import trends, trends_of_many
+from audit.archive.watched import touched_by
 from audit.errors import UsageError
 from audit.model import Car
 from tests.archive.histories import history

@@ -13,6 +13,7 @@ from audit.archive.store.rows import log_id, log_row
 from audit.archive.store.store import Archive, keep_where_read
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError
+from audit.night.screen import slim
 from audit.request import Request, run
 from tests.archive.nights import a_log, a_night
 from tests.service.made_logs import good_log
@@ -118,7 +119,8 @@ def test_a_log_kept_by_its_worker_is_the_same_as_one_kept_here(archive, tmp_path
     assert added.night_id is not None
 
 
-def test_the_row_of_a_kept_log_has_its_own_path_and_file():
+def test_the_row_of_a_log_is_the_same_with_and_without_its_samples():
     audit = a_night(1).logs[0]
-    row = log_row(dataclasses.replace(audit, kept={"rows": 7}), {log_id(audit): ("f", "h")})
-    assert (row["rows"], row["path"], row["file"]) == (7, audit.path, "f")
+    row = log_row(slim(audit), {log_id(audit): "f/h.parquet"})
+    assert (row["path"], row["file"], row["file_sha256"]) == (audit.path, "f/h.parquet", "h")
+    assert row == log_row(audit, {log_id(audit): "f/h.parquet"})

@@ -12,14 +12,14 @@ from types import SimpleNamespace
 import pytest
 
 from audit.archive.store import schema
-from audit.archive.store.database import shown
-from audit.archive.store.days import date_of
 from audit.archive.store.rows import car_from_json, car_to_json
-from audit.archive.store.sql import as_csv, as_json, ask
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
+from audit.cli.output import as_csv, as_json
+from audit.database import shown
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, ColumnWord, Finding
+from audit.night.days import date_of
 from audit.night.screen import with_findings
 from tests.archive.nights import a_log, a_night
 from tests.archive.server import fresh
@@ -135,7 +135,7 @@ def test_a_new_measure_becomes_a_column(archive):
     log = dataclasses.replace(made.logs[0], pulls=(pull,))
     archive.add(dataclasses.replace(made, logs=(log,)))
     assert sorted(archive.pulls()["boost_feel_kpa"].drop_nulls()) == [3.0]
-    assert ask(archive, "select max(boost_feel_kpa) from pulls")[1] == [[3.0]]
+    assert archive.ask("select max(boost_feel_kpa) from pulls")[1] == [[3.0]]
     assert verify(archive.root) == []
 
 
@@ -264,7 +264,7 @@ def test_a_read_only_folder_is_told(tmp_path):
         tmp_path.chmod(0o700)
 
 
-@pytest.mark.parametrize("step", ["intake.parquet.write_log", "archive.store.schema.insert"])
+@pytest.mark.parametrize("step", ["archive.store.kept.write_whole", "database.Database.put"])
 def test_a_disk_full_at_any_step_leaves_all_or_nothing(tmp_path, monkeypatch, step):
     archive = Archive(tmp_path)
     archive.add(a_night(1))
@@ -300,8 +300,8 @@ def test_any_reader_of_sqlite_reads_the_tables(tmp_path):
 
 def test_a_question_in_sql_only_reads(archive):
     archive.add(a_night(1, 2))
-    assert ask(archive, "select count(*) n from pulls") == (["n"], [[4]])
-    assert ask(archive, "with a as (select 1 x) select * from a where x > 1") == (["x"], [])
+    assert archive.ask("select count(*) n from pulls") == (["n"], [[4]])
+    assert archive.ask("with a as (select 1 x) select * from a where x > 1") == (["x"], [])
     for query in (
         "delete from pull",
         "attach 'other.db' as other",
@@ -313,14 +313,14 @@ def test_a_question_in_sql_only_reads(archive):
         "selec 1",
     ):
         with pytest.raises(UsageError, match="--sql"):
-            ask(archive, query)
+            archive.ask(query)
     assert archive.pulls().height == 4
 
 
 def test_a_question_finds_every_table_from_the_start(archive):
     archive.make()
     for name in ("nights", "logs", "pulls", "findings", "notes"):
-        names, rows = ask(archive, f"select * from {name}")
+        names, rows = archive.ask(f"select * from {name}")
         assert rows == []
         assert "car" in names
 
@@ -328,8 +328,8 @@ def test_a_question_finds_every_table_from_the_start(archive):
 def test_nested_answers_are_written_as_json(server, tmp_path):
     archive = Archive(fresh(server, "nested"), logs=str(tmp_path))
     archive.add(a_night(1))
-    names, rows = ask(
-        archive, "select array[1, 2] a, now() at, json_build_object('x', 1) j from nights"
+    names, rows = archive.ask(
+        "select array[1, 2] a, now() at, json_build_object('x', 1) j from nights"
     )
     assert as_csv(names, rows).splitlines()[1].startswith('"[1, 2]",')
     assert json.loads(as_json(names, rows))["rows"][0][2] == {"x": 1}

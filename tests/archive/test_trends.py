@@ -6,13 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from audit.archive.store.journal import JournalNote, touched_by
+from audit.archive.store.journal import JournalNote
 from audit.archive.trend.alarm import both_sums, find_shifts, mean_over
 from audit.archive.trend.joint import joint_of, signatures
 from audit.archive.trend.slope import forecast, slope_of
 from audit.archive.trend.text import METRIC, trend_lines
 from audit.archive.trend.trends import trends_of
-from audit.archive.watched import watched
+from audit.archive.watched import touched_by, watched
 from audit.checks.kit.registry import all_checks
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, history

@@ -255,11 +255,12 @@ def test_a_night_whose_log_is_lost_keeps_its_findings_until_it_is_put_back(kept,
     file = the_log(Path(kept.root), seed)
     body = file.read_bytes()
     file.unlink()
-    before, findings = verdicts(kept), kept.findings().height
+    before, findings, pulls = verdicts(kept), kept.findings().height, kept.pulls().height
     verify(kept.root, repair=True)
     rescreen(kept, every=True)
     assert verdicts(kept) == before
     assert kept.findings().height >= findings
+    assert kept.pulls().height == pulls
     hit = kept.nights().filter(
         kept.nights()["date"] == ("2026-03-01" if seed == 2 else "2026-03-08")
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -14,7 +15,8 @@ from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import ArchiveError
 from audit.intake.schema import check_frame, faults_at_door, faults_of
-from audit.model import Night
+from audit.model import Finding, Night
+from audit.night.screen import with_findings
 from audit.request import Request, run
 from tests.archive.nights import CAR, a_night, an_audit
 from tests.service.made_logs import good_log
@@ -78,6 +80,46 @@ def test_a_duty_that_is_typed_later_joins_the_kept_log_and_stays(tmp_path, sourc
     rescreen(archive, every=True)
     assert all(d == pytest.approx(35.0) for d in duties(archive))
     assert {p.kind for p in verify(archive.root)} <= {"spare"}
+
+
+def test_judged_anew_by_the_same_version_a_night_is_as_it_was(tmp_path):
+    """What is found over several pulls stands at the log, and stays there."""
+    night = Path(__file__).parents[2] / "sample_data" / "alder" / "2025-06-14_heat_soak"
+    run(Request(paths=(night,), archive=tmp_path / "a"))
+    archive = Archive(tmp_path / "a")
+
+    def told() -> list[pl.DataFrame]:
+        drop = ("revision", "revision_id", "judged_at")
+        views = (archive.findings(), archive.logs(), archive.pulls(), archive.nights())
+        return [view.drop(drop, strict=False) for view in views]
+
+    before = told()
+    assert ("log", "heat.soak") in before[0].select("level", "code").rows()
+    rescreen(archive, every=True, decide=with_decision)
+    assert all(a.equals(b) for a, b in zip(before, told(), strict=True))
+
+
+def test_what_the_nights_before_said_still_holds_a_night_judged_anew(tmp_path, source):
+    held = Finding("boost.fade", "hold", "Over the nights: less boost.")
+    night = run(Request(paths=(source,))).night
+    archive = Archive(tmp_path / "a")
+    archive.add(night, date=DAY, history=lambda _, tonight, __: with_findings(tonight, [held]))
+    before = archive.nights().select("verdict", "reasons", "checks").rows()
+    assert night.verdict == "clear"
+    assert before[0][0] == "hold"
+    rescreen(archive, every=True)
+    assert archive.nights().select("verdict", "reasons", "checks").rows() == before
+
+
+def test_a_typed_duty_stays_with_its_kept_log_when_another_joins(tmp_path, source):
+    other = tmp_path / "b.csv"
+    other.write_bytes(good_log(2))
+    run(Request(paths=(source,), archive=tmp_path / "a", date=DAY, duty={"": 35.0}))
+    run(Request(paths=(source, other), archive=tmp_path / "a", date=DAY))
+    archive = Archive(tmp_path / "a")
+    logs = dict(archive.logs().select("path", "duty_typed_pct").iter_rows())
+    assert logs == {str(source): 35.0, str(other): None}
+    assert archive.nights()["revision"].to_list() == [1]
 
 
 @pytest.mark.parametrize(

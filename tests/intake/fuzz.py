@@ -141,7 +141,7 @@ def _screened(path: Path, read: list) -> str:
     from click.testing import CliRunner
 
     from audit.cli.main import cli
-    from audit.intake.parquet import read_log, write_log
+    from audit.intake.parquet import log_bytes, read_log
 
     out = path.with_name("out.json")
     result = CliRunner().invoke(cli, ["screen", str(path), "--json", str(out), "--workers", "1"])
@@ -152,7 +152,7 @@ def _screened(path: Path, read: list) -> str:
     if out.exists():
         json.loads(out.read_text(encoding="utf-8"))
     for log in read[:1]:
-        write_log(log, path.with_name("kept.parquet"))
+        path.with_name("kept.parquet").write_bytes(log_bytes(log))
         read_log(path.with_name("kept.parquet"))
     left = sorted(
         p.name

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from audit.intake import read_logs
-from audit.intake.parquet import read_log, write_log
+from audit.intake.parquet import log_bytes, read_log
 from audit.model import Car, Log
 
 ROWS = [f"{i / 10:.1f},{1000 + 10 * i},{98.5 + i % 3:.1f}" for i in range(60)]
@@ -58,5 +58,5 @@ def test_a_file_that_ends_in_nothing_within_a_line(tmp_path: Path) -> None:
 def test_it_outlives_the_archive(tmp_path: Path) -> None:
     log = _read(tmp_path / "log.csv", TEXT[:-3].encode())
     assert log.cut_off_s is not None
-    write_log(log, tmp_path / "log.parquet")
+    (tmp_path / "log.parquet").write_bytes(log_bytes(log))
     assert read_log(tmp_path / "log.parquet").cut_off_s == log.cut_off_s

@@ -11,7 +11,7 @@ import pytest
 from made import Made, drive, raw_log
 
 from audit.errors import UnreadableLog
-from audit.intake.parquet import is_ours, read_log, write_log
+from audit.intake.parquet import is_ours, log_bytes, read_log
 from audit.intake.schema import check_frame
 from audit.intake.understand import understand
 from audit.model import Car, Log
@@ -35,7 +35,7 @@ def mixed_log() -> Log:
 
 def test_the_same_log_comes_back(tmp_path: Path) -> None:
     log = mixed_log()
-    write_log(log, tmp_path / "a.parquet")
+    (tmp_path / "a.parquet").write_bytes(log_bytes(log))
     back = read_log(tmp_path / "a.parquet")
     for field in fields(Log):
         mine, theirs = getattr(log, field.name), getattr(back, field.name)
@@ -49,7 +49,7 @@ def test_the_same_log_comes_back(tmp_path: Path) -> None:
 def test_nothing_of_the_source_is_lost(tmp_path: Path) -> None:
     d = drive(seconds=60)
     log = mixed_log()
-    write_log(log, tmp_path / "a.parquet")
+    (tmp_path / "a.parquet").write_bytes(log_bytes(log))
     back = read_log(tmp_path / "a.parquet")
     source = {c.source: c.stored_as or c.name for c in back.channels}
     psi = (d["manifold_pressure"] - 99) / 6.894757293168
@@ -77,7 +77,7 @@ def test_a_column_that_bears_a_channels_name_but_is_none_is_kept_apart() -> None
 
 
 def test_a_torn_file_is_refused_in_a_sentence(tmp_path: Path) -> None:
-    write_log(mixed_log(), tmp_path / "a.parquet")
+    (tmp_path / "a.parquet").write_bytes(log_bytes(mixed_log()))
     whole = (tmp_path / "a.parquet").read_bytes()
     (tmp_path / "a.parquet").write_bytes(whole[: len(whole) // 2])
     with pytest.raises(UnreadableLog, match="not a whole Parquet"):
@@ -125,7 +125,7 @@ def test_our_own_parquet_comes_back_as_it_was_understood(tmp_path):
         + "".join(f"{i * 0.05:.2f},{900 + i},{5 + i % 3}\n" for i in range(100))
     )
     (first,) = read_logs(csv, car=Car())
-    write_log(first, tmp_path / "a.parquet")
+    (tmp_path / "a.parquet").write_bytes(log_bytes(first))
     (again,) = read_logs(tmp_path / "a.parquet", car=Car())
     assert again.path.endswith("a.parquet")
     assert again.frame.equals(first.frame)

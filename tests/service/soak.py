@@ -147,7 +147,7 @@ class Watch:
 
     def contents(self) -> set[tuple[str, str]]:
         """What the ledger has dealt with."""
-        from audit.archive.store.database import Database, is_server
+        from audit.database import Database, is_server
         from audit.errors import ArchiveError
 
         ledger = self.archive if is_server(self.archive) else self.state / "ledger.sqlite"

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from audit.archive.store.days import dated
 from audit.errors import CarFileError
 from audit.model import LogAudit
+from audit.night.days import dated
 from audit.service.watch.cars import Cars
 from audit.service.watch.nights import Entry, entry_of, grouped, named
 

@@ -421,7 +421,7 @@ def test_services_that_share_a_server_read_each_file_once(house, server, tmp_pat
 
 
 def test_a_car_that_another_service_has_in_hand_is_waited_for(house, server, tmp_path):
-    from audit.archive.store.database import Database
+    from audit.database import Database
     from tests.archive.server import fresh
 
     house.archive = fresh(server, "claimed")

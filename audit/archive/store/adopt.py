@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import gzip
 import json
 import zlib
@@ -12,13 +11,12 @@ from typing import Any
 from urllib.parse import unquote
 
 from audit.archive.store import schema
-from audit.archive.store.rescreen import LOST, hold_lost
-from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, car_to_json
+from audit.archive.store.rescreen import hold_lost, judge
+from audit.archive.store.rows import PARTS, Row, Rows, car_to_json
 from audit.archive.store.store import Archive, History
 from audit.errors import ArchiveError, PullauditError
 from audit.intake.parquet import read_log
-from audit.model import Car, LogAudit
-from audit.night.screen import assemble, audit_log
+from audit.model import Car, Log, Night
 
 NAMES = ("night_id", "car", "date", "setting", "added_at")
 GONE = {"revision", "kind", "sha256", "fuel", *NAMES}  # columns of the earlier rows
@@ -79,45 +77,42 @@ def _unspoken(logs: Path, spoken: set[Any], nights: dict[str, Rows]) -> Iterator
 
 def _night(new: Archive, folder: Path, rows: Rows, history: History | None) -> str:
     night = rows["night"][0]
-    car, name = car_from_json(night["car_file"]), f"{night['date']}  {night['car']}"
-    audits, lost = [], []
-    for row in rows.get("log", ()):
+    name, before = f"{night['date']}  {night['car']}", night["verdict"]
+
+    def read(row: Row) -> Log:
         try:
-            if row.get("file"):
-                audits.append(audit_log(read_log(folder / row["file"]), car))
-            elif row["status"] == "rejected":
-                audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row["error"]))
+            return read_log(folder / row["file"])
         except PullauditError as error:
-            lost.append(f"{LOST}{row['path']}: {error}")
+            raise ArchiveError(f"{row['path']}: {error}") from error
+
+    judged, lost = judge(night, rows.get("log", ()), read)
     if lost:
-        _as_it_was(new, rows, audits, lost)
-        return f"{name}: {night['verdict']} before, held now. {lost[0]}"
-    judged = assemble(audits, car=car, setting=night.get("setting") or "")
-    judged = dataclasses.replace(judged, us_units=bool(night.get("us_units")))
+        _as_it_was(new, rows, judged, [*lost.values()])
+        return f"{name}: {before} before, held now. {next(iter(lost.values()))}"
     at = night["added_at"]
     added = new.add(judged, date=night["date"], history=history, added_at=at)
     if added.night_id is None:
         return f"{name}: there already"
-    return f"{name}: {night['verdict']} is now {added.night.verdict}"
+    return f"{name}: {before} is now {added.night.verdict}"
 
 
-def _as_it_was(new: Archive, rows: Rows, audits: list[LogAudit], lost: list[str]) -> None:
+def _as_it_was(new: Archive, rows: Rows, judged: Night, lost: list[str]) -> None:
     """A night, a log of which is lost: its old rows, held, with the logs that are left."""
-    new.make(audits)
+    new.make(judged.logs)
     night = rows["night"][0]
     if new.db.rows("select 1 from night where night_id = ?", night["night_id"]):
         return
-    kept = {a.sha256: new.kept.write(a.log) for a in audits if a.log is not None}
-    made: Rows = {kind: [_bare(row) for row in rows.get(kind, ())] for kind in PARTS}
+    kept = {a.sha256: new.kept.write(a.log) for a in judged.logs if a.log is not None}
+    made: Rows = {
+        kind: [{n: v for n, v in r.items() if n not in GONE} for r in rows.get(kind, ())]
+        for kind in PARTS
+    }
     for row in made["log"]:
-        row["file"], row["file_sha256"] = kept.get(row["log_id"], (None, None))
+        file = kept.get(row["log_id"])
+        row |= {"file": file, "file_sha256": file and Path(file).stem}
     made["revision"] = [{n: v for n, v in night.items() if n in schema.tables()["revision"]}]
     schema.add_columns(new.db, {k: {n for row in made[k] for n in row} for k in ("log", "pull")})
     with new.writing(night["car"]):
-        schema.insert(new.db, "night", [{n: night.get(n) for n in NAMES} | {"latest": 0}])
+        new.db.put("night", [{n: night.get(n) for n in NAMES} | {"latest": 0}])
         new.put(night["night_id"], made)
         hold_lost(new, night["night_id"], lost)
-
-
-def _bare(row: Row) -> Row:
-    return {n: v for n, v in row.items() if n not in GONE and v is not None}

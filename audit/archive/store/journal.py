@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.archive.store import schema
-from audit.archive.store.database import plain
-from audit.archive.store.days import day_of, now, today
 from audit.archive.store.rows import as_kept, loaded
 from audit.archive.store.tables import Tables
-from audit.archive.watched import hardware_words, watched
-from audit.errors import UsageError, did_you_mean
+from audit.archive.watched import touches_of
+from audit.database import plain
+from audit.errors import UsageError
+from audit.night.days import day_of, now
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +51,13 @@ class Journal:
             )
         day = day_of(date)
         self._archive.car(car)
-        touches, doubt = _touches(text, day, affects)
+        touches, doubt = touches_of(text, day, affects)
         digest = hashlib.sha256(f"{car}|{day}|{plain(text)}".encode()).hexdigest()
-        note = JournalNote(f"note-{day}-{digest[:16]}", car, day, text, tuple(touches), doubt)
+        note = JournalNote(f"note-{day}-{digest[:16]}", car, day, text, touches, doubt)
         row = {"note_id": note.note_id, "car": car, "date": day, "text": text}
         row = as_kept("note", {**row, "touches": touches, "added_at": now()})
         with self._archive.writing(car):
-            self._archive.db.rows("delete from note where note_id = ?", note.note_id)
-            schema.insert(self._archive.db, "note", [row])
+            self._archive.db.put("note", [row | {"removed_at": None}], ["note_id"])
         return note
 
     def remove(self, car: str, text: str) -> list[JournalNote]:
@@ -86,33 +83,3 @@ class Journal:
         told = "select note_id, car, date, text, touches from notes"
         rows = self._archive.db.rows(f"{told} where car = ? order by date, added_at", car)
         return tuple(JournalNote(i, c, d, t, tuple(loaded(to or "[]"))) for i, c, d, t, to in rows)
-
-
-def _touches(text: str, day: str, affects: Sequence[str] | None) -> tuple[list[str], str]:
-    """(measures, why there are none)."""
-    every = [measure.name for measure in watched()]
-    known = [*every, "all", "none"]
-    for name in affects or ():
-        if name not in known:
-            raise UsageError(f"--affects {name}: no such measure. {did_you_mean(name, known)}")
-    if affects:
-        return (every if "all" in affects else [n for n in every if n in affects]), ""
-    if day > today():
-        return [], f"{day} is still to come"
-    found = touched_by(text)
-    doubt = "its words are not known as hardware that a measure depends on"
-    return ([], doubt) if found is None else (list(found), "")
-
-
-def touched_by(text: str) -> tuple[str, ...] | None:
-    """The measures that a note's words touch by the table in schemas/trends.toml; None for unknown
-    words, () for a note that tells of a test or of how the car is, and not of a change.
-    """
-    words = text.lower()
-    found: list[str] = []
-    for row in hardware_words():
-        if any(re.search(rf"\b{re.escape(word)}", words) for word in row.words):
-            if not row.touches:  # tried and found sound, or the car as it is: no change
-                return ()
-            found += row.touches
-    return tuple(dict.fromkeys(found)) or None

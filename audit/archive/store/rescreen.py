@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from audit.archive.store.rows import Row, car_from_json, finding_of, log_id, rows_of, said_of
 from audit.archive.store.store import Archive
-from audit.errors import ArchiveError
-from audit.model import VERDICTS, LogAudit, Night
+from audit.errors import PullauditError
+from audit.model import VERDICTS, Log, LogAudit, Night
 
 Progress = Callable[[int, int], None]
 Decide = Callable[[Night, Archive], Night]  # the night with its decision
@@ -45,10 +46,9 @@ def rescreen(
     """
     from audit import __version__
 
-    nights = archive.nights(car)
     due = [
         row
-        for row in nights.iter_rows(named=True)
+        for row in archive.nights(car).iter_rows(named=True)
         if every or row["tool"] != __version__ or any(r.startswith(LOST) for r in row["reasons"])
     ]
     done = []
@@ -57,6 +57,28 @@ def rescreen(
         if progress:
             progress(i, len(due))
     return done
+
+
+def judge(
+    night: Mapping[str, Any], logs: Iterable[Row], read: Callable[[Row], Log]
+) -> tuple[Night, dict[str, str]]:
+    """A kept night judged again from rows of its logs, and why some could not be read, by their id.
+
+    read: a kept log by its row; raises PullauditError.
+    """
+    from audit.night.screen import assemble, audit_log
+
+    car, audits, lost = car_from_json(night["car_file"]), [], {}
+    for row in logs:
+        if row["status"] == "rejected":
+            audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row.get("error")))
+        elif row["status"] == "read":
+            try:
+                audits.append(audit_log(read(row), car))
+            except PullauditError as error:
+                lost[row["log_id"]] = f"{LOST}{error}"
+    judged = assemble(audits, car=car, setting=night.get("setting") or "")
+    return dataclasses.replace(judged, us_units=bool(night.get("us_units"))), lost
 
 
 def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
@@ -88,47 +110,32 @@ def _held(
 
 
 def _one(archive: Archive, night: Row, decide: Decide | None) -> Rescreened:
-    from audit.night.screen import assemble, audit_log, with_findings
+    from audit.night.screen import with_findings
 
-    name, car = night["night_id"], car_from_json(night["car_file"])
-    before = archive.revision(name)
-    lost = {r: r for r in night["reasons"] if r.startswith(CHANGED)}
+    name, before = night["night_id"], archive.revision(night["night_id"])
+    judged, lost = judge(night, before["log"], lambda row: archive.read_log(row.get("file", "")))
+    changed = {r: r for r in night["reasons"] if r.startswith(CHANGED)}
     if not archive.is_sound(name):
-        lost[""] = f"{CHANGED}its last verdict's are not those that were written."
-    audits: list[LogAudit] = []
-    for row in before["log"]:
-        if row["status"] == "rejected":
-            audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row.get("error")))
-        elif row["status"] == "read":
-            try:
-                audits.append(audit_log(archive.read_log(row.get("file", "")), car))
-            except ArchiveError as error:
-                lost[row["log_id"]] = f"{LOST}{error}"
-    judged = assemble(audits, car=car, setting=night["setting"] or "")
-    judged = dataclasses.replace(judged, us_units=bool(night["us_units"]))
+        changed[""] = f"{CHANGED}its last verdict's are not those that were written."
+    lost = changed | lost
     history = [finding_of(row) for row in before["finding"] if row["level"] == "history"]
     said = with_findings(judged, history) if history else judged
     why = tuple(dict.fromkeys(lost.values()))
     if lost:
-        verdict, reasons = _held(night, said.verdict, said.reasons if audits else (), why)
+        verdict, reasons = _held(night, said.verdict, said.reasons if judged.logs else (), why)
         said = dataclasses.replace(said, verdict=verdict, reasons=tuple(reasons))
-    read = [a for a in audits if a.status == "read"]
-    files = {r["log_id"]: (r["file"], r["file_sha256"]) for r in before["log"] if r.get("file")}
-    rows = rows_of(judged, read, files)
-
-    def say() -> None:
-        told = said if decide is None else decide(said, archive)
-        rows["revision"][0] |= said_of(told)
-
+    read = {log_id(a): a for a in judged.logs if a.status == "read"}
+    files = {r["log_id"]: r["file"] for r in before["log"] if r.get("file")}
+    rows = rows_of(judged, [*read.values()], files)
+    rows["revision"][0] |= said_of(said)
     # As they were: rows of what is lost or was never read, and what the history said.
-    again = {log_id(a) for a in read}
-    rows["log"] += [r for r in before["log"] if r["log_id"] not in again]
+    rows["log"] += [r for r in before["log"] if r["log_id"] not in read]
     rows["pull"] += [r for r in before["pull"] if r["log_id"] in lost]
     for row in before["finding"]:
         whole = row["level"] == "history" or (lost and row["level"] == "night")
         rows["finding"] += [row] if whole or row.get("log_id") in lost else []
     if not lost or (said.verdict, list(said.reasons)) != (night["verdict"], night["reasons"]):
-        archive.add_columns(audits)
+        archive.add_columns([*read.values()])
         with archive.writing(night["car"]):
-            archive.put(name, rows, say)
+            archive.put(name, rows, said, decide and (lambda there, made, _: decide(made, there)))
     return Rescreened(name, night["car"], night["date"], night["verdict"], said.verdict, why)

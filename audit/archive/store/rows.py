@@ -8,34 +8,22 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from audit.archive.store.database import plain
 from audit.archive.store.schema import KEYS, tables
+from audit.database import plain
 from audit.errors import ArchiveError
-from audit.model import (
-    NOT_EVALUATED,
-    Array,
-    Car,
-    CheckResult,
-    ColumnWord,
-    Finding,
-    LogAudit,
-    Night,
-    PullAudit,
-)
-from audit.night.typed import TYPED
+from audit.model import Car, CheckResult, ColumnWord, Finding, LogAudit, Night
+from audit.night.facts import facts_of
 from audit.tables import schema_dir
 
 Row = dict[str, Any]
 Rows = dict[str, list[Row]]  # of one revision, by table
-Files = Mapping[str, tuple[str, str]]  # log id -> (kept file, SHA-256 of its bytes)
+Files = Mapping[str, str]  # log id -> kept file, named by the SHA-256 of its bytes
 PARTS = ("log", "pull", "finding")
 NOISE = "noise_"  # prefix of the columns with a channel's noise
-STOPPED_RPM = 50.0  # below the slowest cranking
-LEAST_SAMPLES = 5
+CHANNEL = ("name", "source", "source_unit", "unit", "rate_hz")  # what is kept of each
 DAMAGED = "the archive's rows are damaged: `pullaudit verify` names them."
 
 
@@ -54,26 +42,22 @@ def rows_of(night: Night, logs: Sequence[LogAudit], files: Files) -> Rows:
     """Rows of one revision by table; figures that are not finite are None."""
     from audit import __version__
 
-    revision = said_of(night) | {
-        "assumed": list(night.assumed),
-        "car_file": car_to_json(night.car),
-        "fuel": night.car.fuel,
-        "us_units": int(night.us_units),
-        "tool": __version__,
-        "limits": _limits(),
-    }
+    told: Row = {"car_file": car_to_json(night.car), "tool": __version__, "limits": _limits()}
     rows: Rows = {kind: [] for kind in PARTS}
+    rows["revision"] = [_row("revision", night, night.car, **told) | said_of(night)]
     rows["finding"] += finding_rows(night.findings, "night")
     for audit in logs:
-        log = log_row(audit, files)
-        air = {name: log.get(name) for name in ("barometric_kpa", "ambient_c")}
-        rows["log"].append(log)
-        rows["finding"] += finding_rows(audit.findings, "log", log_id=log_id(audit))
+        where: Row = {"log_id": log_id(audit)}
+        rows["log"].append(log := log_row(audit, files))
+        rows["finding"] += finding_rows(audit.findings, "log", **where)
+        where |= {name: log.get(name) for name in ("barometric_kpa", "ambient_c")}
         for p in audit.pulls:
-            rows["pull"].append(_clean({"log_id": log_id(audit), **_pull(p), **air}))
-            where: Row = {"log_id": log_id(audit), "index": p.pull.index}
-            rows["finding"] += finding_rows(p.findings, "pull", **where)
-    return {"revision": [revision], **rows}
+            checks = _checks(p.checks)
+            pull = _row("pull", p.pull.span, p.pull, p, **where, **p.measures, checks=checks)
+            rows["pull"].append(pull)
+            at = {"log_id": log_id(audit), "index": p.pull.index}
+            rows["finding"] += finding_rows(p.findings, "pull", **at)
+    return rows
 
 
 def said_of(night: Night) -> Row:
@@ -88,108 +72,42 @@ def said_of(night: Night) -> Row:
 
 def finding_rows(findings: Iterable[Finding], level: str, **where: Any) -> list[Row]:
     """Rows of findings at one level: night, log, pull or history."""
-    return [_clean({"level": level, **where, **dataclasses.asdict(f)}) for f in findings]
+    return [_row("finding", f, level=level, **where) for f in findings]
 
 
 def log_row(audit: LogAudit, files: Files) -> Row:
     """The row of one log; of one that could not be read, why."""
-    file, digest = files.get(log_id(audit), (None, None))
-    if audit.kept is not None:
-        place = {"path": audit.path, "file": file, "file_sha256": digest}
-        return {**audit.kept, **place, "checks": _checks(audit.checks)}
-    row: Row = {
-        "log_id": log_id(audit),
-        "path": audit.path,
-        "status": "not_a_log" if audit.not_a_log else audit.status,
-        "error": audit.error,
-        "file": file,
-        "file_sha256": digest,
-        "checks": _checks(audit.checks),
-    }
-    log, sanity = audit.log, audit.sanity
-    if log is None:
+    status, file = "not_a_log" if audit.not_a_log else audit.status, files.get(log_id(audit))
+    row: Row = {"log_id": log_id(audit), "path": audit.path, "status": status, "error": audit.error}
+    row |= {"file": file, "file_sha256": file and Path(file).stem, "checks": _checks(audit.checks)}
+    if audit.log is None:
         return row
-    noise = {} if sanity is None else {NOISE + name: v for name, v in sanity.noise.items()}
-    flags = {} if sanity is None else sanity.flags
-    told = ("name", "source", "source_unit", "unit", "rate_hz")
+    noise = {} if audit.sanity is None else audit.sanity.noise
+    flags = {} if audit.sanity is None else audit.sanity.flags
     channels = [
-        _clean({n: getattr(c, n) for n in told} | {"flag": flags.get(c.name)}) for c in log.channels
+        _finite({n: getattr(c, n) for n in CHANNEL} | {"flag": flags.get(c.name)})
+        for c in audit.log.channels
     ]
-    air = _believed(audit, "ambient_air_temp")
-    return _clean(
-        {
-            **row,
-            **noise,
-            "rows": log.rows,
-            "duration_s": log.duration_s,
-            "rate_hz": log.rate_hz,
-            "wall_start": log.wall_start,
-            "channels": json.dumps(channels, ensure_ascii=False),
-            "barometric_kpa": log.barometric.kpa,
-            "ambient_c": float(np.nanmedian(air)) if np.isfinite(air).any() else None,
-            "duty_typed_pct": typed_duty(audit),
-            "map_at_rest_kpa": _map_at_rest(audit),
-        }
-    )
+    row |= {**facts_of(audit), **{NOISE + name: value for name, value in noise.items()}}
+    return _row("log", audit.log, **row, channels=json.dumps(channels, ensure_ascii=False))
 
 
-def typed_duty(audit: LogAudit) -> float | None:
-    """The duty that a person set by hand for this log, %."""
-    log = audit.log
-    if audit.kept is not None:
-        return audit.kept.get("duty_typed_pct")
-    if log is None or not log.rows or all(c.source != TYPED for c in log.channels):
-        return None
-    return float(log.values("wastegate_duty")[0])
-
-
-def _map_at_rest(audit: LogAudit) -> float | None:
-    """Manifold minus barometric pressure with the engine stopped, kPa; None where unknown.
-
-    Does not see: a barometric value that was itself taken from the manifold sensor.
-    """
-    needed = ("engine_speed", "manifold_pressure", "barometric_pressure")
-    speed, manifold, barometric = (_believed(audit, name) for name in needed)
-    if not len(speed) == len(manifold) == len(barometric):
-        return None
-    still = (speed < STOPPED_RPM) & np.isfinite(manifold)
-    if still.sum() < LEAST_SAMPLES or not np.isfinite(barometric).any():
-        return None
-    return float(np.median(manifold[still]) - np.nanmedian(barometric))
-
-
-def _believed(audit: LogAudit, name: str) -> Array:
-    """A channel, NaN where it is not believed; empty where there is none."""
-    log, sanity = audit.log, audit.sanity
-    if log is None or not log.has(name):
-        return np.empty(0)
-    value = log.values(name)
-    if sanity is None or name not in sanity.samples:
-        return value
-    return np.where(sanity.samples[name] <= NOT_EVALUATED, value, np.nan)
-
-
-def _pull(judged: PullAudit) -> Row:
-    told = ("start_s", "end_s", "gear", "gear_ratio", "rpm_start", "rpm_end", "ended_by")
-    return {
-        "index": judged.pull.index,
-        **{name: getattr(judged.pull.span, name) for name in told},
-        "score": judged.score,
-        "checks": _checks(judged.checks),
-        **judged.measures,
-    }
+def _row(kind: str, *sources: Any, **more: Any) -> Row:
+    """A row of a table: each column from `more`, else from the first source that has it."""
+    had = ((n, s) for s in reversed(sources) for n in tables()[kind] if hasattr(s, n))
+    return _finite({n: getattr(s, n) for n, s in had} | more)
 
 
 def _checks(checks: Mapping[str, CheckResult]) -> str:
     brief = {
-        name: _clean({"score": c.score, "status": c.status})
+        name: _finite({"score": c.score, "status": c.status})
         | ({"why": c.why, "cause": c.cause} if c.status == "not_evaluated" else {})
         for name, c in checks.items()
     }
     return json.dumps(brief, sort_keys=True, ensure_ascii=False)
 
 
-def _clean(row: Row) -> Row:
+def _finite(row: Row) -> Row:
     return {n: None if isinstance(v, float) and not math.isfinite(v) else v for n, v in row.items()}
 
 
@@ -204,13 +122,11 @@ def _limits() -> str:
 def as_kept(kind: str, row: Row) -> Row:
     """A row's values as the database keeps them; what is unknown is left out."""
     kinds = tables()[kind]
-    made = {n: _value(kinds.get(n, "real"), v) for n, v in row.items() if n not in KEYS}
-    return {n: v for n, v in made.items() if v is not None}
+    known = ((n, v) for n, v in row.items() if v is not None and n not in KEYS)
+    return {n: _value(kinds.get(n, "real"), v) for n, v in known}
 
 
 def _value(kind: str, value: Any) -> Any:
-    if value is None:
-        return None
     if kind == "real":
         return float(value) + 0.0  # a database knows no -0.0
     if kind == "integer":
@@ -251,8 +167,7 @@ def car_to_json(car: Car) -> str:
 def car_from_json(text: str) -> Car:
     """The Car that car_to_json wrote; keys it does not know are left out."""
     found = loaded(text)
-    known = {field.name for field in dataclasses.fields(Car)}
-    kept = {key: value for key, value in found.items() if key in known}
+    kept = {f.name: found[f.name] for f in dataclasses.fields(Car) if f.name in found}
     targets = kept.get("target_by_gear_kpa", {})
     kept["target_by_gear_kpa"] = {int(gear): kpa for gear, kpa in targets.items()}
     kept["thresholds"] = kept.get("thresholds") or {}

@@ -11,14 +11,15 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, field, replace
 
 from audit.archive.store import schema
-from audit.archive.store.database import plain, shown
-from audit.archive.store.days import date_of, day_of, now
 from audit.archive.store.journal import Journal
 from audit.archive.store.kept import Kept
 from audit.archive.store.rows import (
+    NOISE,
     Files,
     Row,
     Rows,
+    as_kept,
+    digest_of,
     finding_rows,
     loaded,
     log_id,
@@ -26,14 +27,17 @@ from audit.archive.store.rows import (
     night_id,
     rows_of,
     said_of,
-    typed_duty,
 )
 from audit.archive.store.tables import Tables
+from audit.database import shown
 from audit.errors import ArchiveError, UsageError
 from audit.model import VERDICTS, LogAudit, Night
+from audit.night.days import date_of, day_of, now
+from audit.night.decision import decided, first_look
+from audit.night.typed import typed_duty
 
 MOST_TOGETHER = 60  # logs of one kept night; further ones begin a night of their own
-ASKED_AT_ONCE = 500  # logs in one question
+A_CAR = 1 << 20  # ids of revisions that are a car's own, in a file
 
 # (archive, night, day) to the night with what its history says, and its decision
 History = Callable[["Archive", Night, str], Night]
@@ -54,8 +58,39 @@ class Added:
     misdated: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class _Part:
+    """A kept night that counts, as it was last judged: its row of the view, its logs by id."""
+
+    row: Row
+    logs: Mapping[str, Row]
+
+    @property
+    def ids(self) -> set[str]:
+        return {i for i, row in self.logs.items() if row["status"] != "not_a_log"}
+
+    def takes(self, ids: set[str]) -> bool:
+        """Is a night of these logs this one, whole and not too long?"""
+        return self.ids <= ids and len(ids) <= MOST_TOGETHER
+
+    def says(self, night: Night) -> bool:
+        """Was the same said?"""
+        said = self.row["verdict"], loaded(self.row["reasons"] or "[]")
+        return (night.verdict, list(night.reasons)) == said
+
+    def lacks(self, audit: LogAudit, files: Files) -> bool:
+        """Does the log add anything to it?"""
+        before = self.logs.get(log_id(audit))
+        if before is None:
+            return not audit.not_a_log
+        return audit.status == "read" and (log_id(audit) in files or not before["file"])
+
+    def is_better(self, night: Night) -> bool:
+        return VERDICTS.index(self.row["verdict"]) < VERDICTS.index(night.verdict)
+
+
 class Archive(Tables):
-    """Tables that a night is added to, and withdrawn from."""
+    """Tables that a night is added to, judged anew in, and withdrawn from."""
 
     @property
     def journal(self) -> Journal:
@@ -91,58 +126,47 @@ class Archive(Tables):
         self.add_columns(audits)
         files = self._write_logs(audits, self._logs_of(car, ids))
         with self.writing(car):
-            alone = not any(a.status == "read" for a in audits)
+            read = {log_id(a) for a in audits if a.status == "read"}
             found = self._logs_of(car, ids)
-            parts = self._parts(car, found, day=day if alone else None)
-            home = next((p for p in parts if p.ids <= ids and _fit(p.ids | ids)), None)
+            parts = self._parts(car, found, day=None if read else day)
+            home = next((p for p in parts if p.takes(ids)), None)
             elsewhere = {i for p in parts if p is not home for i in p.logs}
-            away = _away(found, {i for p in parts for i in p.logs}, date)
+            counted = {i for p in parts for i in p.logs}
+            away = {  # only a withdrawn night has them; with another date they count as new
+                row["log_id"]: row
+                for row in found
+                if row["log_id"] not in counted and date in (None, row["date"])
+            }
             mine = [a for a in audits if log_id(a) not in elsewhere | gone | set(away)]
-            new = [a for a in mine if _is_new(a, home, files)]
+            new = [a for a in mine if home is None or home.lacks(a, files)]
             named = home.row if home else {"car": car, "date": day, "setting": setting}
             stays = home is not None and not new and not home.ids & gone
             enters = home is not None or any(a.status == "read" for a in new)
             final = night
             if history is not None and (stays or not enters):
                 final = history(self, night, named["date"])
-            if enters and not (stays and home and _same(final, home)):
+            entered = None
+            if enters and not (stays and home and home.says(final)):
                 if home is None:
                     named["night_id"] = night_id(car, day, map(log_id, new))
                     named |= {"setting": setting or night.setting, "latest": 0}
-                    schema.insert(self.db, "night", [named | {"added_at": added_at or now()}])
-                rows = _rows(night, mine, new, _files(found) | files, home)
-                final = self._enter(named, night, rows, history)
-            else:
-                named = {}
+                    self.db.put("night", [named | {"added_at": added_at or now()}])
+                entered = named["night_id"]
+                kept = {r["log_id"]: r for r in found if r["file"] and r["log_id"] not in files}
+                rows = rows_of(night, mine, {i: r["file"] for i, r in kept.items()} | files)
+                for row in [r for r in rows["log"] if r["log_id"] in kept]:
+                    row["duty_typed_pct"] = kept[row["log_id"]]["duty_typed_pct"]  # as it is kept
+                final = self.put(entered, rows, night, history) or night
             for part in parts:
-                if part is not home and _worse(final, part):
-                    torn = [a for a in night.logs if _is_torn(a) and log_id(a) not in part.logs]
+                if part is not home and part.is_better(final):
+                    torn = [a for a in night.logs if a.status != "read" and not a.not_a_log]
+                    torn = [a for a in torn if log_id(a) not in part.logs]
                     self.restate(part.row["night_id"], final.verdict, final.reasons, torn)
-        entered = named.get("night_id")
-        again = [p.row for p in parts if p.has(audits)]
+        again = [p.row for p in parts if read & set(p.logs)]
         misdated = [row for row in again if date not in (None, row["date"])]
         since = [] if any(a.status == "read" for a in new) else again
-        return Added(
-            entered,
-            final,
-            tuple(self._said(since, misdated, away.values(), date)),
-            tuple(row["night_id"] for row in misdated),
-        )
-
-    def _enter(self, named: Row, night: Night, rows: Rows, history: History | None) -> Night:
-        """A further revision of a night; the night with what its history says."""
-        final = night
-
-        def say() -> None:
-            nonlocal final
-            if history is not None:
-                final = history(self, night, named["date"])
-                rows["revision"][0] |= said_of(final)
-                more = final.findings[len(night.findings) :]
-                rows["finding"] += finding_rows(more, "history")
-
-        self.put(named["night_id"], rows, say)
-        return final
+        said = tuple(self._said(since, misdated, away.values(), date))
+        return Added(entered, final, said, tuple(row["night_id"] for row in misdated))
 
     def withdraw(self, name: str, *, undo: bool = False) -> Row:
         """Take a night out of what the car is judged by, or put it back; its row.
@@ -164,59 +188,120 @@ class Archive(Tables):
             self.db.rows("update night set withdrawn_at = ? where night_id = ?", at, name)
         return row
 
+    # --- a revision written ----------------------------------------------------------------------
+
+    def add_columns(self, audits: Sequence[LogAudit]) -> None:
+        """Make the columns for measures and channels that are new; before `writing`."""
+        noises = {NOISE + name for a in audits if a.sanity for name in a.sanity.noise}
+        measures = {name for a in audits for p in a.pulls for name in p.measures}
+        schema.add_columns(self.db, {"log": noises, "pull": measures})
+
+    def put(
+        self, name: str, rows: Rows, night: Night | None = None, history: History | None = None
+    ) -> Night | None:
+        """A further revision of a night from its rows, inside `writing`; it counts from now on.
+
+        history: asked once the pulls are in; what it says joins the rows. Gives the night as it
+        is said then.
+        """
+        at, head = self.night(name), rows["revision"][0]
+        sql = "select coalesce(max(number) + 1, 0) from revision where night_id = ?"
+        number = self.db.rows(sql, name)[0][0]
+        head |= {"night_id": name, "number": number, "judged_at": now()}
+        first = as_kept("revision", head)
+        key = {"id": self.next_revision(at["car"])} if self.db.clustered else {}
+        self.db.put("revision", [first | key])
+        sql = "select id from revision where night_id = ? and number = ?"
+        revision = self.db.rows(sql, name, number)[0][0]
+
+        def enter(kind: str) -> None:
+            rows[kind] = [as_kept(kind, row) for row in rows[kind]]
+            placed = enumerate(rows[kind], 1)
+            self.db.put(kind, [r | {"revision_id": revision, "place": i} for i, r in placed])
+
+        enter("log")
+        enter("pull")
+        self.db.rows("update night set latest = ? where night_id = ?", revision, name)
+        if night is not None and history is not None:
+            known, night = len(night.findings), history(self, night, at["date"])
+            head |= said_of(night)
+            rows["finding"] += finding_rows(night.findings[known:], "history")
+        enter("finding")
+        rows["revision"] = [as_kept("revision", head)]
+        said = dict.fromkeys(first) | rows["revision"][0] | {"sha256": digest_of(at, rows)}
+        listed = ", ".join(f"{n} = ?" for n in said)
+        self.db.rows(f"update revision set {listed} where id = ?", *said.values(), revision)
+        return night
+
+    def next_revision(self, car: str) -> int:
+        """The id of a car's next revision in a file: so chosen that the rows of a car lie together
+        there, for they lie by it, and the one writer that a file has takes it.
+        """
+        known = self.db.rows("select max(latest) from night where car = ?", car)[0][0]
+        sql = "select coalesce(max(id), 0) from revision where id < ?"
+        last = self.db.rows(sql, (known // A_CAR + 1) * A_CAR)[0][0] if known else -1
+        top = self.db.rows(sql, 1 << 62)[0][0]
+        return int(last + 1 if (last + 1) % A_CAR else (top // A_CAR + 1) * A_CAR)
+
+    def restate(
+        self, name: str, verdict: str, reasons: Sequence[str], torn: Sequence[LogAudit] = ()
+    ) -> None:
+        """A revision of a kept night with a worse verdict, all else as it was, inside `writing`.
+
+        torn: logs of it that could not be read.
+        """
+        rows = self.revision(name)
+        looks = ((f["severity"], loaded(f.get("look_at", "[]"))) for f in rows["finding"])
+        no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
+        rows["revision"][0] |= {"verdict": verdict, "reasons": list(reasons), "decision": no_step}
+        rows["log"] += [log_row(audit, {}) for audit in torn]
+        self.put(name, rows)
+
     # --- what is kept already --------------------------------------------------------------------
 
     def _logs_of(self, car: str, ids: Collection[str]) -> list[Row]:
-        """The car's kept logs of these ids, in withdrawn nights too, with their nights."""
-        sql = (
-            "select l.log_id, l.file, l.file_sha256, l.duty_typed_pct, n.night_id, n.date, "
-            "n.withdrawn_at from log l join night n on n.latest = l.revision_id "
-            "where n.car = ? and l.log_id in "
-        )
-        listed = [plain(i) for i in ids]
-        groups = [listed[i : i + ASKED_AT_ONCE] for i in range(0, len(listed), ASKED_AT_ONCE)]
-        last = "order by n.withdrawn_at is null"  # a night that counts has the last word
-        asked = ((f"{sql} ({', '.join('?' * len(some))}) {last}", some) for some in groups)
-        return [row for text, some in asked for row in self.db.dicts(text, car, *some)]
+        """The car's kept logs of these ids, in withdrawn nights too, with their nights.
 
-    def _write_logs(
-        self, audits: Sequence[LogAudit], known: Sequence[Row]
-    ) -> dict[str, tuple[str, str]]:
-        """Write the logs that are not kept as they are now; log id -> (file, SHA-256)."""
+        A night that counts has the last word.
+        """
+        sql = (
+            "select l.log_id, l.file, l.duty_typed_pct, n.night_id, n.date, n.withdrawn_at "
+            "from log l join night n on n.latest = l.revision_id where n.car = ? "
+            f"and l.log_id in (null{', ?' * len(ids)}) order by n.withdrawn_at is null"
+        )
+        return self.db.dicts(sql, car, *ids)
+
+    def _write_logs(self, audits: Sequence[LogAudit], known: Sequence[Row]) -> dict[str, str]:
+        """Write the logs that are not kept as they are now; log id -> file."""
         there = {row["log_id"]: row for row in known if row["file"]}
         files = {}
-        for audit in audits:
-            if audit.status != "read" or audit.log is None:
-                continue
-            row = there.get(log_id(audit))
+        for audit in [a for a in audits if a.status == "read"]:
+            row, log = there.get(log_id(audit)), audit.log
             if audit.kept is not None:
-                if row is None or row["file"] != audit.kept["file"]:
-                    files[log_id(audit)] = audit.kept["file"], audit.kept["file_sha256"]
-                continue
-            if audit.log.rows == 0:
-                if row is None:
-                    raise ArchiveError(
-                        f"{audit.path}: its samples were dropped before it came to the archive."
-                    )
-                continue
-            said = typed_duty(audit)
-            same = row is not None and said in (None, row["duty_typed_pct"])
-            if row is None or not same or not self.kept.sound(row["file"]):
-                files[log_id(audit)] = self.kept.write(audit.log)
+                if row is None or row["file"] != audit.kept:
+                    files[log_id(audit)] = audit.kept
+            elif log is not None and log.rows:
+                same = row is not None and typed_duty(log) in (None, row["duty_typed_pct"])
+                if row is None or not same or not self.kept.sound(row["file"]):
+                    files[log_id(audit)] = self.kept.write(log)
+            elif row is None:
+                raise ArchiveError(
+                    f"{audit.path}: its samples were dropped before it came to the archive."
+                )
         return files
 
     def _parts(self, car: str, found: Sequence[Row], *, day: str | None = None) -> list[_Part]:
         """The kept nights that count and have any of these logs or are of a day, earliest first."""
-        names = {row["night_id"] for row in found if not row["withdrawn_at"]}
-        if day is not None:
-            sql = "select night_id from nights where car = ? and date = ?"
-            names |= {row[0] for row in self.db.rows(sql, car, day)}
-        parts = []
-        for name in names:
-            rows = self.revision(name)
-            logs = {row["log_id"]: row for row in rows["log"]}
-            parts.append(_Part(self.night(name), rows["revision"][0], logs))
-        return sorted(parts, key=lambda p: [p.row[n] for n in ("date", "added_at", "night_id")])
+        names = [row["night_id"] for row in found if not row["withdrawn_at"]]
+        sql = (
+            f"select * from nights where car = ? and (date = ? or night_id in (null"
+            f"{', ?' * len(names)})) order by date, added_at, night_id"
+        )
+        logs = "select log_id, status, file from logs where night_id = ?"
+        return [
+            _Part(row, {log["log_id"]: log for log in self.db.dicts(logs, row["night_id"])})
+            for row in self.db.dicts(sql, car, day or "", *names)
+        ]
 
     def _said(
         self, kept: Sequence[Row], misdated: Sequence[Row], away: Iterable[Row], date: str | None
@@ -238,23 +323,6 @@ class Archive(Tables):
             )
 
 
-@dataclass(frozen=True)
-class _Part:
-    """A kept night that counts: its row, what was last said of it, its logs by their id."""
-
-    row: Row
-    said: Row
-    logs: Mapping[str, Row]
-
-    @property
-    def ids(self) -> set[str]:
-        return {i for i, row in self.logs.items() if row["status"] != "not_a_log"}
-
-    def has(self, audits: Sequence[LogAudit]) -> bool:
-        """Is any log that was read now among its logs?"""
-        return any(a.status == "read" and log_id(a) in self.logs for a in audits)
-
-
 def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
     """The audit cut down, its log kept by whoever has read it. Raises ArchiveError."""
     from audit.night.screen import slim
@@ -262,8 +330,7 @@ def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
     if audit.status != "read" or audit.log is None:
         return audit
     _checked_at_the_door([audit])
-    row = log_row(audit, {log_id(audit): Kept(logs).write(audit.log)})
-    return replace(slim(audit), kept=row)
+    return replace(slim(audit), kept=Kept(logs).write(audit.log))
 
 
 def refused(audit: LogAudit) -> str:
@@ -278,58 +345,3 @@ def refused(audit: LogAudit) -> str:
 def _checked_at_the_door(audits: Sequence[LogAudit]) -> None:
     for why in filter(None, map(refused, audits)):
         raise ArchiveError(why)
-
-
-def _fit(ids: Collection[str]) -> bool:
-    return len(ids) <= MOST_TOGETHER
-
-
-def _files(rows: Sequence[Row]) -> dict[str, tuple[str, str]]:
-    return {row["log_id"]: (row["file"], row["file_sha256"]) for row in rows if row["file"]}
-
-
-def _away(found: Sequence[Row], counted: Collection[str], date: str | None) -> dict[str, Row]:
-    """Logs that only a withdrawn night has, by id; with another date they count as new."""
-    return {
-        row["log_id"]: row
-        for row in found
-        if row["log_id"] not in counted and row["withdrawn_at"] and date in (None, row["date"])
-    }
-
-
-def _is_new(audit: LogAudit, home: _Part | None, files: Files) -> bool:
-    """Does the log add anything to its night?"""
-    before = home.logs.get(log_id(audit)) if home else None
-    if before is None:
-        return home is None or not audit.not_a_log
-    return audit.status == "read" and (log_id(audit) in files or "file" not in before)
-
-
-def _is_torn(audit: LogAudit) -> bool:
-    return audit.status != "read" and not audit.not_a_log
-
-
-def _same(night: Night, part: _Part) -> bool:
-    said = loaded(part.said.get("reasons", "[]"))
-    return (night.verdict, list(night.reasons)) == (part.said["verdict"], said)
-
-
-def _worse(night: Night, part: _Part) -> bool:
-    return VERDICTS.index(night.verdict) > VERDICTS.index(part.said["verdict"])
-
-
-def _rows(
-    night: Night,
-    mine: Sequence[LogAudit],
-    new: Sequence[LogAudit],
-    files: Files,
-    home: _Part | None,
-) -> Rows:
-    """Rows of a revision; as they were of a log kept before, for its samples may be gone."""
-    rows = rows_of(night, mine, files)
-    old = {i: r for i, r in (home.logs if home else {}).items() if i not in map(log_id, new)}
-    rows["log"] = [old.get(r["log_id"], r) | {"checks": r["checks"]} for r in rows["log"]]
-    for row in rows["pull"]:
-        if row["log_id"] in old:
-            row |= {n: old[row["log_id"]].get(n) for n in ("barometric_kpa", "ambient_c")}
-    return rows

@@ -1,32 +1,20 @@
-"""The archive's rows: read, and written a whole revision at a time."""
+"""An archive in a folder or on a server: made, brought up to date, and read."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cached_property, partialmethod
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.store import schema
-from audit.archive.store.database import Database, is_server, shown
-from audit.archive.store.days import now
 from audit.archive.store.kept import Kept
-from audit.archive.store.places import need_room, told
-from audit.archive.store.rows import (
-    NOISE,
-    PARTS,
-    Row,
-    Rows,
-    as_kept,
-    car_from_json,
-    digest_of,
-    loaded,
-    log_row,
-)
+from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, digest_of, loaded
+from audit.database import Database, is_server, shown
 from audit.errors import ArchiveError, UsageError, did_you_mean
+from audit.files import need_room, told
 from audit.model import LogAudit
-from audit.night.decision import decided, first_look
 
 if TYPE_CHECKING:
     import polars as pl
@@ -34,7 +22,6 @@ if TYPE_CHECKING:
     from audit.model import Car, Log
 
 Cars = str | Collection[str] | None  # one car, several, or all
-A_CAR = 1 << 20  # ids of revisions that are a car's own, in a file
 ALWAYS = ("night_id", "revision", "date")  # columns that every answer has
 
 
@@ -54,11 +41,11 @@ class Tables:
 
     def exists(self) -> bool:
         """Is there an archive? Raises ArchiveError where it cannot be understood."""
-        return schema.version_of(self.db) is not None
+        return self._ready or self._version() is not None
 
     def must_exist(self) -> None:
         """Raises ArchiveError where there is no archive."""
-        if not self._ready and not self._version():
+        if not self.exists():
             raise ArchiveError(
                 f"{shown(self.root)}: no archive there. "
                 f"`pullaudit screen … --archive {shown(self.root)}` makes one."
@@ -96,18 +83,14 @@ class Tables:
 
     def changes(self) -> str:
         """A word that is another after every write, "" for no archive."""
-        if not self._ready and not self.exists():
-            return ""
-        return str(self.db.rows("select value from about where key = 'changes'")[0][0])
+        return schema.about(self.db).get("changes", "") if self.exists() else ""
 
     @cached_property
     def kept(self) -> Kept:
         """The kept logs."""
-        found = dict(self.db.rows("select key, value from about")).get("logs", "logs")
+        found = schema.about(self.db).get("logs", "logs")
         inside = found == "logs" and not self.server
         return Kept(str(Path(self.root) / "logs") if inside else found)
-
-    # --- writing ---------------------------------------------------------------------------------
 
     @contextmanager
     def writing(self, car: str) -> Iterator[None]:
@@ -127,84 +110,16 @@ class Tables:
                 car,
             )
 
-    def add_columns(self, audits: Sequence[LogAudit]) -> None:
-        """Make the columns for measures and channels that are new; before `writing`."""
-        sane = [a.sanity for a in audits if a.sanity is not None]
-        noises = {NOISE + name for sanity in sane for name in sanity.noise}
-        measures = {name for a in audits for p in a.pulls for name in p.measures}
-        schema.add_columns(self.db, {"log": noises, "pull": measures})
-
-    def put(self, name: str, rows: Rows, say: Callable[[], None] | None = None) -> None:
-        """A further revision of a night from its rows, inside `writing`; it counts from now on.
-
-        say: asked once the pulls are in; may change what the rows say of the night and add findings
-        that need its history.
-        """
-        last = self.db.rows("select max(number) from revision where night_id = ?", name)[0][0]
-        head = {"night_id": name, "number": 0 if last is None else last + 1, "judged_at": now()}
-        rows["revision"] = [as_kept("revision", {**rows["revision"][0], **head})]
-        names = list(rows["revision"][0])
-        key = {"id": self.next_revision(self.night(name)["car"])} if self.db.clustered else {}
-        schema.insert(self.db, "revision", [key | rows["revision"][0]])
-        sql = "select id from revision where night_id = ? and number = ?"
-        revision = self.db.rows(sql, name, head["number"])[0][0]
-        self._put_parts(revision, rows, ("log", "pull"))
-        self.db.rows("update night set latest = ? where night_id = ?", revision, name)
-        if say is not None:
-            say()
-        self._put_parts(revision, rows, ("finding",))
-        rows["revision"] = [as_kept("revision", rows["revision"][0])]
-        said = {
-            **dict.fromkeys(names),
-            **rows["revision"][0],
-            "sha256": digest_of(self.night(name), rows),
-        }
-        listed = ", ".join(f"{n} = ?" for n in said)
-        self.db.rows(f"update revision set {listed} where id = ?", *said.values(), revision)
-
-    def next_revision(self, car: str) -> int:
-        """The id of a car's next revision in a file: so chosen that the rows of a car lie together
-        there, for they lie by it, and the one writer that a file has takes it.
-        """
-        sql = "select latest from night where car = ? and latest > 0 limit 1"
-        for (one,) in self.db.rows(sql, car):
-            end = (one // A_CAR + 1) * A_CAR
-            last = self.db.rows("select max(id) from revision where id < ?", end)[0][0] or 0
-            if last + 1 < end:
-                return int(last + 1)
-        top = self.db.rows("select max(id) from revision")[0][0] or 0
-        return int((top // A_CAR + 1) * A_CAR)
-
-    def _put_parts(self, revision: int, rows: Rows, kinds: Sequence[str]) -> None:
-        for kind in kinds:
-            rows[kind] = [as_kept(kind, row) for row in rows.get(kind, ())]
-            keys = ({"revision_id": revision, "place": i} for i in range(1, len(rows[kind]) + 1))
-            made = [row | key for row, key in zip(rows[kind], keys, strict=True)]
-            schema.insert(self.db, kind, made)
-
-    def restate(
-        self, name: str, verdict: str, reasons: Sequence[str], torn: Sequence[LogAudit] = ()
-    ) -> None:
-        """A revision of a kept night with a worse verdict, all else as it was, inside `writing`.
-
-        torn: logs of it that could not be read.
-        """
-        rows = self.revision(name)
-        looks = ((f["severity"], loaded(f.get("look_at", "[]"))) for f in rows["finding"])
-        no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
-        rows["revision"][0] |= {"verdict": verdict, "reasons": list(reasons), "decision": no_step}
-        rows["log"] += [log_row(audit, {}) for audit in torn]
-        self.put(name, rows)
+    # --- one night, as it is kept ----------------------------------------------------------------
 
     def night(self, name: str) -> Row:
         """The row of a night, withdrawn ones too. Raises UsageError for one that is not there."""
-        found = self.db.dicts("select * from night where night_id = ?", name)
-        if not found:
-            raise UsageError(
-                f"{name}: no such night in {shown(self.root)}. "
-                '`trends --sql "select night_id, car, date from nights"` names them.'
-            )
-        return found[0]
+        for row in self.db.dicts("select * from night where night_id = ?", name):
+            return row
+        raise UsageError(
+            f"{name}: no such night in {shown(self.root)}. "
+            '`trends --sql "select night_id, car, date from nights"` names them.'
+        )
 
     def revision(self, name: str, *, id: int | None = None) -> Rows:  # noqa: A002
         """All rows of a night's newest revision, or of another by its id, as they are kept.
@@ -212,16 +127,13 @@ class Tables:
         Without what is unknown and without their keys.
         """
         wanted = self.night(name)["latest"] if id is None else id
-        rows = {"revision": self.db.dicts("select * from revision where id = ?", wanted)}
-        for kind in PARTS:
-            sql = f"select * from {kind} where revision_id = ? order by place"
-            rows[kind] = self.db.dicts(sql, wanted)
+        asked = dict.fromkeys(PARTS, "revision_id = ? order by place") | {"revision": "id = ?"}
         return {
             kind: [
                 {n: v for n, v in row.items() if v is not None and n not in schema.KEYS}
-                for row in found
+                for row in self.db.dicts(f"select * from {kind} where {which}", wanted)
             ]
-            for kind, found in rows.items()
+            for kind, which in asked.items()
         }
 
     def is_sound(self, name: str, *, id: int | None = None) -> bool:  # noqa: A002
@@ -230,7 +142,7 @@ class Tables:
         said = rows["revision"]
         return bool(said) and digest_of(self.night(name), rows) == said[0].get("sha256")
 
-    # --- reading ---------------------------------------------------------------------------------
+    # --- what readers see ------------------------------------------------------------------------
 
     def frame(
         self,
@@ -247,9 +159,9 @@ class Tables:
         import polars as pl
 
         self.must_exist()
-        kind = schema.VIEWS[view]
+        table, order = schema.VIEWS[view]
         kinds = {**schema.tables()["night"], "fuel": "text", "revision": "integer"}
-        kinds |= schema.tables()[kind]
+        kinds |= schema.tables()[table]
         where, values = ["1 = 1"], []
         if car is not None:
             values = [car] if isinstance(car, str) else list(car)
@@ -258,17 +170,14 @@ class Tables:
             where, values = [*where, "night_id = ?"], [*values, night]
         listed = "*"
         if columns is not None:
-            there = {*kinds, *self.db.columns(kind)}
+            there = {*kinds, *self.db.columns(table)}
             listed = ", ".join(f'"{c}"' for c in dict.fromkeys([*columns, *ALWAYS]) if c in there)
-        sql = f"select {listed} from {view} where {' and '.join(where)}"
-        sql += f" order by {schema.order_of(view)}"
+        sql = f"select {listed} from {view} where {' and '.join(where)} order by {order}"
         names, rows = self.db.answer(sql, *values)
         cells = zip(*rows, strict=True) if rows else [()] * len(names)
         found = zip(names, cells, strict=True)
         return pl.DataFrame([_column(n, kinds.get(n, "real"), c) for n, c in found])
 
-    # The newest verdict of each night that counts, its logs, pulls and findings; every verdict; the
-    # journal's notes.
     nights = partialmethod(frame, "nights")
     logs = partialmethod(frame, "logs")
     pulls = partialmethod(frame, "pulls")
@@ -296,6 +205,15 @@ class Tables:
         near = did_you_mean(name, self.cars())
         raise UsageError(f"{shown(self.root)}: no car {name!r} in this archive. {near}")
 
+    def ask(self, query: str) -> tuple[list[str], list[list[Any]]]:
+        """Names and rows of the answer to a question in SQL, which reads only.
+
+        Raises UsageError for one that is none or would change something.
+        """
+        self.must_exist()
+        names, rows = self.db.ask(query)
+        return names, [[_as_json(v) for v in row] for row in rows]
+
     def read_log(self, file: str) -> Log:
         """A kept log by the `file` of its row. Raises ArchiveError for one missing or damaged."""
         self.must_exist()
@@ -310,3 +228,9 @@ def _column(name: str, kind: str, values: Sequence[Any]) -> pl.Series:
         return pl.Series(name, made, dtype=pl.List(pl.String))
     dtype = {"text": pl.String, "real": pl.Float64}.get(kind, pl.Int64)
     return pl.Series(name, values, dtype=dtype, strict=False)
+
+
+def _as_json(value: Any) -> Any:
+    if isinstance(value, float) and value - value != 0:
+        return None
+    return value if isinstance(value, str | int | float | list | dict | None) else str(value)

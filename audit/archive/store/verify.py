@@ -8,14 +8,36 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from audit.archive.store import schema
-from audit.archive.store.database import shown
 from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
+from audit.archive.store.rows import PARTS
 from audit.archive.store.store import Archive
+from audit.database import shown
 from audit.errors import ArchiveError
 
 BACKUP = "Put back the last backup (docs/archive.md, Backup and restore)"
 AGAIN = f"{BACKUP}, or `rescreen --all` judges its logs again"
 Why = defaultdict[str, list[str]]  # reasons to hold, by night
+MISSING = "verdicts of it are missing"
+NEWEST = "(select id from revision r where r.night_id = n.night_id order by number desc limit 1)"
+# What the rows of several tables must agree in: kind, where, what is wrong. Numbers are unique, so
+# that as many as the highest and one are without a gap.
+DISAGREE = f"""
+select 'night', night_id, '{MISSING} (' || date || ')' from night n where coalesce((
+    select max(number) + 1 - count(*) from revision r where r.night_id = n.night_id), 1) <> 0
+union all select 'night', night_id, 'its newest verdict is not the one that counts (' || date || ')'
+    from night n where latest <> {NEWEST}
+union all select distinct 'night', night_id, 'its row is missing'
+    from revision where night_id not in (select night_id from night)
+union all select distinct 'night', car, 'the journal speaks of a car that has no night'
+    from note where car not in (select car from night)
+""" + "".join(
+    f"""
+union all select 'revision', 'revision ' || revision_id,
+    count(*) || ' {part} rows belong to no verdict'
+    from {part} where revision_id not in (select id from revision) group by revision_id
+"""
+    for part in PARTS
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +78,7 @@ def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
         return [Problem("database", where, str(error).split(": ", 1)[-1])]
     if repair:
         with archive.db.writing():
-            archive.db.rows(
-                "update night set latest = coalesce((select id from revision r where "
-                "r.night_id = night.night_id order by number desc limit 1), latest)"
-            )
+            archive.db.rows(f"update night as n set latest = coalesce({NEWEST}, latest)")
         for name in sorted(set(why) & set(archive.nights(columns=["night_id"])["night_id"])):
             hold_lost(archive, name, why[name])
     return found
@@ -83,67 +102,47 @@ def _schema(archive: Archive) -> Iterator[str]:
 
 
 def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
-    """Numbers without a gap, the newest one counts, and every one's rows have its hash."""
-    numbers: dict[str, list[tuple[int, int]]] = defaultdict(list)
-    sql = "select night_id, number, id from revision order by night_id, number"
-    for name, number, rid in archive.db.rows(sql):
-        numbers[name].append((number, rid))
-    sql = "select night_id, latest, date from night order by date, night_id"
-    for name, latest, date in archive.db.rows(sql):
-        found = numbers.pop(name, [])
-        if not found or [n for n, _ in found] != list(range(len(found))):
-            why[name].append(f"{CHANGED}verdicts of it are missing.")
-            yield Problem("night", name, f"verdicts of it are missing ({date}). {BACKUP}.")
-        if found and found[-1][1] != latest:
-            text = "its newest verdict is not the one that counts"
-            yield Problem("night", name, f"{text} ({date}). {BACKUP}.")
-        for number, rid in found:
-            if not archive.is_sound(name, id=rid):
-                text = f"revision {number} are not those that were written"
-                if rid == latest:
-                    why[name].append(f"{CHANGED}those of {text}.")
-                yield Problem("revision", name, f"the rows of its {text} ({date}). {AGAIN}.")
-    for name in numbers:
-        yield Problem("night", name, f"its row is missing. {BACKUP}.")
-    for kind in ("log", "pull", "finding"):
-        sql = (
-            f"select t.revision_id, count(*) from {kind} t left join revision r "
-            "on r.id = t.revision_id where r.id is null group by 1"
-        )
-        for rid, count in archive.db.rows(sql):
-            text = f"{count} {kind} rows belong to no verdict. {BACKUP}."
-            yield Problem("revision", f"revision {rid}", text)
-    sql = "select distinct car from note where car not in (select car from night)"
-    for (car,) in archive.db.rows(sql):
-        yield Problem("night", car, f"the journal speaks of a car that has no night. {BACKUP}.")
+    """The tables agree, and every revision's rows have its hash."""
+    for kind, path, what in archive.db.rows(DISAGREE):
+        if what.startswith(MISSING):
+            why[path].append(f"{CHANGED}{MISSING}.")
+        yield Problem(kind, path, f"{what}. {BACKUP}.")
+    sql = (
+        "select n.night_id, n.date, r.number, r.id, r.id = n.latest from night n "
+        "join revision r on r.night_id = n.night_id order by n.date, n.night_id, r.number"
+    )
+    for name, date, number, rid, counts in archive.db.rows(sql):
+        if not archive.is_sound(name, id=rid):
+            text = f"revision {number} are not those that were written"
+            if counts:
+                why[name].append(f"{CHANGED}those of {text}.")
+            yield Problem("revision", name, f"the rows of its {text} ({date}). {AGAIN}.")
 
 
 def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
     """Every kept log is there with its bytes, readable, and in canonical columns."""
     where = archive.kept.address
-    wanted: dict[str, list[tuple[str, str, str, int]]] = defaultdict(list)
+    seen: dict[str, str] = {}  # file -> what is wrong with it
     sql = (
         "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id "
         "from log l join revision r on r.id = l.revision_id "
         "join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
     )
     for file, digest, path, name, counts, log in archive.db.rows(sql):
-        if file and Path(file).stem == digest:
-            wanted[file].append((path, name, log, counts))
+        if not file or Path(file).stem != digest:
+            why[name].append(f"{LOST}{path}.")
+            text = f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again."
+            yield Problem("log", name, text)
             continue
-        why[name].append(f"{LOST}{path}.")
-        text = f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again."
-        yield Problem("log", name, text)
-    for file, users in wanted.items():
-        path, name, log, _ = users[0]
-        if not (text := _fault(archive, file, log).rstrip(".")):
-            continue
-        mend = f"`verify --repair` holds its night; `pullaudit withdraw {name}` lets it go."
-        yield Problem("log", f"{where}/{file}", f"{text}; it holds {path}. Until then {mend}")
-        for path, name, _, counts in users:
-            if counts:
-                why[name].append(f"{LOST}{text}; it holds {path}.")
-    for file in sorted(archive.kept.every() - set(wanted)):
+        if fresh := file not in seen:
+            seen[file] = _fault(archive, file, log).rstrip(".")
+        if seen[file] and fresh:
+            mend = f"`verify --repair` holds its night; `pullaudit withdraw {name}` lets it go."
+            text = f"{seen[file]}; it holds {path}. Until then {mend}"
+            yield Problem("log", f"{where}/{file}", text)
+        if seen[file] and counts:
+            why[name].append(f"{LOST}{seen[file]}; it holds {path}.")
+    for file in sorted(archive.kept.every() - set(seen)):
         text = "no night speaks of this file. It does no harm; the same log uses it again."
         yield Problem("spare", f"{where}/{file}", text)
 

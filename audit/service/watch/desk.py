@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from audit.archive.store.days import now as utc_now
 from audit.errors import CarFileError
 from audit.model import VERDICTS, Car, LogAudit, Night
+from audit.night.days import now as utc_now
 from audit.service.watch import papers
 from audit.service.watch.cars import Cars
 from audit.service.watch.health import Health, say

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from audit import __version__
-from audit.archive.store.days import now as utc_now
 from audit.files import write_text
+from audit.night.days import now as utc_now
 
 LOGGER = "pullaudit.watch"
 STALE_AFTER = 3.0  # times the interval at which the health file is written

@@ -19,11 +19,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from audit.archive.store.database import is_server, plain, shown
-from audit.archive.store.days import now as utc_now
 from audit.archive.store.store import Archive
+from audit.database import is_server, plain, shown
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car, LogAudit, Night
+from audit.night.days import now as utc_now
 from audit.night.pool import Crew, audit_each
 from audit.request import checked_archive
 from audit.service.watch.desk import Desk, Worked

@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from audit import __version__
-from audit.archive.store.database import Database
-from audit.archive.store.days import now as utc_now
+from audit.database import Database
 from audit.errors import ArchiveError
+from audit.night.days import now as utc_now
 from audit.service.watch.nights import Entry
 
 FORMAT = 2
@@ -101,14 +101,8 @@ class Ledger:
     def _put(self, table: str, rows: Sequence[Sequence[Any]], keys: int) -> None:
         """Rows of a table, in place of those with the same first `keys` columns."""
         names = list(self.db.columns(table))
-        listed, key = ", ".join(names), ", ".join(names[:keys])
-        fresh = ", ".join(f"{n} = excluded.{n}" for n in names[keys:])
-        then = f"update set {fresh}" if fresh else "nothing"
-        marks = ", ".join("?" * len(names))
-        self.db.many(
-            f"insert into {table} ({listed}) values ({marks}) on conflict ({key}) do {then}",
-            rows,
-        )
+        made = [dict(zip(names, row, strict=True)) for row in rows]
+        self.db.put(table, made, names[:keys])
 
     def _of(self, table: str, columns: str, **where: Any) -> list[tuple[Any, ...]]:
         """Columns of the rows with these values."""

@@ -9,8 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from audit.archive.store.days import dated
 from audit.model import LogAudit
+from audit.night.days import dated
 
 GAP_S = 4 * 3600.0
 # A day without an hour is taken as its waking hours, so that it joins logs of that day and not of

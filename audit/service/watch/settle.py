@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from audit import discover
-from audit.archive.store.database import plain
+from audit.database import plain
 from audit.tables import toml_table
 
 GZIP, ZIP = b"\x1f\x8b", b"PK\x03\x04"

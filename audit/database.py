@@ -8,13 +8,13 @@ import sqlite3
 import threading
 import weakref
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from audit.archive.store.places import told
 from audit.errors import UsageError
+from audit.files import told
 
 WAIT_S = 120.0  # for another writer
 SCHEMA = "schema"  # what `writing` is told to be about when tables or columns change
@@ -91,11 +91,23 @@ class Database:
         names, rows = self.answer(sql, *values)
         return [dict(zip(names, row, strict=True)) for row in rows]
 
-    def many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
-        """A statement for each of many rows of values, inside `writing`."""
-        with self._told():
-            made = [[plain(v) for v in row] for row in rows]
-            self._connection().cursor().executemany(self._own(sql), made)
+    def put(self, table: str, rows: Iterable[Mapping[str, Any]], key: Collection[str] = ()) -> None:
+        """Rows of a table, inside `writing`; columns that one lacks are null there.
+
+        key: columns; a row takes the place of the one that has the same in them.
+        """
+        rows = list(rows)
+        names = list(dict.fromkeys(name for row in rows for name in row))
+        sql = f"insert into {table} ({', '.join(map(quoted, names))}) "
+        sql += f"values ({', '.join('?' * len(names))})"
+        if key:
+            fresh = [f"{quoted(n)} = excluded.{quoted(n)}" for n in names if n not in key]
+            then = f"update set {', '.join(fresh)}" if fresh else "nothing"
+            sql += f" on conflict ({', '.join(key)}) do {then}"
+        if rows:
+            with self._told():
+                made = [[plain(row.get(name)) for name in names] for row in rows]
+                self._connection().cursor().executemany(self._own(sql), made)
 
     def columns(self, table: str) -> dict[str, str]:
         """Name -> type of a table's columns; {} for none."""
@@ -255,6 +267,11 @@ def plain(value: Any) -> Any:
     if isinstance(value, str) and not (value.isascii() and "\0" not in value):
         return value.encode("utf-8", "backslashreplace").decode().replace("\0", "\\0")
     return value
+
+
+def quoted(name: str) -> str:
+    """The name of a column, whatever is in it."""
+    return '"' + name.replace('"', '""') + '"'
 
 
 def _number(what: str) -> int:
