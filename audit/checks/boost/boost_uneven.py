@@ -1,9 +1,8 @@
 """One pull against the night's others like it: settled boost at the same engine speed. No check.
 
-Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or
-engine speeds that overlap), the same solenoid duty set by hand and the same target where these are
-known. A duty that is not logged counts as the same: nobody said that it was changed. A duty that a
-controller moves is its answer, no setting.
+Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or engine speeds that
+overlap), the same solenoid duty set by hand and the same target where these are known. A duty that is not logged counts
+as the same: nobody said that it was changed. A duty that a controller moves is its answer, no setting.
 """
 
 from __future__ import annotations
@@ -43,11 +42,10 @@ class _Like:
 def uneven(
     pulls: Sequence[Pull], limits: LimitTable
 ) -> list[tuple[tuple[float | None, Finding | None], tuple[int, ...]]]:
-    """The pull that stands furthest off the middle of the others like it, judged; nothing where
-    none compare.
+    """The pull that stands furthest off the middle of the others like it, judged; nothing where none compare.
 
-    Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third
-    pull is 23.5 kPa under the middle of the other two.
+    Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third pull is 23.5 kPa
+    under the middle of the other two.
     """
     rows = [i for i, p in enumerate(pulls) if (t := boost_trace(p)) is not None and t.settled]
     rows = rows[:MOST]
@@ -74,8 +72,7 @@ def uneven(
     if not pull.log.has("wastegate_duty"):
         at = " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
     text = (
-        f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} "
-        "other "
+        f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} other "
         f"pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
     )
     name = "boost_uneven_kpa"
@@ -90,9 +87,7 @@ def uneven(
 
 
 def usual_level(pulls: Sequence[Pull], i: int) -> float | None:
-    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is
-    none like it.
-    """
+    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is none like it."""
     mine = _likeness(pulls[i])
     others = [
         trace.level
@@ -143,9 +138,7 @@ def _likeness(pull: Pull) -> _Like:
 
 
 def _alike(a: _Like, b: _Like) -> bool:
-    """Whether nothing known sets two pulls apart. (NaN compares false: what is not known does
-    not.)
-    """
+    """Whether nothing known sets two pulls apart. (NaN compares false: what is not known does not.)"""
     if a.gear != b.gear and np.isfinite(a.gear + b.gear):
         return False
     if abs(a.duty - b.duty) > SAME_DUTY_PCT and not abs(a.target - b.target) <= SAME_TARGET_KPA:
@@ -156,9 +149,7 @@ def _alike(a: _Like, b: _Like) -> bool:
 
 
 def tapers_alike(pulls: Sequence[Pull], measures: Sequence[Measures]) -> set[int]:
-    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine
-    speed.
-    """
+    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine speed."""
     fades = {
         i: fade
         for i in range(len(pulls))
