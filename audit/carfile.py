@@ -6,11 +6,13 @@ import dataclasses
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from audit.amounts import EXAMPLE, Fuel, WrongAmount, amount, fuel, stoichiometric_afr
+from audit.amounts import EXAMPLE, WrongAmount, amount, fuel, stoichiometric_afr
 from audit.errors import CarFileError, UsageError, did_you_mean
 from audit.model import Car, ColumnWord
 from audit.tables import channel_row, channel_rows, json_schema, limits
@@ -58,16 +60,23 @@ def load_car(path: Path | None, said: Mapping[str, str] | None = None) -> Car:
     stands over the file. Raises CarFileError naming file, line, key, what is wrong and the mend,
     and UsageError for a wrong word of `said`, naming it as an option.
     """
-    over = _said_now(said or {})
-    car = _from_file(path, over)
+    over: dict[str, Any] = {}
+    for name, word in (said or {}).items():
+        try:
+            over = _in_plain_keys({**over, name: word})
+        except CarFileError as error:
+            raise UsageError(f"--{error}") from None
+    told = {} if path is None else _from_file(path)
+    boost = {**told.get("boost", {}), **over.get("boost", {})}
+    car = _build(path, {**told, **over, "boost": boost})
     return dataclasses.replace(car, altitude_tonight="altitude_m" in over)
 
 
-def _from_file(path: Path | None, over: dict[str, Any]) -> Car:
-    if path is None:
-        return _build(None, over)
+def _from_file(path: Path) -> dict[str, Any]:
+    """What the file says, in plain keys, checked."""
     try:
         text = path.read_text(encoding="utf-8-sig")
+        data = tomllib.loads(text)
     except UnicodeDecodeError as error:
         raise CarFileError(
             f"{path}, byte {error.start}: not UTF-8. Save the file as UTF-8."
@@ -76,14 +85,8 @@ def _from_file(path: Path | None, over: dict[str, Any]) -> Car:
         raise CarFileError(
             f"{path}: {error.strerror or error}. Give a readable car file with --car."
         ) from None
-    try:
-        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise CarFileError(f"{path}: {error}. Mend that line; it is no valid TOML.") from None
-    return _car(path, text, data, over)
-
-
-def _car(path: Path, text: str, data: dict[str, Any], over: dict[str, Any]) -> Car:
     try:
         plain = _in_plain_keys(data)
         _validate(plain)
@@ -94,19 +97,7 @@ def _car(path: Path, text: str, data: dict[str, Any], over: dict[str, Any]) -> C
         line = _line_of(text, key.group(0) if key else "")
         where = f"{path}, line {line}" if line else f"{path}"
         raise CarFileError(f"{where}: {error}") from None
-    boost = {**plain.get("boost", {}), **over.get("boost", {})}
-    return _build(path, {**plain, **over, "boost": boost})
-
-
-def _said_now(said: Mapping[str, str]) -> dict[str, Any]:
-    """What the options of one call say, as a car file in plain keys."""
-    over: dict[str, Any] = {}
-    for name, text in said.items():
-        try:
-            over = _in_plain_keys({**over, name: text})
-        except CarFileError as error:
-            raise UsageError(f"--{error}") from None
-    return over
+    return plain
 
 
 def _in_plain_keys(data: dict[str, Any]) -> dict[str, Any]:
@@ -117,37 +108,33 @@ def _in_plain_keys(data: dict[str, Any]) -> dict[str, Any]:
     plain = {k: dict(v) if isinstance(v, dict) else v for k, v in data.items()}
     for key, (quantity, stands_for) in WORDS.items():
         section, _, name = key.rpartition(".")
-        own = plain.get(section) if section else plain
-        places = [(name, plain)] if own is plain else [(name, plain), (key, own)]
-        for told, table in places:
-            if not isinstance(table, dict) or name not in table:
+        home = plain.setdefault(section, {}) if section else plain
+        if not isinstance(home, dict):
+            continue  # the schema tells
+        figure = stands_for.rpartition(".")[2]
+        for told, table in {name: plain, key: home}.items():
+            if name not in table:
                 continue
-            value = _amount(told, table.pop(name), quantity, _bounds(stands_for))
-            _set(plain, stands_for, value, told)
-    for stands_for, (key, quantity) in {v: (k, q) for k, (q, v) in WORDS.items()}.items():
-        section, _, name = stands_for.rpartition(".")
-        table = plain.get(section, {}) if section else plain
-        if isinstance(table, dict) and isinstance(table.get(name), str):
+            least, most = _bounds(stands_for)
+            with _under(told):
+                value = amount(str(table.pop(name)), quantity, least=least, most=most)
+            if figure in home:
+                raise CarFileError(
+                    f"{told}: said twice, here and as {stands_for}. Keep one of them."
+                )
+            home[figure] = value
+        if isinstance(home.get(figure), str):
             raise CarFileError(
                 f"{stands_for}: takes a bare number, in {_UNIT[quantity]}. "
                 f'With a unit it is written {key} = "{EXAMPLE[quantity]}".'
             )
     if "fuel" in plain:
-        plain["fuel"] = _fuel(plain["fuel"]).name
+        with _under("fuel"):
+            plain["fuel"] = fuel(str(plain["fuel"])).name
     return plain
 
 
 _UNIT = {"pressure": "kPa", "height": "m"}
-
-
-def _set(plain: dict[str, Any], stands_for: str, value: float, told: str) -> None:
-    section, _, name = stands_for.rpartition(".")
-    table = plain.setdefault(section, {}) if section else plain
-    if not isinstance(table, dict):
-        raise CarFileError(f"{section}: must be a table")
-    if name in table:
-        raise CarFileError(f"{told}: said twice, here and as {stands_for}. Keep one of them.")
-    table[name] = value
 
 
 def _bounds(stands_for: str) -> tuple[float, float]:
@@ -158,28 +145,32 @@ def _bounds(stands_for: str) -> tuple[float, float]:
     return float(row.get("minimum", row.get("exclusiveMinimum", 0.0))), float(row["maximum"])
 
 
-def _amount(key: str, value: Any, quantity: str, bounds: tuple[float, float]) -> float:
-    text = value if isinstance(value, str) else f"{value}"
+@contextmanager
+def _under(key: str) -> Iterator[None]:
+    """What is wrong with an amount is told under its key."""
     try:
-        return amount(text, quantity, least=bounds[0], most=bounds[1])
+        yield
     except WrongAmount as error:
-        end = "" if str(error).endswith("?") else "."
+        end = "" if str(error).endswith(("?", ".")) else "."
         raise CarFileError(f"{key}: {error}{end}") from None
 
 
-def _fuel(value: Any) -> Fuel:
-    try:
-        return fuel(str(value))
-    except WrongAmount as error:
-        raise CarFileError(f"fuel: {error}") from None
+@cache
+def _checker() -> Callable[[Any], Any]:
+    """The schema as a function, made once."""
+    import fastjsonschema
+
+    made: Callable[[Any], Any] = fastjsonschema.compile(
+        json_schema("car.schema.json"), detailed_exceptions=True
+    )
+    return made
 
 
 def _validate(data: dict[str, Any]) -> None:
     import fastjsonschema
 
-    schema = json_schema("car.schema.json")
     try:
-        fastjsonschema.validate(schema, data, detailed_exceptions=True)
+        _checker()(data)
     except fastjsonschema.JsonSchemaValueException as error:
         raise CarFileError(_said(error)) from None
 
@@ -199,12 +190,9 @@ def _said(error: Any) -> str:
         return f"{full}: unknown key. {mend}"
     if error.rule == "pattern":
         return f"{key}: must look like 205/50R15, but is {error.value!r}"
-    rule = error.message.removeprefix("data.").removeprefix("data")
-    rule = (
-        rule[len(key) :].strip() if rule.startswith(key) else error.message.split(" must ", 1)[-1]
-    )
-    rule = rule if rule.startswith("must") else f"must {rule}"
-    return f"{key or 'car file'}: {rule}, but is {error.value!r}"
+    rule = error.message.partition(" must ")[2]
+    rule = rule or 'be the name of a column, or { column = "…", unit = "…" }'
+    return f"{key or 'car file'}: must {rule}, but is {error.value!r}"
 
 
 def _places(key: str) -> list[str]:
@@ -223,46 +211,35 @@ def _beyond_schema(data: dict[str, Any]) -> None:
     solenoid = data.get("solenoid", {})
     if solenoid.get("duty_min_pct", 0) >= solenoid.get("duty_max_pct", 100):
         raise CarFileError("solenoid.duty_max_pct: must be above duty_min_pct")
-    for numbers in _numbers(data):
-        if not math.isfinite(numbers[1]):
-            raise CarFileError(f"{numbers[0]}: must be a finite number")
+    _all_finite(data, "")
 
 
-def _numbers(data: Mapping[str, Any], prefix: str = "") -> list[tuple[str, float]]:
-    found: list[tuple[str, float]] = []
+def _all_finite(data: Mapping[str, Any], above: str) -> None:
     for key, value in data.items():
         if isinstance(value, Mapping):
-            found += _numbers(value, f"{prefix}{key}.")
-        elif isinstance(value, float):
-            found.append((f"{prefix}{key}", value))
-    return found
+            _all_finite(value, f"{above}{key}.")
+        elif isinstance(value, float) and not math.isfinite(value):
+            raise CarFileError(f"{above}{key}: must be a finite number")
 
 
 def _line_of(text: str, dotted: str) -> int | None:
     """The line that sets a dotted key, else the nearest table above it that is there."""
-    parts = re.findall(r'"[^"]+"|[^.]+', dotted)
-    bare = [p.strip('"') for p in parts]
-    if not bare:
-        return None
-    section: list[str] = []
-    best: tuple[int, int] | None = None
+    wanted, section = _parts(dotted), list[str]()
+    deepest, best = 0, None
     for number, line in enumerate(text.splitlines(), 1):
         if header := re.match(r"\s*\[([^\]]+)\]", line):
-            section = [p.strip('" ') for p in re.findall(r'"[^"]+"|[^.]+', header.group(1))]
-            depth = _shared(section, bare)
+            here = section = _parts(header[1])
         elif setting := re.match(r'\s*("[^"]*"|[\w.-]+)\s*=', line):
-            here = section + [p.strip('"') for p in re.findall(r'"[^"]+"|[^.]+', setting.group(1))]
-            depth = _shared(here, bare)
+            here = section + _parts(setting[1])
         else:
             continue
-        if depth and (best is None or depth > best[0]):
-            best = (depth, number)
-    return best[1] if best else None
+        if here == wanted[: len(here)] and len(here) > deepest:
+            deepest, best = len(here), number
+    return best
 
 
-def _shared(here: list[str], wanted: list[str]) -> int:
-    """How many leading parts agree, 0 when `here` leads elsewhere."""
-    return len(here) if here == wanted[: len(here)] else 0
+def _parts(dotted: str) -> list[str]:
+    return [part.strip('" ') for part in re.findall(r'"[^"]+"|[^.]+', dotted)]
 
 
 def tyre_circumference_m(designation: str) -> float:
@@ -278,46 +255,41 @@ def tyre_circumference_m(designation: str) -> float:
     return math.pi * (25.4 * rim + 2.0 * width * aspect / 100.0) / 1000.0
 
 
+# Tables of the car file, and what is put before a key of theirs to name a field of Car, unless the
+# field has the key's own name.
+_TABLES = {
+    "engine": "engine_",
+    "boost": "boost_",
+    "injectors": "injector_",
+    "gearing": "gear_",
+    "solenoid": "solenoid_",
+}
+
+
 def _build(path: Path | None, data: dict[str, Any]) -> Car:
-    boost, gearing = data.get("boost", {}), data.get("gearing", {})
-    solenoid, burns = data.get("solenoid", {}), fuel(data.get("fuel", "petrol"))
-    tyre = gearing.get("tyre")
-    return Car(
-        name=data.get("name", path.resolve().parent.name if path else Car.name),
-        path=str(path) if path else None,
-        units=data.get("units"),
-        fuel=burns.name,
-        ethanol_pct=burns.ethanol_pct,
-        stoichiometric_afr=data.get("stoichiometric_afr", stoichiometric_afr(burns)),
-        altitude_m=data.get("altitude_m"),
-        injection=data.get("injection", "port"),
-        engine_limit_rpm=data.get("engine", {}).get("limit_rpm"),
-        cylinders=data.get("cylinders", 4),
-        boost_limit_kpa=boost.get("limit_kpa"),
-        sensor_top_kpa=boost.get("sensor_top_kpa"),
-        spring_kpa=boost.get("spring_kpa"),
-        target_kpa=boost.get("target_kpa"),
-        target_by_gear_kpa={
-            int(g): float(v) for g, v in boost.get("target_by_gear_kpa", {}).items()
+    known = {field.name for field in dataclasses.fields(Car)}
+    burns = fuel(data.get("fuel", "petrol"))
+    found: dict[str, Any] = {"name": path.resolve().parent.name} if path else {}
+    found |= {"path": str(path) if path else None, "stoichiometric_afr": stoichiometric_afr(burns)}
+    found |= {key: value for key, value in data.items() if key not in _TABLES}
+    for table, prefix in _TABLES.items():
+        for key, value in data.get(table, {}).items():
+            found[key if key in known else prefix + key] = value
+    tyre = found.pop("gear_tyre", None)
+    if tyre is not None:
+        found.setdefault("circumference_m", tyre_circumference_m(tyre))
+    words, by_gear = found.get("channels", {}), found.get("target_by_gear_kpa", {})
+    found |= {
+        "fuel": burns.name,
+        "ethanol_pct": burns.ethanol_pct,
+        "gear_ratios": tuple(found.get("gear_ratios", ())),
+        "target_by_gear_kpa": {int(gear): float(kpa) for gear, kpa in by_gear.items()},
+        "channels": {
+            name: ColumnWord(word) if isinstance(word, str) else ColumnWord(**word)
+            for name, word in words.items()
         },
-        injector_duty_limit_pct=data.get("injectors", {}).get("duty_limit_pct"),
-        gear_ratios=tuple(gearing.get("ratios", ())),
-        final_drive=gearing.get("final_drive"),
-        circumference_m=gearing.get("circumference_m")
-        or (tyre_circumference_m(tyre) if tyre else None),
-        solenoid_ports=solenoid.get("ports", 3),
-        solenoid_frequency_hz=solenoid.get("frequency_hz"),
-        duty_min_pct=solenoid.get("duty_min_pct", 0.0),
-        duty_max_pct=solenoid.get("duty_max_pct", 100.0),
-        channels={name: _word(word) for name, word in data.get("channels", {}).items()},
-        thresholds=data.get("thresholds", {}),
-    )
-
-
-def _word(word: str | dict[str, str]) -> ColumnWord:
-    return (
-        ColumnWord(word) if isinstance(word, str) else ColumnWord(word["column"], word.get("unit"))
-    )
+    }
+    return Car(**found)
 
 
 def assumptions(car: Car) -> tuple[str, ...]:

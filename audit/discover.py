@@ -7,57 +7,17 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-# In a folder these are passed over in silence: nobody's logger writes them. Any other ending is
-# tried.
-NO_LOGS = {
-    ".toml",
-    ".md",
-    ".rst",
-    ".json",
-    ".html",
-    ".htm",
-    ".py",
-    ".ini",
-    ".cfg",
-    ".yaml",
-    ".yml",
-    ".xml",
-    ".css",
-    ".js",
-    ".png",
-    ".jpg",
-    ".jpeg",
-    ".gif",
-    ".bmp",
-    ".svg",
-    ".webp",
-    ".heic",
-    ".pdf",
-    ".doc",
-    ".docx",
-    ".odt",
-    ".mp4",
-    ".mov",
-    ".avi",
-    ".mp3",
-    ".wav",
-    ".exe",
-    ".dll",
-    ".bin",
-    ".hex",
-    ".bak",
-    ".tmp",
-    ".part",
-    ".crdownload",
-    ".lnk",
-}
+from audit.tables import toml_table
+
+
+def passed_over(name: str) -> bool:
+    """Does no logger write a file of this name? Any ending not in the table is tried."""
+    return Path(name).suffix.lower() in toml_table("files.toml")["no_logs"]
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """files: logs to read, each once; missing: paths that are not there; empty: folders without
-    logs.
-    """
+    """files: logs to read, each once; missing: paths not there; empty: folders without logs."""
 
     files: tuple[Path, ...]
     missing: tuple[Path, ...]
@@ -92,5 +52,5 @@ def find_logs(paths: Iterable[Path]) -> Found:
 def _inside(folder: Path) -> Iterator[Path]:
     for path in folder.rglob("*"):
         hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
-        if not hidden and path.suffix.lower() not in NO_LOGS and path.is_file():
+        if not hidden and not passed_over(path.name) and path.is_file():
             yield path

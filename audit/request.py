@@ -1,24 +1,26 @@
-"""One request of `screen`, from paths to a night: which files, which car, what goes to the archive."""
+"""One request of `screen`, from paths to a night: which files, which car, what is kept."""
 
 from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from audit.archive.step.decide import in_history, with_decision
+from audit.archive.store.store import Archive, keep_where_read
 from audit.carfile import find_car_file, load_car
 from audit.discover import Found, find_logs
 from audit.errors import ArchiveError, UsageError
 from audit.model import Car, Night
+from audit.night.days import date_of, day_of
 from audit.night.screen import screen_night
 from audit.night.typed import by_path
 
 if TYPE_CHECKING:
-    from audit.archive.store.store import Added
     from audit.night.remote import RemoteLog
     from audit.night.worker import Keep
 
@@ -34,7 +36,7 @@ class Request:
     units: str | None = None
     workers: int | None = None
     rate_hz: float | None = None
-    setting: str = ""
+    setting: str | None = None
     date: str | None = None
     keep_frames: bool = True
     progress: Callable[[int, int], None] | None = None
@@ -52,50 +54,52 @@ class Outcome:
     night: Night | None
     warnings: tuple[str, ...]
     usage: bool
-    any_read: bool = False
     date: str = ""  # the night's ISO day
+
+    @property
+    def any_read(self) -> bool:
+        """Could any log be read?"""
+        return self.night is not None and any(a.status == "read" for a in self.night.logs)
 
 
 def run(request: Request) -> Outcome:
     """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
-    archive = None if request.archive is None else checked_archive(request.archive)
+    archive = None
+    if request.archive is not None:
+        archive = Archive(checked_archive(request.archive), logs=request.logs)
     found = find_logs(request.paths)
     remote, not_there = _remote(request.urls)
-    warnings = (
-        *_complaints(found),
-        *(f"{url}: no log there. Check the address." for url in not_there),
-    )
+    warnings = list(_complaints(found, not_there))
     wrong = bool(found.missing or not_there)
     car = _car(request, found, remote)
-    date = _checked_date(request.date)
-    if not found.files and not remote:
-        return Outcome(None, warnings, usage=wrong)
-    duty = by_path(request.duty, (*found.files, *remote))
+    date = None if request.date is None else day_of(request.date)
+    files: tuple[Path | RemoteLog, ...] = (*found.files, *remote)
+    if not files:
+        return Outcome(None, tuple(warnings), usage=wrong)
     night = screen_night(
-        (*found.files, *remote),
+        files,
         car=car,
         cluster=request.cluster,
         rate_hz=request.rate_hz,
         workers=request.workers,
         keep_frames=request.keep_frames,
-        setting=request.setting,
+        setting=request.setting or "",
         progress=request.progress,
-        duty=duty,
-        keep=_keeping(request, archive) if request.cluster else None,
+        duty=by_path(request.duty, files),
+        keep=_keeping(archive) if archive is not None and request.cluster else None,
     )
-    any_read = any(a.status == "read" for a in night.logs)
     kept: tuple[str, ...] = ()
     if archive is not None:
         night, kept = _archived(night, request, archive, date)
     if night.decision is None:
-        night = _decided(night, archive)
+        try:
+            night = with_decision(night, archive)
+        except ArchiveError:  # one that cannot be read gives no history
+            night = with_decision(night, None)
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
-    warnings = (*warnings, *(a.error or a.path for a in night.logs if a.status == "rejected"))
-    warnings = (*warnings, *kept)
-    from audit.night.days import date_of
-
-    return Outcome(night, warnings, usage=wrong, any_read=any_read, date=date or date_of(night))
+    warnings += [a.error or a.path for a in night.logs if a.status == "rejected"]
+    return Outcome(night, (*warnings, *kept), usage=wrong, date=date or date_of(night))
 
 
 def checked_archive(archive: str | Path) -> str:
@@ -110,16 +114,19 @@ def checked_archive(archive: str | Path) -> str:
     return text
 
 
-def _complaints(found: Found) -> tuple[str, ...]:
-    missing = [
-        f"{p}: no such file or folder. Check the spelling, or give the folder that holds the logs."
-        for p in found.missing
-    ]
-    empty = [
-        f"{p}: no log in this folder. Give the logs themselves, or the folder your logger writes to."
-        for p in found.empty
-    ]
-    return (*missing, *empty)
+def _complaints(found: Found, not_there: Iterable[str]) -> Iterator[str]:
+    for p in found.missing:
+        yield (
+            f"{p}: no such file or folder. Check the spelling, or give the folder that holds the "
+            "logs."
+        )
+    for p in found.empty:
+        yield (
+            f"{p}: no log in this folder. Give the logs themselves, or the folder your logger "
+            "writes to."
+        )
+    for url in not_there:
+        yield f"{url}: no log there. Check the address."
 
 
 def _remote(urls: tuple[str, ...]) -> tuple[tuple[RemoteLog, ...], tuple[str, ...]]:
@@ -139,65 +146,34 @@ def _car(request: Request, found: Found, remote: tuple[RemoteLog, ...]) -> Car:
     return load_car(path, request.said)
 
 
-def _checked_date(text: str | None) -> str | None:
-    from datetime import date
-
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise UsageError(f"--date {text}: no such day. Write it as 2026-11-25.") from None
-
-
 def _archived(
-    night: Night, request: Request, archive: str, date: str | None
+    night: Night, request: Request, archive: Archive, date: str | None
 ) -> tuple[Night, tuple[str, ...]]:
     """Keep the night; what the car's history says joins its findings and its verdict.
 
-    An archive that cannot be read or written takes nothing from the verdict: that is said, and the verdict stands.
+    An archive that cannot be read or written takes nothing from the verdict: that is said, and the
+    verdict stands.
     """
-    from audit.archive.step.decide import in_history
-    from audit.archive.store.store import Archive
-
-    place = Archive(archive, logs=request.logs)
-    keep = partial(place.add, night, date=date, setting=night.setting, history=in_history)
+    keep = partial(archive.add, night, date=date, setting=night.setting, history=in_history)
     try:
         added = keep()
-        if added.misdated and request.ask is not None and request.ask(_another_date(added, date)):
-            with place.writing(night.car.name):
-                for name in added.misdated:
-                    place.withdraw(name)
-                added = keep()
+        if added.misdated and request.ask is not None:
+            names = ", ".join(added.misdated)
+            if request.ask(f"{names}: these logs are kept under another date. Move to {date}?"):
+                with archive.writing(night.car.name):
+                    for name in added.misdated:
+                        archive.withdraw(name)
+                    added = keep()
     except ArchiveError as error:
         return night, (f"{error} This night is not kept; the verdict is on its logs alone.",)
     return added.night, added.said
 
 
-def _keeping(request: Request, archive: str | None) -> Keep | None:
-    """With logs in a store, each is kept by the worker of the cluster that has read it; its samples never travel."""
-    if archive is None:
-        return None
-    from audit.archive.store.store import Archive, keep_where_read
-
-    place = Archive(archive, logs=request.logs)
+def _keeping(archive: Archive) -> Keep | None:
+    """With logs in a store, each is kept by the worker that has read it; its samples stay there."""
     try:
-        place.make()
+        archive.make()
     except ArchiveError:  # told when the night is kept
         return None
-    return partial(keep_where_read, logs=place.kept.address) if place.kept.remote else None
-
-
-def _another_date(added: Added, date: str | None) -> str:
-    return f"{', '.join(added.misdated)}: these logs are kept under another date. Move to {date}?"
-
-
-def _decided(night: Night, archive: str | None) -> Night:
-    """The night with its decision; an archive that cannot be read gives no history to it."""
-    from audit.archive.step.decide import with_decision
-    from audit.archive.store.store import Archive
-
-    try:
-        return with_decision(night, None if archive is None else Archive(archive))
-    except ArchiveError:
-        return with_decision(night, None)
+    remote = archive.kept.remote
+    return partial(keep_where_read, logs=archive.kept.address) if remote else None

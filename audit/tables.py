@@ -46,6 +46,13 @@ class ChannelRow:
     digits: int = 1
 
 
+class NoRow(KeyError):
+    """A table of schemas/ lacks a row that something asks for; the text says which."""
+
+    def __str__(self) -> str:
+        return str(self.args[0])
+
+
 class Limits:
     """The limits of one car: table rows with the car file's overrides."""
 
@@ -61,11 +68,11 @@ class Limits:
         return self._by_code.get(code, ())
 
     def row(self, code: str, measure: str) -> Limit:
-        """The row of a code for one measure; KeyError when the table has none."""
+        """The row of a code for one measure; NoRow when the table has none."""
         for row in self.rows(code):
             if row.measure == measure:
                 return row
-        raise KeyError(f"{code} has no row for {measure} in schemas/thresholds.toml")
+        raise NoRow(f"{code} has no row for {measure} in schemas/thresholds.toml.")
 
     def of_measure(self, measure: str) -> tuple[Limit, ...]:
         """All rows that judge one measure, whatever their code."""
@@ -108,8 +115,11 @@ def channel_row(name: str) -> ChannelRow | None:
 
 
 def row_of(name: str) -> ChannelRow:
-    """The row of a channel that is known to be one. Raises KeyError for any other name."""
-    return channel_rows()[base_of(name)]
+    """The row of a channel that is known to be one. Raises NoRow for any other name."""
+    found = channel_row(name)
+    if found is None:
+        raise NoRow(f"{base_of(name)} has no row in schemas/channels.toml. Give it one first.")
+    return found
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
@@ -127,7 +137,9 @@ def threshold_rows() -> list[dict[str, Any]]:
 
 
 def limits_for(car: Car) -> Limits:
-    """The limits of one car: the table's for its fuel and injection, its own [thresholds] laid over them."""
+    """The limits of one car: the table's for its fuel and injection, its own [thresholds] laid over
+    them.
+    """
     return limits(car.thresholds, fuel=car.fuel, injection=car.injection)
 
 
@@ -157,7 +169,8 @@ def limits(
 def fuel_shares(fuel: str) -> dict[str, float]:
     """How far the levels of each fuel of the table hold: {} for petrol, {"e85": 0.59} for e50.
 
-    Ethanol by its share of volume, by line up to e85 and not beyond; methanol in full. Raises ValueError.
+    Ethanol by its share of volume, by line up to e85 and not beyond; methanol in full. Raises
+    ValueError.
     """
     if fuel in ("petrol", "gasoline"):
         return {}
@@ -170,8 +183,8 @@ def fuel_shares(fuel: str) -> dict[str, float]:
 def _of_car(row: dict[str, Any], fuel: str, injection: str) -> dict[str, Any]:
     """The row with its levels for this fuel and injection.
 
-    A part `[limit.e85]`, `[limit.methanol]` or `[limit.direct]` of a row says what differs: a level of its own, or
-    `add` for all levels. Without a part for methanol that for e85 holds.
+    A part `[limit.e85]`, `[limit.methanol]` or `[limit.direct]` of a row says what differs: a level
+    of its own, or `add` for all levels. Without a part for methanol that for e85 holds.
     """
     out = dict(row)
     shares = fuel_shares(fuel)
@@ -246,7 +259,9 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
 def _in_order(
     code: str, given: list[tuple[str, Any]], *, below: bool, changed: dict[str, float]
 ) -> None:
-    """watch, hold, stop must get worse in this order ('best' follows a raised watch level by itself)."""
+    """watch, hold, stop must get worse in this order ('best' follows a raised watch level by
+    itself).
+    """
     levels = [pair for pair in given if pair[0] != "best"]
     for (name_a, a), (name_b, b) in pairwise(levels):
         for low, high in _pairs(a, b):

@@ -42,7 +42,8 @@ def checks_page() -> str:
     """Every check, its needs, its codes with limits and sources, likely causes, what to look at."""
     out = ["# Checks and finding codes\n", GENERATED]
     out.append(
-        "A check's score is 100 where there is nothing to see, 70 at the watch limit, 40 at the hold limit.\n"
+        "A check's score is 100 where there is nothing to see, 70 at the watch limit, 40 at the "
+        "hold limit.\n"
     )
     out.append('Limits are inclusive. A car file may override each: `[thresholds."code"]`.\n\n')
     for i, check in enumerate(all_checks()):
@@ -62,7 +63,10 @@ def _check(check: Any, *, part: bool) -> list[str]:
     needs = ", ".join(check.DECLARED.needs) or "nothing but the log"
     helped = ", ".join(check.DECLARED.helped_by) or "nothing else"
     title = "" if part else f"## {check.NAME}\n\n"
-    head = f"{title}{doc}\n\nNeeds: {needs}, {check.DECLARED.least_rate_hz:g} samples a second or more. Helped by: {helped}.\n\n"
+    head = (
+        f"{title}{doc}\n\nNeeds: {needs}, {check.DECLARED.least_rate_hz:g} samples a second or "
+        f"more. Helped by: {helped}.\n\n"
+    )
     return [head, *[_code(code) for code in check.CODES]]
 
 
@@ -71,7 +75,8 @@ def _code(code: str) -> str:
     rows = [r for r in threshold_rows() if r["code"] == code]
     if rows:
         out.append(
-            "| measure | unit | watch | hold | stop | why | source |\n| --- | --- | --- | --- | --- | --- | --- |\n"
+            "| measure | unit | watch | hold | stop | why | source |\n| --- | --- | --- | --- | "
+            "--- | --- | --- |\n"
         )
         for r in rows:
             levels = " | ".join(_level(r.get(k)) for k in ("watch", "hold", "stop"))
@@ -123,7 +128,8 @@ def channels_page() -> str:
         "Names follow SAE J1979 / J1930 parameter names where those have one.\n\n",
     ]
     out.append(
-        "| channel | unit | believable range | doubtful outside | fastest change per s |\n| --- | --- | --- | --- | --- |\n"
+        "| channel | unit | believable range | doubtful outside | fastest change per s |\n| --- | "
+        "--- | --- | --- | --- |\n"
     )
     for row in channel_rows().values():
         span = f"{row.range[0]:g} to {row.range[1]:g}"

@@ -16,7 +16,7 @@ MAY = {
     "declared": {"tables"},
     "amounts": {"tables"},
     "carfile": {"amounts", "tables"},
-    "discover": set(),
+    "discover": {"tables"},
     "files": {"tables"},
     "database": {"files"},
     "intake": {"tables", "files", "signal", "declared"},

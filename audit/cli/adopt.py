@@ -6,25 +6,20 @@ from pathlib import Path
 
 import click
 
+from audit.cli import options
 
-@click.command("adopt")
-@click.argument("old", type=click.Path(path_type=Path), metavar="OLD")
-@click.option(
-    "--archive",
-    "folder",
-    required=True,
-    metavar="DIR",
-    help="The new archive: a folder, or postgresql://… of a server.",
-)
-@click.option("--logs", metavar="ADDRESS", help="Where the new archive keeps its logs.")
-def command(old: Path, folder: str, logs: str | None) -> None:
+
+@click.command("adopt", params=options.of("adopt"))
+@click.argument("old", type=options.FILE, metavar="OLD")
+def command(old: Path, archive: str, logs: str | None) -> None:
     """Bring the archive in the folder OLD, of the earlier format, over into a new one.
 
-    Its kept logs are screened again and its journal is taken along; OLD is not changed. May be run again.
+    Its kept logs are screened again and its journal is taken along; OLD is not changed. May be run
+    again.
     """
     from audit.archive.step.decide import in_history
     from audit.archive.store.adopt import adopt
     from audit.archive.store.store import Archive
 
-    for sentence in adopt(old, Archive(folder, logs=logs), history=in_history):
+    for sentence in adopt(old, Archive(archive, logs=logs), history=in_history):
         click.echo(sentence)

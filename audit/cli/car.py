@@ -3,35 +3,16 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 
 import click
 
-# key, question, example or default, what the file says beside it
-ASKED = (
-    ("name", "What is the car called?", "", "as it is called in reports and in the archive"),
-    ("fuel", "Fuel (petrol, e10, e85, …)?", "petrol", "petrol, e10, e85 or any share, methanol"),
-    (
-        "limit",
-        "Boost this engine may never pass (as 18 psi)?",
-        "",
-        "gauge: never above this; without it steps are halved",
-    ),
-    ("target", "Boost wanted in the end (as 13 psi)?", "", "gauge: where the steps lead"),
-    (
-        "spring",
-        "Boost of the wastegate spring alone (as 7 psi)?",
-        "",
-        "gauge: with the solenoid unplugged",
-    ),
-    (
-        "altitude",
-        "Height of the place (as 1200 ft)?",
-        "",
-        "for ambient pressure, where no log tells",
-    ),
-    ("units", "Results in us or metric units?", "us", "us or metric"),
-)
+from audit.cli import options
+from audit.tables import toml_table
+
+KEYS: Mapping[str, dict[str, str]] = toml_table("commands.toml")["car"]
 MORE = """
 # More keys, each explained in docs/car_file.md. Take the # away and put your figure in.
 # injection = "port"          # or "direct"
@@ -50,68 +31,66 @@ MORE = """
 """
 
 
-@click.command("car")
-@click.argument("file", type=click.Path(path_type=Path), default=Path("car.toml"))
-@click.option("--name", metavar="NAME", help="What the car is called.")
-@click.option("--fuel", metavar="FUEL", help="petrol, e10, e85 or any share, ethanol, methanol.")
-@click.option("--limit", metavar="BOOST", help='Boost this engine may see, as "18 psi".')
-@click.option("--target", metavar="BOOST", help='Boost wanted, as "13 psi".')
-@click.option("--spring", metavar="BOOST", help='Boost of the spring alone, as "7 psi".')
-@click.option("--altitude", metavar="HEIGHT", help='Height of the place, as "1200 ft".')
-@click.option("--units", type=click.Choice(["us", "metric"]), help="How results are shown.")
+@click.command("car", params=options.of("car"))
+@click.argument("file", type=options.FILE, default=Path("car.toml"))
 def command(*, file: Path, **given: str | None) -> None:
     """Write a first car file to FILE (car.toml here), by asking or from options.
 
     What is not known is left out: an empty answer. A file that is there is never written over.
     """
-    from audit.carfile import load_car
     from audit.errors import UsageError
     from audit.files import write_text
 
     if file.exists():
         raise UsageError(f"{file}: there already. Change it with an editor, or name another file.")
-    ask = not any(given.values()) and sys.stdin.isatty()
-    answers = {key: value for key, value in given.items() if value}
-    for key, question, usual, _ in ASKED if ask else ():
-        answer = _asked(key, question, usual)
-        if answer:
-            answers[key] = answer
-    for key in ("fuel", "limit", "target", "spring", "altitude"):
-        if key in answers and not ask:
-            load_car(None, {key: answers[key]})  # refuses a wrong one as screen does
+    answers = {name: _taken(name, answer) for name, answer in given.items() if answer}
+    if not answers and sys.stdin.isatty():
+        answers = {name: _asked(name) for name in KEYS}
     write_text(file, car_text(answers))
     click.echo(f"{file} is written. Lay it beside your logs, or give it with --car {file}.")
 
 
-def _asked(key: str, question: str, usual: str) -> str:
-    """An answer that the car file takes, or ''."""
+def _taken(name: str, answer: str) -> str:
+    """The answer, if the car file takes it. Raises UsageError as `screen` does."""
     from audit.carfile import load_car
+
+    if name not in ("name", "units"):
+        load_car(None, {name: answer})
+    return answer
+
+
+def _asked(name: str) -> str:
+    """An answer that the car file takes, or ''."""
+    offered = KEYS[name].get("offers", "")
+    answer: str = click.prompt(
+        KEYS[name]["asks"],
+        default=offered,
+        show_default=bool(offered),
+        value_proc=partial(_answered, name),
+    )
+    return answer
+
+
+def _answered(name: str, text: str) -> str:
+    """Raises click's own error, after which click asks again."""
     from audit.errors import UsageError
 
-    while True:
-        answer = str(click.prompt(question, default=usual, show_default=bool(usual))).strip()
-        if not answer or key == "name":
-            return answer
-        if key == "units":
-            if answer in ("us", "metric"):
-                return answer
-            click.echo("Say us or metric.")
-            continue
-        try:
-            load_car(None, {key: answer})
-        except UsageError as error:
-            click.echo(str(error).removeprefix("--"))
-        else:
-            return answer
+    answer = text.strip()
+    if name == "units" and answer not in ("us", "metric"):
+        raise click.UsageError("Say us or metric.")
+    try:
+        return _taken(name, answer) if answer else ""
+    except UsageError as error:
+        raise click.UsageError(str(error).removeprefix("--")) from None
 
 
 def car_text(answers: dict[str, str]) -> str:
     """The car file's text: each key that was answered, and as a remark each that was not."""
     lines = ["# What pullaudit knows of this car. Every key may be left out.", ""]
-    for key, _, usual, means in ASKED:
-        value = answers.get(key)
-        text = f'{key} = "{_quoted(value or usual or "…")}"'
-        lines.append(f"{text if value else '# ' + text:<28}  # {means}")
+    for name, key in KEYS.items():
+        value = answers.get(name)
+        text = f'{name} = "{_quoted(value or key.get("offers", "…"))}"'
+        lines.append(f"{text if value else '# ' + text:<28}  # {key['means']}")
     return "\n".join(lines) + "\n" + MORE
 
 

@@ -37,23 +37,17 @@ class LateGroup(click.Group):
     """A group that imports a command's module when the command is asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
-        return [name for name in COMMANDS if _there(name)]
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in COMMANDS or not _there(cmd_name):
+        if cmd_name not in COMMANDS:
             return None
         loaded: click.Command = importlib.import_module(f"audit.cli.{cmd_name}").command
         return loaded
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
-            formatter.write_dl([(name, COMMANDS[name]) for name in COMMANDS if _there(name)])
-
-
-def _there(name: str) -> bool:
-    from pathlib import Path
-
-    return (Path(__file__).parent / f"{name}.py").exists()
+            formatter.write_dl(list(COMMANDS.items()))
 
 
 @click.group(
@@ -90,8 +84,8 @@ def main(argv: list[str] | None = None) -> Any:
     except Exception as error:
         logging.getLogger("audit").debug("traceback", exc_info=True)
         click.echo(
-            f"pullaudit: this program failed ({type(error).__name__}: {error}). Nothing of yours was changed. "
-            "Run again with PULLAUDIT_DEBUG=1 and report what it prints.",
+            f"pullaudit: this program failed ({type(error).__name__}: {error}). Nothing of yours "
+            "was changed. Run again with PULLAUDIT_DEBUG=1 and report what it prints.",
             err=True,
         )
         sys.exit(2)

@@ -1,4 +1,4 @@
-"""How a command writes what is not text, and where it goes."""
+"""How a command tells its result, and where it goes."""
 
 from __future__ import annotations
 
@@ -6,23 +6,53 @@ import csv
 import io
 import json
 import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
+import click
 
-def json_alone(text: str, json_to: str | None) -> bool:
-    """Deliver the JSON; True when it went to standard output, which then holds nothing else.
+FEW = 4  # under so many of a thing nobody waits long enough to want a count
 
-    json_to: None for no JSON, '-' for standard output, else a file. Raises UsageError when it cannot be written.
+
+def deliver(json_to: str | None, document: Callable[[], Any], show: Callable[[], Any]) -> None:
+    """The result as JSON, where that is wanted, and for people unless the JSON takes the output.
+
+    json_to: None for no JSON, '-' for standard output, which then holds nothing else, else a file.
+    document: JSON text or what becomes of it. Raises UsageError when it cannot be written.
     """
-    if json_to == "-":
-        sys.stdout.write(text + "\n")
-        return True
     if json_to is not None:
+        made = document()
+        if not isinstance(made, str):
+            made = json.dumps(made, ensure_ascii=False, allow_nan=False, indent=1)
+        if json_to == "-":
+            sys.stdout.write(made + "\n")
+            return
         from audit.files import write_text
 
-        write_text(Path(json_to), text + "\n")
-    return False
+        write_text(Path(json_to), made + "\n")
+    show()
+
+
+def tell(lines: Iterable[str]) -> None:
+    """Lines for people on standard output."""
+    click.echo("\n".join(lines))
+
+
+def warn(lines: Iterable[str]) -> None:
+    """Sentences on standard error, each with the program's name."""
+    for line in lines:
+        click.echo(f"pullaudit: {line}", err=True)
+
+
+def counter(what: str) -> Callable[[int, int], None] | None:
+    """Says how many of how many are done on a terminal; None, for nothing, elsewhere."""
+
+    def show(done: int, total: int) -> None:
+        if total >= FEW:
+            click.echo(f"\r{what} {done} of {total}", nl=done == total, err=True)
+
+    return show if sys.stderr.isatty() else None
 
 
 def as_csv(names: list[str], rows: list[list[Any]]) -> str:

@@ -2,57 +2,18 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from audit.cli.output import json_alone
-
-if TYPE_CHECKING:
-    from audit.model import Car
+from audit.cli import options, output
 
 
-@click.command("response")
-@click.option(
-    "--archive",
-    "folder",
-    required=True,
-    metavar="DIR",
-    help="The archive.",
-)
-@click.option(
-    "--car",
-    "car_file",
-    type=click.Path(path_type=Path),
-    metavar="CAR.toml",
-    help="The car file; without it the one that the archive's only car had last.",
-)
-@click.option(
-    "--target",
-    "targets",
-    multiple=True,
-    metavar="[GEAR=]BOOST",
-    help="Boost wanted, with its unit: 13psi, 90kPa; 2=9psi for gear 2 alone. May be repeated.",
-)
-@click.option(
-    "--setting",
-    type=click.Choice(["dyno", "street"]),
-    help="Count these pulls; else those of the newest night's setting.",
-)
-@click.option(
-    "--json",
-    "json_to",
-    metavar="FILE",
-    help="Write the result as JSON; - for standard output, and only it.",
-)
-@click.option(
-    "--gears", "by_gear", is_flag=True, help="The table by gear alone, to print or paste."
-)
-@click.option("--units", type=click.Choice(["us", "metric"]), help="Units on the screen.")
+@click.command("response", params=options.of("response"))
 def command(
     *,
-    folder: str,
+    archive: str,
     car_file: Path | None,
     targets: tuple[str, ...],
     setting: str | None,
@@ -62,41 +23,23 @@ def command(
 ) -> None:
     """Boost against solenoid duty, gear by gear, with its spread; the next step up, or why not.
 
-    No step is ever more than 5 % duty or 14 kPa (2 psi) expected (10 % through a dead band, where less than
-    1 psi is expected), and none goes past a limit of the car.
+    No step is ever more than 5 % duty or 14 kPa (2 psi) expected (10 % through a dead band, where
+    less than 1 psi is expected), and none goes past a limit of the car.
     """
     from audit.archive.step.response import response
     from audit.archive.step.response_document import document_of, dumps
     from audit.archive.store.store import Archive
-
-    archive = Archive(folder)
-    car = car_of(archive.cars(), car_file, folder) or archive.car(archive.cars()[0])
-    document = document_of(response(archive, car, target_kpa=_wanted(targets), setting=setting))
-    if car.name not in archive.cars():
-        click.echo(
-            f"pullaudit: no night of {car.name} in {folder} (known: {', '.join(archive.cars())}).",
-            err=True,
-        )
-    if json_to is not None and json_alone(dumps(document), json_to):
-        return
     from audit.report.response_table import gear_table, render
 
+    kept = Archive(archive)
+    car = options.car_of(kept, car_file)
+    found = response(kept, car, target_kpa=_wanted(targets), setting=setting)
+    document = document_of(found)
+    if car.name not in (known := kept.cars()):
+        output.warn([f"no night of {car.name} in {archive} (known: {', '.join(known)})."])
     us = units == "us" if units else document["us_units"]
-    click.echo("\n".join((gear_table if by_gear else render)(document, us=us)))
-
-
-def car_of(known: list[str], car_file: Path | None, folder: str) -> Car | None:
-    """The car of a car file, or None where the archive's only car is meant. Raises UsageError where it is not told."""
-    from audit.carfile import load_car
-    from audit.errors import UsageError
-
-    if car_file is not None:
-        return load_car(car_file)
-    if len(known) != 1:
-        raise UsageError(
-            f"{folder} holds {len(known)} cars ({', '.join(known) or 'none'}): say which with --car CAR.toml."
-        )
-    return None
+    table = gear_table if by_gear else render
+    output.deliver(json_to, partial(dumps, document), lambda: output.tell(table(document, us=us)))
 
 
 def _wanted(texts: tuple[str, ...]) -> float | dict[int, float] | None:
@@ -114,7 +57,8 @@ def _wanted(texts: tuple[str, ...]) -> float | dict[int, float] | None:
         except (WrongAmount, ValueError) as error:
             why = f"{error}. " if isinstance(error, WrongAmount) else ""
             raise UsageError(
-                f"--target {text}: not a boost. {why}Give it with its unit: 13psi, 90kPa, or 2=9psi for gear 2 alone."
+                f"--target {text}: not a boost. {why}Give it with its unit: 13psi, 90kPa, "
+                "or 2=9psi for gear 2 alone."
             ) from None
         if gear:
             by_gear[number] = kpa

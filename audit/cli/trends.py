@@ -2,42 +2,21 @@
 
 from __future__ import annotations
 
-import json
-import sys
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
 
-from audit.cli.output import as_csv, as_json, json_alone
+from audit.cli import options, output
 
 if TYPE_CHECKING:
     from audit.archive.store.store import Archive
     from audit.archive.trend.text import Shown
 
 
-@click.command("trends")
-@click.option(
-    "--archive",
-    "folder",
-    required=True,
-    metavar="DIR",
-    help="The archive: a folder, or postgresql://… of a server.",
-)
-@click.option("--car", metavar="NAME", help="One car; without it all cars, worst first.")
-@click.option(
-    "--json",
-    "json_to",
-    metavar="FILE",
-    help="Write it as JSON; - for standard output, and only it.",
-)
-@click.option(
-    "--sql",
-    metavar="QUERY",
-    help="Ask in SQL instead, reading only: nights, logs, pulls, findings, notes.",
-)
-@click.option("--season", is_flag=True, help="One line a night of one car.")
+@click.command("trends", params=options.of("trends"))
 def command(
-    *, folder: str, car: str | None, json_to: str | None, sql: str | None, season: bool
+    *, archive: str, car: str | None, json_to: str | None, sql: str | None, season: bool
 ) -> None:
     """Show how a car has moved over its nights, where it has shifted and what that usually means.
 
@@ -45,37 +24,46 @@ def command(
     """
     from audit.archive.store.store import Archive
     from audit.archive.trend import text
+    from audit.errors import UsageError
 
-    archive = Archive(folder)
+    kept = Archive(archive)
     if sql is not None:
-        answer = archive.ask(sql)
-        if json_to is None or not json_alone(as_json(*answer), json_to):
-            click.echo(as_csv(*answer), nl=False)
+        answer = kept.ask(sql)
+        table = partial(click.echo, output.as_csv(*answer), nl=False)
+        output.deliver(json_to, partial(output.as_json, *answer), table)
         return
-    cars = archive.cars()
+    cars = kept.cars()
+    name = car or (cars[0] if len(cars) == 1 else None)
     if season:
-        click.echo("\n".join(_season(archive, car, cars)))
-        return
-    if car is None and len(cars) != 1:
+        from audit.archive.trend.season import season_lines
+
+        if name is None:
+            raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")
+        kept.car(name)
+        output.tell(season_lines(kept.nights(name), kept.pulls(name), shown=_shown(kept, name)))
+    elif name is None:
         from audit.archive.trend.fleet import fleet
 
-        standings = fleet(archive, progress=_progress if sys.stderr.isatty() else None)
-        _write(text.fleet_lines(standings), text.fleet_document(standings), json_to)
-        return
-    from audit.archive.trend.trends import trends
+        standings = fleet(kept, progress=output.counter("working out car"))
+        output.deliver(
+            json_to,
+            lambda: text.fleet_document(standings),
+            lambda: output.tell(text.fleet_lines(standings)),
+        )
+    else:
+        from audit.archive.trend.trends import trends
 
-    found = trends(archive, car or cars[0])
-    _write(
-        text.trend_lines(found, shown=_shown(archive, found.car)),
-        text.trends_document(found),
-        json_to,
-    )
+        found = trends(kept, name)
+        output.deliver(
+            json_to,
+            lambda: text.trends_document(found),
+            lambda: output.tell(text.trend_lines(found, shown=_shown(kept, found.car))),
+        )
 
 
 def _shown(archive: Archive, car: str) -> Shown:
     """Figures in the units of the car's last night."""
     import shutil
-    from functools import partial
 
     from audit.archive.trend import text
     from audit.report import display
@@ -88,27 +76,3 @@ def _shown(archive: Archive, car: str) -> Shown:
     columns = min(max(shutil.get_terminal_size((text.WIDTH, 24)).columns, 40), text.WIDTH)
     unit = partial(display.unit_for, us=us)
     return text.Shown(partial(display.localise, us=us), number, unit, columns)
-
-
-def _season(archive: Archive, car: str | None, cars: list[str]) -> list[str]:
-    """The lines of --season. Raises UsageError where the car is not told."""
-    from audit.archive.trend.season import season_lines
-    from audit.errors import UsageError
-
-    if car is None and len(cars) != 1:
-        raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")
-    name = car or cars[0]
-    archive.car(name)
-    return season_lines(archive.nights(name), archive.pulls(name), shown=_shown(archive, name))
-
-
-def _write(lines: list[str], document: object, json_to: str | None) -> None:
-    if json_to is not None and json_alone(
-        json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2), json_to
-    ):
-        return
-    click.echo("\n".join(lines))
-
-
-def _progress(done: int, total: int) -> None:
-    click.echo(f"\rworking out car {done} of {total}", nl=done == total, err=True)

@@ -5,18 +5,21 @@ python -m audit.cli.try_one CHECK LOG [--car FILE]
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
 
 from audit.carfile import find_car_file, load_car
+from audit.checks.kit.base import Check
 from audit.checks.kit.registry import all_checks
 from audit.checks.kit.run import run_check
 from audit.declared import Measure
 from audit.errors import PullauditError, did_you_mean
-from audit.model import CheckResult, Log, Measures
+from audit.intake.raw import Rejected
+from audit.model import Car, CheckResult, Log, Measures
 from audit.night.one_log import with_pulls
-from audit.tables import limits_for
+from audit.tables import NoRow, limits_for
 
 
 @click.command()
@@ -24,7 +27,7 @@ from audit.tables import limits_for
 @click.argument("log", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--car", "car_file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 def command(check: str, log: Path, car_file: Path | None) -> None:
-    """Run CHECK (heat_soak, say, or its part heat.exhaust) on LOG and print its measures, pull by pull."""
+    """Run CHECK (heat_soak, say, or its part heat.exhaust) on LOG, pull by pull."""
     from audit.intake import read_logs
 
     parts = [c for c in all_checks() if check in (c.NAME, c.DECLARED.module)]
@@ -33,10 +36,14 @@ def command(check: str, log: Path, car_file: Path | None) -> None:
         raise click.UsageError(f"{check}: no such check. {did_you_mean(check, names)}")
     try:
         car = load_car(car_file or find_car_file((log,)))
-    except PullauditError as error:
+        _run(parts, read_logs(log, car=car), car)
+    except (PullauditError, NoRow) as error:
         raise click.UsageError(str(error)) from None
+
+
+def _run(parts: list[Check], entries: Iterable[Log | Rejected], car: Car) -> None:
     limits = limits_for(car)
-    for entry in read_logs(log, car=car):
+    for entry in entries:
         if not isinstance(entry, Log):
             raise click.UsageError(entry.error)
         _, _, pulls = with_pulls(entry, car, limits)

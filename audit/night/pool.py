@@ -5,12 +5,12 @@ from __future__ import annotations
 import contextlib
 import functools
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from audit.model import Car, LogAudit
-from audit.night.worker import Audit, Keep, audit_one, killer
+from audit.night.worker import Audit, audit_one, killer
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -22,57 +22,21 @@ WORTH_A_PROCESS = 24_000_000
 AHEAD = 4  # files handed out to each process beyond the one it has, so that results do not pile up
 
 
-def audit_files(
-    paths: Sequence[Path | RemoteLog],
-    *,
-    car: Car,
-    rate_hz: float | None = None,
-    workers: int | None = None,
-    keep_frames: bool = True,
-    progress: Callable[[int, int], None] | None = None,
-    cluster: str | None = None,
-    duty: Mapping[str, float] | None = None,
-    keep: Keep | None = None,
-) -> list[LogAudit]:
-    """Audit each file, in the order given. workers: processes; None decides by the bytes to read.
-
-    cluster: address of a Dask scheduler that does it instead. Raises UsageError when none answers
-    there.
-    """
-    found: dict[int, list[LogAudit]] = {}
-    for index, audits in audit_each(
-        paths,
-        car=car,
-        rate_hz=rate_hz,
-        workers=workers,
-        keep_frames=keep_frames,
-        cluster=cluster,
-        duty=duty,
-        keep=keep,
-    ):
-        found[index] = audits
-        if progress is not None:
-            progress(len(found), len(paths))
-    return [audit for index in range(len(paths)) for audit in found[index]]
-
-
 def audit_each(
     paths: Sequence[Path | RemoteLog],
     *,
     car: Car,
-    rate_hz: float | None = None,
     workers: int | None = None,
-    keep_frames: bool = True,
     cluster: str | None = None,
-    duty: Mapping[str, float] | None = None,
-    keep: Keep | None = None,
+    **how: Any,
 ) -> Iterator[tuple[int, list[LogAudit]]]:
     """(index of the file, its audits) as they are done, in any order; each file comes exactly
     once.
+
+    workers: processes; None decides by the bytes to read. cluster: address of a Dask scheduler that
+    does it instead. how: as audit_one has it. Raises UsageError when no scheduler answers there.
     """
-    audit = functools.partial(
-        audit_one, car=car, rate_hz=rate_hz, keep_frames=keep_frames, duty=duty or {}, keep=keep
-    )
+    audit: Audit = functools.partial(audit_one, car=car, **how)
     if cluster is not None:
         from audit.night.cluster import on_cluster
 
@@ -103,7 +67,7 @@ class Crew:
         self, paths: Sequence[Path | RemoteLog], car: Car
     ) -> Iterator[tuple[int, list[LogAudit]]]:
         """As audit_each, with the whole logs."""
-        audit = functools.partial(audit_one, car=car, rate_hz=None, keep_frames=True)
+        audit = functools.partial(audit_one, car=car)
         yield from _spread(audit, paths, self)
 
     def pool(self) -> ProcessPoolExecutor:

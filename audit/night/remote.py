@@ -17,7 +17,7 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from audit.carfile import CAR_FILE, load_car
-from audit.discover import NO_LOGS, natural
+from audit.discover import natural, passed_over
 from audit.errors import UsageError
 from audit.model import Car, LogAudit
 
@@ -97,7 +97,7 @@ def _below(system: Any, path: str) -> list[RemoteLog]:
     if system.isfile(path):
         return [RemoteLog(str(system.unstrip_protocol(path)), int(system.size(path) or 0))]
     names = sorted((Path(name) for name in system.find(path)), key=natural)
-    kept = [n for n in names if n.suffix.lower() not in NO_LOGS and not n.name.startswith(".")]
+    kept = [n for n in names if not passed_over(n.name) and not n.name.startswith(".")]
     return [
         RemoteLog(str(system.unstrip_protocol(n.as_posix())), int(system.size(n.as_posix()) or 0))
         for n in kept

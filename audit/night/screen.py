@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from audit.model import Car, Night
+from audit.model import Car, LogAudit, Night
 from audit.night.assemble import assemble, with_findings
 from audit.night.one_log import audit_log, screen_log, slim
-from audit.night.pool import audit_files
-from audit.night.worker import Keep
+from audit.night.pool import audit_each
 
 if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
@@ -22,30 +21,20 @@ def screen_night(
     paths: Sequence[Path | RemoteLog],
     *,
     car: Car,
-    rate_hz: float | None = None,
-    workers: int | None = None,
-    keep_frames: bool = True,
     setting: str = "",
     progress: Progress | None = None,
-    cluster: str | None = None,
-    duty: Mapping[str, float] | None = None,
-    keep: Keep | None = None,
+    **how: Any,
 ) -> Night:
     """Audit all logs of one night of one car and decide.
 
-    duty: %, set by hand, by path. keep: what is done with each audit where its file is read.
+    progress: told how many of how many are done. how: as audit_each and audit_one have it.
     """
-    audits = audit_files(
-        paths,
-        car=car,
-        rate_hz=rate_hz,
-        workers=workers,
-        keep_frames=keep_frames,
-        progress=progress,
-        cluster=cluster,
-        duty=duty,
-        keep=keep,
-    )
+    found: dict[int, list[LogAudit]] = {}
+    for index, audits in audit_each(paths, car=car, **how):
+        found[index] = audits
+        if progress is not None:
+            progress(len(found), len(paths))
+    audits = [audit for index in range(len(paths)) for audit in found[index]]
     return assemble(audits, car=car, setting=setting)
 
 

@@ -1,10 +1,12 @@
-"""Ambient pressure for boost: all the evidence of a log ranked in one place, and what speaks against it.
+"""Ambient pressure for boost: all the evidence of a log ranked in one place, and what speaks
+against it.
 
-Intake turns gauge readings with a first estimate; here, with the sensor tests' word at hand, it is decided. Best
-first: the barometric channel where it is believed; manifold pressure with the engine stopped; absolute and gauge
-pressure both logged; the altitude given; wide-open running before the turbo builds; sea level. The last two are
-guesses. What wide-open running shows bounds all of the others: the manifold cannot stand far under the ambient
-pressure then, nor far over it in the moment when the throttle opens.
+Intake turns gauge readings with a first estimate; here, with the sensor tests' word at hand, it is
+decided. Best first: the barometric channel where it is believed; manifold pressure with the engine
+stopped; absolute and gauge pressure both logged; the altitude given; wide-open running before the
+turbo builds; sea level. The last two are guesses. What wide-open running shows bounds all of the
+others: the manifold cannot stand far under the ambient pressure then, nor far over it in the moment
+when the throttle opens.
 """
 
 from __future__ import annotations
@@ -26,20 +28,27 @@ FILLED_S = 0.25  # a manifold has filled this long after its throttle opened
 LOW_RPM = (
     3500.0  # the loss before the turbo grows with the square of the flow: looked for below this
 )
-# Two standard deviations of the weather's pressure at one place, middle latitudes: common practice, no published source
+# Two standard deviations of the weather's pressure at one place, middle latitudes: common practice,
+# no published source
 ALTITUDE_KPA = 2.0
 ALTITUDES = frozenset({"altitude", "altitude tonight"})
-MEND = "log barometric pressure, begin the log before the engine starts, or give the altitude (altitude_m in the car file, or --altitude)"
+MEND = (
+    "log barometric pressure, begin the log before the engine starts, or give the altitude "
+    "(altitude_m in the car file, or --altitude)"
+)
 
 
 def ambient_pressure(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Barometric:
-    """The ambient pressure that boost is counted from, with its uncertainty and what contradicts it.
+    """The ambient pressure that boost is counted from, with its uncertainty and what contradicts
+    it.
 
-    A log whose pressure sensor reads gauge keeps what its readings were turned with: its boost hangs on none.
+    A log whose pressure sensor reads gauge keeps what its readings were turned with: its boost
+    hangs on none.
 
-    Example: the car file's altitude says 100.9 kPa, but wide open at 2,500 rpm the manifold stands at 77 kPa. Even
-    6 kPa lost in filter and pipes make that 83 kPa of ambient pressure at most, the weather takes 4 kPa off the car
-    file's figure at most: contradicted, and boost is counted from the wide-open running instead.
+    Example: the car file's altitude says 100.9 kPa, but wide open at 2,500 rpm the manifold stands
+    at 77 kPa. Even 6 kPa lost in filter and pipes make that 83 kPa of ambient pressure at most, the
+    weather takes 4 kPa off the car file's figure at most: contradicted, and boost is counted from
+    the wide-open running instead.
     """
     if log.reads_gauge:
         return log.barometric
@@ -49,15 +58,21 @@ def ambient_pressure(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> 
 
 
 def ambient_doubt(log: Log) -> Finding | None:
-    """The finding that boost hangs on an ambient pressure which is a guess, or contradicted; None where it does not."""
+    """The finding that boost hangs on an ambient pressure which is a guess, or contradicted; None
+    where it does not.
+    """
     ambient = log.barometric
     if not log.has("manifold_pressure") or log.reads_gauge:
         return None
     if ambient.contradicted:
-        text = f"Ambient pressure is in doubt: {ambient.contradicted}. Boost may be off by as much; {MEND}."
+        text = (
+            f"Ambient pressure is in doubt: {ambient.contradicted}. Boost may be off by as "
+            f"much; {MEND}."
+        )
     elif ambient.assumed:
         text = (
-            f"Ambient pressure is only a guess of {ambient.kpa:.1f} kPa ({ambient.source}), so boost may be off by "
+            f"Ambient pressure is only a guess of {ambient.kpa:.1f} kPa ({ambient.source}), so "
+            "boost may be off by "
             f"{ambient.uncertainty_kpa:.0f} kPa or more: {MEND}."
         )
     else:
@@ -88,7 +103,9 @@ def _evidence(log: Log, sanity: Sanity, car: Car) -> list[Barometric]:
 
 
 def _channel(log: Log, sanity: Sanity) -> Barometric | None:
-    """The barometric channel, unless the sensor tests flag it through and through or no air is like it."""
+    """The barometric channel, unless the sensor tests flag it through and through or no air is like
+    it.
+    """
     flags = sanity.samples.get("barometric_pressure")
     if not log.has("barometric_pressure") or flags is None:
         return None
@@ -104,7 +121,9 @@ def _channel(log: Log, sanity: Sanity) -> Barometric | None:
 
 
 def _stopped(log: Log, sanity: Sanity) -> Barometric | None:
-    """Manifold pressure with the engine stopped: the same sensor, so its own offset falls out of boost."""
+    """Manifold pressure with the engine stopped: the same sensor, so its own offset falls out of
+    boost.
+    """
     if not log.has("manifold_pressure"):
         return None
     value = log.values("manifold_pressure")
@@ -121,7 +140,9 @@ def _stopped(log: Log, sanity: Sanity) -> Barometric | None:
 
 
 def _highest(log: Log, sanity: Sanity, limits: LimitTable) -> float:
-    """The most that ambient pressure can be by wide-open running at low engine speed, kPa; infinite if nothing tells."""
+    """The most that ambient pressure can be by wide-open running at low engine speed, kPa; infinite
+    if nothing tells.
+    """
     name = "throttle_position" if log.has("throttle_position") else "pedal_position"
     if not (log.has("manifold_pressure") and log.has("engine_speed") and log.has(name)):
         return np.inf
@@ -141,7 +162,9 @@ def _highest(log: Log, sanity: Sanity, limits: LimitTable) -> float:
 
 
 def _guess(log: Log, highest: float, limits: LimitTable) -> Barometric:
-    """Nothing was measured or given: intake's reading of wide-open running, else sea level, within the bounds."""
+    """Nothing was measured or given: intake's reading of wide-open running, else sea level, within
+    the bounds.
+    """
     best = (
         log.barometric
         if log.barometric.assumed
@@ -168,8 +191,8 @@ def _under(best: Barometric, highest: float, limits: LimitTable) -> Barometric:
 def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) -> Barometric:
     """The best of the evidence, and the sentence that contradicts it.
 
-    A car file's altitude that two readings of this log speak against is an old one: it is left out. One said for
-    tonight is not: somebody or something is wrong.
+    A car file's altitude that two readings of this log speak against is an old one: it is left out.
+    One said for tonight is not: somebody or something is wrong.
     """
     best, others = found[0], found[1:]
     apart = [other for other in others if abs(other.kpa - best.kpa) > _room(best, other, limits)]
@@ -185,7 +208,8 @@ def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) ->
     )
     if best.kpa - slack > highest:
         why = (
-            f"{best.source} gives {best.kpa:.1f} kPa, but wide open before the turbo builds the manifold shows that it "
+            f"{best.source} gives {best.kpa:.1f} kPa, but wide open before the turbo builds the "
+            "manifold shows that it "
             f"cannot be over {highest:.0f} kPa"
         )
         return replace(_under(best, highest, limits), contradicted=why)

@@ -9,8 +9,8 @@ import numpy as np
 from audit.model import FAIL, SUSPECT, Array, Bools, LimitTable, Log, Sanity
 from audit.pulls.rows import believed, hysteresis, on_rows
 
-# %: a throttle that never gets here was never wide open. Sensors whose ends were never taught read 80 to 89 % at
-# their stop (common practice, no published source).
+# %: a throttle that never gets here was never wide open. Sensors whose ends were never taught read
+# 80 to 89 % at their stop (common practice, no published source).
 LEAST_TOP = 78.0
 TOP_BAND = 2.0  # %: samples this near to the top are at it
 TOP_S = 1.0  # and so long they must be for it to be a stop rather than a moment
@@ -30,8 +30,8 @@ class Opened:
 def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
     """Wide-open rows; None where nothing in the log can tell.
 
-    A throttle or pedal that tops out below settings.pull_throttle_on is taken relative to its own top, if it
-    stands at that top with the manifold at or over ambient pressure.
+    A throttle or pedal that tops out below settings.pull_throttle_on is taken relative to its own
+    top, if it stands at that top with the manifold at or over ambient pressure.
     """
     manifold = on_rows(log, believed(log, sanity, "manifold_pressure"))
     shut = None
@@ -57,7 +57,9 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
 
 
 def _as_long_as_the_pedal(log: Log, sanity: Sanity, wide: Bools, limits: LimitTable) -> Bools:
-    """Wide-open stretches carried on while the pedal stays down: the engine computer closed the throttle, not the foot."""
+    """Wide-open stretches carried on while the pedal stays down: the engine computer closed the
+    throttle, not the foot.
+    """
     from audit.signal.spans import runs
 
     if not log.has("pedal_position") or _broken(sanity, "pedal_position"):
@@ -105,7 +107,9 @@ def _levels(
 
 
 def _bridged(log: Log, wide: Bools, value: Array, on: float) -> Bools:
-    """Shut moments shorter than BRIDGE_S closed up, and each stretch ended at its last row at full throttle."""
+    """Shut moments shorter than BRIDGE_S closed up, and each stretch ended at its last row at full
+    throttle.
+    """
     from audit.signal.spans import runs
 
     out = wide.copy()
@@ -125,7 +129,9 @@ def _bridged(log: Log, wide: Bools, value: Array, on: float) -> Bools:
 
 
 def _by_load(log: Log, manifold: Array, load_kpa: float) -> Bools:
-    """Without throttle or pedal: manifold at or over ambient, with boost above load_kpa in the same stretch."""
+    """Without throttle or pedal: manifold at or over ambient, with boost above load_kpa in the same
+    stretch.
+    """
     from audit.signal.spans import runs
 
     baro = log.barometric.kpa

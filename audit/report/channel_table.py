@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import textwrap
 from typing import TYPE_CHECKING, Any, TextIO
@@ -37,7 +36,10 @@ def _wrap(text: str, first: str, rest: str) -> list[str]:
 
 def _head(story: LogStory) -> list[str]:
     log = story.log
-    about = f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second; clock: {log.clock or 'unknown'}"
+    about = (
+        f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second; clock: "
+        f"{log.clock or 'unknown'}"
+    )
     air = f"ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}"
     return [log.path, *_wrap(about, "  ", "  "), *_wrap(air, "  ", "  "), ""]
 
@@ -71,7 +73,8 @@ def _column(column: ColumnStory, *, us: bool) -> list[str]:
     if c.source_unit:
         doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
         words.append(
-            f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence {c.confidence:.2f}{doubt})"
+            f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence "
+            f"{c.confidence:.2f}{doubt})"
         )
     if c.unit_why:
         words.append(c.unit_why)
@@ -98,16 +101,15 @@ def _tail(story: LogStory) -> list[str]:
     return lines
 
 
-def dumps(explained: Explained) -> str:
-    """The table as JSON text."""
-    tree = {
+def document(explained: Explained) -> dict[str, Any]:
+    """The table as a tree of plain values, for JSON."""
+    return {
         "document": "pullaudit.channels",
         "version": 1,
         "car_file": explained.car_file,
         "rejected": list(explained.rejected),
         "logs": [_log(story) for story in explained.logs],
     }
-    return json.dumps(tree, ensure_ascii=False, allow_nan=False, indent=1)
 
 
 def _log(story: LogStory) -> dict[str, Any]:

@@ -1,4 +1,6 @@
-"""Two pulls, logs or nights side by side: each measure, the difference, and what differs for certain."""
+"""Two pulls, logs or nights side by side: each measure, the difference, and what differs for
+certain.
+"""
 
 from __future__ import annotations
 

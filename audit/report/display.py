@@ -1,4 +1,6 @@
-"""Figures in the reader's units: canonical messages and numbers to psi, °F and mph, or left metric."""
+"""Figures in the reader's units: canonical messages and numbers to psi, °F and mph, or left
+metric.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,8 @@ _US = {
 }
 
 
-# "… of LOW kPa gauge by BETWEEN kPa (… %), to HIGH kPa": figures of which one is the difference of two
+# "… of LOW kPa gauge by BETWEEN kPa (… %), to HIGH kPa": figures of which one is the difference of
+# two
 _SUM = re.compile(r"([\d.]+) kPa( gauge)? by [\d.]+ kPa( \(\d+ %\))?, to ([\d.]+) kPa")
 
 
@@ -60,7 +63,9 @@ def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
 
 
 def between(high: float | None, low: float | None, *, us: bool) -> str:
-    """A pressure less another as the difference of the two figures that are shown, so that they add up."""
+    """A pressure less another as the difference of the two figures that are shown, so that they add
+    up.
+    """
     if high is None or low is None:
         return "–"
     ends = [round(float(number(end, "kPa", us=us)), 1) for end in (high, low)]

@@ -1,4 +1,6 @@
-"""The night as one page to send on: everything in it, nothing fetched, everything from the log escaped."""
+"""The night as one page to send on: everything in it, nothing fetched, everything from the log
+escaped.
+"""
 
 from __future__ import annotations
 
@@ -22,10 +24,10 @@ def write_report(
 def render(night: Night, *, date: str = "", history: History | None = None) -> str:
     """The page of a night as HTML: at most 700 kB for six pulls of 24 channels, 2 MB for sixty.
 
-    date: the night's day, where the caller knows it better than the logs. history: what this car's other
-    nights were like, None where no archive is at hand. Figures are in night.us_units' units. The page holds
-    our style, our script and the numbers of the traces; its content security policy lets nothing else run
-    or load.
+    date: the night's day, where the caller knows it better than the logs. history: what this car's
+    other nights were like, None where no archive is at hand. Figures are in night.us_units' units.
+    The page holds our style, our script and the numbers of the traces; its content security policy
+    lets nothing else run or load.
     """
     from audit.report.page.content import page_of
     from audit.report.page.shell import digest, environment, script, style

@@ -20,7 +20,9 @@ LONGEST = 160  # characters of a line: a message wraps, but nobody reads a parag
 
 
 def message(night: Night, *, date: str = "") -> list[str]:
-    """Car and date, verdict, decision, the worst finding, the best pull, what to look at, the caution."""
+    """Car and date, verdict, decision, the worst finding, the best pull, what to look at, the
+    caution.
+    """
     us, worst, found = night.us_units, worst_finding(night), every_finding(night)
 
     def said(text: str, head: str = "") -> str:

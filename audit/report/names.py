@@ -42,7 +42,9 @@ def short_name(path: str) -> str:
 
 
 def without_folders(text: str, night: Night) -> str:
-    """A sentence with the names of logs alone: the page is sent on, and the folders are nobody's business."""
+    """A sentence with the names of logs alone: the page is sent on, and the folders are nobody's
+    business.
+    """
     for path in sorted((a.path for a in night.logs), key=len, reverse=True):
         if path != short_name(path):
             text = text.replace(
@@ -54,12 +56,16 @@ def without_folders(text: str, night: Night) -> str:
 
 
 def clipped(name: str) -> str:
-    """A file name that fits a line: the middle of a long one is left out. The table of logs has it whole."""
+    """A file name that fits a line: the middle of a long one is left out. The table of logs has it
+    whole.
+    """
     return name if len(name) <= LONGEST_NAME else f"{name[:22]}…{name[-16:]}"
 
 
 def isolated(text: str, night: Night) -> Markup:
-    """A sentence with the names of logs and car set apart, so that none turns the figures beside it; long ones cut."""
+    """A sentence with the names of logs and car set apart, so that none turns the figures beside
+    it; long ones cut.
+    """
     from markupsafe import Markup, escape
 
     names = {short_name(a.path) for a in night.logs} | {night.car.name}

@@ -1,4 +1,6 @@
-"""The duty sheet: boost against duty and the next step, narrow enough for a phone and one printed page."""
+"""The duty sheet: boost against duty and the next step, narrow enough for a phone and one printed
+page.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,10 @@ def render(document: Doc, *, us: bool) -> list[str]:
     """The sheet's lines from the document 'pullaudit.response', none wider than WIDTH."""
     where = f", {document['setting']}" if document["setting"] else ""
     lines = [
-        f"{document['car']}{where}: {many(document['pulls'], 'pull')}, {many(document['nights'], 'night')}"
+        (
+            f"{document['car']}{where}: {many(document['pulls'], 'pull')}, "
+            f"{many(document['nights'], 'night')}"
+        )
     ]
     lines += ["", *_decision(document, us=us)]
     main = document["main_gear"] or 0
@@ -29,7 +34,10 @@ def render(document: Doc, *, us: bool) -> list[str]:
             lines += ["", *_gear(gear, main=(gear["gear"] or 0) == main, us=us)]
     if any(gear["levels"] for gear in document["gears"]):
         reference = document["reference_air"]
-        air = f"{figure(reference['celsius'], '°C', us=us, digits=0)} and {figure(reference['kpa'], 'kPa', us=us)}"
+        air = (
+            f"{figure(reference['celsius'], '°C', us=us, digits=0)} and "
+            f"{figure(reference['kpa'], 'kPa', us=us)}"
+        )
         lines += [
             "",
             *wrapped(
@@ -42,7 +50,9 @@ def render(document: Doc, *, us: bool) -> list[str]:
 
 
 def gear_table(document: Doc, *, us: bool) -> list[str]:
-    """A line a gear: duties logged, boost there, the duty that the target takes; to print or paste."""
+    """A line a gear: duties logged, boost there, the duty that the target takes; to print or
+    paste.
+    """
     unit = unit_for("kPa", us=us)
     lines = [
         f"{document['car']}, boost by gear in {unit} gauge",
@@ -59,7 +69,8 @@ def gear_table(document: Doc, *, us: bool) -> list[str]:
         takes = "–" if wanted is None else _duty(wanted["duty_pct"])
         guess = " ?" if wanted is not None and wanted["known"] != "logged" else ""
         lines.append(
-            f"{gear['gear'] or '–':>4} {gear['pulls']:>5} {duty:>9} {boost:>11} {target:>6} {takes:>7}{guess}"
+            f"{gear['gear'] or '–':>4} {gear['pulls']:>5} {duty:>9} {boost:>11} {target:>6} "
+            f"{takes:>7}{guess}"
         )
     if any(not gear["gear"] for gear in document["gears"]):
         lines += wrapped("–: gear not known; [gearing] in the car file, or road speed, tells it.")
@@ -132,7 +143,10 @@ def _level(level: Doc, *, us: bool) -> str:
     settled, low, high, peak = (
         number(level[k], "kPa", us=us) for k in ("fitted_kpa", "low_kpa", "high_kpa", "peak_kpa")
     )
-    return f"{level['duty_pct']:>6.1f} {settled:>8} {f'{low}-{high}':>13} {peak:>6} {level['pulls']:>6}"
+    return (
+        f"{level['duty_pct']:>6.1f} {settled:>8} {f'{low}-{high}':>13} {peak:>6} "
+        f"{level['pulls']:>6}"
+    )
 
 
 def _facts(gear: Doc, *, us: bool) -> list[str]:
@@ -143,12 +157,14 @@ def _facts(gear: Doc, *, us: bool) -> list[str]:
         )
         far = bool(gear["levels"]) and gear["levels"][0]["duty_pct"] > FAR_PCT
         said.append(
-            f"Spring alone{', a guess' if far else ''}: about {likely} {unit_for('kPa', us=us)} ({low} to {high})."
+            f"Spring alone{', a guess' if far else ''}: about {likely} {unit_for('kPa', us=us)} "
+            f"({low} to {high})."
         )
     for key, word in (("dead_band_pct", "Dead band up to"), ("end_stop_pct", "No more boost from")):
         if gear[key]:
             said.append(
-                f"{word} about {gear[key]['likely']:.0f} % duty ({gear[key]['low']:.0f} to {gear[key]['high']:.0f} %)."
+                f"{word} about {gear[key]['likely']:.0f} % duty ({gear[key]['low']:.0f} to "
+                f"{gear[key]['high']:.0f} %)."
             )
     if gear["spread_kpa"] is not None:
         said.append(f"Spread at the same duty: {figure(gear['spread_kpa'], 'kPa', us=us)}.")
@@ -175,7 +191,8 @@ def _by_gear(document: Doc, *, us: bool) -> list[str]:
     for gear, row in sorted(wanted, key=lambda pair: pair[0] or 0):
         ends = f"{_duty(row['duty_low_pct'])}-{_duty(row['duty_high_pct'])}"
         lines.append(
-            f"{gear or '–':>4} {number(row['target_kpa'], 'kPa', us=us):>6} {_duty(row['duty_pct']):>7} {ends:>8}  {_known(row['known'])}"
+            f"{gear or '–':>4} {number(row['target_kpa'], 'kPa', us=us):>6} "
+            f"{_duty(row['duty_pct']):>7} {ends:>8}  {_known(row['known'])}"
         )
     known = {row["known"] for _, row in wanted}
     lines += (
@@ -207,6 +224,9 @@ def _notes(document: Doc, *, us: bool) -> list[str]:
     if document["not_projected"]:
         said = [
             *said,
-            f"Not known from these pulls, so not held against a limit: {', '.join(document['not_projected'])}.",
+            (
+                "Not known from these pulls, so not held against a limit: "
+                f"{', '.join(document['not_projected'])}."
+            ),
         ]
     return [line for text in said for line in wrapped(localise(text, us=us), "- ")]

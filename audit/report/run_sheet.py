@@ -14,7 +14,9 @@ Doc = Mapping[str, Any]
 
 
 def render(document: Doc, *, us: bool) -> list[str]:
-    """The sheet's lines from the document 'pullaudit.plan', narrow enough for a phone, one page when printed."""
+    """The sheet's lines from the document 'pullaudit.plan', narrow enough for a phone, one page
+    when printed.
+    """
     where = ", ".join(
         filter(None, (document["setting"], f"gear {document['gear']}" if document["gear"] else ""))
     )
@@ -40,7 +42,8 @@ def _evening(document: Doc, *, us: bool) -> list[str]:
     lines += ["", "3 Pulls, in this order", *wrapped(localise(document["lead"], us=us))]
     lines += [line for leg in document["legs"] for line in _leg(leg, us=us)]
     lines += wrapped(
-        f"Between pulls drive gently for about {_time(document['cool_down_s'])} ({document['cool_down_from']})."
+        f"Between pulls drive gently for about {_time(document['cool_down_s'])} "
+        f"({document['cool_down_from']})."
     )
     lines += ["", "4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
     return [*lines, "", "5 After it", *wrapped(document["after"] or "Screen it, then plan again.")]

@@ -16,8 +16,10 @@ VERDICT_SAYS = {
 }
 
 CAUTIONS = (
-    "What a log cannot show: brakes, tyres, play in the steering, leaks, hoses, belts. Look before each run. "
-    "Test on a dyno or a closed course, one small step at a time; local law and a qualified tuner decide. "
+    "What a log cannot show: brakes, tyres, play in the steering, leaks, hoses, belts. Look before "
+    "each run. "
+    "Test on a dyno or a closed course, one small step at a time; local law and a qualified tuner "
+    "decide. "
     "This program never writes to an engine computer."
 )
 
@@ -38,7 +40,9 @@ def plain_check(name: str) -> str:
 
 
 def mended(audit: LogAudit) -> list[str]:
-    """What intake left out of a file or mended in it, a sentence each: torn end, skipped lines, restarted clock."""
+    """What intake left out of a file or mended in it, a sentence each: torn end, skipped lines,
+    restarted clock.
+    """
     if audit.log is None:
         return []
     touched = [n for n in audit.log.notes if n.line is not None or n.code is not None]
@@ -58,7 +62,9 @@ def every_finding(night: Night) -> list[Finding]:
 
 
 def worst_finding(night: Night) -> Finding | None:
-    """The worst finding, of several the one that the first reason tells of; None for no more than notes."""
+    """The worst finding, of several the one that the first reason tells of; None for no more than
+    notes.
+    """
     lead = night.reasons[0] if night.reasons else ""
     return max(
         (f for f in every_finding(night) if f.severity != "note"),
@@ -87,7 +93,9 @@ Doc = Mapping[str, Any]
 
 
 def decision_line(decision: Doc, *, us: bool) -> str:
-    """'STEP: 25.0 % duty next (now 20.0 %), gear 3; expect 14.2 psi (13.4 to 15.1)', from its plain values."""
+    """'STEP: 25.0 % duty next (now 20.0 %), gear 3; expect 14.2 psi (13.4 to 15.1)', from its plain
+    values.
+    """
     now, following = decision["duty_now_pct"], decision["duty_next_pct"]
     text = DECISION_SAYS[decision["state"]]
     moves = following is not None and (now is None or abs(now - following) >= 0.25)
@@ -113,7 +121,9 @@ _LAMBDA = re.compile(r"(\blambda\b[^.\d]{0,30}?)([01]\.\d+)", re.IGNORECASE)
 
 
 def afr_factor(night: Night) -> float | None:
-    """Air-fuel ratio for one of lambda, where the logger gave that and results are in US units; else None."""
+    """Air-fuel ratio for one of lambda, where the logger gave that and results are in US units;
+    else None.
+    """
     if not night.us_units:
         return None
     for audit in night.logs:
@@ -134,7 +144,9 @@ def mixture_said(night: Night, lam: float) -> str:
 
 
 def told(night: Night, text: str) -> str:
-    """A canonical sentence in the reader's units, the logger's air-fuel ratio beside each lambda."""
+    """A canonical sentence in the reader's units, the logger's air-fuel ratio beside each
+    lambda.
+    """
     factor = afr_factor(night)
     said = localise(text, us=night.us_units)
     if factor is None:

@@ -20,13 +20,6 @@ OFFSET_HZ, OFFSETS = (
 SPAN_S = 1.2
 
 
-def alias_hz(hz: float, rate_hz: float) -> float:
-    """Where a swing of hz shows when read at rate_hz: |f - fs round(f / fs)|. Source: sampling
-    theorem.
-    """
-    return abs(hz - rate_hz * round(hz / rate_hz))
-
-
 def aliased_pulsation(t: ArrayLike, y: ArrayLike, rpm: ArrayLike, cylinders: int = 4) -> bool:
     """Is the swing locked to the engine's firing, rather than to a frequency of its own?
 

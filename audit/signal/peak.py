@@ -13,8 +13,7 @@ def peak_bound(t: ArrayLike, y: ArrayLike) -> float | None:
 
     Where the signal is concave about its peak, it lies below the straight lines through the two
     samples before and the two after: their meeting point bounds the true peak. Beside the ends only
-    one line is there. Noise widens the bound; a spike narrower than two intervals can exceed it
-    (see peak_interval_error).
+    one line is there. Noise widens the bound; a spike narrower than two intervals can exceed it.
     Source: a concave function lies below the extension of its chords.
     """
     clock, values = clean(t, y)
@@ -42,17 +41,3 @@ def _between(t: FloatArray, y: FloatArray, i: int) -> float:
         return float(ends)
     meet = float(np.clip((y[i + 1] - y[i] - down * width) / (up - down), 0.0, width))
     return float(max(ends, min(y[i] + up * meet, y[i + 1] + down * (meet - width))))
-
-
-def peak_interval_error(interval_s: float, width_s: float) -> float:
-    """Largest share of a half-sine peak of width_s that samples interval_s apart can miss, 0 to 1.
-
-    1 - cos(pi interval / (2 width)), all of it where the interval is wider than the peak. For a
-    steady sine of f Hz the width is 1 / (2 f). Raises ValueError for a width of 0. Source:
-    arithmetic.
-    """
-    if not width_s > 0 or not interval_s >= 0:
-        raise ValueError(
-            f"interval must be 0 or more and width above 0, got {interval_s} and {width_s}"
-        )
-    return float(1 - np.cos(0.5 * np.pi * min(interval_s / width_s, 1.0)))

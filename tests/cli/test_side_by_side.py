@@ -103,6 +103,22 @@ def test_car_writes_a_file_that_is_taken_and_never_writes_over_one(tmp_path):
     assert not (tmp_path / "b.toml").exists()
 
 
+@pytest.mark.parametrize(
+    ("name", "typed", "taken"),
+    [
+        ("limit", "18\n18 psi\n", "18 psi"),
+        ("units", "imperial\nmetric\n", "metric"),
+        ("fuel", "\n", "petrol"),
+        ("altitude", "\n", ""),
+    ],
+)
+def test_car_asks_again_until_an_answer_is_taken(name, typed, taken):
+    from audit.cli.car import _asked
+
+    with CliRunner().isolation(input=typed):
+        assert _asked(name) == taken
+
+
 def test_the_remarks_of_a_first_car_file_are_keys_that_exist(tmp_path):
     """Every key that the file explains is taken once its # is away."""
     from audit.cli.car import MORE

@@ -58,8 +58,8 @@ def test_telling_is_given_up_after_some_tries(tmp_path):
 def test_attempts_count_until_an_end(tmp_path):
     book = Ledger(tmp_path / "l")
     key = ("alder", "1" * 64)
-    assert book.begin([key])[key] == 0
-    assert book.begin([key])[key] == 1
+    book.begin([key])
+    book.begin([key])
     assert book.attempts(*key) == 2
     book.finish([done()])
     assert book.attempts(*key) == 0
@@ -78,7 +78,7 @@ def test_a_torn_ledger_is_kept_aside_and_begun_anew(tmp_path):
     file = tmp_path / "ledger.sqlite"
     file.write_bytes(b"no database at all " * 100)
     book = Ledger(file)
-    assert book.counts() == {}
+    assert book.counts() == (0, 0)
     assert (tmp_path / "ledger.sqlite.torn-1").exists()
 
 

@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.signal.alias import alias_hz
 from audit.signal.oscillation import aliased_pulsation, oscillation
 
 
@@ -135,7 +134,3 @@ def test_at_a_steady_engine_speed_it_cannot_be_told():
 def test_a_true_swing_stays_found_when_engine_speed_is_given():
     t = clock(4, 20)
     assert oscillation(t, 4 * np.sin(2 * np.pi * 1.8 * t) + noise(t), rpm=3000 + 700 * t).found
-
-
-def test_folding_keeps_what_the_rate_can_carry():
-    assert alias_hz(3, 10) == pytest.approx(3)

@@ -1,4 +1,6 @@
-"""The decision of a screened night: its verdict and watches, and the step that its history allows."""
+"""The decision of a screened night: its verdict and watches, and the step that its history
+allows.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +32,8 @@ def in_history(archive: Archive, night: Night, day: str) -> Night:
 
 def with_decision(night: Night, archive: Archive | None = None) -> Night:
     """The night with its decision. archive: what it is kept in, for its history; without one, the
-    night's own pulls alone say how far a step may go. Raises ArchiveError for one that cannot be read.
+    night's own pulls alone say how far a step may go. Raises ArchiveError for one that cannot be
+    read.
     """
     if archive is not None and not archive.exists():
         archive = None
@@ -80,7 +83,8 @@ def _step(night: Night, archive: Archive | None) -> Step | None:
 
 
 def response_tonight(night: Night, *, only_step: bool = False) -> Response | None:
-    """What the night's own pulls say of boost against duty in the gear pulled most; None where it has none.
+    """What the night's own pulls say of boost against duty in the gear pulled most; None where it
+    has none.
 
     only_step: as in response_of.
     """

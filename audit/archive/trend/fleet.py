@@ -1,4 +1,6 @@
-"""All cars of an archive, worst first, by the standing that each night writes beside its car's rows."""
+"""All cars of an archive, worst first, by the standing that each night writes beside its car's
+rows.
+"""
 
 from __future__ import annotations
 
@@ -24,8 +26,8 @@ METHOD = 4  # raise it when trends come out differently, so that standings are w
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """One car in the fleet. verdict: of its last night; severity: the worst of its trends, "" for none;
-    moved: measures that have shifted or drift; said: the worst trend's sentence.
+    """One car in the fleet. verdict: of its last night; severity: the worst of its trends, "" for
+    none; moved: measures that have shifted or drift; said: the worst trend's sentence.
     """
 
     car: str
@@ -38,7 +40,8 @@ class Standing:
 
 
 def fleet(archive: Archive, *, progress: Progress | None = None) -> list[Standing]:
-    """Every car, worst first: by its last verdict, then its worst trend, then how many measures moved.
+    """Every car, worst first: by its last verdict, then its worst trend, then how many measures
+    moved.
 
     Raises ArchiveError when the archive cannot be read.
     """
@@ -61,7 +64,9 @@ def fleet(archive: Archive, *, progress: Progress | None = None) -> list[Standin
 
 
 def remember(archive: Archive, found: Trends) -> None:
-    """Write a car's standing from its trends, inside `archive.writing`, which fills in its nights and verdict."""
+    """Write a car's standing from its trends, inside `archive.writing`, which fills in its nights
+    and verdict.
+    """
     severity, moved, said = _told(found)
     archive.db.rows("delete from standing where car = ?", found.car)
     archive.db.rows(
@@ -92,7 +97,8 @@ def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Findi
 
 def _kept(archive: Archive) -> dict[str, Standing]:
     rows = archive.db.rows(
-        "select car, nights, last, verdict, severity, moved, said from standing where method = ? and nights > 0",
+        "select car, nights, last, verdict, severity, moved, said from standing where method = ? "
+        "and nights > 0",
         METHOD,
     )
     return {

@@ -1,4 +1,5 @@
-"""How a car moves over its nights: each measure corrected, charted, with its shift, slope and meaning.
+"""How a car moves over its nights: each measure corrected, charted, with its shift, slope and
+meaning.
 
 The stages follow the blocks of ISO 13374: detection (alarm), health assessment (standing, meaning),
 prognosis (slope, forecast), advice (audit.archive.trend.advice).
@@ -52,7 +53,9 @@ def trends(archive: Archive, car: str | Car, *, until: str = "9999") -> Trends:
 
 
 def trends_of_many(archive: Archive, names: Sequence[str]) -> Iterator[Trends]:
-    """The trends of several cars, read together: far less reading than one by one. Raises ArchiveError."""
+    """The trends of several cars, read together: far less reading than one by one. Raises
+    ArchiveError.
+    """
     from audit.archive.store.rows import car_from_json
 
     pulls = _by_car(archive.pulls(names, columns=["car", *needed_columns("pull")]))
@@ -80,7 +83,9 @@ def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
 def trends_of(
     pulls: pl.DataFrame, logs: pl.DataFrame, *, car: Car, notes: Sequence[JournalNote] = ()
 ) -> Trends:
-    """The trends of one car from rows of its pulls and logs (see docs/archive.md for their columns)."""
+    """The trends of one car from rows of its pulls and logs (see docs/archive.md for their
+    columns).
+    """
     from audit.tables import limits_for
 
     rows = {"pull": with_derived(pulls), "log": with_derived(logs)}

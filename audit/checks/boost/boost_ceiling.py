@@ -1,6 +1,7 @@
 """The top of the pressure sensor: a plateau there means that the true boost is unknown. No check.
 
-Looks at the samples as read, believed or not, since the sanity tests may rightly distrust a pinned one.
+Looks at the samples as read, believed or not, since the sanity tests may rightly distrust a pinned
+one.
 """
 
 from __future__ import annotations
@@ -20,14 +21,17 @@ from audit.units import KPA_PER_PSI
 LEAST_TRUE_SAMPLES = 3
 COARSE_STEPS = (1.0, 0.5, 0.1 * KPA_PER_PSI, 0.3)
 CHANCE = 1e-6  # that an honest signal stands so still
-# Least noise, in steps of a coarse reading, with which standing still says something. At less the noise seen in
-# the rise may not be there at rest; where the whole log shows it, half as much will do.
+# Least noise, in steps of a coarse reading, with which standing still says something. At less the
+# noise seen in the rise may not be there at rest; where the whole log shows it, half as much will
+# do.
 LONE_NOISE, PILED_NOISE = 0.6, 0.3
 
 
 @dataclass(frozen=True)
 class Ceiling:
-    """How long the reading stood at the top, s; from and to, s; the level, kPa absolute; how it was told."""
+    """How long the reading stood at the top, s; from and to, s; the level, kPa absolute; how it was
+    told.
+    """
 
     seconds: float
     start_s: float
@@ -39,11 +43,12 @@ class Ceiling:
 def find_ceiling(pull: Pull) -> Ceiling | None:
     """The stretch of the pull in which manifold pressure stood at its sensor's top, or None.
 
-    Told by the car file's sensor top, by a byte's end (255 kPa in whole kPa, SAE J1979 service 01 PID 0B),
-    or by a top that is dead flat though the signal is noisy elsewhere and the engine speed moves on: in this
-    pull alone, or where it is the top of the whole log that pull after pull piles up at.
-    Does not see: a sensor that bends before its end; a clipped signal to which noise was added later. In one
-    log neither differs from boost that is held well.
+    Told by the car file's sensor top, by a byte's end (255 kPa in whole kPa, SAE J1979 service 01
+    PID 0B), or by a top that is dead flat though the signal is noisy elsewhere and the engine speed
+    moves on: in this pull alone, or where it is the top of the whole log that pull after pull piles
+    up at.
+    Does not see: a sensor that bends before its end; a clipped signal to which noise was added
+    later. In one log neither differs from boost that is held well.
     """
     span, log_ = pull.span, pull.log
     if not log_.has("manifold_pressure"):
@@ -102,7 +107,9 @@ def _known_top(pull: Pull, y: Array, quantum: float) -> str | None:
 def _too_still(
     pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum: float, true_a_row: float
 ) -> bool:
-    """Whether so many equal readings at the top are too unlikely for a signal as noisy as this one."""
+    """Whether so many equal readings at the top are too unlikely for a signal as noisy as this
+    one.
+    """
     start, stop = rows
     n = (stop - start) * true_a_row
     elsewhere = _longest_equal(np.concatenate((y[:start], y[stop:])))
@@ -121,7 +128,8 @@ def _too_still(
     sigma = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
     if quantum < 0.3:
         return n >= 8 and y.size - (stop - start) >= 4 and sigma > max(2 * quantum, 0.02)
-    # A coarse, quiet reading may rest on one step by rights: ask for noise, for length, and for a hard stop.
+    # A coarse, quiet reading may rest on one step by rights: ask for noise, for length, and for a
+    # hard stop.
     sigma = sqrt(max(sigma**2 - 1.2 * quantum**2 / 12, 0.0))
     piled = _piled_up(pull, float(y[start]), stop - start)
     least = PILED_NOISE if piled else LONE_NOISE
@@ -134,10 +142,11 @@ def _too_still(
 
 
 def _piled_up(pull: Pull, top: float, run: int) -> int:
-    """Samples in the log's long runs at this top, where it is the log's highest and visited more than once; else 0.
+    """Samples in the log's long runs at this top, where it is the log's highest and visited more
+    than once; else 0.
 
-    None of the log's other readings may have stood still for half as long: a signal so quiet that it rests on its
-    steps elsewhere too rests on its highest by rights.
+    None of the log's other readings may have stood still for half as long: a signal so quiet that
+    it rests on its steps elsewhere too rests on its highest by rights.
     """
     y = pull.log.values("manifold_pressure")
     y = y[np.isfinite(y)]
@@ -149,7 +158,9 @@ def _piled_up(pull: Pull, top: float, run: int) -> int:
 
 
 def _coarse_step(off: Array) -> float:
-    """The usual display step (kPa, psi, hPa) that all of a few distances are multiples of; 0 for none."""
+    """The usual display step (kPa, psi, hPa) that all of a few distances are multiples of; 0 for
+    none.
+    """
     for step in COARSE_STEPS:
         turns = off / step
         if np.abs(turns - np.round(turns)).max(initial=0.0) < 0.02:

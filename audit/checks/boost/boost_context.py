@@ -1,4 +1,6 @@
-"""What the car asked of its boost meanwhile: engine speed, duty and target beside a boost trace. No check."""
+"""What the car asked of its boost meanwhile: engine speed, duty and target beside a boost trace. No
+check.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +35,9 @@ class Shift:
 
 
 def level_between(series: Series, start_s: float, end_s: float) -> float | None:
-    """Median of the samples from start to end (the last one before, where none lies between), or None."""
+    """Median of the samples from start to end (the last one before, where none lies between), or
+    None.
+    """
     inside = series.within(start_s, end_s)
     if len(inside.t):
         return median_sorted(inside.value)
@@ -42,7 +46,9 @@ def level_between(series: Series, start_s: float, end_s: float) -> float | None:
 
 
 def shift_between(series: Series, start_s: float, end_s: float) -> Shift | None:
-    """How a channel moved from the first to the last third of a stretch; None where it has no sample there."""
+    """How a channel moved from the first to the last third of a stretch; None where it has no
+    sample there.
+    """
     third = (end_s - start_s) / 3
     early = level_between(series, start_s, start_s + third)
     late = level_between(series, end_s - third, end_s)
@@ -60,7 +66,9 @@ def rpm_at(pull: Pull, t: Array) -> Array:
 
 
 def target_level(pull: Pull, start_s: float, end_s: float) -> tuple[float, str] | None:
-    """Boost wanted in a stretch, kPa gauge, and who says so: the log's channel, else the car file."""
+    """Boost wanted in a stretch, kPa gauge, and who says so: the log's channel, else the car
+    file.
+    """
     logged = pull.believed("boost_target")
     if len(logged.t):
         level = level_between(logged, start_s, end_s)
@@ -71,7 +79,9 @@ def target_level(pull: Pull, start_s: float, end_s: float) -> tuple[float, str] 
 
 
 def target_at(pull: Pull, t: Array, wanted: tuple[float, str]) -> Array:
-    """The target at the times t, kPa gauge: the logged one (NaN where it has no sample near), else the given one."""
+    """The target at the times t, kPa gauge: the logged one (NaN where it has no sample near), else
+    the given one.
+    """
     logged = pull.believed("boost_target", lead_s=1.0, tail_s=1.0)
     if len(logged.t) > 1 and wanted[1].startswith("the log"):
         return logged.at(t)
@@ -79,7 +89,9 @@ def target_at(pull: Pull, t: Array, wanted: tuple[float, str]) -> Array:
 
 
 def expected_top(n: int) -> float:
-    """Mean of the largest of n standard normal values, 0 for one. Source: extreme-value approximation."""
+    """Mean of the largest of n standard normal values, 0 for one. Source: extreme-value
+    approximation.
+    """
     if n < 2:
         return 0.0
     a = sqrt(2 * log(n))
@@ -89,13 +101,14 @@ def expected_top(n: int) -> float:
 def highest(pull: Pull, trace: BoostTrace) -> tuple[float, float, float]:
     """Boost peak in kPa, its time in s, and the level that at least two samples on end bear out.
 
-    Noise makes the highest of many samples too high by its expected share of the samples that stand about the top;
-    these are counted on the calmed boost, so that a plateau has many and a narrow peak few. Smoothing makes a narrow
-    peak too low: the greater of that, the calmed boost and a parabola through the top is taken. The noise is no more
-    than the whole log's, so that a swing is not taken for it.
+    Noise makes the highest of many samples too high by its expected share of the samples that stand
+    about the top; these are counted on the calmed boost, so that a plateau has many and a narrow
+    peak few. Smoothing makes a narrow peak too low: the greater of that, the calmed boost and a
+    parabola through the top is taken. The noise is no more than the whole log's, so that a swing is
+    not taken for it.
 
-    Example: 60 s of 20 samples at 100 kPa with 0.5 kPa of noise read 101.6 at most; 1200 samples stand about the top,
-    of which the highest is due 3.2 sigma over it: 100.0.
+    Example: 60 s of 20 samples at 100 kPa with 0.5 kPa of noise read 101.6 at most; 1200 samples
+    stand about the top, of which the highest is due 3.2 sigma over it: 100.0.
     """
     t, y, sigma = trace.t, trace.y, noise_of(pull, trace)
     calm = calmed(trace)
@@ -115,16 +128,21 @@ def _span_s(interval: float) -> float:
 
 
 def crest(y: Array, calm: Array, sigma: float, interval: float) -> float:
-    """Top of a noisy signal less what noise of sigma puts on it; calm: the same, lightly smoothed. See highest."""
+    """Top of a noisy signal less what noise of sigma puts on it; calm: the same, lightly smoothed.
+    See highest.
+    """
     near = _near_top(calm, sigma)
-    # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest of several
+    # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest
+    # of several
     spans = _span_s(interval) / interval
     left = sigma * sqrt(CALMED / spans) * expected_top(round(near / spans))
     return max(float(y.max()) - sigma * expected_top(near), float(calm.max()) - left)
 
 
 def noise_of(pull: Pull, trace: BoostTrace) -> float:
-    """White noise of boost about its peak, kPa: that of the pull, which a swing swells, or half as much again as the log's."""
+    """White noise of boost about its peak, kPa: that of the pull, which a swing swells, or half as
+    much again as the log's.
+    """
     known = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
     return min(trace.sigma, NOISIER * known) if known > 0 else trace.sigma
 
@@ -135,7 +153,9 @@ def _near_top(calm: Array, sigma: float) -> int:
 
 
 def _vertex(trace: BoostTrace, calm: Array, sigma: float) -> float:
-    """Top of a parabola through the samples about the calmed boost's highest, less noise; -inf under 5 samples."""
+    """Top of a parabola through the samples about the calmed boost's highest, less noise; -inf
+    under 5 samples.
+    """
     i = int(calm.argmax())
     half = max(2 * trace.interval, 0.12) * 1.01
     low, high = trace.t.searchsorted(trace.t[i] - half), trace.t.searchsorted(trace.t[i] + half)

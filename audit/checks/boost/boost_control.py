@@ -1,6 +1,7 @@
 """boost_control: does boost do what the solenoid's duty asks, over the night and inside a pull?
 
-Pulls are compared within one gear. Boost that keeps to its target while duty differs is a controller at work.
+Pulls are compared within one gear. Boost that keeps to its target while duty differs is a
+controller at work.
 Does not see: a solenoid that is a little weak; anything where duty never moves.
 """
 
@@ -35,7 +36,9 @@ STEP_S = 0.4
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
-    """Mean duty, boost short of target with duty at its stop, boost over the spring, answer to a step of duty."""
+    """Mean duty, boost short of target with duty at its stop, boost over the spring, answer to a
+    step of duty.
+    """
     trace = boost_trace(pull)
     if trace is None or not trace.settled:
         return Measured(
@@ -73,7 +76,8 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
         return
     short = median_sorted((asked - trace.y[late])[good])
     text = (
-        f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} kPa under "
+        f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} "
+        "kPa under "
         f"{wanted[1]} of {median_sorted(asked[good]):.1f} kPa"
     )
     sheet.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
@@ -85,8 +89,10 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> Non
         return
     over = trace.level - spring - SPRING_KPA_PER_PCT * max(used, 0.0)
     text = (
-        f"boost settled at {trace.level:.1f} kPa gauge with only {duty.level:.0f} % duty, {over:.1f} kPa more than the "
-        f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate, or the valve gives much at little duty"
+        f"boost settled at {trace.level:.1f} kPa gauge with only {duty.level:.0f} % duty, "
+        f"{over:.1f} kPa more than the "
+        f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate, or "
+        "the valve gives much at little duty"
     )
     sheet.put(
         "boost_over_spring_kpa",
@@ -126,7 +132,8 @@ def _step_inside(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
         return
     missing = 100.0 * (1.0 - gained / (EXPECTED_KPA_PER_PCT * step))
     text = (
-        f"duty went up by {step:.0f} % inside the pull and boost moved by {gained:.1f} kPa, {missing:.0f} % less "
+        f"duty went up by {step:.0f} % inside the pull and boost moved by {gained:.1f} kPa, "
+        f"{missing:.0f} % less "
         "than usual"
     )
     sheet.put("duty_response_missing_pct", missing, at=(when, float(after.t[-1])), text=text)
@@ -171,7 +178,9 @@ def _value(measures: Measures, name: str) -> float:
 
 
 def _comparable(pulls: Sequence[Pull], measures: Sequence[Measures]) -> dict[int | None, list[int]]:
-    """Indices of the pulls whose duty and settled boost are known, by gear; all in one where gears are not known."""
+    """Indices of the pulls whose duty and settled boost are known, by gear; all in one where gears
+    are not known.
+    """
     gears: dict[int | None, list[int]] = {}
     for i, pull in enumerate(pulls):
         if (
@@ -191,7 +200,9 @@ def _comparable(pulls: Sequence[Pull], measures: Sequence[Measures]) -> dict[int
 
 
 def _on_target(pulls: Sequence[Pull], rows: list[int], boost: Array) -> bool:
-    """Whether every pull keeps to its logged target: then duty differs because a controller works."""
+    """Whether every pull keeps to its logged target: then duty differs because a controller
+    works.
+    """
     for i, y in zip(rows, boost, strict=True):
         logged = pulls[i].believed("boost_target")
         wanted = level_between(logged, pulls[i].start_s, pulls[i].end_s) if len(logged.t) else None
@@ -201,7 +212,9 @@ def _on_target(pulls: Sequence[Pull], rows: list[int], boost: Array) -> bool:
 
 
 def _led(pull: Pull) -> bool:
-    """Whether a controller moved duty inside the pull: what it does follows from boost, not the other way round."""
+    """Whether a controller moved duty inside the pull: what it does follows from boost, not the
+    other way round.
+    """
     duty = duty_of(pull)
     return duty is None or not duty.fixed
 
@@ -220,10 +233,15 @@ def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Me
     where = f"in gear {gear}" if gear is not None else "(gear unknown)"
     missing = 100.0 * (1.0 - slope / EXPECTED_KPA_PER_PCT)
     against = -slope if reversible and slope < 0 and -moved > 3.0 else 0.0
-    lead = f"duty went from {x.min():.0f} % to {x.max():.0f} % over {x.size} pulls {where} and boost moved by {moved:.1f} kPa"
+    lead = (
+        f"duty went from {x.min():.0f} % to {x.max():.0f} % over {x.size} pulls {where} and "
+        f"boost moved by {moved:.1f} kPa"
+    )
     texts = {
-        "duty_response_missing_pct": f"{lead}; about {EXPECTED_KPA_PER_PCT * spread:.0f} kPa more would be usual",
-        "duty_response_reversed_kpa_per_pct": f"{lead}, the wrong way: {-slope:.2f} kPa down for each % up",
+        "duty_response_missing_pct": f"{lead}; about {EXPECTED_KPA_PER_PCT * spread:.0f} kPa more "
+        "would be usual",
+        "duty_response_reversed_kpa_per_pct": f"{lead}, the wrong way: {-slope:.2f} kPa down for "
+        "each % up",
     }
     values = {
         "duty_response_missing_pct": 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0),

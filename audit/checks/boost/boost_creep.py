@@ -1,4 +1,6 @@
-"""Boost that climbs with engine speed though nothing asked it to. No check: part of boost_overshoot."""
+"""Boost that climbs with engine speed though nothing asked it to. No check: part of
+boost_overshoot.
+"""
 
 from __future__ import annotations
 
@@ -26,13 +28,15 @@ BUILDS_POWER = 2.0  # see _builds
 
 
 def creep(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
-    """Fill in boost_slope_kpa_per_krpm and boost_creep_kpa_per_krpm, or why a climb could not be judged.
+    """Fill in boost_slope_kpa_per_krpm and boost_creep_kpa_per_krpm, or why a climb could not be
+    judged.
 
-    Where boost slows its climb or starts it late, the later half counts. What the target rose, and what a rising
-    duty can explain, is none; a falling duty does not excuse it. Boost that climbs too briefly, or by much behind
-    its duty, is not judged.
+    Where boost slows its climb or starts it late, the later half counts. What the target rose, and
+    what a rising duty can explain, is none; a falling duty does not excuse it. Boost that climbs
+    too briefly, or by much behind its duty, is not judged.
 
-    Example: settled at 80 kPa from 3,500 rpm, 98 kPa at 5,500 rpm, duty held: 9 kPa per 1000 rpm, a hold.
+    Example: settled at 80 kPa from 3,500 rpm, 98 kPa at 5,500 rpm, duty held: 9 kPa per 1000 rpm, a
+    hold.
     """
     rise = trace.rise_s if trace.rise_s is not None else float(trace.t[trace.arrival] - trace.t[0])
     wait = min(WAIT * rise, MOST_WAIT_S, 0.4 * float(trace.t[-1] - trace.t[trace.arrival]))
@@ -72,7 +76,8 @@ def creep(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     if duty is not None and duty.change < -DUTY_HELD_PCT:
         rose = "although duty came down"
     text = (
-        f"boost climbed {climb:.1f} kPa from {1000 * x[rows[0]]:.0f} rpm to {1000 * x[rows[-1]]:.0f} rpm {rose}, "
+        f"boost climbed {climb:.1f} kPa from {1000 * x[rows[0]]:.0f} rpm to "
+        f"{1000 * x[rows[-1]]:.0f} rpm {rose}, "
         f"{slope:.1f} kPa per 1000 rpm"
     )
     sheet.put(
@@ -85,7 +90,9 @@ def creep(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
 
 
 def _unseen(trace: BoostTrace, sheet: Sheet) -> None:
-    """Too little to lay a line through: no matter where boost stood level, not known where it climbed."""
+    """Too little to lay a line through: no matter where boost stood level, not known where it
+    climbed.
+    """
     t = trace.settled_series().t
     if t.size < 3 or trace.rest.slope * float(t[-1] - t[0]) > LEAST_CLIMB_KPA:
         _not_told(trace, sheet, "boost climbed after it had arrived, too briefly to tell a creep")
@@ -107,10 +114,12 @@ def _on_its_way(pull: Pull, trace: BoostTrace, end_s: float) -> bool:
 
 
 def _builds(pull: Pull, trace: BoostTrace, slope: float, x: Array, y: Array) -> bool:
-    """Whether boost climbs as fast as a turbo that has not reached its wastegate yet, and is not past its target.
+    """Whether boost climbs as fast as a turbo that has not reached its wastegate yet, and is not
+    past its target.
 
-    Boost against engine speed in logarithms: the gate of a creeping car still holds most of it back (under 1.5), all
-    of the exhaust through the turbine gives more than the square. Common practice, no published source.
+    Boost against engine speed in logarithms: the gate of a creeping car still holds most of it back
+    (under 1.5), all of the exhaust through the turbine gives more than the square. Common practice,
+    no published source.
     """
     middle = median_sorted(y)
     if middle < 5.0 or slope * median_sorted(x) / middle < BUILDS_POWER:
@@ -120,7 +129,9 @@ def _builds(pull: Pull, trace: BoostTrace, slope: float, x: Array, y: Array) -> 
 
 
 def _slope(x: Array, y: Array) -> tuple[Middle | None, IntArray]:
-    """Robust line of boost on engine speed, over all rows or, where the halves differ, the later half."""
+    """Robust line of boost on engine speed, over all rows or, where the halves differ, the later
+    half.
+    """
     every = np.arange(x.size)
     whole = _fit(x, y)
     late = every[x.size // 2 :]
@@ -143,7 +154,9 @@ def _fit(x: Array, y: Array) -> Middle | None:
 
 
 def _worth_it(fit: Middle, climb: float, x: Array, y: Array, trace: BoostTrace) -> bool:
-    """Whether the climb stands out of swing and steps: only then is it asked how sure its slope is."""
+    """Whether the climb stands out of swing and steps: only then is it asked how sure its slope
+    is.
+    """
     if climb < LEAST_CLIMB_KPA or abs(float(x[-1] - x[0])) < LEAST_SPAN_KRPM:
         return False
     rest = y - fit.intercept - fit.slope * x
@@ -154,7 +167,9 @@ def _worth_it(fit: Middle, climb: float, x: Array, y: Array, trace: BoostTrace) 
 
 
 def _slope_of(series: Series, pull: Pull, start_s: float, end_s: float) -> float:
-    """Slope of the target on engine speed in the stretch, kPa per 1000 rpm; 0 where it is not logged."""
+    """Slope of the target on engine speed in the stretch, kPa per 1000 rpm; 0 where it is not
+    logged.
+    """
     inside = series.within(start_s, end_s)
     if len(inside.t) < 4:
         return 0.0

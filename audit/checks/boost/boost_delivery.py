@@ -1,8 +1,10 @@
-"""boost_delivery: does boost reach its target, keep it to the end, and come as in this car's other pulls?
+"""boost_delivery: does boost reach its target, keep it to the end, and come as in this car's other
+pulls?
 
-Looks at the settled part only: low engine speed that cannot make the target is no fault. Pulls at a duty set by hand
-have no target to miss. Boost that collapses is told apart from boost that fades. Does not see: why; a car that is late
-or weak in every pull of the night and has no target (that is for the archive).
+Looks at the settled part only: low engine speed that cannot make the target is no fault. Pulls at a
+duty set by hand have no target to miss. Boost that collapses is told apart from boost that fades.
+Does not see: why; a car that is late or weak in every pull of the night and has no target (that is
+for the archive).
 """
 
 from __future__ import annotations
@@ -43,7 +45,9 @@ LEAST_CLIMB_S = 1.5  # of a pull that never made that boost
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Settled boost short of target, kPa, its fall from its settled peak to the end, %, and what it lost at once, %."""
+    """Settled boost short of target, kPa, its fall from its settled peak to the end, %, and what it
+    lost at once, %.
+    """
     trace = boost_trace(pull)
     if trace is None:
         return Measured(
@@ -82,7 +86,8 @@ def _lost(trace: BoostTrace, sheet: Sheet) -> None:
 
 def _put_lost(fall: Fall, sheet: Sheet) -> None:
     text = (
-        f"boost collapsed from {fall.level:.0f} kPa to {fall.low:.0f} kPa gauge with the throttle open, "
+        f"boost collapsed from {fall.level:.0f} kPa to {fall.low:.0f} kPa gauge with the throttle "
+        "open, "
         f"{100 * fall.share:.0f} % of it within {fall.end_s - fall.start_s:.1f} s"
     )
     sheet.put("boost_lost_pct", 100 * fall.share, at=(fall.start_s, fall.end_s), text=text)
@@ -100,7 +105,8 @@ def _put_fade(  # noqa: PLR0917 - one figure
     sheet: Sheet, percent: float, peak: float, end: float, at: tuple[float, float], said: str = ""
 ) -> None:
     text = (
-        f"boost faded from {peak:.1f} kPa to {end:.1f} kPa gauge between its settled peak and the end "
+        f"boost faded from {peak:.1f} kPa to {end:.1f} kPa gauge between its settled peak and the "
+        "end "
         f"of the pull, {percent:.0f} %"
     )
     sheet.put("boost_fade_pct", percent, at=at, text=text, said=said)
@@ -123,12 +129,17 @@ def _short(pull: Pull, trace: BoostTrace, sheet: Sheet, *, by_controller: bool =
     if short.size < 3:
         return
     by = median_sorted(short)
-    text = f"settled boost of {wanted[0] - by:.1f} kPa gauge stayed {by:.1f} kPa under {wanted[1]} of {wanted[0]:.1f} kPa"
+    text = (
+        f"settled boost of {wanted[0] - by:.1f} kPa gauge stayed {by:.1f} kPa under {wanted[1]} "
+        f"of {wanted[0]:.1f} kPa"
+    )
     sheet.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
 
 
 def _short_of_spring(pull: Pull, trace: BoostTrace, limits: LimitTable, sheet: Sheet) -> None:
-    """Boost that did not even come to what the wastegate's spring holds shut for, whatever the duty."""
+    """Boost that did not even come to what the wastegate's spring holds shut for, whatever the
+    duty.
+    """
     spring = pull.car.spring_kpa
     least = limits.setting("spring_share") * (spring or limits.setting("weakest_spring_kpa"))
     by = least - trace.level
@@ -137,7 +148,8 @@ def _short_of_spring(pull: Pull, trace: BoostTrace, limits: LimitTable, sheet: S
         return
     whose = "the car's spring" if spring else "any spring"
     text = (
-        f"boost settled at {trace.level:.1f} kPa gauge by {pull.span.rpm_end:.0f} rpm, {by:.1f} kPa under the "
+        f"boost settled at {trace.level:.1f} kPa gauge by {pull.span.rpm_end:.0f} rpm, {by:.1f} "
+        "kPa under the "
         f"{least:.1f} kPa that {whose} gives at the least"
     )
     at = (float(trace.t[trace.settled_at]), float(trace.t[-1]))
@@ -168,7 +180,9 @@ def _fade(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
-    """Boost that fades, builds later, or settles elsewhere than in the night's other pulls like it."""
+    """Boost that fades, builds later, or settles elsewhere than in the night's other pulls like
+    it.
+    """
     found = [
         *_lost_beside(pulls, limits),
         *_faded(pulls, measures, limits),
@@ -187,7 +201,9 @@ _Found = tuple[tuple[float | None, Finding | None], tuple[int, ...]]
 
 
 def _lost_beside(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
-    """Pulls in which boost fell for good from where the others like them stay: alone each looks like an overshoot."""
+    """Pulls in which boost fell for good from where the others like them stay: alone each looks
+    like an overshoot.
+    """
     found: list[_Found] = []
     for i, pull in enumerate(pulls):
         trace = boost_trace(pull)
@@ -207,7 +223,9 @@ def _lost_beside(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
 
 
 def _faded(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> list[_Found]:
-    """Each pull's fade; one that all pulls share, smooth in engine speed, is the turbo's own taper: a watch at most."""
+    """Each pull's fade; one that all pulls share, smooth in engine speed, is the turbo's own taper:
+    a watch at most.
+    """
     row = limits.row("boost.fade", "boost_fade_pct")
     own = tapers_alike(pulls, measures)
     found: list[_Found] = []
@@ -254,9 +272,9 @@ def _clamped(
 def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
     """The worst pull of the night against its early ones: engine speed at one common boost.
 
-    Compared over gears: an engine that gains speed quicker leaves the turbo less time, so that boost comes later by
-    the turbo's lag times the difference; and later by what the pull itself began later. A pull that ended before it
-    made that boost is at least as late as its end.
+    Compared over gears: an engine that gains speed quicker leaves the turbo less time, so that
+    boost comes later by the turbo's lag times the difference; and later by what the pull itself
+    began later. A pull that ended before it made that boost is at least as late as its end.
     """
     traces = {
         i: trace
@@ -312,7 +330,9 @@ def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
 
 
 def _spool(pull: Pull, trace: BoostTrace, level: float) -> tuple[float, bool] | None:
-    """Engine speed at which boost came through a level, and True; or at which it had not come to it yet, and False."""
+    """Engine speed at which boost came through a level, and True; or at which it had not come to it
+    yet, and False.
+    """
     made = trace.settled and trace.level >= LEAST_LEVEL_KPA
     if made and trace.level < 1.25 * level:
         return None  # it was not meant to come much further: the last part of a rise is slow
@@ -345,9 +365,11 @@ def _late_found(
     )
     same = "" if own == other and own is not None else ", what the gears account for taken off"
     text = (
-        f"boost reached {level:.0f} kPa gauge at {rpm:.0f} rpm{gear}, {1000 * later:.0f} rpm later than in {another}{same}"
+        f"boost reached {level:.0f} kPa gauge at {rpm:.0f} rpm{gear}, {1000 * later:.0f} rpm later "
+        f"than in {another}{same}"
         if reached
-        else f"boost had not reached {level:.0f} kPa gauge by {rpm:.0f} rpm{gear}, {1000 * later:.0f} rpm past where it came "
+        else f"boost had not reached {level:.0f} kPa gauge by {rpm:.0f} rpm{gear}, "
+        f"{1000 * later:.0f} rpm past where it came "
         f"in {another}{same}"
     )
     measured = Measured(

@@ -1,4 +1,6 @@
-"""Solenoid duty in a pull: its level, whether it was held, and whether a hand or a controller set it. No check."""
+"""Solenoid duty in a pull: its level, whether it was held, and whether a hand or a controller set
+it. No check.
+"""
 
 from __future__ import annotations
 
@@ -17,8 +19,9 @@ FULLY_OPEN_PCT = (
 
 @dataclass(frozen=True)
 class Duty:
-    """Duty in the settled part, %: median, range; fixed: within FIXED_PCT from half of the boost on;
-    top and top_s: its highest level and how long it stood there; came_up: it rose to that top in the pull.
+    """Duty in the settled part, %: median, range; fixed: within FIXED_PCT from half of the boost
+    on; top and top_s: its highest level and how long it stood there; came_up: it rose to that top
+    in the pull.
     """
 
     level: float
@@ -30,7 +33,9 @@ class Duty:
 
 
 def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
-    """Duty beside the pull's boost trace; None where it is not logged or has under 2 samples there."""
+    """Duty beside the pull's boost trace; None where it is not logged or has under 2 samples
+    there.
+    """
     series = pull.believed("wastegate_duty")
     if len(series.t) < 2:
         return None
@@ -57,8 +62,8 @@ def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
 
 
 def at_stop(pull: Pull, duty: Duty) -> bool:
-    """Whether duty sat at its upper end: the car file's, where a valve can do no more, or a level it climbed to and
-    was clamped at.
+    """Whether duty sat at its upper end: the car file's, where a valve can do no more, or a level
+    it climbed to and was clamped at.
     """
     if duty.level >= min(pull.car.duty_max_pct - AT_STOP_PCT, FULLY_OPEN_PCT):
         return True
@@ -68,9 +73,9 @@ def at_stop(pull: Pull, duty: Duty) -> bool:
 def steered(pull: Pull, duty: Duty | None, *, logged_target: bool) -> bool:
     """Whether something steers boost for its target in this pull, so that falling short is a fault.
 
-    Example: 60 % from half the boost to the lift is a duty set by hand, and boost 20 kPa under the target that the
-    person steps up to is no fault, whether that target is one figure or follows engine speed; 60 % that had climbed
-    there from 45 % is a controller that can do no more.
+    Example: 60 % from half the boost to the lift is a duty set by hand, and boost 20 kPa under the
+    target that the person steps up to is no fault, whether that target is one figure or follows
+    engine speed; 60 % that had climbed there from 45 % is a controller that can do no more.
     """
     if duty is None:
         return logged_target  # duty unknown: a logged target is the engine computer's own

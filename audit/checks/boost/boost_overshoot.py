@@ -1,9 +1,10 @@
-"""boost_overshoot: peak above the settled level, above the car's limit, creep, and the sensor's top.
+"""boost_overshoot: peak above the settled level, above the car's limit, creep, and the sensor's
+top.
 
-What is told is the pull's peak less its settled level, so that the three figures add up. What is judged is
-the transient alone: the settled line is carried back to the peak, so creep is no overshoot, nor is what the
-target itself came down. Does not see: a peak between samples (its bound is said), nor what a pinned sensor
-hides.
+What is told is the pull's peak less its settled level, so that the three figures add up. What is
+judged is the transient alone: the settled line is carried back to the peak, so creep is no
+overshoot, nor is what the target itself came down. Does not see: a peak between samples (its bound
+is said), nor what a pinned sensor hides.
 """
 
 from __future__ import annotations
@@ -47,7 +48,9 @@ HELD_OVER_S = 1.5  # over the target for longer than a transient is held, no ove
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the sensor's top."""
+    """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the sensor's
+    top.
+    """
     trace = boost_trace(pull)
     if trace is None:
         return Measured(
@@ -57,7 +60,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     found = ceiling(pull)
     _ceiling(sheet, found)
     peak, peak_s, confirmed = highest(pull, trace)
-    # told to 0.1 kPa, so that peak, level and overshoot add up; less noise, a peak is never under its level
+    # told to 0.1 kPa, so that peak, level and overshoot add up; less noise, a peak is never under
+    # its level
     peak = round(max(peak, trace.level) if trace.settled else peak, 1)
     if found is None:
         sheet.put("boost_peak_kpa", peak)
@@ -107,7 +111,8 @@ def _over_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     if trace.settled and late.sum() >= 3:
         by = max(by, median_sorted(over[late]))
     text = (
-        f"boost stood {by:.1f} kPa over {wanted[1]} of {median_sorted(asked[good][rows]):.1f} kPa gauge "
+        f"boost stood {by:.1f} kPa over {wanted[1]} of {median_sorted(asked[good][rows]):.1f} kPa "
+        "gauge "
         f"for {held.end_s - held.start_s:.1f} s"
     )
     sheet.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
@@ -118,7 +123,8 @@ def _no_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float) -> None
     if pull.car.boost_limit_kpa:
         return
     text = (
-        f"boost reached {confirmed:.1f} kPa gauge and nobody said what this engine may see (boost.limit_kpa in the car "
+        f"boost reached {confirmed:.1f} kPa gauge and nobody said what this engine may see "
+        "(boost.limit_kpa in the car "
         "file, or --limit)"
     )
     sheet.put("boost_no_limit_kpa", confirmed, at=(peak_s, peak_s), text=text)
@@ -136,7 +142,9 @@ def _transient(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """Overshoot must pass both of its limits, or the one for kPa alone; the other codes are judged row by row."""
+    """Overshoot must pass both of its limits, or the one for kPa alone; the other codes are judged
+    row by row.
+    """
     others = judge_rows(CODES[1:], measured, limits)
     alone_of = {
         "boost_overshoot_kpa": measured.values.get("boost_overshoot_alone_kpa"),
@@ -181,7 +189,8 @@ def _ceiling(sheet: Sheet, found: Ceiling | None) -> None:
         sheet.put("boost_ceiling_s", 0.0)
         return
     text = (
-        f"manifold pressure stood at {found.level_kpa:.1f} kPa absolute for {found.seconds:.2f} s, which looks like "
+        f"manifold pressure stood at {found.level_kpa:.1f} kPa absolute for {found.seconds:.2f} s, "
+        "which looks like "
         f"the top of the sensor ({found.why}); the true boost peak is unknown"
     )
     sheet.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
@@ -195,7 +204,10 @@ def _over_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float, *, pi
     if pinned and over < 0:
         return  # pinned below the limit: nobody knows
     side = "over" if over >= 0 else "below"
-    text = f"boost reached {confirmed:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of {limit:.1f} kPa"
+    text = (
+        f"boost reached {confirmed:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of "
+        f"{limit:.1f} kPa"
+    )
     sheet.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
 
 
@@ -211,7 +223,9 @@ def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
 
 
 class Told(NamedTuple):
-    """Peak and the level that it stands above, kPa gauge to one digit, and what that level is called."""
+    """Peak and the level that it stands above, kPa gauge to one digit, and what that level is
+    called.
+    """
 
     peak: float
     level: float
@@ -219,7 +233,9 @@ class Told(NamedTuple):
 
 
 def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, float]:
-    """Row and height of the transient's peak over a line, less noise, and what two samples on end bear out."""
+    """Row and height of the transient's peak over a line, less noise, and what two samples on end
+    bear out.
+    """
     begin = max(trace.arrival - 2, 0)
     until = int(np.searchsorted(trace.t, trace.t[trace.arrival] + TRANSIENT_S, side="right"))
     rows = slice(begin, max(until, begin + 3))
@@ -248,7 +264,8 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
         and seen > max(7.0, 6 * trace.grain, 0.06 * trace.level)
     ):
         why = (
-            f"a single sample stood {seen:.1f} kPa above the settled boost; at {trace.rate_hz:.3g} samples a second "
+            f"a single sample stood {seen:.1f} kPa above the settled boost; at {trace.rate_hz:.3g} "
+            "samples a second "
             "nobody can tell an overshoot from a stray reading"
         )
         sheet.unable = ("too_slow", why)
@@ -274,10 +291,11 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
 
 
 def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
-    """The logged target that boost keeps to once settled, with their usual distance, kPa; None where there is none.
+    """The logged target that boost keeps to once settled, with their usual distance, kPa; None
+    where there is none.
 
-    It says better than a line carried back what boost was to be at its peak: a target need not be a straight line.
-    Boost may take FOLLOWS_S to come down after it.
+    It says better than a line carried back what boost was to be at its peak: a target need not be a
+    straight line. Boost may take FOLLOWS_S to come down after it.
     """
     target = pull.believed("boost_target", lead_s=FOLLOWS_S, tail_s=0.3)
     if len(target.t) < 4 or float(np.ptp(target.value)) < TARGET_MOVES_KPA:
@@ -297,7 +315,9 @@ def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
 def _put_overshoot(
     trace: BoostTrace, sheet: Sheet, row: int, *, judged: tuple[float, float], told: Told
 ) -> None:
-    """judged: the transient alone, kPa and %; told is the peak less the level above which it stands."""
+    """judged: the transient alone, kPa and %; told is the peak less the level above which it
+    stands.
+    """
     over = round(told.peak - told.level, 1)
     percent = 100.0 * over / max(told.level, LEAST_LEVEL_KPA)
     text = (
@@ -325,7 +345,9 @@ def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
 
 
 def _against_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> bool:
-    """For a pull too short to settle: the peak over the target, when boost was seen to come down again."""
+    """For a pull too short to settle: the peak over the target, when boost was seen to come down
+    again.
+    """
     row = int(np.argmax(trace.y))
     wanted = target_level(pull, float(trace.t[row]), float(trace.t[-1]))
     if wanted is None or wanted[0] < LEAST_LEVEL_KPA or trace.y.size - row < 4:

@@ -1,6 +1,7 @@
 """The periodic swing of one pull's boost after its arrival: size, frequency, damping. No check.
 
-Looks up to a quarter of the sample rate and says so; in a slow log for a large swing up to 0.45 of it.
+Looks up to a quarter of the sample rate and says so; in a slow log for a large swing up to 0.45 of
+it.
 """
 
 from __future__ import annotations
@@ -19,15 +20,20 @@ CODE = "boost.oscillation"
 CHANNEL = {"oscillation_kpa_pp": "manifold_pressure"}
 LEAST_S = 0.75  # of boost after its arrival
 QUIET_KPA = 5.0  # the boost reaches no further than this about its line: nothing to look for
-# Common practice, no published source, but for the share of the rate (sampling theorem: under a half):
-CLOSE_HZ = 17.0  # samples a second under which a wastegate's swing of 2 to 4 Hz lies beyond a quarter of the rate
-CLOSE = 0.45  # of the rate: up to here a large swing is still told from nothing, if not from a quicker one
+# Common practice, no published source, but for the share of the rate (sampling theorem: under a
+# half):
+# samples a second under which a wastegate's swing of 2 to 4 Hz lies beyond a quarter of the rate
+CLOSE_HZ = 17.0
+# of the rate: up to here a large swing is still told from nothing, if not from a quicker one
+CLOSE = 0.45
 CLOSE_KPA = 10.0  # folded intake pulsation stays under this
 DIES_AWAY = 0.12  # damping ratio over which a swing is a transient's ring
 
 
 def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured:
-    """Peak-to-peak swing of the boost after its arrival, kPa, its frequency, Hz, and its damping ratio."""
+    """Peak-to-peak swing of the boost after its arrival, kPa, its frequency, Hz, and its damping
+    ratio.
+    """
     t, y = trace.t[trace.arrival :], trace.y[trace.arrival :]
     visible = 0.25 * trace.rate_hz
     length = float(t[-1] - t[0]) + trace.interval
@@ -38,7 +44,10 @@ def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured
                 f"only {length:.1f} s of boost after it had built up; {LEAST_S:g} s are needed",
             )
         )
-    seen = f"At {trace.rate_hz:.3g} samples a second a swing can be seen from {2.5 / length:.1f} to {visible:.1f} Hz"
+    seen = (
+        f"At {trace.rate_hz:.3g} samples a second a swing can be seen from {2.5 / length:.1f} "
+        f"to {visible:.1f} Hz"
+    )
     values: dict[str, float | None] = {
         "oscillation_kpa_pp": 0.0,
         "oscillation_hz": None,
@@ -52,7 +61,8 @@ def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured
         if close is not None and close.found and (close.amplitude_pp or 0.0) >= CLOSE_KPA:
             found = close
             said["oscillation_kpa_pp"] = (
-                f"At {trace.rate_hz:.3g} samples a second this may be a quicker swing that only looks "
+                f"At {trace.rate_hz:.3g} samples a second this may be a quicker swing that only "
+                "looks "
                 "so slow; log faster"
             )
     if found is None or not found.found or found.hz is None or found.amplitude_pp is None:
@@ -61,7 +71,8 @@ def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured
             values["oscillation_kpa_pp"] = left
             return Measured(values=values, said=said, channels=CHANNEL)
         why = (
-            f"boost swung {left:.0f} kPa peak to peak about its line in {length:.1f} s, in too few cycles to be "
+            f"boost swung {left:.0f} kPa peak to peak about its line in {length:.1f} s, in too few "
+            "cycles to be "
             "told from a wander"
         )
         return Measured(values={**values, "oscillation_kpa_pp": None}, unable=(_cause(trace), why))
@@ -74,7 +85,10 @@ def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured
         "oscillation_damping": found.damping,
     }
     start, end = found.from_s or float(t[0]), found.to_s or float(t[-1])
-    text = f"boost swung {pp:.1f} kPa peak to peak at {found.hz:.2f} Hz for {found.cycles:.1f} cycles{_manner(found)}"
+    text = (
+        f"boost swung {pp:.1f} kPa peak to peak at {found.hz:.2f} Hz for {found.cycles:.1f} "
+        f"cycles{_manner(found)}"
+    )
     return Measured(
         values=values,
         at={"oscillation_kpa_pp": (start, end)},
@@ -119,7 +133,9 @@ def _only_a_ring(found: Oscillation) -> bool:
 
 
 def _late_swing(trace: BoostTrace, t: Array, y: Array) -> float:
-    """Peak to peak in the last 40 % about its line, less noise: what is left of a ring that dies away."""
+    """Peak to peak in the last 40 % about its line, less noise: what is left of a ring that dies
+    away.
+    """
     late = t >= t[0] + 0.6 * (t[-1] - t[0])
     if int(late.sum()) < 4:
         return 0.0

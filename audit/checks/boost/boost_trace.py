@@ -1,9 +1,11 @@
-"""Boost in one pull, told apart once for all boost checks: rise, transient, settled line, fall. No check.
+"""Boost in one pull, told apart once for all boost checks: rise, transient, settled line, fall. No
+check.
 
-The line of the settled part is fitted robustly and carried back, so that creep and fade are no overshoot
-and overshoot is no fade. One rule says whether boost was building, settled or falling at the end; see `_phase`.
-Quick on purpose: four checks share one trace of a pull.
-Does not see: what happens between samples; a transient slower than about half of what follows the rise.
+The line of the settled part is fitted robustly and carried back, so that creep and fade are no
+overshoot and overshoot is no fade. One rule says whether boost was building, settled or falling at
+the end; see `_phase`. Quick on purpose: four checks share one trace of a pull.
+Does not see: what happens between samples; a transient slower than about half of what follows the
+rise.
 """
 
 from __future__ import annotations
@@ -47,7 +49,9 @@ SHORT_PULL_S = 4.0  # a pull as long as this is not too short: what it does not 
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """Boost as believed: t s and y kPa gauge, calm (lightly smoothed), white noise, step and interval of the data."""
+    """Boost as believed: t s and y kPa gauge, calm (lightly smoothed), white noise, step and
+    interval of the data.
+    """
 
     t: Array
     y: Array
@@ -71,8 +75,8 @@ class Samples:
 class Rest:
     """What boost came to rest on: level and slope (kPa, kPa/s) from origin_s.
 
-    arrival: first row on the line; settled_at: row from which boost keeps to it; ring: largest swing off the line in
-    the last third, kPa.
+    arrival: first row on the line; settled_at: row from which boost keeps to it; ring: largest
+    swing off the line in the last third, kPa.
     """
 
     level: float
@@ -89,7 +93,8 @@ class Rest:
 
 @dataclass(frozen=True)
 class Fall:
-    """Boost that fell away for good with the throttle open: from its level to its lowest, kPa gauge, and when.
+    """Boost that fell away for good with the throttle open: from its level to its lowest, kPa
+    gauge, and when.
 
     share: of its level, the most it fell within WITHIN_S. sudden: it collapsed; else it sagged.
     """
@@ -106,8 +111,9 @@ class Fall:
 class BoostTrace(Samples):
     """Samples taken apart, up to where boost fell away if it did.
 
-    start: level before the rise; level: median of the settled part, kPa gauge. settled False: boost was still
-    building, or hardly over, at the end; why says so. rise_s: 10 to 90 %. whole_s: length of the pull's boost.
+    start: level before the rise; level: median of the settled part, kPa gauge. settled False: boost
+    was still building, or hardly over, at the end; why says so. rise_s: 10 to 90 %. whole_s: length
+    of the pull's boost.
     """
 
     start: float
@@ -149,7 +155,9 @@ class BoostTrace(Samples):
         return Series(self.t[self.settled_at :], self.y[self.settled_at :])
 
     def crossing_s(self, level: float) -> float | None:
-        """When the calmed boost first rises through a level, s; None if it began above or never does."""
+        """When the calmed boost first rises through a level, s; None if it began above or never
+        does.
+        """
         return crossing(self.t, self.calm, level)
 
 
@@ -171,7 +179,9 @@ def trace_of(pull: Pull) -> BoostTrace | None:
 
 
 def _wanted(pull: Pull) -> tuple[float | None, bool]:
-    """The boost wanted at the end of the pull, kPa gauge, if the log or the car file tells; whether the log does."""
+    """The boost wanted at the end of the pull, kPa gauge, if the log or the car file tells; whether
+    the log does.
+    """
     logged = pull.believed("boost_target").value
     if len(logged):
         return median_sorted(logged[-max(3, len(logged) // 4) :]), True
@@ -179,7 +189,9 @@ def _wanted(pull: Pull) -> tuple[float | None, bool]:
 
 
 def _wide_open(pull: Pull) -> tuple[Array, Array, bool]:
-    """Boost up to where the throttle closes, and whether the log shows that it was open until then."""
+    """Boost up to where the throttle closes, and whether the log shows that it was open until
+    then.
+    """
     t, y = pull.believed("boost")
     if len(t) < LEAST_SAMPLES:
         return t, y, False
@@ -195,9 +207,10 @@ def _wide_open(pull: Pull) -> tuple[Array, Array, bool]:
 def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
     """Where boost fell away at once and did not come back, or None.
 
-    A level that boost had stood at or over for HELD_S, less what it stands at WITHIN_S later. An overshoot that comes
-    back to its level is none, nor is a swing or a cut of the fuel from which boost recovers. wanted: the boost that
-    is aimed at, or that the car makes in its other pulls, kPa; what falls from there for good is no overshoot.
+    A level that boost had stood at or over for HELD_S, less what it stands at WITHIN_S later. An
+    overshoot that comes back to its level is none, nor is a swing or a cut of the fuel from which
+    boost recovers. wanted: the boost that is aimed at, or that the car makes in its other pulls,
+    kPa; what falls from there for good is no overshoot.
 
     Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost.
     """
@@ -239,7 +252,8 @@ def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
 def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     """Take off the last samples if they fall steeply off what went before: the throttle has closed.
 
-    Looked for in the last 0.3 s, against the line through the 0.8 s before it; a fade that goes on stays.
+    Looked for in the last 0.3 s, against the line through the 0.8 s before it; a fade that goes on
+    stays.
     """
     interval = median_sorted(t[1:] - t[:-1])
     split = int(np.searchsorted(t, t[-1] - max(0.3, 1.2 * interval)))
@@ -262,9 +276,10 @@ def find_trace(
 ) -> BoostTrace:
     """Find rise, transient and settled line of a boost trace.
 
-    t: n seconds, strictly increasing, at least 6; y: n, kPa gauge; wanted: the target, if known: boost that is
-    past it is building no more; asked: the same where the engine computer steers for it: boost that climbs and is
-    still short of it is building. Boost that sags at the end is taken apart up to where it leaves its level.
+    t: n seconds, strictly increasing, at least 6; y: n, kPa gauge; wanted: the target, if known:
+    boost that is past it is building no more; asked: the same where the engine computer steers for
+    it: boost that climbs and is still short of it is building. Boost that sags at the end is taken
+    apart up to where it leaves its level.
     """
     s = _samples(t, y)
     trace = _told_apart(s, wanted, asked)
@@ -277,7 +292,8 @@ def find_trace(
         )
         why = (
             before.why
-            and f"boost fell away from {fall.level:.0f} kPa to {fall.low:.0f} kPa before it had settled"
+            and f"boost fell away from {fall.level:.0f} kPa to {fall.low:.0f} kPa before it had "
+            "settled"
         )
         return replace(before, fall=fall, why=why)
     return trace
@@ -301,7 +317,9 @@ def _told_apart(s: Samples, wanted: float | None, asked: float | None) -> BoostT
 
 
 def _sag(s: Samples) -> Fall | None:
-    """Boost that left its level for good, more slowly than a collapse: from the level held longest, or None."""
+    """Boost that left its level for good, more slowly than a collapse: from the level held longest,
+    or None.
+    """
     held = stretches(s.t, ESTABLISHED_S, least=3).above(s.calm)
     if held is None:
         return None
@@ -340,7 +358,8 @@ def _samples(t: Array, y: Array) -> Samples:
 def without_spikes(y: Array, sigma: float, quantum: float) -> Array:
     """Lone samples far above or below what both sides point to, replaced by their neighbours' mean.
 
-    A lone sample is a sensor matter. The tip of a narrow true peak stays: the rise before it points higher.
+    A lone sample is a sensor matter. The tip of a narrow true peak stays: the rise before it points
+    higher.
     """
     if y.size < 5:
         return y
@@ -362,14 +381,18 @@ def without_spikes(y: Array, sigma: float, quantum: float) -> Array:
 
 
 def _window(interval: float, grain: float, reach: float) -> float:
-    """Long enough to calm the noise, short enough to keep the shape; none where there is no noise."""
+    """Long enough to calm the noise, short enough to keep the shape; none where there is no
+    noise.
+    """
     if grain < 0.004 * max(reach, 1.0):
         return 0.0
     return max(2.1 * interval, min(6 * interval, 0.2))
 
 
 def _ends(calm: Array) -> tuple[float, float]:
-    """Level before the rise (a low quantile of what comes before the top, or the first sample) and of the last sixth."""
+    """Level before the rise (a low quantile of what comes before the top, or the first sample) and
+    of the last sixth.
+    """
     last = calm[-max(3, calm.size // 6) :]
     tail = median_sorted(last)
     top = int((calm >= quantile(calm, 0.9)).argmax())
@@ -388,7 +411,9 @@ def _resting(s: Samples) -> BoostTrace:
 
 
 def _knee(s: Samples, start: float, tail: float) -> tuple[int, int, float]:
-    """First row of the rise, row of its knee, and how far the knee stands over the chord, share of the rise."""
+    """First row of the rise, row of its knee, and how far the knee stands over the chord, share of
+    the rise.
+    """
     t, calm = s.t, s.calm
     top = float(calm.max())
     high = max(tail, 0.5 * (top + start)) - start
@@ -458,7 +483,9 @@ def _rest_at_end(s: Samples, rest: Rest) -> Rest:
 
 
 def _rise_s(s: Samples, start: float, height: float, first: int) -> float | None:
-    """10 to 90 % of the rise, s, on straight lines between samples; None where its start is not in the pull."""
+    """10 to 90 % of the rise, s, on straight lines between samples; None where its start is not in
+    the pull.
+    """
     if height <= 0:
         return None
     values = s.y if height > 25 * s.grain else s.calm  # calming widens a quick rise
@@ -483,14 +510,17 @@ def _too_early(s: Samples, rest: Rest, height: float) -> str:
 def _building(  # noqa: PLR0917 - the facts of one pull
     s: Samples, rest: Rest, start: float, height: float, clear: float, asked: float | None
 ) -> bool:
-    """Whether boost that climbs on its last line was still building: the one rule; else it is settled (and may creep).
+    """Whether boost that climbs on its last line was still building: the one rule; else it is
+    settled (and may creep).
 
-    Building: it climbs at STILL_RISING of the rise's quickest pace or more (it never left its rise); or it slows down
-    and has a share of TO_COME still to come (an approach); or its line leaves from far down; or it is short of a
-    target that the engine computer steers for. A straight climb of CREEPS_S behind a knee is a creep at any pace.
+    Building: it climbs at STILL_RISING of the rise's quickest pace or more (it never left its
+    rise); or it slows down and has a share of TO_COME still to come (an approach); or its line
+    leaves from far down; or it is short of a target that the engine computer steers for. A straight
+    climb of CREEPS_S behind a knee is a creep at any pace.
 
-    Example: a rise at 60 kPa/s to 80 kPa, then 14 kPa/s, steady, for 3 s (18 kPa per 1000 rpm): 0.23 of the rise's
-    pace, not slowing: settled, and a creep. The same with 60, 30, 14, 7 kPa/s: slowing, 10 kPa to come: building.
+    Example: a rise at 60 kPa/s to 80 kPa, then 14 kPa/s, steady, for 3 s (18 kPa per 1000 rpm):
+    0.23 of the rise's pace, not slowing: settled, and a creep. The same with 60, 30, 14, 7 kPa/s:
+    slowing, 10 kPa to come: building.
     """
     seen = max(float(s.t[-1] - s.t[rest.settled_at]), 1e-9)
     gain = rest.slope * seen
@@ -532,7 +562,9 @@ def _pace(t: Array, y: Array) -> float:
 
 
 def crossing(t: Array, y: Array, level: float) -> float | None:
-    """When y first rises through a level, s, on straight lines between samples; None if it began above it."""
+    """When y first rises through a level, s, on straight lines between samples; None if it began
+    above it.
+    """
     up = rows_of(y >= level)
     if not up.size or up[0] == 0:
         return None

@@ -1,6 +1,7 @@
 """What the boost checks share of a pull, worked out once and handed on with it. No check.
 
-`with_context` is called once a pull; a pull that comes without (a test's, one from the archive) is worked out anew.
+`with_context` is called once a pull; a pull that comes without (a test's, one from the archive) is
+worked out anew.
 """
 
 from __future__ import annotations
@@ -18,10 +19,11 @@ from audit.model import Pull
 
 @dataclass(frozen=True, eq=False)
 class BoostContext:
-    """trace: the boost told apart, None under 6 believed samples, and then swing and duty are None too.
+    """trace: the boost told apart, None under 6 believed samples, and then swing and duty are None
+    too.
 
-    duty: None where it is not logged; swing: what the check oscillation measures; ceiling: None where the sensor
-    never stood at its top.
+    duty: None where it is not logged; swing: what the check oscillation measures; ceiling: None
+    where the sensor never stood at its top.
     """
 
     trace: BoostTrace | None
@@ -69,7 +71,9 @@ def ceiling(pull: Pull) -> Ceiling | None:
 
 
 def reported_swing(pull: Pull, limits: LimitTable) -> float | None:
-    """The swing that the check oscillation reports in the pull, kPa peak to peak; None where it reports none."""
+    """The swing that the check oscillation reports in the pull, kPa peak to peak; None where it
+    reports none.
+    """
     shared = context_of(pull, limits)
     least_hz = declared("boost.oscillation").least_rate_hz * 0.98
     if shared.trace is None or shared.swing is None or shared.trace.rate_hz < least_hz:

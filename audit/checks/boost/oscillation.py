@@ -1,7 +1,8 @@
 """oscillation: a periodic swing of boost after it has arrived: size, frequency, damping.
 
-Looks up to a quarter of the sample rate and says so; in a slow log for a large swing up to 0.45 of it. Not a swing: noise, one overshoot, a wander, a step at a
-limiter or of the target, intake pulsation folded down by the sample rate.
+Looks up to a quarter of the sample rate and says so; in a slow log for a large swing up to 0.45 of
+it. Not a swing: noise, one overshoot, a wander, a step at a limiter or of the target, intake
+pulsation folded down by the sample rate.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ NAME, CODES = DECLARED.name, DECLARED.codes
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Peak-to-peak swing of the boost after its arrival, kPa, its frequency, Hz, and its damping ratio."""
+    """Peak-to-peak swing of the boost after its arrival, kPa, its frequency, Hz, and its damping
+    ratio.
+    """
     swing = context_of(pull, limits).swing
     if swing is None:
         return Measured(

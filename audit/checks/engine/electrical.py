@@ -19,7 +19,9 @@ BEFORE_S = 10.0
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Lowest supply held for 0.3 s and two samples, V; sag against the seconds before the pull, V."""
+    """Lowest supply held for 0.3 s and two samples, V; sag against the seconds before the pull,
+    V.
+    """
     volts = pull.believed("battery_voltage", tail_s=0.1)
     low = held_below(volts.t, volts.value, HELD_S)
     if low is None:

@@ -1,4 +1,5 @@
-"""engine_speed: was the engine turned faster than the car file allows, or far faster than any other pull?
+"""engine_speed: was the engine turned faster than the car file allows, or far faster than any other
+pull?
 
 Does not see: what happens between slow samples; a missed shift shorter than two of them.
 """
@@ -35,7 +36,9 @@ SHUT_PCT = 50.0  # a throttle more open than this belongs to a pull
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
-    """engine_top_rpm: highest engine speed held by two samples; overspeed_pct: that over the car's limit, %."""
+    """engine_top_rpm: highest engine speed held by two samples; overspeed_pct: that over the car's
+    limit, %.
+    """
     top = held_above(*pull.believed("engine_speed", tail_s=TAIL_S), HELD_S)
     if top is None:
         return Measured(unable=("too_short", "fewer than two believed samples of engine speed"))
@@ -50,7 +53,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
 
 def _text(rpm: float, limit: float) -> str:
     return (
-        f"The engine turned {rpm:.0f} rpm, {100 * (rpm / limit - 1):+.1f} % of the {limit:.0f} rpm that the car "
+        f"The engine turned {rpm:.0f} rpm, {100 * (rpm / limit - 1):+.1f} % of the {limit:.0f} rpm "
+        "that the car "
         "file allows"
     )
 
@@ -77,7 +81,8 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     if severity is None:
         return Across(row.score(over))
     message = (
-        f"The engine turned {top:.0f} rpm in this pull, {over:.0f} % more than in any other, which end near "
+        f"The engine turned {top:.0f} rpm in this pull, {over:.0f} % more than in any other, which "
+        "end near "
         f"{others[-1]:.0f} rpm; at or above the {severity} limit of {row.reached(over):g} %. "
         "Give the car file engine.limit_rpm."
     )
@@ -96,7 +101,9 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 
 def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
-    """Outside the pulls too: a gear too low taken on the overrun. What is known to be wide open belongs to a pull."""
+    """Outside the pulls too: a gear too low taken on the overrun. What is known to be wide open
+    belongs to a pull.
+    """
     limit = car.engine_limit_rpm
     rpm = believed_series(log, sanity, "engine_speed", 0.0, log.duration_s)
     throttle = believed_series(log, sanity, "throttle_position", 0.0, log.duration_s)

@@ -1,6 +1,7 @@
 """knock: how much timing the engine computer took out, and how many knock events it counted.
 
-Does not see: knock that the engine computer's own sensor misses, or false knock (rattles it takes for knock).
+Does not see: knock that the engine computer's own sensor misses, or false knock (rattles it takes
+for knock).
 """
 
 from __future__ import annotations
@@ -41,7 +42,9 @@ SMALL_STEP = 40  # a counter that wraps has stepped on by less than this
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
-    """Retard over its constant offset, °; its highest single sample, believed or not; events counted in the pull."""
+    """Retard over its constant offset, °; its highest single sample, believed or not; events
+    counted in the pull.
+    """
     sheet = Sheet()
     _retard(pull, sheet)
     _lone(pull, sheet)
@@ -65,7 +68,9 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - the shape of every check
-    """knock.retard and knock.count over the night: what two pulls or more reached; what comes again is no chance."""
+    """knock.retard and knock.count over the night: what two pulls or more reached; what comes again
+    is no chance.
+    """
     scores: list[float] = []
     findings: list[tuple[Finding, tuple[int, ...]]] = []
     for measure, code, repeated, says in AGAIN:
@@ -81,7 +86,8 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
             continue
         there = tuple(i for value, i in found if value >= twice)
         message = (
-            f"{len(there)} pulls {says.format(twice)}, at or above the {severity} limit of {limit:g}"
+            f"{len(there)} pulls {says.format(twice)}, at or above the {severity} limit of "
+            f"{limit:g}"
             f"{' °' if row.unit == '°' else ''} for what comes again."
         )
         channel = code.replace(".", "_")
@@ -111,7 +117,9 @@ def _retard(pull: Pull, sheet: Sheet) -> None:
 
 
 def _lone(pull: Pull, sheet: Sheet) -> None:
-    """The highest sample of all: one that is neither held nor believed is no evidence that there was no knock."""
+    """The highest sample of all: one that is neither held nor believed is no evidence that there
+    was no knock.
+    """
     if not pull.log.has("knock_retard"):
         return
     every = pull.log.believed("knock_retard", None).within(pull.start_s, pull.end_s)
@@ -122,14 +130,17 @@ def _lone(pull: Pull, sheet: Sheet) -> None:
     sheet.put(
         "knock_retard_lone_deg",
         float(every.value[top]),
-        f"A sample of knock retard reads {every.value[top]:.1f} °: knock or a fault of the channel, "
+        f"A sample of knock retard reads {every.value[top]:.1f} °: knock or a fault of the "
+        "channel, "
         "nobody can tell which",
         at=(at, at),
     )
 
 
 def _offset(pull: Pull, value: Array) -> float:
-    """A learned offset: retard that stood still off load before the pull and that the pull starts from; else 0."""
+    """A learned offset: retard that stood still off load before the pull and that the pull starts
+    from; else 0.
+    """
     early = pull.believed("knock_retard", lead_s=LEAD_S)
     before = early.value[early.t < pull.start_s - 0.05]
     if len(before) < 4 or before.max() - before.min() > 0.5:
@@ -159,7 +170,9 @@ def _count(pull: Pull, sheet: Sheet) -> None:
 
 
 def _risen(before: Array, after: Array) -> Array:
-    """Events between neighbouring readings; a wrapped counter steps on, a reset one starts again from 0."""
+    """Events between neighbouring readings; a wrapped counter steps on, a reset one starts again
+    from 0.
+    """
     rises = after - before
     for top in WRAPS:
         wrapped = (rises < 0) & (before < top) & (after + top - before <= SMALL_STEP)

@@ -1,7 +1,8 @@
 """lubrication: oil pressure against engine speed, and whether it sags in the pull.
 
-The relief valve holds pressure level at high speed: above settings.oil_relief_krpm speed counts no further.
-Cold thick oil reads high, which is no finding. Does not see: flow, or what happens between slow samples.
+The relief valve holds pressure level at high speed: above settings.oil_relief_krpm speed counts no
+further. Cold thick oil reads high, which is no finding. Does not see: flow, or what happens between
+slow samples.
 """
 
 from __future__ import annotations
@@ -24,7 +25,9 @@ LAG_S = 0.4  # a rising speed raises the pressure this late
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Lowest pressure, kPa gauge; lowest for the speed, kPa per 1000 rpm; largest sag below what it had, %."""
+    """Lowest pressure, kPa gauge; lowest for the speed, kPa per 1000 rpm; largest sag below what it
+    had, %.
+    """
     oil = pull.believed("oil_pressure")
     krpm = _speed_before(pull, oil.t)
     good = np.isfinite(krpm) & (krpm > 0.5)
@@ -54,7 +57,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         sheet.put(
             "oil_pressure_per_krpm_kpa",
             least.level,
-            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm{cap}, {least.level:.0f} kPa per "
+            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm{cap}, "
+            f"{least.level:.0f} kPa per "
             "1000 rpm",
             at=(least.start_s, least.end_s),
             said=warmth,
@@ -73,7 +77,9 @@ def _calm(t: Array, value: Array) -> Array:
 
 
 def _speed_before(pull: Pull, t: Array) -> Array:
-    """Engine speed that the pressure answers to, 1000 rpm: the lowest of now and a moment before."""
+    """Engine speed that the pressure answers to, 1000 rpm: the lowest of now and a moment
+    before.
+    """
     rpm = pull.believed("engine_speed", lead_s=1.0, tail_s=0.2)
     now, late = rpm.at(t, max_gap_s=1.5), rpm.at(t - LAG_S, max_gap_s=1.5)
     return np.where(np.isfinite(late), np.minimum(now, late), now) / 1000
@@ -92,7 +98,8 @@ def _sag(oil: Series, krpm: Array, stretch: Stretches, sheet: Sheet, warmth: str
         sheet.put(
             "oil_pressure_sag_pct",
             held.level,
-            f"Oil pressure fell by {held.level:.0f} %, from {top:.0f} kPa, though engine speed did not",
+            f"Oil pressure fell by {held.level:.0f} %, from {top:.0f} kPa, though engine speed did "
+            "not",
             at=(held.start_s, held.end_s),
             said=warmth,
         )

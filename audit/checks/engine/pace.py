@@ -1,4 +1,6 @@
-"""Figures of a pull that several checks share: how fast it climbs, and how much air it draws for its boost."""
+"""Figures of a pull that several checks share: how fast it climbs, and how much air it draws for
+its boost.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,9 @@ from audit.signal.arrays import mean, median_sorted
 
 
 def rpm_rate(pull: Pull) -> float | None:
-    """How fast engine speed climbs, rpm per s: least-squares slope over the pull; None under 3 samples."""
+    """How fast engine speed climbs, rpm per s: least-squares slope over the pull; None under 3
+    samples.
+    """
     rpm = pull.believed("engine_speed")
     if len(rpm.t) < 3:
         return None
@@ -18,12 +22,14 @@ def rpm_rate(pull: Pull) -> float | None:
 
 
 def air_flow_excess_pct(pull: Pull) -> float | None:
-    """How much more air the meter sees under boost than off boost, for the same filling of the engine, %.
+    """How much more air the meter sees under boost than off boost, for the same filling of the
+    engine, %.
 
-    The filling goes as engine speed × manifold pressure / charge temperature (speed-density relation); the ratio of
-    metered air to that, under more than 35 kPa boost, over the same ratio below 10 kPa in the pull and the 20 s
-    before it. Air that leaves after the meter under boost makes it grow. The engine's own breathing changes by
-    some 10 % with speed, so less than that says nothing. None where either part has under 3 samples.
+    The filling goes as engine speed × manifold pressure / charge temperature (speed-density
+    relation); the ratio of metered air to that, under more than 35 kPa boost, over the same ratio
+    below 10 kPa in the pull and the 20 s before it. Air that leaves after the meter under boost
+    makes it grow. The engine's own breathing changes by some 10 % with speed, so less than that
+    says nothing. None where either part has under 3 samples.
     """
     air = pull.believed("mass_air_flow", lead_s=20.0)
     if len(air.t) < 6:

@@ -1,8 +1,10 @@
-"""boost_control: does the engine computer close the throttle in a pull though the foot asks for all?
+"""boost_control: does the engine computer close the throttle in a pull though the foot asks for
+all?
 
-With a pedal channel: the pedal stays down and the throttle comes back. Without one: a throttle that was fully open
-goes to a smaller angle and stands there while engine speed climbs on and boost stays, then opens again. The
-limiter at the top of a pull and the shift of an automatic gearbox are none.
+With a pedal channel: the pedal stays down and the throttle comes back. Without one: a throttle that
+was fully open goes to a smaller angle and stands there while engine speed climbs on and boost
+stays, then opens again. The limiter at the top of a pull and the shift of an automatic gearbox are
+none.
 Does not see: a throttle by cable that the engine computer cannot move (it has none to close).
 """
 
@@ -37,7 +39,9 @@ SHIFT_FALL = 0.92  # engine speed that falls to this share was a shift
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
-    """throttle_closed_pct: by how much of its opening the throttle was taken back, 0 where it was not."""
+    """throttle_closed_pct: by how much of its opening the throttle was taken back, 0 where it was
+    not.
+    """
     throttle = pull.believed("throttle_position", tail_s=TAIL_S)
     inside = throttle.within(pull.start_s, pull.end_s).value
     if len(inside) < 4:
@@ -74,7 +78,9 @@ def _step(series: Series) -> float:
 
 
 def _by_pedal(pull: Pull, throttle: Series, closed: Array) -> Held | None:
-    """The most that the throttle was closed for a while with the pedal down; None without a pedal."""
+    """The most that the throttle was closed for a while with the pedal down; None without a
+    pedal.
+    """
     pedal = pull.believed("pedal_position", lead_s=0.5, tail_s=TAIL_S + 0.5)
     pedal = Series(pedal.t, without_singles(pedal.value))
     inside = pedal.within(pull.start_s, pull.end_s).value
@@ -97,7 +103,9 @@ def _first_press(down: Bools) -> Bools:
 
 
 def _by_itself(pull: Pull, throttle: Series, closed: Array) -> Held | None:
-    """Without a pedal: a part-closed angle that stands for a while, with the full one before and after it."""
+    """Without a pedal: a part-closed angle that stands for a while, with the full one before and
+    after it.
+    """
     if pull.log.has("pedal_position"):
         return None
     t = throttle.t
@@ -123,7 +131,9 @@ def _by_itself(pull: Pull, throttle: Series, closed: Array) -> Held | None:
 
 
 def _innocent(pull: Pull, found: Held, rpm: Series) -> bool:
-    """The limiter at the top, or a shift: engine speed falls by a gear's step as the throttle closes."""
+    """The limiter at the top, or a shift: engine speed falls by a gear's step as the throttle
+    closes.
+    """
     before = rpm.within(found.start_s - 0.3, found.start_s + 0.1).value
     after = rpm.within(found.start_s, found.start_s + 0.8).value
     short = found.end_s - found.start_s < 0.8 and len(before) and len(after)

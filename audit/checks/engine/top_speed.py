@@ -1,4 +1,6 @@
-"""Where the engine's own limiter works: a cut up there, at the end of a pull, is what it is for. No check."""
+"""Where the engine's own limiter works: a cut up there, at the end of a pull, is what it is for. No
+check.
+"""
 
 from __future__ import annotations
 
@@ -10,13 +12,16 @@ from audit.signal.held import without_singles
 NEAR_TOP = 0.95  # of the log's highest engine speed: where its pulls end
 NEAR_LIMIT = 0.97  # of the car file's: the limiter is set about there
 FAR_BELOW = 0.88  # of the car file's: no limiter works that far below it
-GOES_ON = 1.03  # a pull that climbs this far beyond a cut was cut in its middle; a limiter lets it swing by less
+# a pull that climbs this far beyond a cut was cut in its middle; a limiter lets it swing by less
+GOES_ON = 1.03
 
 
 def at_limiter(pull: Pull, at_s: float, rpm: Series) -> bool:
-    """Whether what cuts the engine at this moment is its limiter: at the top, and nothing above it follows.
+    """Whether what cuts the engine at this moment is its limiter: at the top, and nothing above it
+    follows.
 
-    rpm: engine speed of the pull and what follows it. Without the car file's limit the log's own top tells.
+    rpm: engine speed of the pull and what follows it. Without the car file's limit the log's own
+    top tells.
     """
     before = rpm.within(at_s - 0.5, at_s + 0.05).value
     after = rpm.within(at_s + 0.1, pull.end_s + 1.0).value
@@ -38,7 +43,9 @@ def log_top(pull: Pull) -> float:
 
 
 def open_until(pull: Pull, *, tail_s: float = 1.0) -> float:
-    """Until when the foot stayed down, s: by the pedal, else by the throttle, else the end of the pull."""
+    """Until when the foot stayed down, s: by the pedal, else by the throttle, else the end of the
+    pull.
+    """
     for name in ("pedal_position", "throttle_position"):
         foot = pull.believed(name, tail_s=tail_s)
         inside = foot.within(pull.start_s, pull.end_s).value

@@ -1,6 +1,7 @@
 """heat_soak: how hot was the exhaust gas?
 
-Does not see: where the probe sits; after the turbine the gas is some 100 to 200 K cooler than these limits are for.
+Does not see: where the probe sits; after the turbine the gas is some 100 to 200 K cooler than these
+limits are for.
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ TAIL_S = 1.0  # the probe follows the gas this late
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """exhaust_peak_c: highest held for 0.1 s and two samples; exhaust_rise_c: over the first of the pull, K."""
+    """exhaust_peak_c: highest held for 0.1 s and two samples; exhaust_rise_c: over the first of the
+    pull, K.
+    """
     gas = pull.believed("exhaust_gas_temp", tail_s=TAIL_S)
     held = held_above(gas.t, gas.value, HELD_S)
     if held is None:
@@ -33,7 +36,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     sheet.put(
         "exhaust_peak_c",
         held.level,
-        f"The exhaust gas reached {held.level:.0f} °C and was that hot or near it for {lasted:.1f} s",
+        f"The exhaust gas reached {held.level:.0f} °C and was that hot or near it for {lasted:.1f} "
+        "s",
         at=whole,
     )
     return sheet.measured("exhaust_gas_temp")

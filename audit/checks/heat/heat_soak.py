@@ -1,6 +1,8 @@
-"""heat_soak: was the charge too hot, did it recover between pulls, and was the engine neither cold nor overheating?
+"""heat_soak: was the charge too hot, did it recover between pulls, and was the engine neither cold
+nor overheating?
 
-Does not see: the true peak of the charge where the sensor is slow (it lags a ramp by its time constant).
+Does not see: the true peak of the charge where the sensor is slow (it lags a ramp by its time
+constant).
 """
 
 from __future__ import annotations
@@ -58,7 +60,9 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 
 def _span(pull: Pull, name: str) -> tuple[float, float, float, float] | None:
-    """Start and highest value, and when the highest began and ended, lone samples apart; None without samples."""
+    """Start and highest value, and when the highest began and ended, lone samples apart; None
+    without samples.
+    """
     wide = pull.believed(name, lead_s=LEAD_S, tail_s=2.0)
     if not len(wide.t):
         return None
@@ -110,7 +114,9 @@ def _intake(pull: Pull, sheet: Sheet) -> None:
 
 
 def _cooler(pull: Pull, charge_c: float, outside_c: float) -> float | None:
-    """Effectiveness of the charge cooler in the pull, from the boost held and a compressor in its good range."""
+    """Effectiveness of the charge cooler in the pull, from the boost held and a compressor in its
+    good range.
+    """
     boost = pull.believed("boost")
     if len(boost.t) < 3:
         return None
@@ -157,7 +163,9 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 
 def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:  # noqa: ARG001 - as above
-    """heat.coolant outside pulls too: over a limit for long while the engine runs, a hot restart apart."""
+    """heat.coolant outside pulls too: over a limit for long while the engine runs, a hot restart
+    apart.
+    """
     coolant = believed_series(log, sanity, "coolant_temp", 0.0, log.duration_s)
     coolant = _while_running(
         coolant, believed_series(log, sanity, "engine_speed", 0.0, log.duration_s), limits
@@ -176,7 +184,8 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
     whole = spread(coolant.t, coolant.value, level, held)
     lasted = whole.end_s - whole.start_s + median_sorted(coolant.t[1:] - coolant.t[:-1])
     message = (
-        f"The coolant came to {held.level:.0f} °C with the engine running and was over for {lasted:.0f} s, at or "
+        f"The coolant came to {held.level:.0f} °C with the engine running and was over for "
+        f"{lasted:.0f} s, at or "
         f"above the {severity} limit of {level:g} °C."
     )
     return Judged(
@@ -198,7 +207,9 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
 
 
 def _plainly_cool(coolant: Series, best: float, hold_s: float) -> bool:
-    """Never above the best level, and seen for long enough without a hole: no need to look for the level held."""
+    """Never above the best level, and seen for long enough without a hole: no need to look for the
+    level held.
+    """
     t, value = coolant
     return (
         len(t) > 5

@@ -1,7 +1,8 @@
 """From run to run: is each hotter because the last one's heat has not gone?
 
-A car that stood still between two pulls heats its intake from the engine bay: that is no soak of the cooler, and it
-goes as the car drives. Neither is the warming of a cold engine. Pulls parted by those start a new chain.
+A car that stood still between two pulls heats its intake from the engine bay: that is no soak of
+the cooler, and it goes as the car drives. Neither is the warming of a cold engine. Pulls parted by
+those start a new chain.
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ SHIFT_S = 5.0
 
 @dataclass(frozen=True)
 class Chain:
-    """Runs that follow each other without a stop. index: each one's first pull among the night's; start_c: charge
-    temperature at its start; hottest_c: the hottest of its pulls; elsewhere: whether it began hotter than the
-    last one can have left it."""
+    """Runs that follow each other without a stop. index: each one's first pull among the night's;
+    start_c: charge temperature at its start; hottest_c: the hottest of its pulls; elsewhere:
+    whether it began hotter than the last one can have left it.
+    """
 
     index: tuple[int, ...]
     start_c: tuple[float, ...]
@@ -35,10 +37,11 @@ class Chain:
 
 
 def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
-    """The night's runs cut into chains; a run without a start temperature or with a cold engine is in none.
+    """The night's runs cut into chains; a run without a start temperature or with a cold engine is
+    in none.
 
-    A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest of the last
-    run, whichever gear that was in.
+    A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest
+    of the last run, whichever gear that was in.
     """
     found: list[list[tuple[_Run, bool]]] = []
     for run in _runs(pulls, measures):
@@ -60,7 +63,9 @@ def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
 
 @dataclass(frozen=True)
 class _Run:
-    """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until it had caught up."""
+    """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until
+    it had caught up.
+    """
 
     first: int
     last: int
@@ -130,7 +135,8 @@ def _follows(a: Pull, b: Pull, before: _Run, after: _Run, measures: Sequence[Mea
 def _elsewhere(
     pulls: Sequence[Pull], before: _Run, after: _Run, measures: Sequence[Measures]
 ) -> bool:
-    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of the cooler.
+    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of
+    the cooler.
 
     Where road speed shows that the car never stood, the heat can only have come through the cooler.
     """
@@ -146,15 +152,19 @@ def _elsewhere(
 
 
 def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
-    """Across a file end the time between is unknown: a log that starts hotter than the last one ended has stood."""
+    """Across a file end the time between is unknown: a log that starts hotter than the last one
+    ended has stood.
+    """
     end, first = before.get("intake_log_end_c"), after.get("intake_log_start_c")
     return end is None or first is None or first <= max(end + 2.0, hottest - 1.0)
 
 
 def _over(chain: Chain) -> Array:
-    """over[i, j]: how much hotter run j is than run i, K: the lesser of the climb of the start and of the hottest.
+    """over[i, j]: how much hotter run j is than run i, K: the lesser of the climb of the start and
+    of the hottest.
 
-    A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does both.
+    A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does
+    both.
     """
     start, hottest = np.asarray(chain.start_c), np.asarray(chain.hottest_c)
     over: Array = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
@@ -162,7 +172,8 @@ def _over(chain: Chain) -> Array:
 
 
 def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
-    """The climb that two runs on end have over one before them, K, the largest, and its runs; None under three.
+    """The climb that two runs on end have over one before them, K, the largest, and its runs; None
+    under three.
 
     Heat that a pause lets go is none, and one hot run is not enough.
     """
@@ -177,7 +188,9 @@ def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
 
 
 def at_last(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
-    """The climb of the last run over one before it, K, the largest, and both runs: seen once. None under two."""
+    """The climb of the last run over one before it, K, the largest, and both runs: seen once. None
+    under two.
+    """
     if len(chain.index) < 2 or chain.elsewhere[-1]:
         return None
     last = _over(chain)[:-1, -1]
@@ -209,8 +222,10 @@ def soak_finding(
     starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)
     seen = "two runs on end" if proven else "the last run"
     message = (
-        f"The intake air had not cooled down again before the next run: they began at {starts}, {seen} {value:.1f} K "
-        f"hotter than one before, at the start and at the hottest, at or above the limit of {row.reached(value):g} K."
+        f"The intake air had not cooled down again before the next run: they began at {starts}, "
+        f"{seen} {value:.1f} K "
+        "hotter than one before, at the start and at the hottest, at or above the limit of "
+        f"{row.reached(value):g} K."
     )
     known = [
         tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None
@@ -219,7 +234,8 @@ def soak_finding(
         tau = median(known)
         minutes = max(math.ceil(2.3 * tau / 30.0) / 2.0, 0.5)
         message += (
-            f" Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then nine "
+            f" Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then "
+            "nine "
             "tenths of the heat are gone."
         )
     return Finding(

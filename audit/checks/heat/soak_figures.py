@@ -1,4 +1,6 @@
-"""What the minutes round a pull say of its heat: taken while the whole log is at hand, compared over the night later."""
+"""What the minutes round a pull say of its heat: taken while the whole log is at hand, compared
+over the night later.
+"""
 
 from __future__ import annotations
 
@@ -18,11 +20,13 @@ STANDS_KMH = 5.0
 
 
 def put_soak_figures(pull: Pull, sheet: Sheet, start_c: float, peak_c: float) -> None:
-    """Write down intake temperatures before and after the pull, the stand before it, and the recovery after it.
+    """Write down intake temperatures before and after the pull, the stand before it, and the
+    recovery after it.
 
-    intake_late_peak_c: highest until CATCH_UP_S after the pull. intake_between_peak_c: highest since the last load (or
-    in BEFORE_S), the catching-up left out, held by two samples. stood_before_s: longest standstill since then.
-    intake_recovery_s: time constant of the cooling after the pull. intake_log_start_c, intake_log_end_c: the file's ends.
+    intake_late_peak_c: highest until CATCH_UP_S after the pull. intake_between_peak_c: highest
+    since the last load (or in BEFORE_S), the catching-up left out, held by two samples.
+    stood_before_s: longest standstill since then. intake_recovery_s: time constant of the cooling
+    after the pull. intake_log_start_c, intake_log_end_c: the file's ends.
     """
     since, until = _unloaded_since(pull), _unloaded_until(pull)
     before = _read(pull, "intake_air_temp", since, pull.start_s)
@@ -45,7 +49,9 @@ def _read(pull: Pull, name: str, start_s: float, end_s: float) -> Series:
 
 
 def _unloaded_since(pull: Pull) -> float:
-    """End of the last load before the pull and of the catching-up after it, s; not longer ago than BEFORE_S."""
+    """End of the last load before the pull and of the catching-up after it, s; not longer ago than
+    BEFORE_S.
+    """
     earliest = max(0.0, pull.start_s - BEFORE_S)
     loaded = _loaded_at(pull, earliest, pull.start_s - 2.0)
     return min(float(loaded[-1]) + CATCH_UP_S, pull.start_s) if loaded.size else earliest
@@ -69,7 +75,9 @@ def _loaded_at(
 
 
 def _recovery(pull: Pull, after: Series, start_c: float) -> float | None:
-    """Time constant of the cooling after the pull, s, towards outside air if logged, else just under the start."""
+    """Time constant of the cooling after the pull, s, towards outside air if logged, else just
+    under the start.
+    """
     if len(after.t) < 5:
         return None
     top = int(after.value.argmax())

@@ -1,10 +1,11 @@
 """What every check is made of: Measured, Judged, Across, and judging by table rows.
 
 A check is a module of this package with
-    DECLARED         its row of schemas/checks.toml: name, needs with their least rate, codes, measures
-                     (a check runs again for each further sensor of what it needs or is helped by, 'lambda_2',
-                     unless it names one itself)
-    NAME, CODES      of that row; modules of one name are parts of one check, each with its own needs
+    DECLARED         its row of schemas/checks.toml: name, needs with their least rate, codes,
+                     measures (a check runs again for each further sensor of what it needs or is
+                     helped by, 'lambda_2', unless it names one itself)
+    NAME, CODES      of that row; modules of one name are parts of one check, each with its own
+                     needs
     measure(pull, limits) -> Measured        no limit of a finding in it (settings are allowed)
     judge(measured, limits) -> Judged        no signal in it; most call judge_rows
 and where it looks further than one pull
@@ -29,10 +30,11 @@ class Measured:
     """values: measure -> figure in its canonical unit, None where it could not be had.
 
     at: measure -> (start_s, end_s), where it was seen. said: measure -> a clause for the message
-    (the band, an error bound). unable: (cause, sentence) when the pull cannot be judged at all, cause
-    being too_short, too_slow, missing or not_believed. texts: measure -> the message's first sentence.
-    room: measure -> how far the figure may be off either way for the ambient pressure it hangs on.
-    under: measure -> the figure (boost, kPa gauge) that it was seen under, where its limit goes by one.
+    (the band, an error bound). unable: (cause, sentence) when the pull cannot be judged at all,
+    cause being too_short, too_slow, missing or not_believed. texts: measure -> the message's first
+    sentence. room: measure -> how far the figure may be off either way for the ambient pressure it
+    hangs on. under: measure -> the figure (boost, kPa gauge) that it was seen under, where its
+    limit goes by one.
     """
 
     values: Mapping[str, float | None] = field(default_factory=dict)
@@ -55,7 +57,8 @@ class Judged:
 
 @dataclass(frozen=True)
 class Across:
-    """Findings over several pulls, each with the indices (into the pulls given) that are its evidence.
+    """Findings over several pulls, each with the indices (into the pulls given) that are its
+    evidence.
 
     unable as in Measured: nothing to compare is no fault of the night, so it makes no finding.
     """
@@ -77,7 +80,9 @@ class Check(Protocol):
 
 
 def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | None]:
-    """Score and, when a level is reached, the finding of one table row; a hold limit within the figure's room holds."""
+    """Score and, when a level is reached, the finding of one table row; a hold limit within the
+    figure's room holds.
+    """
     value = measured.values.get(row.measure)
     row = row.when(measured.under.get(row.measure))
     severity, limit = row.severity(value), row.reached(value)
@@ -114,7 +119,9 @@ def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | N
 
 
 def _within_room(row: Limit, measured: Measured) -> float | None:
-    """The hold (or else stop) limit that the figure reaches at the far end of its room, None where it does not."""
+    """The hold (or else stop) limit that the figure reaches at the far end of its room, None where
+    it does not.
+    """
     value, room = measured.values.get(row.measure), measured.room.get(row.measure, 0.0)
     if value is None or room <= 0:
         return None
@@ -133,7 +140,9 @@ def _unit(unit: str) -> str:
 
 
 def judge_rows(codes: Sequence[str], measured: Measured, limits: LimitTable) -> Judged:
-    """Judge every row of the codes; the score is the worst row's, a code's finding its worst row's."""
+    """Judge every row of the codes; the score is the worst row's, a code's finding its worst
+    row's.
+    """
     scores: list[float] = []
     findings: list[Finding] = []
     for code in codes:

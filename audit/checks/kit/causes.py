@@ -1,9 +1,11 @@
 """Likely causes of a finding, and what to look at first: rows of schemas/causes.toml, read here.
 
-A [code] row holds what a finding usually means. A [[rule]] row adds what a combination means: it holds when all of
-its conditions do, and its causes go to the front. Conditions:
-    { measure = "intake_peak_c", at_least = 50 }     a measure of the pull; also at_most; unknown is false
-    { found = "fuel.pressure_drop" }                 another finding of the pull, log or night; times = 2 for that many
+A [code] row holds what a finding usually means. A [[rule]] row adds what a combination means: it
+holds when all of its conditions do, and its causes go to the front. Conditions:
+    { measure = "intake_peak_c", at_least = 50 }     a measure of the pull; also at_most; unknown
+                                                     is false
+    { found = "fuel.pressure_drop" }                 another finding of the pull, log or night;
+                                                     times = 2 for that many
     { not_found = "fuel.pressure_drop" }
     { logged = "fuel_pressure" }, { missing = "fuel_pressure" }     whether the log has a channel
     { message = "spring" }                           a word in the finding's own message
@@ -31,10 +33,12 @@ def explain(
     missing: Collection[str],
     table: Table | None = None,
 ) -> Finding:
-    """The finding with likely causes and places to look at, most likely first; given ones are kept in front.
+    """The finding with likely causes and places to look at, most likely first; given ones are kept
+    in front.
 
-    measures: of its pull (or {}); codes: of all findings of its pull, log and night, repeated as they occur;
-    missing: canonical channels that the log lacks; table: schemas/causes.toml by default. Pure.
+    measures: of its pull (or {}); codes: of all findings of its pull, log and night, repeated as
+    they occur; missing: canonical channels that the log lacks; table: schemas/causes.toml by
+    default. Pure.
     """
     rows = toml_table("causes.toml") if table is None else table
     usual = rows.get("code", {}).get(finding.code, {})

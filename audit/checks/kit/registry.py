@@ -1,4 +1,5 @@
-"""Finds the checks: every module in the rooms beside this one that has a NAME. Adding one touches nothing else.
+"""Finds the checks: every module in the rooms beside this one that has a NAME. Adding one touches
+nothing else.
 
 Modules with the same NAME are parts of one check: each is run by its own needs, the worst counts.
 """
@@ -32,7 +33,9 @@ def _name(module: ModuleType) -> str:
 
 
 def check_of(code: str) -> str | None:
-    """The check that a finding code belongs to; 'sensors' for sensor.*, None for an unknown code."""
+    """The check that a finding code belongs to; 'sensors' for sensor.*, None for an unknown
+    code.
+    """
     if code.startswith("sensor."):
         return "sensors"
     return next((check.NAME for check in all_checks() if code in check.CODES), None)

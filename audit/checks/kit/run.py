@@ -48,7 +48,9 @@ def plain(name: str) -> str:
 
 
 def status_of(score: float | None, findings: Sequence[Finding]) -> str:
-    """pass, watch or fail by the worst finding; not_evaluated without a score and without findings."""
+    """pass, watch or fail by the worst finding; not_evaluated without a score and without
+    findings.
+    """
     severities = {f.severity for f in findings}
     if severities & {"hold", "stop"}:
         return "fail"
@@ -77,10 +79,8 @@ def _obstacle(check: Check, pull: Pull, name: str) -> tuple[str, str] | None:
     rate = pull.log.by_name[channel].rate_hz
     reach = float(series.t[-1] - series.t[0]) + 1.0 / max(rate, 1e-6)
     if rate < check.DECLARED.least_rate_hz * 0.98:
-        return (
-            "too_slow",
-            f"{plain(name)} comes {rate:.3g} times a second; {check.DECLARED.least_rate_hz:g} are needed",
-        )
+        least = f"{check.DECLARED.least_rate_hz:g} are needed"
+        return "too_slow", f"{plain(name)} comes {rate:.3g} times a second; {least}"
     due = length * rate
     if len(series.t) < LEAST_SPAN * due - 1 or reach < LEAST_SPAN * length:
         share = 100 * min(1.0, len(series.t) / max(due, 1.0))
@@ -115,8 +115,9 @@ def run_pull(
 ) -> tuple[dict[str, float | None], dict[str, CheckResult]]:
     """All checks on one pull: its measures and the results by check name.
 
-    A check runs once more for each further sensor of a channel that it reads; the worst result and its measures
-    count. Parts of one check come together the same way. prepare: gives a pull seen by a further sensor its context.
+    A check runs once more for each further sensor of a channel that it reads; the worst result and
+    its measures count. Parts of one check come together the same way. prepare: gives a pull seen by
+    a further sensor its context.
     """
     measures: dict[str, float | None] = {}
     results: dict[str, list[CheckResult]] = {}
@@ -152,7 +153,9 @@ def _worst_sensor(
 
 
 def _rank(result: CheckResult) -> tuple[int, float]:
-    """How bad a result is: by its worst finding, missing evidence between watch and hold, then by its score."""
+    """How bad a result is: by its worst finding, missing evidence between watch and hold, then by
+    its score.
+    """
     worst = worst_severity([f.severity for f in result.findings])
     rank = {None: 0, "note": 0, "watch": 1, "hold": 3, "stop": 4}[worst]
     rank = max(rank, 2) if result.status == "not_evaluated" else rank
@@ -162,8 +165,9 @@ def _rank(result: CheckResult) -> tuple[int, float]:
 def joined(results: Sequence[CheckResult]) -> CheckResult:
     """Results of one check by several sensors, or of its parts, as one.
 
-    The worst counts, with the worst finding of each code. What a log does not carry (no such channel, too slow, too
-    short) says nothing where something else could be judged; what it carries and is not believed does.
+    The worst counts, with the worst finding of each code. What a log does not carry (no such
+    channel, too slow, too short) says nothing where something else could be judged; what it carries
+    and is not believed does.
     """
     if len(results) == 1:
         return results[0]
@@ -197,13 +201,17 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
 
 
 def seen_by(pull: Pull, sensor: str) -> Pull:
-    """The pull with this sensor in the place of the first of its quantity: 'lambda' then reads 'lambda_2'."""
+    """The pull with this sensor in the place of the first of its quantity: 'lambda' then reads
+    'lambda_2'.
+    """
     log, sanity = swapped(pull.log, pull.sanity, sensor)
     return replace(pull, log=log, sanity=sanity, context=None)
 
 
 def swapped(log: Log, sanity: Sanity, sensor: str) -> tuple[Log, Sanity]:
-    """Log and flags with the sensor and the first of its quantity in each other's place; nothing is copied."""
+    """Log and flags with the sensor and the first of its quantity in each other's place; nothing is
+    copied.
+    """
     other = {sensor: base_of(sensor), base_of(sensor): sensor}
     channels = tuple(replace(c, name=other.get(c.name, c.name)) for c in log.channels)
     changed = replace(log, frame=log.frame.rename(other, strict=False), channels=channels)
@@ -234,7 +242,9 @@ def _named(result: CheckResult, sensor: str, log: Log) -> CheckResult:
 
 
 def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
-    """The checks that look at a log outside its pulls too, by every sensor, where they had something to judge."""
+    """The checks that look at a log outside its pulls too, by every sensor, where they had
+    something to judge.
+    """
     found: dict[str, list[CheckResult]] = {}
     for check in all_checks():
         whole_log: WholeLog | None = getattr(check, "whole_log", None)
@@ -277,7 +287,9 @@ def run_between(stretches: Sequence[Pull], limits: LimitTable) -> tuple[Finding,
 
 
 def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
-    """A finding that rests on a channel whose unit is a guess holds at most: the figure may be another one."""
+    """A finding that rests on a channel whose unit is a guess holds at most: the figure may be
+    another one.
+    """
     return replace(judged, findings=tuple(_capped(check, log, f) for f in judged.findings))
 
 
@@ -290,7 +302,10 @@ def _capped(check: Check, log: Log, finding: Finding) -> Finding:
     if not doubted:
         return finding
     names = " and ".join(plain(n) for n in doubted)
-    said = f" The unit of {names} is a guess, so this holds and does not stop: name it in the car file."
+    said = (
+        f" The unit of {names} is a guess, so this holds and does not stop: name it in the car "
+        "file."
+    )
     return replace(finding, severity="hold", message=finding.message + said)
 
 
@@ -307,9 +322,16 @@ def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, Ch
     why = measured.unable[1] if measured.unable else ""
     cause = measured.unable[0] if measured.unable else ""
     if status == "not_evaluated":
-        cause, why = cause or "missing", why or "nothing in the pull to judge"
+        cause, why = cause or "missing", why or _nothing_to_judge(check, limits)
         return measured, CheckResult(check.NAME, status, None, why, cause)
     return measured, CheckResult(check.NAME, status, _score(judged), why, cause, judged.findings)
+
+
+def _nothing_to_judge(check: Check, limits: LimitTable) -> str:
+    """Why a check that was run has no score; a code without a limit is named, for who adds one."""
+    lacking = [code for code in check.CODES if not limits.rows(code)]
+    table = f": schemas/thresholds.toml has no row for {', '.join(lacking)}" if lacking else ""
+    return f"nothing in the pull to judge{table}"
 
 
 UNBELIEVED = ("not_believed", "crashed")  # evidence that was there and is lost

@@ -11,8 +11,9 @@ from audit.signal.held import Held
 
 @dataclass
 class Sheet:
-    """Figures with when they were seen, the message's first sentence, what must be said beside it, and under
-    which figure they were seen where their limit goes by one; see Measured."""
+    """Figures with when they were seen, the message's first sentence, what must be said beside it,
+    and under which figure they were seen where their limit goes by one; see Measured.
+    """
 
     values: dict[str, float | None] = field(default_factory=dict)
     at: dict[str, tuple[float, float]] = field(default_factory=dict)
@@ -46,7 +47,9 @@ class Sheet:
     def measured(
         self, channels: Mapping[str, str] | str, *, unable: tuple[str, str] | None = None
     ) -> Measured:
-        """The sheet as the result of measure(). channels: the channel of each figure, or of all of them."""
+        """The sheet as the result of measure(). channels: the channel of each figure, or of all of
+        them.
+        """
         of = dict.fromkeys(self.values, channels) if isinstance(channels, str) else channels
         return Measured(
             values=self.values,

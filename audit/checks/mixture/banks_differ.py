@@ -1,7 +1,7 @@
 """lean_under_load: do two lambda sensors agree under load, two banks or two in one pipe?
 
-Compared at the moment at which they are nearest within a lag of each other, so that an unlike distance from the
-engine is no difference. Does not see: both wrong by the same.
+Compared at the moment at which they are nearest within a lag of each other, so that an unlike
+distance from the engine is no difference. Does not see: both wrong by the same.
 """
 
 from __future__ import annotations
@@ -27,7 +27,9 @@ LAGS_S = (-0.2, -0.1, 0.0, 0.1, 0.2)  # how much later one sensor may see the sa
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """lambda_banks_differ: how far two sensors are apart, held as long as a lean mixture must last."""
+    """lambda_banks_differ: how far two sensors are apart, held as long as a lean mixture must
+    last.
+    """
     window = mixture_window(pull, limits.setting("load_kpa"))
     for_s = limits.setting("lean_sustained_s")
     sheet = Sheet()
@@ -45,7 +47,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         sheet.put(
             "lambda_banks_differ",
             held.level,
-            f"{plain(worst[0]).capitalize()} read {held.level:.3f} leaner than {plain(worst[1])} under load "
+            f"{plain(worst[0]).capitalize()} read {held.level:.3f} leaner than {plain(worst[1])} "
+            "under load "
             f"for {whole.end_s - whole.start_s + window.interval_s:.2f} s",
             at=whole,
         )
@@ -59,7 +62,9 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 
 def _apart(pull: Pull, a: str, b: str, t: Array, for_s: float) -> Array:
-    """First minus second, at the lag of the second at which they are nearest; NaN where one is not there."""
+    """First minus second, at the lag of the second at which they are nearest; NaN where one is not
+    there.
+    """
     first, second = (pull.believed(name, lead_s=0.5, tail_s=0.5) for name in (a, b))
     if len(first.t) < 2 or len(second.t) < 2:
         return np.full(len(t), np.nan)

@@ -1,7 +1,8 @@
 """fuel_supply: does the engine computer cut fuel or ignition in the middle of a pull?
 
-Seen by the injectors going to nothing, or by lambda leaping to air within a few samples while the engine falters
-(with either cut oxygen leaves unburned). The limiter at the top of a pull, the overrun and the shift are none.
+Seen by the injectors going to nothing, or by lambda leaping to air within a few samples while the
+engine falters (with either cut oxygen leaves unburned). The limiter at the top of a pull, the
+overrun and the shift are none.
 Does not see: a cut of one cylinder, or one shorter than the samples are apart.
 """
 
@@ -71,7 +72,9 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 
 def found_cuts(pull: Pull, rpm: Series) -> list[Cut]:
-    """Every cut from the pull's start on, the limiter's and the overrun's among them, in order of time."""
+    """Every cut from the pull's start on, the limiter's and the overrun's among them, in order of
+    time.
+    """
     leaps = _leaps(pull)
     cuts = []
     for start, end, n in _shut(pull):
@@ -117,7 +120,9 @@ def _shut(pull: Pull) -> list[tuple[float, float, int]]:
 
 
 def _leaps(pull: Pull) -> list[Cut]:
-    """Where lambda leaps to air: every reading counts here, believed or not, since the engine must bear it out."""
+    """Where lambda leaps to air: every reading counts here, believed or not, since the engine must
+    bear it out.
+    """
     if not pull.log.has("lambda"):
         return []
     value = pull.log.values("lambda")

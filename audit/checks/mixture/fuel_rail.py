@@ -1,8 +1,9 @@
 """What kind of fuel rail this is, and how far its pressure falls in a pull.
 
-A rail with a manifold-referenced regulator keeps its pressure a constant amount over manifold pressure: in gauge
-terms rail minus boost stands still. A returnless rail keeps the rail itself constant, so that difference falls
-under boost by design. A direct-injection rail stands at thousands of kPa and follows its own map.
+A rail with a manifold-referenced regulator keeps its pressure a constant amount over manifold
+pressure: in gauge terms rail minus boost stands still. A returnless rail keeps the rail itself
+constant, so that difference falls under boost by design. A direct-injection rail stands at
+thousands of kPa and follows its own map.
 """
 
 from __future__ import annotations
@@ -33,10 +34,11 @@ CONSTANT_WITHIN = 0.05  # a rail this near its off-load level under boost has no
 
 @dataclass(frozen=True)
 class Rail:
-    """kind: 'referenced', 'constant', 'direct'; sure: told from its off-load behaviour, else from the pull.
+    """kind: 'referenced', 'constant', 'direct'; sure: told from its off-load behaviour, else from
+    the pull.
 
-    off_load_kpa: its level off load (of rail minus boost where referenced); lowest: of the same, held in the pull.
-    least_differential_kpa: rail minus boost, lowest held in the pull.
+    off_load_kpa: its level off load (of rail minus boost where referenced); lowest: of the same,
+    held in the pull. least_differential_kpa: rail minus boost, lowest held in the pull.
     """
 
     kind: str
@@ -92,7 +94,9 @@ def _lenient_boost(boost: Series, t: Array) -> Array:
 
 
 def _off_load(pull: Pull) -> tuple[Array, Array]:
-    """Rail and boost, kPa gauge, off load in the minutes before the pull, else anywhere in the log."""
+    """Rail and boost, kPa gauge, off load in the minutes before the pull, else anywhere in the
+    log.
+    """
     for start, end in (
         (max(0.0, pull.start_s - REFERENCE_S), pull.start_s - 0.3),
         (0.0, pull.log.duration_s),
@@ -121,7 +125,9 @@ def _off_load(pull: Pull) -> tuple[Array, Array]:
 def _kind(
     pressure: Array, manifold: Array, calm: Series, boost: Series
 ) -> tuple[str, bool, float | None]:
-    """(kind, sure, off-load level). Slope of rail on boost, off load and while boost builds: 1 referenced, 0 constant."""
+    """(kind, sure, off-load level). Slope of rail on boost, off load and while boost builds: 1
+    referenced, 0 constant.
+    """
     then = boost.at(calm.t, max_gap_s=1.5)
     early = np.isfinite(then) & (calm.t < calm.t[0] + 1.0)
     enough = len(pressure) >= 4
@@ -166,11 +172,14 @@ def _follows(manifold: Array, rail: Array) -> bool | None:
 
 
 def _direct(calm: Series) -> Rail | None:
-    """Fall of a direct-injection rail below the level that it held before in the same pull; one that rises has none."""
+    """Fall of a direct-injection rail below the level that it held before in the same pull; one
+    that rises has none.
+    """
     spans = stretches(calm.t, 2 * SUSTAINED_S)
     if len(calm.t) < 6 or not spans.first.size:
         return None
-    # What had been held for that long up to each sample: the highest of the lows of the stretches that end there.
+    # What had been held for that long up to each sample: the highest of the lows of the stretches
+    # that end there.
     lows = moving_minima(calm.value, spans)
     before = np.full(len(calm.t), -np.inf)
     np.maximum.at(before, spans.stop - 1, lows)

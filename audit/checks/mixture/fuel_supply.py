@@ -1,6 +1,7 @@
 """fuel_supply: does fuel pressure follow the manifold, and have the injectors time left?
 
-Does not see: fuel flow where neither pressure nor injection time is logged; a pressure sensor before the filter.
+Does not see: fuel flow where neither pressure nor injection time is logged; a pressure sensor
+before the filter.
 """
 
 from __future__ import annotations
@@ -56,7 +57,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
 
 def _why(top: Held | None, rail: Rail | None, source: str) -> str:
     if top is not None:
-        return f"injector duty {source} comes to {top.level:.0f} %, which cannot be: check the unit of the pulse width"
+        return (
+            f"injector duty {source} comes to {top.level:.0f} %, which cannot be: check the "
+            "unit of the pulse width"
+        )
     if rail is not None:
         return (
             "fuel pressure off load is not in the log, so there is nothing to compare the pull with"
@@ -101,7 +105,9 @@ def _taken_for(rail: Rail) -> str:
 
 
 def injector_duty(pull: Pull) -> tuple[Series, str]:
-    """Duty in %, and where it is from: the channel, else pulse × engine speed / 1200 (one shot every two turns)."""
+    """Duty in %, and where it is from: the channel, else pulse × engine speed / 1200 (one shot
+    every two turns).
+    """
     duty = pull.believed("injector_duty")
     if len(duty.t) >= 2:
         return duty, "as logged"
@@ -132,7 +138,9 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
 
 
 def _moved(row: Limit, hold: float) -> Limit:
-    """The row with its hold level at the car's limit: watch as far below as before, stop not below it."""
+    """The row with its hold level at the car's limit: watch as far below as before, stop not below
+    it.
+    """
     if row.watch is None or row.hold is None or row.stop is None:
         return dataclasses.replace(row, hold=hold)
     return dataclasses.replace(
@@ -164,7 +172,8 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     finding = Finding(
         "fuel.pressure_drop",
         severity,
-        f"Fuel pressure fell further in each of {len(values)} pulls on end: by {falls} of its level off load; "
+        f"Fuel pressure fell further in each of {len(values)} pulls on end: by {falls} of its "
+        "level off load; "
         f"{growth:.0f} % more, at or above the {severity} limit of {row.reached(growth):g} %.",
         "fuel_pressure",
         None,
@@ -177,7 +186,9 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 
 def _longest_growth(drops: list[tuple[int, float]]) -> list[tuple[int, float]]:
-    """The run of pulls with ever larger falls that grows the most; steps under 0.3 % count as none."""
+    """The run of pulls with ever larger falls that grows the most; steps under 0.3 % count as
+    none.
+    """
     best, run = drops[:1], drops[:1]
     for pair in drops[1:]:
         run = [*run, pair] if pair[1] > run[-1][1] + 0.3 else [pair]

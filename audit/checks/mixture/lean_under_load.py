@@ -1,7 +1,9 @@
-"""lean_under_load: was the mixture lean, far too rich, or getting leaner while the engine was under boost?
+"""lean_under_load: was the mixture lean, far too rich, or getting leaner while the engine was under
+boost?
 
-Lambda is judged only where boost has stood above the load for the transport lag and the probe's answer, and
-outside fuel cuts (see mixture_window). Does not see: a single lean cylinder, or anything between slow samples.
+Lambda is judged only where boost has stood above the load for the transport lag and the probe's
+answer, and outside fuel cuts (see mixture_window). Does not see: a single lean cylinder, or
+anything between slow samples.
 """
 
 from __future__ import annotations
@@ -40,7 +42,9 @@ TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Lambda under load: sustained lean and rich levels, spikes, distance to target, drift with engine speed."""
+    """Lambda under load: sustained lean and rich levels, spikes, distance to target, drift with
+    engine speed.
+    """
     shared = {
         "rpm_rate_rpm_per_s": rpm_rate(pull),
         "air_flow_excess_pct": air_flow_excess_pct(pull),
@@ -52,7 +56,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     over_target = _over_target(window, pull)
     _levels(book)
     if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.sheet.values):
-        why = f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the mixture"
+        why = (
+            f"boost stayed above {window.load_kpa:.0f} kPa gauge too short a time to judge the "
+            "mixture"
+        )
         return Measured(values=book.sheet.values, unable=("too_short", why))
     _against_target(book, over_target)
     _at_top(book, pull)
@@ -76,7 +83,8 @@ def _unbelievable(pull: Pull, window: Window) -> tuple[str, str] | None:
         )
     if np.count_nonzero(value >= FREE_AIR) >= 0.3 * len(value):
         return "not_believed", (
-            f"lambda reads {median_sorted(value):.2f} under boost, as in free air: the probe or its "
+            f"lambda reads {median_sorted(value):.2f} under boost, as in free air: the probe or "
+            "its "
             "wiring is at fault, or the engine is not burning"
         )
     around = pull.believed("lambda", lead_s=3.0, tail_s=1.0).value
@@ -121,7 +129,9 @@ class _Book:
         return held_above(self.window.lam.t, value, self.limits.setting("lean_spike_s"), least=2)
 
     def calm(self, value: Array) -> Array:
-        """Fast samples averaged over a third of the sustained time, so that noise does not hide a level."""
+        """Fast samples averaged over a third of the sustained time, so that noise does not hide a
+        level.
+        """
         return smooth(self.window.lam.t, value, self.sustained_s / 3) if self.rate > 25 else value
 
     def boost_at(self, held: Held) -> float:
@@ -129,13 +139,16 @@ class _Book:
         return median_sorted(self.window.boost[inside])
 
     def by_boost(self, row: Limit, value: Array) -> Array:
-        """The value on the scale of the row, under the boost of its moment; itself where the row has one level."""
+        """The value on the scale of the row, under the boost of its moment; itself where the row
+        has one level.
+        """
         return row.places(value, self.window.boost) if row.at else value
 
     def put(self, row: Limit, scaled: Array, held: Held, text: str) -> None:
         """Write the level held, with how long the limit that it reaches was passed.
 
-        scaled: each sample on the row's scale (by_boost); held: on that scale. text: with {level}, {boost}, {lasted}.
+        scaled: each sample on the row's scale (by_boost); held: on that scale. text: with {level},
+        {boost}, {lasted}.
         """
         boost = self.boost_at(held)
         level = row.value_at(held.level, boost) if row.at else held.level
@@ -157,12 +170,15 @@ class _Book:
         said = []
         if self.window.low:
             said.append(
-                f"Boost never reached the usual {self.limits.setting('load_kpa'):.0f} kPa gauge, so the "
-                f"mixture was judged above {self.window.load_kpa:.0f} kPa gauge, the highest load there was"
+                f"Boost never reached the usual {self.limits.setting('load_kpa'):.0f} kPa gauge, "
+                "so the "
+                f"mixture was judged above {self.window.load_kpa:.0f} kPa gauge, the highest load "
+                "there was"
             )
         if self.rate < SLOW_HZ:
             said.append(
-                f"One sample every {self.window.interval_s:.2g} s: what lies between them is unknown"
+                f"One sample every {self.window.interval_s:.2g} s: what lies between them is "
+                "unknown"
             )
         return ". ".join(said)
 
@@ -207,7 +223,8 @@ def _levels(book: _Book) -> None:
 def _spike(book: _Book, name: str, value: Array) -> None:
     """A short lean moment that stands out of the rest and is over within the window, or nothing.
 
-    What lasts at the end of the window is a lean mixture if it is long, and may be the lift if it is short.
+    What lasts at the end of the window is a lean mixture if it is long, and may be the lift if it
+    is short.
     """
     row = book.limits.row("mixture.lean_spike", name)
     scaled = book.by_boost(row, value)
@@ -237,7 +254,9 @@ def _spike(book: _Book, name: str, value: Array) -> None:
 
 
 def _against_target(book: _Book, difference: Array | None) -> None:
-    """Distance to the logged target at the time of the gas; the leanest target of the moments before counts."""
+    """Distance to the logged target at the time of the gas; the leanest target of the moments
+    before counts.
+    """
     if difference is None:
         return
     calm = book.calm(difference)
@@ -250,7 +269,9 @@ def _against_target(book: _Book, difference: Array | None) -> None:
 
 
 def _over_target(window: Window, pull: Pull) -> Array | None:
-    """Lambda over target for each sample of the window, or None where the target is not logged in it."""
+    """Lambda over target for each sample of the window, or None where the target is not logged in
+    it.
+    """
     target = pull.believed("lambda_target", lead_s=2.0)
     if len(target.t) < 2 or target.t[-1] < window.gas[0]:
         return None
@@ -262,8 +283,9 @@ def _over_target(window: Window, pull: Pull) -> Array | None:
 
 
 def _at_top(book: _Book, pull: Pull) -> None:
-    """Median lambda of the highest engine speeds under load: a tired pump falls short there first, and the mean of the
-    pull hides it."""
+    """Median lambda of the highest engine speeds under load: a tired pump falls short there first,
+    and the mean of the pull hides it.
+    """
     rpm = _rpm_of_gas(book.window, pull)
     if not np.isfinite(rpm).any():
         return
@@ -274,13 +296,17 @@ def _at_top(book: _Book, pull: Pull) -> None:
 
 
 def _rpm_of_gas(window: Window, pull: Pull) -> Array:
-    """Engine speed as the gas of each lambda sample left the cylinder, rpm; NaN where it is not known."""
+    """Engine speed as the gas of each lambda sample left the cylinder, rpm; NaN where it is not
+    known.
+    """
     gap = max(1.2, 3 * window.interval_s)
     return pull.believed("engine_speed", lead_s=1.0).at(window.gas, max_gap_s=gap)
 
 
 def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None) -> None:
-    """Slope of lambda (over target where logged) on engine speed; judged only if it ends lean and is no chance."""
+    """Slope of lambda (over target where logged) on engine speed; judged only if it ends lean and
+    is no chance.
+    """
     window = book.window
     rpm = _rpm_of_gas(window, pull) / 1000
     y = window.lam.value if difference is None else difference
@@ -292,7 +318,8 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None
         or x.max() - x.min() < DRIFT_SPAN_KRPM
     ):
         return
-    # Neighbours averaged to 40 points: the slope loses nothing and its interval stays honest about fast noise.
+    # Neighbours averaged to 40 points: the slope loses nothing and its interval stays honest about
+    # fast noise.
     points = block_means(x, y, DRIFT_POINTS)[:2]
     line = median_line(*points)
     if line is None:

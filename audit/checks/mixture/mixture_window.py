@@ -1,7 +1,8 @@
 """The part of a pull in which a lambda reading speaks of the mixture under load.
 
-Exhaust gas needs time to the probe, and the probe to answer; fuel cuts are lean by intention; at the tip-in
-the wall film is lean before boost is there. What is left after those is what the mixture may be judged by.
+Exhaust gas needs time to the probe, and the probe to answer; fuel cuts are lean by intention; at
+the tip-in the wall film is lean before boost is there. What is left after those is what the mixture
+may be judged by.
 """
 
 from __future__ import annotations
@@ -33,7 +34,8 @@ LIMITER_DROP = (
 class Window:
     """Lambda samples under settled load. gas: when the gas left the cylinder (t - lag_s), s.
 
-    boost: kPa gauge at that time; load_kpa: boost that counted as load; low: the pull never reached the usual load.
+    boost: kPa gauge at that time; load_kpa: boost that counted as load; low: the pull never reached
+    the usual load.
     """
 
     lam: Series
@@ -47,7 +49,9 @@ class Window:
 
 
 def mixture_window(pull: Pull, load_kpa: float) -> Window:
-    """Find it; it may be empty. load_kpa: boost above which a mixture counts as under load, kPa gauge."""
+    """Find it; it may be empty. load_kpa: boost above which a mixture counts as under load, kPa
+    gauge.
+    """
     lam = pull.believed("lambda")
     boost = pull.believed("boost", lead_s=1.5, tail_s=0.3)
     lag, found = transport_lag(pull)
@@ -78,7 +82,9 @@ def mixture_window(pull: Pull, load_kpa: float) -> Window:
 
 
 def _recovered(lam: Series, from_s: float) -> float:
-    """When lambda speaks of the mixture again after a cut or a shift whose gas had passed by from_s, s."""
+    """When lambda speaks of the mixture again after a cut or a shift whose gas had passed by
+    from_s, s.
+    """
     after = lam.within(from_s + RECOVERY_S, from_s + RECOVERY_MOST_S)
     before = lam.at(after.t - 0.1)
     settled = rows_of(~(before - after.value > COMES_BACK))
@@ -101,8 +107,9 @@ def _interval(t: Array) -> float:
 def transport_lag(pull: Pull) -> tuple[float, bool]:
     """Time from the lift until lambda leaves its level, s, and whether the log showed it.
 
-    Seen where fuel is cut at the end of the pull and lambda is sampled at 8 Hz or more; else the default.
-    It holds the gas transport and the start of the probe's answer; a cut that comes late makes it longer.
+    Seen where fuel is cut at the end of the pull and lambda is sampled at 8 Hz or more; else the
+    default. It holds the gas transport and the start of the probe's answer; a cut that comes late
+    makes it longer.
     """
     lam = pull.believed("lambda", tail_s=1.0)
     step = _interval(lam.t)
@@ -127,7 +134,8 @@ def transport_lag(pull: Pull) -> tuple[float, bool]:
 def _settled(gas: Array, boost: Series, load: float) -> Bools:
     """True where boost has been seen above the load for SETTLE_S, with no sample below it since.
 
-    Counted from the first sample above, not from the last below: between slow samples boost may have come late.
+    Counted from the first sample above, not from the last below: between slow samples boost may
+    have come late.
     """
     below = rows_of(boost.value < load - 3.0)
     if not below.size:
@@ -154,7 +162,9 @@ def _tail_margin(pull: Pull) -> float:
 
 
 def fuel_cuts(pull: Pull) -> list[tuple[float, float]]:
-    """Stretches without fuel inside the pull, s: by the injectors if logged, else by engine speed falling."""
+    """Stretches without fuel inside the pull, s: by the injectors if logged, else by engine speed
+    falling.
+    """
     for name in ("injector_pulse_width", "injector_duty"):
         shot = pull.believed(name)
         if len(shot.t) >= 4:
@@ -169,7 +179,8 @@ def fuel_cuts(pull: Pull) -> list[tuple[float, float]]:
         len(lam.t) > 1
     ):  # free air in the exhaust while speed falls at all: nothing burns, whoever cut it
         slack = np.where(lam.at(rpm.t) >= NO_FLAME, np.maximum(25.0, 0.25 * slack), slack)
-    # A limiter may flutter a while before speed falls that far: it began where speed first came so near its top.
+    # A limiter may flutter a while before speed falls that far: it began where speed first came so
+    # near its top.
     return [
         (float(rpm.t[np.argmax(rpm.value >= rpm.value[:i].max() - slack[i])]), end)
         for _, end, i in _runs(rpm.t, rpm.value < top - slack)

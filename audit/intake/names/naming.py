@@ -19,7 +19,7 @@ from audit.intake.names.unit_text import Unit, read_unit, unit_for, unit_in_word
 from audit.intake.names.words import Read, read_header, split
 from audit.intake.raw import RawColumn
 from audit.model import Array, ColumnWord, Note
-from audit.tables import channel_rows, toml_table
+from audit.tables import channel_rows, row_of, toml_table
 
 LEAST_SCORE = 0.45
 LEFT_OVER = 0.8  # a word that means nothing
@@ -170,7 +170,7 @@ def _unit_factor(channel: str, read: Read, unit: str) -> float:
 @lru_cache(maxsize=64)
 def _fit_ranges(channel: str) -> tuple[tuple[float, float], ...]:
     """For each unit of a channel, the source values that its range allows."""
-    row = channel_rows()[channel]
+    row = row_of(channel)
     low, high = row.usual or row.range
     if row.quantity == "pressure_absolute":
         low = -105.0
@@ -200,7 +200,7 @@ def _fit(channel: str, low: float, mid: float, high: float) -> float:
     if high > low:
         return 1.0
     return (
-        STILL if channel_rows()[channel].flat_s is not None else 0.985
+        STILL if row_of(channel).flat_s is not None else 0.985
     )  # a column that moves is the better one
 
 

@@ -20,7 +20,7 @@ from audit.intake.names.words import read_header
 from audit.intake.raw import RawColumn
 from audit.model import Array, base_of
 from audit.signal.arrays import median
-from audit.tables import channel_rows
+from audit.tables import row_of
 
 MOST = 16  # sensors of one quantity
 NO_SENSOR = frozenset(("filtered", "model"))  # ideas of a header that is no sensor's own reading
@@ -49,7 +49,7 @@ def further_sensors(
     free = [i for i, n in enumerate(named) if not n.channel and n.also]
     for i in sorted(free, key=lambda i: (-named[i].points, i)):
         channel = named[i].also
-        row = channel_rows()[channel]
+        row = row_of(channel)
         number = _free_number(channel, {n.channel for n in out})
         if not row.several or channel not in kept or number > MOST:
             continue

@@ -1,4 +1,6 @@
-"""The first screen: the one decision with what it stands on. The decision is made elsewhere and only shown here."""
+"""The first screen: the one decision with what it stands on. The decision is made elsewhere and
+only shown here.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,9 @@ HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
 
 @dataclass(frozen=True)
 class Worst:
-    """The worst finding: severity, figure, limit, its number on the page, and its picture or None."""
+    """The worst finding: severity, figure, limit, its number on the page, and its picture or
+    None.
+    """
 
     n: int
     severity: str
@@ -32,7 +36,9 @@ class Worst:
 
 @dataclass(frozen=True)
 class First:
-    """state: 'step', 'stay', 'no_step', or "" where none was made; rows: (label, figure, more); text: for a tuner."""
+    """state: 'step', 'stay', 'no_step', or "" where none was made; rows: (label, figure, more);
+    text: for a tuner.
+    """
 
     state: str
     head: str
@@ -49,7 +55,9 @@ WithLog = Callable[[PullAudit], PullAudit]
 def first_of(
     night: Night, found: Sequence[Numbered], *, date: str, with_log: WithLog | None
 ) -> First:
-    """What the first screen says of a night. with_log: a pull with its log, to draw the worst finding; None draws none."""
+    """What the first screen says of a night. with_log: a pull with its log, to draw the worst
+    finding; None draws none.
+    """
     decision = night.decision
     text = "\n".join(message(night, date=date))
     worst = _worst(night, found, with_log)

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True)
 class Usual:
-    """One gear: range of each measure over earlier nights, (low, high), nine pulls in ten, and the mean of the last night."""
+    """One gear: range of each measure over earlier nights, (low, high), nine pulls in ten, and the
+    mean of the last night.
+    """
 
     ranges: Mapping[str, tuple[float, float]]
     last: Mapping[str, float]
@@ -16,7 +18,8 @@ class Usual:
 
 @dataclass(frozen=True)
 class DutyCurve:
-    """Settled boost against duty in one gear, kPa gauge in last night's air: most likely, and where nine pulls in ten lie.
+    """Settled boost against duty in one gear, kPa gauge in last night's air: most likely, and where
+    nine pulls in ten lie.
 
     duty, low, middle, high: one figure a point, duty in % and rising.
     """
@@ -30,8 +33,8 @@ class DutyCurve:
 
 @dataclass(frozen=True)
 class History:
-    """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear; curve: of tonight's
-    gear, None where there is none.
+    """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear;
+    curve: of tonight's gear, None where there is none.
     """
 
     last_night: str = ""

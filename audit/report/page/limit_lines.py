@@ -1,4 +1,6 @@
-"""Where the limit of a finding lies on the axis of its panel, in canonical units, as its measure declares."""
+"""Where the limit of a finding lies on the axis of its panel, in canonical units, as its measure
+declares.
+"""
 
 from __future__ import annotations
 
@@ -12,9 +14,11 @@ BESIDE_S = 0.3  # around a finding, where what its limit is counted from is read
 
 
 def limit_levels(finding: Finding, measures: Measures, pull: Pull) -> list[float]:
-    """Levels to draw a line at, in the panel's canonical unit; [] where the limit is none of an axis.
+    """Levels to draw a line at, in the panel's canonical unit; [] where the limit is none of an
+    axis.
 
-    A limit on a difference is laid on what it is a difference to: the settled boost, the target, the start.
+    A limit on a difference is laid on what it is a difference to: the settled boost, the target,
+    the start.
     """
     limit, measure = finding.limit, _measure_of(finding, measures, pull)
     if measure is None or limit is None or not measure.line:
@@ -33,7 +37,9 @@ def limit_levels(finding: Finding, measures: Measures, pull: Pull) -> list[float
 
 
 def _measure_of(finding: Finding, measures: Measures, pull: Pull) -> Measure | None:
-    """The measure that a finding judged: of its code's rows in its unit the one whose figure and limit are nearest."""
+    """The measure that a finding judged: of its code's rows in its unit the one whose figure and
+    limit are nearest.
+    """
     named = {m.name: m for row in all_declared() for m in row.measures}
     rows = [r for r in limits_for(pull.car).rows(finding.code) if r.unit == finding.unit]
 
@@ -49,7 +55,9 @@ def _measure_of(finding: Finding, measures: Measures, pull: Pull) -> Measure | N
 
 
 def _base(name: str, finding: Finding, measures: Measures, pull: Pull) -> float | None:
-    """What a limit is counted from: a measure of the pull, a figure of the car, a channel at the finding's moment."""
+    """What a limit is counted from: a measure of the pull, a figure of the car, a channel at the
+    finding's moment.
+    """
     own = getattr(pull.car, name, None)
     if (value := measures.get(name, own)) is not None:
         return float(value)

@@ -20,8 +20,8 @@ LEAD_S, TAIL_S = 3.0, 1.5  # drawn before and after a pull
 
 @dataclass(frozen=True, slots=True)
 class Numbered:
-    """A finding with its number on the page. where: for people; pull: the id of the pull it is drawn in, "" for none;
-    owner: the id of the part of the page that tells it in full.
+    """A finding with its number on the page. where: for people; pull: the id of the pull it is
+    drawn in, "" for none; owner: the id of the part of the page that tells it in full.
     """
 
     n: int
@@ -32,13 +32,17 @@ class Numbered:
 
 
 def pull_ids(night: Night) -> list[tuple[str, str, PullAudit]]:
-    """(id, file name, pull) of every pull, in page order; ids are 'pull-1', 'pull-2', … over the night."""
+    """(id, file name, pull) of every pull, in page order; ids are 'pull-1', 'pull-2', … over the
+    night.
+    """
     flat = [(short_name(log.path), pull) for log in night.logs for pull in log.pulls]
     return [(f"pull-{i}", name, pull) for i, (name, pull) in enumerate(flat, 1)]
 
 
 def numbered(night: Night) -> list[Numbered]:
-    """All findings, those of the whole night and of logs first, then pull by pull, worst first in each."""
+    """All findings, those of the whole night and of logs first, then pull by pull, worst first in
+    each.
+    """
     out: list[Numbered] = []
 
     def add(findings: Iterable[Finding], where: str, owner: str, place: Any) -> None:
@@ -70,7 +74,9 @@ def _pull_at(finding: Finding, pulls: Sequence[tuple[str, str, PullAudit]]) -> s
 def marks_of(
     name: str, audit: PullAudit, found: Sequence[Numbered], panels: Iterable[str], *, us: bool
 ) -> list[dict[str, Any]]:
-    """The marks to draw in one pull's traces, in display units; those whose panel is not drawn are left out."""
+    """The marks to draw in one pull's traces, in display units; those whose panel is not drawn are
+    left out.
+    """
     there = set(panels)
     out = []
     for item in found:

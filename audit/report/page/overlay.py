@@ -20,7 +20,9 @@ MANY = 10  # more lines than this are thin and whole: no dash tells that many ap
 
 @dataclass(frozen=True)
 class Laid:
-    """A pull with its name in the key. look: the line style that a whole side shares, "" for one of its own."""
+    """A pull with its name in the key. look: the line style that a whole side shares, "" for one of
+    its own.
+    """
 
     name: str
     audit: PullAudit
@@ -28,7 +30,8 @@ class Laid:
 
 
 def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[str, Any]:
-    """A packet with all pulls' series on one axis: engine speed at first, or time from each pull's start.
+    """A packet with all pulls' series on one axis: engine speed at first, or time from each pull's
+    start.
 
     every: all panels that any of them has, else boost, mixture and intake air.
     """
@@ -68,7 +71,9 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
 
 
 def _of(panel: Mapping[str, Any], *, every: bool) -> list[str]:
-    """A panel's channels as far as they are laid over each other: no limits, no targets but of two pulls."""
+    """A panel's channels as far as they are laid over each other: no limits, no targets but of two
+    pulls.
+    """
     names = [c for c in panel["series"] if c != "lean_limit"]
     if every:
         return names
@@ -81,7 +86,9 @@ def _label(key: str, one: Mapping[str, Any], laid: Laid) -> str:
 
 
 def _panels(each: Sequence[Mapping[str, Any]], *, every: bool) -> list[dict[str, Any]]:
-    """Panels that any of them has, in reading order, with every pull's lines of a channel side by side."""
+    """Panels that any of them has, in reading order, with every pull's lines of a channel side by
+    side.
+    """
     by_id = [{p["id"]: p for p in one["panels"]} for one in each]
     out = []
     for name in dict.fromkeys(key for panels in by_id for key in panels):
@@ -121,7 +128,9 @@ DIFFERENCES = (
 
 
 def differences(pulls: Sequence[Laid], *, us: bool) -> dict[str, Any] | None:
-    """Each pull less the first of its gear: heads with units, and rows of (name, figures). None for one pull alone."""
+    """Each pull less the first of its gear: heads with units, and rows of (name, figures). None for
+    one pull alone.
+    """
     if len(pulls) < 2:
         return None
     there = [

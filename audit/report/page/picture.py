@@ -1,4 +1,6 @@
-"""Pictures that are no traces: one finding on the first screen, boost against duty, as layers for the page's script."""
+"""Pictures that are no traces: one finding on the first screen, boost against duty, as layers for
+the page's script.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,8 @@ NEXT_WIDTH_PCT = 1.2  # of the mark of the next duty
 
 
 def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] | None:
-    """What one finding saw, with its limit: the channel that it is marked in, around its moment. None for no place.
+    """What one finding saw, with its limit: the channel that it is marked in, around its moment.
+    None for no place.
 
     Samples that are not believed are crosses, as in the traces, and no line runs through them.
     """
@@ -84,7 +87,9 @@ def row_known(channel: str) -> bool:
 
 @dataclass(frozen=True)
 class Step:
-    """The next duty in %, and the boost that nine pulls in ten should settle in there, kPa gauge: low, middle, high."""
+    """The next duty in %, and the boost that nine pulls in ten should settle in there, kPa gauge:
+    low, middle, high.
+    """
 
     duty: float
     expected: tuple[float, float, float] | None
@@ -103,7 +108,9 @@ def duty_chart(
     step: Step | None = None,
     near: float = 15.0,
 ) -> dict[str, Any]:
-    """Boost against duty. settled, peaks: (duty %, kPa gauge) of each pull; near: how far beyond them it reaches, in %."""
+    """Boost against duty. settled, peaks: (duty %, kPa gauge) of each pull; near: how far beyond
+    them it reaches, in %.
+    """
     scale, unit = linear("kPa", us=us)[0], unit_for("kPa", us=us)
     duties = [d for d, _ in settled] + ([step.duty] if step is not None else [])
     low, high = 0.0, 100.0
@@ -171,7 +178,8 @@ def duty_chart(
 
 
 def duty_tonight(night: Night, curve: DutyCurve | None, *, us: bool) -> dict[str, Any] | None:
-    """Tonight's pulls on the curve, with target, limit and the step of the decision; None without a known duty.
+    """Tonight's pulls on the curve, with target, limit and the step of the decision; None without a
+    known duty.
 
     The step is drawn where the decision is one to a duty higher than any that was pulled tonight.
     """
@@ -202,7 +210,9 @@ def duty_tonight(night: Night, curve: DutyCurve | None, *, us: bool) -> dict[str
 
 
 def _step(decision: Decision | None, highest: float) -> Step | None:
-    """The step of a decision to go up, None where it is none or not beyond the highest duty pulled."""
+    """The step of a decision to go up, None where it is none or not beyond the highest duty
+    pulled.
+    """
     if decision is None or decision.state != "step" or decision.duty_next_pct is None:
         return None
     if decision.duty_next_pct <= max(highest, decision.duty_now_pct or 0.0):

@@ -55,10 +55,11 @@ def packed_time(t: Array) -> str:
 
 
 def thinned(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dict[str, Array]]:
-    """At most about `most` rows: each bucket keeps the lowest and the highest value of every column.
+    """At most about `most` rows: each bucket keeps the lowest and the highest value of every
+    column.
 
-    t: n times; columns: n values each, NaN where there is none. Peaks keep their height; their time moves by less
-    than a bucket. Columns without gaps keep the order in which the two extremes came.
+    t: n times; columns: n values each, NaN where there is none. Peaks keep their height; their time
+    moves by less than a bucket. Columns without gaps keep the order in which the two extremes came.
     """
     n = len(t)
     if n <= most:
@@ -73,8 +74,8 @@ def thinned(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dict
 
 
 def averaged(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dict[str, Array]]:
-    """At most about `most` rows, each the mean of its bucket: for many lines over each other, where extremes would
-    draw the noise alone. As thinned otherwise.
+    """At most about `most` rows, each the mean of its bucket: for many lines over each other, where
+    extremes would draw the noise alone. As thinned otherwise.
     """
     n = len(t)
     if n <= most:

@@ -1,4 +1,6 @@
-"""What the verdict stands on: sensors and how they were read, what was not judged, the logs, what was assumed."""
+"""What the verdict stands on: sensors and how they were read, what was not judged, the logs, what
+was assumed.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,9 @@ UNIT_FROM = {
 
 
 def sensors(night: Night) -> list[dict[str, Any]]:
-    """A table of channels, how each was read, its flag and the tests that it did not pass: one for logs that are alike."""
+    """A table of channels, how each was read, its flag and the tests that it did not pass: one for
+    logs that are alike.
+    """
     out: list[dict[str, Any]] = []
     for audit in night.logs:
         if audit.log is None:

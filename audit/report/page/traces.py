@@ -15,7 +15,8 @@ from audit.report.page.quantities import linear, packed, packed_time, shown, thi
 from audit.tables import ChannelRow, Limits, limits_for, row_of
 
 Thin = Callable[[Array, dict[str, Array], int], tuple[Array, dict[str, Array]]]
-BUDGET = 90_000  # packed samples in a page, 2.7 bytes each: a page of an ordinary night stays below 700 kB
+# packed samples in a page, 2.7 bytes each: a page of an ordinary night stays below 700 kB
+BUDGET = 90_000
 LEAST_ROWS, MOST_ROWS = 100, 2400  # of one pull
 LEAN_LIMIT = "lean_limit"  # beside the channels: the hold limit of lambda, as it follows boost
 MOST_REJECTED = 200  # crosses drawn for samples that are not believed, a channel
@@ -53,9 +54,11 @@ def packet(
     only: Sequence[Panel] = PANELS,
     thin: Thin = thinned,
 ) -> dict[str, Any]:
-    """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in display units.
+    """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in
+    display units.
 
-    rows: at most this many are kept, by `thin`; only: the panels wanted. Times are s from the log's first row.
+    rows: at most this many are kept, by `thin`; only: the panels wanted. Times are s from the log's
+    first row.
     """
     pull = audit.pull
     table = limits_for(pull.car)
@@ -99,7 +102,9 @@ def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
 def _columns(
     audit: PullAudit, only: Sequence[Panel], table: Limits
 ) -> tuple[Array, dict[str, Array]]:
-    """Rows around the pull: every channel's believed samples (NaN where there is none), the lean limit, and 'rpm'."""
+    """Rows around the pull: every channel's believed samples (NaN where there is none), the lean
+    limit, and 'rpm'.
+    """
     pull = audit.pull
     t = pull.log.time
     low, high = np.searchsorted(t, (pull.start_s - LEAD_S - 1e-9, pull.end_s + TAIL_S + 1e-9))
@@ -123,7 +128,9 @@ def _lean_row(table: Limits) -> tuple[Limit, float]:
 
 
 def _lean_limit(audit: PullAudit, t: Array, table: Limits) -> Array | None:
-    """The hold limit of lambda at each row inside the pull, which follows boost; NaN where it does not hold."""
+    """The hold limit of lambda at each row inside the pull, which follows boost; NaN where it does
+    not hold.
+    """
     pull = audit.pull
     row, load = _lean_row(table)
     boost = pull.believed("boost", lead_s=1.5)
@@ -186,7 +193,9 @@ def _series(name: str, values: Array, pull: Pull, apart: float, *, us: bool) -> 
 
 
 def doubted(name: str, pull: Pull, *, us: bool) -> list[list[float]]:
-    """[t, value] of samples that are there and not believed, in display units, at most MOST_REJECTED spread evenly."""
+    """[t, value] of samples that are there and not believed, in display units, at most
+    MOST_REJECTED spread evenly.
+    """
     channel = "manifold_pressure" if name == "boost" else name
     flags = pull.sanity.samples.get(channel)
     if flags is None:
@@ -211,7 +220,9 @@ def _gap(channel: Channel | None) -> float:
 def broken(
     t: Array, values: Array, channel: Channel | None
 ) -> tuple[list[float | None], list[float | None]]:
-    """A line's points with a None where samples are missing, so that none is drawn through what is not there."""
+    """A line's points with a None where samples are missing, so that none is drawn through what is
+    not there.
+    """
     x: list[float | None] = []
     y: list[float | None] = []
     for i, (at, value) in enumerate(zip(t.tolist(), values.tolist(), strict=True)):
@@ -252,7 +263,9 @@ def _panel(
 def _boost_levels(
     audit: PullAudit, table: Limits, *, us: bool, target_drawn: bool
 ) -> tuple[list[Any], list[Any]]:
-    """The car's own target and limit as lines; the settled level with the room that overshoot has before its watch limit."""
+    """The car's own target and limit as lines; the settled level with the room that overshoot has
+    before its watch limit.
+    """
     pull, car = audit.pull, audit.pull.car
     lines = []
     if (target := car.target_for(pull.gear)) is not None and not target_drawn:
@@ -293,7 +306,9 @@ def _boost_levels(
 
 
 def load_chart(audit: PullAudit, table: Limits, *, us: bool) -> dict[str, Any] | None:
-    """What the script needs to lay lambda, moved back by its lag in s, against boost: the limits that hold there."""
+    """What the script needs to lay lambda, moved back by its lag in s, against boost: the limits
+    that hold there.
+    """
     lam, boost = audit.pull.believed("lambda"), audit.pull.believed("boost", lead_s=1.5)
     if len(lam.t) < 3 or len(boost.t) < 3:
         return None
@@ -305,7 +320,9 @@ def load_chart(audit: PullAudit, table: Limits, *, us: bool) -> dict[str, Any] |
 
 
 def _load_limits(table: Limits, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
-    """Each level of the sustained lean limit over the boost at which it holds, as it follows boost."""
+    """Each level of the sustained lean limit over the boost at which it holds, as it follows
+    boost.
+    """
     row, load = _lean_row(table)
     start = load
     if top_kpa < load:

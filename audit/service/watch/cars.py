@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import fnmatch
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from audit.carfile import find_car_file, load_car
 from audit.errors import CarFileError
@@ -16,7 +18,9 @@ RULES = "inbox.toml"
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """logs: a pattern of names or of paths below the inbox (* and ?); file: the car file they belong to."""
+    """logs: a pattern of names or of paths below the inbox (* and ?); file: the car file they
+    belong to.
+    """
 
     logs: str
     file: Path
@@ -27,48 +31,49 @@ class Cars:
 
     def __init__(self, inbox: Path) -> None:
         self.inbox = inbox
-        self._rules: tuple[tuple[int, int] | None, tuple[Rule, ...]] = (None, ())
-        self._cars: dict[Path, tuple[tuple[int, int], Car]] = {}
+        self._read: dict[Path, tuple[tuple[int, int], Any]] = {}
 
     def of(self, path: Path) -> Car:
-        """The car of a log. Raises CarFileError when its car file, or the inbox's rules, cannot be used."""
+        """The car of a log. Raises CarFileError when its car file, or the inbox's rules, cannot be
+        used.
+        """
         below = path.relative_to(self.inbox)
         for rule in self.rules():
             if fnmatch.fnmatch(below.as_posix(), rule.logs) or fnmatch.fnmatch(
                 path.name, rule.logs
             ):
-                return self._load(rule.file)
+                return self._car(rule.file)
         found = find_car_file((path,))
         if found is not None:
-            return self._load(found)
+            return self._car(found)
         return Car(name=below.parts[0]) if len(below.parts) > 1 else Car()
 
-    def _load(self, file: Path) -> Car:
-        stamp = _stamp(file)
-        if stamp is None:
-            raise CarFileError(f"{file}: no such car file. Mend the path in {self.inbox / RULES}.")
-        if file not in self._cars or self._cars[file][0] != stamp:
-            self._cars[file] = (stamp, load_car(file))
-        return self._cars[file][1]
-
     def rules(self) -> tuple[Rule, ...]:
-        """The rules of INBOX/inbox.toml, none without it. Raises CarFileError naming what is wrong in it."""
-        file = self.inbox / RULES
-        stamp = _stamp(file)
-        if stamp != self._rules[0]:
-            self._rules = (stamp, _read(file) if stamp is not None else ())
-        return self._rules[1]
+        """The rules of INBOX/inbox.toml, none without it. Raises CarFileError naming what is wrong
+        in it.
+        """
+        found: tuple[Rule, ...] | None = self._as_read(self.inbox / RULES, _rules)
+        return found or ()
+
+    def _car(self, file: Path) -> Car:
+        found: Car | None = self._as_read(file, load_car)
+        if found is None:
+            raise CarFileError(f"{file}: no such car file. Mend the path in {self.inbox / RULES}.")
+        return found
+
+    def _as_read(self, file: Path, read: Callable[[Path], Any]) -> Any:
+        """What a file says, read once as it stands; None where there is none."""
+        try:
+            found = file.stat()
+        except OSError:
+            return None
+        stamp = found.st_size, found.st_mtime_ns
+        if file not in self._read or self._read[file][0] != stamp:
+            self._read[file] = (stamp, read(file))
+        return self._read[file][1]
 
 
-def _stamp(file: Path) -> tuple[int, int] | None:
-    try:
-        found = file.stat()
-    except OSError:
-        return None
-    return found.st_size, found.st_mtime_ns
-
-
-def _read(file: Path) -> tuple[Rule, ...]:
+def _rules(file: Path) -> tuple[Rule, ...]:
     try:
         data = tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
@@ -84,7 +89,8 @@ def _read(file: Path) -> tuple[Rule, ...]:
             or not all(isinstance(v, str) for v in row.values())
         ):
             raise CarFileError(
-                f'{file}, [[car]] number {number}: needs exactly logs and file, as in logs = "blue_*", file = "blue/car.toml".'
+                f"{file}, [[car]] number {number}: needs exactly logs and file, as in "
+                'logs = "blue_*", file = "blue/car.toml".'
             )
         rules.append(Rule(row["logs"], file.parent / row["file"]))
     return tuple(rules)

@@ -1,34 +1,18 @@
-"""Seeing that something landed: by the file system's events, by looking again and again where it has none."""
+"""Seeing that something landed: by the file system's events, by looking again and again where it
+has none.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 from audit.service.watch.health import say
-from audit.service.watch.settle import passed_over
-
-# File systems whose changes may come from another machine, of which the kernel here hears nothing (inotify(7),
-# Limitations and caveats).
-NO_EVENTS = (
-    "nfs",
-    "cifs",
-    "smb",
-    "ncpfs",
-    "afs",
-    "9p",
-    "fuse",
-    "vboxsf",
-    "ceph",
-    "gluster",
-    "lustre",
-    "davfs",
-    "virtiofs",
-    "prl_fs",
-    "vmhgfs",
-)
+from audit.service.watch.settle import passed_over, regular
+from audit.tables import toml_table
 
 Heard = Callable[[Path], None]
 
@@ -51,11 +35,13 @@ def file_system(folder: Path) -> str:
 
 def has_events(folder: Path) -> bool:
     """May events be relied on there?"""
-    return not file_system(folder).startswith(NO_EVENTS)
+    return not file_system(folder).startswith(tuple(toml_table("files.toml")["no_events"]))
 
 
 class Eyes:
-    """Watches a folder and all below it; each path that changed is given to `heard`, from another thread."""
+    """Watches a folder and all below it; each path that changed is given to `heard`, from another
+    thread.
+    """
 
     def __init__(self, folder: Path, heard: Heard) -> None:
         self.folder, self._heard = folder, heard
@@ -67,14 +53,9 @@ class Eyes:
         from watchdog import events
         from watchdog.observers import Observer
 
-        wanted = [
-            events.FileCreatedEvent,
-            events.FileModifiedEvent,
-            events.FileMovedEvent,
-            events.FileClosedEvent,
-            events.DirCreatedEvent,
-            events.DirMovedEvent,
-        ]
+        of_files = [events.FileCreatedEvent, events.FileModifiedEvent, events.FileMovedEvent]
+        of_folders = [events.DirCreatedEvent, events.DirMovedEvent]
+        wanted = [*of_files, events.FileClosedEvent, *of_folders]
         heard = self._heard
 
         class Handler(events.FileSystemEventHandler):
@@ -99,7 +80,9 @@ class Eyes:
 
     @property
     def sound(self) -> bool:
-        """Is the folder that is watched still the one at that path? Not so after a card was changed."""
+        """Is the folder that is watched still the one at that path? Not so after a card was
+        changed.
+        """
         return bool(
             self._observer is not None
             and self._observer.is_alive()
@@ -114,28 +97,22 @@ class Eyes:
 
 
 def _identity(folder: Path) -> tuple[int, int] | None:
-    try:
+    with contextlib.suppress(OSError):
         found = folder.stat()
-    except OSError:
-        return None
-    return found.st_dev, found.st_ino
+        return found.st_dev, found.st_ino
+    return None
 
 
 def look_through(
     folder: Path, *, leave_out: tuple[Path, ...] = ()
 ) -> Iterator[tuple[Path, os.stat_result]]:
-    """Every file below that may be a log, with its state; hidden folders and `leave_out` are not entered."""
+    """Every file below that may be a log, with its state; hidden folders and `leave_out` are not
+    entered.
+    """
     left_out = {str(path) for path in leave_out}
-    waiting = [str(folder)]
-    while waiting:
-        here = waiting.pop()
-        try:
-            with os.scandir(here) as entries:
-                for entry in entries:
-                    if entry.is_dir(follow_symlinks=False):
-                        if not entry.name.startswith(".") and entry.path not in left_out:
-                            waiting.append(entry.path)
-                    elif entry.is_file(follow_symlinks=False) and not passed_over(entry.name):
-                        yield Path(entry.path), entry.stat(follow_symlinks=False)
-        except OSError:
-            continue  # gone or not to be read: the next look will tell
+    for here, folders, names in os.walk(folder):
+        folders[:] = [f for f in folders if f[0] != "." and f"{here}{os.sep}{f}" not in left_out]
+        for path in (Path(here, name) for name in names if not passed_over(name)):
+            found = regular(path)
+            if found is not None:
+                yield path, found

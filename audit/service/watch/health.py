@@ -1,4 +1,6 @@
-"""How the service is doing: log lines as JSON, a health file, and word to a service manager that asks for it."""
+"""How the service is doing: log lines as JSON, a health file, and word to a service manager that
+asks for it.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +17,7 @@ from typing import Any, TextIO
 
 from audit import __version__
 from audit.files import write_text
+from audit.night.days import now as utc_now
 
 LOGGER = "pullaudit.watch"
 STALE_AFTER = 3.0  # times the interval at which the health file is written
@@ -65,8 +68,9 @@ def say(event: str, *, level: int = logging.INFO, **about: Any) -> None:
 
 @dataclass(slots=True)
 class Health:
-    """The service in figures. waiting: files not complete yet; backlog: complete, not read yet; blocked: files
-    kept back by something to be mended, told in `trouble`; skipped: files whose name or time cannot be dealt with.
+    """The service in figures. waiting: files not complete yet; backlog: complete, not read yet;
+    blocked: files kept back by something to be mended, told in `trouble`; skipped: files whose name
+    or time cannot be dealt with.
     """
 
     inbox: str = ""
@@ -93,7 +97,7 @@ class Health:
             **asdict(self),
             "pid": os.getpid(),
             "version": __version__,
-            "at": _now(),
+            "at": utc_now(),
             "memory_mb": _memory_mb(),
         }
 
@@ -111,7 +115,10 @@ def read_health(path: Path) -> tuple[bool, str]:
         late = age > STALE_AFTER * line["every_s"]
     except (OSError, ValueError, KeyError, TypeError):
         return False, f"not well: {path}: no health line; the service has not run here."
-    figures = f"{line['read']} read, {line['set_aside']} set aside, {line['backlog']} in the backlog, {line['waiting']} not complete yet"
+    figures = (
+        f"{line['read']} read, {line['set_aside']} set aside, {line['backlog']} in the backlog, "
+        f"{line['waiting']} not complete yet"
+    )
     if line.get("skipped"):
         figures += f", {line['skipped']} skipped for their name or time"
     if late:
@@ -128,17 +135,15 @@ def read_health(path: Path) -> tuple[bool, str]:
 
 
 def tell_manager(state: str) -> None:
-    """Word to the service manager by its notification socket (sd_notify(3)); nothing without one."""
+    """Word to the service manager by its notification socket (sd_notify(3)); nothing without
+    one.
+    """
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return
     with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
         out.connect("\0" + address[1:] if address.startswith("@") else address)
         out.sendall(state.encode())
-
-
-def _now() -> str:
-    return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
 
 
 def _memory_mb() -> float | None:

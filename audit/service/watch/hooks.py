@@ -1,7 +1,7 @@
 """Telling others of a hold or a stop: a command is run, a web address is posted to.
 
-Each is told once. What could not be told is tried again, later and later; a crash while telling can make a receiver
-hear the same thing twice, then `again` is true and `id` is the same.
+Each is told once. What could not be told is tried again, later and later; a crash while telling can
+make a receiver hear the same thing twice, then `again` is true and `id` is the same.
 """
 
 from __future__ import annotations
@@ -36,7 +36,9 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 3600.0
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """How to tell. command: split as a shell would, run without one; webhook: an http(s) address."""
+    """How to tell. command: split as a shell would, run without one; webhook: an http(s)
+    address.
+    """
 
     command: str | None = None
     webhook: str | None = None
@@ -55,10 +57,8 @@ def checked(ways: Ways) -> Ways:
             raise UsageError(f"--hook {ways.command!r}: {error}. Close the quotes.") from None
         if not words:
             raise UsageError("--hook: no command. Give a program and its words.")
-    if ways.webhook is not None and (
-        urlsplit(ways.webhook).scheme not in ("http", "https")
-        or not urlsplit(ways.webhook).hostname
-    ):
+    address = urlsplit("http://here" if ways.webhook is None else ways.webhook)
+    if address.scheme not in ("http", "https") or not address.hostname:
         raise UsageError("--webhook: give a whole address that begins with http:// or https://.")
     return ways
 
@@ -66,10 +66,11 @@ def checked(ways: Ways) -> Ways:
 def run_command(
     command: str, body: dict[str, Any], *, ended: Callable[[], bool] = lambda: False
 ) -> None:
-    """Run the hook with the event as JSON on standard input and its main words as PULLAUDIT_… variables.
+    """Run the hook with the event as JSON on standard input and its main words as PULLAUDIT_…
+    variables.
 
-    It is ended, with all that it started, after PATIENCE_S or when `ended` says so. Raises OSError or subprocess
-    errors when it cannot be run, fails or was ended.
+    It is ended, with all that it started, after PATIENCE_S or when `ended` says so. Raises OSError
+    or subprocess errors when it cannot be run, fails or was ended.
     """
     about = {
         f"PULLAUDIT_{key.upper()}": str(body.get(key) or "")
@@ -118,7 +119,7 @@ def post(address: str, body: dict[str, Any]) -> None:
         "Idempotency-Key": str(body.get("id", "")),
     }
     request = urllib.request.Request(address, data=data, headers=head, method="POST")  # noqa: S310 - scheme was checked
-    with _no_redirects().open(request, timeout=ANSWER_S) as answer:
+    with urllib.request.build_opener(_Stay).open(request, timeout=ANSWER_S) as answer:
         answer.read(1)
 
 
@@ -127,10 +128,6 @@ class _Stay(urllib.request.HTTPRedirectHandler):
 
     def redirect_request(self, *_: Any, **__: Any) -> None:
         return None
-
-
-def _no_redirects() -> urllib.request.OpenerDirector:
-    return urllib.request.build_opener(_Stay)
 
 
 def failure(error: BaseException) -> str:
@@ -143,14 +140,15 @@ def failure(error: BaseException) -> str:
     if isinstance(error, urllib.error.HTTPError):
         return f"the answer was {error.code}"
     if isinstance(error, urllib.error.URLError):
-        return (
-            f"no answer ({getattr(error.reason, 'strerror', None) or type(error.reason).__name__})"
-        )
+        why = getattr(error.reason, "strerror", None) or type(error.reason).__name__
+        return f"no answer ({why})"
     return str(getattr(error, "strerror", None) or type(error).__name__)
 
 
 class Teller:
-    """A thread that tells what stands in the ledger, so that a slow receiver keeps no verdict waiting."""
+    """A thread that tells what stands in the ledger, so that a slow receiver keeps no verdict
+    waiting.
+    """
 
     def __init__(
         self, ledger: Path | str, ways: Ways, *, wait_s: Callable[[int], float] | None = None
@@ -170,7 +168,9 @@ class Teller:
         self._kick.set()
 
     def stop(self, *, within_s: float) -> None:
-        """Tell what is due, then end, a hook that still runs with it; what is left is told after the next start."""
+        """Tell what is due, then end, a hook that still runs with it; what is left is told after
+        the next start.
+        """
         self._stop.set()
         self._kick.set()
         if self._thread.is_alive():
@@ -181,7 +181,6 @@ class Teller:
     def _run(self) -> None:
         ledger = Ledger(self._file)
         while True:
-            wait = None
             try:
                 wait = self._round(ledger)
             except PullauditError as error:
@@ -195,9 +194,7 @@ class Teller:
 
     def _round(self, ledger: Ledger) -> float | None:
         """Tell what is due; seconds to the next try, None when nothing is left."""
-        with ledger.claimed(
-            "tell"
-        ) as mine:  # one service tells, so that nobody hears a thing twice
+        with ledger.claimed("tell") as mine:  # one service tells, so nobody hears a thing twice
             due = ledger.events(ways=self._ways.names, most=TRIES, due_before=time.time())
             for event in due if mine else ():
                 self._tell(ledger, event)
@@ -218,18 +215,11 @@ class Teller:
                 else:
                     post(self._ways.webhook or "", body)
             except (OSError, subprocess.SubprocessError, ValueError) as error:
-                say(
-                    "not told",
-                    level=30,
-                    way=way,
-                    id=body.get("id"),
-                    error=failure(error),
-                    tries=event.tries + 1,
-                )
-                continue
-            told.append(way)
-            say("told", way=way, id=body.get("id"), verdict=body.get("verdict"))
+                about = {"way": way, "id": body.get("id"), "error": failure(error)}
+                say("not told", level=30, **about, tries=event.tries + 1)
+            else:
+                told.append(way)
+                say("told", way=way, id=body.get("id"), verdict=body.get("verdict"))
         whole = set(self._ways.names) <= set(told)
-        ledger.told(
-            event, told, again_at=None if whole else time.time() + self._wait_s(event.tries)
-        )
+        again_at = None if whole else time.time() + self._wait_s(event.tries)
+        ledger.told(event, told, again_at=again_at)

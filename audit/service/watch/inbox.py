@@ -1,13 +1,13 @@
 """The inbox service: whatever lands in a folder is screened, kept and told of, each thing once.
 
-One loop: events and looks say what changed; the settler says what is complete; the desk does the work in batches,
-oldest first. All that must survive stands in the ledger and the archive, so that a kill at any moment loses nothing.
+One loop: events and looks say what changed; the settler says what is complete; the desk does the
+work in batches, oldest first. All that must survive stands in the ledger and the archive, so that a
+kill at any moment loses nothing.
 """
 
 from __future__ import annotations
 
 import contextlib
-import datetime as dt
 import importlib
 import logging
 import os
@@ -15,15 +15,16 @@ import queue
 import signal
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from audit.database import is_server, shown
+from audit.archive.store.store import Archive
+from audit.database import is_server, plain, shown
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car, LogAudit, Night
-from audit.night.pool import Crew
+from audit.night.days import now as utc_now
+from audit.night.pool import Crew, audit_each
 from audit.request import checked_archive
 from audit.service.watch.desk import Desk, Worked
 from audit.service.watch.eyes import Eyes, file_system, has_events, look_through
@@ -31,7 +32,7 @@ from audit.service.watch.health import Health, say, tell_manager, write_health
 from audit.service.watch.hooks import Teller, Ways, checked
 from audit.service.watch.ledger import Ledger
 from audit.service.watch.papers import Places
-from audit.service.watch.settle import Settler, passed_over, regular, shown_path, unusable
+from audit.service.watch.settle import Settler, passed_over, regular, unusable
 
 STATE = "inbox"  # the service's folder in the archive's
 BATCH_FILES, BATCH_BYTES = 32, 48 << 20
@@ -45,7 +46,10 @@ ELSEWHERE_S = 1.0  # until a car is asked for again that another service has in 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What a person asked for. poll_s: look so often instead of using events; once: end when nothing is left."""
+    """What a person asked for.
+
+    poll_s: look so often instead of using events; once: end when nothing is left.
+    """
 
     inbox: Path
     archive: str | Path
@@ -56,9 +60,14 @@ class Settings:
     once: bool = False
     workers: int = 1
     units: str | None = None
-    setting: str = ""
+    setting: str | None = None
     ways: Ways = field(default_factory=Ways)
     health_s: float = 60.0
+
+    @property
+    def places(self) -> Places:
+        """Where the service's own files lie."""
+        return Places((self.state or Path(self.archive) / STATE).resolve())
 
 
 class Service:
@@ -70,20 +79,18 @@ class Service:
         self.settings, self._on_verdict = settings, on_verdict
         self.inbox = _checked_inbox(settings)
         checked(settings.ways)
-        self.server = is_server(settings.archive)
-        self.places = Places((settings.state or Path(settings.archive) / STATE).resolve())
+        self.server, self.places = is_server(settings.archive), settings.places
         own = () if self.server else (Path(settings.archive).resolve(),)
         self._leave_out = (self.places.root, *own)
         self._skipped: set[str] = set()
         self._heard: queue.SimpleQueue[Path | None] = queue.SimpleQueue()
         self._stop = threading.Event()
-        self._backlog: deque[Path] = deque()
-        self._queued: set[Path] = set()
-        self._blocked: dict[Path, str] = {}
+        # Complete files that are to be read, and from when on; oldest first.
+        self._due: dict[Path, float] = {}
+        self._blocked: dict[Path, str] = {}  # why: a car file must be mended first
         self._failed: dict[Path, int] = {}
-        self._later: list[tuple[float, Path]] = []
         self._crew = Crew(settings.workers)
-        self.health = Health(inbox=str(self.inbox), every_s=settings.health_s, started=_now())
+        self.health = Health(inbox=str(self.inbox), every_s=settings.health_s, started=utc_now())
 
     # --- from outside -----------------------------------------------------------------------------
 
@@ -93,36 +100,48 @@ class Service:
         self._heard.put(None)
 
     def run(self) -> None:
-        """Work until stopped. Raises UsageError when another service works here, ArchiveError for a broken ledger."""
+        """Work until stopped.
+
+        Raises UsageError when another service works here, ArchiveError for a broken ledger.
+        """
         ledger = str(self.settings.archive) if self.server else self.places.ledger
-        with _only_one(self.places), self._alone(), _signals(self.stop):
-            self._ledger = Ledger(ledger)
-            self._done = self._ledger.places()
-            counts = self._ledger.counts()
-            self.health.read, self.health.set_aside = (
-                counts.get("read", 0),
-                counts.get("set_aside", 0),
-            )
-            teller = Teller(ledger, self.settings.ways)
+        # Services that share a server share their inboxes too: there each car is claimed instead.
+        alone = contextlib.nullcontext() if self.server else _alone_in(self.inbox)
+        with _only_one(self.places), alone, _signals(self.stop):
+            book = Ledger(ledger)
+            self._done = book.places()
+            self.health.read, self.health.set_aside = book.counts()
+            self._teller = Teller(ledger, self.settings.ways)
             eyes = self._open_eyes()
             try:
-                self._desk = self._make_desk()
+                self._desk = Desk(
+                    self.inbox,
+                    self.places,
+                    Archive(self.settings.archive, logs=self.settings.logs),
+                    book,
+                    self._audit_each,
+                    self.health,
+                    self._teller.kick,
+                    self.settings.setting or "",
+                    self.settings.units,
+                    self._on_verdict,
+                )
                 _warm_up()
-                teller.start()
-                self._loop(eyes, teller)
+                self._teller.start()
+                self._loop(eyes)
             finally:
                 self._crew.rest()
                 tell_manager("STOPPING=1")
                 if eyes is not None:
                     eyes.close()
-                teller.stop(within_s=20.0)
+                self._teller.stop(within_s=20.0)
                 self.health.ended = not self.settings.once
-                self._say_health("stopped", teller)
-                self._ledger.close()
+                self._say_health("stopped")
+                book.close()
 
     # --- the loop ---------------------------------------------------------------------------------
 
-    def _loop(self, eyes: Eyes | None, teller: Teller) -> None:
+    def _loop(self, eyes: Eyes | None) -> None:
         say(
             "started",
             inbox=str(self.inbox),
@@ -130,8 +149,7 @@ class Service:
             mode=self.health.mode,
             known=len(self._done),
         )
-        next_look = self._look()
-        next_health = time.monotonic()
+        next_look, next_health = self._look(), time.monotonic()
         tell_manager("READY=1")
         while not self._stop.is_set():
             now = time.monotonic()
@@ -140,23 +158,21 @@ class Service:
                     eyes.close()
                     eyes.open()
                 next_look = self._look()
-            self._take_complete(now)
+            for path in self._settler.complete():
+                known = self._done.get(str(path))
+                if known is None or not _same(path, known):
+                    self._due.setdefault(path, 0.0)
             if now >= next_health:
-                self._say_health("health", teller)
+                self._say_health("health")
                 next_health = now + self.settings.health_s
-            if self._backlog:
-                self._work(teller)
+            if batch := self._batch():
+                self._work(batch)
                 self._drain(0.0)
-                continue
-            if self.settings.once and not len(self._settler) and not self._later:
+            elif self.settings.once and not len(self._settler) and not self._due:
                 return
-            due = [
-                next_look,
-                next_health,
-                self._settler.next_look(),
-                min(self._later, default=(None,))[0],
-            ]
-            self._drain(max(0.0, min(t for t in due if t is not None) - time.monotonic()))
+            else:
+                due = [next_look, next_health, *self._due.values(), self._settler.next_look()]
+                self._drain(max(0.0, min(due) - time.monotonic()))
 
     def _drain(self, wait_s: float) -> None:
         """Take in what was heard; wait for the first word so long."""
@@ -183,14 +199,12 @@ class Service:
         if why and str(path) not in self._skipped:
             self._skipped.add(str(path))
             self.health.skipped = len(self._skipped)
-            say("skipped", level=logging.WARNING, path=shown_path(path), reason=why)
+            say("skipped", level=logging.WARNING, path=plain(str(path)), reason=why)
         return bool(why)
 
     def _mine(self, path: Path) -> bool:
         """Is it in the inbox, not hidden, and none of the service's own files?"""
-        if not path.is_relative_to(self.inbox) or any(
-            path.is_relative_to(p) for p in self._leave_out
-        ):
+        if not path.is_relative_to(self.inbox) or any(map(path.is_relative_to, self._leave_out)):
             return False
         return not any(part.startswith(".") for part in path.relative_to(self.inbox).parts)
 
@@ -199,75 +213,53 @@ class Service:
         start = time.monotonic()
         for path, found in look_through(folder or self.inbox, leave_out=self._leave_out):
             known = self._done.get(str(path)) == (found.st_size, found.st_mtime_ns)
-            known = known or self._unusable(path, found)
-            if not known and not any(
-                path in there for there in (self._queued, self._blocked, self._settler)
-            ):
+            in_hand = path in self._due or path in self._blocked or path in self._settler
+            if not (known or self._unusable(path, found) or in_hand):
                 self._settler.saw(path)
         self._unblock()
         took = time.monotonic() - start
         return time.monotonic() + max(self._look_every_s, took / SHARE_OF_TIME)
 
-    def _take_complete(self, now: float) -> None:
-        for at, path in [pair for pair in self._later if pair[0] <= now]:
-            self._later.remove((at, path))
-            self._queue(path)
-        for path in self._settler.complete():
-            found = self._done.get(str(path))
-            if found is None or not _same(path, found):
-                self._queue(path)
-
-    def _queue(self, path: Path) -> None:
-        if path not in self._queued:
-            self._queued.add(path)
-            self._backlog.append(path)
-
     def _unblock(self) -> None:
-        for path in list(self._blocked):
-            del self._blocked[path]
-            self._queue(path)
+        self._due |= dict.fromkeys(self._blocked, 0.0)
+        self._blocked.clear()
 
-    def _work(self, teller: Teller) -> None:
-        batch = self._batch()
-        try:
-            worked = self._desk.work(batch)
-        except ArchiveError as error:
-            self._trouble(str(error))
-            self._again(batch)
-            return
-        except (
-            Exception
-        ) as error:  # one file must not end the service; next time they are read alone
-            logging.getLogger("audit").debug("traceback", exc_info=True)
-            self._trouble(f"reading {len(batch)} files failed ({type(error).__name__}: {error})")
-            self._again(batch)
-            return
-        finally:
-            self._queued.difference_update(batch)
-        self._take_in(worked)
-        if worked.told:
-            teller.kick()
-        if not self._backlog:
-            self._crew.rest()  # idle processes would only hold memory
-            self._write_health(teller)  # so that --status is never a minute behind
+    def _ready(self) -> list[Path]:
+        now = time.monotonic()
+        return [path for path, at in self._due.items() if at <= now]
 
     def _batch(self) -> list[Path]:
-        """The oldest file and all others of its folder, then of the next: a night is judged once, not once a log."""
+        """The oldest file and all others of its folder, then of the next: a night is judged once,
+        not once a log.
+        """
+        ready = self._ready()
+        order = {folder: i for i, folder in enumerate(dict.fromkeys(p.parent for p in ready))}
         batch: list[Path] = []
         size = 0
-        order = {
-            folder: i
-            for i, folder in enumerate(dict.fromkeys(path.parent for path in self._backlog))
-        }
-        for path in sorted(self._backlog, key=lambda path: order[path.parent]):
+        for path in sorted(ready, key=lambda path: order[path.parent]):
             batch.append(path)
             with contextlib.suppress(OSError):
                 size += path.stat().st_size
             if len(batch) >= BATCH_FILES * self.settings.workers or size >= BATCH_BYTES:
                 break
-        taken = set(batch)
-        self._backlog = deque(path for path in self._backlog if path not in taken)
+        for path in batch:
+            del self._due[path]
         return batch
+
+    def _work(self, batch: list[Path]) -> None:
+        try:
+            self._take_in(self._desk.work(batch))
+        except ArchiveError as error:
+            self._trouble(str(error))
+            self._again(batch)
+        except Exception as error:  # one file must not end the service; next time it is read alone
+            logging.getLogger("audit").debug("traceback", exc_info=True)
+            self._trouble(f"reading {len(batch)} files failed ({type(error).__name__}: {error})")
+            self._again(batch)
+        else:
+            if not self._ready():
+                self._crew.rest()  # idle processes would only hold memory
+                self._write_health()  # so that --status is never a minute behind
 
     def _take_in(self, worked: Worked) -> None:
         for file in worked.done:
@@ -276,120 +268,84 @@ class Service:
         for path in worked.changed:
             self._settler.saw(path)
         self._again([path for path, _ in worked.failed])
-        self._later += [(time.monotonic() + ELSEWHERE_S, path) for path in worked.elsewhere]
-        for path, reason in worked.blocked:
-            self._blocked[path] = reason
+        self._due |= dict.fromkeys(worked.elsewhere, time.monotonic() + ELSEWHERE_S)
+        self._blocked |= dict(worked.blocked)
         reasons = [*self._blocked.values(), *(reason for _, reason in worked.failed)]
         self._trouble(reasons[0] if reasons else "")
-        self.health.read += worked.read
-        self.health.set_aside += worked.set_aside
-        self.health.known += worked.known
-        self.health.nights += len(worked.verdicts)
-        if worked.verdicts:
-            last = worked.verdicts[-1]
-            self.health.last_verdict, self.health.last_at = (
-                f"{last.car.name} {last.verdict}",
-                _now(),
-            )
 
     def _again(self, paths: Sequence[Path]) -> None:
         """Try these later: the disk, a share or somebody's rights are in the way."""
         for path in paths:
             tries = self._failed.get(path, 0)
             self._failed[path] = tries + 1
-            self._later.append((time.monotonic() + RETRY_S[min(tries, len(RETRY_S) - 1)], path))
+            self._due[path] = time.monotonic() + RETRY_S[min(tries, len(RETRY_S) - 1)]
 
     def _trouble(self, sentence: str) -> None:
         if sentence and sentence != self.health.trouble:
             say("trouble", level=logging.ERROR, error=sentence)
         self.health.trouble = sentence
 
-    def _say_health(self, event: str, teller: Teller) -> None:
-        h = self._write_health(teller)
-        say(event, **{k: v for k, v in h.line().items() if k not in ("inbox", "started", "at")})
-        tell_manager(
-            f"WATCHDOG=1\nSTATUS={h.read} read, {h.set_aside} set aside, {h.backlog + h.waiting} waiting"
-        )
-
-    def _write_health(self, teller: Teller) -> Health:
+    def _say_health(self, event: str) -> None:
+        self._write_health()
         h = self.health
-        h.waiting, h.backlog, h.blocked, h.untold = (
-            len(self._settler),
-            len(self._backlog),
-            len(self._blocked),
-            teller.untold,
-        )
+        say(event, **{k: v for k, v in h.line().items() if k not in ("inbox", "started", "at")})
+        figures = f"{h.read} read, {h.set_aside} set aside, {h.backlog + h.waiting} waiting"
+        tell_manager(f"WATCHDOG=1\nSTATUS={figures}")
+
+    def _write_health(self) -> None:
+        h = self.health
+        h.waiting, h.backlog, h.blocked = len(self._settler), len(self._ready()), len(self._blocked)
+        h.untold = self._teller.untold
         with contextlib.suppress(PullauditError):
             write_health(self.places.health, h)
-        return h
-
-    def _alone(self) -> contextlib.AbstractContextManager[None]:
-        """Services that share a server share their inboxes too: there each car is claimed instead."""
-        return contextlib.nullcontext() if self.server else _alone_in(self.inbox)
 
     # --- setting up -------------------------------------------------------------------------------
 
     def _open_eyes(self) -> Eyes | None:
-        wanted = self.settings.poll_s is None and not self.settings.once and has_events(self.inbox)
+        settings, here = self.settings, has_events(self.inbox)
+        wanted = settings.poll_s is None and not settings.once and here
         eyes = Eyes(self.inbox, self._heard.put) if wanted else None
         if eyes is not None and not eyes.open():
             eyes = None
-        quick = self.settings.poll_s or POLL_S
-        self._look_every_s = LOOK_AGAIN_S if eyes is not None else quick
-        here = has_events(self.inbox)
-        self.health.mode = (
-            "file events"
-            if eyes
-            else f"a look every {quick:g} s ({file_system(self.inbox) or 'unknown file system'})"
-        )
-        stable = self.settings.stable_s if here else max(self.settings.stable_s, POLL_STABLE_S)
+        quick = settings.poll_s or POLL_S
+        kind = file_system(self.inbox) or "unknown file system"
+        self._look_every_s = LOOK_AGAIN_S if eyes else quick
+        self.health.mode = "file events" if eyes else f"a look every {quick:g} s ({kind})"
+        stable = settings.stable_s if here else max(settings.stable_s, POLL_STABLE_S)
         self._settler = Settler(stable_s=stable, trust=here)
         return eyes
 
     def _audit_each(self, paths: Sequence[Path], car: Car) -> Iterator[tuple[int, list[LogAudit]]]:
         """Audit many files: here, or by worker processes once there are enough of them."""
-        from audit.night.pool import audit_each
-
         if self.settings.workers > 1 and len(paths) >= SPREAD_FROM:
             return self._crew.each(paths, car)
         return audit_each(paths, car=car, workers=1, keep_frames=True)
 
-    def _make_desk(self) -> Desk:
-        from audit.archive.store.store import Archive
-
-        return Desk(
-            inbox=self.inbox,
-            papers_to=self.places,
-            archive=Archive(self.settings.archive, logs=self.settings.logs),
-            ledger=self._ledger,
-            audit_each=self._audit_each,
-            setting=self.settings.setting,
-            units=self.settings.units,
-            on_verdict=self._on_verdict,
-        )
-
 
 def _checked_inbox(settings: Settings) -> Path:
-    checked_archive(settings.archive)
-    if not settings.inbox.is_dir():
+    given, archive = settings.inbox, settings.archive
+    checked_archive(archive)
+    if not given.is_dir():
+        raise UsageError(f"{given}: no such folder. Make it, or give the folder your logs land in.")
+    inbox = given.resolve()
+    if is_server(archive):
+        if settings.state is None:
+            raise UsageError(
+                "--state: with an archive on a server, say in which folder the service keeps its "
+                "reports."
+            )
+    elif inbox.is_relative_to(Path(archive).resolve()):
         raise UsageError(
-            f"{settings.inbox}: no such folder. Make it, or give the folder your logs land in."
-        )
-    if is_server(settings.archive) and settings.state is None:
-        raise UsageError(
-            "--state: with an archive on a server, say in which folder the service keeps its reports."
-        )
-    inbox, archive = settings.inbox.resolve(), Path(settings.archive).resolve()
-    if not is_server(settings.archive) and (inbox == archive or inbox.is_relative_to(archive)):
-        raise UsageError(
-            f"{settings.inbox}: the inbox lies in the archive {settings.archive}. Give two folders apart."
+            f"{given}: the inbox lies in the archive {archive}. Give two folders apart."
         )
     return inbox
 
 
 @contextlib.contextmanager
 def _alone_in(inbox: Path) -> Iterator[None]:
-    """Hold the inbox against a second service, without writing into it; the system lets go when this one ends."""
+    """Hold the inbox against a second service, without writing into it; the system lets go when
+    this one ends.
+    """
     try:
         import fcntl
     except ImportError:  # no such locks on this system
@@ -401,7 +357,7 @@ def _alone_in(inbox: Path) -> Iterator[None]:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise UsageError(
-                f"{inbox}: another watch works on this inbox already. End it, or give another inbox."
+                f"{inbox}: another watch works on this inbox already. End it, or give another."
             ) from None
         except OSError:  # a share without locks
             pass
@@ -420,7 +376,8 @@ def _only_one(places: Places) -> Iterator[None]:
         lock.acquire(timeout=0)
     except Timeout:
         raise UsageError(
-            f"{places.root}: another watch works here already. End it, or give another --state folder."
+            f"{places.root}: another watch works here already. End it, or give another --state "
+            "folder."
         ) from None
     except OSError as error:
         raise ArchiveError(
@@ -455,32 +412,17 @@ def _signals(stop: Callable[[], None]) -> Iterator[None]:
 
 
 def _warm_up() -> None:
-    """Load what the first verdict needs before the first log is there: loading takes longer than a log."""
-    with contextlib.suppress(ImportError):
-        for name in (
-            "archive.store.store",
-            "archive.trend.trends",
-            "checks.kit.registry",
-            "intake.understand",
-            "intake.parquet",
-            "report.document",
-            "report.html",
-            "sanity.examine",
-            "pulls.find",
-            "night.screen",
-        ):
-            importlib.import_module(f"audit.{name}")
-    with contextlib.suppress(Exception):  # a dry run of the walk on a few made-up rows
-        _dry_run()
-
-
-def _dry_run() -> None:
+    """Load what the first verdict needs, by a dry run of the walk on a few made-up rows: loading
+    takes longer than a log.
+    """
     import tempfile
 
-    from audit.night.screen import assemble, screen_log
-
     rows = "\n".join(f"{i / 10:.1f},{1500 + i},{20 + i / 10:.1f},{100 + i % 3}" for i in range(100))
-    with tempfile.TemporaryDirectory() as folder:
+    with contextlib.suppress(Exception), tempfile.TemporaryDirectory() as folder:
+        for name in ("archive.step.decide", "intake.parquet", "report.document", "report.html"):
+            importlib.import_module(f"audit.{name}")
+        from audit.night.screen import assemble, screen_log
+
         file = Path(folder) / "dry.csv"
         file.write_text(f"time_s,rpm,throttle_pct,map_kpa\n{rows}\n", encoding="ascii")
         assemble(screen_log(file, car=Car()), car=Car())
@@ -492,7 +434,3 @@ def _same(path: Path, known: tuple[int, int]) -> bool:
     except OSError:
         return True  # gone: nothing to do
     return (found.st_size, found.st_mtime_ns) == known
-
-
-def _now() -> str:
-    return dt.datetime.now(dt.UTC).isoformat(timespec="seconds")

@@ -1,4 +1,6 @@
-"""What the service writes for people: the page of a night, its JSON, and the reason beside what was not read."""
+"""What the service writes for people: the page of a night, its JSON, and the reason beside what was
+not read.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,7 @@ from urllib.parse import quote
 from audit import __version__
 from audit.errors import ArchiveError, PullauditError
 from audit.files import write_text
-from audit.model import Finding, Night
+from audit.model import Night
 from audit.service.watch.health import say
 
 COPIED_UP_TO = 64 << 20  # bytes; of a larger file only the reason is written
@@ -50,17 +52,19 @@ class Places:
 def folder_of(car: str) -> str:
     """A car's name, safe for any file system."""
     name = quote(car, safe=" ()+,").strip(". ") or "car"
-    return (
-        name if len(name) <= 100 else f"{name[:80]}-{hashlib.sha256(car.encode()).hexdigest()[:12]}"
-    )
+    if len(name) > 100:
+        name = f"{name[:80]}-{hashlib.sha256(car.encode()).hexdigest()[:12]}"
+    return name
 
 
 def write(places: Places, name: str, night: Night) -> tuple[str, dict[str, Any]] | None:
     """Write a night's page and JSON; the event to tell on hold and stop, None for clear."""
+    from audit.report.words import every_finding
+
     page = _page(places.night(night.car.name, name), night)
     if night.verdict not in TOLD:
         return None
-    codes = sorted({f"{f.code}/{f.severity}" for f in _findings(night) if f.severity in TOLD})
+    codes = sorted({f"{f.code}/{f.severity}" for f in every_finding(night) if f.severity in TOLD})
     key = "|".join((night.car.name, name, night.verdict, *codes))
     body = {
         "id": hashlib.sha256(key.encode()).hexdigest()[:16],
@@ -75,16 +79,10 @@ def write(places: Places, name: str, night: Night) -> tuple[str, dict[str, Any]]
     return key, body
 
 
-def _findings(night: Night) -> list[Finding]:
-    return [
-        *night.findings,
-        *(f for a in night.logs for f in a.findings),
-        *(f for a in night.logs for p in a.pulls for f in p.findings),
-    ]
-
-
 def _page(page: Path, night: Night) -> Path | None:
-    """Write the papers. They can be made anew at any time, so that a failure is told and holds nothing up."""
+    """Write the papers. They can be made anew at any time, so that a failure is told and holds
+    nothing up.
+    """
     from audit.report.document import dumps
 
     try:
@@ -100,7 +98,8 @@ def _page(page: Path, night: Night) -> Path | None:
 
 
 def set_aside(places: Places, path: Path, *, sha256: str, car: str, reason: str) -> Path:
-    """Copy a file that could not be read, with its reason beside it; the file itself stays where it is.
+    """Copy a file that could not be read, with its reason beside it; the file itself stays where it
+    is.
 
     Returns the note's path. Raises ArchiveError when it cannot be written.
     """
@@ -120,10 +119,9 @@ def set_aside(places: Places, path: Path, *, sha256: str, car: str, reason: str)
             else "It is too large to be copied here; see the file itself."
         )
         at = dt.datetime.now().astimezone().isoformat(timespec="seconds")
-        write_text(
-            note,
-            f"{reason}\n\nfile: {path}\nsha256: {sha256}\ncar: {car}\nset aside: {at}, pullaudit {__version__}\n{kept}\n",
-        )
+        about = f"file: {path}\nsha256: {sha256}\ncar: {car}\n"
+        about += f"set aside: {at}, pullaudit {__version__}\n{kept}\n"
+        write_text(note, f"{reason}\n\n{about}")
     except (OSError, PullauditError) as error:
         raise ArchiveError(f"{folder}: cannot set {path.name} aside ({error}).") from None
     return note

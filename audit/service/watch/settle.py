@@ -1,13 +1,18 @@
 """When is a file complete? Nothing tells for sure, so several weak signs are put together.
 
-A file is taken when its size and time of change have stood still for a while, when nobody holds it open for
-writing, and when its end looks like an end. A file whose end looks torn off waits longer, not for ever.
+A file is taken when its size and time of change have stood still for a while, when nobody holds it
+open for writing, and when its end looks like an end. A file whose end looks torn off waits longer,
+not for ever.
 """
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import glob
+import math
 import os
+import re
 import stat
 import time
 import zlib
@@ -15,26 +20,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from audit.discover import NO_LOGS
+from audit import discover
+from audit.database import plain
+from audit.tables import toml_table
 
-# A copy under way often bears a name of its own until it is whole. Common practice, no published source.
-PARTIAL = (
-    ".part",
-    ".partial",
-    ".tmp",
-    ".temp",
-    ".download",
-    ".crdownload",
-    ".opdownload",
-    ".filepart",
-    ".upload",
-    ".uploading",
-    ".incomplete",
-    ".inprogress",
-    ".swp",
-    ".lock",
-    ".writing",
-)
 GZIP, ZIP = b"\x1f\x8b", b"PK\x03\x04"
 LOOK = 70_000  # bytes from the end that hold a zip's end record, with its longest comment
 UNZIP_MOST = 64 << 20  # bytes of a gzip looked through; a longer one is not doubted
@@ -47,34 +36,28 @@ LATEST_S = (1 << 63) / 1e9  # 2262: nanoseconds since 1970 in 64 bits end there
 def passed_over(name: str) -> bool:
     """Is this the name of a hidden file, of a copy under way, or of something that is no log?"""
     low = name.lower()
-    return (
-        low.startswith((".", "~")) or low.endswith(("~", *PARTIAL)) or Path(low).suffix in NO_LOGS
-    )
-
-
-def shown_path(path: Path) -> str:
-    """The path for people, bytes of it that are no UTF-8 written out."""
-    return str(path).encode("utf-8", "backslashreplace").decode()
+    ends = ("~", *toml_table("files.toml")["under_way"])
+    return low.startswith((".", "~")) or low.endswith(ends) or discover.passed_over(name)
 
 
 def unusable(path: Path, found: os.stat_result | None) -> str:
-    """Why a file cannot be dealt with at all, "" for nothing: its name or its time cannot be written down."""
-    try:
-        str(path).encode("utf-8")
-    except UnicodeEncodeError:
+    """Why a file cannot be dealt with at all, "" for nothing: its name or its time cannot be
+    written down.
+    """
+    if plain(str(path)) != str(path):
         return "its name is no UTF-8; give it another name"
     if found is not None and not 0 <= found.st_mtime < LATEST_S:
-        return (
-            f"its time of change is not of this age ({found.st_mtime:.0f} s since 1970); touch it"
-        )
+        age = f"{found.st_mtime:.0f} s since 1970"
+        return f"its time of change is not of this age ({age}); touch it"
     return ""
 
 
 def held_open(path: Path) -> bool:
     """Does a program hold the file open for writing? False where it cannot be known.
 
-    Linux grants a read lease only while nobody has the file open for writing (fcntl(2), F_SETLEASE); where a lease
-    may not be had (another's file, a network share) the open files of the processes we may see are looked through.
+    Linux grants a read lease only while nobody has the file open for writing (fcntl(2),
+    F_SETLEASE); where a lease may not be had (another's file, a network share) the open files of
+    the processes we may see are looked through.
     """
     try:
         import fcntl
@@ -97,28 +80,19 @@ def held_open(path: Path) -> bool:
 
 def _seen_open(wanted: os.stat_result) -> bool:
     """Looks through /proc for a writing handle on the file."""
-    for process in Path("/proc").glob("[0-9]*"):
-        try:
-            handles = list((process / "fd").iterdir())
-        except OSError:
-            continue
-        for handle in handles:
-            try:
-                found = handle.stat()
-                if (found.st_dev, found.st_ino) == (wanted.st_dev, wanted.st_ino) and _writes(
-                    process, handle.name
-                ):
-                    return True
-            except OSError:
-                continue
+    every = glob.iglob("/proc/[0-9]*/fd/*")  # noqa: PTH207 - Path.glob fails where a process ends
+    for handle in map(Path, every):
+        with contextlib.suppress(OSError):
+            if os.path.samestat(handle.stat(), wanted) and _writes(handle):
+                return True
     return False
 
 
-def _writes(process: Path, number: str) -> bool:
-    for line in (process / "fdinfo" / number).read_text(encoding="ascii").splitlines():
-        if line.startswith("flags:"):
-            return int(line.split()[1], 8) & os.O_ACCMODE != os.O_RDONLY
-    return False
+def _writes(handle: Path) -> bool:
+    """May a handle of /proc write? Its flags stand beside it, in octal (proc_pid_fdinfo(5))."""
+    about = (handle.parents[1] / "fdinfo" / handle.name).read_text(encoding="ascii")
+    flags = re.search(r"^flags:\s*(\d+)", about, re.MULTILINE)
+    return flags is not None and int(flags[1], 8) & os.O_ACCMODE != os.O_RDONLY
 
 
 def looks_whole(path: Path) -> bool:
@@ -166,9 +140,10 @@ class _Waiting:
 class Settler:
     """Files that have been seen but may not be complete yet.
 
-    stable_s: how long size and time of change must stand still; unsure_s: the same for an end that looks torn off;
-    give_up_s: a file that stands still for so long is taken though it is held open. trust: may the file's own
-    times be compared with our clock (not so on a share of another machine)?
+    stable_s: how long size and time of change must stand still; unsure_s: the same for an end that
+    looks torn off; give_up_s: a file that stands still for so long is taken though it is held open.
+    trust: may the file's own times be compared with our clock (not so on a share of another
+    machine)?
     """
 
     def __init__(
@@ -181,12 +156,8 @@ class Settler:
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
     ) -> None:
-        self.stable_s, self.unsure_s, self.give_up_s, self.trust = (
-            stable_s,
-            max(unsure_s, stable_s),
-            give_up_s,
-            trust,
-        )
+        self.stable_s, self.unsure_s = stable_s, max(unsure_s, stable_s)
+        self.give_up_s, self.trust = give_up_s, trust
         self._clock, self._wall = clock, wall
         self._waiting: dict[Path, _Waiting] = {}
 
@@ -197,7 +168,9 @@ class Settler:
         return path in self._waiting
 
     def saw(self, path: Path) -> None:
-        """Something happened at a path: start or go on waiting for it, or forget it when it is gone."""
+        """Something happened at a path: start or go on waiting for it, or forget it when it is
+        gone.
+        """
         found = regular(path)
         if found is None:
             self._waiting.pop(path, None)
@@ -220,12 +193,14 @@ class Settler:
         age = max(0.0, self._wall() - max(found.st_mtime, found.st_ctime))
         return age if self.trust or age > TRUSTED_AGE_S else 0.0
 
-    def next_look(self) -> float | None:
-        """When to call `complete` next, on the monotonic clock; None with nothing waiting."""
-        return min((w.look_at for w in self._waiting.values()), default=None)
+    def next_look(self) -> float:
+        """When to call `complete` next, on the monotonic clock; infinity with nothing waiting."""
+        return min((w.look_at for w in self._waiting.values()), default=math.inf)
 
     def complete(self) -> list[Path]:
-        """The files that are complete now, the longest complete first; they are waited for no more."""
+        """The files that are complete now, the longest complete first; they are waited for no
+        more.
+        """
         now = self._clock()
         due = [path for path, w in self._waiting.items() if w.look_at <= now]
         done: list[tuple[float, Path]] = []
@@ -252,7 +227,9 @@ class Settler:
 
 
 def regular(path: Path) -> os.stat_result | None:
-    """The state of a plain file, None for anything else (links are not followed: they lead out of the inbox)."""
+    """The state of a plain file, None for anything else (links are not followed: they lead out of
+    the inbox).
+    """
     try:
         found = path.lstat()
     except OSError:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hmac
 import ipaddress
 import secrets
-from collections.abc import Iterable
 from urllib.parse import urlsplit
 
 from audit.errors import UsageError
@@ -25,15 +24,16 @@ def is_loopback(host: str) -> bool:
 
 
 def check_bind(host: str, token: str | None) -> None:
-    """Raises UsageError where other machines could ask without a token, or with one that could be guessed."""
+    """Raises UsageError where others could ask without a token, or with one that is guessed."""
     if token is not None and len(token) < LEAST_TOKEN:
         raise UsageError(
-            f"--token: {len(token)} characters; give at least {LEAST_TOKEN}, for instance {secrets.token_urlsafe(18)}"
+            f"--token: {len(token)} characters; give at least {LEAST_TOKEN}, for instance "
+            f"{secrets.token_urlsafe(18)}"
         )
     if token is None and not is_loopback(host):
         raise UsageError(
-            f"--host {host}: other machines could reach the archive. Give --token WORD with at least {LEAST_TOKEN} characters, "
-            "or leave --host out to stay on this machine."
+            f"--host {host}: other machines could reach the archive. Give --token WORD with at "
+            f"least {LEAST_TOKEN} characters, or leave --host out to stay on this machine."
         )
 
 
@@ -46,9 +46,11 @@ def host_name(header: str) -> str:
 
 
 def host_allowed(header: str, *, bound: str, token: bool) -> bool:
-    """A name that leads to this machine on purpose. A page elsewhere that points its own name here is refused.
+    """A name that leads to this machine on purpose. A page elsewhere that points its own name here
+    is refused.
 
-    With a token any name may be used: what guards then is the token, and a browser does not send it from another site.
+    With a token any name may be used: what guards then is the token, and a browser does not send it
+    from another site.
     """
     name = host_name(header)
     return bool(name) and (token or name in LOOPBACK_NAMES or name == bound.lower())
@@ -57,7 +59,7 @@ def host_allowed(header: str, *, bound: str, token: bool) -> bool:
 def same_origin(
     origin: str | None, referer: str | None, fetch_site: str | None, *, host: str
 ) -> bool:
-    """Does a form come from one of our own pages? It must say so by its Origin, its Referer or Sec-Fetch-Site."""
+    """Does a form come from one of our own pages? Its Origin, Referer or Sec-Fetch-Site says so."""
     if fetch_site not in (None, "same-origin", "none"):
         return False
     told = origin or referer
@@ -72,24 +74,3 @@ def same_origin(
 def same_token(given: str | None, wanted: str) -> bool:
     """Compared in constant time."""
     return given is not None and hmac.compare_digest(given.encode(), wanted.encode())
-
-
-class Sessions:
-    """The browsers that have shown the token; forgotten when the program ends."""
-
-    def __init__(self) -> None:
-        self._open: set[str] = set()
-
-    def begin(self) -> str:
-        """A new session's key."""
-        key = secrets.token_urlsafe(24)
-        self._open.add(key)
-        return key
-
-    def knows(self, key: str | None) -> bool:
-        """Is this key one of ours?"""
-        return key is not None and _any_equal(key, self._open)
-
-
-def _any_equal(key: str, known: Iterable[str]) -> bool:
-    return any([hmac.compare_digest(key.encode(), other.encode()) for other in known])  # noqa: C419 - looks at all of them, for even time

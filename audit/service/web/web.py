@@ -1,4 +1,4 @@
-"""Browsing the archive: Tornado handlers over the shelf; every page is made here, nothing on disk is named by a request."""
+"""Browsing the archive: Tornado handlers over the shelf; nothing on disk is named by a request."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ import logging
 import re
 import secrets
 import socket
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -27,7 +29,6 @@ from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
 from audit.report.names import visible
 from audit.report.page import shell
-from audit.report.page.content import Page as NightPage
 from audit.report.words import CAUTIONS
 from audit.service.web import guard
 from audit.service.web.pages import views
@@ -39,9 +40,18 @@ T = TypeVar("T")
 PAGES = "audit.service.web.pages"
 COOKIE = "pullaudit_session"
 MEGABYTE = 1_000_000
+HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
 log = logging.getLogger("pullaudit.serve")
 
-# What an address may ask: each word once, in this form; anything else is answered with 400 and what is wanted.
+# What an address may ask: each word once, in this form; anything else is answered with 400 and what
+# is wanted.
 _NIGHT, _CAR = r"[\w.:-]{1,120}", r"[^\x00]{1,500}"
 ASKED = {
     "id": (_NIGHT, "a night, as in the list of nights"),
@@ -73,14 +83,21 @@ def refused(query: Mapping[str, Sequence[bytes]]) -> str:
     return ""
 
 
+@dataclass
 class Setup:
-    """What every handler shares. most_bytes: of one request's body; token: None for none."""
+    """What every handler shares. most_bytes: of one request's body; token: None for none.
 
-    def __init__(self, shelf: Shelf, *, host: str, token: str | None, most_bytes: int) -> None:
-        self.shelf, self.host, self.token, self.most_bytes = shelf, host, token, most_bytes
-        self.sessions = guard.Sessions()
-        self.looked = Few()
-        self.pool = ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
+    looked: the newest nights that were looked at and not kept, each with a key nobody can guess.
+    """
+
+    shelf: Shelf
+    host: str
+    token: str | None
+    most_bytes: int
+    looked: deque[tuple[str, Mapping[str, Any]]] = field(default_factory=lambda: deque(maxlen=8))
+    pool: ThreadPoolExecutor = field(
+        default_factory=lambda: ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
+    )
 
 
 class Asked(HTTPError):
@@ -107,13 +124,8 @@ class Page(RequestHandler):
                 reason="This name does not lead here. Use the address that the program printed.",
             )
         if self.request.method == "POST":
-            told = {
-                name: self.request.headers.get(name)
-                for name in ("Origin", "Referer", "Sec-Fetch-Site")
-            }
-            if not guard.same_origin(
-                told["Origin"], told["Referer"], told["Sec-Fetch-Site"], host=header
-            ):
+            told = map(self.request.headers.get, ("Origin", "Referer", "Sec-Fetch-Site"))
+            if not guard.same_origin(*told, host=header):
                 raise HTTPError(403, reason="This form did not come from one of these pages.")
         if self.setup.token is not None and not self.open_to_all() and not self._known():
             self.redirect("/enter")
@@ -126,37 +138,26 @@ class Page(RequestHandler):
 
     def _known(self) -> bool:
         bearer = self.request.headers.get("Authorization", "").removeprefix("Bearer ").strip()
-        return self.setup.sessions.knows(self.get_cookie(COOKIE)) or guard.same_token(
+        return self.get_signed_cookie(COOKIE) is not None or guard.same_token(
             bearer or None, self.setup.token or ""
         )
 
     def set_default_headers(self) -> None:
-        self.set_header("X-Content-Type-Options", "nosniff")
-        self.set_header("X-Frame-Options", "DENY")
-        self.set_header("Referrer-Policy", "same-origin")
-        self.set_header("Cross-Origin-Opener-Policy", "same-origin")
-        self.set_header("Cross-Origin-Resource-Policy", "same-origin")
-        self.set_header("Cache-Control", "no-store")
+        for name, value in HEADERS.items():
+            self.set_header(name, value)
         self.clear_header("Server")
 
-    def show(
-        self, template: str, *, script: bool = False, links: Any = (), here: str = "", **values: Any
-    ) -> None:
-        """Render and send a page. script: it has plots or a form that the script helps."""
-        runs = "'self'" if script else "'none'"
+    def show(self, template: str, **values: Any) -> None:
+        """Render and send a page. script among the values: it has plots, or a form it helps."""
+        values = {"script": False, "links": (), "here": "", **values}
+        runs = "'self'" if values["script"] else "'none'"
         self.set_header(
             "Content-Security-Policy",
-            (
-                f"default-src 'none'; script-src {runs}; style-src 'self'; img-src data:; connect-src 'self'; "
-                "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
-            ),
+            f"default-src 'none'; script-src {runs}; style-src 'self'; img-src data:; "
+            "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
         )
         self.set_header("Content-Type", "text/html; charset=utf-8")
-        self.finish(
-            shell.environment(PAGES)
-            .get_template(template)
-            .render(script=script, links=links, here=here, **values)
-        )
+        self.finish(shell.environment(PAGES).get_template(template).render(**values))
 
     async def work(self, make: Callable[[], T]) -> T:
         """Run what reads or computes beside the loop, so that other pages go on."""
@@ -176,137 +177,123 @@ class Page(RequestHandler):
 
 
 def _said(status: int, error: BaseException | None) -> tuple[str, str]:
+    """Head and text of the page that says what went wrong."""
+    back = "Go back to all cars."
     if isinstance(error, ArchiveError):
         return "The archive is in trouble", str(error)
     if isinstance(error, PullauditError):
         return "That did not work", str(error)
     if isinstance(error, HTTPError) and status == 403:
-        return (
-            "Not from there",
-            error.reason
-            or "The form has no valid mark of this page. Load the page again and send it anew.",
-        )
+        anew = "The form has no valid mark of this page. Load the page again and send it anew."
+        return "Not from there", error.reason or anew
     if isinstance(error, MissingArgumentError):
         return "Something is missing", f"This address wants to be told: {error.arg_name}."
     if status == 400:
-        told = error.said if isinstance(error, Asked) else "Go back to all cars."
-        return "That cannot be understood", told
-    if status < 500 and status != 404:
-        return "That is not done here", "Go back to all cars."
+        return "That cannot be understood", error.said if isinstance(error, Asked) else back
     if status == 404:
-        return "No such page", "Go back to all cars."
+        return "No such page", back
+    if status < 500:
+        return "That is not done here", back
     return "Something went wrong", "The program has written what it was to its standard error."
 
 
-class Cars(Page):
-    """All cars, and the form that screens logs."""
+@dataclass(frozen=True)
+class View:
+    """A page, or a part of one that is asked for when it is reached.
 
-    async def get(self) -> None:
-        found = await self.work(lambda: views.cars_page(self.setup.shelf))
-        self.show(
-            "cars.html",
-            script=True,
-            xsrf=self.xsrf_form_html(),
-            most_bytes=self.setup.most_bytes,
-            **found,
-        )
+    make: what the template shows, from the shelf and what the address says of `asks`. also: what it
+    shows besides. form: it has a form of ours.
+    """
 
-
-class CarNights(Page):
-    """The nights of one car."""
-
-    async def get(self) -> None:
-        name, skip = self.get_query_argument("name"), self.get_query_argument("skip", "0")
-        found = await self.work(lambda: views.car_page(self.setup.shelf, name, skip=int(skip)))
-        self.show("car.html", here="nights", **found)
+    template: str
+    make: Callable[..., Mapping[str, Any]]
+    asks: tuple[str, ...] = ()
+    also: Mapping[str, Any] = field(default_factory=dict)
+    form: bool = False
 
 
-class KeptNight(Page):
-    """One night of the archive."""
+class Viewed(Page):
+    """Any page that only shows what the archive has."""
 
-    async def get(self) -> None:
-        night = self.get_query_argument("id")
-        page, car = await self.work(lambda: views.night_page(self.setup.shelf, night))
-        self.show("kept.html", script=True, page=page, links=views.car_links(car), said="")
-
-
-class Part(Page):
-    """A part of a page, asked for when it is reached. make: what its template shows, from the shelf and the query."""
-
-    def initialize(self, setup: Setup, template: str = "", make: Make | None = None) -> None:
+    def initialize(self, setup: Setup, view: View | None = None) -> None:
         super().initialize(setup)
-        self.template, self.make = template, make
+        assert view is not None
+        self.view = view
 
     async def get(self) -> None:
-        assert self.make is not None
-        asked = [self.get_query_argument(name) for name in self.make[1]]
-        make = self.make[0]
-        self.show(self.template, **await self.work(lambda: make(self.setup.shelf, *asked)))
+        view, setup = self.view, self.setup
+        asked = [
+            self.get_query_argument(name, UNSAID[name])
+            if name in UNSAID
+            else self.get_query_argument(name)
+            for name in view.asks
+        ]
+        found = await self.work(lambda: view.make(setup.shelf, *asked))
+        form = {"xsrf": self.xsrf_form_html(), "most_bytes": setup.most_bytes} if view.form else {}
+        self.show(view.template, **view.also, **form, **found)
 
 
-Make = tuple[Callable[..., Mapping[str, Any]], tuple[str, ...]]
+UNSAID = {"skip": "0", "a": "", "b": ""}  # what is taken where an address does not say it
+SCRIPT = {"script": True}
+
+
+def _night(shelf: Shelf, night_id: str) -> Mapping[str, Any]:
+    page, car = views.night_page(shelf, night_id)
+    return {"page": page, "links": views.car_links(car), "said": ""}
+
+
+def _followed(path: str, here: str, title: str, wait: str) -> View:
+    """A page of a car whose figures follow it, since many nights take a while.
+
+    here: its link; wait: said meanwhile.
+    """
+
+    def make(shelf: Shelf, car: str) -> Mapping[str, Any]:
+        name = shelf.known_car(car)
+        part = views.link(f"{path}/part", car=name)
+        return {"name": name, "part": part, "links": views.car_links(name)}
+
+    also = {**SCRIPT, "here": here, "title": title, "wait": wait, "cautions": CAUTIONS}
+    return View("followed.html", make, ("car",), also)
+
+
 OF_NIGHT, OF_CAR = ("night",), ("car",)
-# address: template, what fills it, and what the query must name
-PARTS: Mapping[str, tuple[str, Make]] = {
-    "/traces": ("traces.html", (views.traces, ("night", "pull"))),
-    "/overlay": ("traces.html", (views.overlay, OF_NIGHT)),
-    "/duty": ("duty.html", (views.duty, OF_NIGHT)),
-    "/evidence": ("evidence.html", (views.evidence, OF_NIGHT)),
-    "/plan/part": ("plan_part.html", (views.plan_page, OF_CAR)),
-    "/trends/part": ("trends_part.html", (views.trends_page, OF_CAR)),
-    "/response/part": ("response_part.html", (views.response_page, OF_CAR)),
-}
-
-
-class Followed(Page):
-    """A page of a car whose figures follow it, since many nights take a while. here: its link; title; wait: said meanwhile."""
-
-    def initialize(self, setup: Setup, here: str = "", title: str = "", wait: str = "") -> None:
-        super().initialize(setup)
-        self.here, self.title, self.wait = here, title, wait
-
-    async def get(self) -> None:
-        asked = self.get_query_argument("car")
-        car = await self.work(lambda: self.setup.shelf.known_car(asked))
-        self.show(
-            "followed.html",
-            script=True,
-            here=self.here,
-            title=self.title,
-            wait=self.wait,
-            cautions=CAUTIONS,
-            name=car,
-            part=views.link(f"{self.request.path}/part", car=car),
-            links=views.car_links(car),
-        )
-
-
-FOLLOWED = {
-    "/plan": ("plan", "The evening ahead", "Working out the evening from all nights…"),
-    "/trends": ("trends", "Trends", "Working out the trends over all nights…"),
-    "/response": (
+VIEWS: Mapping[str, View] = {
+    "/": View("cars.html", views.cars_page, also=SCRIPT, form=True),
+    "/car": View(
+        "car.html",
+        lambda shelf, name, skip: views.car_page(shelf, name, skip=int(skip)),
+        ("name", "skip"),
+        {"here": "nights"},
+    ),
+    "/night": View("kept.html", _night, ("id",), SCRIPT),
+    "/compare": View(
+        "compare.html", compare_page, ("car", "a", "b"), {**SCRIPT, "here": "compare"}
+    ),
+    "/plan": _followed(
+        "/plan", "plan", "The evening ahead", "Working out the evening from all nights…"
+    ),
+    "/trends": _followed("/trends", "trends", "Trends", "Working out the trends over all nights…"),
+    "/response": _followed(
+        "/response",
         "duty and boost",
         "Duty and boost",
         "Working out boost against duty over all nights…",
     ),
+    "/traces": View("traces.html", views.traces, ("night", "pull")),
+    "/overlay": View("traces.html", views.overlay, OF_NIGHT),
+    "/duty": View("duty.html", views.duty, OF_NIGHT),
+    "/evidence": View("evidence.html", views.evidence, OF_NIGHT),
+    "/plan/part": View("plan_part.html", views.plan_page, OF_CAR),
+    "/trends/part": View("trends_part.html", views.trends_page, OF_CAR),
+    "/response/part": View("response_part.html", views.response_page, OF_CAR),
 }
 
 
-class Compare(Page):
-    """Two nights or pulls side by side."""
-
-    async def get(self) -> None:
-        car, a, b = (
-            self.get_query_argument("car"),
-            self.get_query_argument("a", ""),
-            self.get_query_argument("b", ""),
-        )
-        found = await self.work(lambda: compare_page(self.setup.shelf, car, a, b))
-        self.show("compare.html", script=True, here="compare", **found)
-
-
 class Screen(Page):
-    """Logs that come in with the form. Whoever asks for stages is told one a line, and at last where to go."""
+    """Logs that come in with the form. Whoever asks for stages is told one a line, and at last
+    where to go.
+    """
 
     stopped = False
 
@@ -371,40 +358,20 @@ class Screen(Page):
                     return views.link("/night", id=added.night_id)
                 night, said = added.night, " ".join(added.said)
         page = await self.work(lambda: views.looked_page(night))
-        return views.link("/looked", key=self.setup.looked.put((page, name, said)))
+        key = secrets.token_urlsafe(18)
+        links = views.car_links(name) if name else ()
+        self.setup.looked.append((key, {"page": page, "links": links, "said": said}))
+        return views.link("/looked", key=key)
 
 
 class Looked(Page):
     """A night that was screened and not kept, as long as it is remembered."""
 
     def get(self) -> None:
-        found = self.setup.looked.get(self.get_query_argument("key"))
+        found = dict(self.setup.looked).get(self.get_query_argument("key"))
         if found is None:
             raise UsageError("That night was not kept and is forgotten. Screen its logs again.")
-        page, name, said = found
-        links = views.car_links(name) if name else ()
-        self.show("kept.html", script=True, page=page, links=links, said=said)
-
-
-class Few:
-    """The few newest nights that were only looked at, each under a key that nobody can guess."""
-
-    MOST = 8
-
-    def __init__(self) -> None:
-        self._kept: dict[str, tuple[NightPage, str, str]] = {}
-
-    def put(self, what: tuple[NightPage, str, str]) -> str:
-        """Remember it; its key."""
-        key = secrets.token_urlsafe(18)
-        self._kept[key] = what
-        while len(self._kept) > self.MOST:
-            self._kept.pop(next(iter(self._kept)))
-        return key
-
-    def get(self, key: str) -> tuple[NightPage, str, str] | None:
-        """What was put under the key, None once it is forgotten."""
-        return self._kept.get(key)
+        self.show("kept.html", script=True, **found)
 
 
 class Enter(Page):
@@ -422,9 +389,7 @@ class Enter(Page):
             self.set_status(403)
             self.show("enter.html", xsrf=self.xsrf_form_html(), wrong=True)
             return
-        self.set_cookie(
-            COOKIE, self.setup.sessions.begin(), httponly=True, samesite="Strict", path="/"
-        )
+        self.set_signed_cookie(COOKIE, "in", None, httponly=True, samesite="Strict", path="/")
         self.redirect("/")
 
 
@@ -468,31 +433,25 @@ def application(
     token: str | None = None,
     most_bytes: int = 64 * MEGABYTE,
 ) -> Application:
-    """The pages over an archive folder, which need not be there yet. Raises UsageError for an open bind without a token."""
+    """The pages over an archive folder, which need not be there yet.
+
+    Raises UsageError for an open bind without a token.
+    """
     guard.check_bind(host, token)
     shelf = Shelf(Archive(folder))
-    shared: dict[str, Any] = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
-    pages: list[tuple[str, type[Page]]] = [
-        (r"/", Cars),
-        (r"/car", CarNights),
-        (r"/night", KeptNight),
-        (r"/looked", Looked),
-        (r"/compare", Compare),
-        (r"/screen", Screen),
-        (r"/enter", Enter),
-        (r"/static/(page\.css|page\.js)", Static),
+    shared = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
+    pages: list[tuple[str, type[Page], dict[str, Any]]] = [
+        *((path, Viewed, {**shared, "view": view}) for path, view in VIEWS.items()),
+        ("/looked", Looked, shared),
+        ("/screen", Screen, shared),
+        ("/enter", Enter, shared),
+        (r"/static/(page\.css|page\.js)", Static, shared),
     ]
     return Application(
-        [
-            *((path, handler, shared) for path, handler in pages),
-            *((path, Part, shared | {"template": t, "make": m}) for path, (t, m) in PARTS.items()),
-            *(
-                (path, Followed, shared | {"here": here, "title": title, "wait": wait})
-                for path, (here, title, wait) in FOLLOWED.items()
-            ),
-        ],
+        pages,
         xsrf_cookies=True,
         xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"},
+        cookie_secret=secrets.token_urlsafe(32),  # who has entered must enter again after a restart
         default_handler_class=Missing,
         default_handler_args=shared,
         compress_response=True,
@@ -504,13 +463,17 @@ def application(
 def listen(
     app: Application, *, host: str, port: int, most_bytes: int = 64 * MEGABYTE
 ) -> tuple[HTTPServer, int]:
-    """Start to listen on the running loop; the server and its port. A larger body than most_bytes is cut off unread."""
+    """Start to listen on the running loop; the server and its port.
+
+    A larger body than most_bytes is cut off unread.
+    """
     try:
         family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         listening = socket.create_server(address[:2], family=family, backlog=64)
     except OSError as error:
         raise UsageError(
-            f"--host {host} --port {port}: cannot listen there ({error.strerror or error}). Give another port."
+            f"--host {host} --port {port}: cannot listen there ({error.strerror or error}). "
+            "Give another port."
         ) from None
     server = HTTPServer(
         app,
@@ -543,7 +506,10 @@ def serve(
     most_bytes: int,
     ready: Callable[[str], None],
 ) -> None:
-    """Serve until the keyboard stops it. ready is told the address. Raises UsageError when it cannot listen."""
+    """Serve until the keyboard stops it. ready is told the address.
+
+    Raises UsageError when it cannot listen.
+    """
 
     async def run() -> None:
         app = application(folder, host=host, token=token, most_bytes=most_bytes)
