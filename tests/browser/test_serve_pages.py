@@ -292,8 +292,13 @@ def test_every_page_can_be_read_by_everybody(browser, site, scheme, width):
         assert browser.too_wide() <= 0, page
 
 
-def test_an_empty_archive_says_how_to_begin(browser, serving, tmp_path):
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_empty_archive_says_how_to_begin(browser, serving, tmp_path, scheme):
+    browser.scheme(scheme)
     browser.open(serving(tmp_path / "none").address + "/")
+    for width in (1440, 768, 390, 320):
+        browser.size(width, 900)
+        assert browser.axe(*AA) == [] and browser.too_wide() <= 0, width
     assert "--car CAR.toml --archive DIR" in browser.js("return document.body.innerText")
     assert browser.js("return document.querySelectorAll('input[name=keep]').length") == 0
 
@@ -306,7 +311,8 @@ def test_every_chart_is_told_in_words(browser, history):
     )
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(1440, "dark"), (390, "light")])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1440, 768, 390, 320])
 def test_a_night_and_an_upload_can_be_read_by_everybody(browser, site, width, scheme):
     browser.size(width, 900)
     browser.scheme(scheme)

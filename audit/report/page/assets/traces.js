@@ -102,8 +102,8 @@ const Traces = (() => {
       const take = v => { if (v < low) low = v; if (v > high) high = v; };
       const inside = this.spans(spec);
       for (const name of spec.series) {
-        const s = this.series.get(name), within = t => inside.some(([g, a, b]) => g === s.gridOf && t >= a && t <= b);
-        s.v.forEach((v, i) => { if (within(s.t[i])) take(v); });
+        const s = this.series.get(name), mine = inside.filter(([g]) => g === s.gridOf);
+        s.v.forEach((v, i) => { if (mine.some(([, a, b]) => s.t[i] >= a && s.t[i] <= b)) take(v); });
       }
       if (low > high) for (const name of spec.series) this.series.get(name).v.forEach(take);
       if (low > high) for (const name of spec.series) this.series.get(name).rejected.forEach(r => take(r[1]));
@@ -291,28 +291,26 @@ const Traces = (() => {
   }
 
   const PAPER = 690; // the width between the margins of a page, in pixels at 96 an inch
-  let folded = [], cells = [], dead = []; // dead: links to what is not on the paper
+  let folded = [], cells = [];
   // On paper stands all that is unfolded, drawn anew for it; passing pulls that are folded stand together as cells.
   function toPaper(on) {
     if (!on) {
       folded.forEach(d => { d.open = false; });
       cells.forEach(c => c.remove());
-      dead.forEach(([a, id]) => { a.href = `#${id}`; });
-      dead = [];
       folded = [];
       document.querySelectorAll(".unseen").forEach(c => c.classList.remove("unseen"));
       Plots.onPaper(0);
       return;
     }
     const quiet = [...document.querySelectorAll(".card.calm .traces")].filter(t => !t.closest("details").open);
-    quiet.forEach(t => {
-      const card = t.closest(".card");
-      card.classList.add("unseen");
-      document.querySelectorAll(`.overview a[href="#${card.id}"]`).forEach(a => { a.removeAttribute("href"); dead.push([a, card.id]); });
-    });
-    // of many pulls the table of pulls has the figures that their differences are taken from
-    const many = document.querySelectorAll(".card").length > 12;
-    cells = Cells.put(document.querySelector(".contact"), quiet.map(packetOf));
+    quiet.forEach(t => t.closest(".card").classList.add("unseen"));
+    // Of many pulls the table has those with a finding; a passing one has its figures in its cell, and no differences.
+    const many = document.querySelectorAll(".card").length > 12, table = document.querySelector(".overview");
+    const rows = many ? quiet.map(t => table.querySelector(`a[href="#${t.closest(".card").id}"]`).closest("tr")) : [];
+    rows.forEach(r => r.classList.add("unseen"));
+    if (rows.length && !table.querySelector("tbody tr:not(.unseen)")) table.classList.add("unseen");
+    const figures = row => [...row.cells].slice(2).map(c => c.textContent.trim());
+    cells = Cells.put(document.querySelector(".contact"), quiet.map(packetOf), rows.length ? figures(table.rows[0]) : [], rows.map(figures));
     document.querySelectorAll(".traces").forEach(t => { if (!quiet.includes(t)) { seen.unobserve(t); show(t); } });
     for (const [section, group] of groups) if (group.unfold && !quiet.includes(section)) group.unfold();
     folded = [...document.querySelectorAll("details:not([open]):not(.pull)")].filter(d => d.querySelector("figure, .finding"));
