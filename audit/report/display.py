@@ -40,23 +40,26 @@ def _digits(text: str) -> int:
     return len(text.partition(".")[2])
 
 
-def figure(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
+def figure(value: float | None, unit: str, *, us: bool, digits: int = 1, more: int = 0) -> str:
     """'12.8 psi', '65 °C'; a dash for None."""
     if unit == "1":  # a ratio such as lambda has no unit to name
-        return number(value, unit, us=us, digits=max(digits, 2))
-    text = number(value, unit, us=us, digits=digits)
+        return number(value, unit, us=us, digits=max(digits, 2), more=more)
+    text = number(value, unit, us=us, digits=digits, more=more)
     return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
 
 
-def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
-    """The number alone, in the reader's unit; a dash for None or what is not finite."""
+def number(value: float | None, unit: str, *, us: bool, digits: int = 1, more: int = 0) -> str:
+    """The number alone, in the reader's unit; a dash for None or what is not finite.
+
+    more: decimals beyond the usual ones of that unit.
+    """
     if value is None or not math.isfinite(value):
         return "–"
     unit = unit.partition(" per ")[0]  # of a slope, what goes up
     if us and unit in _US:
         _, convert, us_digits = _US[unit]
-        return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0))
-    return _written(value, digits)
+        return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0) + more)
+    return _written(value, digits + more)
 
 
 def between(high: float | None, low: float | None, *, us: bool) -> str:
@@ -80,6 +83,14 @@ def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
     if peak is None or settled is None:
         return number(measures.get("boost_overshoot_kpa"), "kPa", us=us)
     return between(peak, settled, us=us)
+
+
+def overshoot_share(measures: Mapping[str, float | None], *, us: bool) -> str:
+    """Overshoot in % of the settled level, "" where it is not known, or none is shown to have been."""
+    share = measures.get("boost_overshoot_pct")
+    if share is None or overshoot(measures, us=us).strip("-0.") == "":
+        return ""
+    return number(share, "%", us=us, digits=0)
 
 
 def _written(value: float, digits: int) -> str:
