@@ -71,10 +71,14 @@ def between(high: float | None, low: float | None, *, us: bool) -> str:
 
 
 def apart(a: str, b: str) -> str:
-    """b less a as both figures are shown, with its sign, so that they add up: '+0.1'."""
+    """b less a as both figures are shown, so that they add up."""
     digits = len(b.partition(".")[2])
-    change = _written(round(float(b) - float(a), digits), digits)
-    return change if change.startswith("-") else f"+{change}"
+    return signed(_written(round(float(b) - float(a), digits), digits))
+
+
+def signed(change: str) -> str:
+    """A difference with its sign: '+0.1', '-3', and '0.0' for none."""
+    return change if change.startswith("-") or not change.strip("0.") else f"+{change}"
 
 
 def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
@@ -86,11 +90,9 @@ def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
 
 
 def overshoot_share(measures: Mapping[str, float | None], *, us: bool) -> str:
-    """Overshoot in % of the settled level, "" where it is not known, or none is shown to have been."""
-    share = measures.get("boost_overshoot_pct")
-    if share is None or overshoot(measures, us=us).strip("-0.") == "":
-        return ""
-    return number(share, "%", us=us, digits=0)
+    """Overshoot in % of the settled level, "" where it is not known or there is none to speak of."""
+    share = number(measures.get("boost_overshoot_pct"), "%", us=us, digits=0)
+    return "" if share in ("–", "0") or not overshoot(measures, us=us).strip("-0.") else share
 
 
 def _written(value: float, digits: int) -> str:

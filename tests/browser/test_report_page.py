@@ -375,6 +375,24 @@ def test_of_many_pulls_each_figure_of_the_table_is_on_paper(browser, tmp_path):
     assert browser.js(f"return {rows}.length") == 14
 
 
+def test_on_paper_no_heading_stands_alone(browser, sixty):
+    browser.open(sixty)
+    seen = "return document.querySelector('#h-sensors').checkVisibility()"
+    assert browser.js(seen)
+    browser.cdp("Emulation.setEmulatedMedia", media="print")
+    try:
+        assert not browser.js(seen)
+        assert browser.js("return document.querySelector('#h-logs').checkVisibility()")
+    finally:
+        browser.cdp("Emulation.setEmulatedMedia", media="")
+
+
+def test_beside_a_narrow_plot_stands_the_figure_of_a_level_and_not_that_of_its_unit(browser, sixty):
+    browser.open(sixty)
+    said = "return Plots.beside('baseline -0.7 kPa per 1000 rpm', true)"
+    assert browser.js(said) == "-0.7"
+
+
 def lines_printed(browser):
     """(figures, plots drawn, cells of passing pulls) of the page as it goes to paper."""
     return browser.js(

@@ -140,7 +140,11 @@ def wrong_on(page, night, *, us):
         for (name, unit, digits), cell in zip(columns, cells[3:8], strict=True):
             if cell.split()[0] not in as_shown(m, name, unit, digits, us=us):
                 wrong.append(f"{name} in the table: {cell}")
-        share = "" if float(cells[6].split()[0]) == 0 else f"({m['boost_overshoot_pct']:.0f} %)"
+        share = (
+            ""
+            if "0" in (cells[6].strip("0."), f"{m['boost_overshoot_pct']:.0f}")
+            else f"({m['boost_overshoot_pct']:.0f} %)"
+        )
         if cells[6].partition(" ")[2] != share:
             wrong.append(f"share: {cells[6]}")
         ends = "–".join(as_shown(m, f"intake_{e}_c", "°C", 0, us=us)[-1] for e in ("start", "peak"))

@@ -31,7 +31,7 @@ const Plots = (() => {
   const narrow = element => widthNow(element) < 560;
 
   // A level's text beside its plot: all of it, or its figure alone where the plot is narrow (the words then stand below).
-  const beside = (text, small) => small ? (text.match(/-?\d[\d.]*/g) || [text]).pop() : text;
+  const beside = (text, small) => small ? (text.match(/-?\d[\d.]*/) || [text])[0] : text;
 
   // Round figures from low to high, about `count` of them.
   function ticks(low, high, count) {
