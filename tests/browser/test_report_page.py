@@ -355,6 +355,19 @@ def test_a_passing_pull_has_its_sheet_and_checks_once_it_is_unfolded(browser, si
     assert browser.js("return document.querySelectorAll('.sheet').length") == 1
 
 
+def test_without_scripts_a_passing_pull_has_its_sheet_in_its_fold(browser, sixty):
+    browser.cdp("Emulation.setScriptExecutionDisabled", value=True)
+    try:
+        browser.open(sixty)
+        root = browser.cdp("DOM.getDocument")["root"]["nodeId"]
+        found = browser.cdp(
+            "DOM.querySelectorAll", nodeId=root, selector="#pull-2 .sheet td, #pull-2 .checks td"
+        )
+    finally:
+        browser.cdp("Emulation.setScriptExecutionDisabled", value=False)
+    assert len(found["nodeIds"]) > 20
+
+
 def test_of_many_pulls_each_figure_of_the_table_is_on_paper(browser, tmp_path):
     """A passing pull has them in its cell, the others in the table; afterwards the table is whole again."""
     path = tmp_path / "night.html"
