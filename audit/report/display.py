@@ -43,23 +43,26 @@ def _digits(text: str) -> int:
     return len(text.partition(".")[2])
 
 
-def figure(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
+def figure(value: float | None, unit: str, *, us: bool, digits: int = 1, more: int = 0) -> str:
     """'12.8 psi', '65 °C'; a dash for None."""
     if unit == "1":  # a ratio such as lambda has no unit to name
-        return number(value, unit, us=us, digits=max(digits, 2))
-    text = number(value, unit, us=us, digits=digits)
+        return number(value, unit, us=us, digits=max(digits, 2), more=more)
+    text = number(value, unit, us=us, digits=digits, more=more)
     return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
 
 
-def number(value: float | None, unit: str, *, us: bool, digits: int = 1) -> str:
-    """The number alone, in the reader's unit; a dash for None or what is not finite."""
+def number(value: float | None, unit: str, *, us: bool, digits: int = 1, more: int = 0) -> str:
+    """The number alone, in the reader's unit; a dash for None or what is not finite.
+
+    more: decimals beyond the usual ones of that unit.
+    """
     if value is None or not math.isfinite(value):
         return "–"
     unit = unit.partition(" per ")[0]  # of a slope, what goes up
     if us and unit in _US:
         _, convert, us_digits = _US[unit]
-        return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0))
-    return _written(value, digits)
+        return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0) + more)
+    return _written(value, digits + more)
 
 
 def between(high: float | None, low: float | None, *, us: bool) -> str:
@@ -73,10 +76,14 @@ def between(high: float | None, low: float | None, *, us: bool) -> str:
 
 
 def apart(a: str, b: str) -> str:
-    """b less a as both figures are shown, with its sign, so that they add up: '+0.1'."""
+    """b less a as both figures are shown, so that they add up."""
     digits = len(b.partition(".")[2])
-    change = _written(round(float(b) - float(a), digits), digits)
-    return change if change.startswith("-") else f"+{change}"
+    return signed(_written(round(float(b) - float(a), digits), digits))
+
+
+def signed(change: str) -> str:
+    """A difference with its sign: '+0.1', '-3', and '0.0' for none."""
+    return change if change.startswith("-") or not change.strip("0.") else f"+{change}"
 
 
 def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
@@ -85,6 +92,12 @@ def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
     if peak is None or settled is None:
         return number(measures.get("boost_overshoot_kpa"), "kPa", us=us)
     return between(peak, settled, us=us)
+
+
+def overshoot_share(measures: Mapping[str, float | None], *, us: bool) -> str:
+    """Overshoot in % of the settled level, "" where it is not known or there is none to speak of."""
+    share = number(measures.get("boost_overshoot_pct"), "%", us=us, digits=0)
+    return "" if share in ("–", "0") or not overshoot(measures, us=us).strip("-0.") else share
 
 
 def _written(value: float, digits: int) -> str:

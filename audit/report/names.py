@@ -24,6 +24,14 @@ _SIGNS = {
 _HARMLESS = "\n\t\u00ad"
 
 
+_COMMAND = re.compile(r"`([^`]+)`")
+
+
+def plain(text: str) -> str:
+    """A sentence as a page shows it: commands in quotes, signs that turn or hide text written out."""
+    return _COMMAND.sub("‘\\1’", visible(text))
+
+
 def visible(text: str) -> str:
     """Control signs and signs that turn the text around them, written out: '⟨U+202E⟩'."""
     if text.isascii() and text.isprintable():
@@ -71,10 +79,10 @@ def isolated(text: str, night: Night) -> Markup:
     names = {short_name(a.path) for a in night.logs} | {night.car.name}
     parts = sorted((n for n in names if len(n) > 2), key=len, reverse=True)
     if not parts:
-        return escape(visible(text))
+        return escape(plain(text))
     found = re.split("(" + "|".join(map(re.escape, parts)) + ")", text)
     return Markup("").join(
-        Markup("<bdi>{}</bdi>").format(visible(clipped(part))) if i % 2 else visible(part)
+        Markup("<bdi>{}</bdi>").format(visible(clipped(part))) if i % 2 else plain(part)
         for i, part in enumerate(found)
     )
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple, TextIO
 
 from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit, worst_of
-from audit.report.display import figure, localise, number, unit_for
+from audit.report.display import figure, localise, number, overshoot_share, unit_for
 from audit.report.display import overshoot as shown_overshoot
 from audit.report.names import visible
 from audit.report.words import (
@@ -162,12 +162,8 @@ def _mended(audit: LogAudit) -> list[Line]:
 def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]:
     m, span = audit.measures, audit.pull.span
     boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
-    over, pct = m.get("boost_overshoot_kpa"), m.get("boost_overshoot_pct")
-    overshoot = (
-        "–"
-        if over is None
-        else f"{shown_overshoot(m, us=us)} ({number(pct, '%', us=us, digits=0)})"
-    )
+    overshoot, share = shown_overshoot(m, us=us), overshoot_share(m, us=us)
+    overshoot += f" ({share})" if share else ""
     heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
     score = "–" if audit.score is None else f"{audit.score:.0f}"

@@ -127,9 +127,10 @@ def afr_factor(night: Night) -> float | None:
     if not night.us_units:
         return None
     for audit in night.logs:
-        channel = audit.log.by_name.get("lambda") if audit.log is not None else None
-        if channel is not None and channel.source_unit.startswith("AFR") and channel.scale > 0:
-            return 1.0 / channel.scale
+        for log in (audit.log, *(p.pull.log for p in audit.pulls)):
+            channel = None if log is None else log.by_name.get("lambda")
+            if channel is not None and channel.source_unit.startswith("AFR") and channel.scale > 0:
+                return 1.0 / channel.scale
     return None
 
 

@@ -129,7 +129,7 @@ def test_without_a_limit_the_step_is_halved_and_said_so():
 
 def test_without_a_target_there_is_no_step():
     step = Sheet().steps(*LADDER).ask(replace(CAR, target_kpa=None)).step
-    assert step.action == "refuse" and "--target" in step.sentence
+    assert step.action == "refuse" and "No target is known" in step.sentence
 
 
 @pytest.mark.parametrize(("logged", "action"), [(77.0, "stay"), (90.0, "refuse"), (60.0, "refuse")])

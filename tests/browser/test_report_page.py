@@ -191,15 +191,16 @@ def test_a_script_that_got_in_would_not_run(browser, tmp_path):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1440, 390])
-def test_it_can_be_read_by_everybody(browser, overshoot, scheme, width):
+@pytest.mark.parametrize("width", [1440, 768, 390, 320])
+def test_it_can_be_read_by_everybody(browser, overshoot, sixty, scheme, width):
     browser.size(width, 900)
     browser.scheme(scheme)
-    browser.open(overshoot)
-    browser.drawn()
-    browser.js("document.querySelectorAll('details').forEach(d=>d.open=true)")
-    assert browser.axe(*AA) == []
-    assert browser.too_wide() <= 0
+    for page in (overshoot, sixty):
+        browser.open(page)
+        browser.js("document.querySelectorAll('details:not(.pull)').forEach(d=>{d.open=true})")
+        browser.js("const d=document.querySelector('details.pull');if(d)d.open=true")
+        browser.drawn()
+        assert browser.axe(*AA) == [] and browser.too_wide() <= 0, page
 
 
 def test_a_scheme_that_changes_redraws(browser, overshoot):
@@ -343,13 +344,75 @@ def test_of_sixty_pulls_only_what_is_seen_is_drawn(browser, sixty):
     assert browser.errors() == []
 
 
+def test_a_passing_pull_has_its_sheet_and_checks_once_it_is_unfolded(browser, sixty):
+    browser.open(sixty)
+    assert browser.js("return document.querySelectorAll('.sheet, .allchecks table').length") == 0
+    browser.find("#pull-2 summary").click()
+    browser.until("return !!document.querySelector('#pull-2 .sheet td')", what="the sheet")
+    assert "92.0 kPa" in browser.js("return document.querySelector('#pull-2 .sheet').innerText")
+    browser.find("#pull-2 .allchecks summary").click()
+    browser.until("return !!document.querySelector('#pull-2 .checks td')", what="the checks")
+    assert browser.js("return document.querySelectorAll('.sheet').length") == 1
+
+
+def test_without_scripts_a_passing_pull_has_its_sheet_in_its_fold(browser, sixty):
+    browser.cdp("Emulation.setScriptExecutionDisabled", value=True)
+    try:
+        browser.open(sixty)
+        root = browser.cdp("DOM.getDocument")["root"]["nodeId"]
+        found = browser.cdp(
+            "DOM.querySelectorAll", nodeId=root, selector="#pull-2 .sheet td, #pull-2 .checks td"
+        )
+    finally:
+        browser.cdp("Emulation.setScriptExecutionDisabled", value=False)
+    assert len(found["nodeIds"]) > 20
+
+
+def test_of_many_pulls_each_figure_of_the_table_is_on_paper(browser, tmp_path):
+    """A passing pull has them in its cell, the others in the table; afterwards the table is whole again."""
+    path = tmp_path / "night.html"
+    lean = finding("mixture.lean", "lambda", 24.0, 26.0, 0.93, 0.92, "1")
+    write_report(full_night(pulls=14, rate=20.0, findings=(lean,)), path)
+    browser.open(path.as_uri())
+    rows = "[...document.querySelectorAll('.overview tbody tr:not(.unseen)')]"
+    whole = browser.js(
+        f"return {rows}.map(r=>[...r.cells].slice(2).map(c=>c.textContent.trim()).join(' '))"
+    )
+    left, told = browser.js(
+        "window.dispatchEvent(new Event('beforeprint'));"
+        f"const left={rows}.length,told=[...document.querySelectorAll('svg.cells text:not(.aside)')].map(t=>t.textContent.replaceAll(';',''));"
+        "window.dispatchEvent(new Event('afterprint'));return [left,told]"
+    )
+    assert left == 1 and len(whole) == 14
+    assert [" ".join(told[k : k + 2]) for k in range(0, 8, 2)] == whole[1:5]
+    assert browser.js(f"return {rows}.length") == 14
+
+
+def test_on_paper_no_heading_stands_alone(browser, sixty):
+    browser.open(sixty)
+    seen = "return document.querySelector('#h-sensors').checkVisibility()"
+    assert browser.js(seen)
+    browser.cdp("Emulation.setEmulatedMedia", media="print")
+    try:
+        assert not browser.js(seen)
+        assert browser.js("return document.querySelector('#h-logs').checkVisibility()")
+    finally:
+        browser.cdp("Emulation.setEmulatedMedia", media="")
+
+
+def test_beside_a_narrow_plot_stands_the_figure_of_a_level_and_not_that_of_its_unit(browser, sixty):
+    browser.open(sixty)
+    said = "return Plots.beside('baseline -0.7 kPa per 1000 rpm', true)"
+    assert browser.js(said) == "-0.7"
+
+
 def lines_printed(browser):
     """(figures, plots drawn, cells of passing pulls) of the page as it goes to paper."""
     return browser.js(
         "window.dispatchEvent(new Event('beforeprint'));"
         "const f=[...document.querySelectorAll('figure.panel,figure.chart')].filter(f=>!f.closest('.unseen'));"
         "const drawn=f.filter(f=>f.querySelector('.plot > svg.drawing path')).length;"
-        "const cells=document.querySelectorAll('.contact svg.cells text').length;"
+        "const cells=document.querySelectorAll('.contact svg.cells .aside').length;"
         "window.dispatchEvent(new Event('afterprint'));return [f.length,drawn,cells]"
     )
 

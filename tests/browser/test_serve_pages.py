@@ -292,8 +292,13 @@ def test_every_page_can_be_read_by_everybody(browser, site, scheme, width):
         assert browser.too_wide() <= 0, page
 
 
-def test_an_empty_archive_says_how_to_begin(browser, serving, tmp_path):
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_empty_archive_says_how_to_begin(browser, serving, tmp_path, scheme):
+    browser.scheme(scheme)
     browser.open(serving(tmp_path / "none").address + "/")
+    for width in (1440, 768, 390, 320):
+        browser.size(width, 900)
+        assert browser.axe(*AA) == [] and browser.too_wide() <= 0, width
     assert "--car CAR.toml --archive DIR" in browser.js("return document.body.innerText")
     assert browser.js("return document.querySelectorAll('input[name=keep]').length") == 0
 
@@ -306,7 +311,8 @@ def test_every_chart_is_told_in_words(browser, history):
     )
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(1440, "dark"), (390, "light")])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1440, 768, 390, 320])
 def test_a_night_and_an_upload_can_be_read_by_everybody(browser, site, width, scheme):
     browser.size(width, 900)
     browser.scheme(scheme)
@@ -382,3 +388,29 @@ def test_a_log_that_cannot_be_read_is_said_after_an_upload(browser, site, tmp_pa
     text = browser.js("return document.body.innerText")
     assert "photo.csv could not be read" in text and "No step up" in text
     assert browser.axe(*AA) == [] and browser.errors() == []
+
+
+def test_a_night_is_not_offered_against_its_own_pull(browser, two_nights):
+    browser.open(f"{two_nights.address}/compare?car=alder")
+    first, second = browser.js(
+        "return [...document.querySelectorAll('form.choose select')].map(s=>s.selectedOptions[0].textContent)"
+    )
+    assert first.startswith("2025-05-24") and second.startswith("2025-05-03")
+    browser.js(
+        "const [a,b]=document.querySelectorAll('form.choose select');b.selectedIndex=a.selectedIndex+1;"
+        "document.querySelector('form.choose').submit()"
+    )
+    browser.until("return document.body.innerText.includes('says nothing')", what="the sentence")
+    assert browser.js("return document.querySelector('.pairs') === null")
+    assert browser.errors() == []
+
+
+def test_the_text_for_the_tuner_is_that_of_the_command(browser, two_nights):
+    from audit.archive.step.decide import with_decision
+    from audit.report.message import message
+    from tests.report.nights import sample
+
+    night = with_decision(sample("alder/2025-05-24_overshoot"))
+    browser.open(night_address(browser, two_nights, "alder", "2025-05-24"))
+    lines = browser.js("return document.getElementById('message').textContent").splitlines()
+    assert lines == message(night, date="2025-05-24") and len(lines) <= 8

@@ -74,7 +74,7 @@ def test_a_sentence_with_both_ends_adds_up_in_psi(settled):
         ("8.1", "8.2", "+0.1"),
         ("55.8", "47.9", "-7.9"),
         ("3734", "3284", "-450"),
-        ("0.80", "0.80", "+0.00"),
+        ("0.80", "0.80", "0.00"),
     ],
 )
 def test_a_difference_is_that_of_the_figures_beside_it(a, b, shown):

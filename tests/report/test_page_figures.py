@@ -140,7 +140,12 @@ def wrong_on(page, night, *, us):
         for (name, unit, digits), cell in zip(columns, cells[3:8], strict=True):
             if cell.split()[0] not in as_shown(m, name, unit, digits, us=us):
                 wrong.append(f"{name} in the table: {cell}")
-        if f"({m['boost_overshoot_pct']:.0f} %)" not in cells[6]:
+        share = (
+            ""
+            if "0" in (cells[6].strip("0."), f"{m['boost_overshoot_pct']:.0f}")
+            else f"({m['boost_overshoot_pct']:.0f} %)"
+        )
+        if cells[6].partition(" ")[2] != share:
             wrong.append(f"share: {cells[6]}")
         ends = "–".join(as_shown(m, f"intake_{e}_c", "°C", 0, us=us)[-1] for e in ("start", "peak"))
         speeds = f"{pull['rpm_start']:.0f}–{pull['rpm_end']:.0f}"

@@ -18,10 +18,7 @@ if TYPE_CHECKING:
     from audit.model import Car
 
 HIGHEST_AMBIENT_KPA = 105.0
-NO_TARGET = (
-    "No target is known for {gear}: give boost.target_kpa in the car file, or --target with its "
-    "unit, as in --target 13psi."
-)
+NO_TARGET = "No target is known for {gear}: give boost.target_kpa in the car file."
 
 
 # What to do about a valve's fault, and what lifts the refusal.

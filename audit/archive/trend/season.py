@@ -33,7 +33,7 @@ def season_lines(nights: pl.DataFrame, pulls: pl.DataFrame, *, shown: Shown = ME
         )
         lines.append(
             f"{night['date']:<10} {night['verdict']:<7} {rows.height:>2} "
-            f"{'–' if duty is None else f'{duty:g}':>4} "
+            f"{'–' if duty is None else f'{round(duty, 1):g}':>4} "
             f"{_shown(shown, level, 'kPa', 1):>6} {_text(lean, 2):>6} "
             f"{_shown(shown, air, '°C', 0):>5}"
         )

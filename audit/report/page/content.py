@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from audit.model import CheckResult, Night, PullAudit, worst_severity
-from audit.report.display import localise, number, overshoot, unit_for
+from audit.declared import all_declared
+from audit.model import CheckResult, Finding, Night, PullAudit, worst_severity
+from audit.report.display import localise, number, overshoot, overshoot_share, unit_for
 from audit.report.names import clipped, isolated, visible, without_folders, without_positions
 from audit.report.page.first import First, first_of
 from audit.report.page.history import History
@@ -17,9 +18,17 @@ from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
 from audit.report.page.picture import duty_tonight
 from audit.report.page.sources import assumed, logs, not_judged, sensors
-from audit.report.words import CAUTIONS, every_finding, headline, plain_check, sentence, told
+from audit.report.words import (
+    CAUTIONS,
+    afr_factor,
+    every_finding,
+    headline,
+    plain_check,
+    sentence,
+    told,
+)
 
-STATUS_SAYS = {"pass": "pass", "watch": "watch", "fail": "fail", "not_evaluated": "not judged"}
+STATUS_SAYS = {"not_evaluated": "not judged"}
 ENDED_BY = {
     "lift": "ended by lifting off",
     "shift": "ended by a shift",
@@ -99,6 +108,7 @@ class Page:
     rejected: list[str]
     logs: list[dict[str, str]]
     assumed: list[str]
+    afr: bool  # the pulls table tells air-fuel ratios beside lambda
     units: dict[str, str]
     caused: frozenset[str] = frozenset()
     several: bool = (
@@ -133,16 +143,11 @@ def page_of(
     day = date or _day(night)
     found = numbered(night)
     pulls = pull_ids(night)
-    cards = _cards(night, pulls, found, late, history)
+    advice = _advice(found)
+    cards = _cards(night, pulls, found, advice, late=late, history=history)
     laid = [] if late is not None else laid_of(pulls)
     marked = {m["n"] for card in cards if card.traces for m in card.traces["marks"]}
     marked |= {i.n for i in found if late and _can_be_marked(i)}
-    advice: dict[tuple[Any, ...], int] = {}
-    rows = {
-        item.n: _found(item, night, mark=item.n in marked, advice=advice)
-        for item in found
-        if item.owner == "night"
-    }
     return Page(
         title=night.car.name,
         verdict=night.verdict,
@@ -151,8 +156,10 @@ def page_of(
         counts=_counts(night),
         first=first_of(night, found, date=day, with_log=with_log if late is not None else _itself),
         reasons=[_reason(text, found, night) for text in night.reasons],
-        checks=_checks(night, us=us),
-        findings=[rows[i.n] for i in found if i.owner == "night"],
+        checks=_checks(night, [i.finding for i in found], us=us),
+        findings=[
+            _found(i, night, mark=i.n in marked, advice=advice) for i in found if i.owner == "night"
+        ],
         cards=cards,
         sensors=sensors(night),
         not_judged=not_judged(night),
@@ -163,6 +170,7 @@ def page_of(
         ],
         logs=logs(night),
         assumed=assumed(night),
+        afr=afr_factor(night) is not None,
         units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
         caused=_caused(found),
         several=sum(bool(a.pulls) for a in night.logs) > 1,
@@ -236,15 +244,27 @@ def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any
     return {"text": isolated(said, night), "n": hit.n if hit else None}
 
 
+def _advice(found: Sequence[Numbered]) -> dict[tuple[Any, ...], int]:
+    """What each kind of finding advises -> the first of the page that does, which alone tells it."""
+    first: dict[tuple[Any, ...], int] = {}
+    for item in found:
+        if item.finding.severity != "note":
+            first.setdefault(_said_by(item.finding), item.n)
+    return first
+
+
+def _said_by(f: Finding) -> tuple[Any, ...]:
+    return f.code, tuple(f.likely), tuple(f.look_at)
+
+
 def _found(
-    item: Numbered, night: Night, *, mark: bool, advice: dict[tuple[Any, ...], int]
+    item: Numbered, night: Night, *, mark: bool, advice: Mapping[tuple[Any, ...], int]
 ) -> FoundRow:
-    """advice: what stands on the page already, with the finding that tells it; this one's is added."""
+    """advice: which finding tells what this one advises."""
     f = item.finding
     file, comma, pull = item.where.rpartition(", pull ")
     where = f"{clipped(file)}{comma}{pull}" if comma else clipped(item.where)
-    mine = (f.code, tuple(f.likely), tuple(f.look_at))
-    first = advice.setdefault(mine, item.n) if f.severity != "note" else item.n
+    first = advice[_said_by(f)] if f.severity != "note" else item.n
     message = sentence(told(night, without_positions(f.message, [f])))
     return FoundRow(
         item.n,
@@ -260,19 +280,25 @@ def _found(
     )
 
 
-def _checks(night: Night, *, us: bool) -> list[CheckRow]:
+def _checks(night: Night, found: Sequence[Finding], *, us: bool) -> list[CheckRow]:
     """Worst first; without a pull only what was judged all the same, for the rest is told together."""
     pulls = any(a.pulls for a in night.logs)
     shown = {n: c for n, c in night.checks.items() if pulls or c.status != "not_evaluated"}
-    return [_check(name, result, us=us) for name, result in sorted(shown.items(), key=_by_score)]
+    return [
+        _check(name, result, found, us=us) for name, result in sorted(shown.items(), key=_by_score)
+    ]
 
 
-def _check(name: str, result: CheckResult, *, us: bool) -> CheckRow:
+def _check(name: str, result: CheckResult, found: Sequence[Finding], *, us: bool) -> CheckRow:
+    """found: the findings of where it stands; a failed check says how bad they are, hold or stop."""
+    codes = {code for row in all_declared() if row.name == name for code in row.codes}
+    failed = "stop" if any(f.severity == "stop" and f.code in codes for f in found) else "hold"
+    status = failed if result.status == "fail" else result.status
     score = None if result.score is None else round(min(max(result.score, 0.0), 100.0), 1)
     return CheckRow(
         plain_check(name),
-        result.status,
-        STATUS_SAYS[result.status],
+        status,
+        STATUS_SAYS.get(status, status),
         score,
         localise(result.why, us=us),
     )
@@ -282,6 +308,8 @@ def _cards(
     night: Night,
     pulls: Sequence[tuple[str, str, PullAudit]],
     found: Sequence[Numbered],
+    advice: Mapping[tuple[Any, ...], int],
+    *,
     late: Mapping[str, str] | None,
     history: History | None,
 ) -> list[PullCard]:
@@ -290,7 +318,6 @@ def _cards(
     us = night.us_units
     rows = rows_for([p.pull for _, _, p in pulls]) if late is None else 0
     cards = []
-    advice: dict[tuple[Any, ...], int] = {}
     for name, file, audit in pulls:
         mine = [i for i in found if i.owner == name]
         traces = packet(name, audit, found, rows=rows, us=us) if late is None else None
@@ -307,7 +334,8 @@ def _cards(
                 score="–" if audit.score is None else f"{audit.score:.0f}",
                 worst=_worst(audit),
                 checks=[
-                    _check(n, c, us=us) for n, c in sorted(audit.checks.items(), key=_by_score)
+                    _check(n, c, audit.findings, us=us)
+                    for n, c in sorted(audit.checks.items(), key=_by_score)
                 ],
                 findings=[_found(i, night, mark=i.n in marked, advice=advice) for i in mine],
                 measures=sheet(
@@ -315,7 +343,7 @@ def _cards(
                     history.by_gear.get(audit.pull.gear) if history is not None else None,
                     us=us,
                 ),
-                row=_row(file, audit, us=us),
+                row=_row(file, audit, afr_factor(night), us=us),
                 traces=traces,
                 source=(late or {}).get(name, ""),
                 quiet=len(pulls) > 1 and all(i.finding.severity == "note" for i in mine),
@@ -358,10 +386,13 @@ def _worst(audit: PullAudit) -> str:
     return f"worst: {plain_check(name)}"
 
 
-def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
-    """The pull as a line of the overview, figures without units (they stand in its head)."""
+def _row(file: str, audit: PullAudit, afr: float | None, *, us: bool) -> dict[str, Any]:
+    """The pull as a line of the overview, figures without units (they stand in its head).
+
+    afr: air-fuel ratio for one of lambda, where it is told too.
+    """
     m, span = audit.measures, audit.pull.span
-    pct = m.get("boost_overshoot_pct")
+    leanest, share = m.get("lambda_max"), overshoot_share(m, us=us)
     states = {c.status for c in audit.checks.values()}
     state = next((s for s in ("fail", "watch") if s in states), "pass")
     worst = worst_severity([f.severity for f in audit.findings])
@@ -374,8 +405,9 @@ def _row(file: str, audit: PullAudit, *, us: bool) -> dict[str, Any]:
         "peak": number(m.get("boost_peak_kpa"), "kPa", us=us),
         "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
         "over": overshoot(m, us=us),
-        "share": "" if pct is None else f"({number(pct, '%', us=us, digits=0)} %)",
-        "lambda": number(m.get("lambda_max"), "1", us=us, digits=2),
+        "share": share and f"({share} %)",
+        "lambda": number(leanest, "1", us=us, digits=2),
+        "afr": "" if afr is None or leanest is None else f"({leanest * afr:.1f})",
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
         "says": (worst or "hold") if state == "fail" else state,

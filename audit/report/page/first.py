@@ -100,7 +100,7 @@ def _rows(night: Night) -> list[tuple[str, str, str]]:
         low, mid, high = decision.expected_kpa
         ends = f"{number(low, 'kPa', us=us)} to {number(high, 'kPa', us=us)}, nine in ten"
         rows.append(("boost expected", figure(mid, "kPa", us=us), ends))
-    elif decision.state != "no_step":
+    elif decision.state == "step":
         rows.append(("boost expected", "not known", ""))
     return rows
 

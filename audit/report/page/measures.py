@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from audit.declared import Measure, all_declared
 from audit.model import SEVERITIES, Limit, Measures, PullAudit, worst_severity
-from audit.report.display import figure, number, overshoot, unit_for
+from audit.report.display import figure, number, overshoot, overshoot_share, unit_for
 from audit.report.page.history import Usual
 from audit.tables import Limits, limits_for
 
@@ -24,6 +24,7 @@ class SheetRow:
     last: str
 
 
+MOST_MORE = 3  # decimals added to tell a figure from its limit
 ORDER = ("Boost", "Mixture", "Heat", "Engine")  # headings that a check adds come after these
 
 
@@ -73,36 +74,71 @@ def _flag(measure: Measure, audit: PullAudit, table: Limits) -> str:
 def _row(
     measure: Measure, flag: str, audit: PullAudit, usual: Usual | None, table: Limits, *, us: bool
 ) -> SheetRow:
+    levels = [
+        limit.when(audit.measures.get("boost_settled_kpa"))
+        for limit in table.of_measure(measure.name)
+    ][:1]
+    own_more, more = _more(measure, audit.measures, levels, us=us)
     own = usual.ranges.get(measure.name) if usual is not None else None
     last = usual.last.get(measure.name) if usual is not None else None
     return SheetRow(
         measure.label,
-        _figure(measure, audit.measures, us=us),
+        _figure(measure, audit.measures, us=us, more=own_more),
         flag,
-        _limits(measure, table.of_measure(measure.name), audit.measures, us=us),
+        _limits(measure, levels, us=us, more=more),
         "" if own is None else " to ".join(_number(measure, v, us=us) for v in own),
         "" if last is None else _number(measure, last, us=us),
     )
 
 
-def _number(measure: Measure, value: float, *, us: bool) -> str:
-    return number(value, measure.unit, us=us, digits=measure.digits)
+def _number(measure: Measure, value: float, *, us: bool, more: int = 0) -> str:
+    return number(value, measure.unit, us=us, digits=measure.digits, more=more)
 
 
-def _limits(measure: Measure, limits: Sequence[Limit], measures: Measures, *, us: bool) -> str:
-    """'watch from 7.0, hold from 14.0', the first row of the measure, at the boost that was held."""
-    if not limits:
-        return ""
-    at = limits[0].when(measures.get("boost_settled_kpa"))
-    side = "below" if at.below else "from"
+def _levels(at: Limit) -> list[tuple[str, float]]:
     levels = (("watch", at.watch), ("hold", at.hold), ("stop", at.stop))
-    said = [f"{word} {side} {_number(measure, v, us=us)}" for word, v in levels if v is not None]
-    return ", ".join(said)
+    return [(word, value) for word, value in levels if value is not None]
 
 
-def _figure(measure: Measure, measures: Measures, *, us: bool) -> str:
-    if measure.name == "boost_overshoot_kpa":
-        share = measures.get("boost_overshoot_pct")
+def _more(
+    measure: Measure, measures: Measures, limits: Sequence[Limit], *, us: bool
+) -> tuple[int, int]:
+    """Decimals beyond the usual ones, of the figure and of its limits, until it reads on the side of each that it is on.
+
+    The limits get them first: the figure stands in other tables too.
+    """
+    value = measures[measure.name]
+    assert value is not None
+    for own, of_limits in (
+        *((0, k) for k in range(MOST_MORE)),
+        *((k, k) for k in range(MOST_MORE)),
+    ):
+        shown = float(_figure(measure, measures, us=us, more=own).split()[0])
+        ends = [
+            (at.below, level, float(_number(measure, level, us=us, more=of_limits)))
+            for at in limits
+            for _, level in _levels(at)
+        ]
+        if all(
+            (shown <= told) == (value <= level) if below else (shown >= told) == (value >= level)
+            for below, level, told in ends
+        ):
+            return own, of_limits
+    return MOST_MORE, MOST_MORE
+
+
+def _limits(measure: Measure, limits: Sequence[Limit], *, us: bool, more: int) -> str:
+    """'watch from 7.0, hold from 14.0', the first row of the measure, at the boost that was held."""
+    return ", ".join(
+        f"{word} {'below' if at.below else 'from'} {_number(measure, level, us=us, more=more)}"
+        for at in limits
+        for word, level in _levels(at)
+    )
+
+
+def _figure(measure: Measure, measures: Measures, *, us: bool, more: int = 0) -> str:
+    if measure.name == "boost_overshoot_kpa" and not more:
+        share = overshoot_share(measures, us=us)
         text = f"{overshoot(measures, us=us)} {unit_for('kPa', us=us)}"
-        return text if share is None else f"{text} ({number(share, '%', us=us, digits=0)} %)"
-    return figure(measures.get(measure.name), measure.unit, us=us, digits=measure.digits)
+        return f"{text} ({share} %)" if share else text
+    return figure(measures.get(measure.name), measure.unit, us=us, digits=measure.digits, more=more)

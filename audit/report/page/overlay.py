@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.model import PullAudit, base_of
-from audit.report.display import figure, number, unit_for
+from audit.report.display import figure, number, signed, unit_for
 from audit.report.page.panels import PANELS
 from audit.report.page.quantities import averaged, thinned
 from audit.report.page.traces import packet
@@ -153,5 +153,4 @@ def _less(laid: Laid, base: Laid, row: tuple[str, str, str, int], *, us: bool) -
     shown_unit = "°C" if unit == "K" and name.endswith("start_c") else unit
     if laid is base:
         return figure(value, shown_unit, us=us, digits=digits).strip()
-    text = number(value - other, unit, us=us, digits=digits)
-    return text if text.startswith("-") else f"+{text}"
+    return signed(number(value - other, unit, us=us, digits=digits))

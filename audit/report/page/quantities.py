@@ -40,6 +40,7 @@ def packed(values: Array) -> dict[str, Any]:
     finite = values[np.isfinite(values)]
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 0.0)
     step = float(f"{(high - low) / STEPS * 1.000001:.7g}") if high > low else 1.0
+    step = step or 1.0  # a range of next to nothing
     low = round(low, max(0, 3 - math.floor(math.log10(step))))
     code = np.where(np.isfinite(values), np.rint((values - low) / step) - 32767, MISSING)
     return {

@@ -11,7 +11,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from audit.report.names import clipped, visible
+from audit.report.names import clipped, plain
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -52,7 +52,7 @@ def environment(package: str = "") -> Environment:
 
 def shown(value: Any) -> Any:
     """What a page writes of a value: signs that turn or hide the text around them are made visible."""
-    return visible(value) if type(value) is str else value
+    return plain(value) if type(value) is str else value
 
 
 def _sparing(packet: Mapping[str, Any]) -> Any:

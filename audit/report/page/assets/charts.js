@@ -26,7 +26,7 @@ const Charts = (() => {
     const shape = ["circle", "square", "diamond"];
     const layers = spec.layers.map(l => l.kind === "points" && !l.shape ? { ...l, shape: shape[l.style] || "circle", size: 3.5 } : l);
     const tick = Object.keys(spec.ticks).length ? spec.ticks : null;
-    const { x, y } = extent(layers, element.clientHeight);
+    const { x, y } = extent(layers, Plots.heightNow(element));
     new Plots.Panel(element, { x: spec.from !== undefined ? [spec.from, spec.to] : x, y, layers, tick });
   }
 

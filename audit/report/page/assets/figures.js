@@ -12,17 +12,20 @@ const Figures = (() => {
   const words = n => n ? ` ${n}` : "";
 
   function key(group, panel) {
-    const entries = panel.series.map((name, i) => {
+    const all = () => el("span", { class: "key" }, panel.series.map((name, i) => {
       const s = group.series.get(name), swatch = el("i", { class: `swatch ${s.role || `s${i % 5}`}` });
       Plots.swatch(swatch);
       return el("span", { class: "entry" }, swatch, ` ${s.label} `, el("output", { "data-series": name }));
-    });
-    const all = el("span", { class: "key" }, entries);
-    return entries.length > 10 ? el("details", { class: "manykey" }, el("summary", {}, `${entries.length} lines`), all) : all;
+    }));
+    if (panel.series.length <= 10) return all();
+    const fold = el("details", { class: "manykey" }, el("summary", {}, `${panel.series.length} lines`));
+    fold.addEventListener("toggle", () => fold.append(all()), { once: true });
+    return fold;
   }
 
   // What a panel's lines show inside the pulls, for who does not see them.
   function told(group, panel) {
+    if (group.grids.length > 2) return `${panel.series.length} lines; their figures stand in the table of differences.`;
     const said = [];
     for (const name of panel.series) {
       const s = group.series.get(name), g = s.gridOf;
@@ -33,7 +36,6 @@ const Figures = (() => {
       said.push(f(low) === f(high) ? `${s.label} stays at ${f(high)}${words(s.unit)}` :
         `${s.label} begins at ${f(at[0])}, is lowest with ${f(low)} at ${when(low)} and highest with ${f(high)} at ${when(high)}, ends at ${f(at[at.length - 1])}${words(s.unit)}`);
     }
-    if (said.length > 4) return `${said.length} lines; their figures stand in the table of differences.`;
     return said.length ? `In the pull: ${said.join("; ")}.` : "No sample inside the pull.";
   }
 

@@ -1,7 +1,12 @@
 // Unpacking of a packet's numbers, and the way from time to the axis that is shown.
 "use strict";
 const Numbers = (() => {
-  const bytes = text => Uint8Array.from(atob(text), c => c.charCodeAt(0));
+  function bytes(text) {
+    const plain = atob(text), out = new Uint8Array(plain.length);
+    for (let i = 0; i < out.length; i++) out[i] = plain.charCodeAt(i);
+    return out;
+  }
+
   const MISSING = -32768;
 
   function unpack(column) {

@@ -27,10 +27,11 @@ const Plots = (() => {
 
   const part = element => element.closest(".small") ? 0.32 : element.closest(".decide.pictured") ? 0.48 : 1;
   const widthNow = element => paper ? paper * part(element) : element.clientWidth || 640;
+  const heightNow = element => paper ? (element.classList.contains("tall") ? 190 : element.closest(".small") ? 96 : 120) : element.clientHeight || 170;
   const narrow = element => widthNow(element) < 560;
 
   // A level's text beside its plot: all of it, or its figure alone where the plot is narrow (the words then stand below).
-  const beside = (text, small) => small ? (text.match(/-?\d[\d.]*/g) || [text]).pop() : text;
+  const beside = (text, small) => small ? (text.match(/-?\d[\d.]*/) || [text])[0] : text;
 
   // Round figures from low to high, about `count` of them.
   function ticks(low, high, count) {
@@ -53,8 +54,9 @@ const Plots = (() => {
   // A panel keeps its layers as numbers and draws itself into its element, again whenever its range or width changes.
   class Panel {
     // y: [low, high]; layers: see draw; zoom: called with a range that was dragged; point: with the place pointed at.
-    constructor(element, { x, y, layers, tick = null, zoom = null, point = null }) {
-      Object.assign(this, { element, x, y, layers, names: tick, zoom, point, cursor: NaN, width: 0 });
+    // margin: the room at the right where panels share it.
+    constructor(element, { x, y, layers, tick = null, zoom = null, point = null, margin = null }) {
+      Object.assign(this, { element, x, y, layers, names: tick, zoom, point, margin, cursor: NaN, width: 0 });
       panels.add(this);
       resized.observe(element);
       this.draw();
@@ -63,7 +65,7 @@ const Plots = (() => {
     levels() { return this.layers.filter(l => (l.kind === "level" || l.kind === "step") && l.text); }
 
     right(small) {
-      if (this.margin !== undefined) return this.margin(small);
+      if (this.margin) return this.margin(small);
       const texts = this.levels().map(l => beside(l.text, small));
       return texts.length ? widthOf(texts) + 10 : 12;
     }
@@ -75,7 +77,7 @@ const Plots = (() => {
     draw() {
       const { element } = this, small = narrow(element);
       this.width = widthNow(element);
-      this.height = paper ? (element.classList.contains("tall") ? 190 : element.closest(".small") ? 96 : 120) : element.clientHeight || 170;
+      this.height = heightNow(element);
       this.inner = Math.max(this.width - LEFT - this.right(small), 60);
       this.tall = this.height - TOP - BOTTOM;
       const svg = document.createElementNS(NS, "svg");
@@ -240,5 +242,5 @@ const Plots = (() => {
     put(svg, "line", { x1: 0, x2: 28, y1: 4, y2: 4, class: `line ${place.className.replace("swatch", "").trim()}` });
   }
 
-  return { Panel, swatch, narrow, widthOf, beside, onPaper, panels };
+  return { Panel, swatch, heightNow, widthOf, beside, onPaper, panels };
 })();

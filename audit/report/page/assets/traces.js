@@ -60,19 +60,15 @@ const Traces = (() => {
       const element = figure.querySelector(".plot");
       if (id === "load") { this.panels.set(id, this.loadPanel(element)); return; }
       const spec = this.packet.panels.find(p => p.id === id), layers = this.layersOf(spec);
-      const panel = new Plots.Panel(element, { x: this.range, y: this.heights(spec, layers), layers, zoom: (a, b) => this.look(a, b), point: x => this.pointAt(x) });
+      const panel = new Plots.Panel(element, { x: this.range, y: this.heights(spec, layers), layers, margin: small => this.margin(small),
+        zoom: (a, b) => this.look(a, b), point: x => this.pointAt(x) });
       panel.spec = spec;
-      panel.margin = small => this.margin(small);
-      panel.draw();
       this.panels.set(id, panel);
     }
 
     layersOf(spec) {
       const g = this.grids[0], mode = this.mode, mine = this.packet.marks.filter(m => m.panel === spec.id), layers = [];
-      for (const b of spec.bands) {
-        layers.push({ kind: "band", left: g.xClamped(b.start, mode), right: g.xClamped(b.end, mode), low: b.low, high: b.high });
-        layers.push({ kind: "level", y: (b.low + b.high) / 2, text: b.level, role: "settled" });
-      }
+      for (const b of spec.bands) layers.push({ kind: "band", left: g.xClamped(b.start, mode), right: g.xClamped(b.end, mode), low: b.low, high: b.high });
       for (const m of mine) layers.push({ kind: "mark", left: g.xClamped(m.start, mode), right: g.xClamped(m.end, mode), text: `${m.n} ${m.severity}` });
       spec.series.forEach((name, i) => {
         const s = this.series.get(name);
@@ -82,17 +78,19 @@ const Traces = (() => {
         }
         layers.push({ kind: "line", ...Numbers.line(s, mode), style: i, role: s.role });
       });
-      const seen = new Set();
-      for (const l of [...spec.lines, ...mine.flatMap(m => m.limits.map(l => ({ ...l, role: "limit" })))]) {
-        const key = `${l.text}|${l.y.toFixed(3)}`;
-        if (!seen.has(key)) { seen.add(key); layers.push({ kind: "level", y: l.y, text: l.text, role: l.role }); }
-      }
-      return layers;
+      return [...layers, ...this.levelsOf(spec)];
+    }
+
+    // The levels of a panel, each once.
+    levelsOf(spec) {
+      const limits = this.packet.marks.filter(m => m.panel === spec.id).flatMap(m => m.limits.map(l => ({ ...l, role: "limit" })));
+      const all = [...spec.bands.map(b => ({ y: (b.low + b.high) / 2, text: b.level, role: "settled" })), ...spec.lines, ...limits];
+      return [...new Map(all.map(l => [`${l.text}|${l.y.toFixed(3)}`, { kind: "level", y: l.y, text: l.text, role: l.role }])).values()];
     }
 
     // Room at the right for the longest text of all panels, so that their axes stand under each other.
     margin(small) {
-      const texts = this.packet.panels.flatMap(spec => this.layersOf(spec)).filter(l => l.kind === "level").map(l => Plots.beside(l.text, small));
+      const texts = this.packet.panels.flatMap(spec => this.levelsOf(spec)).map(l => Plots.beside(l.text, small));
       const key = small ? "tight" : "roomy";
       this.room = this.room || {};
       if (this.room[key] === undefined) this.room[key] = texts.length ? Plots.widthOf(texts) + 10 : 12;
@@ -104,8 +102,8 @@ const Traces = (() => {
       const take = v => { if (v < low) low = v; if (v > high) high = v; };
       const inside = this.spans(spec);
       for (const name of spec.series) {
-        const s = this.series.get(name), within = t => inside.some(([g, a, b]) => g === s.gridOf && t >= a && t <= b);
-        s.v.forEach((v, i) => { if (within(s.t[i])) take(v); });
+        const s = this.series.get(name), mine = inside.filter(([g]) => g === s.gridOf);
+        s.v.forEach((v, i) => { if (mine.some(([, a, b]) => s.t[i] >= a && s.t[i] <= b)) take(v); });
       }
       if (low > high) for (const name of spec.series) this.series.get(name).v.forEach(take);
       if (low > high) for (const name of spec.series) this.series.get(name).rejected.forEach(r => take(r[1]));
@@ -253,6 +251,11 @@ const Traces = (() => {
     }
   }
 
+  // What a fold holds stands in a <noscript>, which costs a browser with scripts its text alone, until it is opened.
+  function fill(fold) {
+    for (const held of fold.querySelectorAll(":scope > noscript.folded")) held.replaceWith(...new DOMParser().parseFromString(held.textContent, "text/html").body.childNodes);
+  }
+
   function unfold(item) {
     for (let d = item.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
   }
@@ -294,19 +297,24 @@ const Traces = (() => {
     if (!on) {
       folded.forEach(d => { d.open = false; });
       cells.forEach(c => c.remove());
+      folded = [];
       document.querySelectorAll(".unseen").forEach(c => c.classList.remove("unseen"));
       Plots.onPaper(0);
       return;
     }
     const quiet = [...document.querySelectorAll(".card.calm .traces")].filter(t => !t.closest("details").open);
     quiet.forEach(t => t.closest(".card").classList.add("unseen"));
-    // of many pulls the table of pulls has the figures that these are the differences of
-    document.querySelectorAll("details:not([open]) .differences").forEach(d => { if (d.rows.length > 13) d.parentElement.classList.add("unseen"); });
-    cells = Cells.put(document.querySelector(".contact"), quiet.map(packetOf));
+    // Of many pulls the table has those with a finding; a passing one has its figures in its cell, and no differences.
+    const many = document.querySelectorAll(".card").length > 12, table = document.querySelector(".overview");
+    const rows = many ? quiet.map(t => table.querySelector(`a[href="#${t.closest(".card").id}"]`).closest("tr")) : [];
+    rows.forEach(r => r.classList.add("unseen"));
+    if (rows.length && !table.querySelector("tbody tr:not(.unseen)")) table.classList.add("unseen");
+    const figures = row => [...row.cells].slice(2).map(c => c.textContent.trim());
+    cells = Cells.put(document.querySelector(".contact"), quiet.map(packetOf), rows.length ? figures(table.rows[0]) : [], rows.map(figures));
     document.querySelectorAll(".traces").forEach(t => { if (!quiet.includes(t)) { seen.unobserve(t); show(t); } });
     for (const [section, group] of groups) if (group.unfold && !quiet.includes(section)) group.unfold();
     folded = [...document.querySelectorAll("details:not([open]):not(.pull)")].filter(d => d.querySelector("figure, .finding"));
-    folded.forEach(d => { d.open = true; });
+    folded.forEach(d => { d.open = true; if (!many || !d.matches(".over")) fill(d); });
     Plots.onPaper(PAPER);
     document.querySelectorAll("figure.panel, figure.chart").forEach(f => { if (!f.closest("details.pull:not([open])")) { seen.unobserve(f); show(f); } });
   }
@@ -325,6 +333,7 @@ const Traces = (() => {
   }
 
   begin(document);
+  document.addEventListener("toggle", e => { if (e.target.open && !folded.includes(e.target)) fill(e.target); }, { capture: true });
   const late = new IntersectionObserver(entries => {
     for (const e of entries) if (e.isIntersecting) { late.unobserve(e.target); fetchLate(e.target); }
   }, { rootMargin: "900px" });

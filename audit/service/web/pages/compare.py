@@ -23,11 +23,14 @@ def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, A
     """What to choose from and, once two are chosen ('NIGHT' or 'NIGHT pull-N'), both side by side."""
     car = shelf.known_car(car)
     us = us_of(shelf, car)
+    choices = _choices(shelf, car)
+    same = _one_in_the_other(first, second)
     made: dict[str, Any] = {
         "name": car,
-        "choices": _choices(shelf, car),
-        "first": first,
-        "second": second,
+        "choices": choices,
+        "first": first or choices[0]["key"] if choices else "",
+        "second": second or _other(choices),
+        "same": same,
         "tonight": _tonight(shelf, car),
         "packet": None,
         "rows": [],
@@ -35,7 +38,7 @@ def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, A
         "names": ("", ""),
         "links": car_links(car),
     }
-    if not (first and second):
+    if same or not (first and second):
         return made
     sides = [_side(shelf, key) for key in (first, second)]
     found = compare(*(side for side, _ in sides))
@@ -50,6 +53,18 @@ def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, A
     ]
     made["packet"] = overlaid(laid, us=us, every=single)
     return made
+
+
+def _one_in_the_other(first: str, second: str) -> bool:
+    """Are they the same, or is one of them a night and the other its own pull?"""
+    (a, _, pull_a), (b, _, pull_b) = (key.partition(" ") for key in (first, second))
+    return bool(a) and a == b and (pull_a == pull_b or not (pull_a and pull_b))
+
+
+def _other(choices: list[dict[str, str]]) -> str:
+    """What the first choice can be held against: the next night, "" for none."""
+    keys = [c["key"] for c in choices if " " not in c["key"]]
+    return keys[1] if len(keys) > 1 else ""
 
 
 def _tonight(shelf: Shelf, car: str) -> dict[str, str] | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
@@ -15,6 +16,7 @@ from audit.errors import UsageError
 from audit.model import (
     Barometric,
     Car,
+    Channel,
     CheckResult,
     Log,
     LogAudit,
@@ -206,7 +208,7 @@ def _log_audit(
         row["path"] or "",
         row["log_id"],
         pl.DataFrame({"time": []}),
-        (),
+        _mixture(row),
         Barometric(row.get("barometric_kpa") or 101.325, "", 0.0),
     )
     here = sorted((p for p in pulls if p["log_id"] == row["log_id"]), key=lambda p: p["index"])
@@ -226,6 +228,16 @@ def _log_audit(
         rows=row.get("rows") or 0,
         duration_s=row.get("duration_s") or 0.0,
         rate_hz=row.get("rate_hz") or 0.0,
+    )
+
+
+def _mixture(row: dict[str, Any]) -> tuple[Channel, ...]:
+    """The mixture's channel of a kept log where it was an air-fuel ratio, as pages tell that beside lambda."""
+    told = json.loads(row.get("channels") or "[]")
+    return tuple(
+        Channel("lambda", c["source"], c["source_unit"], scale=1.0 / float(ratio[1]))
+        for c in told
+        if c["name"] == "lambda" and (ratio := re.search(r"AFR/([\d.]+)", c["source_unit"] or ""))
     )
 
 
