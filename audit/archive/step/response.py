@@ -322,8 +322,12 @@ class _Maker:
             return replace(loose, target=target)
         bounds = bounds_of(self.car, target)
         top = 0.0 if rows.is_empty() else float(rows["duty_mean_pct"].max())  # type: ignore[arg-type]
-        if not self._proven(valve) and top <= figures("valve")["unproven"]:
+        proven = self._proven(valve)
+        if not proven and top <= figures("valve")["unproven"]:
             bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
+        known = proven or bounds.unproven_pct is not None
+        if known and not bounds.assumed and not self._held_over(rows, base):
+            bounds = replace(bounds, large_pct=figures("step")["large_duty"])
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few
@@ -390,6 +394,11 @@ class _Maker:
             return None
         last = clear.filter(clear["night_id"] == clear["night_id"][-1])
         return float(last["duty_mean_pct"].max())  # type: ignore[arg-type]
+
+    def _held_over(self, rows: pl.DataFrame, base: float | None) -> bool:
+        """Whether a night that was not clear lies over a duty: up to it only in usual steps."""
+        held = rows.filter((rows["verdict"] != "clear") & (rows["duty_mean_pct"] > (base or 0.0)))
+        return not held.is_empty()
 
     def _wanted(
         self, gear: int, curve: Curve
