@@ -321,3 +321,24 @@ def test_an_intake_sensor_that_reads_8_k_more_shows_against_the_outside_air(drif
     trend = by_name(found)["intake_over_air"]
     assert trend.state == state
     assert [f.code for f in found.findings] == (["sensor.disagree"] if drift else [])
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13, 14])
+def test_a_change_from_fixed_duty_to_closed_loop_is_no_shift(seed):
+    """Same boost, held by a controller that spools at full duty: the pull's mean duty is higher."""
+    h = history(seed)
+    turned = pl.col("date") >= h.dates[40]
+    duty = pl.col("duty_mean_pct")
+    noise = np.random.default_rng(seed).normal(4.0, 0.6, h.pulls.height)
+    pulls = h.pulls.with_columns(boost_slope_kpa_per_krpm=pl.Series(noise)).with_columns(
+        duty_mean_pct=pl.when(turned).then(duty + 8.0).otherwise(duty),
+        duty_at_peak_pct=pl.when(turned).then(duty + 30.0).otherwise(duty),
+        boost_slope_kpa_per_krpm=pl.col("boost_slope_kpa_per_krpm")
+        - pl.when(turned).then(4.0).otherwise(0.0),
+    )
+    led = by_name(trends(dataclasses.replace(h, pulls=pulls), upto=60))
+    fixed = pulls.with_columns(duty_at_peak_pct=pl.col("duty_mean_pct"))  # the same is a fault here
+    faulty = by_name(trends(dataclasses.replace(h, pulls=fixed), upto=60))
+    for name in ("boost_at_duty", "boost_slope"):
+        assert led[name].state != "shifted"
+        assert faulty[name].state == "shifted"
