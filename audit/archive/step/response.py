@@ -87,20 +87,28 @@ def response(
     setting: str | None = None,
     only_step: bool = False,
     only_main: bool = False,
+    until: str | None = None,
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
     target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
     or 'street'; None takes the newest night's. only_step: as response_of, and nothing of what is
-    watched; quicker. only_main: no sheets but of the gear pulled last. Raises ArchiveError where
-    the archive cannot be read.
+    watched; quicker. only_main: no sheets but of the gear pulled last. until: a night, as it
+    was after which; None for the newest. Raises ArchiveError where the archive cannot be read.
     """
+    pulls = archive.pulls(car.name, columns=COLUMNS)
+    nights = _in_order(archive.nights(car.name, columns=NIGHT_COLUMNS))
+    notes = archive.journal.of(car.name)
+    if until is not None:
+        nights = nights.head(nights["night_id"].to_list().index(until) + 1)
+        pulls = pulls.filter(pulls["night_id"].is_in(nights["night_id"].to_list()))
+        notes = [note for note in notes if note.day <= nights["date"][-1]]
     return response_of(
-        archive.pulls(car.name, columns=COLUMNS),
-        archive.nights(car.name, columns=NIGHT_COLUMNS),
+        pulls,
+        nights,
         car=car,
         logs=archive.logs(car.name, columns=("log_id", "wall_start", "path")),
-        notes=archive.journal.of(car.name),
+        notes=notes,
         target_kpa=target_kpa,
         setting=setting,
         findings=None if only_step else archive.findings(car.name),
@@ -125,7 +133,7 @@ def response_of(
     """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of
     gears.
     """
-    nights = nights.sort([c for c in ("date", "added_at", "night_id") if c in nights.columns])
+    nights = _in_order(nights)
     found = gather(pulls, nights, logs=logs, notes=notes, setting=setting)
     us = car.units == "us" or (
         car.units is None and bool(nights.height) and bool(nights["us_units"][-1])
@@ -157,6 +165,10 @@ def response_of(
         us,
         decision,
     )
+
+
+def _in_order(nights: pl.DataFrame) -> pl.DataFrame:
+    return nights.sort([c for c in ("date", "added_at", "night_id") if c in nights.columns])
 
 
 def _targets(car: Car, given: float | Mapping[int, float] | None) -> Mapping[int, float | None]:
