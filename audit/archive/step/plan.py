@@ -140,19 +140,8 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
     if response is not None:
         lead = f"{response.step.sentence} {response.step.log_next} Till then as for a new car."
     first, lift = first_duty(car), _first_lift(car)
-    spring, doubt = car.spring_kpa, figures("curve")["known_spring_sd"]
-    ends = (None, None) if spring is None else (max(spring - doubt, 0.0), spring + doubt)
-    base = Leg(
-        0.0,
-        pulls,
-        "base run, solenoid unplugged: the spring alone",
-        spring,
-        ends[0],
-        ends[1],
-        lift,
-    )
     legs = (
-        base,
+        _base_leg(car),
         Leg(
             first,
             pulls,
@@ -165,6 +154,20 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
         "plan --archive DIR` prints its sheet."
     )
     return lead, legs, after
+
+
+def _base_leg(car: Car) -> Leg:
+    """A base run: the spring's boost, as near as it is known."""
+    spring, doubt = car.spring_kpa, figures("curve")["known_spring_sd"]
+    ends = (None, None) if spring is None else (max(spring - doubt, 0.0), spring + doubt)
+    return Leg(
+        0.0,
+        int(figures("evening")["pulls_per_step"]),
+        "base run, solenoid unplugged: the spring alone",
+        spring,
+        *ends,
+        _first_lift(car),
+    )
 
 
 def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
@@ -183,6 +186,8 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     why = {"up": "the next step", "down": "back to the target", "stay": "the same again"}[
         step.action
     ]
+    if step.binds == "base_run":
+        return step.sentence, (_base_leg(response.car),), after
     goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high, lift)
     return step.sentence, (*_check_leg(response, step.from_duty, step.duty), goal), after
 

@@ -12,7 +12,14 @@ from audit.archive.step.curve import Curve, fit_curves
 from audit.archive.step.evidence import COLUMNS, LINES, Evidence, gather, was_tested
 from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
-from audit.archive.step.refuse import gear_said, nothing_logged, over_spring, refusal, too_few
+from audit.archive.step.refuse import (
+    BASE_RUN_PCT,
+    gear_said,
+    nothing_logged,
+    over_spring,
+    refusal,
+    too_few,
+)
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
 from audit.archive.step.step_table import choices, figures
 from audit.archive.step.step_up import next_step
@@ -400,8 +407,12 @@ class _Maker:
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:
-        """Highest duty of the newest clear night with pulls in this gear."""
+        """Highest duty of the newest clear night with pulls in this gear; a base run after others
+        is a look at the spring, from which no step is counted.
+        """
         clear = rows.filter(rows["verdict"] == "clear")
+        above = clear.filter(clear["duty_mean_pct"] > BASE_RUN_PCT)
+        clear = clear if above.is_empty() else above
         if clear.is_empty():
             return None
         last = clear.filter(clear["night_id"] == clear["night_id"][-1])
