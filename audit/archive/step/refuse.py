@@ -97,7 +97,7 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> St
         )
     elif found.left_out.get("with duty moving in the pull"):
         mend = (
-            "Hold the duty fixed for two whole pulls: it moves in these, as a boost controller "
+            f"Log two pulls at a fixed {first:g} % duty: it moves in these, as a boost controller "
             "moves it."
         )
     else:
