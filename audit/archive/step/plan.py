@@ -173,6 +173,10 @@ def _base_leg(car: Car) -> Leg:
 def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     step, pulls = response.step, int(figures("evening")["pulls_per_step"])
     after = "`pullaudit screen LOGS --archive DIR` before any higher duty; then plan again."
+    if step.duty is not None:
+        after += f" No duty in the log? Say it: --duty {step.duty:g}"
+        check = _check_leg(response, step.from_duty, step.duty)
+        after += "".join(f", of the first one --duty LOG={leg.duty:g}" for leg in check) + "."
     if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
         return " ".join(filter(None, (step.sentence, step.log_next))), (), after
     assert step.duty is not None
@@ -266,7 +270,7 @@ def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
         cap = f"Boost at {max(lifts):.1f} kPa: lift at once, whatever the limit"
     elif car.boost_limit_kpa is not None:
         most = car.boost_limit_kpa - setting["lift_under_limit"]
-        cap = f"Boost at {most:.1f} kPa, well under the car's limit: lift"
+        cap = f"Boost at {most:.1f} kPa, under the car's limit: lift"
     else:
         cap = "Boost over what you meant to see (no limit in the car file): lift at once"
     return (
@@ -281,9 +285,15 @@ def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
 
 
 def _notes(car: Car) -> tuple[str, ...]:
-    if car.boost_limit_kpa is not None:
-        return ()
-    return ("The car file gives no boost limit (boost.limit_kpa): steps are halved.",)
+    said = []
+    if car.boost_limit_kpa is None:
+        said.append("The car file gives no boost limit (limit): steps are halved.")
+    if car.spring_kpa is None:
+        said.append(
+            "The car file gives no spring (spring): with it, the sheet names where to lift in the "
+            "base run."
+        )
+    return tuple(said)
 
 
 def document_of_plan(made: Plan) -> dict[str, Any]:

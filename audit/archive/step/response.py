@@ -321,12 +321,10 @@ class _Maker:
             ),
         )
 
-    def _proven(self, valve: Valve) -> bool:
-        """Boost was seen to follow duty, in this gear or another, or the valve was tried by
-        hand.
-        """
+    def _followed(self, valve: Valve) -> bool:
+        """Boost was seen to follow duty, in this gear or another."""
         others = (self._valve(self.found.of_gear(g)) for g in self.found.gears())
-        return self.tested or valve.responds or any(other.responds for other in others)
+        return valve.responds or any(other.responds for other in others)
 
     def _allowed(self, gear: int, rows: pl.DataFrame, valve: Valve, overshoot: Overshoot) -> Step:
         target = self.targets[gear]
@@ -341,10 +339,10 @@ class _Maker:
             return replace(loose, target=target)
         bounds = bounds_of(self.car, target)
         top = 0.0 if rows.is_empty() else float(rows["duty_mean_pct"].max())  # type: ignore[arg-type]
-        proven = self._proven(valve)
-        if not proven and top <= figures("valve")["unproven"]:
+        followed = self._followed(valve)
+        if not followed and not self.tested and top <= figures("valve")["unproven"]:
             bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
-        known = proven or bounds.unproven_pct is not None
+        known = followed or bounds.unproven_pct is not None
         if known and not bounds.assumed and not self._held_over(rows, base):
             bounds = replace(bounds, large_pct=figures("step")["large_duty"])
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)

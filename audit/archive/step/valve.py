@@ -4,7 +4,7 @@ spread.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -129,8 +129,10 @@ def examine_valve(
             "going up"
         )
         said += (f"{text}: a gate or valve that hangs, or heat.",)
-    dead, stop = (None, None) if faults else (_dead_band(levels), _end_stop(levels))
-    return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said, slope, top)
+    valve = Valve(levels, None, None, hysteresis, _spread(levels), faults, said, slope, top)
+    if faults or not valve.responds:  # what has not answered shows neither end
+        return valve
+    return replace(valve, dead_band=_dead_band(levels), end_stop=_end_stop(levels))
 
 
 def levels_of(
