@@ -342,3 +342,21 @@ def test_a_change_from_fixed_duty_to_closed_loop_is_no_shift(seed):
     for name in ("boost_at_duty", "boost_slope"):
         assert led[name].state != "shifted"
         assert faulty[name].state == "shifted"
+
+
+def test_a_valve_that_steepens_beyond_the_duties_seen_is_no_shift():
+    """Seven evenings of a flat start, then the steep part, as a car is brought up by the advice."""
+    duties = [5, 10, 10, 5, 15, 25, 25, 34, 40, 45, 50, 53, 53, 53]
+    boost = np.interp(duties, [5, 25, 34, 53], [64.0, 68.0, 80.0, 118.0])
+    boost = boost + 1.2 * np.random.default_rng(3).normal(size=len(duties))
+
+    def state(rows):
+        return by_name(trends_of(rows, simple(duties).select("date", "log_id"), car=Car()))
+
+    rows = simple(
+        duties, duty_mean_pct=[float(d) for d in duties], boost_settled_kpa=boost.tolist()
+    )
+    assert state(rows)["boost_at_duty"].shift is None
+    leak = np.where(np.arange(14) < 9, 80.0, 60.0)  # at one duty the same size is a fault
+    held = rows.with_columns(duty_mean_pct=pl.lit(40.0), boost_settled_kpa=pl.Series(leak))
+    assert state(held)["boost_at_duty"].shift is not None

@@ -24,7 +24,14 @@ PULL_COLUMNS = ("index", "gear", "start_s", "end_s", "duty_at_peak_pct")
 LEVEL_SD = 4.0
 AIR = ("boost_settled_kpa", "barometric_kpa", "intake_start_c", "rpm_end", "lambda_mean")
 BAY_WARMING_K = 10.0  # common practice, no published source
-DERIVED = ("length_s", "start_over_air", "duty_led", "air_index", "air_index_squared")
+DERIVED = (
+    "length_s",
+    "start_over_air",
+    "duty_led",
+    "duty_squared",
+    "air_index",
+    "air_index_squared",
+)
 LED_PCT = 4.0  # duty at the peak this far from the pull's mean was moved by a controller
 
 
@@ -66,6 +73,8 @@ def with_derived(rows: pl.DataFrame) -> pl.DataFrame:
         )
     if {"duty_at_peak_pct", "duty_mean_pct"} <= set(rows.columns):
         rows = rows.with_columns(duty_led=duty_led().cast(pl.Float64))
+    if "duty_mean_pct" in rows.columns:
+        rows = rows.with_columns(duty_squared=pl.col("duty_mean_pct") ** 2)
     if set(AIR) <= set(rows.columns):
         rows = rows.with_columns(air_index=_air_index()).with_columns(
             air_index_squared=pl.col("air_index") ** 2
