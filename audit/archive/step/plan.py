@@ -159,13 +159,15 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
 def _base_leg(car: Car) -> Leg:
     """A base run: the spring's boost, as near as it is known."""
     spring, doubt = car.spring_kpa, figures("curve")["known_spring_sd"]
-    ends = (None, None) if spring is None else (max(spring - doubt, 0.0), spring + doubt)
+    low = None if spring is None else max(spring - doubt, 0.0)
+    high = None if spring is None else spring + doubt
     return Leg(
         0.0,
         int(figures("evening")["pulls_per_step"]),
         "base run, solenoid unplugged: the spring alone",
         spring,
-        *ends,
+        low,
+        high,
         _first_lift(car),
     )
 

@@ -109,7 +109,7 @@ def response(
     if until is not None:
         nights = nights.head(nights["night_id"].to_list().index(until) + 1)
         pulls = pulls.filter(pulls["night_id"].is_in(nights["night_id"].to_list()))
-        notes = [note for note in notes if note.day <= nights["date"][-1]]
+        notes = tuple(note for note in notes if note.day <= nights["date"][-1])
     return response_of(
         pulls,
         nights,
