@@ -157,7 +157,8 @@ def decided(
         told = step.log_next or step.sentence.removeprefix("No step up. ")
         return Decision("step", _unsized(told), first, now, None, None, gear)
     state = "step" if step.action in ("up", "refuse") else "stay"
-    why = step.log_next if step.action == "refuse" else step.sentence
+    said = (step.log_next,) if step.action == "refuse" else (step.sentence, step.log_next)
+    why = " ".join(filter(None, said))
     expected = None
     if step.expected is not None and step.low is not None and step.high is not None:
         expected = (step.low, step.expected, step.high)

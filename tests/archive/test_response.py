@@ -205,7 +205,7 @@ def test_a_change_that_matters_starts_the_sheet_anew():
 
 def test_a_controller_at_work_is_left_out():
     answer = Sheet().steps(*LADDER, duty_at_peak_pct=60.0).ask()
-    assert answer.evidence.n == 0 and "Hold the duty fixed" in answer.step.log_next
+    assert answer.evidence.n == 0 and "at a fixed 5 % duty" in answer.step.log_next
 
 
 def test_pulls_without_duty_are_left_out_and_said():

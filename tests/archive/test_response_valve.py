@@ -61,9 +61,14 @@ def test_a_dead_band_takes_steps_of_up_to_ten_percent():
 @pytest.mark.parametrize(("per_pct", "named"), [(-1.5, True), (1.5, False), (0.0, False)])
 def test_a_backwards_valve_is_named_after_its_second_duty(per_pct, named):
     sheet = Sheet(boost=lambda d: 70.0 + per_pct * d)
-    answer = sheet.night(5, 5).night(10, 10).ask()
+    once = sheet.night(5, 5).night(10, 10).ask()
+    assert once.step.binds != "reversed"  # two evenings tell nothing of how evenings differ
+    answer = sheet.night(10, 10).ask()
     assert (answer.step.binds == "reversed") is named
+    within = Sheet(boost=sheet.boost).night(5, 5, 10, 10).ask()  # one evening tells it at once
+    assert (within.step.binds == "reversed") is named
     if named:
+        assert (once.step.binds, once.step.duty) == ("fell", pytest.approx(10.0))
         assert answer.decision.state == "no_step" and "ports" in answer.step.log_next
 
 
@@ -98,7 +103,11 @@ STEEP = lambda d: 80.0 + 1.2 * d  # noqa: E731 - much at little duty; CAR's spri
 
 def test_boost_far_over_the_spring_waits_and_says_what_lifts_it():
     answer = Sheet(boost=STEEP).night(5, 5).ask()
-    assert (answer.step.binds, answer.decision.state) == ("over_spring", "no_step")
+    assert (answer.step.binds, answer.decision.state) == ("base_run", "stay")
+    assert answer.decision.duty_next_pct == 0.0
+    loose = Sheet(boost=STEEP).night(5, 5).night(0, 0).ask()
+    assert (loose.step.binds, loose.decision.state) == ("over_spring", "no_step")
+    answer = loose
     assert 'note CAR "wastegate lines tested"' in answer.step.log_next
 
 
@@ -109,13 +118,16 @@ def test_what_the_refusal_over_the_spring_names_lifts_it(how):
         note = (JournalNote("n", CAR.name, "2026-03-01", "wastegate lines tested", ()),)
     if how == "car file":
         car = dataclasses.replace(CAR, spring_kpa=80.0)
-    if how == "base run":
-        sheet.boost = lambda d: 49.0 if d < 1.0 else STEEP(d)
-        sheet.night(0, 0)
+    sheet.boost = STEEP if how != "base run" else lambda d: 49.0 if d < 1.0 else STEEP(d)
     sheet.night(5, 5)
+    if how == "base run":
+        sheet.night(0, 0)
     if how == "curve":
         sheet.night(15, 15)
-    assert sheet.ask(notes=note, car=car).step.binds != "over_spring"
+    answer = sheet.ask(notes=note, car=car)
+    assert answer.step.binds not in ("over_spring", "base_run")
+    if how == "base run":  # and the step is counted from the duty that was driven
+        assert answer.step.action == "up" and answer.step.from_duty == 5.0
 
 
 def test_a_fall_that_may_be_the_evening_takes_another_one_before_a_step():

@@ -321,3 +321,42 @@ def test_an_intake_sensor_that_reads_8_k_more_shows_against_the_outside_air(drif
     trend = by_name(found)["intake_over_air"]
     assert trend.state == state
     assert [f.code for f in found.findings] == (["sensor.disagree"] if drift else [])
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13, 14])
+def test_a_change_from_fixed_duty_to_closed_loop_is_no_shift(seed):
+    """Same boost, held by a controller that spools at full duty: the pull's mean duty is higher."""
+    h = history(seed)
+    turned = pl.col("date") >= h.dates[40]
+    duty = pl.col("duty_mean_pct")
+    noise = np.random.default_rng(seed).normal(4.0, 0.6, h.pulls.height)
+    pulls = h.pulls.with_columns(boost_slope_kpa_per_krpm=pl.Series(noise)).with_columns(
+        duty_mean_pct=pl.when(turned).then(duty + 8.0).otherwise(duty),
+        duty_at_peak_pct=pl.when(turned).then(duty + 30.0).otherwise(duty),
+        boost_slope_kpa_per_krpm=pl.col("boost_slope_kpa_per_krpm")
+        - pl.when(turned).then(4.0).otherwise(0.0),
+    )
+    led = by_name(trends(dataclasses.replace(h, pulls=pulls), upto=60))
+    fixed = pulls.with_columns(duty_at_peak_pct=pl.col("duty_mean_pct"))  # the same is a fault here
+    faulty = by_name(trends(dataclasses.replace(h, pulls=fixed), upto=60))
+    for name in ("boost_at_duty", "boost_slope"):
+        assert led[name].state != "shifted"
+        assert faulty[name].state == "shifted"
+
+
+def test_a_valve_that_steepens_beyond_the_duties_seen_is_no_shift():
+    """Seven evenings of a flat start, then the steep part, as a car is brought up by the advice."""
+    duties = [5, 10, 10, 5, 15, 25, 25, 34, 40, 45, 50, 53, 53, 53]
+    boost = np.interp(duties, [5, 25, 34, 53], [64.0, 68.0, 80.0, 118.0])
+    boost = boost + 1.2 * np.random.default_rng(3).normal(size=len(duties))
+
+    def state(rows):
+        return by_name(trends_of(rows, simple(duties).select("date", "log_id"), car=Car()))
+
+    rows = simple(
+        duties, duty_mean_pct=[float(d) for d in duties], boost_settled_kpa=boost.tolist()
+    )
+    assert state(rows)["boost_at_duty"].shift is None
+    leak = np.where(np.arange(14) < 9, 80.0, 60.0)  # at one duty the same size is a fault
+    held = rows.with_columns(duty_mean_pct=pl.lit(40.0), boost_settled_kpa=pl.Series(leak))
+    assert state(held)["boost_at_duty"].shift is not None

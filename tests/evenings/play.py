@@ -127,6 +127,11 @@ class Play:
     bias_kpa: list[float] = field(default_factory=list)
 
     @property
+    def tried(self) -> set[float]:
+        """Duties tried [%]; a base run asked for later, the solenoid unplugged, is none."""
+        return {d for d in self.duties if d > 0.0 or self.duties[0] == 0.0}
+
+    @property
     def line(self) -> str:
         """The car in one line."""
         steps = " ".join(
@@ -361,7 +366,7 @@ def table(plays: list[Play], nights: int) -> str:
     in_time = [
         p for p in dead if p.named_dead and p.named_at_pct is not None and p.named_at_pct <= 25.0
     ]
-    second = [p for p in back if p.named_backwards and len(set(p.duties)) <= 2]
+    second = [p for p in back if p.named_backwards and len(p.tried) <= 2]
     needed = [p.nights if p.end == "reached" else nights + 1 for p in sound]
     hand = [p.human_nights for p in sound]
     forecasts = [f for p in plays for f in p.forecasts]

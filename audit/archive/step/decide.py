@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
 TONIGHT = "tonight"
+AS_IT_WAS = (
+    "(As it was after this night: newer ones are kept, and `pullaudit response` tells what they "
+    "allow.)"
+)
 
 
 def in_history(archive: Archive, night: Night, day: str) -> Night:
@@ -46,10 +50,13 @@ def _decision(night: Night, archive: Archive | None) -> Decision:
     reason = night.reasons[0] if night.reasons else ""
     if night.verdict != VERDICTS[0]:
         return decided(night.verdict, reason, first, duty_now=duty, gear=gear)
-    before = _watched_before(night, archive) if archive is not None else ()
+    nights, at = _placed(night, archive) if archive is not None else ((), 0)
+    before = watched_of(archive.findings(night.car.name), nights[at - 1]) if archive and at else ()
     again = repeated(watched_tonight(night), before)
-    step = _step(night, archive)
-    return decided(night.verdict, reason, first, step=step, again=again, duty_now=duty, gear=gear)
+    older = at + 1 < len(nights)
+    step = _step(night, archive, until=nights[at] if older else None)
+    made = decided(night.verdict, reason, first, step=step, again=again, duty_now=duty, gear=gear)
+    return dataclasses.replace(made, why=f"{made.why} {AS_IT_WAS}") if older else made
 
 
 def _findings(night: Night) -> Iterator[Finding]:
@@ -75,9 +82,10 @@ def _where(night: Night) -> tuple[int | None, float | None]:
     return gear, max(duties, default=None)
 
 
-def _step(night: Night, archive: Archive | None) -> Step | None:
+def _step(night: Night, archive: Archive | None, *, until: str | None = None) -> Step | None:
     if archive is not None:
-        return response(archive, night.car, setting=night.setting or None, only_step=True).step
+        setting = night.setting or None
+        return response(archive, night.car, setting=setting, only_step=True, until=until).step
     found = response_tonight(night, only_step=True)
     return None if found is None else found.step
 
@@ -104,16 +112,13 @@ def response_tonight(night: Night, *, only_step: bool = False) -> Response | Non
     )
 
 
-def _watched_before(night: Night, archive: Archive) -> set[str]:
-    """What was watched on the kept night before the one that holds these logs."""
-    ids = {log_id(a) for a in night.logs}
+def _placed(night: Night, archive: Archive) -> tuple[list[str], int]:
+    """The kept nights in order, and where the one that holds these logs stands among them: after
+    the last where it is not kept.
+    """
     nights = archive.nights(night.car.name, columns=("added_at",))
-    nights = nights.sort("date", "added_at", "night_id")
+    order = nights.sort("date", "added_at", "night_id")["night_id"].to_list()
     logs = archive.logs(night.car.name, columns=("log_id",))
-    own = set(logs.filter(logs["log_id"].is_in(list(ids)))["night_id"])
-    order = nights["night_id"].to_list()
-    here = [i for i, n in enumerate(order) if n in own]
-    at = min(here) if here else len(order)
-    if at == 0:
-        return set()
-    return set(watched_of(archive.findings(night.car.name), order[at - 1]))
+    ids = [log_id(a) for a in night.logs]
+    own = set(logs.filter(logs["log_id"].is_in(ids))["night_id"])
+    return order, min((i for i, name in enumerate(order) if name in own), default=len(order))

@@ -16,7 +16,7 @@ from audit.archive.trend.air_density import (
     REFERENCE_TEMPERATURE_C,
     relative_density,
 )
-from audit.archive.trend.prepare import BAY_WARMING_K
+from audit.archive.trend.prepare import BAY_WARMING_K, duty_led
 from audit.model import Array
 
 if TYPE_CHECKING:
@@ -47,7 +47,6 @@ REALS = (
     *(row.measure for row in projected_rows()),
 )
 COLUMNS = (*WORDS, *dict.fromkeys(REALS))
-LED_PCT = 4.0  # duty at the peak this far from the settled one was moved by a controller
 VALVE = "solenoid|valve"
 LINES = "wastegate|line|hose|spring"
 CURVE_TOUCHED = "boost_at_duty"  # a note that touches this measure starts the curve anew
@@ -143,12 +142,11 @@ def gather(
         left_out,
     )
     rows = _drop(rows, boost.is_null(), "without a settled boost", left_out)
-    led = (pl.col("duty_at_peak_pct") - duty).abs().fill_null(0.0) > LED_PCT
     failed = pl.any_horizontal(
         pl.col("checks").str.json_path_match(f"$.{name}.status") == "fail" for name in FAULTY
     )
     rows = _drop(rows, failed, "with a fault in boost or its control", left_out)
-    rows = _drop(rows, led, "with duty moving in the pull", left_out)
+    rows = _drop(rows, duty_led(), "with duty moving in the pull", left_out)
     rows = _drop(
         rows,
         ~duty.is_between(0.0, 100.0) | ~boost.is_between(-20.0, 600.0),

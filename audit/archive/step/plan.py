@@ -140,19 +140,8 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
     if response is not None:
         lead = f"{response.step.sentence} {response.step.log_next} Till then as for a new car."
     first, lift = first_duty(car), _first_lift(car)
-    spring, doubt = car.spring_kpa, figures("curve")["known_spring_sd"]
-    ends = (None, None) if spring is None else (max(spring - doubt, 0.0), spring + doubt)
-    base = Leg(
-        0.0,
-        pulls,
-        "base run, solenoid unplugged: the spring alone",
-        spring,
-        ends[0],
-        ends[1],
-        lift,
-    )
     legs = (
-        base,
+        _base_leg(car),
         Leg(
             first,
             pulls,
@@ -167,9 +156,29 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
     return lead, legs, after
 
 
+def _base_leg(car: Car) -> Leg:
+    """A base run: the spring's boost, as near as it is known."""
+    spring, doubt = car.spring_kpa, figures("curve")["known_spring_sd"]
+    low = None if spring is None else max(spring - doubt, 0.0)
+    high = None if spring is None else spring + doubt
+    return Leg(
+        0.0,
+        int(figures("evening")["pulls_per_step"]),
+        "base run, solenoid unplugged: the spring alone",
+        spring,
+        low,
+        high,
+        _first_lift(car),
+    )
+
+
 def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     step, pulls = response.step, int(figures("evening")["pulls_per_step"])
     after = "`pullaudit screen LOGS --archive DIR` before any higher duty; then plan again."
+    if step.duty is not None:
+        after += f" No duty in the log? Say it: --duty {step.duty:g}"
+        check = _check_leg(response, step.from_duty, step.duty)
+        after += "".join(f", of the first one --duty LOG={leg.duty:g}" for leg in check) + "."
     if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
         return " ".join(filter(None, (step.sentence, step.log_next))), (), after
     assert step.duty is not None
@@ -183,6 +192,8 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     why = {"up": "the next step", "down": "back to the target", "stay": "the same again"}[
         step.action
     ]
+    if step.binds == "base_run":
+        return step.sentence, (_base_leg(response.car),), after
     goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high, lift)
     return step.sentence, (*_check_leg(response, step.from_duty, step.duty), goal), after
 
@@ -261,7 +272,7 @@ def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
         cap = f"Boost at {max(lifts):.1f} kPa: lift at once, whatever the limit"
     elif car.boost_limit_kpa is not None:
         most = car.boost_limit_kpa - setting["lift_under_limit"]
-        cap = f"Boost at {most:.1f} kPa, well under the car's limit: lift"
+        cap = f"Boost at {most:.1f} kPa, under the car's limit: lift"
     else:
         cap = "Boost over what you meant to see (no limit in the car file): lift at once"
     return (
@@ -276,9 +287,15 @@ def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
 
 
 def _notes(car: Car) -> tuple[str, ...]:
-    if car.boost_limit_kpa is not None:
-        return ()
-    return ("The car file gives no boost limit (boost.limit_kpa): steps are halved.",)
+    said = []
+    if car.boost_limit_kpa is None:
+        said.append("The car file gives no boost limit (limit): steps are halved.")
+    if car.spring_kpa is None:
+        said.append(
+            "The car file gives no spring (spring): with it, the sheet names where to lift in the "
+            "base run."
+        )
+    return tuple(said)
 
 
 def document_of_plan(made: Plan) -> dict[str, Any]:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 HIGHEST_AMBIENT_KPA = 105.0
 NO_TARGET = "No target is known for {gear}: give boost.target_kpa in the car file."
+BASE_RUN_PCT = 0.5  # logged duty of a base run: none, as it is rounded
 
 
 # What to do about a valve's fault, and what lifts the refusal.
@@ -93,7 +94,7 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> St
         )
     elif found.left_out.get("with duty moving in the pull"):
         mend = (
-            "Hold the duty fixed for two whole pulls: it moves in these, as a boost controller "
+            f"Log two pulls at a fixed {first:g} % duty: it moves in these, as a boost controller "
             "moves it."
         )
     else:
@@ -169,9 +170,9 @@ def _on_logged_target(rows: pl.DataFrame, gear: int) -> Step | None:
 
 
 def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
-    """The refusal where the least duty tried gives far more than the spring and boost was not seen
-    to rise with duty; None where it does not, or no spring is known. A base run, the curve or a
-    note of a look at the lines lifts it.
+    """What is asked for where the least duty tried gives far more than the spring and boost was not
+    seen to rise with duty: a base run, and the refusal where that gives as much; None where it does
+    not, or no spring is known. The curve or a note of a look at the lines lifts it.
     """
     if car.spring_kpa is None or not valve.levels or valve.responds:
         return None
@@ -180,17 +181,29 @@ def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
     over = low.boost - car.spring_kpa - setting["by_little_duty"] * used
     if used > setting["little_duty"] or over < setting["over_spring"]:
         return None
+    seen = (
+        f"at {low.duty:.1f} % duty boost settles at {low.boost:.1f} kPa gauge, {over:.1f} kPa more "
+        f"than the spring of {car.spring_kpa:.1f} kPa accounts for"
+    )
+    if low.duty > BASE_RUN_PCT:
+        return Step(
+            "stay",
+            gear,
+            "Look at each line to the wastegate, both ends; then log a base run, the solenoid "
+            f"unplugged (0 % duty), before any step up: {seen}. A base run on the spring shows "
+            "that this car is like that.",
+            "base_run",
+            from_duty=low.duty,
+            duty=0.0,
+        )
     return Step(
         "refuse",
         gear,
-        f"No step up: at {low.duty:.1f} % duty boost settles at {low.boost:.1f} kPa gauge, "
-        f"{over:.1f} kPa more than the spring of {car.spring_kpa:.1f} kPa accounts for. A line may "
-        "be off the wastegate, or this car is like that.",
+        f"No step up: {seen}. A line may be off the wastegate, or this car is like that.",
         "over_spring",
         log_next="Look at each line to the wastegate, both ends. If all are on and whole, note it "
-        '(`pullaudit note CAR "wastegate lines tested"`), and the next step is told. A base run '
-        "with the solenoid unplugged that stays on the spring, or a right boost.spring_kpa in the "
-        "car file, lifts this too.",
+        '(`pullaudit note CAR "wastegate lines tested"`), and the next step is told. A right '
+        "boost.spring_kpa in the car file lifts this too.",
     )
 
 

@@ -12,7 +12,14 @@ from audit.archive.step.curve import Curve, fit_curves
 from audit.archive.step.evidence import COLUMNS, LINES, Evidence, gather, was_tested
 from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
-from audit.archive.step.refuse import gear_said, nothing_logged, over_spring, refusal, too_few
+from audit.archive.step.refuse import (
+    BASE_RUN_PCT,
+    gear_said,
+    nothing_logged,
+    over_spring,
+    refusal,
+    too_few,
+)
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
 from audit.archive.step.step_table import choices, figures
 from audit.archive.step.step_up import next_step
@@ -87,20 +94,28 @@ def response(
     setting: str | None = None,
     only_step: bool = False,
     only_main: bool = False,
+    until: str | None = None,
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
     target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
     or 'street'; None takes the newest night's. only_step: as response_of, and nothing of what is
-    watched; quicker. only_main: no sheets but of the gear pulled last. Raises ArchiveError where
-    the archive cannot be read.
+    watched; quicker. only_main: no sheets but of the gear pulled last. until: a night, as it
+    was after which; None for the newest. Raises ArchiveError where the archive cannot be read.
     """
+    pulls = archive.pulls(car.name, columns=COLUMNS)
+    nights = _in_order(archive.nights(car.name, columns=NIGHT_COLUMNS))
+    notes = archive.journal.of(car.name)
+    if until is not None:
+        nights = nights.head(nights["night_id"].to_list().index(until) + 1)
+        pulls = pulls.filter(pulls["night_id"].is_in(nights["night_id"].to_list()))
+        notes = tuple(note for note in notes if note.day <= nights["date"][-1])
     return response_of(
-        archive.pulls(car.name, columns=COLUMNS),
-        archive.nights(car.name, columns=NIGHT_COLUMNS),
+        pulls,
+        nights,
         car=car,
         logs=archive.logs(car.name, columns=("log_id", "wall_start", "path")),
-        notes=archive.journal.of(car.name),
+        notes=notes,
         target_kpa=target_kpa,
         setting=setting,
         findings=None if only_step else archive.findings(car.name),
@@ -125,7 +140,7 @@ def response_of(
     """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of
     gears.
     """
-    nights = nights.sort([c for c in ("date", "added_at", "night_id") if c in nights.columns])
+    nights = _in_order(nights)
     found = gather(pulls, nights, logs=logs, notes=notes, setting=setting)
     us = car.units == "us" or (
         car.units is None and bool(nights.height) and bool(nights["us_units"][-1])
@@ -157,6 +172,10 @@ def response_of(
         us,
         decision,
     )
+
+
+def _in_order(nights: pl.DataFrame) -> pl.DataFrame:
+    return nights.sort([c for c in ("date", "added_at", "night_id") if c in nights.columns])
 
 
 def _targets(car: Car, given: float | Mapping[int, float] | None) -> Mapping[int, float | None]:
@@ -302,12 +321,10 @@ class _Maker:
             ),
         )
 
-    def _proven(self, valve: Valve) -> bool:
-        """Boost was seen to follow duty, in this gear or another, or the valve was tried by
-        hand.
-        """
+    def _followed(self, valve: Valve) -> bool:
+        """Boost was seen to follow duty, in this gear or another."""
         others = (self._valve(self.found.of_gear(g)) for g in self.found.gears())
-        return self.tested or valve.responds or any(other.responds for other in others)
+        return valve.responds or any(other.responds for other in others)
 
     def _allowed(self, gear: int, rows: pl.DataFrame, valve: Valve, overshoot: Overshoot) -> Step:
         target = self.targets[gear]
@@ -322,8 +339,12 @@ class _Maker:
             return replace(loose, target=target)
         bounds = bounds_of(self.car, target)
         top = 0.0 if rows.is_empty() else float(rows["duty_mean_pct"].max())  # type: ignore[arg-type]
-        if not self._proven(valve) and top <= figures("valve")["unproven"]:
+        followed = self._followed(valve)
+        if not followed and not self.tested and top <= figures("valve")["unproven"]:
             bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
+        known = followed or bounds.unproven_pct is not None
+        if known and not bounds.assumed and not self._held_over(rows, base):
+            bounds = replace(bounds, large_pct=figures("step")["large_duty"])
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few
@@ -384,12 +405,21 @@ class _Maker:
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:
-        """Highest duty of the newest clear night with pulls in this gear."""
+        """Highest duty of the newest clear night with pulls in this gear; a base run after others
+        is a look at the spring, from which no step is counted.
+        """
         clear = rows.filter(rows["verdict"] == "clear")
+        above = clear.filter(clear["duty_mean_pct"] > BASE_RUN_PCT)
+        clear = clear if above.is_empty() else above
         if clear.is_empty():
             return None
         last = clear.filter(clear["night_id"] == clear["night_id"][-1])
         return float(last["duty_mean_pct"].max())  # type: ignore[arg-type]
+
+    def _held_over(self, rows: pl.DataFrame, base: float | None) -> bool:
+        """Whether a night that was not clear lies over a duty: up to it only in usual steps."""
+        held = rows.filter((rows["verdict"] != "clear") & (rows["duty_mean_pct"] > (base or 0.0)))
+        return not held.is_empty()
 
     def _wanted(
         self, gear: int, curve: Curve

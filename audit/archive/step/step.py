@@ -33,7 +33,9 @@ class Air:
 @dataclass(frozen=True)
 class Bounds:
     """What no step may pass. limit_kpa: gauge; assumed: why it is not the car file's, "" if it is.
-    unproven_pct: the highest duty while boost was not seen to follow duty; None once it was."""
+    unproven_pct: the highest duty while boost was not seen to follow duty; None once it was.
+    large_pct: the most duty of a step over step_pct, where the curve speaks for one; None for none.
+    """
 
     target_kpa: float
     limit_kpa: float
@@ -43,6 +45,7 @@ class Bounds:
     step_pct: float
     step_kpa: float
     unproven_pct: float | None = None
+    large_pct: float | None = None
 
 
 @dataclass(frozen=True)

@@ -91,12 +91,8 @@ class _Sheet:
         return low, high
 
     def largest(self) -> float:
-        """The most duty of one step, %: more before boost has followed duty, where `broken` holds
-        it.
-        """
-        bounds = self.bounds
-        free = bounds.unproven_pct is not None and not bounds.assumed
-        return figures("step")["dead_band_duty"] if free else bounds.step_pct
+        """The most duty of one step, %, of which `broken` allows what goes over the usual step."""
+        return self.bounds.large_pct or self.bounds.step_pct
 
     def middle(self, duty: float) -> float:
         return self.curve.interval(duty, relative=self.air.relative)[1]
@@ -132,11 +128,16 @@ class _Sheet:
         expected = self.middle(duty)
         if expected > bounds.target_kpa - figures("step")["aim_under"]:
             return "target"
-        rise = expected - self.middle(self.base)
-        if rise > bounds.step_kpa:
+        here = self.middle(self.base)
+        if expected - here > bounds.step_kpa:
             return "boost_step"
-        large = duty > self.base + bounds.step_pct + ROUNDING_PCT
-        return "step" if large and rise > figures("step")["dead_band_boost"] else None
+        if duty <= self.base + bounds.step_pct + ROUNDING_PCT:
+            return None
+        if bounds.unproven_pct is not None:
+            held = expected - here > figures("step")["dead_band_boost"]
+        else:
+            held = high - here > bounds.step_kpa
+        return "step" if held else None
 
     def made(self, action: str, duty: float, binds: str, sentence: str) -> Step:
         low, expected, high = self.curve.interval(duty, relative=self.air.relative)
@@ -223,6 +224,11 @@ def _binding(sheet: _Sheet, binds: str, duty: float) -> str:
     bounds = sheet.bounds
     if binds == "step":
         if duty > sheet.base + bounds.step_pct + ROUNDING_PCT:
+            if bounds.unproven_pct is None:
+                return (
+                    "A larger step than usual, because even the upper end is no more than "
+                    f"{bounds.step_kpa:g} kPa up; no further at once."
+                )
             return (
                 "A larger step than usual, because boost hardly moves with duty here; no further "
                 "at once."

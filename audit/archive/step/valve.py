@@ -4,7 +4,7 @@ spread.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -52,8 +52,8 @@ class Slope:
 class Valve:
     """dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not
     seen.
-    slope: boost on duty with its interval, None where one duty alone was tried; responds: it was
-    seen to rise.
+    slope: boost on duty with its interval, None where one duty alone was tried; top: of the highest
+    duty over all others, kPa, which shows what frees late; responds: either was seen to rise.
     hysteresis_kpa: boost at the same duty coming down minus going up, None where not tried.
     spread_kpa: pooled sd at the same duty, None without two pulls at one. faults: 'reversed',
     'no_response'; said: a sentence each.
@@ -67,6 +67,7 @@ class Valve:
     faults: tuple[str, ...] = ()
     said: tuple[str, ...] = ()
     slope: Slope | None = None
+    top: Slope | None = None
 
     @property
     def fell_kpa(self) -> float | None:
@@ -80,7 +81,7 @@ class Valve:
 
     @property
     def responds(self) -> bool:
-        return self.slope is not None and self.slope.surely_over > 0.0
+        return any(s is not None and s.surely_over > 0.0 for s in (self.slope, self.top))
 
 
 def examine_valve(
@@ -102,7 +103,24 @@ def examine_valve(
         return Valve((), None, None, None, None)
     levels = levels_of(duty, boost, weight, peak=peak)
     slope = slope_of(duty, boost, night) if len(levels) > 1 else None
-    faults, said = _faults(duty, slope, levels=len(levels), tested=tested)
+    highest = duty > duty.max() - figures("step")["apart"]
+    top = slope_of(highest.astype(float), boost, night) if len(levels) > 2 else None
+    faults: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
+    if slope is not None:
+        apart = not set(night[highest]) & set(night[~highest])
+        alone = apart and len(set(night)) < int(figures("valve")["least_evenings"])
+        seen = Valve(levels, None, None, None, None, slope=slope, top=top)
+        often = len(set(night[highest])) >= int(figures("valve")["fell_evenings"])
+        rises = seen.responds if often else top is not None and top.low > 0.0
+        unproven = (
+            often
+            and not rises
+            and duty.max() < figures("valve")["unproven"] + figures("step")["apart"]
+        )
+        faults, said = _faults(
+            duty, slope, levels=len(levels), alone=alone, excused=tested or rises, unproven=unproven
+        )
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
         side = "higher" if hysteresis > 0 else "lower"
@@ -111,8 +129,10 @@ def examine_valve(
             "going up"
         )
         said += (f"{text}: a gate or valve that hangs, or heat.",)
-    dead, stop = (None, None) if faults else (_dead_band(levels), _end_stop(levels))
-    return Valve(levels, dead, stop, hysteresis, _spread(levels), faults, said, slope)
+    valve = Valve(levels, None, None, hysteresis, _spread(levels), faults, said, slope, top)
+    if faults or not valve.responds:  # what has not answered shows neither end
+        return valve
+    return replace(valve, dead_band=_dead_band(levels), end_stop=_end_stop(levels))
 
 
 def levels_of(
@@ -199,26 +219,27 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
 
 
 def _faults(
-    duty: Array, slope: Slope | None, *, levels: int, tested: bool
+    duty: Array, slope: Slope, *, levels: int, alone: bool, excused: bool, unproven: bool
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """A valve that works the wrong way, from two duties on; one that does nothing, from three
-    duties and
-    the table's duty on, unless it was tried by hand."""
+    """A valve that works the wrong way, from two duties on, unless each had one evening alone; one
+    that does nothing, from three duties and the table's duty on, unless it is excused: tried
+    by hand, or its highest duty rises. unproven: many evenings showed no sure rise.
+    """
     setting = figures("valve")
     reach = float(np.ptp(duty))
-    if slope is None or reach < setting["least_reach"]:
+    if reach < setting["least_reach"]:
         return (), ()
     lead = f"You added {reach:.0f} % duty ({duty.min():.0f} to {duty.max():.0f} %)"
     moved = slope.middle * reach
-    if slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
+    if not alone and slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
         said = (
             f"{lead} and boost fell by {-moved:.1f} kPa: the valve works backwards. Look at the "
             "solenoid's ports and its rest position."
         )
         return ("reversed",), (said,)
     late = float(duty.max()) >= setting["named_by"] and levels >= 3
-    nothing = slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
-    if late and nothing and not tested:
+    nothing = unproven or slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
+    if late and nothing and not excused:
         said = (
             f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, as evenings differ. "
             "The solenoid or its lines do not work on the wastegate."

@@ -18,13 +18,21 @@ if TYPE_CHECKING:
     import polars as pl
 
 ALWAYS = ("date", "log_id")
-PULL_COLUMNS = ("index", "gear", "start_s", "end_s")
+PULL_COLUMNS = ("index", "gear", "start_s", "end_s", "duty_at_peak_pct")
 # of the noise: the median of the first nights is that near, and one strange first night cannot set
 # it
 LEVEL_SD = 4.0
 AIR = ("boost_settled_kpa", "barometric_kpa", "intake_start_c", "rpm_end", "lambda_mean")
 BAY_WARMING_K = 10.0  # common practice, no published source
-DERIVED = ("length_s", "start_over_air", "air_index", "air_index_squared")
+DERIVED = (
+    "length_s",
+    "start_over_air",
+    "duty_led",
+    "duty_squared",
+    "air_index",
+    "air_index_squared",
+)
+LED_PCT = 4.0  # duty at the peak this far from the pull's mean was moved by a controller
 
 
 @dataclass(frozen=True)
@@ -63,11 +71,22 @@ def with_derived(rows: pl.DataFrame) -> pl.DataFrame:
         rows = rows.with_columns(
             ambient_c=pl.coalesce(ambient, pl.col("intake_start_c") - BAY_WARMING_K)
         )
+    if {"duty_at_peak_pct", "duty_mean_pct"} <= set(rows.columns):
+        rows = rows.with_columns(duty_led=duty_led().cast(pl.Float64))
+    if "duty_mean_pct" in rows.columns:
+        rows = rows.with_columns(duty_squared=pl.col("duty_mean_pct") ** 2)
     if set(AIR) <= set(rows.columns):
         rows = rows.with_columns(air_index=_air_index()).with_columns(
             air_index_squared=pl.col("air_index") ** 2
         )
     return rows.sort([name for name in ("date", "log_id", "index") if name in rows.columns])
+
+
+def duty_led() -> pl.Expr:
+    """Whether a controller moved the duty in a pull; not where that is not known."""
+    import polars as pl
+
+    return (pl.col("duty_at_peak_pct") - pl.col("duty_mean_pct")).abs().fill_null(0.0) > LED_PCT
 
 
 def _air_index() -> pl.Expr:
