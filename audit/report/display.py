@@ -95,7 +95,7 @@ def overshoot(measures: Mapping[str, float | None], *, us: bool) -> str:
 
 
 def overshoot_share(measures: Mapping[str, float | None], *, us: bool) -> str:
-    """Overshoot in % of the settled level, "" where it is not known or there is none to speak of."""
+    """Overshoot in % of the settled level, "" where it is not known or none."""
     share = number(measures.get("boost_overshoot_pct"), "%", us=us, digits=0)
     return "" if share in ("–", "0") or not overshoot(measures, us=us).strip("-0.") else share
 

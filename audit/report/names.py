@@ -28,7 +28,7 @@ _COMMAND = re.compile(r"`([^`]+)`")
 
 
 def plain(text: str) -> str:
-    """A sentence as a page shows it: commands in quotes, signs that turn or hide text written out."""
+    """A sentence as a page shows it: commands in quotes, signs that turn text written out."""
     return _COMMAND.sub("‘\\1’", visible(text))
 
 
