@@ -9,7 +9,8 @@ from dataclasses import replace
 import pytest
 
 from audit.archive.step.response import Response
-from audit.archive.store.journal import JournalNote, touched_by
+from audit.archive.store.journal import JournalNote
+from audit.archive.watched import touched_by
 from tests.archive.sheets import CAR, Sheet
 
 RISES = lambda d: 48.0 + 1.6 * d  # noqa: E731

@@ -572,7 +572,7 @@ def test_the_pulls_table_fits_a_phone(browser, overshoot, width):
 
 
 def test_the_report_of_the_command_has_curve_and_next_step(browser, tmp_path):
-    """Without an archive the night's own pulls tell the curve; four duties were driven, the next is 64 %."""
+    """Without an archive the night's own pulls tell the curve; four duties were driven, the next is 66.5 %."""
     from click.testing import CliRunner
 
     from audit.cli.screen import command
@@ -586,7 +586,7 @@ def test_the_report_of_the_command_has_curve_and_next_step(browser, tmp_path):
     parts = "return [...document.querySelectorAll('.duty svg .{}')].length"
     assert browser.js(parts.format("line")) == 1 and browser.js(parts.format("area")) == 2
     text = browser.js("return document.querySelector('.duty').textContent")
-    assert "next 64.0 %" in text and "Next: 64.0 %" in text and "Boost expected there" in text
+    assert "next 66.5 %" in text and "Next: 66.5 %" in text and "Boost expected there" in text
     assert "car's limit" in text and "target" in text
 
 

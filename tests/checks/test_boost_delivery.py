@@ -7,6 +7,7 @@ import pytest
 
 from audit.checks.boost import boost_control, boost_overshoot
 from audit.checks.boost import boost_delivery as check
+from audit.checks.boost.boost_trace import trace_of
 from audit.model import Car
 
 
@@ -377,3 +378,11 @@ def test_a_duty_that_stood_high_beside_a_controllers_is_its_end(make_pull, table
     short = {"boost": boost_to(73.0), "boost_target": 91.5, "wastegate_duty": stood}
     codes_found = found_across(make_pull, table, [good, short])
     assert (codes_found.get("boost.under_target") == ("hold", (1,))) is found
+
+
+def test_a_lone_throttle_sample_that_dips_is_no_lift(make_pull):
+    """The rest of the pull counts: boost that came after it had settled all the same."""
+    dip = lambda t: np.where(np.abs(t - 1.4) < 0.011, 78.0, 100.0) * (t < 6.0)
+    pull = make_pull(6.0, 50.0, {"boost": boost_to(91.5), "throttle_position": dip})
+    trace = trace_of(pull)
+    assert trace is not None and trace.settled

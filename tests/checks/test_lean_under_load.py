@@ -405,9 +405,10 @@ def test_air_lost_after_the_meter_shows_in_the_flow(
 
 
 @pytest.mark.parametrize(
-    ("reads", "falls", "lean"), [(1.5, 0.0, True), (1.5, 140.0, False), (1.05, 140.0, True)]
+    ("reads", "falls", "lean"),
+    [(1.5, -140.0, True), (1.5, 0.0, False), (1.5, 140.0, False), (1.05, 140.0, True)],
 )
-def test_a_slow_cut_at_the_end_needs_free_air_and_falling_speed(
+def test_a_slow_cut_at_the_end_needs_free_air_and_a_speed_that_climbs_no_more(
     make_pull: Make,
     codes: Codes,
     table: Limits,

@@ -512,3 +512,15 @@ def test_an_explicit_gauge_is_not_outweighed_by_a_name_that_means_absolute() -> 
         frozenset({"gauge"}), ["pressure", "gauge"], None
     )
     assert reference_prior(frozenset({"gauge"}), ["map", "gauge"], None) > 2.0
+
+
+def test_an_engine_that_runs_down_keeps_the_unit_that_its_header_states() -> None:
+    """700 to 0 under 'rpm' is an engine switched off at idle, not one that turned 6,700 rpm in rad/s."""
+    t = np.arange(0.0, 20.0, 0.05)
+    rpm = np.clip(705.0 - 60.0 * t, 0.0, None)
+    state = {"time": t, "engine_speed": rpm}
+    log = log_of([Made("Engine speed (rpm)", rpm, "rpm", name="Engine speed")], state)
+    assert (log.by_name["engine_speed"].source_unit, log.by_name["engine_speed"].doubtful) == (
+        "rpm",
+        False,
+    )

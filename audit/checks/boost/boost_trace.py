@@ -198,7 +198,8 @@ def _wide_open(pull: Pull) -> tuple[Array, Array, bool]:
     throttle = pull.believed("throttle_position") or pull.believed("pedal_position")
     if len(throttle.t) < LEAST_SAMPLES:
         return t, y, False
-    shut = rows_of(throttle.value < quantile(throttle.value, 0.75) - 6.0)
+    low = throttle.value < quantile(throttle.value, 0.75) - 6.0
+    shut = rows_of(low & np.append(low[1:], True))  # a lone sample that dips is no lift
     late = shut[throttle.t[shut] > t[0] + LEAST_AFTER_S]
     stop = int(t.searchsorted(throttle.t[late[0]])) if late.size else len(t)
     return t[:stop], y[:stop], True

@@ -30,6 +30,9 @@ LIMITER_DROP = (
 )
 
 
+STANDS, STANDS_S = 0.004, 0.25  # engine speed within this share, for so long, stands
+
+
 @dataclass(frozen=True)
 class Window:
     """Lambda samples under settled load. gas: when the gas left the cylinder (t - lag_s), s.
@@ -181,10 +184,28 @@ def fuel_cuts(pull: Pull) -> list[tuple[float, float]]:
         slack = np.where(lam.at(rpm.t) >= NO_FLAME, np.maximum(25.0, 0.25 * slack), slack)
     # A limiter may flutter a while before speed falls that far: it began where speed first came so
     # near its top.
-    return [
+    found = [
         (float(rpm.t[np.argmax(rpm.value >= rpm.value[:i].max() - slack[i])]), end)
         for _, end, i in _runs(rpm.t, rpm.value < top - slack)
     ]
+    return found or _soft_limiter(rpm, lam)
+
+
+def _soft_limiter(rpm: Series, lam: Series) -> list[tuple[float, float]]:
+    """Where engine speed stands at its top to the end while nothing burns: a limiter.
+
+    Fuel that fails there takes engine speed with it; a limiter that cuts softly holds it.
+    """
+    away = rows_of(rpm.value < (1.0 - STANDS) * rpm.value.max())
+    if not away.size or away[-1] + 1 >= len(rpm.t):
+        return []
+    since = float(rpm.t[away[-1] + 1])
+    before = rpm.within(since - 2 * STANDS_S, since).value
+    stood = rpm.t[-1] - since >= STANDS_S
+    climbed = len(before) > 1 and before[-1] - before[0] > 3 * STANDS * rpm.value.max()
+    free = lam.within(since, float(rpm.t[-1])).value
+    burns_not = len(free) > 0 and float(free.max()) >= NO_FLAME
+    return [(since, float(rpm.t[-1]))] if stood and climbed and burns_not else []
 
 
 def _stretches(t: Array, mask: Bools) -> list[tuple[float, float]]:

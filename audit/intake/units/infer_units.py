@@ -25,6 +25,9 @@ from audit.tables import row_of, toml_table
 
 HINT, MOST_HINT = 0.7, 1.5  # points a column, and in all
 NEAR_GEAR = 0.04  # of its ratio: a sample driven in that gear
+STANDING = (
+    1200.0  # in the file's unit: an engine that has done no more than idle, where this is rpm
+)
 OUT_OF_GEAR = 10.0  # points lost were no sample in a gear of the car's
 
 
@@ -107,6 +110,9 @@ class _Reading:
                 # 'Engine RPM' is a name as much as a unit; none tops out at 25 a minute
                 source = replace(source, stated=None)
             scored = candidates.by_unit("engine_speed", source)
+            if source.stated is not None and top < STANDING:
+                # an engine that stands, or runs down, argues for no rarer unit than the one stated
+                scored = [s for s in scored if s.candidate.unit.key == source.stated.key] or scored
             self.found["engine_speed"] = judge("engine_speed", scored, source, seen)
             rpm = self.values("engine_speed")
         for name in ("throttle_position", "pedal_position"):
