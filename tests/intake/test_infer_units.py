@@ -524,3 +524,13 @@ def test_an_engine_that_runs_down_keeps_the_unit_that_its_header_states() -> Non
         "rpm",
         False,
     )
+
+
+@pytest.mark.parametrize(("rest", "reference"), [(14.4, "absolute"), (0.0, "gauge")])
+def test_a_target_that_asks_for_full_boost_at_rest_is_absolute(rest: float, reference: str) -> None:
+    d = drive()
+    open_wide = d["throttle_position"] > 80
+    target = np.where(open_wide, 27.5 if rest else 13.0, rest)
+    log = log_of([*scene(d), Made("TargetBoost_psi", target)], d)
+    found = log.by_name["boost_target"]
+    assert found.doubtful or reference in found.source_unit

@@ -165,3 +165,8 @@ def test_a_units_quantity_completes_a_short_name(header, unit, channel):
 @pytest.mark.parametrize("header", ["Oil", "Exhaust manifold", "Manifold valve"])
 def test_a_short_name_without_a_unit_stays_open(header):
     assert [c for c, points in header_scores(header, "") if points >= 0.45] == []
+
+
+def test_a_header_that_says_engine_and_no_more_is_its_speed() -> None:
+    assert header_scores("Engine", "")[0][0] == "engine_speed"
+    assert header_scores("Engine Oil Temp", "")[0][0] == "oil_temp"
