@@ -10,7 +10,7 @@ from typing import Any
 from audit.archive.store.rows import Row, car_from_json, finding_of, log_id, rows_of, said_of
 from audit.archive.store.store import Archive
 from audit.errors import PullauditError
-from audit.model import VERDICTS, Log, LogAudit, Night
+from audit.model import VERDICTS, Car, Log, LogAudit, Night
 
 Progress = Callable[[int, int], None]
 Decide = Callable[[Night, Archive], Night]  # the night with its decision
@@ -35,14 +35,16 @@ def rescreen(
     *,
     car: str | None = None,
     every: bool = False,
+    by: Car | None = None,
     decide: Decide | None = None,
     progress: Progress | None = None,
 ) -> list[Rescreened]:
     """Judge the nights that an earlier version judged, or that hold for a log that was lost.
 
-    every: all nights. A kept log that cannot be read keeps its rows and holds its night: no verdict
-    becomes better by it. Raises ArchiveError when the archive cannot be written. Nights done before
-    it stopped stay done.
+    every: all nights. by: what is known of the car by now (gearing, a limit), in place of what
+    each night was judged by. A kept log that cannot be read keeps its rows and holds its night: no
+    verdict becomes better by it. Raises ArchiveError when the archive cannot be written. Nights
+    done before it stopped stay done.
     """
     from audit import __version__
 
@@ -53,22 +55,25 @@ def rescreen(
     ]
     done = []
     for i, row in enumerate(due, 1):
-        done.append(_one(archive, row, decide))
+        done.append(_one(archive, row, decide, by))
         if progress:
             progress(i, len(due))
     return done
 
 
 def judge(
-    night: Mapping[str, Any], logs: Iterable[Row], read: Callable[[Row], Log]
+    night: Mapping[str, Any],
+    logs: Iterable[Row],
+    read: Callable[[Row], Log],
+    by: Car | None = None,
 ) -> tuple[Night, dict[str, str]]:
     """A kept night judged again from rows of its logs, and why some could not be read, by their id.
 
-    read: a kept log by its row; raises PullauditError.
+    read: a kept log by its row; raises PullauditError. by: the car, else as the night has it.
     """
     from audit.night.screen import assemble, audit_log
 
-    car, audits, lost = car_from_json(night["car_file"]), [], {}
+    car, audits, lost = by or car_from_json(night["car_file"]), [], {}
     for row in logs:
         if row["status"] == "rejected":
             audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row.get("error")))
@@ -109,11 +114,11 @@ def _held(
     return verdict, list(dict.fromkeys([*first, *why, *reasons, *old]))
 
 
-def _one(archive: Archive, night: Row, decide: Decide | None) -> Rescreened:
+def _one(archive: Archive, night: Row, decide: Decide | None, by: Car | None) -> Rescreened:
     from audit.night.screen import with_findings
 
     name, before = night["night_id"], archive.revision(night["night_id"])
-    judged, lost = judge(night, before["log"], lambda row: archive.read_log(row.get("file", "")))
+    judged, lost = judge(night, before["log"], lambda r: archive.read_log(r.get("file", "")), by)
     changed = {r: r for r in night["reasons"] if r.startswith(CHANGED)}
     if not archive.is_sound(name):
         changed[""] = f"{CHANGED}its last verdict's are not those that were written."

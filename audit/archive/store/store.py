@@ -19,6 +19,7 @@ from audit.archive.store.rows import (
     Row,
     Rows,
     as_kept,
+    car_from_json,
     digest_of,
     finding_rows,
     loaded,
@@ -74,9 +75,12 @@ class _Part:
         return self.ids <= ids and len(ids) <= MOST_TOGETHER
 
     def says(self, night: Night) -> bool:
-        """Was the same said?"""
+        """Was the same said, of the same car as far as it was known?"""
         said = self.row["verdict"], loaded(self.row["reasons"] or "[]")
-        return (night.verdict, list(night.reasons)) == said
+        if (night.verdict, list(night.reasons)) != said:
+            return False
+        known = car_from_json(self.row["car_file"])
+        return replace(known, path=night.car.path) == night.car
 
     def lacks(self, audit: LogAudit, files: Files) -> bool:
         """Does the log add anything to it?"""
