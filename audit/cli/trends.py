@@ -63,8 +63,6 @@ def command(
 
 def _shown(archive: Archive, car: str) -> Shown:
     """Figures in the units of the car's last night."""
-    import shutil
-
     from audit.archive.trend import text
     from audit.report import display
 
@@ -73,6 +71,5 @@ def _shown(archive: Archive, car: str) -> Shown:
     def number(value: float, unit: str, digits: int) -> str:
         return display.number(value, unit, us=us, digits=digits)
 
-    columns = min(max(shutil.get_terminal_size((text.WIDTH, 24)).columns, 40), text.WIDTH)
     unit = partial(display.unit_for, us=us)
-    return text.Shown(partial(display.localise, us=us), number, unit, columns)
+    return text.Shown(partial(display.localise, us=us), number, unit, output.columns())
