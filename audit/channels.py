@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from audit.carfile import find_car_file, load_car
-from audit.checks.kit.base import Declared
 from audit.checks.kit.registry import all_checks
 from audit.checks.kit.run import plain
+from audit.declared import Declared
 from audit.discover import find_logs
 from audit.errors import UsageError
 from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity, base_of

@@ -46,7 +46,8 @@ def _evening(document: Doc, *, us: bool) -> list[str]:
         f"({document['cool_down_from']})."
     )
     lines += ["", "4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
-    return [*lines, "", "5 After it", *wrapped(document["after"] or "Screen it, then plan again.")]
+    after = (document["after"] or "Screen it, then plan again.").split("\n")
+    return [*lines, "", "5 After it", *(row for line in after for row in wrapped(line))]
 
 
 def _nothing(document: Doc, *, us: bool) -> list[str]:

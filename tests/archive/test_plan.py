@@ -46,10 +46,30 @@ def test_a_known_car_repeats_its_last_duty_before_the_step():
     assert made.legs[1].low < made.legs[1].expected < made.legs[1].high
 
 
-def test_after_a_hold_there_is_no_duty_to_log():
-    made = plan(CAR, Sheet().steps(5, 10, 15).night(20, verdict="hold").ask())
-    assert made.legs == () and "hold" in made.lead
-    assert "NO PULLS YET" not in "\n".join(sheet_of(made))
+@pytest.mark.parametrize("verdict", ["hold", "stop"])
+def test_after_a_hold_the_sheet_goes_back_to_the_last_clear_duty_once_it_is_mended(verdict):
+    made = plan(CAR, Sheet().steps(5, 10, 15).night(20, verdict=verdict).ask())
+    assert verdict in made.lead and "mended" in made.before[0]
+    (leg,) = made.legs
+    assert (leg.duty, leg.pulls) == (15.0, 2)
+    assert leg.low < leg.expected < leg.high < leg.lift <= CAR.boost_limit_kpa - 7.0
+    text = "\n".join(sheet_of(made))
+    assert text.index("mended") < text.index("15.0 % duty, 2 pulls")
+    assert "20.0 % duty" not in text
+
+
+def test_after_a_hold_at_first_the_sheet_goes_back_to_the_base_run():
+    made = plan(CAR, Sheet().night(5, 5, verdict="hold").ask())
+    assert [leg.duty for leg in made.legs] == [0.0] and made.legs[0].lift
+
+
+def test_the_sheet_names_its_archive_and_asks_for_one_log_a_duty():
+    """A log without a duty column that holds pulls at two duties can't be told apart afterwards."""
+    made = plan(CAR, Sheet().steps(5, 10, 15, 20).ask(), where="my garage")
+    assert 'pullaudit plan --archive "my garage"' in made.after
+    assert "One log for each duty" in made.after
+    assert "--duty 25 --duty LOG=20" in made.after
+    assert "--duty 5 --duty LOG=0" in plan(CAR).after  # unplugged
 
 
 def test_a_leg_says_where_to_lift_and_never_at_the_limit():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +45,7 @@ def not_clear(
     nights: pl.DataFrame, setting: str, *, last_clear: float | None = None
 ) -> Step | None:
     """The refusal after a night that is not clear; of the newest night, or of the newest in this
-    setting.
+    setting. Its duty is the one to go back to.
 
     last_clear: highest duty of the last clear night, %, None for none.
     """
@@ -64,8 +65,9 @@ def not_clear(
         return Step(
             "refuse",
             0,
-            f"No step up: the night of {rows['date'][-1]} is on {rows['verdict'][-1]}.{because}",
+            f"No step up: the verdict of {rows['date'][-1]} is {rows['verdict'][-1]}.{because}",
             "last_night",
+            duty=last_clear or 0.0,
             log_next=(
                 f"Mend what it names first. Then log two pulls at {_back(last_clear)}, and screen "
                 "them."
@@ -86,7 +88,10 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> St
     if held is not None:
         return held
     if found.left_out.get("without a believed solenoid duty"):
-        mend = "The solenoid's duty is not known: log it, or say what you set, as --duty 35."
+        mend = (
+            "The solenoid's duty is not known: log it, or screen the same logs again and say what "
+            "you set, as --duty 35 (unplugged: --duty 0)."
+        )
     elif found.left_out.get("of another setting"):
         mend = (
             "Pulls of another setting do not count here: say --setting, or log two pulls in this "
@@ -124,8 +129,10 @@ def refusal(
     """Why no step in this gear can be backed, or None. Too few pulls is told by too_few."""
     held = not_clear(nights, found.setting, last_clear=last_clear)
     if held is not None:
-        sentence = " ".join((held.sentence, *valve.said[:1])) if valve.faults else held.sentence
-        return Step("refuse", gear, sentence, held.binds, target=target, log_next=held.log_next)
+        held = replace(held, gear=gear, target=target)
+        if not valve.faults:
+            return held
+        return replace(held, sentence=f"{held.sentence} {valve.said[0]}", duty=None)
     if valve.faults:
         return Step(
             "refuse",
