@@ -69,8 +69,9 @@ def boosts(leg: Doc, *, us: bool) -> dict[str, str]:
     """What a leg expects, its boost to lift at and why, in words; "" for what is not known."""
     expect = ""
     if leg["expected_kpa"] is not None:
-        low, middle, high = (
-            number(leg[key], "kPa", us=us) for key in ("low_kpa", "expected_kpa", "high_kpa")
+        low, middle, high = (  # rounded as the decision has it, so that both read the same
+            number(round(leg[key], 1), "kPa", us=us)
+            for key in ("low_kpa", "expected_kpa", "high_kpa")
         )
         expect = f"{middle} {unit_for('kPa', us=us)} ({low} to {high})"
     lift = "" if leg["lift_kpa"] is None else figure(leg["lift_kpa"], "kPa", us=us)

@@ -9,7 +9,8 @@ from audit.archive.step.first import first_duty
 from audit.archive.step.plan import document_of_plan, plan
 from audit.cli.plan import command
 from audit.model import Car
-from audit.report.run_sheet import render
+from audit.report.run_sheet import boosts, render
+from audit.report.words import decision_line
 from tests.archive.sheets import CAR, Sheet
 
 
@@ -80,6 +81,29 @@ def test_a_leg_says_where_to_lift_and_never_at_the_limit():
     near = plan(car, Sheet().steps(5, 10, 15, 20).ask(car))
     assert near.legs and all(leg.lift for leg in near.legs)
     assert all(leg.lift <= 73.0 for leg in near.legs if leg.lift is not None)
+
+
+def test_the_second_duty_is_lifted_at_as_the_first_sheet_says():
+    first = plan(CAR).legs[1]
+    after = plan(CAR, Sheet().night(0, 0).ask()).legs[-1]
+    assert (after.duty, after.lift) == (first.duty, first.lift)
+
+
+@pytest.mark.parametrize("us", [True, False])
+def test_a_leg_expects_what_the_decision_expects(us):
+    for duty in range(10, 40):
+        response = Sheet().steps(5, 10, duty).ask()
+        document = document_of_plan(plan(CAR, response))
+        if response.decision.state != "step":
+            continue
+        told = boosts(document["legs"][-1], us=us)["expect"].split(" (")[0]
+        assert f"expect {told}" in decision_line(document["decision"], us=us)
+
+
+def test_mixture_is_told_as_air_fuel_ratio_in_us_units():
+    car = replace(CAR, units="us", stoichiometric_afr=14.7)
+    assert "Air-fuel ratio 12.3 (lambda 0.84)" in "\n".join(sheet_of(plan(car), us=True))
+    assert "Lambda 0.84" in "\n".join(sheet_of(plan(CAR)))
 
 
 def test_too_few_pulls_are_what_the_evening_is_for():

@@ -107,6 +107,7 @@ def test_car_writes_a_file_that_is_taken_and_never_writes_over_one(tmp_path):
     ("name", "typed", "taken"),
     [
         ("limit", "18\n18 psi\n", "18 psi"),
+        ("target", "0.9 bar\n", "0.9 bar"),
         ("units", "imperial\nmetric\n", "metric"),
         ("fuel", "\n", "petrol"),
         ("altitude", "\n", ""),
@@ -116,7 +117,17 @@ def test_car_asks_again_until_an_answer_is_taken(name, typed, taken):
     from audit.cli.car import _asked
 
     with CliRunner().isolation(input=typed):
-        assert _asked(name) == taken
+        assert _asked(name, "metric") == taken
+
+
+@pytest.mark.parametrize(("units", "example"), [("us", "18 psi"), ("metric", "1.2 bar")])
+def test_car_asks_for_units_first_and_gives_examples_in_them(units, example):
+    from audit.cli.car import KEYS, _asked
+
+    assert [*KEYS][:2] == ["name", "units"]
+    with CliRunner().isolation(input="\n") as (out, *_):
+        _asked("limit", units)
+        assert f"(as {example})? " in out.getvalue().decode()
 
 
 def test_the_remarks_of_a_first_car_file_are_keys_that_exist(tmp_path):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.archive.step.first import first_duty
+from audit.archive.step.refuse import BASE_RUN_PCT
 from audit.archive.step.response import Response
 from audit.archive.step.response_document import number
 from audit.archive.step.step_table import figures
@@ -95,7 +96,7 @@ def plan(car: Car, response: Response | None = None, *, where: str = "DIR") -> P
         after,
         cool,
         cool_from,
-        _ends(car, legs),
+        _ends(car, legs, us=us),
         notes,
         us,
         before,
@@ -223,6 +224,11 @@ def _lift(response: Response, high: float | None) -> float | None:
     gear = next((g for g in response.gears if g.gear == response.main), None)
     if gear is None:
         return None
+    levels = gear.valve.levels
+    if high is None and levels and levels[-1].duty <= BASE_RUN_PCT:
+        lift = _first_lift(response.car)  # as the sheet of the first evening has it
+        if lift is not None:
+            return lift
     if high is None:  # a second duty, no slope known: what the steepest valve may bring
         seen = [level.high for level in gear.valve.levels]
         high = max(seen) + figures("step")["first_rise"] * figures("step")["duty"] if seen else None
@@ -275,9 +281,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
         else []
     )
     if not taus:
-        return setting[
-            "cool_down_s"
-        ], "a guess till the minutes after a pull are logged"
+        return setting["cool_down_s"], "a guess till the minutes after a pull are logged"
     tau = statistics.median(taus)
     wanted = -math.log(setting["recovered_share"]) * tau
     held = min(max(wanted, setting["least_cool_down_s"]), setting["most_cool_down_s"])
@@ -286,7 +290,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
     ), f"that is what the intake air took to recover in {len(taus)} pulls"
 
 
-def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
+def _ends(car: Car, legs: tuple[Leg, ...], *, us: bool) -> tuple[str, ...]:
     table, setting = limits_for(car), figures("evening")
     hold = {
         name: table.row(code, name).hold
@@ -305,10 +309,13 @@ def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
         cap = f"Boost at {most:.1f} kPa, under the car's limit: lift"
     else:
         cap = "Boost over what you meant to see (no limit in the car file): lift at once"
+    lean = f"Lambda {hold['lean_lambda']:.2f}"
+    if us:
+        lean = f"Air-fuel ratio {hold['lean_lambda'] * car.stoichiometric_afr:.1f} ({lean.lower()})"
     return (
         cap,
         "Boost outside the range given for its duty",
-        f"Lambda {hold['lean_lambda']:.2f} or leaner under boost: lift",
+        f"{lean} or leaner under boost: lift",
         f"Knock retard of {hold['knock_retard_max_deg']:.0f} °, or knock heard: lift",
         f"Coolant at {hold['coolant_peak_c']:.0f} °C, intake air at {hold['intake_peak_c']:.0f} °C",
         "A misfire, a new noise, smell or smoke; wheelspin; rain",

@@ -38,7 +38,7 @@ FAULT_LIFTED = {
 
 def gear_said(gear: int) -> str:
     """'gear 3', or that it is not known."""
-    return f"gear {gear}" if gear else "pulls of unknown gear"
+    return f"gear {gear}" if gear else "a gear not known"
 
 
 def not_clear(
@@ -243,8 +243,8 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
         )
     why = (
         f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in "
-        f"{gear_said(gear)} so far: it takes {least_pulls} at {least_duties} duties to tell how "
-        "boost follows."
+        f"{gear_said(gear)} so far: it takes {least_pulls} pulls at {least_duties} duties to tell "
+        "how boost follows."
     )
     if not levels:
         top, goal = None, None
