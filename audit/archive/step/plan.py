@@ -309,9 +309,11 @@ def _ends(car: Car, legs: tuple[Leg, ...], *, us: bool) -> tuple[str, ...]:
         cap = f"Boost at {most:.1f} kPa, under the car's limit: lift"
     else:
         cap = "Boost over what you meant to see (no limit in the car file): lift at once"
-    lean = f"Lambda {hold['lean_lambda']:.2f}"
+    leanest = hold["lean_lambda"]
+    assert leanest is not None  # it has a row of the table, and an owner can't take it away
+    lean = f"Lambda {leanest:.2f}"
     if us:
-        lean = f"Air-fuel ratio {hold['lean_lambda'] * car.stoichiometric_afr:.1f} ({lean.lower()})"
+        lean = f"Air-fuel ratio {leanest * car.stoichiometric_afr:.1f} (lambda {leanest:.2f})"
     return (
         cap,
         "Boost outside the range given for its duty",
