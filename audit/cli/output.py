@@ -53,6 +53,11 @@ def warn(lines: Iterable[str]) -> None:
         complain(f"pullaudit: {line}")
 
 
+def say(text: str) -> None:
+    """A sentence on standard output, folded where that is a terminal."""
+    click.echo(folded(text, columns()) if sys.stdout.isatty() else text)
+
+
 def complain(text: str) -> None:
     """A text on standard error, folded where that is a terminal, so that no word is broken."""
     click.echo(folded(text, columns()) if sys.stderr.isatty() else text, err=True)
