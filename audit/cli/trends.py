@@ -40,7 +40,9 @@ def command(
         if name is None:
             raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")
         kept.car(name)
-        output.tell(season_lines(kept.nights(name), kept.pulls(name), shown=_shown(kept, name)))
+        shown = _shown(kept, name)
+        afr = options.logged_afr(kept, name) if shown.unit("kPa") == "psi" else None
+        output.tell(season_lines(kept.nights(name), kept.pulls(name), shown=shown, afr=afr))
     elif name is None:
         from audit.archive.trend.fleet import fleet
 

@@ -18,6 +18,7 @@ from audit.archive.step.projected import Line
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
 from audit.archive.step.step_table import figures
 
+REACHED = "Next, the other gears: `pullaudit response --gears` lists them; or leave it so."
 ROUNDING_PCT = 0.05  # logged duty is rounded
 
 
@@ -59,7 +60,8 @@ def _there(sheet: _Sheet, here: float) -> Step:
     )
     level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
     sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
-    return step if sure >= setting["there"] else sheet.once_more(step)
+    reached = replace(step, log_next=REACHED)
+    return reached if sure >= setting["there"] else sheet.once_more(step)
 
 
 @dataclass(frozen=True)
@@ -227,11 +229,11 @@ def _binding(sheet: _Sheet, binds: str, duty: float) -> str:
             if bounds.unproven_pct is None:
                 return (
                     "A larger step than usual, because even the upper end is no more than "
-                    f"{bounds.step_kpa:g} kPa up; no further at once."
+                    f"{bounds.step_kpa:g} kPa up; screen it before any further."
                 )
             return (
-                "A larger step than usual, because boost hardly moves with duty here; no further "
-                "at once."
+                "A larger step than usual, because boost hardly moves with duty here; screen it "
+                "before any further."
             )
         return f"One step is at most {bounds.step_pct:g} % duty."
     if binds == "unproven":
