@@ -60,8 +60,8 @@ def _there(sheet: _Sheet, here: float) -> Step:
     )
     level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
     sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
-    reached = replace(step, log_next=REACHED)
-    return reached if sure >= setting["there"] else sheet.once_more(step)
+    again = step if sure >= setting["there"] else sheet.once_more(step)
+    return again if again.log_next else replace(step, sentence=f"{step.sentence} {REACHED}")
 
 
 @dataclass(frozen=True)
