@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.archive.store.rows import as_kept, loaded
+from audit.archive.store.rows import loaded, row_of
 from audit.archive.store.tables import Tables
 from audit.archive.watched import touches_of
 from audit.database import plain
@@ -54,10 +54,9 @@ class Journal:
         touches, doubt = touches_of(text, day, affects)
         digest = hashlib.sha256(f"{car}|{day}|{plain(text)}".encode()).hexdigest()
         note = JournalNote(f"note-{day}-{digest[:16]}", car, day, text, touches, doubt)
-        row = {"note_id": note.note_id, "car": car, "date": day, "text": text}
-        row = as_kept("note", {**row, "touches": touches, "added_at": now()})
         with self._archive.writing(car):
-            self._archive.db.put("note", [row | {"removed_at": None}], ["note_id"])
+            row = row_of("note", note, date=day, added_at=now(), removed_at=None)
+            self._archive.db.put("note", [row], ["note_id"])
         return note
 
     def remove(self, car: str, text: str) -> list[JournalNote]:
