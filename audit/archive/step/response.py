@@ -109,7 +109,8 @@ def response(
     if until is not None:
         nights = nights.head(nights["night_id"].to_list().index(until) + 1)
         pulls = pulls.filter(pulls["night_id"].is_in(nights["night_id"].to_list()))
-        notes = tuple(note for note in notes if note.day <= nights["date"][-1])
+        last = (nights["date"][-1], nights["added_at"][-1])
+        notes = tuple(note for note in notes if (note.day, note.added_at) < last)
     return response_of(
         pulls,
         nights,
@@ -243,8 +244,8 @@ class _Maker:
         guessed = [g for g in range(1, len(car.gear_ratios) + 1) if self.targets[g] is not None]
         self.gears = [*seen, *sorted({*car.target_by_gear_kpa, *guessed} - set(seen))]
         self.air = _air(self.found)
-        self.tested = was_tested(self.notes, self.found.since)
-        self.lines_tested = was_tested(self.notes, self.found.since, what=LINES)
+        self.tested = was_tested(self.notes)
+        self.lines_tested = was_tested(self.notes, what=LINES)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:
