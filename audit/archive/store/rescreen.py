@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, finding_of, log_id, rows_of
 from audit.archive.store.store import Archive
 from audit.errors import PullauditError
-from audit.model import VERDICTS, Log, LogAudit, Night
+from audit.model import VERDICTS, Car, Log, LogAudit, Night
 
 Progress = Callable[[int, int], None]
 Decide = Callable[[Night, Archive], Night]  # the night with its decision
@@ -33,14 +33,16 @@ def rescreen(
     *,
     car: str | None = None,
     every: bool = False,
+    by: Car | None = None,
     decide: Decide | None = None,
     progress: Progress | None = None,
 ) -> list[Rescreened]:
     """Judge the nights that an earlier version judged, or that hold for a log that was lost.
 
-    every: all nights. A kept log that cannot be read keeps its rows and holds its night: no verdict
-    becomes better by it. Raises ArchiveError when the archive cannot be written. Nights done before
-    it stopped stay done.
+    every: all nights. by: what is known of the car by now (gearing, a limit), in place of what
+    each night was judged by. A kept log that cannot be read keeps its rows and holds its night: no
+    verdict becomes better by it. Raises ArchiveError when the archive cannot be written. Nights
+    done before it stopped stay done.
     """
     from audit import __version__
 
@@ -59,7 +61,9 @@ def rescreen(
         why = [r for r in night["reasons"] if r.startswith(CHANGED)]
         if not archive.is_sound(name):
             why.append(f"{CHANGED}its last verdict's are not those that were written.")
-        said, audits = judged(night, before, lambda row: archive.read_log(row["file"] or ""), why)
+        said, audits = judged(
+            night, before, lambda row: archive.read_log(row["file"] or ""), why, by
+        )
         verdict = said.verdict, list(said.reasons)
         if not why or verdict != (night["verdict"], night["reasons"]):
             archive.add_columns(audits)
@@ -73,17 +77,17 @@ def rescreen(
 
 
 def judged(
-    night: Row, rows: Rows, read: Callable[[Row], Log], why: list[str]
+    night: Row, rows: Rows, read: Callable[[Row], Log], why: list[str], by: Car | None = None
 ) -> tuple[Night, list[LogAudit]]:
     """A kept night as today's checks judge its logs, and their audits; its rows become theirs.
 
     Rows of what is lost or was never read, and what the history said, stay as they are. read: a
     kept log by its row; raises PullauditError. why: what is lost of the night, what could not be
-    read is added; it is held for that.
+    read is added; it is held for that. by: the car, else as the night has it.
     """
     from audit.night.screen import assemble, audit_log, with_findings
 
-    car, audits = car_from_json(night["car_file"]), []
+    car, audits = by or car_from_json(night["car_file"]), []
     for row in rows["log"]:
         if row["status"] == "rejected":
             audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row["error"]))

@@ -18,6 +18,7 @@ from audit.archive.store.rows import (
     NOISE,
     Row,
     Rows,
+    car_from_json,
     digest_of,
     finding_rows,
     loaded,
@@ -70,9 +71,12 @@ class _Kept:
         return {i for i, row in self.logs.items() if row["status"] != "not_a_log"}
 
     def says(self, night: Night) -> bool:
-        """Was the same said?"""
+        """Was the same said, of the same car as far as it was known?"""
         said = self.row["verdict"], loaded(self.row["reasons"] or "[]")
-        return (night.verdict, list(night.reasons)) == said
+        if (night.verdict, list(night.reasons)) != said:
+            return False
+        known = car_from_json(self.row["car_file"])
+        return replace(known, path=night.car.path) == night.car
 
     def lacks(self, audit: LogAudit, *, written: bool) -> bool:
         """Does the log add anything to it?"""
@@ -253,10 +257,12 @@ class Archive(Tables):
         withdrawn ones too.
         """
         sql = (
-            "select n.*, r.verdict, r.reasons, l.log_id, l.status, l.file, l.duty_typed_pct "
+            "select n.*, r.verdict, r.reasons, r.car_file, "
+            "l.log_id, l.status, l.file, l.duty_typed_pct "
             "from night n join revision r on r.id = n.latest "
-            "left join log l on l.revision_id = r.id where n.car = ? and (n.date = ? or n.latest "
-            f"in (select revision_id from log where log_id in (null{', ?' * len(ids)}))) "
+            "left join log l on l.revision_id = r.id "
+            "where n.car = ? and (n.date = ? or n.latest in "
+            f"(select revision_id from log where log_id in (null{', ?' * len(ids)}))) "
             "order by n.date, n.added_at, n.night_id"
         )
         found = groupby(self.db.dicts(sql, car, day, *ids), lambda row: row["night_id"])
