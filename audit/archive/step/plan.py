@@ -26,6 +26,10 @@ INSPECT = (
     "Logger: duty, manifold pressure, lambda, intake air, engine speed",
     "Dyno or closed course; someone with you",
 )
+STIFFER = (
+    "if boost still climbs where you lift, the spring is stiffer: look its figure up, write it "
+    "into the car file (spring), plan again"
+)
 
 
 @dataclass(frozen=True)
@@ -107,21 +111,25 @@ def plan(car: Car, response: Response | None = None) -> Plan:
 def _before(car: Car) -> tuple[str, ...]:
     """What a new car's first evening sets and tries before a pull."""
     lift = _first_lift(car)
-    cut = f"{lift:.1f} kPa" if lift is not None else "little over the spring's boost"
     return (
-        f"Boost cut of the engine computer: set it to {cut} for tonight",
+        f"Boost cut of the engine computer: set it to {lift:.1f} kPa for tonight",
         "Try it: set under the spring's boost it must cut a gentle pull; set it back",
         "Solenoid, engine off, key on: it must click at some duty",
         "An alarm or someone beside calls: the driver watches the road, never a screen",
     )
 
 
-def _first_lift(car: Car) -> float | None:
-    """Where to lift in a base run, kPa gauge: spring and a little, well under the car's limit."""
+def _first_lift(car: Car) -> float:
+    """Where to lift in a base run, kPa gauge: spring and a little; where no spring is known, what
+    most springs hold; well under the car's limit.
+    """
     setting = figures("evening")
-    if car.spring_kpa is None:
-        return None
-    return _under_limit(car, car.spring_kpa + setting["lift_over_spring"])
+    if car.spring_kpa is not None:
+        return _under_limit(car, car.spring_kpa + setting["lift_over_spring"])
+    most = setting["lift_unknown_spring"]
+    if car.boost_limit_kpa is None:
+        return most
+    return min(most, setting["lift_unknown_share"] * car.boost_limit_kpa)
 
 
 def _under_limit(car: Car, boost: float) -> float:
@@ -164,7 +172,8 @@ def _base_leg(car: Car) -> Leg:
     return Leg(
         0.0,
         int(figures("evening")["pulls_per_step"]),
-        "base run, solenoid unplugged: the spring alone",
+        "base run, solenoid unplugged: the spring alone"
+        + ("" if spring is not None else f"; {STIFFER}"),
         spring,
         low,
         high,
@@ -292,8 +301,8 @@ def _notes(car: Car) -> tuple[str, ...]:
         said.append("The car file gives no boost limit (limit): steps are halved.")
     if car.spring_kpa is None:
         said.append(
-            "The car file gives no spring (spring): with it, the sheet names where to lift in the "
-            "base run."
+            "The car file gives no spring (spring): the first lifts are a cautious figure that "
+            "fits most springs; with it they stand a little over the spring's boost."
         )
     return tuple(said)
 
