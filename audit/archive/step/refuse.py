@@ -281,9 +281,10 @@ def _second_duty(
         room = min(
             room, bounds.sensor_top_kpa - setting["sensor_margin"] - HIGHEST_AMBIENT_KPA - peak
         )
-    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - top)
-    second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
-    if second < top + setting["least"] - 0.05:
+    start = max(top, bounds.duty_min_pct)  # after a base run the solenoid's least duty is no step
+    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - start)
+    second = float(np.floor((start + step + 0.05) / setting["least"]) * setting["least"])
+    if second < start + setting["least"] - 0.05:
         return (
             f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted "
             f"with, and the limit is {bounds.limit_kpa:.1f} kPa. Stay at {top:.1f} % duty, or fit "

@@ -472,6 +472,7 @@ def bounds_of(car: Car, target: float) -> Bounds:
         car.duty_max_pct,
         setting["duty"] * share,
         setting["boost"] * share,
+        duty_min_pct=car.duty_min_pct,
     )
 
 

@@ -33,6 +33,7 @@ class Air:
 @dataclass(frozen=True)
 class Bounds:
     """What no step may pass. limit_kpa: gauge; assumed: why it is not the car file's, "" if it is.
+    duty_min_pct: the solenoid does not move below it, so a step is counted from there.
     unproven_pct: the highest duty while boost was not seen to follow duty; None once it was.
     large_pct: the most duty of a step over step_pct, where the curve speaks for one; None for none.
     """
@@ -46,6 +47,7 @@ class Bounds:
     step_kpa: float
     unproven_pct: float | None = None
     large_pct: float | None = None
+    duty_min_pct: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None]
 TOGETHER = 50  # cars that are read at once when they are worked out anew
-METHOD = 5  # raise it when trends come out differently, so that standings are worked out anew
+METHOD = 6  # raise it when trends come out differently, so that standings are worked out anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,9 @@ def _standing(archive: Archive, found: Trends) -> Standing:
 def _told(found: Trends) -> tuple[str, tuple[str, ...], str]:
     """Worst severity, what has moved, the worst trend's sentence."""
     worst = max(found.findings, key=lambda f: SEVERITIES.index(f.severity), default=None)
-    moved = tuple(t.measure.name for t in found.trends if t.state in ("shifted", "drifting"))
+    moved = tuple(
+        t.measure.name for t in found.trends if t.state in ("shifted", "drifting", "past_limit")
+    )
     return (worst.severity if worst else ""), moved, (worst.message if worst else "")
 
 
