@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,13 +14,12 @@ from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.refuse import (
     BASE_RUN_PCT,
-    gear_said,
     nothing_logged,
     over_spring,
     refusal,
     too_few,
 )
-from audit.archive.step.step import Air, Bounds, Overshoot, Step
+from audit.archive.step.step import Air, Bounds, Overshoot, Step, worded
 from audit.archive.step.step_table import choices, figures
 from audit.archive.step.step_up import next_step
 from audit.archive.step.valve import Valve, examine_valve
@@ -307,20 +306,10 @@ class _Maker:
         if not self.again or base is None or step.duty is None or step.duty <= base + 0.25:
             return step
         low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
-        return replace(
-            step,
-            action="stay",
-            duty=base,
-            sentence=f"Stay at {base:.1f} % duty: {self.again}.",
-            binds="watch",
-            expected=expected,
-            low=low,
-            high=high,
-            log_next=(
-                f"See to that first, then log two pulls at {base:.1f} % duty: a night without it "
-                "lifts this."
-            ),
-        )
+        said = worded("watch", "stay", gear, say={"base": base, "again": self.again})
+        known: dict[str, Any] = {"duty": base, "expected": expected, "low": low, "high": high}
+        told = {name: getattr(said, name) for name in ("action", "sentence", "binds", "log_next")}
+        return replace(step, **known, **told)
 
     def _followed(self, valve: Valve) -> bool:
         """Boost was seen to follow duty, in this gear or another."""
@@ -350,14 +339,7 @@ class _Maker:
         if few is not None:
             return few
         if base is None:
-            return Step(
-                "refuse",
-                gear,
-                f"No step up: no clear night holds pulls in {gear_said(gear)}.",
-                "no_clear_night",
-                target=target,
-                log_next="Log two pulls at the lowest duty logged so far, and screen them.",
-            )
+            return worded("no_clear_night", "refuse", gear, target=target)
         if (step := self._once_more(gear, rows, valve, base, bounds)) is not None:
             return step
         lines = lines_of(rows, self.car, self.notes)
@@ -387,13 +369,11 @@ class _Maker:
         duty = round(duty / figures("step")["least"]) * figures("step")["least"]
         low, expected, high = self.curve(gear).interval(duty, relative=self.air.relative)
         lead = "Back to" if duty < base - 0.25 else "Stay at"
-        return Step(
+        return worded(
+            "fell",
             "stay",
             gear,
-            f"{lead} {duty:.1f} % duty: boost fell by {valve.fell_kpa:.1f} kPa as duty rose from "
-            f"{first:.0f} % to {second:.0f} %, which may be the evening, or a valve that works "
-            "backwards.",
-            "fell",
+            say={"lead": lead, "fell": valve.fell_kpa, "first": first, "second": second},
             from_duty=base,
             duty=duty,
             expected=expected,
@@ -401,8 +381,6 @@ class _Maker:
             high=high,
             limit=bounds.limit_kpa,
             target=bounds.target_kpa,
-            log_next=f"Log two more pulls at {duty:.1f} % duty on another evening before any step "
-            "up.",
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:
