@@ -136,7 +136,7 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
         np.asarray(rows[n].cast(float).to_numpy(), dtype=np.float64)
         for n in ("duty_mean_pct", "boost_settled_kpa")
     )
-    levels = levels_of(duty, boost, np.ones(len(duty)))
+    levels = levels_of(duty, boost)
     if len(duty) >= least_pulls and len(levels) >= least_duties:
         return None
     known: dict[str, Any] = {"target": bounds.target_kpa, "limit": bounds.limit_kpa}

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
 NIGHT_COLUMNS = ("setting", "verdict", "reasons", "added_at", "us_units")
+MEASURED = ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order")
 MIDDLE_POWER = choices("air_power")[1]  # of air density, to look at the valve by
 OVERSHOOT_SHARE_FROM = (
     0.6  # of the gear's highest boost: overshoot low down is a large share of little
@@ -268,18 +269,12 @@ class _Maker:
         return self._step(gear, rows, self._valve(rows), _overshoot(rows))
 
     def _valve(self, rows: pl.DataFrame) -> Valve:
-        points = [
-            rows[n].cast(float).to_numpy()
-            for n in ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order")
-        ]
-        duty, boost, relative, night = (np.asarray(p, dtype=np.float64) for p in points)
+        duty, boost, relative, night, peak = (
+            np.asarray(rows[name].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64)
+            for name in (*MEASURED, "boost_peak_kpa")
+        )
         corrected = at_reference(boost, relative, power=MIDDLE_POWER)
-        peak = np.asarray(
-            rows["boost_peak_kpa"].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64
-        )
-        return examine_valve(
-            duty, corrected, np.ones(len(duty)), night, peak=peak, tested=self.tested
-        )
+        return examine_valve(duty, corrected, night, peak=peak, tested=self.tested)
 
     def gear(self, gear: int) -> GearResponse:
         """All that is said of one gear."""

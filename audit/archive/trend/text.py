@@ -159,7 +159,11 @@ def trends_document(found: Trends) -> dict[str, Any]:
 
 
 def _measure(t: Trend) -> dict[str, Any]:
-    shift = t.shift
+    shift, charts = None, ("values", "scores", "ewma", "cusum_high", "cusum_low")
+    if t.shift is not None:
+        shift = {"side": t.shift.side, "amount": t.shift.amount, "chart": t.shift.which}
+        shift |= {"since": t.shift_night, "told": t.raised_night}
+    slope = None if t.slope is None else dataclasses.asdict(t.slope)
     return {
         "name": t.measure.name,
         "unit": t.measure.unit,
@@ -167,34 +171,12 @@ def _measure(t: Trend) -> dict[str, Any]:
         "said": t.said,
         "meaning": t.meaning or None,
         "look_at": list(t.look_at),
-        "baseline": t.baseline,
-        "level": t.level,
-        "limit": t.limit,
+        **{name: getattr(t, name) for name in ("baseline", "level", "limit")},
         "nights": list(t.dates),
-        "values": list(t.values),
-        "scores": list(t.scores),
-        "ewma": list(t.ewma),
+        **{name: list(getattr(t, name)) for name in charts},
         "ewma_limit": t.ewma_limit,
-        "cusum_high": list(t.cusum_high),
-        "cusum_low": list(t.cusum_low),
-        "shift": None
-        if shift is None
-        else {
-            "side": shift.side,
-            "amount": shift.amount,
-            "since": t.shift_night,
-            "told": t.raised_night,
-            "chart": shift.which,
-        },
-        "slope": None
-        if t.slope is None
-        else {
-            "per_night": t.slope.per_night,
-            "low": t.slope.low,
-            "high": t.slope.high,
-            "nights": t.slope.nights,
-            "sure": t.slope.sure,
-        },
+        "shift": shift,
+        "slope": slope and {name: v for name, v in slope.items() if name != "level"},
         "reaches": None if t.forecast is None else dataclasses.asdict(t.forecast),
     }
 
