@@ -20,7 +20,7 @@ from audit.archive.step.refuse import (
     too_few,
 )
 from audit.archive.step.step import Air, Bounds, Overshoot, Step, worded
-from audit.archive.step.step_table import choices, figures
+from audit.archive.step.step_table import choices, figures, words
 from audit.archive.step.step_up import next_step
 from audit.archive.step.valve import Valve, examine_valve
 from audit.archive.step.watches import decided_from_rows, watched_again
@@ -202,29 +202,17 @@ def _air(found: Evidence) -> Air:
 
 
 def _notes(found: Evidence, car: Car) -> tuple[str, ...]:
-    said = []
-    if found.because:
-        said.append(f"Counted from {found.since} on, when the journal says: {found.because}.")
-    said += [
-        f"{count} {'pull' if count == 1 else 'pulls'} left out: {why}."
-        for why, count in found.left_out.items()
-    ]
-    if found.n and not found.air_known:
-        said.append(
-            "Ambient pressure or temperature is not known for every pull; those stand as if in "
-            "the reference air."
-        )
-    if car.boost_limit_kpa is None:
-        said.append(
-            "The car file gives no boost limit (boost.limit_kpa): steps are halved, and no peak "
-            f"may pass the target by more than {figures('step')['strict_over_target']:g} kPa."
-        )
-    if car.sensor_top_kpa is None:
-        said.append(
-            "The car file gives no top of the manifold sensor (boost.sensor_top_kpa): only a "
-            "plateau in a log can show it."
-        )
-    return tuple(said)
+    said, over = words("note"), figures("step")["strict_over_target"]
+    told = [said["because"].format(**vars(found))] if found.because else []
+    for why, count in found.left_out.items():
+        pulls = "pull" if count == 1 else "pulls"
+        told.append(said["left_out"].format(count=count, pulls=pulls, why=why))
+    unknown = {
+        "air": found.n > 0 and not found.air_known,
+        "no_limit": car.boost_limit_kpa is None,
+        "no_sensor_top": car.sensor_top_kpa is None,
+    }
+    return (*told, *(said[name].format(over=over) for name, holds in unknown.items() if holds))
 
 
 @dataclass
