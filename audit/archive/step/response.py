@@ -22,7 +22,7 @@ from audit.archive.step.refuse import (
 )
 from audit.archive.step.step import Air, Bounds, Overshoot, Step
 from audit.archive.step.step_table import choices, figures
-from audit.archive.step.step_up import next_step
+from audit.archive.step.step_up import OR_TESTED, next_step
 from audit.archive.step.valve import Valve, examine_valve
 from audit.archive.step.watches import decided_from_rows, watched_again
 from audit.archive.trend.air_density import REFERENCE_PRESSURE_KPA, at_reference
@@ -345,7 +345,8 @@ class _Maker:
             bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
         known = followed or bounds.unproven_pct is not None
         if known and not bounds.assumed and not self._held_over(rows, base):
-            bounds = replace(bounds, large_pct=figures("step")["large_duty"])
+            driven = top - base if base is not None else 0.0  # and clear: no new ground
+            bounds = replace(bounds, large_pct=max(figures("step")["large_duty"], driven))
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few
@@ -375,25 +376,37 @@ class _Maker:
         self, gear: int, rows: pl.DataFrame, valve: Valve, base: float, bounds: Bounds
     ) -> Step | None:
         """Another evening where boost fell as duty rose, but not surely, which tells a backwards
-        valve: at the duty of the two that has fewer, the second one first. None where it did not.
+        valve, or did not surely follow by the most that is advised unproven, which tells a dead
+        one: at the lowest or the highest duty, which has fewer, the highest first. None where it
+        is told already.
         """
-        if valve.fell_kpa is None:
+        setting = figures("valve")
+        late = bounds.unproven_pct is not None and valve.levels[-1].duty >= setting["named_by"]
+        if valve.fell_kpa is None and not late:
             return None
-        first, second = (level.duty for level in valve.levels)
+        first, second = valve.levels[0].duty, valve.levels[-1].duty
         seen = _evenings(rows, first), _evenings(rows, second)
-        if seen[1] >= int(figures("valve")["fell_evenings"]):
+        if seen[1] >= int(setting["evenings"]):
             return None
         duty = first if seen[0] < seen[1] else second
         duty = round(duty / figures("step")["least"]) * figures("step")["least"]
         low, expected, high = self.curve(gear).interval(duty, relative=self.air.relative)
-        lead = "Back to" if duty < base - 0.25 else "Stay at"
+        lead = "Stay at" if abs(duty - base) < 0.25 else "Back to"
+        if valve.fell_kpa is not None:
+            why = (
+                f"boost fell by {valve.fell_kpa:.1f} kPa as duty rose from {first:.0f} % to "
+                f"{second:.0f} %, which may be the evening, or a valve that works backwards."
+            )
+        else:
+            why = (
+                f"boost was not surely seen to follow duty from {first:.0f} % to {second:.0f} %. "
+                "The valve may begin late, or not work; evenings at both tell."
+            )
         return Step(
             "stay",
             gear,
-            f"{lead} {duty:.1f} % duty: boost fell by {valve.fell_kpa:.1f} kPa as duty rose from "
-            f"{first:.0f} % to {second:.0f} %, which may be the evening, or a valve that works "
-            "backwards.",
-            "fell",
+            f"{lead} {duty:.1f} % duty: {why}",
+            "unproven" if late else "fell",
             from_duty=base,
             duty=duty,
             expected=expected,
@@ -402,7 +415,7 @@ class _Maker:
             limit=bounds.limit_kpa,
             target=bounds.target_kpa,
             log_next=f"Log two more pulls at {duty:.1f} % duty on another evening before any step "
-            "up.",
+            "up" + (f"; {OR_TESTED}" if late else "."),
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:

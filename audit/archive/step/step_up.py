@@ -19,6 +19,7 @@ from audit.archive.step.step import Air, Bounds, Overshoot, Step
 from audit.archive.step.step_table import figures
 
 ROUNDING_PCT = 0.05  # logged duty is rounded
+OR_TESTED = 'or try the solenoid by hand, and note "solenoid tested" where it works.'
 
 
 def next_step(
@@ -206,8 +207,8 @@ def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
     if binds == "unproven":
         return replace(
             step,
-            log_next=f"Log two more pulls at {sheet.base:.1f} % duty on another evening; or try "
-            'the solenoid by hand, and note "solenoid tested" where it works.',
+            log_next=f"Log two more pulls at {sheet.base:.1f} % duty on another evening; "
+            + OR_TESTED,
         )
     if binds == "intake_peak_c":
         return replace(
