@@ -317,7 +317,8 @@ class _Maker:
             bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
         known = followed or bounds.unproven_pct is not None
         if known and not bounds.assumed and not self._held_over(rows, base):
-            bounds = replace(bounds, large_pct=figures("step")["large_duty"])
+            driven = top - base if base is not None else 0.0  # and clear: no new ground
+            bounds = replace(bounds, large_pct=max(figures("step")["large_duty"], driven))
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few
@@ -340,23 +341,30 @@ class _Maker:
         self, gear: int, rows: pl.DataFrame, valve: Valve, base: float, bounds: Bounds
     ) -> Step | None:
         """Another evening where boost fell as duty rose, but not surely, which tells a backwards
-        valve: at the duty of the two that has fewer, the second one first. None where it did not.
+        valve, or did not surely follow by the most that is advised unproven, which tells a dead
+        one: at the lowest or the highest duty, which has fewer, the highest first. None where it
+        is told already.
         """
-        if valve.fell_kpa is None:
+        setting = figures("valve")
+        late = bounds.unproven_pct is not None and valve.levels[-1].duty >= setting["named_by"]
+        if valve.fell_kpa is None and not late:
             return None
-        first, second = (level.duty for level in valve.levels)
+        first, second = valve.levels[0].duty, valve.levels[-1].duty
         seen = _evenings(rows, first), _evenings(rows, second)
-        if seen[1] >= int(figures("valve")["fell_evenings"]):
+        if seen[1] >= int(setting["evenings"]):
             return None
         duty = first if seen[0] < seen[1] else second
         duty = round(duty / figures("step")["least"]) * figures("step")["least"]
         low, expected, high = self.curve(gear).interval(duty, relative=self.air.relative)
-        lead = "Back to" if duty < base - 0.25 else "Stay at"
+        say: dict[str, Any] = {"first": first, "second": second, "fell": valve.fell_kpa}
+        say["lead"] = "Stay at" if abs(duty - base) < 0.25 else "Back to"
+        say["tested"] = f"; {words('mend')['tested']}" if late else "."
         return worded(
-            "fell",
+            "not_followed" if valve.fell_kpa is None else "fell",
             "stay",
             gear,
-            say={"lead": lead, "fell": valve.fell_kpa, "first": first, "second": second},
+            "unproven" if late else "fell",
+            say=say,
             from_duty=base,
             duty=duty,
             expected=expected,

@@ -78,7 +78,7 @@ class Valve:
         if self.slope is None or len(self.levels) != 2:
             return None
         fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
-        return fell if fell > figures("valve")["fell_kpa"] else None
+        return fell if fell > figures("valve")["differ_kpa"] else None
 
     @property
     def responds(self) -> bool:
@@ -111,15 +111,17 @@ def examine_valve(
         apart = not set(night[highest]) & set(night[~highest])
         alone = apart and len(set(night)) < int(figures("valve")["least_evenings"])
         seen = Valve(levels, None, None, None, None, slope=slope, top=top)
-        often = len(set(night[highest])) >= int(figures("valve")["fell_evenings"])
+        often = len(set(night[highest])) >= int(figures("valve")["evenings"])
         rises = seen.responds if often else top is not None and top.low > 0.0
-        unproven = (
-            often
-            and not rises
-            and duty.max() < figures("valve")["unproven"] + figures("step")["apart"]
-        )
+        low_yet = duty.max() < figures("valve")["unproven"] + figures("step")["apart"]
         faults, said = _faults(
-            duty, slope, levels=len(levels), alone=alone, excused=tested or rises, unproven=unproven
+            duty,
+            slope,
+            levels=len(levels),
+            alone=alone,
+            excused=tested or rises,
+            doubted=not often and low_yet,
+            unproven=often and low_yet,
         )
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
@@ -211,11 +213,19 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
 
 
 def _faults(
-    duty: Array, slope: Slope, *, levels: int, alone: bool, excused: bool, unproven: bool
+    duty: Array,
+    slope: Slope,
+    *,
+    levels: int,
+    alone: bool,
+    excused: bool,
+    doubted: bool,
+    unproven: bool,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """A valve that works the wrong way, from two duties on, unless each had one evening alone; one
     that does nothing, from three duties and the table's duty on, unless it is excused: tried
-    by hand, or its highest duty rises. unproven: many evenings showed no sure rise.
+    by hand, or its highest duty rises. doubted: few evenings so far, so that a rise that is not
+    sure waits for others; unproven: many, which showed no sure rise.
     """
     setting = figures("valve")
     reach = float(np.ptp(duty))
@@ -230,7 +240,8 @@ def _faults(
         )
         return ("reversed",), (said,)
     late = float(duty.max()) >= setting["named_by"] and levels >= 3
-    nothing = unproven or slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
+    nothing = slope.high * reach < setting["moved_kpa"] or unproven
+    nothing = nothing or (slope.low <= 0.0 and not (doubted and moved > setting["differ_kpa"]))
     if late and nothing and not excused:
         said = (
             f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, as evenings differ. "
