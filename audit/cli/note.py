@@ -25,14 +25,14 @@ def command(
     kept = Archive(archive)
     if remove:
         for note in kept.journal.remove(car, text):
-            click.echo(f"Taken back for {note.car}: {note.day}, {note.text}.")
+            output.say(f"Taken back for {note.car}: {note.day}, {note.text}.")
         fleet(kept)  # works out the car's standing anew
         return
     note = kept.journal.add(car, text, date=date or today(), affects=affects)
     fleet(kept)
     touched = ", ".join(note.touches).replace("_", " ")
     anew = f"New baseline for: {touched}" if touched else "No baseline starts anew"
-    click.echo(f"Noted for {note.car} on {note.day}: {note.text}. {anew}.")
+    output.say(f"Noted for {note.car} on {note.day}: {note.text}. {anew}.")
     if note.doubt:
         which = "If a measure changes with it, say which: --affects MEASURE, or --affects all."
         output.warn([f"{note.doubt}. {which}"])

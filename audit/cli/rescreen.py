@@ -38,9 +38,9 @@ def command(archive: str, car: str | None, car_file: Path | None, *, every: bool
         fleet(kept)  # works out the standings anew
     for r in done:
         for why in r.lost:
-            click.echo(f"{r.date}  {r.car}: {why} Its night stays on {r.after}.")
+            output.say(f"{r.date}  {r.car}: {why} Its night stays on {r.after}.")
     changed = [r for r in done if r.before != r.after]
     for r in changed:
-        click.echo(f"{r.date}  {r.car}: {r.before} is now {r.after}")
+        output.say(f"{r.date}  {r.car}: {r.before} is now {r.after}")
     nights = f"{len(done)} night{'s' if len(done) != 1 else ''}"
-    click.echo(f"{nights} judged again, {len(changed)} with another verdict.")
+    output.say(f"{nights} judged again, {len(changed)} with another verdict.")

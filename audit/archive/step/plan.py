@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.archive.step.first import first_duty
+from audit.archive.step.refuse import BASE_RUN_PCT
 from audit.archive.step.response import Response
 from audit.archive.step.response_document import number
 from audit.archive.step.step_table import figures
@@ -70,21 +71,21 @@ class Plan:
     history: bool = False
 
 
-def plan(car: Car, response: Response | None = None) -> Plan:
+def plan(car: Car, response: Response | None = None, *, where: str = "DIR") -> Plan:
     """The evening of a car; without a response (or with one that holds no pull) that of a new
-    car.
+    car. where: the archive, as the sheet's commands name it.
     """
     known = response if response is not None and response.evidence.n else None
     history = response is not None and response.nights > 0
     if known is not None:
-        before: tuple[str, ...] = ()
-        lead, legs, after = _from_response(known)
+        lead, legs, after = _from_response(known, where)
+        before = _mended(known)
     elif response is not None and response.step.binds == "last_night":
-        before, legs, after = (), (), ""
+        before, legs, after = _mended(response), (_base_leg(car),), _after(where, 0.0)
         lead = f"{response.step.sentence} {response.step.log_next}"
     else:
         before = _before(car)
-        lead, legs, after = _new_car(car, response if history else None)
+        lead, legs, after = _new_car(car, response if history else None, where)
     cool, cool_from = _cool_down(known)
     us = response.us_units if response is not None else car.units == "us"
     gear = known.main if known is not None else None
@@ -98,7 +99,7 @@ def plan(car: Car, response: Response | None = None) -> Plan:
         after,
         cool,
         cool_from,
-        _ends(car, legs),
+        _ends(car, legs, us=us),
         notes,
         us,
         before,
@@ -115,6 +116,27 @@ def _before(car: Car) -> tuple[str, ...]:
         "Try it: set under the spring's boost it must cut a gentle pull; set it back",
         "Solenoid, engine off, key on: it must click at some duty",
         "An alarm or someone beside calls: the driver watches the road, never a screen",
+    )
+
+
+def _mended(response: Response) -> tuple[str, ...]:
+    """What has to be done before a pull after a night that was not clear."""
+    return ("What the last night named is found and mended",) * (
+        response.step.binds == "last_night"
+    )
+
+
+def _after(where: str, *duties: float) -> str:
+    """What follows the pulls, a command a line. duties: in their order; where: the archive."""
+    where = f'"{where}"' if " " in where else where
+    *before, last = duties
+    said = f"Say it: --duty {last:g}"
+    if before:
+        logs = " ".join(f"--duty LOG={duty:g}" for duty in before)
+        said = f"One log for each duty, and say them: --duty {last:g} {logs}"
+    return (
+        f"pullaudit screen LOGS --archive {where}\npullaudit plan --archive {where}\n"
+        f"No duty in the log? {said}."
     )
 
 
@@ -137,15 +159,17 @@ def _under_limit(car: Car, boost: float) -> float:
     return min(boost, car.boost_limit_kpa - figures("evening")["lift_under_limit"])
 
 
-def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...], str]:
+def _new_car(car: Car, response: Response | None, where: str) -> tuple[str, tuple[Leg, ...], str]:
     """A base run on the spring, then the first duties, each screened before the next."""
     pulls = int(figures("evening")["pulls_per_step"])
     lead = (
-        "Nothing is logged of this car yet. One gear, the duty held fixed, no boost controller at "
-        "work."
+        "Nothing is logged of this car yet. One gear, fixed duty, the computer's boost control off."
     )
     if response is not None:
-        lead = f"{response.step.sentence} {response.step.log_next} Till then as for a new car."
+        # the decision above may be a step: nothing speaks against one, its size is not known
+        why = response.step.sentence.removeprefix("No step up: ")
+        said = f"{why[:1].upper()}{why[1:]} {response.step.log_next}"
+        lead = f"{said} Till then as for a new car."
     first, lift = first_duty(car), _first_lift(car)
     legs = (
         _base_leg(car),
@@ -156,11 +180,7 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
             lift,
         ),
     )
-    after = (
-        f"`pullaudit screen LOGS --archive DIR --duty {first:g}` names the next duty; `pullaudit "
-        "plan --archive DIR` prints its sheet."
-    )
-    return lead, legs, after
+    return lead, legs, _after(where, 0.0, first)
 
 
 def _base_leg(car: Car) -> Leg:
@@ -180,20 +200,19 @@ def _base_leg(car: Car) -> Leg:
     )
 
 
-def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
+def _from_response(response: Response, where: str) -> tuple[str, tuple[Leg, ...], str]:
     step, pulls = response.step, int(figures("evening")["pulls_per_step"])
-    after = "`pullaudit screen LOGS --archive DIR` before any higher duty; then plan again."
-    if step.duty is not None:
-        after += f" No duty in the log? Say it: --duty {step.duty:g}"
-        check = _check_leg(response, step.from_duty, step.duty)
-        after += "".join(f", of the first one --duty LOG={leg.duty:g}" for leg in check) + "."
-    if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
-        return " ".join(filter(None, (step.sentence, step.log_next))), (), after
-    assert step.duty is not None
+    if step.duty is None:
+        return " ".join(filter(None, (step.sentence, step.log_next))), (), ""
+    check = _check_leg(response, step.from_duty, step.duty)
+    after = _after(where, *(leg.duty for leg in check), step.duty)
+    if step.binds == "last_night":
+        lead = " ".join(filter(None, (step.sentence, step.log_next)))
+        return lead, (_back_leg(response, step.duty),), after
     lift = _lift(response, step.high)
     if step.action == "refuse":
         legs = (
-            *_check_leg(response, step.from_duty, step.duty),
+            *check,
             Leg(step.duty, pulls, step.log_next, lift),
         )
         return step.sentence, legs, after
@@ -203,7 +222,7 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     if step.binds == "base_run":
         return step.sentence, (_base_leg(response.car),), after
     goal = Leg(step.duty, pulls, why, lift, step.expected, step.low, step.high)
-    return step.sentence, (*_check_leg(response, step.from_duty, step.duty), goal), after
+    return step.sentence, (*check, goal), after
 
 
 def _lift(response: Response, high: float | None) -> float:
@@ -211,11 +230,12 @@ def _lift(response: Response, high: float | None) -> float:
     limit, kPa gauge; where nothing was seen, as in a base run.
     """
     gear = next((g for g in response.gears if g.gear == response.main), None)
-    seen = [] if gear is None else [level.high for level in gear.valve.levels]
-    if gear is None or not seen:
+    levels = () if gear is None else gear.valve.levels
+    if gear is None or not levels or (high is None and levels[-1].duty <= BASE_RUN_PCT):
         return _first_lift(response.car)
     if high is None:  # a second duty, no slope known: what the steepest valve may bring
-        high = max(seen) + figures("step")["first_rise"] * figures("step")["duty"]
+        seen = max(level.high for level in levels)
+        high = seen + figures("step")["first_rise"] * figures("step")["duty"]
     return _under_limit(response.car, high + gear.overshoot.allowance(high))
 
 
@@ -240,6 +260,18 @@ def _check_leg(response: Response, base: float | None, goal: float) -> tuple[Leg
     )
 
 
+def _back_leg(response: Response, duty: float) -> Leg:
+    """Pulls at the last duty that was clear, once what held the night is mended."""
+    if duty <= 0.0:
+        return _base_leg(response.car)
+    pulls, why = int(figures("evening")["pulls_per_step"]), "once that is mended, and no higher"
+    gear = next((g for g in response.gears if g.gear == response.main), None)
+    if gear is None:
+        return Leg(duty, pulls, why, _lift(response, None))
+    low, middle, high = gear.curve.interval(duty, relative=response.air.relative)
+    return Leg(duty, pulls, why, _lift(response, high), middle, low, high)
+
+
 def _cool_down(response: Response | None) -> tuple[float, str]:
     """Seconds between pulls until a pull's heat has mostly gone, in half minutes, and where that
     comes from.
@@ -251,9 +283,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
         else []
     )
     if not taus:
-        return setting[
-            "cool_down_s"
-        ], "nothing logged tells how this car recovers; log the minutes after a pull too"
+        return setting["cool_down_s"], "a guess till the minutes after a pull are logged"
     tau = statistics.median(taus)
     wanted = -math.log(setting["recovered_share"]) * tau
     held = min(max(wanted, setting["least_cool_down_s"]), setting["most_cool_down_s"])
@@ -262,7 +292,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
     ), f"that is what the intake air took to recover in {len(taus)} pulls"
 
 
-def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
+def _ends(car: Car, legs: tuple[Leg, ...], *, us: bool) -> tuple[str, ...]:
     table, setting = limits_for(car), figures("evening")
     hold = {
         name: table.row(code, name).hold
@@ -274,10 +304,15 @@ def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
         )
     }
     lift = max((leg.lift for leg in legs), default=_first_lift(car))
+    leanest = hold["lean_lambda"]
+    assert leanest is not None  # it has a row of the table, and an owner can't take it away
+    lean = f"Lambda {leanest:.2f}"
+    if us:
+        lean = f"Air-fuel ratio {leanest * car.stoichiometric_afr:.1f} (lambda {leanest:.2f})"
     return (
         f"Boost at {lift:.1f} kPa: lift at once, whatever the limit",
         "Boost outside the range given for its duty",
-        f"Lambda {hold['lean_lambda']:.2f} or leaner under boost: lift",
+        f"{lean} or leaner under boost: lift",
         f"Knock retard of {hold['knock_retard_max_deg']:.0f} °, or knock heard: lift",
         f"Coolant at {hold['coolant_peak_c']:.0f} °C, intake air at {hold['intake_peak_c']:.0f} °C",
         "A misfire, a new noise, smell or smoke; wheelspin; rain",

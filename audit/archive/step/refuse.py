@@ -31,7 +31,7 @@ def not_clear(
     nights: pl.DataFrame, setting: str, *, last_clear: float | None = None
 ) -> Step | None:
     """The refusal after a night that is not clear; of the newest night, or of the newest in this
-    setting.
+    setting. Its duty is the one to go back to.
 
     last_clear: highest duty of the last clear night, %, None for none.
     """
@@ -49,7 +49,7 @@ def not_clear(
             back = f"{last_clear:.1f} % duty, the last that was clear"
         because = f" {night['reasons'][0]}" if night["reasons"] else ""
         say = {"date": night["date"], "verdict": night["verdict"], "because": because, "back": back}
-        return worded("last_night", "refuse", 0, say=say)
+        return worded("last_night", "refuse", 0, say=say, duty=last_clear or 0.0)
     return None
 
 
@@ -74,8 +74,10 @@ def refusal(
     """Why no step in this gear can be backed, or None. Too few pulls is told by too_few."""
     held = not_clear(nights, found.setting, last_clear=last_clear)
     if held is not None:
-        sentence = " ".join((held.sentence, *valve.said[:1])) if valve.faults else held.sentence
-        return replace(held, gear=gear, sentence=sentence, target=target)
+        held = replace(held, gear=gear, target=target)
+        if not valve.faults:
+            return held
+        return replace(held, sentence=f"{held.sentence} {valve.said[0]}", duty=None)
     if valve.faults:
         say = {"said": valve.said[0]}
         return worded(valve.faults[0], "refuse", gear, target=target, say=say)

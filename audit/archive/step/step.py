@@ -94,4 +94,4 @@ def worded(
 
 def gear_said(gear: int) -> str:
     """'gear 3', or that it is not known."""
-    return f"gear {gear}" if gear else "pulls of unknown gear"
+    return f"gear {gear}" if gear else "a gear not known"

@@ -57,7 +57,8 @@ def _there(sheet: _Sheet, here: float) -> Step:
     step = sheet.made("there", "stay", sheet.base, "target", here=here)
     level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
     sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
-    return step if sure >= setting["there"] else sheet.once_more(step)
+    reached = replace(step, log_next=sheet.says("mend", "reached"))
+    return reached if sure >= setting["there"] else sheet.once_more(step)
 
 
 @dataclass(frozen=True)

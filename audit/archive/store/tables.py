@@ -117,9 +117,16 @@ class Tables:
         for row in self.db.dicts("select * from night where night_id = ?", name):
             return row
         raise UsageError(
-            f"{name}: no such night in {shown(self.root)}. "
-            '`trends --sql "select night_id, car, date from nights"` names them.'
+            f"{name}: no such night in {shown(self.root)}. `trends --season` lists a car's nights "
+            'by day, `trends --sql "select night_id, car, date from nights"` by name.'
         )
+
+    def names_of(self, day: str, *, withdrawn: bool = False) -> list[str]:
+        """The names of a day's nights that count, or of those withdrawn, in their order."""
+        self.must_exist()
+        which = "not null" if withdrawn else "null"
+        sql = f"select night_id from night where date = ? and withdrawn_at is {which}"
+        return [row[0] for row in self.db.rows(f"{sql} order by added_at, night_id", day)]
 
     def revision(self, name: str, *, id: int | None = None) -> Rows:  # noqa: A002
         """All rows of a night's newest revision, or of another by its id, as they are kept."""
