@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +11,6 @@ import numpy as np
 from audit.carfile import find_car_file, load_car
 from audit.checks.kit.registry import all_checks
 from audit.checks.kit.run import plain
-from audit.declared import Declared
 from audit.discover import find_logs
 from audit.errors import UsageError
 from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity, base_of
@@ -126,7 +125,10 @@ def _five(
 
 def _switched_off(log: Log) -> list[SwitchedOff]:
     """Second sensors are no want: what has one is judged by it."""
-    wanted = [(check, list(_wants(log, check.DECLARED))) for check in all_checks()]
+    wanted = [
+        (check, list(_wants(log, check.DECLARED.needs, check.DECLARED.least_rate_hz)))
+        for check in all_checks()
+    ]
     fed = {check.NAME for check, wants in wanted if not wants}
     return [
         SwitchedOff(check.NAME, required, want, part=check.NAME in fed)
@@ -136,14 +138,14 @@ def _switched_off(log: Log) -> list[SwitchedOff]:
     ]
 
 
-def _wants(log: Log, declared: Declared) -> Iterator[str]:
+def _wants(log: Log, needs: Iterable[str], least_hz: float) -> Iterator[str]:
     """What a check needs and this log lacks, in words."""
-    for need in declared.needs:
+    for need in needs:
         options = ["manifold_pressure" if n == "boost" else n for n in need.split("|")]
         there = [log.by_name[n] for n in options if n in log.by_name]
         if not there and any(base_of(n) != n and base_of(n) in log.by_name for n in options):
             continue
         if not there:
             yield " or ".join(plain(n) for n in need.split("|"))
-        elif max(c.rate_hz for c in there) < declared.least_rate_hz * 0.98:
-            yield f"{plain(options[0])} at {declared.least_rate_hz:g} samples a second or more"
+        elif max(c.rate_hz for c in there) < least_hz * 0.98:
+            yield f"{plain(options[0])} at {least_hz:g} samples a second or more"

@@ -117,7 +117,10 @@ def decision_line(decision: Doc, *, us: bool) -> str:
     return text
 
 
-_LAMBDA = re.compile(r"(\blambda\b[^.\d]{0,30}?)([01]\.\d+)", re.IGNORECASE)
+# A lambda in a sentence; what it moved by is no lambda.
+_LAMBDA = re.compile(
+    r"((?:\blambda\b|\bended near\b)(?:(?!\bby )[^.\d]){0,30}?)([01]\.\d+)", re.IGNORECASE
+)
 
 
 def afr_factor(night: Night) -> float | None:
