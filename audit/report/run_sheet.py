@@ -74,7 +74,7 @@ def boosts(leg: Doc, *, us: bool) -> dict[str, str]:
             for key in ("low_kpa", "expected_kpa", "high_kpa")
         )
         expect = f"{middle} {unit_for('kPa', us=us)} ({low} to {high})"
-    lift = "" if leg["lift_kpa"] is None else figure(leg["lift_kpa"], "kPa", us=us)
+    lift = figure(leg["lift_kpa"], "kPa", us=us)
     return {"expect": expect, "lift": lift, "why": localise(leg["why"], us=us)}
 
 
@@ -84,8 +84,7 @@ def _leg(leg: Doc, *, us: bool) -> list[str]:
     told = boosts(leg, us=us)
     lines = [head]
     lines += [f"    expect {told['expect']}"] if told["expect"] else []
-    lines += [f"    lift at {told['lift']}"] if told["lift"] else []
-    return [*lines, *wrapped(told["why"], "    ")]
+    return [*lines, f"    lift at {told['lift']}", *wrapped(told["why"], "    ")]
 
 
 def _time(seconds: float) -> str:

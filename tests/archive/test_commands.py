@@ -1,5 +1,6 @@
 """The archive's commands: results to standard output, exit codes, plain errors, 80 columns."""
 
+import datetime as dt
 import json
 
 import pytest
@@ -113,6 +114,17 @@ def test_a_note_says_what_starts_anew(tmp_path):
         note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path
     )
     assert "New baseline for: injector duty, lambda at load, fuel differential." in result.stdout
+
+
+@pytest.mark.parametrize(("days_after", "said"), [(0, True), (1, False)])
+def test_a_note_on_the_day_of_a_kept_night_says_that_it_counts_as_before(
+    tmp_path, days_after, said
+):
+    archive = Archive(tmp_path)
+    archive.add(a_night(1))
+    day = dt.date.fromisoformat(archive.nights("Alder")["date"][0]) + dt.timedelta(days_after)
+    result = run(note, "Alder", "new solenoid", "--date", day.isoformat(), "--archive", tmp_path)
+    assert result.exit_code == 0 and ("counts as before" in result.stdout) is said
 
 
 def test_a_change_of_mind_leaves_every_car_with_its_standing(tmp_path):

@@ -30,6 +30,14 @@ def test_a_new_car_starts_with_a_base_run_on_its_spring_and_lifts_well_under_the
     assert tight.legs[0].lift == 53.0
 
 
+@pytest.mark.parametrize(("limit", "lift"), [(125.0, 70.0), (90.0, 54.0), (None, 70.0)])
+def test_without_a_spring_the_first_lifts_are_cautious_and_well_under_the_limit(limit, lift):
+    made = plan(replace(CAR, spring_kpa=None, boost_limit_kpa=limit))
+    assert [leg.lift for leg in made.legs] == [pytest.approx(lift)] * 2
+    assert f"{lift:.1f} kPa" in made.before[0] and f"{lift:.1f} kPa" in made.ends[0]
+    assert "stiffer" in made.legs[0].why and "stiffer" not in plan(CAR).legs[0].why
+
+
 def test_the_first_duty_stands_on_the_solenoids_least_and_the_room_under_the_limit():
     assert first_duty(CAR) == 5.0
     assert first_duty(replace(CAR, duty_min_pct=8.0)) == 13.0

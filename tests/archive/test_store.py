@@ -215,7 +215,7 @@ def test_a_newer_archive_is_refused(archive):
 def test_an_older_archive_is_brought_up_to_date_when_it_is_opened(archive):
     archive.add(a_night(1))
     with archive.db.writing():
-        for view in schema.VIEWS:
+        for view in schema.views():
             archive.db.rows(f"drop view {view}")
         archive.db.rows("alter table log drop column duty_typed_pct")
         archive.db.rows("update about set value = '1' where key = 'schema_version'")

@@ -27,22 +27,25 @@ INSPECT = (
     "Logger: duty, manifold pressure, lambda, intake air, engine speed",
     "Dyno or closed course; someone with you",
 )
+STIFFER = (
+    "if boost still climbs where you lift, the spring is stiffer: look its figure up, write it "
+    "into the car file (spring), plan again"
+)
 
 
 @dataclass(frozen=True)
 class Leg:
-    """Pulls at one duty, 0 with the solenoid unplugged. expected, low, high: settled boost in kPa
-    gauge, None
-    where nothing backs a figure; lift: boost at which to lift, never the car's limit, None where
-    none is known."""
+    """Pulls at one duty, 0 with the solenoid unplugged. lift: boost at which to lift, kPa gauge,
+    never the car's limit; expected, low, high: settled boost, None where nothing backs a figure.
+    """
 
     duty: float
     pulls: int
     why: str
+    lift: float
     expected: float | None = None
     low: float | None = None
     high: float | None = None
-    lift: float | None = None
 
 
 @dataclass(frozen=True)
@@ -108,9 +111,8 @@ def plan(car: Car, response: Response | None = None, *, where: str = "DIR") -> P
 def _before(car: Car) -> tuple[str, ...]:
     """What a new car's first evening sets and tries before a pull."""
     lift = _first_lift(car)
-    cut = f"{lift:.1f} kPa" if lift is not None else "little over the spring's boost"
     return (
-        f"Boost cut of the engine computer: set it to {cut} for tonight",
+        f"Boost cut of the engine computer: set it to {lift:.1f} kPa for tonight",
         "Try it: set under the spring's boost it must cut a gentle pull; set it back",
         "Solenoid, engine off, key on: it must click at some duty",
         "An alarm or someone beside calls: the driver watches the road, never a screen",
@@ -138,12 +140,17 @@ def _after(where: str, *duties: float) -> str:
     )
 
 
-def _first_lift(car: Car) -> float | None:
-    """Where to lift in a base run, kPa gauge: spring and a little, well under the car's limit."""
+def _first_lift(car: Car) -> float:
+    """Where to lift in a base run, kPa gauge: spring and a little; where no spring is known, what
+    most springs hold; well under the car's limit.
+    """
     setting = figures("evening")
-    if car.spring_kpa is None:
-        return None
-    return _under_limit(car, car.spring_kpa + setting["lift_over_spring"])
+    if car.spring_kpa is not None:
+        return _under_limit(car, car.spring_kpa + setting["lift_over_spring"])
+    most = setting["lift_unknown_spring"]
+    if car.boost_limit_kpa is None:
+        return most
+    return min(most, setting["lift_unknown_share"] * car.boost_limit_kpa)
 
 
 def _under_limit(car: Car, boost: float) -> float:
@@ -170,7 +177,7 @@ def _new_car(car: Car, response: Response | None, where: str) -> tuple[str, tupl
             first,
             pulls,
             "only when the base run is screened and clear; boost must rise over it, never fall",
-            lift=lift,
+            lift,
         ),
     )
     return lead, legs, _after(where, 0.0, first)
@@ -184,11 +191,12 @@ def _base_leg(car: Car) -> Leg:
     return Leg(
         0.0,
         int(figures("evening")["pulls_per_step"]),
-        "base run, solenoid unplugged: the spring alone",
+        "base run, solenoid unplugged: the spring alone"
+        + ("" if spring is not None else f"; {STIFFER}"),
+        _first_lift(car),
         spring,
         low,
         high,
-        _first_lift(car),
     )
 
 
@@ -205,7 +213,7 @@ def _from_response(response: Response, where: str) -> tuple[str, tuple[Leg, ...]
     if step.action == "refuse":
         legs = (
             *check,
-            Leg(step.duty, pulls, step.log_next, lift=lift),
+            Leg(step.duty, pulls, step.log_next, lift),
         )
         return step.sentence, legs, after
     why = {"up": "the next step", "down": "back to the target", "stay": "the same again"}[
@@ -213,27 +221,21 @@ def _from_response(response: Response, where: str) -> tuple[str, tuple[Leg, ...]
     ]
     if step.binds == "base_run":
         return step.sentence, (_base_leg(response.car),), after
-    goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high, lift)
+    goal = Leg(step.duty, pulls, why, lift, step.expected, step.low, step.high)
     return step.sentence, (*check, goal), after
 
 
-def _lift(response: Response, high: float | None) -> float | None:
+def _lift(response: Response, high: float | None) -> float:
     """Where to lift: a usual overshoot over the upper end of what is expected, well under the
-    limit, kPa gauge.
+    limit, kPa gauge; where nothing was seen, as in a base run.
     """
     gear = next((g for g in response.gears if g.gear == response.main), None)
-    if gear is None:
-        return None
-    levels = gear.valve.levels
-    if high is None and levels and levels[-1].duty <= BASE_RUN_PCT:
-        lift = _first_lift(response.car)  # as the sheet of the first evening has it
-        if lift is not None:
-            return lift
+    levels = () if gear is None else gear.valve.levels
+    if gear is None or not levels or (high is None and levels[-1].duty <= BASE_RUN_PCT):
+        return _first_lift(response.car)
     if high is None:  # a second duty, no slope known: what the steepest valve may bring
-        seen = [level.high for level in gear.valve.levels]
-        high = max(seen) + figures("step")["first_rise"] * figures("step")["duty"] if seen else None
-    if high is None:
-        return None
+        seen = max(level.high for level in levels)
+        high = seen + figures("step")["first_rise"] * figures("step")["duty"]
     return _under_limit(response.car, high + gear.overshoot.allowance(high))
 
 
@@ -250,10 +252,10 @@ def _check_leg(response: Response, base: float | None, goal: float) -> tuple[Leg
             base,
             1,
             "as last time: outside this range, stop and look for why",
+            _lift(response, high),
             middle,
             low,
             high,
-            _lift(response, high),
         ),
     )
 
@@ -264,10 +266,10 @@ def _back_leg(response: Response, duty: float) -> Leg:
         return _base_leg(response.car)
     pulls, why = int(figures("evening")["pulls_per_step"]), "once that is mended, and no higher"
     gear = next((g for g in response.gears if g.gear == response.main), None)
-    if gear is None or gear.curve is None:
-        return Leg(duty, pulls, why)
+    if gear is None:
+        return Leg(duty, pulls, why, _lift(response, None))
     low, middle, high = gear.curve.interval(duty, relative=response.air.relative)
-    return Leg(duty, pulls, why, middle, low, high, _lift(response, high))
+    return Leg(duty, pulls, why, _lift(response, high), middle, low, high)
 
 
 def _cool_down(response: Response | None) -> tuple[float, str]:
@@ -301,21 +303,14 @@ def _ends(car: Car, legs: tuple[Leg, ...], *, us: bool) -> tuple[str, ...]:
             ("heat.intake", "intake_peak_c"),
         )
     }
-    lifts = [leg.lift for leg in legs if leg.lift is not None]
-    if lifts:
-        cap = f"Boost at {max(lifts):.1f} kPa: lift at once, whatever the limit"
-    elif car.boost_limit_kpa is not None:
-        most = car.boost_limit_kpa - setting["lift_under_limit"]
-        cap = f"Boost at {most:.1f} kPa, under the car's limit: lift"
-    else:
-        cap = "Boost over what you meant to see (no limit in the car file): lift at once"
+    lift = max((leg.lift for leg in legs), default=_first_lift(car))
     leanest = hold["lean_lambda"]
     assert leanest is not None  # it has a row of the table, and an owner can't take it away
     lean = f"Lambda {leanest:.2f}"
     if us:
         lean = f"Air-fuel ratio {leanest * car.stoichiometric_afr:.1f} (lambda {leanest:.2f})"
     return (
-        cap,
+        f"Boost at {lift:.1f} kPa: lift at once, whatever the limit",
         "Boost outside the range given for its duty",
         f"{lean} or leaner under boost: lift",
         f"Knock retard of {hold['knock_retard_max_deg']:.0f} °, or knock heard: lift",
@@ -331,8 +326,8 @@ def _notes(car: Car) -> tuple[str, ...]:
         said.append("The car file gives no boost limit (limit): steps are halved.")
     if car.spring_kpa is None:
         said.append(
-            "The car file gives no spring (spring): with it, the sheet names where to lift in the "
-            "base run."
+            "The car file gives no spring (spring): the first lifts are a cautious figure that "
+            "fits most springs; with it they stand a little over the spring's boost."
         )
     return tuple(said)
 
