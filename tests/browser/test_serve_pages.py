@@ -174,7 +174,7 @@ def test_the_plan_is_a_page(browser, site):
     browser.open(f"{site.address}/plan?car=alder")
     browser.until("return !document.body.innerText.includes('Working out')", what="the plan")
     text = browser.js("return document.body.innerText")
-    assert "Look" in text and "NO STEP" in text  # the newest night of this car holds or stops
+    assert "Look" in text and "No step up" in text  # the newest night of this car holds or stops
     assert browser.axe(*AA) == [] and browser.errors() == []
 
 

@@ -150,8 +150,8 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
         ),
     )
     after = (
-        f"`pullaudit screen LOGS --archive DIR --duty {first:g}` names the next duty; `pullaudit "
-        "plan --archive DIR` prints its sheet."
+        f"`pullaudit screen LOGS --archive DIR --duty {_typed(first)}` names the next duty; "
+        "`pullaudit plan --archive DIR` prints its sheet."
     )
     return lead, legs, after
 
@@ -176,9 +176,9 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     step, pulls = response.step, int(figures("evening")["pulls_per_step"])
     after = "`pullaudit screen LOGS --archive DIR` before any higher duty; then plan again."
     if step.duty is not None:
-        after += f" No duty in the log? Say it: --duty {step.duty:g}"
+        after += f" No duty in the log? Say it: --duty {_typed(step.duty)}"
         check = _check_leg(response, step.from_duty, step.duty)
-        after += "".join(f", of the first one --duty LOG={leg.duty:g}" for leg in check) + "."
+        after += "".join(f", of the first one --duty LOG={_typed(leg.duty)}" for leg in check) + "."
     if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
         return " ".join(filter(None, (step.sentence, step.log_next))), (), after
     assert step.duty is not None
@@ -196,6 +196,11 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
         return step.sentence, (_base_leg(response.car),), after
     goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high, lift)
     return step.sentence, (*_check_leg(response, step.from_duty, step.duty), goal), after
+
+
+def _typed(duty: float) -> str:
+    """A duty as one types it: no more digits than the pages show."""
+    return f"{round(duty, 1):g}"
 
 
 def _lift(response: Response, high: float | None) -> float | None:

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Sequence
 
 from audit.archive.trend.trend import Trend
 from audit.model import Finding
 
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
+_APART = re.compile(
+    r"(?:,| or )+ *(?![^()]*\))"
+)  # between causes, not between what a bracket holds
 
 
 def describe(trend: Trend, others: Sequence[Trend] = ()) -> Trend:
@@ -140,8 +144,6 @@ def finding_of(trend: Trend) -> Finding | None:
         value=amount,
         limit=limit if trend.shift and not trend.parts else None,
         unit=trend.measure.unit,
-        likely=tuple(
-            part.strip() for part in trend.meaning.replace(" or ", ", ").split(",") if part.strip()
-        ),
+        likely=tuple(part for part in _APART.split(trend.meaning) if part),
         look_at=trend.measure.look_at.get(side, ()),
     )

@@ -29,6 +29,13 @@ class Laid:
     look: str = ""
 
 
+def gear_and_duty(audit: PullAudit) -> str:
+    """', gear 3, 66.3 %': what pulls are told apart by, as far as it is known."""
+    gear = "" if audit.pull.gear is None else f", gear {audit.pull.gear}"
+    duty = audit.measures.get("duty_mean_pct")
+    return gear + ("" if duty is None else f", {duty:.1f} %")
+
+
 def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[str, Any]:
     """A packet with all pulls' series on one axis: engine speed at first, or time from each pull's
     start.

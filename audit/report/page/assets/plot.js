@@ -117,9 +117,10 @@ const Plots = (() => {
         put(svg, "text", { x: LEFT - 6, y: this.py(y) + 4, "text-anchor": "end" }, text);
       }
       const across = this.names ? Object.entries(this.names).map(([k, v]) => [Number(k), v]) : ticks(this.x[0], this.x[1], small ? 4 : 8);
+      const held = (x, text) => this.names ? Math.min(this.px(x), this.width - widthOf([text]) / 2) : this.px(x); // a name is never cut
       for (const [x, text] of across) {
         put(svg, "line", { x1: this.px(x), x2: this.px(x), y1: bottom, y2: bottom + 4, class: "axis" });
-        put(svg, "text", { x: this.px(x), y: bottom + 17, "text-anchor": "middle" }, text);
+        put(svg, "text", { x: held(x, text), y: bottom + 17, "text-anchor": "middle" }, text);
       }
       put(svg, "path", { d: `M${LEFT} ${TOP}V${bottom}H${LEFT + this.inner}`, class: "axis" });
     }

@@ -306,7 +306,9 @@ const Traces = (() => {
     quiet.forEach(t => t.closest(".card").classList.add("unseen"));
     // Of many pulls the table has those with a finding; a passing one has its figures in its cell, and no differences.
     const many = document.querySelectorAll(".card").length > 12, table = document.querySelector(".overview");
-    const rows = many ? quiet.map(t => table.querySelector(`a[href="#${t.closest(".card").id}"]`).closest("tr")) : [];
+    document.querySelectorAll("details.rest").forEach(fill);
+    const row = new Map([...document.querySelectorAll(".overview tbody tr")].map(r => [r.cells[0].firstElementChild.hash.slice(1), r]));
+    const rows = many ? quiet.map(t => row.get(t.closest(".card").id)) : [];
     rows.forEach(r => r.classList.add("unseen"));
     if (rows.length && !table.querySelector("tbody tr:not(.unseen)")) table.classList.add("unseen");
     const figures = row => [...row.cells].slice(2).map(c => c.textContent.trim());
