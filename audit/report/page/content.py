@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 from audit.declared import all_declared
@@ -16,7 +17,7 @@ from audit.report.page.first import First, first_of
 from audit.report.page.history import History
 from audit.report.page.marks import Numbered, code_said, numbered, pull_ids
 from audit.report.page.measures import SheetRow, sheet
-from audit.report.page.overlay import Laid, differences, gear_and_duty, overlaid
+from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
 from audit.report.page.picture import duty_tonight
 from audit.report.page.sources import assumed, logs, not_judged, sensors
@@ -90,6 +91,11 @@ class PullCard:
     quiet: bool = False
     again: str = ""
 
+    @property
+    def shut(self) -> bool:
+        """Is it folded at first?"""
+        return self.quiet or bool(self.again)
+
 
 @dataclass(frozen=True)
 class Page:
@@ -128,6 +134,11 @@ class Page:
     newer: str = ""  # where the car's newest night is shown, if this is an earlier one
     cautions: str = CAUTIONS
     evidence: str = ""  # where the script fetches sensors and gaps from instead of their being here
+
+    @property
+    def runs(self) -> list[tuple[bool, list[PullCard]]]:
+        """The cards in order, those that follow each other and are folded at first together."""
+        return [(shut, list(run)) for shut, run in groupby(self.cards, key=lambda c: c.shut)]
 
 
 def page_of(
@@ -219,23 +230,23 @@ COLUMNS = {
 }
 
 
-MOST_KEPT = 4  # with more columns than these a phone has no room for duty too
+MOST_KEPT = 4  # with more columns than these a phone has no room for those of every night
 
 
 def _caused(found: Sequence[Numbered]) -> frozenset[str]:
-    """Columns that the worst findings are read off: a phone keeps them, whatever else it folds."""
+    """Columns that the worst findings are read off, and the duty and boost of every night as far as
+    there is room: a phone keeps them, whatever else it folds.
+    """
     worst = worst_severity([i.finding.severity for i in found])
     codes = {i.finding.code for i in found if i.finding.severity == worst and worst != "note"}
     kept = {c for code in codes for c in COLUMNS.get(code.partition(".")[0], ())}
-    return frozenset(kept | {"duty"} if len(kept) < MOST_KEPT else kept)
+    kept |= {"duty"} if len(kept) < MOST_KEPT else set()
+    return frozenset(kept | {"peak"} if len(kept) < 3 else kept)
 
 
 def laid_of(pulls: Sequence[tuple[str, str, PullAudit]]) -> list[Laid]:
     """The pulls by the name that the overlay's key gives them."""
-    return [
-        Laid(f"pull {name.rpartition('-')[2]}{gear_and_duty(audit)}", audit)
-        for name, _, audit in pulls
-    ]
+    return [Laid(f"pull {name.rpartition('-')[2]}", audit) for name, _, audit in pulls]
 
 
 def _itself(audit: PullAudit) -> PullAudit:

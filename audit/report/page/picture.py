@@ -21,7 +21,6 @@ from audit.tables import row_of
 
 Layer = dict[str, Any]
 AROUND_S = 1.5  # drawn before and after a finding
-EDGE_S = 0.4  # of that, outside its pull: boost and mixture off the throttle would flatten the plot
 MOST_ROWS = 160
 NEXT_WIDTH_PCT = 1.2  # of the mark of the next duty
 
@@ -42,9 +41,10 @@ def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] 
     end = f.end_s if f.end_s is not None else f.start_s
     begin, close = max(f.start_s, pull.start_s), min(end, pull.end_s)
     first, last = min(begin, close), max(begin, close)
+    # Boost and mixture off the throttle would flatten the plot: none but what is marked.
     window = (
-        max(first - AROUND_S, min(first, pull.start_s - EDGE_S)),
-        min(last + AROUND_S, max(last, pull.end_s + EDGE_S)),
+        max(first - AROUND_S, min(first, pull.start_s)),
+        min(last + AROUND_S, max(last, pull.end_s)),
     )
     series = pull.believed(channel, lead_s=3.0, tail_s=1.5).within(*window)
     crosses = [p for p in doubted(channel, pull, us=us) if window[0] <= p[0] <= window[1]]

@@ -11,7 +11,7 @@ from audit.model import PullAudit
 from audit.report.comparison import Difference, Side, compare
 from audit.report.display import apart, number, unit_for
 from audit.report.page.marks import pull_ids
-from audit.report.page.overlay import Laid, gear_and_duty, overlaid
+from audit.report.page.overlay import Laid, overlaid
 from audit.service.web.pages.views import car_links, link, us_of
 
 if TYPE_CHECKING:
@@ -50,11 +50,7 @@ def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, A
     made["names"] = (found.a.name, found.b.name)
     single = all(len(pulls) == 1 for _, pulls in sides)
     laid = [
-        Laid(
-            f"{side.name}{'' if single else f', pull {i}'}{gear_and_duty(audit)}",
-            audit,
-            "" if single else f"s{n}",
-        )
+        Laid(f"{side.name}{'' if single else f', pull {i}'}", audit, "" if single else f"s{n}")
         for n, (side, pulls) in enumerate(sides)
         for i, audit in enumerate(pulls[:MOST_PULLS], 1)
     ]
@@ -112,8 +108,8 @@ def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
             continue
         out.append({"key": night_id, "text": f"{date}, the whole night, {verdict}"})
         for name, _, audit in pulls:
-            text = f"{date}, pull {name.rpartition('-')[2]}{gear_and_duty(audit)}"
-            out.append({"key": f"{night_id} {name}", "text": text})
+            said = Laid(f"{date}, pull {name.rpartition('-')[2]}", audit).said
+            out.append({"key": f"{night_id} {name}", "text": said})
     return out
 
 

@@ -341,11 +341,13 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
 
 
 def _told(decision: Decision | None, *, us: bool) -> dict[str, Any] | None:
-    """A decision as the first screen of a night tells it; a duty that is not known is left out."""
+    """A decision as the first screen of a night tells it. Of no step without a known duty nothing
+    stands below the head, which says it all.
+    """
     if decision is None:
         return None
-    rows = facts(decision, us=us)
-    return {"head": HEADS[decision.state], "rows": rows[decision.duty_now_pct is None :]}
+    told = decision.state != "no_step" or decision.duty_now_pct is not None
+    return {"head": HEADS[decision.state], "rows": facts(decision, us=us) if told else []}
 
 
 def _wanted(
