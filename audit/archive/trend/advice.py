@@ -121,6 +121,11 @@ def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
     return tuple(f for t, f in found if t.measure.name not in told or f.severity == "hold")
 
 
+def causes(meaning: str) -> tuple[str, ...]:
+    """What a shift usually means, cause by cause; what stands in a bracket stays with its cause."""
+    return tuple(part for part in _APART.split(meaning) if part)
+
+
 def finding_of(trend: Trend) -> Finding | None:
     """The finding that the next night should carry, None when there is nothing to tell."""
     severity, side = severity_of(trend), side_of(trend)
@@ -144,6 +149,6 @@ def finding_of(trend: Trend) -> Finding | None:
         value=amount,
         limit=limit if trend.shift and not trend.parts else None,
         unit=trend.measure.unit,
-        likely=tuple(part for part in _APART.split(trend.meaning) if part),
+        likely=causes(trend.meaning),
         look_at=trend.measure.look_at.get(side, ()),
     )
