@@ -262,6 +262,10 @@ def _pull(row: dict[str, Any], log: Log, car: Car, findings: list[dict[str, Any]
         row["ended_by"] or "",
         row.get("gear_ratio"),
     )
-    measures = {name: value for name, value in row.items() if name not in NOT_MEASURES}
+    measures = {
+        name: value
+        for name, value in row.items()
+        if name not in NOT_MEASURES and not isinstance(value, str)
+    }
     pull = Pull(index=row["index"], span=span, log=log, sanity=NO_SANITY, car=car)
     return PullAudit(pull, measures, _checks(row["checks"]), tuple(finding_of(f) for f in findings))
