@@ -53,6 +53,17 @@ def figure(value: float | None, unit: str, *, us: bool, digits: int = 1, more: i
     return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
 
 
+def as_written(value: float, unit: str, message: str, *, us: bool) -> str:
+    """A canonical figure as a canonical message writes it, in the reader's unit; "" where it does
+    not. unit: "" for a ratio, which is written with two decimals or more.
+    """
+    shape = rf"(-?\d+(?:\.\d+)?) {re.escape(unit)}(?![\w/])" if unit else r"(-?\d+\.\d\d+)(?!\w)"
+    for text in re.findall(rf"(?<![\w.]){shape}", message):
+        if f"{value:.{_digits(text)}f}" == text:
+            return figure(float(text), unit, us=us, digits=_digits(text)).strip()
+    return ""
+
+
 def number(value: float | None, unit: str, *, us: bool, digits: int = 1, more: int = 0) -> str:
     """The number alone, in the reader's unit; a dash for None or what is not finite.
 

@@ -1,5 +1,5 @@
-"""The night as wide as the terminal, 80 columns at most: verdict and reasons, the pulls, findings, what was
-not judged, cautions.
+"""The night as wide as the terminal, 80 columns at most: verdict and reasons, the pulls, findings,
+what was not judged, cautions.
 """
 
 from __future__ import annotations
@@ -174,9 +174,14 @@ def _mended(audit: LogAudit) -> list[Line]:
 
 def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]:
     m, span = audit.measures, audit.pull.span
-    boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
+    peak, settled = (
+        number(m.get(f"boost_{name}_kpa"), "kPa", us=us) for name in ("peak", "settled")
+    )
+    boost = f"{peak} / {settled}"
     overshoot, share = shown_overshoot(m, us=us), overshoot_share(m, us=us)
-    heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
+    heat = "-".join(
+        number(m.get(f"intake_{name}_c"), "°C", us=us, digits=0) for name in ("start", "peak")
+    )
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
     score = "–" if audit.score is None else f"{audit.score:.0f}"
     speed, lean = f"{span.rpm_start:.0f}-{span.rpm_end:.0f}", _mixture(m.get("lambda_max"), afr)
@@ -190,9 +195,8 @@ def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]
             *_wrapped(f"{speed} rpm, {over}intake {heat}", " " * 5),
         ]
     overshoot += f" ({share})" if share else ""
-    return [
-        f"{first}{speed:>11} {boost:>18} {overshoot:>11} {lean:>6} {heat:>8}  {score:>5}{_worst(audit)}"
-    ]
+    air = f"{lean:>6} {heat:>8}  {score:>5}"
+    return [f"{first}{speed:>11} {boost:>18} {overshoot:>11} {air}{_worst(audit)}"]
 
 
 def _mixture(lam: float | None, afr: float) -> str:

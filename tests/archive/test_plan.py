@@ -1,5 +1,6 @@
 """The run sheet: what to look at first, the duties in order, cool-downs, and what ends the evening."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -173,3 +174,9 @@ def test_the_command_plans_for_a_new_car_without_any_file():
         and "2.5 % duty" in ran.stdout
         and "local law" in ran.stdout.replace("\n", " ")
     )
+
+
+def test_a_duty_to_type_has_no_more_digits_than_the_pages_show():
+    made = plan(CAR, Sheet().steps(5, 10, 15, 20 + 1 / 3).ask())
+    told = re.findall(r"--duty (?:LOG=)?([\d.]+\d)", made.after)
+    assert "20.3" in told and all(len(duty.partition(".")[2]) <= 1 for duty in told)

@@ -399,3 +399,16 @@ def test_a_valve_that_steepens_beyond_the_duties_seen_is_no_shift():
     leak = np.where(np.arange(14) < 9, 80.0, 60.0)  # at one duty the same size is a fault
     held = rows.with_columns(duty_mean_pct=pl.lit(40.0), boost_settled_kpa=pl.Series(leak))
     assert state(held)["boost_at_duty"].shift is not None
+
+
+def test_the_causes_of_a_shift_are_told_one_by_one_and_none_is_cut_in_its_bracket():
+    from audit.archive.trend.advice import causes
+
+    said = "fuel falling short (filter, pump or injectors), an air leak, or an ageing sensor"
+    assert causes(said) == (
+        "fuel falling short (filter, pump or injectors)",
+        "an air leak",
+        "an ageing sensor",
+    )
+    every = [c for m in watched() for text in m.means.values() for c in causes(text)]
+    assert len(every) > 30 and all(c.count("(") == c.count(")") and c for c in every)

@@ -598,3 +598,105 @@ def test_the_overlay_of_many_pulls_has_a_line_for_each(browser, sixty):
         "return [...document.querySelectorAll('#overlay-boost path.line')].filter(p=>p.getTotalLength()>100).length"
     )
     assert long == 60
+
+
+@pytest.fixture(scope="module")
+def many_lean(tmp_path_factory):
+    """Thirty pulls, ten of them lean, the tenth most."""
+    from tests.report.test_first_screen import lean, with_findings
+
+    path = tmp_path_factory.mktemp("lean") / "night.html"
+    night = with_findings(full_night(pulls=30, rate=20.0), lean(), range(10))
+    write_report(night, path)
+    return path.as_uri()
+
+
+def test_of_many_pulls_that_failed_alike_the_worst_stands_open(browser, many_lean):
+    browser.open(many_lean)
+    open_ones = "return [...document.querySelectorAll('.card')].filter(c=>!c.querySelector(':scope > details > summary > h2')).map(c=>c.id)"
+    assert browser.js(open_ones) == ["pull-10"]
+    assert "mixture lean" in browser.js(
+        "return document.querySelector('#pull-3 summary').innerText"
+    )
+    browser.js("location.hash='#finding-3'")
+    browser.until("return document.querySelector('#pull-3 details').open", what="the fold")
+    browser.drawn()
+    assert browser.js("return document.querySelectorAll('#pull-3 .sheet td').length") >= 20
+    assert browser.errors() == []
+
+
+def test_pulls_that_failed_alike_print_whole_though_they_are_folded(browser, many_lean):
+    browser.open(many_lean)
+    figures, drawn, cells = lines_printed(browser)
+    assert figures == drawn >= 10 * 15 and cells == 20
+    assert browser.js("return document.querySelector('#pull-3 details').open") is False
+
+
+def test_the_table_of_sixty_pulls_shows_twelve_until_it_is_unfolded(browser, sixty):
+    browser.open(sixty)
+    rows = "return [...document.querySelectorAll('.overview tbody tr')].filter(r=>r.checkVisibility()).length"
+    assert browser.js(rows) == 12
+    browser.find("details.rest summary").click()
+    browser.until(rows.replace("return ", "return 60===") + "", what="all rows")
+    assert (
+        browser.js("return document.querySelector('.rest tbody tr').innerText").split()[1] == "13"
+    )
+
+
+@pytest.mark.parametrize("width", [320, 390, 768, 1440])
+def test_many_pulls_with_findings_can_be_read_by_everybody(browser, many_lean, width):
+    browser.size(width, 900)
+    browser.scheme("dark" if width in (390, 1440) else "light")
+    browser.open(many_lean)
+    browser.js(
+        "document.querySelectorAll('details.rest,details.over,#pull-3 details').forEach(d=>d.open=true)"
+    )
+    browser.drawn()
+    assert browser.axe(*AA) == [] and browser.too_wide() <= 0
+
+
+STATES = {
+    "clear": "alder/2025-05-03_healthy",
+    "stop": "rowan/2025-06-20_hose_off",
+    "heat": "alder/2025-06-14_heat_soak",
+    "not believed": "quince/2025-06-08_lambda_sensor",
+    "by hand": "medlar/2025-05-22_by_hand",
+}
+
+
+@pytest.fixture(scope="module")
+def states(tmp_path_factory):
+    """A page of each state of a night: address by name."""
+    from audit.archive.step.decide import with_decision
+    from audit.night.screen import screen_night
+    from tests.report.nights import SAMPLES
+
+    folder = tmp_path_factory.mktemp("states")
+    nights = {name: sample(night) for name, night in STATES.items()}
+    log = SAMPLES / "alder" / "2025-05-03_healthy" / "run_1.csv"
+    short = folder / "short.csv"
+    short.write_text("\n".join(log.read_text(encoding="utf-8").split("\n")[:400]), encoding="utf-8")
+    (folder / "photo.csv").write_bytes(b"\x89PNG\x00\x01" * 400)
+    nights["no car file"] = screen_night([log], car=Car())
+    nights["no pull"] = screen_night([short], car=Car())
+    nights["unreadable"] = screen_night([folder / "photo.csv"], car=Car())
+    nights["one of two unreadable"] = screen_night([log, folder / "photo.csv"], car=Car())
+    for name, night in nights.items():
+        write_report(with_decision(night), folder / f"{name}.html")
+    return {name: (folder / f"{name}.html").as_uri() for name in nights}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [320, 390, 768, 1440])
+def test_every_state_says_what_to_do_and_can_be_read_by_everybody(browser, states, width, scheme):
+    browser.size(width, 900)
+    browser.scheme(scheme)
+    for name, address in states.items():
+        browser.open(address)
+        browser.drawn()
+        top, text = browser.js(
+            "return [document.querySelector('.decision').getBoundingClientRect().top,document.querySelector('.verdict').innerText]"
+        )
+        assert top < 844 and "Look at first:" in text and "next duty" in text, name
+        assert browser.axe(*AA) == [] and browser.too_wide() <= 0, name
+        assert browser.errors() == [], name

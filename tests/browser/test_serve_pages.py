@@ -174,7 +174,7 @@ def test_the_plan_is_a_page(browser, site):
     browser.open(f"{site.address}/plan?car=alder")
     browser.until("return !document.body.innerText.includes('Working out')", what="the plan")
     text = browser.js("return document.body.innerText")
-    assert "Look" in text and "NO STEP" in text  # the newest night of this car holds or stops
+    assert "Look" in text and "No step up" in text  # the newest night of this car holds or stops
     assert browser.axe(*AA) == [] and browser.errors() == []
 
 
@@ -414,3 +414,50 @@ def test_the_text_for_the_tuner_is_that_of_the_command(browser, two_nights):
     browser.open(night_address(browser, two_nights, "alder", "2025-05-24"))
     lines = browser.js("return document.getElementById('message').textContent").splitlines()
     assert lines == message(night, date="2025-05-24") and len(lines) <= 8
+
+
+@pytest.fixture(scope="module")
+def one_night(tmp_path_factory, serving):
+    """One clear night of one car."""
+    from audit.archive.step.decide import with_decision
+    from audit.archive.store.store import Archive
+    from tests.report.nights import sample
+
+    folder = tmp_path_factory.mktemp("one")
+    Archive(folder).add(with_decision(sample("alder/2025-05-03_healthy")), date="2025-05-03")
+    return serving(folder)
+
+
+def test_of_one_night_two_pulls_are_offered_to_compare(browser, one_night):
+    browser.size(390, 844)
+    browser.open(f"{one_night.address}/compare?car=alder")
+    browser.find("form.choose button").click()
+    browser.until("return !!document.querySelector('.pairs')", what="the measures")
+    browser.drawn()
+    key = browser.js("return document.querySelector('#overlay-boost .entry').textContent")
+    assert "2025-05-03, pull 1, gear 3, 66.3 %" in key
+    assert browser.too_wide() <= 0 and browser.axe(*AA) == []
+
+
+def test_plan_and_response_tell_the_decision_of_the_first_screen(browser, one_night):
+    told = "return [...document.querySelectorAll('.decision, .facts dt, .facts dd')].map(e=>e.textContent.trim())"
+    browser.open(night_address(browser, one_night, "alder", "2025-05-03"))
+    first = browser.js(told)
+    assert first[0] == "Stay" and "66.3 % gear 3" in first
+    for page in ("plan", "response"):
+        browser.open(f"{one_night.address}/{page}?car=alder")
+        browser.until("return !!document.querySelector('.decision')", what="the decision")
+        assert browser.js(told) == first, page
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_no_day_of_a_chart_of_nights_is_cut(browser, history, width):
+    browser.size(width, 844)
+    browser.open(f"{history.address}/trends?car=car%200")
+    arrived(browser)
+    browser.drawn()
+    cut = browser.js(
+        "return [...document.querySelectorAll('figure.chart svg text')].filter(t=>/^\\d{4}-\\d\\d-\\d\\d$/.test(t.textContent))"
+        ".map(t=>[t.getBoundingClientRect(),t.closest('.plot').getBoundingClientRect()]).map(([a,b])=>a.right<=b.right+1&&a.left>=b.left-1)"
+    )
+    assert len(cut) >= 6 and all(cut)

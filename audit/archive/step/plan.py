@@ -129,11 +129,11 @@ def _mended(response: Response) -> tuple[str, ...]:
 def _after(where: str, *duties: float) -> str:
     """What follows the pulls, a command a line. duties: in their order; where: the archive."""
     where = f'"{where}"' if " " in where else where
-    *before, last = duties
-    said = f"Say it: --duty {last:g}"
+    *before, last = (f"{round(duty, 1):g}" for duty in duties)  # as the pages show them
+    said = f"Say it: --duty {last}"
     if before:
-        logs = " ".join(f"--duty LOG={duty:g}" for duty in before)
-        said = f"One log for each duty, and say them: --duty {last:g} {logs}"
+        logs = " ".join(f"--duty LOG={duty}" for duty in before)
+        said = f"One log for each duty, and say them: --duty {last} {logs}"
     return (
         f"pullaudit screen LOGS --archive {where}\npullaudit plan --archive {where}\n"
         f"No duty in the log? {said}."

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Sequence
 
 from audit.archive.trend.trend import Trend
 from audit.model import Finding
 
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
+_APART = re.compile(
+    r"(?:,| or )+ *(?![^()]*\))"
+)  # between causes, not between what a bracket holds
 LATE_NIGHTS = 5  # what "of late" is a mean of: the nights that the moving average weighs most
 
 
@@ -133,6 +137,11 @@ def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
     return tuple(f for t, f in found if t.measure.name not in told or f.severity == "hold")
 
 
+def causes(meaning: str) -> tuple[str, ...]:
+    """What a shift usually means, cause by cause; what stands in a bracket stays with its cause."""
+    return tuple(part for part in _APART.split(meaning) if part)
+
+
 def finding_of(trend: Trend) -> Finding | None:
     """The finding that the next night should carry, None when there is nothing to tell."""
     severity, side = severity_of(trend), trend.side
@@ -156,8 +165,6 @@ def finding_of(trend: Trend) -> Finding | None:
         value=amount,
         limit=limit if trend.shift and not trend.parts else None,
         unit=trend.measure.unit,
-        likely=tuple(
-            part.strip() for part in trend.meaning.replace(" or ", ", ").split(",") if part.strip()
-        ),
+        likely=causes(trend.meaning),
         look_at=trend.look_at,
     )

@@ -36,7 +36,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     sheet.put(
         "exhaust_peak_c",
         held.level,
-        f"The exhaust gas reached {held.level:.0f} °C and was that hot or near it for {lasted:.1f} "
+        f"The exhaust gas reached {held.level:.1f} °C and was that hot or near it for {lasted:.1f} "
         "s",
         at=whole,
     )

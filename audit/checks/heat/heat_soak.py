@@ -42,7 +42,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     _intake(pull, sheet)
     _coolant(pull, sheet)
     if (oil := _span(pull, "oil_temp")) is not None:
-        sheet.put("oil_start_c", oil[0], f"The pull began with the oil at {oil[0]:.0f} °C")
+        sheet.put("oil_start_c", oil[0], f"The pull began with the oil at {oil[0]:.1f} °C")
     channels = {
         name: CHANNEL[name.split("_")[0]] for name in sheet.values if name.split("_")[0] in CHANNEL
     }
@@ -99,14 +99,14 @@ def _intake(pull: Pull, sheet: Sheet) -> None:
     sheet.put(
         "intake_peak_c",
         peak,
-        f"The intake air reached {peak:.0f} °C",
+        f"The intake air reached {peak:.1f} °C",
         at=(top_s, end_s),
         said=(outside + late).strip(),
     )
     sheet.put(
         "intake_rise_c",
         rise,
-        f"The intake air heated by {rise:.0f} K in the pull, from {start:.0f} °C to {peak:.0f} °C",
+        f"The intake air heated by {rise:.1f} K in the pull, from {start:.1f} °C to {peak:.1f} °C",
         at=(pull.start_s, top_s),
         said=late,
     )
@@ -130,15 +130,15 @@ def _coolant(pull: Pull, sheet: Sheet) -> None:
     if found is None:
         return
     start, peak, top_s, end_s = found
-    sheet.put("coolant_start_c", start, f"The pull began with the coolant at {start:.0f} °C")
+    sheet.put("coolant_start_c", start, f"The pull began with the coolant at {start:.1f} °C")
     sheet.put(
-        "coolant_peak_c", peak, f"The coolant reached {peak:.0f} °C in the pull", at=(top_s, end_s)
+        "coolant_peak_c", peak, f"The coolant reached {peak:.1f} °C in the pull", at=(top_s, end_s)
     )
     if start >= WARM_COOLANT_C:
         sheet.put(
             "coolant_rise_c",
             peak - start,
-            f"The coolant climbed by {peak - start:.0f} K in one pull, to {peak:.0f} °C",
+            f"The coolant climbed by {peak - start:.1f} K in one pull, to {peak:.1f} °C",
             at=(pull.start_s, top_s),
         )
 
@@ -184,7 +184,7 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
     whole = spread(coolant.t, coolant.value, level, held)
     lasted = whole.end_s - whole.start_s + median_sorted(coolant.t[1:] - coolant.t[:-1])
     message = (
-        f"The coolant came to {held.level:.0f} °C with the engine running and was over for "
+        f"The coolant came to {held.level:.1f} °C with the engine running and was over for "
         f"{lasted:.0f} s, at or "
         f"above the {severity} limit of {level:g} °C."
     )

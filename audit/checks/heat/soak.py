@@ -222,14 +222,14 @@ def soak_finding(
     severity = row.severity(value)
     if severity is None:
         return None
-    shown = measures if len(measures) <= 5 else (measures[0], *measures[-2:])
-    starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)
+    starts = [f"{figures['intake_start_c']:.1f} °C" for figures in measures]
+    if len(starts) > 5:
+        starts = [f"{starts[0]} at first", f"{starts[-2]} and {starts[-1]} at last"]
     seen = "two runs on end" if proven else "the last run"
     message = (
-        f"The intake air had not cooled down again before the next run: they began at {starts}, "
-        f"{seen} {value:.1f} K "
-        "hotter than one before, at the start and at the hottest, at or above the limit of "
-        f"{row.reached(value):g} K."
+        "The intake air had not cooled down again before the next run: they began at "
+        f"{', '.join(starts)}, {seen} {value:.1f} K hotter than one before, at the start and at "
+        f"the hottest, at or above the limit of {row.reached(value):g} K."
     )
     known = [
         tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None

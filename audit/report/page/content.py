@@ -1,18 +1,21 @@
-"""A night as what stands on its page: sentences, figures and tables, in the reader's units, nothing escaped yet."""
+"""A night as what stands on its page: sentences, figures and tables, in the reader's units,
+nothing escaped yet.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 from audit.declared import all_declared
-from audit.model import CheckResult, Finding, Night, PullAudit, worst_severity
+from audit.model import CheckResult, Finding, Night, PullAudit, worst_of, worst_severity
 from audit.report.display import localise, number, overshoot, overshoot_share, unit_for
 from audit.report.names import clipped, isolated, visible, without_folders, without_positions
 from audit.report.page.first import First, first_of
 from audit.report.page.history import History
-from audit.report.page.marks import Numbered, numbered, pull_ids
+from audit.report.page.marks import Numbered, code_said, numbered, pull_ids
 from audit.report.page.measures import SheetRow, sheet
 from audit.report.page.overlay import Laid, differences, overlaid
 from audit.report.page.panels import panel_of
@@ -41,7 +44,7 @@ ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
 
 @dataclass(frozen=True)
 class FoundRow:
-    """One finding for people. mark: whether a mark of that number is drawn; anchor: where its text stands."""
+    """One finding for people. mark: whether a mark of that number is drawn."""
 
     n: int
     code: str
@@ -68,16 +71,17 @@ class CheckRow:
 
 @dataclass(frozen=True)
 class PullCard:
-    """One pull of the night. traces: the packet for the script; source: where it is fetched from instead.
+    """One pull of the night. traces: the packet for the script; source: where it is fetched from
+    instead.
 
-    quiet: nothing was found in it, so that it is folded.
+    quiet: nothing was found in it, so that it is folded; again: of many pulls one whose findings
+    another pull has worse, folded too: what they are.
     """
 
     id: str
+    n: str
     title: str
     subtitle: str
-    score: str
-    worst: str
     checks: list[CheckRow]
     findings: list[FoundRow]
     measures: list[tuple[str, list[SheetRow]]]
@@ -85,12 +89,19 @@ class PullCard:
     traces: dict[str, Any] | None = None
     source: str = ""
     quiet: bool = False
+    again: str = ""
+
+    @property
+    def shut(self) -> bool:
+        """Is it folded at first?"""
+        return self.quiet or bool(self.again)
 
 
 @dataclass(frozen=True)
 class Page:
-    """Everything on a night's page. day: ISO, "" for not known; caused: columns of the pulls table that the verdict
-    comes from; usual: the sheets have a column of what is usual; last_night: its day; overlay: pulls over each other.
+    """Everything on a night's page. day: ISO, "" for not known; caused: columns of the pulls table
+    that the verdict comes from; rest: cards whose line of that table is folded; usual: the sheets
+    have a column of what is usual; last_night: its day; overlay: pulls over each other.
     """
 
     title: str
@@ -111,9 +122,8 @@ class Page:
     afr: bool  # the pulls table tells air-fuel ratios beside lambda
     units: dict[str, str]
     caused: frozenset[str] = frozenset()
-    several: bool = (
-        False  # pulls of more than one log, whose numbers over the night are not those in their log
-    )
+    rest: tuple[PullCard, ...] = ()
+    several: bool = False  # pulls of more than one log, which number them anew
     usual: bool = False
     last_night: str = ""
     duty: dict[str, Any] | None = None
@@ -125,6 +135,11 @@ class Page:
     cautions: str = CAUTIONS
     evidence: str = ""  # where the script fetches sensors and gaps from instead of their being here
 
+    @property
+    def runs(self) -> list[tuple[bool, list[PullCard]]]:
+        """The cards in order, those that follow each other and are folded at first together."""
+        return [(shut, list(run)) for shut, run in groupby(self.cards, key=lambda c: c.shut)]
+
 
 def page_of(
     night: Night,
@@ -134,10 +149,12 @@ def page_of(
     history: History | None = None,
     with_log: Callable[[PullAudit], PullAudit] | None = None,
 ) -> Page:
-    """The page of a night. late: pull id -> where the script fetches its traces from; None puts them into the page.
+    """The page of a night. late: pull id -> where the script fetches its traces from; None puts
+    them into the page.
 
-    date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were like;
-    with_log: brings the log of a pull whose night has none, for the picture of the first screen.
+    date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were
+    like; with_log: brings the log of a pull whose night has none, for the picture of the first
+    screen.
     """
     us = night.us_units
     day = date or _day(night)
@@ -173,6 +190,7 @@ def page_of(
         afr=afr_factor(night) is not None,
         units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
         caused=_caused(found),
+        rest=_rest(cards),
         several=sum(bool(a.pulls) for a in night.logs) > 1,
         usual=history is not None and bool(history.by_gear),
         last_night="" if history is None else history.last_night,
@@ -180,6 +198,27 @@ def page_of(
         overlay=overlaid(laid, us=us) if len(laid) > 1 else None,
         differences=differences(laid_of(pulls), us=us),
     )
+
+
+# Of more pulls than MANY the table folds the lines of those that passed, but for the first few, and
+# of pulls with the same finding the worst alone stays unfolded.
+MANY, PASSED_SHOWN = 16, 12
+
+
+def _rest(cards: Sequence[PullCard]) -> tuple[PullCard, ...]:
+    passed = [c for c in cards if c.quiet and c.row["says"] == "pass"]
+    return tuple(passed[PASSED_SHOWN:]) if len(cards) > MANY else ()
+
+
+def _worst_of_each(found: Sequence[Numbered]) -> dict[str, str]:
+    """Code -> the pull that has its worst finding."""
+    by_code: dict[str, list[Numbered]] = {}
+    for item in found:
+        if item.owner != "night" and item.finding.severity != "note":
+            by_code.setdefault(item.finding.code, []).append(item)
+    return {
+        code: items[worst_of([i.finding for i in items])].owner for code, items in by_code.items()
+    }
 
 
 # Which columns of the pulls table a code is read off.
@@ -191,22 +230,23 @@ COLUMNS = {
 }
 
 
+MOST_KEPT = 4  # with more columns than these a phone has no room for those of every night
+
+
 def _caused(found: Sequence[Numbered]) -> frozenset[str]:
-    """Columns that the worst findings are read off: a phone keeps them, whatever else it folds."""
+    """Columns that the worst findings are read off, and the duty and boost of every night as far as
+    there is room: a phone keeps them, whatever else it folds.
+    """
     worst = worst_severity([i.finding.severity for i in found])
     codes = {i.finding.code for i in found if i.finding.severity == worst and worst != "note"}
-    return frozenset(c for code in codes for c in COLUMNS.get(code.partition(".")[0], ()))
+    kept = {c for code in codes for c in COLUMNS.get(code.partition(".")[0], ())}
+    kept |= {"duty"} if len(kept) < MOST_KEPT else set()
+    return frozenset(kept | {"peak"} if len(kept) < 3 else kept)
 
 
 def laid_of(pulls: Sequence[tuple[str, str, PullAudit]]) -> list[Laid]:
     """The pulls by the name that the overlay's key gives them."""
-    out = []
-    for name, _, audit in pulls:
-        gear = "" if audit.pull.gear is None else f", gear {audit.pull.gear}"
-        duty = audit.measures.get("duty_mean_pct")
-        said = "" if duty is None else f", {duty:.0f} %"
-        out.append(Laid(f"pull {name.rpartition('-')[2]}{gear}{said}", audit))
-    return out
+    return [Laid(f"pull {name.rpartition('-')[2]}", audit) for name, _, audit in pulls]
 
 
 def _itself(audit: PullAudit) -> PullAudit:
@@ -245,7 +285,7 @@ def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any
 
 
 def _advice(found: Sequence[Numbered]) -> dict[tuple[Any, ...], int]:
-    """What each kind of finding advises -> the first of the page that does, which alone tells it."""
+    """What each kind of finding advises -> the first that does, which alone tells it."""
     first: dict[tuple[Any, ...], int] = {}
     for item in found:
         if item.finding.severity != "note":
@@ -281,7 +321,7 @@ def _found(
 
 
 def _checks(night: Night, found: Sequence[Finding], *, us: bool) -> list[CheckRow]:
-    """Worst first; without a pull only what was judged all the same, for the rest is told together."""
+    """Worst first; without a pull only what was judged all the same: the rest is told together."""
     pulls = any(a.pulls for a in night.logs)
     shown = {n: c for n, c in night.checks.items() if pulls or c.status != "not_evaluated"}
     return [
@@ -290,7 +330,7 @@ def _checks(night: Night, found: Sequence[Finding], *, us: bool) -> list[CheckRo
 
 
 def _check(name: str, result: CheckResult, found: Sequence[Finding], *, us: bool) -> CheckRow:
-    """found: the findings of where it stands; a failed check says how bad they are, hold or stop."""
+    """found: the findings of where it stands; a failed check says how bad they are."""
     codes = {code for row in all_declared() if row.name == name for code in row.codes}
     failed = "stop" if any(f.severity == "stop" and f.code in codes for f in found) else "hold"
     status = failed if result.status == "fail" else result.status
@@ -317,9 +357,11 @@ def _cards(
 
     us = night.us_units
     rows = rows_for([p.pull for _, _, p in pulls]) if late is None else 0
+    shown = set(_worst_of_each(found).values()) if len(pulls) > MANY else {n for n, _, _ in pulls}
     cards = []
     for name, file, audit in pulls:
         mine = [i for i in found if i.owner == name]
+        codes = dict.fromkeys(code_said(i.finding) for i in mine if i.finding.severity != "note")
         traces = packet(name, audit, found, rows=rows, us=us) if late is None else None
         marked = (
             {m["n"] for m in traces["marks"]}
@@ -329,10 +371,9 @@ def _cards(
         cards.append(
             PullCard(
                 id=name,
+                n=name.rpartition("-")[2],
                 title=_title(name, audit),
                 subtitle=_subtitle(file, audit),
-                score="–" if audit.score is None else f"{audit.score:.0f}",
-                worst=_worst(audit),
                 checks=[
                     _check(n, c, audit.findings, us=us)
                     for n, c in sorted(audit.checks.items(), key=_by_score)
@@ -346,7 +387,8 @@ def _cards(
                 row=_row(file, audit, afr_factor(night), us=us),
                 traces=traces,
                 source=(late or {}).get(name, ""),
-                quiet=len(pulls) > 1 and all(i.finding.severity == "note" for i in mine),
+                quiet=len(pulls) > 1 and not codes,
+                again="" if name in shown else ", ".join(codes),
             )
         )
     return cards
@@ -371,19 +413,10 @@ def _subtitle(file: str, audit: PullAudit) -> str:
     span = audit.pull.span
     ended = ENDED_BY.get(span.ended_by, "")
     return (
-        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {visible(clipped(file))}, pull {audit.pull.index}: {span.start_s:.1f} to "
-        f"{span.end_s:.1f} s{', ' + ended if ended else ''}."
+        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {visible(clipped(file))}, pull "
+        f"{audit.pull.index}: {span.start_s:.1f} to {span.end_s:.1f} s"
+        f"{', ' + ended if ended else ''}."
     )
-
-
-def _worst(audit: PullAudit) -> str:
-    judged = {n: c for n, c in audit.checks.items() if c.score is not None}
-    if not judged:
-        return "nothing in this pull could be judged"
-    name, result = min(judged.items(), key=_by_score)
-    if result.score is not None and result.score >= 99.5:
-        return "nothing to see"
-    return f"worst: {plain_check(name)}"
 
 
 def _row(file: str, audit: PullAudit, afr: float | None, *, us: bool) -> dict[str, Any]:
@@ -397,7 +430,6 @@ def _row(file: str, audit: PullAudit, afr: float | None, *, us: bool) -> dict[st
     state = next((s for s in ("fail", "watch") if s in states), "pass")
     worst = worst_severity([f.severity for f in audit.findings])
     return {
-        "file": file,
         "inlog": f"{visible(clipped(file))}, pull {audit.pull.index}",
         "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
         "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",

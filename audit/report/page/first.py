@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.errors import PullauditError
-from audit.model import Night, PullAudit
+from audit.model import Decision, Night, PullAudit
 from audit.report.display import figure, number
 from audit.report.message import message
 from audit.report.names import isolated, without_folders, without_positions
 from audit.report.page.marks import Numbered, amount, pull_ids, value_of
-from audit.report.page.picture import of_finding
+from audit.report.page.picture import by_pull, of_finding
 from audit.report.words import every_finding, sentence, told, worst_finding
 
 HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
@@ -74,7 +74,7 @@ def first_of(
     return First(
         decision.state,
         HEADS[decision.state],
-        _rows(night),
+        facts(decision, us=night.us_units),
         why,
         said(sentence(decision.first)),
         worst,
@@ -82,9 +82,8 @@ def first_of(
     )
 
 
-def _rows(night: Night) -> list[tuple[str, str, str]]:
-    decision, us = night.decision, night.us_units
-    assert decision is not None
+def facts(decision: Decision, *, us: bool) -> list[tuple[str, str, str]]:
+    """(label, figure, more) of a decision, as every page shows it."""
     now, following = decision.duty_now_pct, decision.duty_next_pct
     gear = "" if decision.gear is None else f"gear {decision.gear}"
     rows = [("duty tonight", "not known" if now is None else f"{now:.1f} %", gear)]
@@ -111,14 +110,16 @@ def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) ->
     item = next((i for i in found if i.finding is f), None)
     if f is None or item is None:
         return None
-    pulls: dict[str, PullAudit] = {name: audit for name, _, audit in pull_ids(night)}
-    audit = pulls.get(item.pull)
+    audit = next((p for name, _, p in pull_ids(night) if name == item.pull), None)
     chart = None
     if with_log is not None and audit is not None:
         try:
             chart = of_finding(item, with_log(audit), us=night.us_units)
         except PullauditError:  # a kept log that cannot be read: the page says all else
             chart = None
+    elif audit is None:
+        own = next((a.pulls for a in night.logs if any(f is g for g in a.findings)), ())
+        chart = by_pull(item, own, us=night.us_units)
     plain = without_positions(f.message, [f])
     return Worst(
         item.n,

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from audit.model import SEVERITIES, Finding, Measures, Night, PullAudit
-from audit.report.display import figure, overshoot, unit_for
+from audit.report.display import as_written, figure, overshoot, unit_for
 from audit.report.names import short_name
 from audit.report.page.limit_lines import limit_levels
 from audit.report.page.panels import PANEL, Panel, panel_of, unit_of
@@ -104,12 +104,16 @@ def marks_of(
 
 def said(f: Finding, measures: Measures, *, us: bool) -> str:
     """'boost overshoot 3.0 psi, hold limit 2.0 psi'."""
-    name = f.code.replace(".", " ").replace("_", " ")
     parts = [
-        f"{name} {value_of(f, measures, us=us)}".rstrip(),
+        f"{code_said(f)} {value_of(f, measures, us=us)}".rstrip(),
         f"{f.severity} limit {amount(f.limit, f, us=us)}" if f.limit is not None else f.severity,
     ]
     return ", ".join(parts)
+
+
+def code_said(f: Finding) -> str:
+    """'boost overshoot'."""
+    return f.code.replace(".", " ").replace("_", " ")
 
 
 def value_of(f: Finding, measures: Measures, *, us: bool) -> str:
@@ -120,9 +124,12 @@ def value_of(f: Finding, measures: Measures, *, us: bool) -> str:
 
 
 def amount(value: float | None, f: Finding, *, us: bool) -> str:
+    """A figure of a finding as its sentence writes it, or to the usual digits where it does not."""
     if value is None:
         return ""
     unit = "" if f.unit in (None, "1") else f.unit
+    if told := as_written(value, unit or "", f.message, us=us):
+        return told
     small = unit == "" and abs(value) < 3
     return figure(
         value, unit or "", us=us, digits=3 if small and abs(value) < 0.2 else 2 if small else 1

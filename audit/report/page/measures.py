@@ -1,4 +1,6 @@
-"""The sheet of a pull's measures, read from what the checks declare: a new check stands in it by itself."""
+"""The sheet of a pull's measures, read from what the checks declare: a new check stands in it by
+itself.
+"""
 
 from __future__ import annotations
 
@@ -14,12 +16,14 @@ from audit.tables import Limits, limits_for
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """A line of the sheet: figure, flag and limits; usual and last are "" where no archive is at hand."""
+    """A line of the sheet: figure, flag and the limits of watch, hold and stop, "" for none; usual
+    and last are "" where no archive is at hand.
+    """
 
     label: str
     value: str
     flag: str
-    limits: str
+    limits: tuple[str, ...]
     usual: str
     last: str
 
@@ -38,8 +42,8 @@ def measures_by_group() -> dict[str, list[Measure]]:
 
 
 def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
-    """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells; empty groups are
-    left out.
+    """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells;
+    empty groups are left out.
     """
     table = limits_for(audit.pull.car)
     out = []
@@ -103,7 +107,8 @@ def _levels(at: Limit) -> list[tuple[str, float]]:
 def _more(
     measure: Measure, measures: Measures, limits: Sequence[Limit], *, us: bool
 ) -> tuple[int, int]:
-    """Decimals beyond the usual ones, of the figure and of its limits, until it reads on the side of each that it is on.
+    """Decimals beyond the usual ones, of the figure and of its limits, until it reads on the side
+    of each that it is on.
 
     The limits get them first: the figure stands in other tables too.
     """
@@ -127,13 +132,16 @@ def _more(
     return MOST_MORE, MOST_MORE
 
 
-def _limits(measure: Measure, limits: Sequence[Limit], *, us: bool, more: int) -> str:
-    """'watch from 7.0, hold from 14.0', the first row of the measure, at the boost that was held."""
-    return ", ".join(
-        f"{word} {'below' if at.below else 'from'} {_number(measure, level, us=us, more=more)}"
+def _limits(measure: Measure, limits: Sequence[Limit], *, us: bool, more: int) -> tuple[str, ...]:
+    """('≥ 7.0', '≥ 14.0', ''): watch, hold and stop of the measure's first row, at the boost that
+    was held.
+    """
+    told = {
+        word: f"{'≤' if at.below else '≥'} {_number(measure, level, us=us, more=more)}"
         for at in limits
         for word, level in _levels(at)
-    )
+    }
+    return tuple(told.get(word, "") for word in ("watch", "hold", "stop"))
 
 
 def _figure(measure: Measure, measures: Measures, *, us: bool, more: int = 0) -> str:

@@ -6,27 +6,37 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from audit.model import PullAudit, base_of
+from audit.model import Car, PullAudit, base_of
 from audit.report.display import figure, number, signed, unit_for
 from audit.report.page.panels import PANELS
-from audit.report.page.quantities import averaged, thinned
-from audit.report.page.traces import packet
+from audit.report.page.quantities import averaged, shown, thinned
+from audit.report.page.traces import LEAN_LIMIT, packet
+from audit.tables import limits_for
 
 SHOWN = ("boost", "mixture", "heat")  # panels laid over each other
 OF_HEAT = ("intake_air_temp",)
-MOST_ROWS, LEAST_ROWS, ALL_ROWS = 160, 60, 3600  # of one pull; of all together
+MOST_ROWS, LEAST_ROWS, ALL_ROWS = 160, 40, 2400  # of one pull; of all together
 MANY = 10  # more lines than this are thin and whole: no dash tells that many apart
 
 
 @dataclass(frozen=True)
 class Laid:
-    """A pull with its name in the key. look: the line style that a whole side shares, "" for one of
-    its own.
-    """
+    """A pull by its name. look: the line style that a whole side shares, "" for one of its own."""
 
     name: str
     audit: PullAudit
     look: str = ""
+
+    @property
+    def said(self) -> str:
+        """'pull 2, gear 3, 66.3 %': as the key tells it from the others, as far as it is known."""
+        duty = self.audit.measures.get("duty_mean_pct")
+        return with_gear(self.name, self.audit) + ("" if duty is None else f", {duty:.1f} %")
+
+
+def with_gear(name: str, audit: PullAudit) -> str:
+    """'pull 2, gear 3'."""
+    return name if audit.pull.gear is None else f"{name}, gear {audit.pull.gear}"
 
 
 def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[str, Any]:
@@ -56,12 +66,19 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
             }
             for key in names
         }
+    panels = _panels(each, every=every)
+    for panel in panels:
+        if panel["id"] == "mixture":
+            series |= (limit := _lean_limit(pulls, each))
+            panel["series"] += limit
+        elif panel["id"] == "heat" and not every:
+            panel["lines"] = _heat_limit(pulls[0].audit.pull.car, us=us)
     return {
         "id": "overlay",
         "label": "the pulls over each other",
         "grids": grids,
         "series": series,
-        "panels": _panels(each, every=every),
+        "panels": panels,
         "across": "time from the start of the pull, s",
         "begin": "rpm",
         "marks": [],
@@ -70,11 +87,36 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
     }
 
 
+def _lean_limit(pulls: Sequence[Laid], each: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """The hold limit of lambda in the pull with most boost, where it is lowest; {} for none."""
+    there = [i for i, one in enumerate(each) if LEAN_LIMIT in one["series"]]
+    if not there:
+        return {}
+    i = max(there, key=lambda i: pulls[i].audit.measures.get("boost_settled_kpa") or 0.0)
+    limit = each[i]["series"][LEAN_LIMIT]
+    return {
+        f"p{i}_{LEAN_LIMIT}": {
+            **limit,
+            "grid": i,
+            "label": f"Hold limit at the most boost, {pulls[i].name}",
+        }
+    }
+
+
+def _heat_limit(car: Car, *, us: bool) -> list[dict[str, Any]]:
+    """The hold limit of the intake air."""
+    hold = limits_for(car).row("heat.intake", "intake_peak_c").hold
+    if hold is None:
+        return []
+    text = f"hold limit {figure(hold, '°C', us=us, digits=0)}"
+    return [{"y": shown(hold, "°C", us=us), "text": text, "role": "limit"}]
+
+
 def _of(panel: Mapping[str, Any], *, every: bool) -> list[str]:
     """A panel's channels as far as they are laid over each other: no limits, no targets but of two
     pulls.
     """
-    names = [c for c in panel["series"] if c != "lean_limit"]
+    names = [c for c in panel["series"] if c != LEAN_LIMIT]
     if every:
         return names
     names = [c for c in names if "target" not in c]
@@ -82,7 +124,7 @@ def _of(panel: Mapping[str, Any], *, every: bool) -> list[str]:
 
 
 def _label(key: str, one: Mapping[str, Any], laid: Laid) -> str:
-    return f"{one['series'][key]['label']}, {laid.name}"
+    return f"{one['series'][key]['label']}, {laid.said}"
 
 
 def _panels(each: Sequence[Mapping[str, Any]], *, every: bool) -> list[dict[str, Any]]:
@@ -140,7 +182,9 @@ def differences(pulls: Sequence[Laid], *, us: bool) -> dict[str, Any] | None:
     rows = []
     for laid in pulls:
         base = first.setdefault(laid.audit.pull.gear, laid)
-        rows.append((laid.name, [_less(laid, base, row, us=us) for row in there]))
+        rows.append(
+            (with_gear(laid.name, laid.audit), [_less(laid, base, row, us=us) for row in there])
+        )
     heads = [(label, unit_for("" if unit == "1" else unit, us=us)) for _, label, unit, _ in there]
     return {"heads": heads, "rows": rows} if there else None
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from audit.model import Array, Decision, Night, PullAudit
+from audit.model import Array, Decision, Night, PullAudit, base_of
 from audit.report.display import figure, unit_for
 from audit.report.page.history import DutyCurve
 from audit.report.page.marks import Numbered, limits_of, said, when
@@ -40,7 +40,12 @@ def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] 
         channel = "boost"
     end = f.end_s if f.end_s is not None else f.start_s
     begin, close = max(f.start_s, pull.start_s), min(end, pull.end_s)
-    window = (min(begin, close) - AROUND_S, max(begin, close) + AROUND_S)
+    first, last = min(begin, close), max(begin, close)
+    # Boost and mixture off the throttle would flatten the plot: none but what is marked.
+    window = (
+        max(first - AROUND_S, min(first, pull.start_s)),
+        min(last + AROUND_S, max(last, pull.end_s)),
+    )
     series = pull.believed(channel, lead_s=3.0, tail_s=1.5).within(*window)
     crosses = [p for p in doubted(channel, pull, us=us) if window[0] <= p[0] <= window[1]]
     if len(series.t) + len(crosses) < 3:
@@ -73,6 +78,49 @@ def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] 
         "tall": False,
         "across": "time in the log, s",
         "told": f"{name}: {about}, {when(f)}.",
+    }
+
+
+# Of a log's findings without a moment: what its pulls show of it, by channel.
+_BOOST = (("boost_settled_kpa", "settled"), ("boost_peak_kpa", "peak"))
+BY_PULL = {
+    "intake_air_temp": (("intake_start_c", "at the start"), ("intake_peak_c", "highest")),
+    "manifold_pressure": _BOOST,
+    "boost": _BOOST,
+}
+
+
+def by_pull(item: Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str, Any] | None:
+    """What a log's finding that has no moment stands on: two measures, pull by pull. None for no
+    such channel, or fewer than two pulls that have them.
+    """
+    channel = base_of(item.finding.channel or "")
+    if channel not in BY_PULL:
+        return None
+    title, unit = channel_name(channel), row_shown(channel).unit
+    scale, offset = linear(unit, us=us)
+    shapes = (("square", 1), ("diamond", 0))
+    layers: list[Layer] = []
+    about, told = [], []
+    for (name, word), (shape, style) in zip(BY_PULL[channel], shapes, strict=True):
+        seen = [(i, v) for i, p in enumerate(pulls, 1) if (v := p.measures.get(name)) is not None]
+        if len(seen) < 2:
+            return None
+        x, y = [i for i, _ in seen], _rounded(scale * np.array([v for _, v in seen]) + offset)
+        look = {"x": x, "y": y, "style": style}
+        layers += [{"kind": "line", **look}, {"kind": "points", **look, "shape": shape, "size": 4}]
+        about.append(f"{shape}s: {word}")
+        told.append(f"{word} {', '.join(figure(v, unit, us=us, digits=0) for _, v in seen)}")
+    return {
+        "id": "worst",
+        "title": f"{title}, pull by pull",
+        "unit": unit_for(unit, us=us),
+        "about": "; ".join(about),
+        "layers": layers,
+        "ticks": {str(i): str(i) for i in range(1, len(pulls) + 1)} if len(pulls) < 20 else {},
+        "tall": False,
+        "across": "pull of the log",
+        "told": f"{title} pull by pull: {'; '.join(told)}.",
     }
 
 

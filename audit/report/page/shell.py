@@ -26,7 +26,9 @@ _HIDDEN = re.compile(
 
 @lru_cache(maxsize=2)
 def environment(package: str = "") -> Environment:
-    """The Jinja environment of all pages: everything is escaped. package: whose templates/ joins our own."""
+    """The Jinja environment of all pages: everything is escaped. package: whose templates/ joins
+    our own.
+    """
     from jinja2 import DictLoader, Environment, StrictUndefined
 
     folders = [HERE / "templates", *([files(package) / "templates"] if package else [])]
@@ -51,7 +53,9 @@ def environment(package: str = "") -> Environment:
 
 
 def shown(value: Any) -> Any:
-    """What a page writes of a value: signs that turn or hide the text around them are made visible."""
+    """What a page writes of a value: signs that turn or hide the text around them are made
+    visible.
+    """
     return plain(value) if type(value) is str else value
 
 
@@ -66,7 +70,9 @@ def _sparing(packet: Mapping[str, Any]) -> Any:
 
 
 def json_for_html(value: Any) -> Any:
-    """JSON that may stand inside a script element: no '<', '>', '&', nor a line separator is left in it."""
+    """JSON that may stand inside a script element: no '<', '>', '&', nor a line separator is left
+    in it.
+    """
     from markupsafe import Markup
 
     text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)

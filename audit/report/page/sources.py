@@ -112,14 +112,13 @@ def logs(night: Night) -> list[dict[str, str]]:
     return [
         {
             "file": short_name(a.path),
-            "rows": str(a.rows),
-            "duration": f"{a.duration_s:.0f} s",
-            "rate": f"{a.rate_hz:.3g} Hz",
-            "pulls": str(len(a.pulls)),
+            "rows": str(a.rows) if a.status == "read" else "–",
+            "duration": f"{a.duration_s:.0f} s" if a.status == "read" else "–",
+            "rate": f"{a.rate_hz:.3g} Hz" if a.status == "read" else "–",
+            "pulls": str(len(a.pulls)) if a.status == "read" else "–",
             "sha256": a.sha256[:16],
             "status": a.status,
             "clock": a.log.clock if a.log is not None else "",
-            "started": (a.log.wall_start or "") if a.log is not None else "",
         }
         for a in night.logs
     ]

@@ -5,7 +5,7 @@ const Cells = (() => {
   const NS = "http://www.w3.org/2000/svg";
 
   function opened(packet) {
-    const grid = Numbers.openGrid(packet.grids[0]), out = { packet, grid, length: grid.end - grid.start };
+    const { start, end } = packet.grids[0], grid = { time: Numbers.unpackTime(packet.grids[0]), start, end }, out = { packet, length: end - start };
     for (const name of ["boost", "lambda"]) {
       const s = packet.series[name] && Numbers.openSeries(packet.series[name], grid);
       const inside = s ? s.t.map((t, i) => i).filter(i => s.t[i] >= grid.start && s.t[i] <= grid.end) : [];

@@ -80,5 +80,5 @@ const Numbers = (() => {
     return series.t.length && Math.abs(series.t[i] - t) <= series.gap ? series.v[i] : NaN;
   }
 
-  return { openGrid, openSeries, line, near, at };
+  return { unpackTime, openGrid, openSeries, line, near, at };
 })();

@@ -89,15 +89,18 @@ const Plots = (() => {
       this.axes(svg, small);
       const inside = put(svg, "g", { "clip-path": `url(#${clip})` }), over = put(svg, "g", {});
       let marks = 0, uprights = 0;
+      const together = new Map(); // on paper the lines of many pulls: one path a colour
       for (const layer of this.layers) {
         if (layer.kind === "band") this.band(inside, layer);
         else if (layer.kind === "area") this.area(inside, layer);
         else if (layer.kind === "mark") this.mark(inside, layer, `url(#${clip}-hatch)`, marks++);
+        else if (layer.kind === "line" && paper && /^many/.test(layer.role)) together.set(layer.role, (together.get(layer.role) || "") + this.path(layer.x, layer.y));
         else if (layer.kind === "line") this.line(inside, layer);
         else if (layer.kind === "points") this.points(inside, layer);
         else if (layer.kind === "level") put(inside, "line", { x1: LEFT, x2: LEFT + this.inner, y1: this.py(layer.y), y2: this.py(layer.y), class: `level ${layer.role || "limit"}` });
         else if (layer.kind === "upright") this.upright(inside, layer, uprights++);
       }
+      for (const [role, d] of together) put(inside, "path", { d, class: `line ${role}` });
       this.words(over, small);
       if (!paper) {
         this.needle = put(inside, "line", { y1: TOP, y2: TOP + this.tall, class: "cursor" });
@@ -117,9 +120,10 @@ const Plots = (() => {
         put(svg, "text", { x: LEFT - 6, y: this.py(y) + 4, "text-anchor": "end" }, text);
       }
       const across = this.names ? Object.entries(this.names).map(([k, v]) => [Number(k), v]) : ticks(this.x[0], this.x[1], small ? 4 : 8);
+      const held = (x, text) => this.names ? Math.min(this.px(x), this.width - widthOf([text]) / 2) : this.px(x); // a name is never cut
       for (const [x, text] of across) {
         put(svg, "line", { x1: this.px(x), x2: this.px(x), y1: bottom, y2: bottom + 4, class: "axis" });
-        put(svg, "text", { x: this.px(x), y: bottom + 17, "text-anchor": "middle" }, text);
+        put(svg, "text", { x: held(x, text), y: bottom + 17, "text-anchor": "middle" }, text);
       }
       put(svg, "path", { d: `M${LEFT} ${TOP}V${bottom}H${LEFT + this.inner}`, class: "axis" });
     }

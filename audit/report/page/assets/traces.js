@@ -290,6 +290,12 @@ const Traces = (() => {
     document.querySelectorAll("[data-step-said]").forEach(o => { o.textContent = `finding ${all.indexOf(next) + 1} of ${all.length}`; });
   }
 
+  // Take some of a place's parts off the paper, the place itself where these are all of them.
+  function hide(all, some, place) {
+    const gone = all.filter(part => some.includes(part));
+    for (const part of gone.length === all.length ? [place] : gone) part.classList.add("unseen");
+  }
+
   const PAPER = 690; // the width between the margins of a page, in pixels at 96 an inch
   let folded = [], cells = [];
   // On paper stands all that is unfolded, drawn anew for it; passing pulls that are folded stand together as cells.
@@ -303,12 +309,13 @@ const Traces = (() => {
       return;
     }
     const quiet = [...document.querySelectorAll(".card.calm .traces")].filter(t => !t.closest("details").open);
-    quiet.forEach(t => t.closest(".card").classList.add("unseen"));
+    document.querySelectorAll(".folds").forEach(f => hide([...f.children], quiet.map(t => t.closest(".card")), f));
     // Of many pulls the table has those with a finding; a passing one has its figures in its cell, and no differences.
     const many = document.querySelectorAll(".card").length > 12, table = document.querySelector(".overview");
-    const rows = many ? quiet.map(t => table.querySelector(`a[href="#${t.closest(".card").id}"]`).closest("tr")) : [];
-    rows.forEach(r => r.classList.add("unseen"));
-    if (rows.length && !table.querySelector("tbody tr:not(.unseen)")) table.classList.add("unseen");
+    const held = [...document.querySelectorAll(".rest > noscript.folded")].map(n => new DOMParser().parseFromString(n.textContent, "text/html"));
+    const row = new Map([document, ...held].flatMap(d => [...d.querySelectorAll(".overview tbody tr")]).map(r => [r.cells[0].firstElementChild.hash.slice(1), r]));
+    const rows = many ? quiet.map(t => row.get(t.closest(".card").id)) : [];
+    if (rows.length) hide([...table.tBodies[0].rows], rows, table);
     const figures = row => [...row.cells].slice(2).map(c => c.textContent.trim());
     cells = Cells.put(document.querySelector(".contact"), quiet.map(packetOf), rows.length ? figures(table.rows[0]) : [], rows.map(figures));
     document.querySelectorAll(".traces").forEach(t => { if (!quiet.includes(t)) { seen.unobserve(t); show(t); } });

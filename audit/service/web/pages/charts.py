@@ -24,7 +24,9 @@ Layer = dict[str, Any]
 def trend_charts(
     name: str, trend: Trend, notes: Sequence[JournalNote], *, us: bool
 ) -> list[dict[str, Any]]:
-    """Two charts on one axis of nights: the measure itself, and how far it is from what was expected, with control limits."""
+    """Two charts on one axis of nights: the measure itself, and how far it is from what was
+    expected, with control limits.
+    """
     dates = trend.dates
     marks = _journal(dates, notes, trend.measure.name)
     if trend.shift is not None:
@@ -89,7 +91,8 @@ def trend_charts(
             "ticks": ticks,
             "tall": False,
             "across": "night",
-            "about": "points: each night's distance from what was expected; line: their moving average, which should stay between the control limits",
+            "about": "points: each night's distance from what was expected; line: their moving "
+            "average, which should stay between the control limits",
             "told": _control_told(trend),
             "layers": control + marks,
         },
@@ -106,8 +109,8 @@ def _measure_told(trend: Trend, unit: str, *, us: bool) -> str:
         figure(trend.values[i], unit, us=us, digits=digits).strip() for i in (0, -1, low, high)
     )
     return (
-        f"{len(dates)} nights, from {first} on {dates[0]} to {last} on {dates[-1]}; lowest {least} on {dates[low]}, "
-        f"highest {most} on {dates[high]}."
+        f"{len(dates)} nights, from {first} on {dates[0]} to {last} on {dates[-1]}; lowest {least} "
+        f"on {dates[low]}, highest {most} on {dates[high]}."
     )
 
 
@@ -117,17 +120,17 @@ def _control_told(trend: Trend) -> str:
         return "No moving average yet."
     outside = sum(abs(v) > trend.ewma_limit for v in trend.ewma)
     return (
-        f"The moving average stands at {trend.ewma[-1]:.1f}; its limits are {-trend.ewma_limit:.1f} and {trend.ewma_limit:.1f}. "
-        f"It was outside them on {outside} of {len(trend.ewma)} nights."
+        f"The moving average stands at {trend.ewma[-1]:.1f}; its limits are "
+        f"{-trend.ewma_limit:.1f} and {trend.ewma_limit:.1f}. It was outside them on {outside} of "
+        f"{len(trend.ewma)} nights."
     )
 
 
 def _ticks(dates: Sequence[str]) -> dict[str, str]:
-    """Some night indices with their months, or their days where the nights span less than three months."""
+    """The indices of the first night, one in the middle and the last, with their days."""
     count = min(3, len(dates))
     at = [round(i * (len(dates) - 1) / max(count - 1, 1)) for i in range(count)]
-    near = bool(dates) and (date.fromisoformat(dates[-1]) - date.fromisoformat(dates[0])).days < 90
-    return {str(i): dates[i][5:] if near else dates[i][:7] for i in at}
+    return {str(i): dates[i] for i in at}
 
 
 def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -> list[Layer]:
@@ -149,10 +152,12 @@ def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -
 def response_chart(
     gear: GearResponse, *, relative: float, us: bool, limit: float | None, steps: bool
 ) -> dict[str, Any]:
-    """Settled boost against duty: the pulls on the curve, the duty to try next; all as in the last night's air.
+    """Settled boost against duty: the pulls on the curve, the duty to try next; all as in the last
+    night's air.
 
-    relative: air density of the last night over the reference's; limit: the car's, kPa gauge; steps: False where
-    the decision is no step, so that none is drawn. Nor is one that is not beyond what was pulled.
+    relative: air density of the last night over the reference's; limit: the car's, kPa gauge;
+    steps: False where the decision is no step, so that none is drawn. Nor is one that is not beyond
+    what was pulled.
     """
     names = ("duty_mean_pct", "boost_settled_kpa", "relative")
     rows = gear.rows.select(names).drop_nulls().rows() if gear.rows.height else []

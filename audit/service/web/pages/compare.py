@@ -1,4 +1,6 @@
-"""Two nights or pulls side by side: what to choose from, their measures, and their pulls over each other."""
+"""Two nights or pulls side by side: what to choose from, their measures, and their pulls over each
+other.
+"""
 
 from __future__ import annotations
 
@@ -20,16 +22,17 @@ MOST_PULLS = 6  # of a night, laid over the other's
 
 
 def compare_page(shelf: Shelf, car: str, first: str, second: str) -> dict[str, Any]:
-    """What to choose from and, once two are chosen ('NIGHT' or 'NIGHT pull-N'), both side by side."""
+    """What to choose from and, once two are chosen ('NIGHT', 'NIGHT pull-N'), both side by side."""
     car = shelf.known_car(car)
     us = us_of(shelf, car)
     choices = _choices(shelf, car)
+    offered = _offered([c["key"] for c in choices])
     same = _one_in_the_other(first, second)
     made: dict[str, Any] = {
         "name": car,
         "choices": choices,
-        "first": first or choices[0]["key"] if choices else "",
-        "second": second or _other(choices),
+        "first": first or offered[0],
+        "second": second or offered[1],
         "same": same,
         "tonight": _tonight(shelf, car),
         "packet": None,
@@ -61,10 +64,11 @@ def _one_in_the_other(first: str, second: str) -> bool:
     return bool(a) and a == b and (pull_a == pull_b or not (pull_a and pull_b))
 
 
-def _other(choices: list[dict[str, str]]) -> str:
-    """What the first choice can be held against: the next night, "" for none."""
-    keys = [c["key"] for c in choices if " " not in c["key"]]
-    return keys[1] if len(keys) > 1 else ""
+def _offered(keys: list[str]) -> list[str]:
+    """The two to begin with: the newest nights, or of one night alone its first pulls."""
+    nights = [key for key in keys if " " not in key]
+    pulls = [key for key in keys if " " in key]
+    return [*(nights if len(nights) > 1 else pulls if len(pulls) > 1 else nights), "", ""][:2]
 
 
 def _tonight(shelf: Shelf, car: str) -> dict[str, str] | None:
@@ -104,15 +108,8 @@ def _choices(shelf: Shelf, car: str) -> list[dict[str, str]]:
             continue
         out.append({"key": night_id, "text": f"{date}, the whole night, {verdict}"})
         for name, _, audit in pulls:
-            gear = f", gear {audit.pull.gear}" if audit.pull.gear else ""
-            duty = audit.measures.get("duty_mean_pct")
-            at = "" if duty is None else f", {duty:.0f} % duty"
-            out.append(
-                {
-                    "key": f"{night_id} {name}",
-                    "text": f"{date}, pull {name.rpartition('-')[2]}{gear}{at}",
-                }
-            )
+            said = Laid(f"{date}, pull {name.rpartition('-')[2]}", audit).said
+            out.append({"key": f"{night_id} {name}", "text": said})
     return out
 
 

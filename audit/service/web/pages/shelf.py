@@ -1,4 +1,6 @@
-"""Reading the archive for pages: what a page needs, once a version; nights as nouns, traces from kept logs."""
+"""Reading the archive for pages: what a page needs, once a version; nights as nouns, traces from
+kept logs.
+"""
 
 from __future__ import annotations
 
@@ -41,7 +43,7 @@ NOT_MEASURES = frozenset(
 
 
 class Shelf:
-    """An archive with a memory, which is dropped when something was written. Threads may share it."""
+    """An archive with a memory, dropped when something was written. Threads may share it."""
 
     def __init__(self, archive: Archive) -> None:
         self.archive = archive
@@ -84,8 +86,9 @@ class Shelf:
     def last_nights(self) -> list[tuple[str, int, str, str, str, str | None]]:
         """(car, nights, last day, its verdict, its night, its decision as JSON) of every car."""
         sql = (
-            "select car, nights, date, verdict, night_id, decision from (select car, date, verdict, night_id, decision, count(*) over "
-            "(partition by car) nights, row_number() over (partition by car order by date desc, added_at desc) n "
+            "select car, nights, date, verdict, night_id, decision from (select car, date, "
+            "verdict, night_id, decision, count(*) over (partition by car) nights, row_number() "
+            "over (partition by car order by date desc, added_at desc) n "
             "from nights) x where n = 1 order by date desc, car"
         )
         return self.remembered("last", lambda: self.archive.db.rows(sql)) if self.exists() else []
@@ -120,7 +123,7 @@ class Shelf:
         return name
 
     def night(self, night_id: str) -> Night:
-        """A night as it was judged, from its rows; the logs of its pulls are empty (see with_log)."""
+        """A night as it was judged, from its rows; its pulls have no logs (see with_log)."""
         return self.remembered(("night", night_id), lambda: self._night(night_id))
 
     def _night(self, night_id: str) -> Night:
@@ -153,7 +156,9 @@ class Shelf:
         )
 
     def kept_log(self, night_id: str, log_id: str) -> tuple[Log, Sanity]:
-        """A kept log and its flags. Raises UsageError when it was not kept, ArchiveError when it cannot be read."""
+        """A kept log and its flags. Raises UsageError when it was not kept, ArchiveError when it
+        cannot be read.
+        """
         return self.remembered(("log", night_id, log_id), lambda: self._kept_log(night_id, log_id))
 
     def _kept_log(self, night_id: str, log_id: str) -> tuple[Log, Sanity]:
@@ -171,7 +176,9 @@ class Shelf:
         return log, examine(log, car_from_json(row["car_file"]))
 
     def judged_anew(self, night_id: str) -> Night:
-        """The night audited again from its kept logs, for what the tables do not hold: sensors, reasons for gaps."""
+        """The night audited again from its kept logs, for what the tables do not hold: sensors,
+        reasons for gaps.
+        """
         return self.remembered(("anew", night_id), lambda: self._judged_anew(night_id))
 
     def _judged_anew(self, night_id: str) -> Night:
@@ -232,7 +239,9 @@ def _log_audit(
 
 
 def _mixture(row: dict[str, Any]) -> tuple[Channel, ...]:
-    """The mixture's channel of a kept log where it was an air-fuel ratio, as pages tell that beside lambda."""
+    """The mixture's channel of a kept log where it was an air-fuel ratio, as pages tell that beside
+    lambda.
+    """
     told = json.loads(row.get("channels") or "[]")
     return tuple(
         Channel("lambda", c["source"], c["source_unit"], scale=1.0 / float(ratio[1]))
@@ -253,6 +262,10 @@ def _pull(row: dict[str, Any], log: Log, car: Car, findings: list[dict[str, Any]
         row["ended_by"] or "",
         row.get("gear_ratio"),
     )
-    measures = {name: value for name, value in row.items() if name not in NOT_MEASURES}
+    measures = {
+        name: value
+        for name, value in row.items()
+        if name not in NOT_MEASURES and not isinstance(value, str)
+    }
     pull = Pull(index=row["index"], span=span, log=log, sanity=NO_SANITY, car=car)
     return PullAudit(pull, measures, _checks(row["checks"]), tuple(finding_of(f) for f in findings))

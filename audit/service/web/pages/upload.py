@@ -1,4 +1,4 @@
-"""Logs that come in through the browser: screened from a folder of our own, under names of our own."""
+"""Logs that come in through the browser: screened from a folder of ours, under names of ours."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from audit.errors import UsageError
 from audit.model import Car, LogAudit, Night
 
 MOST_FILES = 24
-# Endings that tell the reader how to unpack; any other name ends in .log. Nothing else of a name reaches the disk.
+# Endings that tell the reader how to unpack; any other name ends in .log. Nothing else of a name
+# reaches the disk.
 ENDINGS = (
     ".csv",
     ".txt",
@@ -66,7 +67,8 @@ def screen_uploads(
 ) -> Night:
     """One night from uploaded files. Raises UsageError for none, too many, or where it was stopped.
 
-    told: called with how many files are done, of how many, and a sentence; it answers whether to go on.
+    told: called with how many files are done, of how many, and a sentence; it answers whether to go
+    on.
     """
     from audit.night.screen import assemble, screen_log
 
@@ -74,7 +76,8 @@ def screen_uploads(
         raise UsageError("No file came with the form. Choose one or more logs.")
     if len(uploads) > MOST_FILES:
         raise UsageError(
-            f"{len(uploads)} files; at most {MOST_FILES} at a time. Use `pullaudit screen` for a whole folder."
+            f"{len(uploads)} files; at most {MOST_FILES} at a time. Use `pullaudit screen` for a "
+            "whole folder."
         )
     audits: list[LogAudit] = []
     with tempfile.TemporaryDirectory(prefix="pullaudit-") as folder:

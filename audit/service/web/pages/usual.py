@@ -23,8 +23,8 @@ def wanted() -> tuple[str, ...]:
 
 
 def history_of(pulls: pl.DataFrame | None, date: str, found: Response | None = None) -> History:
-    """What stands beside a night, gear by gear. pulls: all of the car's, None without an archive; date: the night's ISO
-    day; found: boost against duty, for the curve of the gear pulled most.
+    """What stands beside a night, gear by gear. pulls: all of the car's, None without an archive;
+    date: the night's ISO day; found: boost against duty, for the curve of the gear pulled most.
     """
     main = next((g for g in found.gears if g.gear == found.main), None) if found else None
     curve = None if found is None or main is None else curve_of(main, found.air.relative)
@@ -37,7 +37,9 @@ def history_of(pulls: pl.DataFrame | None, date: str, found: Response | None = N
 
 
 def curve_of(gear: GearResponse, relative: float) -> DutyCurve:
-    """A gear's curve as the pages draw it. relative: air density of the last night over the reference's."""
+    """A gear's curve as the pages draw it. relative: air density of the last night over the
+    reference's.
+    """
     ends = gear.curve.data or (0.0, 100.0)
     low, high = max(ends[0] - BEYOND_PCT, 0.0), min(ends[1] + BEYOND_PCT, 100.0)
     duty = [low + (high - low) * i / (POINTS - 1) for i in range(POINTS)]

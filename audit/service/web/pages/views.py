@@ -12,12 +12,12 @@ from audit.errors import UsageError
 from audit.model import Decision, Night, PullAudit
 from audit.report.display import figure, localise, number
 from audit.report.page.content import Page, laid_of, page_of
-from audit.report.page.first import HEADS
+from audit.report.page.first import HEADS, facts
 from audit.report.page.marks import numbered, pull_ids
 from audit.report.page.overlay import overlaid
 from audit.report.page.picture import duty_tonight
 from audit.report.page.traces import packet, rows_for
-from audit.report.words import VERDICT_SAYS, decision_line, sentence
+from audit.report.words import VERDICT_SAYS, sentence
 from audit.service.web.pages.usual import history_of, wanted
 
 if TYPE_CHECKING:
@@ -53,11 +53,13 @@ def _says(verdict: str, decision: str | None) -> str:
     """What a clear night's decision comes to, as its page heads it; what any other verdict says."""
     if verdict == "clear" and decision:
         return HEADS[json.loads(decision)["state"]].lower()
-    return VERDICT_SAYS.get(verdict, "")
+    return VERDICT_SAYS.get(verdict, "").rstrip(".")
 
 
 def car_page(shelf: Shelf, name: str, *, skip: int = 0) -> dict[str, Any]:
-    """The nights of a car, newest first, and its journal. skip: how many of the newest to leave out."""
+    """The nights of a car, newest first, and its journal. skip: how many of the newest to leave
+    out.
+    """
     name = shelf.known_car(name)
     mine = shelf.nights(name).sort("date", "night_id", descending=True)
     here = mine.slice(skip, MOST_NIGHTS)
@@ -114,7 +116,9 @@ def us_of(shelf: Shelf, car: str) -> bool:
 
 
 def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
-    """A kept night and its car's name; traces, sensors and reasons for gaps are fetched when they are reached."""
+    """A kept night and its car's name; traces, sensors and reasons for gaps are fetched when they
+    are reached.
+    """
     row = shelf.night_row(night_id)
     newest = _newest(shelf, row["car"])
     night = shelf.remembered(
@@ -143,7 +147,9 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
 
 
 def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
-    """The night with its decision: the newest by all that is kept, an earlier one as it was kept, None for none."""
+    """The night with its decision: the newest by all that is kept, an earlier one as it was kept,
+    None for none.
+    """
     night = shelf.night(row["night_id"])
     if newest:
         return with_decision(night, shelf.archive)
@@ -163,7 +169,9 @@ def _newest(shelf: Shelf, car: str) -> str:
 
 
 def overlay(shelf: Shelf, night_id: str) -> dict[str, Any]:
-    """The packet of all pulls of a kept night over each other. Raises UsageError where there is no pull."""
+    """The packet of all pulls of a kept night over each other. Raises UsageError where there is no
+    pull.
+    """
     night = shelf.night(night_id)
     pulls = laid_of([(n, f, shelf.with_log(night_id, p)) for n, f, p in pull_ids(night)])
     if not pulls:
@@ -172,7 +180,9 @@ def overlay(shelf: Shelf, night_id: str) -> dict[str, Any]:
 
 
 def duty(shelf: Shelf, night_id: str) -> dict[str, Any]:
-    """Boost against duty of a kept night: the newest on the curve of all nights, an earlier one on its own."""
+    """Boost against duty of a kept night: the newest on the curve of all nights, an earlier one on
+    its own.
+    """
     from audit.archive.step.response import response
 
     row = shelf.night_row(night_id)
@@ -224,16 +234,16 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     us = us_of(shelf, car)
     file = shelf.archive.car(car)
     found = shelf.remembered(("response", car), lambda: response(shelf.archive, file))
-    document = document_of_plan(plan(file, found))
+    evening = plan(file, found)
+    document = document_of_plan(evening)
     warm = document["warm_up"]
-    decision = document["decision"]
     told = {
         key: [localise(text, us=us) for text in document[key]]
         for key in ("inspect", "before", "ends", "notes")
     }
     return {
         "name": car,
-        "decision": "" if decision is None else decision_line(decision, us=us),
+        "decision": _told(evening.decision, us=us),
         "nothing": "No higher duty tonight" if document["history"] else "No pulls yet",
         "lead": localise(document["lead"], us=us),
         "after": localise(document["after"], us=us),
@@ -291,7 +301,7 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
         "name": car,
         "gears": [],
         "guessed": [],
-        "decision": "",
+        "decision": None,
         "step": "",
         "next": "",
         "notes": [],
@@ -302,8 +312,7 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
     found = shelf.remembered(
         ("response", car), lambda: response(shelf.archive, shelf.archive.car(car))
     )
-    if found.decision is not None:
-        made["decision"] = decision_line(found.decision.plain(), us=us)
+    made["decision"] = _told(found.decision, us=us)
     steps = found.decision is None or found.decision.state == "step"
     made["step"] = sentence(localise(found.step.sentence, us=us))
     made["next"] = localise(found.step.log_next, us=us)
@@ -331,6 +340,16 @@ def response_page(shelf: Shelf, car: str) -> dict[str, Any]:
     return made
 
 
+def _told(decision: Decision | None, *, us: bool) -> dict[str, Any] | None:
+    """A decision as the first screen of a night tells it. Of no step without a known duty nothing
+    stands below the head, which says it all.
+    """
+    if decision is None:
+        return None
+    told = decision.state != "no_step" or decision.duty_now_pct is not None
+    return {"head": HEADS[decision.state], "rows": facts(decision, us=us) if told else []}
+
+
 def _wanted(
     wanted: tuple[float, float | None, float | None, float | None, str] | None, *, us: bool
 ) -> str:
@@ -344,4 +363,5 @@ def _wanted(
         if high is None
         else f"{number(low, '%', us=us)} to {number(high, '%', us=us)} %"
     )
-    return f"{figure(target, 'kPa', us=us)} takes about {number(middle, '%', us=us)} % duty; it may be {ends} ({how})."
+    about = f"{figure(target, 'kPa', us=us)} takes about {number(middle, '%', us=us)} % duty"
+    return f"{about}; it may be {ends} ({how})."
