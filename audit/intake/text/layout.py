@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from audit.errors import NotALog, UnreadableLog
+from audit.intake.bytes.encoding import count_byte
 from audit.intake.text.dialect import (
     Dialect,
     Guess,
@@ -19,7 +20,7 @@ from audit.intake.text.dialect import (
     value_share,
 )
 from audit.intake.text.header import Header, header_cells, read_header
-from audit.intake.text.lines import Lines, count_byte, find_lines, spaces_to_tabs
+from audit.intake.text.lines import Lines, find_lines, spaces_to_tabs
 
 HEAD_SEARCH = 400  # lines looked at one by one before bytes are counted instead
 PREAMBLE_KEPT = 200

@@ -144,13 +144,6 @@ def spaces_to_tabs(data: Bytes) -> Bytes:
     return out
 
 
-def count_byte(data: Bytes, byte: int) -> int:
-    """How often a byte occurs."""
-    return sum(
-        int(np.count_nonzero(data[i : i + BLOCK] == byte)) for i in range(0, len(data), BLOCK)
-    )
-
-
 def single_to_double_quotes(data: Bytes) -> Bytes:
     """Cells in 'single quotes', in most lines of the head, become cells in double quotes."""
     head = data[:20_000].tobytes()

@@ -24,10 +24,10 @@ class Table:
     frame: pl.DataFrame
     columns: tuple[RawColumn, ...]
     lines: Ints
-    restarts: tuple[int, ...]  # rows that follow a repeated header
-    notes: tuple[Note, ...]
-    preamble: tuple[str, ...]
     words: str
+    restarts: tuple[int, ...] = ()  # rows that follow a repeated header
+    notes: tuple[Note, ...] = ()
+    preamble: tuple[str, ...] = ()
     decimal: str = "."
     made_up_header: bool = False
     next_line: int | None = None  # where another table with other columns begins, 0-based
@@ -73,10 +73,10 @@ def finish(layout: Layout, rows: Rows) -> Table:
         frame,
         tuple(columns),
         lines + 1,
+        layout.dialect.words,
         tuple(again_at),
         tuple(notes),
         layout.preamble,
-        layout.dialect.words,
         layout.dialect.decimal,
         layout.header.made_up,
         next_table,
