@@ -1,4 +1,4 @@
-"""The sentences of schemas/log_notes.toml, filled in: why a log is refused, what was found in it."""
+"""The sentences of schemas/log_notes.toml, filled in: why a log is refused, what was found."""
 
 from __future__ import annotations
 
