@@ -47,6 +47,10 @@ class Layout:
     rows: tuple[tuple[str, ...], ...]  # cells of sampled data lines
     threshold: float  # least share of value-like cells of a data line
 
+    def cells(self, line: int) -> list[str]:
+        """The cells of a line (0-based)."""
+        return split_line(self.lines.text(line), chr(self.delimiter))
+
 
 def find_layout(data: Lines) -> Layout:
     """Decide how to read the table. Raises NotALog or UnreadableLog with the reason."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from audit.errors import UnreadableLog
 from audit.intake.bytes.encoding import Bytes
+from audit.intake.said import refused
 from audit.intake.text.layout import find_layout
 from audit.intake.text.lines import find_lines, single_to_double_quotes, without_blank_end
 from audit.intake.text.rows import read_rows
@@ -17,15 +17,10 @@ def parse_table(data: Bytes) -> Table:
     lines = find_lines(single_to_double_quotes(without_blank_end(data)))
     layout = find_layout(lines)
     if layout.width > MOST_COLUMNS:
-        raise UnreadableLog(
-            f"line {layout.first + 1}: {layout.width} columns, more than {MOST_COLUMNS}. "
-            "Export it with one moment a row and one channel a column"
-        )
+        raise refused("many_columns", line=layout.first + 1, width=layout.width, most=MOST_COLUMNS)
     rows = read_rows(layout)
     if rows.frame.height == 0:
-        raise UnreadableLog(
-            "a header but no row of data below it. Copy the log from the logger again"
-        )
+        raise refused("no_rows")
     return finish(layout, rows)
 
 
