@@ -57,6 +57,9 @@ class Part:
     usual: Mapping[str, float] = field(default_factory=dict)
     us: str = ""
     levels: Mapping[str, float] = field(default_factory=dict)
+    states: Mapping[str, tuple[str, float]] = field(default_factory=dict)
+    alike: float = 0.0
+    lean: tuple[float, ...] = ()
     sizes: bool = False
     typical: str = "high"
     safest: bool = False
