@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator, Mapping
 
@@ -130,14 +129,3 @@ def sound(
     if len(plain) == len(names):
         return frame
     return frame.with_columns(pl.col(pl.String).str.strip_chars())
-
-
-def all_finite(frame: pl.DataFrame) -> pl.DataFrame:
-    """NaN and infinities as null: neither is a sample."""
-    numbers = pl.col(pl.Float64)
-    # A sum is finite only where every number is; summing is several times quicker than looking at
-    # each.
-    sums = [values.sum() for values in frame.get_columns() if values.dtype == pl.Float64]
-    if all(total is None or math.isfinite(total) for total in sums):
-        return frame
-    return frame.with_columns(pl.when(numbers.is_finite()).then(numbers).name.keep())

@@ -13,7 +13,6 @@ import polars as pl
 
 from audit.intake.text.body import (
     Plain,
-    all_finite,
     masked,
     parts_of,
     plain_columns,
@@ -21,7 +20,14 @@ from audit.intake.text.body import (
     rows_in,
     sound,
 )
-from audit.intake.text.cells import Rule, decimal_of_table, learn, no_numbers, to_numbers
+from audit.intake.text.cells import (
+    Rule,
+    all_finite,
+    decimal_of_table,
+    learn,
+    no_numbers,
+    to_numbers,
+)
 from audit.intake.text.keep import Kept, choose_lines, last_cell_is_short
 from audit.intake.text.layout import Layout
 
