@@ -327,6 +327,7 @@ def _stated_unit(column: RawColumn, channel: str) -> tuple[Unit | None, str]:
     return found, "header"
 
 
+@lru_cache(maxsize=1024)
 def _near(ideas: frozenset[str]) -> str:
     """The channel that shares most ideas with a header, '' when none shares two."""
     shares = [(len(p.needs & ideas) / len(p.needs | ideas or {""}), p.channel) for p in patterns()]
