@@ -17,8 +17,7 @@ from audit.intake.raw import RawLog, Rejected
 from audit.intake.said import note, refused, rejected
 from audit.intake.text.keep import CUT_OFF
 from audit.intake.text.lines import find_lines
-from audit.intake.text.parse import parse_table
-from audit.intake.text.table import Table
+from audit.intake.text.table import Table, parse_table
 from audit.model import Note
 
 MOST_TABLES = 50  # tables one after another in one file

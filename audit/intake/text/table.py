@@ -1,4 +1,4 @@
-"""A table as read: names, notes and the order of its rows."""
+"""The table's bytes to columns of numbers; what is no data is counted and told."""
 
 from __future__ import annotations
 
@@ -7,15 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
+from audit.intake.bytes.encoding import Bytes
 from audit.intake.raw import RawColumn
-from audit.intake.said import note
+from audit.intake.said import note, refused
 from audit.intake.text.cells import Rule
 from audit.intake.text.header import describe_columns
 from audit.intake.text.keep import looks_like_header, stray_notes
-from audit.intake.text.layout import Layout
-from audit.intake.text.lines import Ints
-from audit.intake.text.rows import Rows
+from audit.intake.text.layout import Layout, find_layout
+from audit.intake.text.lines import Ints, find_lines, single_to_double_quotes, without_blank_end
+from audit.intake.text.rows import Rows, read_rows
 from audit.model import Note
+
+MOST_COLUMNS = 1500
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +38,18 @@ class Table:
     cut_off: bool = False  # its last line was torn, and left out
 
 
-def finish(layout: Layout, rows: Rows) -> Table:
+def parse_table(data: Bytes) -> Table:
+    """Read the first table in the text (UTF-8 bytes). Raises NotALog or UnreadableLog."""
+    layout = find_layout(find_lines(single_to_double_quotes(without_blank_end(data))))
+    if layout.width > MOST_COLUMNS:
+        raise refused("many_columns", line=layout.first + 1, width=layout.width, most=MOST_COLUMNS)
+    rows = read_rows(layout)
+    if rows.frame.height == 0:
+        raise refused("no_rows")
+    return _finished(layout, rows)
+
+
+def _finished(layout: Layout, rows: Rows) -> Table:
     """Names, notes and the order of what was read; a header within it begins a table of its own."""
     kept, frame, stray = rows.kept, rows.frame, rows.stray
     lines, next_table = kept.lines, kept.next_table

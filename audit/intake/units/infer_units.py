@@ -16,7 +16,7 @@ from audit.intake.units import barometric, candidates, knock
 from audit.intake.units import measured as see
 from audit.intake.units.candidates import turned
 from audit.intake.units.decide import STATED, Decision, Scored, Source
-from audit.intake.units.evidence import decided, judge, part_of, weigh
+from audit.intake.units.evidence import decided, part_of, weigh
 from audit.intake.units.railed import pressure_without_rails
 from audit.intake.units.scene import Scene, opening_of
 from audit.intake.units.temperature import temperatures
@@ -106,7 +106,9 @@ class _Reading:
 
     def judged(self, name: str, scored: Sequence[Scored], source: Source) -> Decision:
         """The decision on a column by what it shows beside what is known by now."""
-        return judge(name, scored, source, see.measure(name, source, self.scene))
+        seen = see.measure(name, source, self.scene)
+        weigh(scored, name, seen)
+        return decided(name, scored, source, seen)
 
     def engine(self) -> None:
         """Engine speed and throttle, by which everything else is seen."""
@@ -181,7 +183,8 @@ class _Reading:
             scored = candidates.pressure(name, source, like=like, ambient_kpa=offset)
             seen = see.manifold(source, self.scene, ambient, beside)
             judged = not seen.seen or "loaded" in seen.flags  # elsewhere the likeliest will do
-            self.found[name] = judge(name, scored, source, seen, safest=judged)
+            weigh(scored, name, seen)
+            self.found[name] = decided(name, scored, source, seen, safest=judged)
         return names
 
     def _over_ambient(self, name: str) -> Array:
