@@ -77,7 +77,7 @@ def uneven(
     if not pull.log.has("wastegate_duty"):
         at = " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
     text = (
-        f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} other "
+        f"Boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} other "
         f"pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
     )
     name = "boost_uneven_kpa"
