@@ -12,17 +12,15 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from audit.errors import UnreadableLog
 from audit.intake.bytes.containers import Source
 from audit.intake.raw import RawColumn
-from audit.intake.text.cells import Rule, finite, learn, to_numbers
+from audit.intake.said import refused
+from audit.intake.text.cells import finite, learn, to_numbers
 from audit.intake.text.header import Header, describe_columns
 from audit.intake.text.table import Table
 
 MOST_SHEETS = 50
-UNIT_KEYS = frozenset(
-    ("unit", "units", "uom", "einheit")
-)  # keys of a column's metadata that hold its unit
+UNIT_KEYS = frozenset(("unit", "units", "uom", "einheit"))  # of a column's metadata: its unit
 
 
 def read_parquet(source: Source) -> Table:
@@ -32,28 +30,30 @@ def read_parquet(source: Source) -> Table:
     try:
         frame = pl.read_parquet(BytesIO(source.data.tobytes()))
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError) as error:
-        raise UnreadableLog("a damaged Parquet file. Write it again from its source") from error
+        raise refused("damaged_parquet") from error
     if frame.height == 0 or frame.width < 2:
-        raise UnreadableLog(
-            "a Parquet file without rows, or with a single column. Write it again with the log's "
-            "columns"
-        )
-    told = _units_told(source)
+        raise refused("empty_parquet")
+    told, none = _units_told(source), ("",) * frame.width
     series, columns = [], []
-    for name, column in zip(
-        frame.columns,
-        describe_columns(Header(tuple(frame.columns), ("",) * frame.width, 0), frame.width),
-        strict=True,
-    ):
-        values, kind = _plain(frame[name])
-        from_format = told.get(name) or ("" if column.unit else kind)
-        unit, unit_from = (
-            (from_format, "format") if from_format else (column.unit, column.unit_from)
-        )
-        columns.append(RawColumn(name, unit, unit_from, values.dtype == pl.Float64, column.name))
-        series.append(values.alias(name))
-    table = pl.DataFrame(series)
-    return Table(table, tuple(columns), np.arange(1, table.height + 1), (), (), (), "Parquet")
+    described = describe_columns(Header(tuple(frame.columns), none, 0), frame.width)
+    for values, column in zip(frame.get_columns(), described, strict=True):
+        plain, of_kind = _plain(values)
+        unit = told.get(values.name) or ("" if column.unit else of_kind)
+        unit_from = "format" if unit else column.unit_from
+        numeric = plain.dtype == pl.Float64
+        columns.append(RawColumn(values.name, unit or column.unit, unit_from, numeric, column.name))
+        series.append(plain.alias(values.name))
+    return _table(pl.DataFrame(series), columns, "Parquet")
+
+
+def _table(frame: pl.DataFrame, columns: list[RawColumn], words: str, *preamble: str) -> Table:
+    return Table(
+        frame=frame,
+        columns=tuple(columns),
+        lines=np.arange(1, frame.height + 1),
+        preamble=preamble,
+        words=words,
+    )
 
 
 def _units_told(source: Source) -> dict[str, str]:
@@ -64,12 +64,13 @@ def _units_told(source: Source) -> dict[str, str]:
         fields = list(pq.read_schema(BytesIO(source.data.tobytes())))
     except Exception:  # units are a help, not a need: the table itself has been read
         return {}
-    found: dict[str, str] = {}
-    for field in fields:
-        for key, value in (field.metadata or {}).items():
-            if key.decode("utf-8", "replace").strip().lower() in UNIT_KEYS:
-                found[field.name] = value.decode("utf-8", "replace").strip().strip('"')
-    return {name: unit for name, unit in found.items() if unit}
+    told = (
+        (field.name, value.decode("utf-8", "replace").strip().strip('"'))
+        for field in fields
+        for key, value in (field.metadata or {}).items()
+        if key.decode("utf-8", "replace").strip().lower() in UNIT_KEYS
+    )
+    return {name: unit for name, unit in dict(told).items() if unit}
 
 
 def _plain(values: pl.Series) -> tuple[pl.Series, str]:
@@ -83,14 +84,10 @@ def _plain(values: pl.Series) -> tuple[pl.Series, str]:
         return values.dt.total_microseconds().cast(pl.Float64) / 1e6, "s"
     if kind == pl.Time:
         return values.cast(pl.Int64).cast(pl.Float64) / 1e9, "s"
-    text = (
-        values.cast(pl.String, strict=False)
-        if not kind.is_nested()
-        else pl.Series(
-            values.name, [str(v) for v in values.head(0)] or [None] * len(values), dtype=pl.String
-        )
-    )
-    rule: Rule | None = learn(text.drop_nulls().head(300), ".")
+    if kind.is_nested():
+        return pl.Series(values.name, [None] * len(values), dtype=pl.String), ""
+    text = values.cast(pl.String, strict=False)
+    rule = learn(text.drop_nulls().head(300), ".")
     return (to_numbers(text, rule), "") if rule is not None and rule.numeric else (text, "")
 
 
@@ -104,34 +101,25 @@ def spreadsheet_texts(source: Source) -> Iterator[tuple[str, bytes]]:
 
     try:
         book = fastexcel.read_excel(source.data.tobytes())
-        sheets = [(name, _cells(book, name)) for name in book.sheet_names[:MOST_SHEETS]]
+        sheets = {
+            name: pl.DataFrame(book.load_sheet(name, header_row=None, dtypes="string").to_polars())
+            for name in book.sheet_names[:MOST_SHEETS]
+        }
     except Exception as error:  # the reader raises whatever its parts raise
-        raise UnreadableLog(
-            f"a damaged or locked spreadsheet ({type(error).__name__}). Save the sheet as CSV"
-        ) from error
-    full = [(name, cells) for name, cells in sheets if cells.height > 1 and cells.width > 1]
+        raise refused("damaged_sheet", kind=type(error).__name__) from error
+    full = {n: cells for n, cells in sheets.items() if cells.height > 1 and cells.width > 1}
     if not full:
-        raise UnreadableLog("a spreadsheet without a table in it. Save the log's sheet as CSV")
-    for name, cells in full:
+        raise refused("empty_sheet")
+    for name, cells in full.items():
         plain = cells.select(pl.all().str.replace_all(r"[\t\r\n\"]+", " "))
-        yield (
-            name,
-            plain.write_csv(include_header=False, separator="\t", quote_style="never").encode(),
-        )
-
-
-def _cells(book: Any, name: str) -> pl.DataFrame:
-    sheet = book.load_sheet(name, header_row=None, dtypes="string")
-    return pl.DataFrame(sheet.to_polars())
+        text = plain.write_csv(include_header=False, separator="\t", quote_style="never")
+        yield name, text.encode()
 
 
 def read_mdf(source: Source) -> Table:
     """All channel groups of an MDF file on one merged clock, blank where a group has no sample."""
     if importlib.util.find_spec("asammdf") is None:
-        raise UnreadableLog(
-            "an MDF measurement file; its reader is not installed. Run: pip install "
-            "'pullaudit[mdf]'"
-        )
+        raise refused("no_mdf")
     if source.file is not None:
         return _merge_groups(source.file)
     with NamedTemporaryFile(suffix=".mf4") as copy:
@@ -150,36 +138,23 @@ def _merge_groups(path: Path) -> Table:
             ]
             start = getattr(mdf.header, "start_time", None)
     except Exception as error:  # the reader raises whatever its parts raise
-        raise UnreadableLog(
-            f"a damaged MDF file ({type(error).__name__}). Save it again from the measuring "
-            "software"
-        ) from error
+        raise refused("damaged_mdf", kind=type(error).__name__) from error
     kept = [
         s for s in signals if getattr(s.samples, "ndim", 1) == 1 and s.samples.dtype.kind in "fiub"
     ]
     if not kept:
-        raise UnreadableLog("an MDF file without a channel of numbers. Record the log again")
+        raise refused("empty_mdf")
     clock = np.unique(np.concatenate([s.timestamps for s in kept]))
-    names: dict[str, Any] = {}
+    series: dict[str, Any] = {"time": pl.Series("time", clock)}
     columns = [RawColumn("time", "s", "format", True, "time")]
     for signal in kept:
-        name = signal.name
-        while name in names or name == "time":
+        name, unit = signal.name, str(signal.unit or "")
+        while name in series:
             name += " (2)"
         values = np.full(len(clock), np.nan)
         values[np.searchsorted(clock, signal.timestamps)] = signal.samples.astype(np.float64)
-        names[name] = finite(pl.Series(name, values))
-        columns.append(
-            RawColumn(
-                signal.name,
-                str(signal.unit or ""),
-                "format" if signal.unit else "",
-                True,
-                signal.name,
-            )
-        )
-    frame = pl.DataFrame([pl.Series("time", clock), *names.values()])
-    preamble = (
-        (f"start {start:%Y-%m-%d %H:%M:%S}",) if start is not None and start.year > 1990 else ()
-    )
-    return Table(frame, tuple(columns), np.arange(1, frame.height + 1), (), (), preamble, "MDF")
+        series[name] = finite(pl.Series(name, values))
+        columns.append(RawColumn(signal.name, unit, "format" if unit else "", True, signal.name))
+    dated = start is not None and start.year > 1990
+    preamble = (f"start {start:%Y-%m-%d %H:%M:%S}",) if dated else ()
+    return _table(pl.DataFrame(list(series.values())), columns, "MDF", *preamble)

@@ -10,23 +10,19 @@ import numpy as np
 import polars as pl
 
 from audit.errors import UnreadableLog
-from audit.intake.bytes.containers import (
-    Source,
-    open_sources,
-    refuse_other_formats,
-    rejected,
-    starts,
-)
+from audit.intake.bytes.containers import Source, open_sources, refuse_other_formats, starts
 from audit.intake.bytes.encoding import Bytes, to_utf8
 from audit.intake.clock.clock import find_clock
 from audit.intake.raw import RawLog, Rejected
+from audit.intake.said import note, refused, rejected
 from audit.intake.text.keep import CUT_OFF
-from audit.intake.text.parse import parse_table
-from audit.intake.text.table import Table
+from audit.intake.text.lines import find_lines
+from audit.intake.text.table import Table, parse_table
 from audit.model import Note
 
 MOST_TABLES = 50  # tables one after another in one file
 PADDING = 16  # bytes of nothing at the end from which a file was never written to its end
+_ODD = (pl.exceptions.PolarsError, pl.exceptions.PanicException, ValueError, OverflowError)
 
 
 def read_raw(path: Path, *, rate_hz: float | None = None) -> list[RawLog | Rejected]:
@@ -45,29 +41,16 @@ def read_raw(path: Path, *, rate_hz: float | None = None) -> list[RawLog | Rejec
 
 
 def _read_source(source: Source, rate_hz: float | None) -> Iterator[RawLog | Rejected]:
-    done = 0
+    path = source.path
     try:
-        for table in _tables(source):
-            path = source.path if done == 0 else f"{source.path} (part {done + 1})"
+        for done, table in enumerate(_tables(source), 2):
             yield _timed(table, source, path, rate_hz)
-            done += 1
+            path = f"{source.path} (part {done})"
     except UnreadableLog as error:
-        yield rejected(
-            source.path if done == 0 else f"{source.path} (part {done + 1})", source.sha256, error
-        )
-    except (
-        pl.exceptions.PolarsError,
-        pl.exceptions.PanicException,
-        ValueError,
-        OverflowError,
-        MemoryError,
-    ) as error:
+        yield rejected(path, source.sha256, error)
+    except (*_ODD, MemoryError) as error:
         what = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        yield rejected(
-            source.path,
-            source.sha256,
-            UnreadableLog(f"its table cannot be read ({what}). Export it again as plain CSV"),
-        )
+        yield rejected(source.path, source.sha256, refused("parser", what=what))
 
 
 def _tables(source: Source) -> Iterator[Table]:
@@ -84,7 +67,9 @@ def _tables(source: Source) -> Iterator[Table]:
     else:
         refuse_other_formats(source.data)
         text, encoding = to_utf8(source.data)
-        yield from _text_tables(text, encoding)
+        for table in _text_tables(text):
+            words = table.words if encoding == "UTF-8" else f"{table.words}, {encoding}"
+            yield replace(table, words=words)
 
 
 def _sheets(source: Source) -> Iterator[Table]:
@@ -96,8 +81,7 @@ def _sheets(source: Source) -> Iterator[Table]:
     found, first = False, None
     for name, text in spreadsheet_texts(source):
         try:
-            utf8, _ = to_utf8(np.frombuffer(text, dtype=np.uint8))
-            for table in _text_tables(utf8, "UTF-8"):
+            for table in _text_tables(to_utf8(np.frombuffer(text, dtype=np.uint8))[0]):
                 yield replace(table, words=f"spreadsheet, sheet '{name}'")
                 found = True
         except UnreadableLog as error:
@@ -106,66 +90,47 @@ def _sheets(source: Source) -> Iterator[Table]:
         raise first
 
 
-def _text_tables(text: Bytes, encoding: str) -> Iterator[Table]:
+def _text_tables(text: Bytes) -> Iterator[Table]:
     offset = 0
     for _ in range(MOST_TABLES):
         table = parse_table(text)
-        words = table.words if encoding == "UTF-8" else f"{table.words}, {encoding}"
-        notes = tuple(_moved(note, offset) for note in table.notes)
-        yield replace(table, words=words, lines=table.lines + offset, notes=notes)
+        notes = (replace(n, line=n.line + offset) if n.line else n for n in table.notes)
+        yield replace(table, lines=table.lines + offset, notes=tuple(notes))
         if table.next_line is None:
             return
-        from audit.intake.text.lines import find_lines
-
         text = text[int(find_lines(text).starts[table.next_line]) :]
         offset += table.next_line
-
-
-def _moved(note: Note, offset: int) -> Note:
-    return note if note.line is None or not offset else replace(note, line=note.line + offset)
 
 
 def _timed(table: Table, source: Source, path: str, rate_hz: float | None) -> RawLog:
     timed = find_clock(table, rate_hz=rate_hz, file_name=Path(source.path).name)
     notes = [*table.notes, *timed.notes]
-    cut_off = table.cut_off or (table.next_line is None and _torn(source))
+    torn = table.next_line is None and (source.cut_off or _torn(source))
     if source.remark:
         notes.insert(0, Note(source.remark + ".", code=CUT_OFF if source.cut_off else None))
-    elif cut_off and not table.cut_off:
-        last = int(table.lines[-1])
-        notes.insert(
-            0,
-            Note(
-                f"the file is cut off after line {last}: blank from there on.", last, code=CUT_OFF
-            ),
-        )
+    elif torn and not table.cut_off:
+        notes.insert(0, note("blank_end", int(table.lines[-1]), code=CUT_OFF))
     end = float(timed.time[-1]) if len(timed.time) else None
     return RawLog(
-        path,
-        source.sha256,
-        timed.frame,
-        table.columns,
-        timed.time,
-        timed.clock,
-        tuple(_at_the_end(note, end) for note in notes),
-        table.preamble,
-        table.words,
-        cut_off,
+        path=path,
+        sha256=source.sha256,
+        frame=timed.frame,
+        columns=table.columns,
+        time=timed.time,
+        clock=timed.clock,
+        notes=tuple(
+            replace(n, start_s=end, end_s=end) if n.code == CUT_OFF and n.start_s is None else n
+            for n in notes
+        ),
+        preamble=table.preamble,
+        dialect=table.words,
+        cut_off=table.cut_off or torn,
     )
 
 
 def _torn(source: Source) -> bool:
-    """Whether the stream ends before its end, or the file in bytes of nothing within a line: a
-    power cut.
-    """
-    if source.cut_off or len(source.data) <= PADDING or source.data[-PADDING:].any():
-        return source.cut_off
+    """Whether the file ends in bytes of nothing within a line: a power cut."""
+    if len(source.data) <= PADDING or source.data[-PADDING:].any():
+        return False
     written = source.data[-(1 << 16) :]
     return bool(written[written != 0][-1:].tobytes() not in (b"\n", b"\r", b""))
-
-
-def _at_the_end(note: Note, end_s: float | None) -> Note:
-    """A note of a torn end, with the moment of the last row that was read."""
-    if note.code != CUT_OFF or note.start_s is not None:
-        return note
-    return replace(note, start_s=end_s, end_s=end_s)

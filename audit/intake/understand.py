@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,9 +16,10 @@ from audit.intake.names.sensors import further_sensors
 from audit.intake.names.unit_text import Unit, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
+from audit.intake.said import note
 from audit.intake.units.candidates import turned
 from audit.intake.units.decide import CAR_FILE, Decision, Source
-from audit.intake.units.infer_units import Inferred, infer_units
+from audit.intake.units.infer_units import infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
 from audit.tables import channel_row, channel_rows, row_of, toml_table
@@ -29,6 +30,42 @@ if TYPE_CHECKING:
 SOURCE_PREFIX = "source:"
 NOTHING = frozenset(toml_table("words.toml")["no_unit"])
 ERROR_WORDS = frozenset(toml_table("words.toml")["broken_sensor"])
+FULL_OPEN = (78.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
+
+
+@dataclass(eq=False)
+class _Column:
+    """One source column on its way. values: NaN where blank, None where it holds no numbers; own:
+    its name in the frame.
+    """
+
+    raw: RawColumn
+    own: str
+    series: pl.Series
+    values: Array | None
+    clock: bool
+    broken: bool  # it says nothing but that its sensor does not work
+    named: Named
+    rate: Rate
+
+    def thinned(self, stride: int) -> Array | None:
+        """Every stride-th row, blanks filled with the last value before."""
+        if self.values is None or not self.series.null_count():
+            return None if self.values is None else self.values[::stride]
+        there = np.isfinite(self.values)
+        last = np.maximum.accumulate(np.where(there, np.arange(len(self.values)), 0))
+        return np.asarray(self.values[last[::stride]])
+
+    def sample(self, stride: int) -> Array:
+        """Finite values, a thousand or so, taken evenly."""
+        if self.values is None:
+            return np.empty(0)
+        thin = self.values[::stride]
+        thin = thin[np.isfinite(thin)]
+        if len(thin) < 50 and stride > 1:
+            thin = self.values[np.isfinite(self.values)]
+            thin = thin[:: max(1, len(thin) // THIN_TO)]
+        return thin
 
 
 def understand(raw: RawLog, car: Car) -> Log:
@@ -42,51 +79,22 @@ def understand(raw: RawLog, car: Car) -> Log:
 
 
 def _understand(raw: RawLog, car: Car) -> Log:
-    series = [raw.frame.to_series(i) for i in range(raw.frame.width)]
-    clock_at = frozenset(
-        i
-        for i, c in enumerate(raw.columns)
-        if raw.clock.column is not None and raw.clock.column in (c.header, raw.frame.columns[i])
-    )
-    ruled = {word.column.strip().casefold() for word in car.channels.values()}
-    values = [
-        _numbers(s) if c.numeric or c.header.strip().casefold() in ruled else None
-        for s, c in zip(series, raw.columns, strict=True)
-    ]
-    broken = frozenset(i for i, s in enumerate(series) if values[i] is None and _only_errors(s))
-    for i in broken:
-        values[i] = np.full(len(raw.time), np.nan)
-    columns = [
-        replace(c, numeric=v is not None, unit=_said_unit(c.unit))
-        for c, v in zip(raw.columns, values, strict=True)
-    ]
-    stride = max(1, -(-len(raw.time) // THIN_TO))
-    samples = [_sample(v, stride) if v is not None else np.empty(0) for v in values]
-    named, notes = name_columns(columns, samples, car.channels, skip=clock_at, broken=broken)
-    if any(n.also for n in named):
-        rows = [
-            _thinned(s, v, stride) if v is not None else None
-            for s, v in zip(series, values, strict=True)
-        ]
-        named = further_sensors(named, columns, rows)
-    sources, second = _sources(
-        named, columns, series=series, values=values, car=car, stride=stride, notes=notes
-    )
+    columns, stride = _columns(raw, car), max(1, -(-len(raw.time) // THIN_TO))
+    notes = _name(columns, car, stride)
+    sources, second = _sources(columns, car, stride, notes)
     inferred = infer_units(sources, raw.time[::stride], car, second=second)
-    notes += _unit_notes(named, columns, inferred)
-    notes += _unnamed(named, columns, values)
+    notes += _unit_notes(columns, inferred.decisions)
+    notes += _unnamed(columns)
     step = median_step(raw.time)
+    whole = Rate(1.0 / step if step > 0 else 0.0)
     rates = [
-        channel_rate(raw.time, v, row_step_s=step)
-        if v is not None
-        else Rate(1.0 / step if step > 0 else 0.0)
-        for v in values
+        whole if c.values is None else channel_rate(raw.time, c.values, row_step_s=step)
+        for c in columns
     ]
-    apart = [None if i in clock_at else v for i, v in enumerate(values)]
-    rates = together(raw.time, apart, rates, row_step_s=step)
-    frame, channels = _build(
-        raw, named, series=series, values=values, inferred=inferred, rates=rates, clock_at=clock_at
-    )
+    apart = [None if c.clock else c.values for c in columns]
+    for c, rate in zip(columns, together(raw.time, apart, rates, row_step_s=step), strict=True):
+        c.rate = rate
+    frame, channels = _build(raw, columns, inferred.decisions)
     notes += _throttle_note(frame, channels)
     return Log(
         path=raw.path,
@@ -104,280 +112,209 @@ def _understand(raw: RawLog, car: Car) -> Log:
     )
 
 
-def _said_unit(unit: str) -> str:
-    """The unit's text, or nothing where it says that there is none ('[-]' behind a lambda)."""
-    return "" if unit.strip().casefold() in NOTHING else unit
-
-
-def _numbers(series: pl.Series) -> Array | None:
-    """A column as float64, NaN for blanks; None when it holds no numbers."""
-    if not series.dtype.is_numeric():
-        series = series.cast(pl.Float64, strict=False)
-    return np.asarray(series.to_numpy(), dtype=np.float64)
+def _columns(raw: RawLog, car: Car) -> list[_Column]:
+    ruled = {word.column.strip().casefold() for word in car.channels.values()}
+    out = []
+    for column, series in zip(raw.columns, raw.frame.get_columns(), strict=True):
+        values = None
+        if column.numeric or column.header.strip().casefold() in ruled:
+            floats = series if series.dtype.is_numeric() else series.cast(pl.Float64, strict=False)
+            values = np.asarray(floats.to_numpy(), dtype=np.float64)
+        broken = values is None and _only_errors(series)
+        if broken:
+            values = np.full(len(raw.time), np.nan)
+        # '[-]' behind a lambda says that there is no unit
+        unit = "" if column.unit.strip().casefold() in NOTHING else column.unit
+        said = replace(column, numeric=values is not None, unit=unit)
+        clock = raw.clock.column is not None and raw.clock.column in (column.header, series.name)
+        one = _Column(said, series.name, series, values, clock, broken, Named("", ""), Rate(0.0))
+        out.append(one)
+    return out
 
 
 def _only_errors(series: pl.Series) -> bool:
-    """Whether a column of text says nothing but that its sensor does not work."""
     if series.dtype != pl.String or series.n_unique() > len(ERROR_WORDS):
         return False
     words = {word.strip().lower() for word in series.unique().drop_nulls()} - {""}
     return bool(words) and words <= ERROR_WORDS
 
 
-def _sample(values: Array, stride: int) -> Array:
-    """Finite values, a thousand or so, taken evenly."""
-    thin = values[::stride]
-    thin = thin[np.isfinite(thin)]
-    if len(thin) < 50 and stride > 1:
-        thin = values[np.isfinite(values)]
-        thin = thin[:: max(1, len(thin) // THIN_TO)]
-    return thin
-
-
-def _thinned(series: pl.Series, values: Array, stride: int) -> Array:
-    """Every stride-th row, blanks filled with the last value before."""
-    if not series.null_count():
-        return values[::stride]
-    there = np.isfinite(values)
-    last = np.maximum.accumulate(np.where(there, np.arange(len(values)), 0))
-    return np.asarray(values[last[::stride]])
+def _name(columns: Sequence[_Column], car: Car, stride: int) -> list[Note]:
+    """Give each column its name; a Note for what the car file names and is not there."""
+    said = [c.raw for c in columns]
+    named, notes = name_columns(
+        said,
+        [c.sample(stride) for c in columns],
+        car.channels,
+        skip=frozenset(i for i, c in enumerate(columns) if c.clock),
+        broken=frozenset(i for i, c in enumerate(columns) if c.broken),
+    )
+    if any(n.also for n in named):
+        named = further_sensors(named, said, [c.thinned(stride) for c in columns])
+    for column, one in zip(columns, named, strict=True):
+        column.named = one
+    return notes
 
 
 def _sources(
-    named: Sequence[Named],
-    columns: Sequence[RawColumn],
-    *,
-    series: Sequence[pl.Series],
-    values: Sequence[Array | None],
-    car: Car,
-    stride: int,
-    notes: list[Note],
+    columns: Sequence[_Column], car: Car, stride: int, notes: list[Note]
 ) -> tuple[dict[str, Source], dict[str, tuple[Array, Unit | None]]]:
     """The named columns as evidence, and second columns for a channel already taken."""
     sources: dict[str, Source] = {}
     second: dict[str, tuple[Array, Unit | None]] = {}
-    for name, column, one, data in zip(named, columns, series, values, strict=True):
-        if data is None:
+    for c in columns:
+        named, rows = c.named, c.thinned(stride) if c.named.channel or c.named.also else None
+        if c.values is None or rows is None:
             continue
-        if name.channel:
-            unit, unit_from = _car_unit(name, car, notes)
-            whole = base_of(name.channel) == "knock_retard"  # a knock may last a single row
-            rows = data if whole else _thinned(one, data, stride)
-            there = data[np.isfinite(data)]
-            sources[name.channel] = Source(
-                rows,
+        if named.channel:
+            unit, unit_from = _car_unit(named, car, notes)
+            there = c.values[np.isfinite(c.values)]
+            sources[named.channel] = Source(
+                # a knock may last a single row
+                c.values if base_of(named.channel) == "knock_retard" else rows,
                 unit,
                 unit_from,
-                name.hints,
-                split(header_of(column)),
+                named.hints,
+                split(header_of(c.raw)),
                 still=len(there) > 1 and bool((there == there[0]).all()),
             )
-        elif name.also in ("manifold_pressure", "vehicle_speed") and name.also not in second:
-            second[name.also] = (_thinned(one, data, stride), name.unit)
+        elif named.also in ("manifold_pressure", "vehicle_speed"):
+            second.setdefault(named.also, (rows, named.unit))
     return sources, second
 
 
-def _car_unit(name: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, str]:
+def _car_unit(named: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, str]:
     """The unit that the car file states for a channel, else the file's own."""
-    word = car.channels.get(name.channel)
+    word = car.channels.get(named.channel)
     if word is None or not word.unit:
-        return name.unit, name.unit_from
-    unit = unit_for(word.unit, name.channel)
+        return named.unit, named.unit_from
+    unit = unit_for(word.unit, named.channel)
     if unit is not None:
         return unit, CAR_FILE
-    row = row_of(name.channel)
-    known = ", ".join(u.said for u in units_of(row.quantity) if u.said)
-    notes.append(
-        Note(
-            f"The car file gives the unit '{word.unit}' for {name.channel}, which is none that it "
-            f"can have. Known: {known}."
-        )
-    )
-    return name.unit, name.unit_from
+    known = ", ".join(u.said for u in units_of(row_of(named.channel).quantity) if u.said)
+    notes.append(note("car_unit", unit=word.unit, channel=named.channel, known=known))
+    return named.unit, named.unit_from
 
 
-def _unit_notes(
-    named: Sequence[Named], columns: Sequence[RawColumn], inferred: Inferred
-) -> list[Note]:
+def _unit_notes(columns: Sequence[_Column], decisions: dict[str, Decision]) -> list[Note]:
     """What a person should know about how a unit was read."""
     notes = []
-    for name, column in zip(named, columns, strict=True):
-        if not name.channel:
+    for c in columns:
+        found = decisions.get(c.named.channel)
+        if found is None:
             continue
-        found = inferred.decisions[name.channel]
+        header, read = c.raw.header, found.candidate
         if found.doubtful:
             other = f", or as well {found.runner_up}" if found.runner_up else ""
             why = f" ({found.why})" if found.why else ""
-            notes.append(
-                Note(
-                    f"The unit of '{column.header}' is not sure: read as "
-                    f"{found.candidate.said or 'it stands'}{other}{why}. Name it "
-                    "in the car file under [channels] to settle it."
-                )
-            )
-        elif found.candidate.special == "reciprocal":
-            notes.append(Note(f"'{column.header}' is read as phi, the inverse of lambda."))
-        elif base_of(name.channel) == "fuel_pressure" and "differential" in name.hints:
-            notes.append(
-                Note(
-                    f"'{column.header}' seems to be fuel pressure over manifold pressure, "
-                    "not over ambient."
-                )
-            )
+            said = read.said or "it stands"
+            notes.append(note("unit_doubt", header=header, said=said, other=other, why=why))
+        elif read.special == "reciprocal":
+            notes.append(note("phi", header=header))
+        elif base_of(c.named.channel) == "fuel_pressure" and "differential" in c.named.hints:
+            notes.append(note("differential", header=header))
     return notes
 
 
-def _unnamed(
-    named: Sequence[Named], columns: Sequence[RawColumn], values: Sequence[Array | None]
-) -> list[Note]:
+def _unnamed(columns: Sequence[_Column]) -> list[Note]:
     """A needed channel that no column was taken for, while there are columns of no known name."""
-    there = {n.channel for n in named}
+    there = {c.named.channel for c in columns}
     lacks = [name for name in needed_channels() if name not in there]
     free = [
-        c.header
-        for n, c, v in zip(named, columns, values, strict=True)
-        if not n.channel and n.why == NO_NAME and v is not None
+        c.raw.header
+        for c in columns
+        if not c.named.channel and c.named.why == NO_NAME and c.values is not None
     ]
     if not lacks or not free:
         return []
-    more = f" (and {len(free) - 4} more)" if len(free) > 4 else ""
     return [
-        Note(
-            f"No column was taken for {' or '.join(n.replace('_', ' ') for n in lacks)}. If it is "
-            f"one of {', '.join(free[:4])}{more}, say so in the car file under [channels]: "
-            f'{lacks[0]} = {{ column = "{_quoted(free[0])}" }}.'
+        note(
+            "no_column",
+            lacks=" or ".join(n.replace("_", " ") for n in lacks),
+            some=", ".join(free[:4]) + (f" (and {len(free) - 4} more)" if len(free) > 4 else ""),
+            channel=lacks[0],
+            column=_quoted(free[0]),
         )
     ]
-
-
-FULL_OPEN = (78.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
 
 
 def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Note]:
     """A throttle that tops out short of 100 % while boost is made: wide open all the same."""
     if not {"throttle_position", "manifold_pressure"} <= set(frame.columns):
         return []
-    throttle, pressure = (
-        frame.get_column(n).to_numpy() for n in ("throttle_position", "manifold_pressure")
-    )
-    finite = throttle[np.isfinite(throttle)]
-    top = float(finite.max()) if len(finite) else 0.0
-    at_top = pressure[throttle >= top - 2.0]
-    boosted = len(at_top) > 0 and float(np.nanmax(at_top, initial=0.0)) > 125.0
+    throttle, pressure = (frame[n].to_numpy() for n in ("throttle_position", "manifold_pressure"))
+    top = float(np.max(throttle[np.isfinite(throttle)], initial=0.0))
+    boosted = float(np.nanmax(pressure[throttle >= top - 2.0], initial=0.0)) > 125.0
     if not (FULL_OPEN[0] <= top < FULL_OPEN[1] and boosted):
         return []
     source = next(c.source for c in channels if c.name == "throttle_position")
-    return [
-        Note(
-            f"'{source}' tops out at {top:.0f} % while boost is made; if that is wide open, have "
-            "the throttle's ends taught anew."
-        )
-    ]
+    return [note("throttle_top", source=source, top=f"{top:.0f}")]
 
 
 def _build(
-    raw: RawLog,
-    named: Sequence[Named],
-    *,
-    series: Sequence[pl.Series],
-    values: Sequence[Array | None],
-    inferred: Inferred,
-    rates: Sequence[Rate],
-    clock_at: frozenset[int],
+    raw: RawLog, columns: Sequence[_Column], decisions: dict[str, Decision]
 ) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
     """The frame (time, channels, the rest, source values) and how each column was understood."""
     order = {name: i for i, name in enumerate(channel_rows())}
-
-    def place(name: str) -> tuple[int, int, str]:
-        return order[base_of(name)], len(name), name
-
     front: dict[str, pl.Series] = {}
-    rest: dict[str, pl.Series] = {"": pl.Series("time", raw.time)}
-    taken = {"time", *(n.channel for n in named if n.channel)}
+    rest: dict[str, pl.Series] = {}
+    taken = {"time", *(c.named.channel for c in columns)}
     channels: list[Channel] = []
-    for i, name in enumerate(named):
-        header, data, own = raw.columns[i].header, values[i], raw.frame.columns[i]
-        if i in clock_at:
-            stored = _kept(rest, f"{SOURCE_PREFIX}{own}", series[i], taken)
-            channels.append(_clock_channel(raw, header, rates[i], stored))
-        elif name.channel and data is not None:
-            found = inferred.decisions[name.channel]
-            same = (
-                found.candidate.scale == 1.0
-                and found.candidate.offset == 0.0
-                and not found.candidate.special
-            )
-            stored = (
-                ""
-                if same and series[i].dtype == pl.Float64
-                else _kept(rest, f"{SOURCE_PREFIX}{own}", series[i], taken)
-            )
-            front[name.channel] = (
-                series[i].alias(name.channel)
-                if not stored
-                else _canonical(name.channel, data, found)
-            )
-            channels.append(_channel(name, header, found, rates[i], stored))
+
+    def kept(wanted: str, series: pl.Series) -> str:
+        """Put a column by under a free name and say which."""
+        name, n = wanted, 2
+        while name in rest or name in taken:
+            name, n = f"{wanted} ({n})", n + 1
+        rest[name] = series.alias(name)
+        return name
+
+    for c in columns:
+        name, own = c.named.channel, SOURCE_PREFIX + c.own
+        if c.clock:
+            clock = raw.clock
+            channel = Channel("time", c.raw.header, clock.kind, "s", unit_from="format")
+            stored = kept(own, c.series)
+            why, unit_why = "the log's clock", clock.said
+            channel = replace(channel, name_why=why, unit_why=unit_why, stored_as=stored)
+        elif name and c.values is not None:
+            found = decisions[name]
+            values = turned(c.values, found.candidate)
+            if values is c.values and c.series.dtype == pl.Float64:
+                stored, front[name] = "", c.series.alias(name)
+            else:
+                stored = kept(own, c.series)
+                front[name] = pl.Series(name, values, nan_to_null=True)
+            channel = _known(c.named, c.raw.header, found, stored)
         else:
-            stored = _kept(rest, f"column:{own}" if channel_row(own) else own, series[i], taken)
-            channels.append(
-                Channel(
-                    name=f"column:{header}" if channel_row(header) else header,
-                    source=header,
-                    source_unit=raw.columns[i].unit,
-                    unit=raw.columns[i].unit,
-                    rate_hz=round(rates[i].hz, 4),
-                    known=False,
-                    held=rates[i].held,
-                    unit_from=raw.columns[i].unit_from,
-                    name_why=name.why,
-                    nearest=name.nearest,
-                    stored_as=stored,
-                )
+            stored = kept(f"column:{c.own}" if channel_row(c.own) else c.own, c.series)
+            header, unit = c.raw.header, raw.columns[len(channels)].unit
+            channel = Channel(
+                name=f"column:{header}" if channel_row(header) else header,
+                source=header,
+                source_unit=unit,
+                unit=unit,
+                known=False,
+                unit_from=c.raw.unit_from,
+                name_why=c.named.why,
+                nearest=c.named.nearest,
+                stored_as=stored,
             )
-    time = rest.pop("")
-    ordered = [front[n] for n in sorted(front, key=place)]
-    return pl.DataFrame([time, *ordered, *rest.values()]), tuple(channels)
+        held = c.rate.held and channel.name != "time"
+        channels.append(replace(channel, rate_hz=round(c.rate.hz, 4), held=held))
+    ordered = sorted(front, key=lambda name: (order[base_of(name)], len(name), name))
+    time = pl.Series("time", raw.time)
+    return pl.DataFrame([time, *(front[n] for n in ordered), *rest.values()]), tuple(channels)
 
 
-def _kept(rest: dict[str, pl.Series], wanted: str, series: pl.Series, taken: set[str]) -> str:
-    """Put a column by under a free name and say which."""
-    name, n = wanted, 2
-    while name in rest or name in taken:
-        name, n = f"{wanted} ({n})", n + 1
-    rest[name] = series.alias(name)
-    return name
-
-
-def _canonical(channel: str, data: Array, found: Decision) -> pl.Series:
-    return pl.Series(channel, turned(data, found.candidate), nan_to_null=True)
-
-
-def _clock_channel(raw: RawLog, header: str, rate: Rate, stored: str) -> Channel:
+def _known(named: Named, header: str, found: Decision, stored: str) -> Channel:
     return Channel(
-        name="time",
-        source=header,
-        source_unit=raw.clock.kind,
-        unit="s",
-        rate_hz=round(rate.hz, 4),
-        unit_from="format",
-        name_why="the log's clock",
-        unit_why=raw.clock.said,
-        stored_as=stored,
-    )
-
-
-def _channel(name: Named, header: str, found: Decision, rate: Rate, stored: str) -> Channel:
-    row = row_of(name.channel)
-    return Channel(
-        name=name.channel,
+        name=named.channel,
         source=header,
         source_unit=found.candidate.said,
-        unit=row.unit,
-        rate_hz=round(rate.hz, 4),
-        held=rate.held,
+        unit=row_of(named.channel).unit,
         unit_from=found.unit_from,
-        name_why=name.why,
+        name_why=named.why,
         unit_why=found.why,
         confidence=found.confidence,
         runner_up=found.runner_up,
@@ -390,13 +327,12 @@ def _channel(name: Named, header: str, found: Decision, rate: Rate, stored: str)
 
 def _us_units(channels: Sequence[Channel]) -> bool:
     """The source is in psi or °F."""
-    for c in channels:
-        if c.known and (
-            c.source_unit == "°F"
-            or (c.name in ("manifold_pressure", "boost_target") and ("psi" in c.source_unit))
-        ):
-            return True
-    return False
+    boost = ("manifold_pressure", "boost_target")
+    return any(
+        c.source_unit == "°F" or (c.name in boost and "psi" in c.source_unit)
+        for c in channels
+        if c.known
+    )
 
 
 def suggest_channels(log: Log) -> str:
@@ -405,7 +341,8 @@ def suggest_channels(log: Log) -> str:
     for c in log.channels:
         if not c.known or c.name == "time":
             continue
-        unit = f', unit = "{_quoted(c.source_unit)}"' if c.source_unit and _sayable(c) else ""
+        sayable = c.source_unit and unit_for(c.source_unit, c.name)  # can be read back
+        unit = f', unit = "{_quoted(c.source_unit)}"' if sayable else ""
         doubt = f"  # not sure of the unit; or {c.runner_up}" if c.doubtful else ""
         lines.append(f'{c.name} = {{ column = "{_quoted(c.source)}"{unit} }}{doubt}')
     return "\n".join(lines) + "\n"
@@ -414,8 +351,3 @@ def suggest_channels(log: Log) -> str:
 def _quoted(text: str) -> str:
     plain = "".join(max(ch, " ") for ch in text)
     return plain.replace("\\", "\\\\").replace('"', '\\"')
-
-
-def _sayable(channel: Channel) -> bool:
-    """The unit can be read back from the car file."""
-    return unit_for(channel.source_unit, channel.name) is not None

@@ -8,10 +8,10 @@ import pytest
 from audit.intake.bytes.encoding import to_utf8
 from audit.intake.read import read_raw
 from audit.intake.text.body import plain_columns
-from audit.intake.text.keep import Kept, choose_lines
+from audit.intake.text.keep import choose_lines
 from audit.intake.text.layout import find_layout
 from audit.intake.text.lines import find_lines
-from audit.intake.text.rows import _in_one_go, _in_stretches, _Stretches, read_rows
+from audit.intake.text.rows import Stretches, in_one_go, in_stretches, read_rows
 
 ROWS = "\n".join(f"{i / 10:.1f},{1000 + i},{i % 7}" for i in range(200))
 HEAD = "Time (s),Engine Speed (rpm),Gear\n"
@@ -83,9 +83,9 @@ def layout_of(header: str, rows: list[str]):
 @pytest.mark.parametrize("name", DIALECTS)
 def test_the_fast_reader_takes_a_sound_table_whole_and_reads_what_the_long_way_reads(name):
     layout = layout_of(*rows_of(name))
-    found = _in_one_go(layout, plain_columns(layout), Kept(np.arange(1, 30_001), layout.width))
+    found = in_one_go(layout, plain_columns(layout))
     assert found is not None
-    slow = _in_stretches(layout, {}, choose_lines(layout))
+    slow = in_stretches(layout, {}, choose_lines(layout))
     assert found.frame.equals(slow.frame) and not len(slow.stray)
     assert found.frame.schema == slow.frame.schema
 
@@ -99,14 +99,14 @@ def test_damage_costs_its_own_stretch_and_changes_nothing_else(name, damage, mon
     rows[20_000] = mark.join([cells[0], damage, *cells[2:]]) if damage != "marker" else damage
     layout = layout_of(header, rows)
     seen = []
-    as_text = _Stretches._as_text
+    as_text = Stretches.as_text
     monkeypatch.setattr(
-        _Stretches,
-        "_as_text",
+        Stretches,
+        "as_text",
         lambda s, b, n, tries: seen.append(n) or as_text(s, b, n, tries=tries),
     )
     found = read_rows(layout)
     assert sum(seen) < 10_000  # of 30,000 rows
-    slow = _in_stretches(layout, {}, choose_lines(layout))
+    slow = in_stretches(layout, {}, choose_lines(layout))
     assert found.frame.equals(slow.frame)
     np.testing.assert_array_equal(found.stray, slow.stray)

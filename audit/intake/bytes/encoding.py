@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from audit.errors import UnreadableLog
+from audit.intake.said import refused
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -20,23 +20,16 @@ LONGEST_LINE = 20_000  # bytes: rows of two hundred channels with long names are
 FEW_LINES = 20
 LEAST_ENDS = 3
 MOST_REWRITTEN = 1 << 28  # bytes
+LF, CR = 10, 13
 _RARE_ENDS = (b"\xc2\x85", b"\xe2\x80\xa8", b"\xe2\x80\xa9", b"\x1e", b"\x0b", b"\x0c")
 _ELLIPSIS = b"\xe2\x80\xa6"
-_BOMS = (
+_BOMS = (  # "" for eight bits
     (codecs.BOM_UTF32_LE, "utf-32-le"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),
-    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF8, ""),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
-_SAID = {
-    "utf-16-le": "UTF-16",
-    "utf-16-be": "UTF-16",
-    "utf-32-le": "UTF-32",
-    "utf-32-be": "UTF-32",
-    "utf-8": "UTF-8",
-    "cp1252": "Latin-1",
-}
 
 
 def to_utf8(data: Bytes) -> tuple[Bytes, str]:
@@ -47,46 +40,49 @@ def to_utf8(data: Bytes) -> tuple[Bytes, str]:
     """
     encoding, skip = _sniff(data)
     body = data[skip:]
-    if encoding == "":
-        body = _without_padding(body)
-        encoding = "utf-8" if _is_ascii(body) else _eight_bit(body)
-    if encoding.startswith("utf-8"):
-        text = body if encoding == "utf-8" else _transcode(body, "utf-8")
-    else:
+    if encoding:
         text = _without_padding(_transcode(body, encoding))
+    else:
+        text = _without_padding(body)
+        if int(np.bitwise_or.reduce(text)) > 127:
+            encoding = _eight_bit(text)
+            text = _transcode(text, encoding) if encoding else text
     text = _other_line_ends(text, latin=encoding == "cp1252")
     _refuse_binary(text)
     text = _line_feeds(_no_nul(text))
     _refuse_lost_ends(text)
-    return text, _SAID[encoding.split("?")[0]]
+    wide = encoding.startswith(("utf-16", "utf-32"))
+    return text, encoding[:6].upper() if wide else "Latin-1" if encoding == "cp1252" else "UTF-8"
 
 
 def _sniff(data: Bytes) -> tuple[str, int]:
+    """A wide encoding, or '' for one of eight bits; and the bytes of its mark."""
     head = data[:4096].tobytes()
     for bom, name in _BOMS:
         if head.startswith(bom):
-            return ("" if name == "utf-8" else name), len(bom)
+            return name, len(bom)
     if len(head) >= 4:
-        even, odd = head[0::2], head[1::2]
-        zeros_even, zeros_odd = even.count(0) / len(even), odd.count(0) / len(odd)
-        if zeros_odd > 0.4 and zeros_even < 0.1:
+        even, odd = (half.count(0) / len(half) for half in (head[0::2], head[1::2]))
+        if odd > 0.4 and even < 0.1:
             return "utf-16-le", 0
-        if zeros_even > 0.4 and zeros_odd < 0.1:
+        if even > 0.4 and odd < 0.1:
             return "utf-16-be", 0
     return "", 0
 
 
-def _chunks(data: Bytes) -> Iterator[Bytes]:
+def _chunks(data: Bytes, beyond: int = 0) -> Iterator[Bytes]:
+    """The bytes piece by piece, each with so many of the next."""
     for start in range(0, len(data), CHUNK):
-        yield data[start : start + CHUNK]
+        yield data[start : start + CHUNK + beyond]
 
 
-def _is_ascii(data: Bytes) -> bool:
-    return all(int(np.bitwise_or.reduce(chunk)) < 128 for chunk in _chunks(data))
+def count_byte(data: Bytes, byte: int) -> int:
+    """How often a byte occurs."""
+    return sum(int(np.count_nonzero(chunk == byte)) for chunk in _chunks(data))
 
 
 def _eight_bit(data: Bytes) -> str:
-    """'utf-8' when valid, 'utf-8?' when only damaged here and there, else 'cp1252'."""
+    """'' when valid UTF-8, 'utf-8' when only damaged here and there, else 'cp1252'."""
     try:
         decoder = codecs.getincrementaldecoder("utf-8")()
         for chunk in _chunks(_beyond_ascii(data)):
@@ -99,21 +95,20 @@ def _eight_bit(data: Bytes) -> str:
             text = decoder.decode(chunk.tobytes())
             bad += text.count("\ufffd")
             good += len(text) - len(text.encode("ascii", "ignore"))
-        return "utf-8?" if good - bad > bad else "cp1252"
-    return "utf-8"
+        return "utf-8" if good - bad > bad else "cp1252"
+    return ""
 
 
 def _beyond_ascii(data: Bytes) -> Bytes:
     """From the first byte that is no ASCII to the last: often only the header, and ASCII around it
     is sound.
     """
-    first = last = -1
-    for start, chunk in zip(range(0, len(data), CHUNK), _chunks(data), strict=True):
-        at = np.flatnonzero(chunk > 127)
-        if len(at):
-            first = first if first >= 0 else start + int(at[0])
-            last = start + int(at[-1]) + 1
-    return data[max(first, 0) : max(last, 0)]
+    high = [
+        start + at
+        for start, chunk in zip(range(0, len(data), CHUNK), _chunks(data), strict=True)
+        if len(at := np.flatnonzero(chunk > 127))
+    ]
+    return data[int(high[0][0]) : int(high[-1][-1]) + 1] if high else data[:0]
 
 
 def _transcode(data: Bytes, encoding: str) -> Bytes:
@@ -149,23 +144,15 @@ def _without_padding(data: Bytes) -> Bytes:
 
 
 def _refuse_binary(data: Bytes) -> None:
-    probes = (
-        [data[:65536]] if len(data) < 1 << 17 else [data[:65536], data[len(data) // 2 :][:32768]]
-    )
-    for probe in probes:
+    middle = data[len(data) // 2 :][:32768] if len(data) >= 1 << 17 else data[:0]
+    for probe in (data[:65536], middle):
         control = (probe < 32) & ((probe < 9) | (probe > 13)) & (probe != 27) | (probe == 127)
         if len(probe) and float(control.mean()) > 0.02:
-            raise UnreadableLog(
-                "binary data, not a table of text. Export the log as CSV from the logger's software"
-            )
+            raise refused("binary")
 
 
 def _no_nul(data: Bytes) -> Bytes:
-    if all(chunk.all() for chunk in _chunks(data)):
-        return data
-    clean = np.array(data)
-    clean[clean == 0] = 32
-    return clean
+    return data if data.all() else np.where(data == 0, np.uint8(32), data)
 
 
 def _other_line_ends(data: Bytes, *, latin: bool) -> Bytes:
@@ -178,7 +165,7 @@ def _other_line_ends(data: Bytes, *, latin: bool) -> Bytes:
     # a look at the beginning and at the middle is enough for a text of ordinary lines
     looks = (data[: 4 * LONG_LINE], data[len(data) // 2 :][: 4 * LONG_LINE])
     usual = all(
-        np.count_nonzero((look == 10) | (look == 13)) > len(look) // LONG_LINE for look in looks
+        np.count_nonzero((look == LF) | (look == CR)) > len(look) // LONG_LINE for look in looks
     )
     if usual or len(data) > MOST_REWRITTEN:
         return data
@@ -198,44 +185,28 @@ def _refuse_lost_ends(data: Bytes) -> None:
     """
     half, middle = LONGEST_LINE // 2, len(data) // 2
     before, after = data[max(0, middle - half) : middle], data[middle : middle + half]
-    if len(data) <= LONGEST_LINE or (bool((before == 10).any()) and bool((after == 10).any())):
+    if len(data) <= LONGEST_LINE or (bool((before == LF).any()) and bool((after == LF).any())):
         return
-    stops = np.append(np.flatnonzero(data == 10), len(data))
+    stops = np.append(np.flatnonzero(data == LF), len(data))
     if len(stops) > FEW_LINES:
         return  # one monster among rows that can be read is left out, and told
     lengths = np.diff(stops, prepend=-1)
     at = int(lengths.argmax())
     if lengths[at] > LONGEST_LINE and 2 * int(lengths[at]) > len(data):
-        raise UnreadableLog(
-            f"line {at + 1}: a single line of {int(lengths[at]) / 1000:.0f} kB, so its line "
-            "breaks are lost. Export it again with one row a line"
-        )
+        raise refused("lost_ends", line=at + 1, kilobytes=f"{int(lengths[at]) / 1000:.0f}")
 
 
 def _line_feeds(data: Bytes) -> Bytes:
     """CR alone ends a line on some systems; CR before LF is dropped by the parser."""
-    total = 0
-    for chunk in _chunks(data):
-        total += int(np.count_nonzero(chunk == 13))
-    if total == 0:
-        return data
-    view = data[:-1][(data[1:] == 10)] if len(data) < CHUNK else None
-    paired = int(np.count_nonzero(view == 13)) if view is not None else _pairs(data)
-    if paired == total or (len(data) and data[-1] == 13 and paired == total - 1):
+    total = count_byte(data, CR)
+    pairs = (np.count_nonzero((c[:-1] == CR) & (c[1:] == LF)) for c in _chunks(data, beyond=1))
+    if total == 0 or total - int(data[-1] == CR) <= sum(int(n) for n in pairs):
         return data
     out = np.array(data)
-    at = np.flatnonzero(out == 13)
-    alone = at[(at + 1 >= len(out)) | (out[np.minimum(at + 1, len(out) - 1)] != 10)]
+    at = np.flatnonzero(out == CR)
+    alone = at[(at + 1 >= len(out)) | (out[np.minimum(at + 1, len(out) - 1)] != LF)]
     # CR CR LF (a text file copied twice in text mode) is one line end, not two
-    doubled = alone[(alone + 2 < len(out)) & (out[np.minimum(alone + 1, len(out) - 1)] == 13)]
-    out[alone] = 10
+    doubled = alone[(alone + 2 < len(out)) & (out[np.minimum(alone + 1, len(out) - 1)] == CR)]
+    out[alone] = LF
     out[doubled] = 32
     return out
-
-
-def _pairs(data: Bytes) -> int:
-    count = 0
-    for start in range(0, len(data) - 1, CHUNK):
-        block = data[start : start + CHUNK + 1]
-        count += int(np.count_nonzero((block[:-1] == 13) & (block[1:] == 10)))
-    return count

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from audit.errors import UnreadableLog
-from audit.intake.clock.clock_names import DATE_WORDS, Candidate, name_score, words_of
-from audit.intake.clock.clock_numbers import number_candidates, steady_candidates
-from audit.intake.clock.clock_texts import text_candidates
+from audit.intake.clock.candidates import Candidate, candidates, steady_candidates
+from audit.intake.clock.clock_names import DATE_WORDS, name_score, words_of
 from audit.intake.clock.mend import break_note, mend
 from audit.intake.clock.stamps import DAY_S, date_in, iso, time_in
 from audit.intake.raw import Clock
+from audit.intake.said import refused
 from audit.intake.text.table import Table
-from audit.model import Array, Note
+from audit.model import Array, Bools, Note
+
+_DATED_NAME = re.compile(
+    r"(?:19|20)\d{2}[-_.]?\d{2}[-_.]?\d{2}[-_T ]+(\d{2})[-_.h]?(\d{2})[-_.m]?(\d{2})?"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,20 +36,19 @@ def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
     """Time in s from the first row, strictly increasing. Raises UnreadableLog when there is no
     clock.
     """
-    best = _best(table, rate_hz)
+    found = [c for c in candidates(table) if c.score > 0]
+    if not found and rate_hz is None:
+        found = list(steady_candidates(table))
+    best = max(found, key=lambda c: c.score) if found else None
+    wall = _wall(best, table, file_name)
     if best is None:
         if rate_hz is None:
-            raise UnreadableLog(_no_clock(table))
-        time = np.arange(table.frame.height) / rate_hz
-        breaks = table.restarts
+            _refuse(table)
+        time, breaks = np.arange(table.frame.height) / (rate_hz or 1.0), table.restarts
         said = f"no time column; {rate_hz:g} rows a second as given"
-        notes = [break_note(b, time, table.lines) for b in breaks]
-        return Timed(
-            table.frame,
-            time,
-            Clock(None, "given rate", breaks, _wall(None, table, file_name), said),
-            tuple(notes),
-        )
+        clock = Clock(None, "given rate", breaks, wall, said)
+        notes = tuple(break_note(b, time, table.lines) for b in breaks)
+        return Timed(table.frame, time, clock, notes)
     mended = mend(
         best.seconds,
         period_s=best.period_s,
@@ -56,31 +57,23 @@ def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
         true_gaps=best.absolute,
     )
     frame = table.frame if mended.keep.all() else table.frame.filter(pl.Series(mended.keep))
-    notes = [*mended.notes, *([Note(best.note)] if best.note else [])]
-    said = f"{best.column}, {best.kind}"
-    return Timed(
-        frame,
-        mended.time,
-        Clock(best.column, best.kind, mended.breaks, _wall(best, table, file_name), said),
-        tuple(notes),
-    )
+    notes = (*mended.notes, *((Note(best.note),) if best.note else ()))
+    clock = Clock(best.column, best.kind, mended.breaks, wall, f"{best.column}, {best.kind}")
+    return Timed(frame, mended.time, clock, notes)
 
 
-def _no_clock(table: Table) -> str:
-    mend = "Export it with a time column, or say how many rows come a second with --rate HZ"
+def _refuse(table: Table) -> None:
+    """Raise UnreadableLog that says what speaks against the columns that are named as a clock."""
     named = [
         (i, c)
         for i, c in enumerate(table.columns)
         if name_score(c, table.made_up_header, first=False) >= 1 or words_of(c.name) & DATE_WORDS
     ]
-    if not named:
-        return f"no time column, and no column that rises steadily. {mend}"
     said = [f"'{c.header}' {_why_no_clock(table.frame.to_series(i))}" for i, c in named[:3]]
-    return f"no usable time column: {', '.join(said)}. {mend}"
+    raise refused("bad_clock" if said else "no_clock", columns=", ".join(said))
 
 
 def _why_no_clock(series: pl.Series) -> str:
-    """What speaks against a column that is named as a clock."""
     if series.null_count() == len(series):
         return "holds no value"
     if not series.dtype.is_numeric():
@@ -92,63 +85,33 @@ def _why_no_clock(series: pl.Series) -> str:
     return f"goes back in {back} of {len(steps)} rows" if back else "does not run like a clock"
 
 
-def _same_as_before(frame: pl.DataFrame) -> np.ndarray:
+def _same_as_before(frame: pl.DataFrame) -> Bools:
     same = np.ones(frame.height, dtype=bool)
     same[:1] = False
     for column in frame.get_columns():
-        same[1:] &= (
-            column.head(frame.height - 1).eq_missing(column.tail(frame.height - 1)).to_numpy()
-        )
+        same[1:] &= column[:-1].eq_missing(column[1:]).to_numpy()
         if not same.any():
             break
     return same
-
-
-# --- the candidates
-# -----------------------------------------------------------------------------------
-
-
-def _best(table: Table, rate_hz: float | None) -> Candidate | None:
-    found = [*text_candidates(table), *number_candidates(table)]
-    found = [c for c in found if c.score > 0]
-    if not found and rate_hz is None:
-        found = steady_candidates(table)
-    return max(found, key=lambda c: c.score) if found else None
 
 
 def _wall(best: Candidate | None, table: Table, file_name: str) -> str | None:
     """ISO date-time of the first row, from the stamps, the preamble or the file's name."""
     first = float("nan")
     if best is not None:
-        good = best.seconds[np.isfinite(best.seconds)]
-        first = float(good[0])
+        first = float(best.seconds[np.isfinite(best.seconds)][0])
         if best.absolute:
             return iso(first)
-    day, clock = _told(table.preamble)
-    if day is None:
-        day = date_in(file_name)
-        rest = re.search(
-            r"(?:19|20)\d{2}[-_.]?\d{2}[-_.]?\d{2}[-_T ]+(\d{2})[-_.h]?(\d{2})[-_.m]?(\d{2})?",
-            file_name,
-        )
-        if rest and clock is None and int(rest[1]) < 24 and int(rest[2]) < 60:
-            clock = int(rest[1]) * 3600.0 + int(rest[2]) * 60.0 + int(rest[3] or 0)
+    told = table.preamble[:100]
+    day = next((d for d in map(date_in, told) if d is not None), None)
+    if day is not None:
+        clock = next((c for c in map(time_in, told) if c is not None), None)
+    else:
+        day, clock, found = date_in(file_name), None, _DATED_NAME.search(file_name)
+        if found and int(found[1]) < 24 and int(found[2]) < 60:
+            clock = int(found[1]) * 3600.0 + int(found[2]) * 60.0 + int(found[3] or 0)
     if day is None:
         return None
     if best is not None and best.kind == "time of day":
         return iso(day * DAY_S + first % DAY_S)
-    return (
-        iso(day * DAY_S + (clock or 0.0))
-        if clock is not None
-        else (iso(day * DAY_S) or "")[:10] or None
-    )
-
-
-def _told(preamble: Sequence[str]) -> tuple[float | None, float | None]:
-    day = clock = None
-    for line in preamble[:100]:
-        if day is None:
-            day = date_in(line)
-        if clock is None:
-            clock = time_in(line)
-    return day, clock if day is not None else None
+    return iso(day * DAY_S + clock) if clock is not None else (iso(day * DAY_S) or "")[:10] or None

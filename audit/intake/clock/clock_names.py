@@ -5,13 +5,9 @@ it.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
 
-import numpy as np
-
 from audit.intake.raw import RawColumn
-from audit.model import Array
 from audit.tables import toml_table
 
 _WORDS = toml_table("words.toml")["clock"]
@@ -25,22 +21,6 @@ NOT_TIME = frozenset(_WORDS["no_time"])
 DISTANCE = frozenset(_WORDS["distance"])
 UNIT_OF = {word: unit for unit, words in _WORDS["units"].items() for word in words.split()}
 PART_OF = {word: part for part, words in _WORDS["parts"].items() for word in words.split()}
-FEW_BACK = 3  # steps back that any clock may have: a restart, midnight, a bad stamp
-
-
-@dataclass(frozen=True, eq=False)
-class Candidate:
-    """A column that may be the clock: its seconds, and how well it goes as one. period_s: a day for
-    times of day.
-    """
-
-    column: str
-    seconds: Array
-    score: float
-    kind: str
-    period_s: float = 0.0
-    absolute: bool = False  # seconds since 1970
-    note: str = ""
 
 
 @lru_cache(maxsize=4096)
@@ -83,17 +63,3 @@ def name_score(column: RawColumn, made_up: bool, first: bool) -> float:
     if decoys:
         score = 0.9 if len(decoys) < 2 else 0.7
     return score
-
-
-def forward_shares(values: Array) -> tuple[float, float]:
-    """(share of steps that do not go back, share of steps that move on); FEW_BACK steps are let
-    pass.
-    """
-    good = values[np.isfinite(values)]
-    if len(good) < 2:
-        return 1.0, 1.0
-    d = np.diff(good)
-    back = float(np.count_nonzero(d < 0))
-    if back <= FEW_BACK and back < 0.5 * len(d):
-        back = 0.2 * back if len(d) < 20 else back
-    return 1.0 - back / len(d), float((d > 0).mean())

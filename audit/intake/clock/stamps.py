@@ -10,41 +10,45 @@ import numpy as np
 import polars as pl
 
 from audit.model import Array
+from audit.tables import toml_table
 
 DAY_S = 86400.0
 _MONTHS = {
-    m: i
-    for i, names in enumerate(
-        (
-            "jan ene gen",
-            "feb fév fev",
-            "mar mär mrz",
-            "apr avr abr",
-            "may mai mag maj",
-            "jun jui giu",
-            "jul lug",
-            "aug ago aoû aou",
-            "sep set",
-            "oct okt ott",
-            "nov",
-            "dec dez dic déc",
-        ),
-        1,
-    )
-    for m in names.split()
+    month: number
+    for number, names in enumerate(toml_table("words.toml")["clock"]["months"], 1)
+    for month in names.split()
 }
 _TIME = (
     r"(?P<h>\d{1,4}):(?P<m>\d{1,2})(?::(?P<s>\d{1,2}))?"
     r"(?:(?P<sep>[.,:])(?P<f>\d{1,9}))?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
 )
 _ZONE = r"(?:\s*(?:Z|UTC|GMT|[-+]\d{2}:?\d{2}))?"
+_WEEKDAY, _BETWEEN = r"(?:[^\W\d_]{2,9}\.?,?\s+)?", r"(?:[T ,_]\s*|\s+-\s+)"
 _DATES = {
     "ymd": r"(?P<y>\d{4})[-/.](?P<mo>\d{1,2})[-/.](?P<d>\d{1,2})",
     "compact": r"(?P<y>(?:19|20)\d{2})(?P<mo>\d{2})(?P<d>\d{2})",
     "two": r"(?P<d>\d{1,2})[-/.](?P<mo>\d{1,2})[-/.](?P<y>\d{4}|\d{2})",
-    "name": r"(?P<d>\d{1,2})[-/. ]\s?(?P<mon>[^\W\d_]{3,9})\.?[-/., ]+(?P<y>\d{4}|\d{2})",
-    "name first": r"(?P<mon>[^\W\d_]{3,9})\.?\s+(?P<d>\d{1,2}),?\s+(?P<y>\d{4})",
+    "name": r"(?P<d>\d{1,2})[-/. ]\s?(?P<mo>[^\W\d_]{3,9})\.?[-/., ]+(?P<y>\d{4}|\d{2})",
+    "name first": r"(?P<mo>[^\W\d_]{3,9})\.?\s+(?P<d>\d{1,2}),?\s+(?P<y>\d{4})",
 }
+# the date's style ('' for none), whether a time stands beside it, how it is written; by rank
+_FORMS = (
+    ("", True, _TIME),
+    *(
+        form
+        for style, text in _DATES.items()
+        for form in (
+            (style, True, f"{_WEEKDAY}{text}{_BETWEEN}{_TIME}{_ZONE}"),
+            (style, False, text),
+        )
+    ),
+    ("two", True, rf"{_TIME}[ ,]\s*{_DATES['two']}"),
+)
+_USUAL = {  # the commonest forms, by polars' own parser
+    "ymd": ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M:%S%.f"),
+    "": ("%H:%M:%S%.f",),
+}
+LEAST_FIT = 0.8  # share of the cells that must be stamps
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,165 +64,107 @@ class Stamps:
 
 
 def parse_stamps(cells: pl.Series, *, day_first: bool | None = None) -> Stamps | None:
-    """The column as stamps, or None when fewer than 80 % of its cells are any."""
+    """The column as stamps, or None when too few of its cells are any."""
     texts = cells.drop_nulls()
     if len(texts) == 0:
         return None
-    probe = (
-        texts.gather(sorted(set(np.linspace(0, len(texts) - 1, 60).astype(int).tolist())))
-        .str.strip_chars()
-        .to_list()
-    )
-    for pattern, style in _patterns():
-        hits = sum(pattern.fullmatch(t) is not None for t in probe)
-        if hits >= 0.8 * len(probe):
-            return _read(cells, pattern, style, day_first)
+    spread = sorted(set(np.linspace(0, len(texts) - 1, 60).astype(int).tolist()))
+    probe = texts.gather(spread).str.strip_chars().to_list()
+    for style, timed, form in _FORMS:
+        pattern = re.compile(form)
+        if sum(pattern.fullmatch(t) is not None for t in probe) >= LEAST_FIT * len(probe):
+            usual = _usual(cells, style) if timed else None
+            return usual or _read(cells, form, style, day_first, timed=timed)
     return None
 
 
-def _patterns() -> list[tuple[re.Pattern[str], str]]:
-    out = [(re.compile(_TIME), "time")]
-    for style, text in _DATES.items():
-        out.append(
-            (
-                re.compile(
-                    rf"(?:[^\W\d_]{{2,9}}\.?,?\s+)?{text}(?:[T ,_]\s*|\s+-\s+){_TIME}{_ZONE}"
-                ),
-                style,
-            )
-        )
-        out.append((re.compile(text), style + " only"))
-    out.append((re.compile(rf"{_TIME}[ ,]\s*{_DATES['two']}"), "two"))
-    return out
+def _usual(cells: pl.Series, style: str) -> Stamps | None:
+    plain_time = not style and cells.head(1).str.contains(r"^\d+:\d+:\d+(?:\.\d+)?$").any()
+    for form in _USUAL.get(style, ()) if style or plain_time else ():
+        if style:
+            stamps = cells.str.to_datetime(form, strict=False, time_unit="us")
+        else:
+            stamps = cells.str.to_time(form, strict=False)
+        if stamps.null_count() == cells.null_count():
+            counts = _floats(stamps.to_physical())
+            if style:
+                return Stamps(counts / 1e6, "date-time")
+            return Stamps(counts / 1e9, "time of day", DAY_S)
+    return None
 
 
-def _read(cells: pl.Series, pattern: re.Pattern[str], style: str, day_first: bool | None) -> Stamps:
-    usual = _usual(cells, style)
-    if usual is not None:
-        return usual
-    parts = cells.str.strip_chars().str.extract_groups(f"^{pattern.pattern}$").struct
-    fields = set(parts.fields)
-
-    def number(name: str) -> Array:
-        if name not in fields:
-            return np.zeros(len(cells))
-        return parts.field(name).cast(pl.Float64, strict=False).to_numpy().astype(np.float64)
-
-    days, unsure = (np.zeros(len(cells)), False)
-    if style != "time":
-        days, unsure = _days(parts, fields, style, day_first)
-        if style.endswith("only"):
-            return Stamps(days * DAY_S, "date", unsure_order=unsure)
-    hours, minutes = number("h"), number("m")
-    has_s = parts.field("s").is_not_null().any()
-    fraction = _fraction(parts)
-    half = parts.field("ap").is_not_null().any()
-    if has_s:
-        seconds = hours * 3600 + minutes * 60 + np.nan_to_num(number("s")) + fraction
-        kind, period = "time of day", DAY_S
-    elif (
-        style == "time"
-        and not half
-        and (parts.field("f").is_not_null().any() or _steps_of_a_second(hours, minutes))
-    ):
-        seconds, kind, period = hours * 60 + minutes + fraction, "minutes and seconds", 3600.0
-    else:
-        seconds, kind, period = hours * 3600 + minutes * 60, "time of day", DAY_S
+def _read(
+    cells: pl.Series, form: str, style: str, day_first: bool | None, *, timed: bool
+) -> Stamps:
+    parts = cells.str.strip_chars().str.extract_groups(f"^{form}$").struct.unnest()
+    days, unsure = _days(parts, style, day_first) if style else (np.zeros(len(cells)), False)
+    if not timed:
+        return Stamps(days * DAY_S, "date", unsure_order=unsure)
+    hours, minutes, fraction = _floats(parts["h"]), _floats(parts["m"]), _fraction(parts)
+    half = parts["ap"].is_not_null().any()
+    kind, period, seconds = "time of day", DAY_S, hours * 3600 + minutes * 60
+    if parts["s"].is_not_null().any():
+        seconds = seconds + np.nan_to_num(_floats(parts["s"])) + fraction
+    elif not (style or half) and (parts["f"].is_not_null().any() or _moves(hours * 60 + minutes)):
+        kind, period, seconds = "minutes and seconds", 3600.0, hours * 60 + minutes + fraction
     if half:
-        late = (
-            parts.field("ap")
-            .str.to_lowercase()
-            .str.starts_with("p")
-            .fill_null(value=False)
-            .to_numpy()
-        )
-        seconds = np.where(hours == 12, seconds - 43200, seconds) + np.where(late, 43200.0, 0.0)
-    if style == "time":
+        late = parts["ap"].str.to_lowercase().str.starts_with("p").fill_null(value=False)
+        seconds = np.where(hours == 12, seconds - 43200, seconds)
+        seconds = seconds + np.where(late.to_numpy(), 43200.0, 0.0)
+    if not style:
         return Stamps(seconds, kind, period)
     return Stamps(days * DAY_S + seconds, "date-time", unsure_order=unsure)
 
 
-def _usual(cells: pl.Series, style: str) -> Stamps | None:
-    """The two commonest forms, 2026-11-25 20:15:00.5 and 20:15:00.5, by polars' own parser."""
-    if style == "ymd":
-        for between in ("T", " "):
-            stamps = cells.str.to_datetime(
-                f"%Y-%m-%d{between}%H:%M:%S%.f", strict=False, time_unit="us"
-            )
-            if stamps.null_count() == cells.null_count():
-                return Stamps(_floats(stamps.to_physical()) / 1e6, "date-time")
-    if style == "time" and cells.head(1).str.contains(r"^\d+:\d+:\d+(?:\.\d+)?$").any():
-        times = cells.str.to_time("%H:%M:%S%.f", strict=False)
-        if times.null_count() == cells.null_count():
-            return Stamps(_floats(times.to_physical()) / 1e9, "time of day", DAY_S)
-    return None
-
-
 def _floats(values: pl.Series) -> Array:
-    return np.asarray(values.cast(pl.Float64).to_numpy(), dtype=np.float64)
+    return values.cast(pl.Float64, strict=False).to_numpy().astype(np.float64)
 
 
-def _fraction(parts: pl.series.struct.StructNameSpace) -> Array:
+def _fraction(parts: pl.DataFrame) -> Array:
     """'.5' is half a second; ':005' counts milliseconds (hundredths when two digits wide)."""
-    digits = parts.field("f")
-    value = np.nan_to_num(digits.cast(pl.Float64, strict=False).to_numpy().astype(np.float64))
-    width = digits.str.len_chars().fill_null(0).cast(pl.Float64).to_numpy()
-    colon = (parts.field("sep") == ":").fill_null(value=False).to_numpy()
+    width = _floats(parts["f"].str.len_chars().fill_null(0))
+    colon = (parts["sep"] == ":").fill_null(value=False).to_numpy()
     widest = float(width.max()) if len(width) else 0.0
-    seconds: Array = value / 10.0 ** np.where(
-        colon, 2.0 if widest == 2 else max(widest, 3.0), width
-    )
-    return seconds
+    digits = np.where(colon, 2.0 if widest == 2 else max(widest, 3.0), width)
+    return np.asarray(np.nan_to_num(_floats(parts["f"])) / 10.0**digits)
 
 
-def _steps_of_a_second(hours: Array, minutes: Array) -> bool:
+def _moves(total: Array) -> bool:
     """Whether 12:34 means minutes and seconds: it then moves on more often than once a minute of
     rows.
     """
-    total = hours * 60 + minutes
     total = total[np.isfinite(total)]
     return len(total) > 1 and float((np.diff(total) != 0).mean()) > 0.25
 
 
-def _days(
-    parts: pl.series.struct.StructNameSpace, fields: set[str], style: str, day_first: bool | None
-) -> tuple[Array, bool]:
-    year = parts.field("y").cast(pl.Int32, strict=False)
-    year = year + (year < 100).cast(pl.Int32) * 2000
-    day = parts.field("d").cast(pl.Int32, strict=False)
+def _days(parts: pl.DataFrame, style: str, day_first: bool | None) -> tuple[Array, bool]:
+    """Days since 1970, and whether day and month could not be told apart."""
+    year, day, month = _floats(parts["y"]), _floats(parts["d"]), _floats(parts["mo"])
     unsure = False
-    if "mon" in fields:
-        month = (
-            parts.field("mon")
-            .str.to_lowercase()
-            .str.slice(0, 3)
-            .replace_strict(_MONTHS, default=None, return_dtype=pl.Int32)
-        )
-    else:
-        month = parts.field("mo").cast(pl.Int32, strict=False)
-        if style.startswith("two"):
-            swap, unsure = _month_first(day, month, day_first)
-            day, month = (month, day) if swap else (day, month)
-    y, m, d = (_floats(part) for part in (year, month, day))
-    ok = (m >= 1) & (m <= 12) & (d >= 1) & (d <= 31)
-    months = np.where(ok, (y - 1970.0) * 12.0 + m - 1.0, 0.0).astype("datetime64[M]")
-    days = months.astype("datetime64[D]").astype(np.float64) + d - 1.0
+    if style.startswith("name"):
+        short = parts["mo"].str.to_lowercase().str.slice(0, 3)
+        month = _floats(short.replace_strict(_MONTHS, default=None, return_dtype=pl.Int32))
+    elif style == "two":
+        swap, unsure = _month_first(day, month, day_first)
+        day, month = (month, day) if swap else (day, month)
+    year = year + 2000.0 * (year < 100)
+    ok = (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    months = np.where(ok, (year - 1970.0) * 12.0 + month - 1.0, 0.0).astype("datetime64[M]")
+    days = months.astype("datetime64[D]").astype(np.float64) + day - 1.0
     return np.where(ok, days, np.nan), unsure
 
 
-def _month_first(day: pl.Series, month: pl.Series, day_first: bool | None) -> tuple[bool, bool]:
+def _month_first(day: Array, month: Array, day_first: bool | None) -> tuple[bool, bool]:
     """(month comes first, not sure). The first figure over 12 is a day; else the one that changes
     is.
     """
-    if (day > 12).any():
-        return False, False
-    if (month > 12).any():
-        return True, False
-    if day.n_unique() != month.n_unique():
-        return month.n_unique() > day.n_unique(), False
-    if day_first is not None:
-        return not day_first, day.drop_nulls().len() > 0 and not bool((day == month).all())
-    return False, not bool((day == month).all())
+    if (day > 12).any() or (month > 12).any():
+        return not (day > 12).any(), False
+    days, months = len(np.unique(day)), len(np.unique(month))
+    if days != months:
+        return months > days, False
+    there = np.isfinite(day) & np.isfinite(month)
+    return day_first is False, bool((day != month)[there].any())
 
 
 def iso(seconds_since_1970: float) -> str | None:
@@ -237,23 +183,18 @@ def date_in(text: str) -> float | None:
     """Days since 1970 of the first date written in a text (a file name, a preamble line), or
     None.
     """
-    for style in ("ymd", "compact", "two", "name", "name first"):
-        loose = _DATES[style].replace("[-/.]", "[-/._]")
-        found = re.search(rf"(?<!\d){loose}(?!\d)", text)
+    for style, form in _DATES.items():
+        found = re.search(rf"(?<!\d){form.replace('[-/.]', '[-/._]')}(?!\d)", text)
         if not found:
             continue
-        groups = found.groupdict()
-        year = int(groups["y"]) + (2000 if len(groups["y"]) == 2 else 0)
-        month = (
-            _MONTHS.get((groups.get("mon") or "")[:3].lower())
-            if "mon" in groups
-            else int(groups["mo"])
-        )
-        day = int(groups["d"])
-        if style == "two" and month is not None and month > 12 >= day:
+        year = int(found["y"]) + (2000 if len(found["y"]) == 2 else 0)
+        named = style.startswith("name")
+        month = _MONTHS.get(found["mo"][:3].lower(), 0) if named else int(found["mo"])
+        day = int(found["d"])
+        if style == "two" and month > 12 >= day:
             day, month = month, day
         try:
-            return float((date(year, month or 0, day) - date(1970, 1, 1)).days)
+            return float((date(year, month, day) - date(1970, 1, 1)).days)
         except ValueError:
             continue
     return None
@@ -267,9 +208,5 @@ def time_in(text: str) -> float | None:
     hours = int(found["h"])
     if found["ap"]:
         hours = hours % 12 + (12 if found["ap"].lower().startswith("p") else 0)
-    return (
-        hours * 3600
-        + int(found["m"]) * 60
-        + int(found["s"] or 0)
-        + float(f"0.{found['f']}" if found["f"] and found["s"] else 0)
-    )
+    fraction = float(f"0.{found['f']}") if found["f"] and found["s"] else 0.0
+    return hours * 3600 + int(found["m"]) * 60 + int(found["s"] or 0) + fraction

@@ -50,7 +50,8 @@ def further_sensors(
     for i in sorted(free, key=lambda i: (-named[i].points, i)):
         channel = named[i].also
         row = row_of(channel)
-        number = _free_number(channel, {n.channel for n in out})
+        taken = {n.channel for n in out}
+        number = next(n for n in range(2, len(out) + 3) if f"{channel}_{n}" not in taken)
         if not row.several or channel not in kept or number > MOST:
             continue
         why = _none(i, kept[channel], channel, columns=columns, thinned=thinned)
@@ -66,13 +67,6 @@ def further_sensors(
             nearest="",
         )
     return out
-
-
-def _free_number(channel: str, taken: set[str]) -> int:
-    number = 2
-    while f"{channel}_{number}" in taken:
-        number += 1
-    return number
 
 
 def _none(

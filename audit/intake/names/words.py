@@ -6,11 +6,14 @@ one slip away from one; such a word is left over and lowers the score.
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
+from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from audit.tables import toml_table
 
@@ -28,7 +31,7 @@ _LETTERS = str.maketrans(
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
 # Throttle B, pedal D, the left and the right bank; c and f are units.
 _SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5, "left": 1, "right": 2, "lh": 1, "rh": 2}
-_BARE = {"c", "f", "k", "g", "s", "v", "w"}  # a unit or a size mark standing alone: says nothing
+_BARE = {"c", "f", "k", "g", "s", "v", "w", "°", "%"}  # a unit or a size mark alone: says nothing
 _GLUED_UNITS = tuple(toml_table("words.toml")["glued_units"])
 LEAST_PREFIX = 4
 LEAST_PIECE = 3
@@ -43,6 +46,14 @@ class Read:
     left: tuple[str, ...]
     number: int  # a sensor's number, 1 when none is given
     words: tuple[str, ...]
+
+
+class Meaning(NamedTuple):
+    """What a word means: its ideas, the number of a sensor, and how sure that is."""
+
+    ideas: tuple[str, ...]
+    number: int = 1
+    sure: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -100,13 +111,10 @@ def split(header: str) -> tuple[str, ...]:
     if header.isupper() or header.islower():
         return _found(header)
     plain = unicodedata.normalize("NFKC", header)
-    words = _found(_CAMEL.sub(" ", plain))
-    if all(_meaning(w)[0] is not None or len(w) < 2 for w in words):
-        return words
-    for other in (_found(_CAMEL.sub(" ", _ABBREVIATED.sub(r"\1 \2", plain))), _found(plain)):
-        if all(_meaning(w)[0] is not None or len(w) < 2 for w in other):
-            return other
-    return words
+    apart = _ABBREVIATED.sub(r"\1 \2", plain)
+    ways = [_found(text) for text in (_CAMEL.sub(" ", plain), _CAMEL.sub(" ", apart), plain)]
+    known = (way for way in ways if all(_meaning(w) is not None or len(w) < 2 for w in way))
+    return next(known, ways[0])
 
 
 def _found(text: str) -> tuple[str, ...]:
@@ -125,75 +133,57 @@ def _unit_apart(word: str) -> tuple[str, ...]:
 @lru_cache(maxsize=4096)
 def read_header(header: str) -> Read:
     """The ideas in a header."""
-    return read_words(split(header))
-
-
-def read_words(words: tuple[str, ...]) -> Read:
-    """The ideas in split words."""
     ideas: set[str] = set()
     left: list[str] = []
-    sure, number = 1.0, 1
+    sure, number, words = 1.0, 1, split(header)
     for word in words:
-        meant, how = _meaning(word)
-        if meant is None:
-            digits = word.strip("#'/+")
-            if digits.isdigit():
-                number = max(number, min(int(digits), 99))
-            elif digits in _SENSOR_LETTERS:
-                number = max(number, _SENSOR_LETTERS[digits])
-            elif digits and digits not in ("°", "%") and digits not in _BARE:
-                left.append(word)
+        meant = _meaning(word)
+        if meant is not None:
+            ideas.update(meant.ideas)
+            number, sure = max(number, meant.number), sure * meant.sure
             continue
-        found, last = meant
-        ideas.update(found)
-        number = max(number, last)
-        sure *= how
-    if "gauge" in ideas and not any(_meaning(w)[0] == (("absolute",), 1) for w in words):
+        bare = word.strip("#'/+")
+        if bare.isdigit():
+            number = max(number, min(int(bare), 99))
+        elif bare in _SENSOR_LETTERS:
+            number = max(number, _SENSOR_LETTERS[bare])
+        elif bare and bare not in _BARE:
+            left.append(word)
+    if "gauge" in ideas and not any(_meaning(w) == Meaning(("absolute",)) for w in words):
         ideas.discard("absolute")  # 'MAP' only implies it
     return Read(frozenset(ideas), sure, tuple(left), number, words)
 
 
 @lru_cache(maxsize=8192)
-def _meaning(word: str) -> tuple[tuple[tuple[str, ...], int] | None, float]:
-    """(ideas, sensor number) of one word and how sure that is; None for a word that means
-    nothing.
-    """
+def _meaning(word: str) -> Meaning | None:
+    """What one word means; None for a word that means nothing."""
     known = vocabulary().words
     if word in known:
-        return (known[word], 1), 1.0
+        return Meaning(known[word])
     stem = word.rstrip("0123456789")
-    if stem in known and stem != word:
-        return (known[stem], min(int(word[len(stem) :]), 99)), 1.0
+    if stem in known:
+        return Meaning(known[stem], min(int(word[len(stem) :]), 99))
     bank = _BANK.match(word)
-    if bank and _meaning(bank.group(1))[0] is not None:
-        found, sure = _meaning(bank.group(1))
-        return (found[0] if found else (), int(bank.group(2))), sure
+    if bank and (meant := _meaning(bank.group(1))) is not None:
+        return meant._replace(number=int(bank.group(2)))
     parts = _DIGITS.split(word)
     if len(parts) > 1:
         return _numbered(parts)
     for look, sure in ((_glued, 0.985), (_prefix, 0.95), (_bones, 0.93), (_slip, 0.9)):
-        meant = look(word)
-        if meant:
-            return (meant, 1), sure
-    return None, 1.0
+        if ideas := look(word):
+            return Meaning(ideas, 1, sure)
+    return None
 
 
-def _numbered(parts: list[str]) -> tuple[tuple[tuple[str, ...], int] | None, float]:
+def _numbered(parts: list[str]) -> Meaning | None:
     """'lambda1', 'o2s2', '2lambda': the words and the highest number."""
-    found: list[str] = []
-    number, sure = 1, 1.0
-    for part in parts:
-        if part.isdigit():
-            number = max(number, min(int(part), 99))
-            continue
-        meant, how = _meaning(part)
-        if meant is None:
-            if len(part) > 1:
-                return None, 1.0
-            continue
-        found += meant[0]
-        sure *= how
-    return ((tuple(found), number), sure) if found else (None, 1.0)
+    found = [(part, _meaning(part)) for part in parts if not part.isdigit()]
+    meant = [m for _, m in found if m is not None]
+    if not meant or any(m is None and len(part) > 1 for part, m in found):
+        return None
+    number = max(min(int(part), 99) for part in parts if part.isdigit())
+    ideas = tuple(idea for m in meant for idea in m.ideas)
+    return Meaning(ideas, max(number, 1), math.prod(m.sure for m in meant))
 
 
 def _glued(word: str) -> tuple[str, ...]:
@@ -235,8 +225,6 @@ _SHORT_PIECES = frozenset(
 
 def _prefix(word: str) -> tuple[str, ...]:
     """A word cut short: 'manif', 'temperatu'; or one with an ending of its own."""
-    from bisect import bisect_left
-
     vocab = vocabulary()
     if len(word) < LEAST_PREFIX:
         return ()

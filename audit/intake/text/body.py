@@ -1,82 +1,42 @@
-"""Bytes of chosen lines through polars' own CSV parser, and what each column seems to be from a
-sample.
-"""
+"""Bytes of chosen lines through polars' own CSV parser, and which columns are plain numbers."""
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
-import numpy as np
 import polars as pl
 
-from audit.intake.text.cells import Rule, decimal_of_table, learn
 from audit.intake.text.dialect import LONGEST_VALUE, is_blank
 from audit.intake.text.layout import Layout
-from audit.intake.text.lines import QUOTE
-
-SAMPLE_ROWS = 400
-
+from audit.intake.text.lines import without_padding
+from audit.model import Bools
 
 # Columns of plain numbers, by name, each with the word for 'no value' that was seen in it, or ''.
 Plain = Mapping[str, str]
 
 
-def plan_columns(layout: Layout, names: list[str]) -> tuple[dict[str, Rule | None], str]:
-    """How each column becomes numbers, and the table's decimal mark."""
-    sample = _sample_frame(layout, names)
-    texts = sample.select(pl.all().str.strip_chars(' \t\r"'))
-    decimal = layout.dialect.decimal
-    all_texts = pl.all().str.replace(",", ".", literal=True) if decimal == "," else pl.all()
-    lost = texts.select(all_texts.cast(pl.Float64, strict=False).is_null() & pl.all().is_not_null())
-    dotted = texts.select(pl.all().str.contains(".", literal=True)) if decimal == "," else lost
-    clean = {n: not (lost[n].any() or (decimal == "," and dotted[n].any())) for n in names}
-    columns = [texts[n] for n in names]
-    decimal, sure = decimal_of_table(columns, decimal)
-    rules = {
-        n: (
-            Rule(True, decimal)
-            if clean[n] and decimal == "." and sure
-            else learn(c, decimal, sure=sure)
-        )
-        for n, c in zip(names, columns, strict=True)
-    }
-    return rules, decimal
-
-
-def _sample_frame(layout: Layout, names: list[str]) -> pl.DataFrame:
-    """Up to SAMPLE_ROWS rows as text: the head, and blocks spread over the rest."""
-    lines, total = layout.lines, len(layout.lines) - layout.first
-    if total <= SAMPLE_ROWS:
-        spans = [(layout.first, len(lines))]
-    else:
-        at = np.linspace(layout.first + SAMPLE_ROWS // 2, len(lines) - 50, 4).astype(int).tolist()
-        spans = [(layout.first, layout.first + SAMPLE_ROWS // 2)] + [(a, a + 50) for a in at]
-    parts = []
-    for a, b in spans:
-        counts = lines.delimiters(a, b, layout.delimiter, quotes=layout.dialect.quotes)
-        likely = np.abs(counts - (layout.width - 1)) <= max(1, layout.width // 3)
-        if layout.dialect.quotes:  # a torn quote would swallow what follows
-            likely &= lines.delimiters(a, b, QUOTE, quotes=False) % 2 == 0
-        parts.append(masked(layout, a, b, likely))
-    body = b"".join(p if p.endswith(b"\n") else p + b"\n" for p in parts if p)
-    schema = dict.fromkeys(names, pl.String())
-    try:
-        return read_csv(body, schema, layout, ragged=True, quoted=layout.dialect.quotes)
-    except pl.exceptions.PolarsError:
-        return read_csv(body, schema, layout, ragged=True, quoted=False)
-
-
-def masked(layout: Layout, first: int, to: int, keep: np.ndarray) -> bytes:
+def masked(layout: Layout, first: int, to: int, keep: Bools) -> bytes:
     """The bytes of the lines first to to (excluded) that are kept."""
     block = layout.lines.slice(first, to)
-    if keep.all():
-        return block.tobytes()
-    begin = int(layout.lines.starts[first])
-    lengths = np.diff(np.minimum(layout.lines.stops[first:to] + 1 - begin, len(block)), prepend=0)
-    out: bytes = block[np.repeat(keep, lengths)].tobytes()
+    out: bytes = (block if keep.all() else block[layout.lines.bytes_of(first, to, keep)]).tobytes()
     return out
+
+
+def rows_in(body: bytes) -> int:
+    """How many lines there are."""
+    return body.count(b"\n") + (body[-1:] not in (b"", b"\n"))
+
+
+def parts_of(body: bytes, count: int) -> Iterator[bytes]:
+    """A stretch in so many parts, each of whole lines."""
+    at = 0
+    for i in range(1, count + 1):
+        end = body.find(b"\n", max(at, i * len(body) // count - 1)) + 1 if i < count else len(body)
+        end = end or len(body)
+        if end > at:
+            yield body[at:end]
+            at = end
 
 
 def read_csv(
@@ -140,13 +100,32 @@ def plain_columns(layout: Layout) -> Plain | None:
     return out
 
 
-def all_finite(frame: pl.DataFrame) -> pl.DataFrame:
-    numbers = pl.col(pl.Float64)
-    # A sum is finite only where every number is; summing is several times quicker than looking at
-    # each.
-    sums = [values.sum() for values in frame.get_columns() if values.dtype == pl.Float64]
-    if all(total is None or math.isfinite(total) for total in sums) or all(
-        frame.select(numbers.is_finite().all()).row(0)
+def sound(
+    layout: Layout, body: bytes, names: list[str], plain: Plain, *, rows: int
+) -> pl.DataFrame | None:
+    """A stretch by the fast reader; None where something in it is amiss.
+
+    plain: the columns to be read as numbers, with their word for 'no value'.
+    """
+    schema = {n: pl.Float64() if n in plain else pl.String() for n in names}
+    blanks = {n: word for n, word in plain.items() if word}
+    body = without_padding(body, layout.delimiter)
+    try:
+        quoted = layout.dialect.quotes
+        frame = read_csv(body, schema, layout, ragged=False, quoted=quoted, blanks=blanks)
+    except pl.exceptions.PolarsError:
+        return None
+    if frame.height != rows:
+        return None
+    if layout.dialect.decimal == "," and b"." in body:  # else in dates alone
+        marks = pl.col(pl.String).str.count_matches(".", literal=True).sum()
+        if body.count(b".") != sum(frame.select(marks).row(0)):
+            return None
+    if (
+        min(frame.null_count().row(0), default=0) > 0
+        and frame.select(pl.all_horizontal(pl.all().is_null()).any()).item()
     ):
+        return None
+    if len(plain) == len(names):
         return frame
-    return frame.with_columns(pl.when(numbers.is_finite()).then(numbers).name.keep())
+    return frame.with_columns(pl.col(pl.String).str.strip_chars())

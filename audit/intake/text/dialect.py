@@ -96,6 +96,12 @@ def value_share(cells: Sequence[str], decimal: str) -> float:
     return sum(likeness(cell, decimal) > 0 for cell in full) / len(full)
 
 
+def names_columns(cells: Sequence[str], width: int, decimal: str) -> bool:
+    """Whether the cells of a line may name the columns of a table so wide: words, and enough."""
+    full = sum(not is_blank(cell) for cell in cells)
+    return full >= max(2, 0.6 * width) and value_share(cells, decimal) <= 0.1
+
+
 @dataclass(frozen=True, slots=True)
 class Guess:
     """A scored candidate. width: cells a line; share: how value-like they are, 0 to 1; widest: of

@@ -14,6 +14,7 @@ from audit.tables import toml_table
 LOOK_BACK = 12  # lines above the first data line that may belong to the header
 _RULE = re.compile(r"[\s\-=_+*#|:;,.]*")
 _COMMENT = re.compile(r"^\s*(#+|//+|%+|!+|'+|\*+)\s*")
+_CLOCK = re.compile(r"(?i)(time|zeit|temps|tiempo|date|datum|uhrzeit|timestamp)\b")
 _TYPES = frozenset(toml_table("words.toml")["types"])
 _TAIL_WORDS = frozenset(toml_table("words.toml")["unit_after_underscore"])
 _BRACKETS = re.compile(
@@ -30,6 +31,7 @@ _TAIL = re.compile(
 _TAIL_REFERENCE = re.compile(
     r"^(?P<name>.+?)[_.\s]+(?P<unit>[^\s_.]+ (?:abs|absolute|gauge|rel|relative))$", re.IGNORECASE
 )
+_NO_UNIT = re.compile(r"\s|bank|cyl|\d{2,}|^[A-Za-z]+\d*$")  # in square brackets
 _REFERENCE = frozenset(("a", "g", "abs", "gauge", "rel", "absolute"))
 
 
@@ -52,16 +54,13 @@ def read_header(
     names: list[list[str]] = []
     units: list[str] | None = None
     top: int | None = None
-    i = first_data - 1
-    blanks, remark = 0, False
+    i, blanks, remark = first_data - 1, 0, False
     while i >= 0 and first_data - i <= LOOK_BACK and len(names) < 3:
         text, at = _joined(line, i)
         i = at - 1
-        if not text.strip() or _RULE.fullmatch(text):
+        if _RULE.fullmatch(text):
             blanks += 1
-            if names and not _RULE.fullmatch(text.strip() or " x"):
-                break
-            if blanks > 3:
+            if blanks > 3 or (names and not text.strip()):
                 break
             continue
         cells = header_cells(text, width, dialect)
@@ -69,42 +68,29 @@ def read_header(
             if names or units:
                 break
             continue  # a stray line between header and data
-        kind = _kind(cells, width, dialect, have_names=bool(names))
-        if kind == "names" and names and remark and not _COMMENT.match(text):
-            names, top, remark = (
-                [cells],
-                at,
-                False,
-            )  # what stood there was a remark under the header
-            continue
-        if (
-            kind == "names"
-            and names
-            and (_COMMENT.match(text) or (dialect.delimiter == " " and len(cells) != width))
-        ):
-            break  # a remark above the header
-        if (
-            kind == "names"
-            and not names
-            and units is not None
-            and not _names_for(cells, units, dialect)
-        ):
+        kind, remarked = _kind(cells, width, dialect, have_names=bool(names)), _is_remark(text)
+        if kind == "names" and names:
+            if remark and not remarked:  # what stood there was a remark under the header
+                names, top, remark = [cells], at, False
+                continue
+            if remarked or (dialect.delimiter == " " and len(cells) != width):
+                break  # a remark above the header
+        elif kind == "names" and units is not None and not _names_for(cells, units, dialect):
             break  # a preamble line above a header that only looked like units
         if kind == "units" and units is None:
             units = cells
-        elif kind == "names" or (
-            kind == "units" and not names
-        ):  # 'lambda', 'rpm', 's' name columns as well
-            remark = not names and _COMMENT.match(text) is not None
+        elif kind == "names" or (kind == "units" and not names):  # 'lambda', 'rpm' are names too
+            remark = not names and remarked
             names.insert(0, cells)
         elif kind != "types":
             break
         top = at
     if not names and units is not None:
         names, units = [units], None  # a header of bare symbols that read like units
+    none = ("",) * width
     if not names:
-        return Header(("",) * width, ("",) * width, None, made_up=True)
-    return Header(_merged(names, width), tuple(_fit(units, width)) if units else ("",) * width, top)
+        return Header(none, none, None, made_up=True)
+    return Header(_merged(names, width), tuple(_fit(units, width)) if units else none, top)
 
 
 def _joined(line: Callable[[int], str], i: int) -> tuple[str, int]:
@@ -116,51 +102,40 @@ def _joined(line: Callable[[int], str], i: int) -> tuple[str, int]:
     return (text, at) if text.count('"') % 2 == 0 else (line(i), i)
 
 
+def _is_remark(text: str) -> bool:
+    return _COMMENT.match(text) is not None
+
+
 def header_cells(text: str, width: int, dialect: Dialect) -> list[str] | None:
     """The cells of a header line, when it has about as many as the data; else None."""
-    stripped = _COMMENT.sub("", text) if not text.lstrip().startswith("%,") else text
-    best: list[str] | None = None
-    if dialect.delimiter == " ":
-        splits = [
-            _glued_units(stripped.split()),
-            re.split(r"\s{2,}|\t+", stripped.strip()),
-            stripped.split(),
-        ]
-        splits += [
-            [c.strip() for c in stripped.split(d)] for d in (",", ";", "\t") if d in stripped
-        ]
-        best = next((cells for cells in splits if len(cells) == width), None)
-        if best is None and len(splits[0]) > width and width <= len(splits[1]):
-            best = splits[1]
-        if best is None and abs(len(splits[0]) - width) <= 1:
-            best = splits[0]
+    stripped, mark = (
+        text if text.lstrip()[:2] == "%," else _COMMENT.sub("", text),
+        dialect.delimiter,
+    )
+    if mark == " ":
+        words, columns = stripped.split(), re.split(r"\s{2,}|\t+", stripped.strip())
+        ways = [glued := _glued_units(words), columns, words]
+        ways += [[c.strip() for c in stripped.split(d)] for d in ",;\t" if d in stripped]
+        near = columns if len(glued) > width <= len(columns) else glued
+        fallback = near if near is columns or abs(len(glued) - width) <= 1 else []
     else:
-        best = split_line(text, dialect.delimiter)
-        if (
-            len(best) == width
-        ):  # a comment's mark stands in the first cell; a lone % there is a unit
-            best[0] = _COMMENT.sub("", best[0]) or best[0]
+        fallback = split_line(text, mark)
+        if len(fallback) == width:  # a remark's mark in the first cell; a lone % there is a unit
+            fallback[0] = _COMMENT.sub("", fallback[0]) or fallback[0]
         else:
-            best = split_line(stripped, dialect.delimiter)
-        if len(best) < max(2, width // 2):
-            others = [
-                split_line(stripped, d) for d in ("\t", ";", ",", "|") if d != dialect.delimiter
-            ]
-            best = next((cells for cells in others if len(cells) == width), best)
-    if best is None or len(best) < max(2, 0.5 * width):
-        return None
-    return best
+            fallback = split_line(stripped, mark)
+        few = len(fallback) < max(2, width // 2)
+        ways = [split_line(stripped, d) for d in "\t;,|" if d != mark] if few else []
+    best = next((cells for cells in ways if len(cells) == width), fallback)
+    return best if len(best) >= max(2, 0.5 * width) else None
 
 
 def _glued_units(words: list[str]) -> list[str]:
     """Words of a header set apart by blanks, a bracketed unit kept with the word before it."""
     out: list[str] = []
     for word in words:
-        if out and (
-            word[:1] in "([{"
-            or (out[-1].count("(") > out[-1].count(")"))
-            or (out[-1].count("[") > out[-1].count("]"))
-        ):
+        open_still = out and any(out[-1].count(a) > out[-1].count(b) for a, b in ("()", "[]"))
+        if out and (word[:1] in "([{" or open_still):
             out[-1] += " " + word
         else:
             out.append(word)
@@ -175,23 +150,19 @@ def _kind(cells: Sequence[str], width: int, dialect: Dialect, *, have_names: boo
         return "types"
     if value_share([c for c in full if c not in ("1", "-")], dialect.decimal) > 0.5:
         return "other"
-    units = sum(is_unit(cell.strip("()[]{}<> ")) for cell in full)
-    real = sum(
-        cell.strip("()[]{}<> ").lower() not in NEUTRAL and is_unit(cell.strip("()[]{}<> "))
-        for cell in full
-    )
-    clock = any(
-        re.match(r"(?i)(time|zeit|temps|tiempo|date|datum|uhrzeit|timestamp)\b", cell)
-        for cell in full
-    )
-    if real and units >= 0.6 * len(full) and (len(full) > 1 or width <= 2) and not clock:
+    units = [bare for cell in full if is_unit(bare := cell.strip("()[]{}<> "))]
+    real = any(bare.lower() not in NEUTRAL for bare in units)
+    most = real and len(units) >= 0.6 * len(full) and (len(full) > 1 or width <= 2)
+    if most and not any(map(_CLOCK.match, full)):
         return "units"
-    if have_names:
-        pairs = sum(cell.endswith(":") or "=" in cell for cell in full)
-        pairs += sum(value_share([cell], dialect.decimal) == 1 for cell in full)
-        ok = len(cells) >= width - 1 and len(full) >= max(2, 0.5 * width) and pairs == 0
-        return "names" if ok else "other"
-    return "names" if len(full) >= max(1, 0.4 * min(width, len(cells))) else "other"
+    if not have_names:
+        return "names" if len(full) >= max(1, 0.4 * min(width, len(cells))) else "other"
+    pair = any(
+        cell.endswith(":") or "=" in cell or value_share([cell], dialect.decimal) == 1
+        for cell in full
+    )
+    enough = len(cells) >= width - 1 and len(full) >= max(2, 0.5 * width)
+    return "names" if enough and not pair else "other"
 
 
 def _names_for(cells: Sequence[str], units: Sequence[str], dialect: Dialect) -> bool:
@@ -225,28 +196,8 @@ def split_unit(header: str) -> tuple[str, str]:
     Knows `(psi)`, `[kPa]`, `_kPa`, `, km/h`, ` - deg C`, ` in bar`, ` / rpm`, and `RPM ()`.
     """
     text = header.strip()
-    found = _BRACKETS.match(text)
-    if found:
-        inside = next(
-            g for g in (found["a"], found["b"], found["c"], found["d"]) if g is not None
-        ).strip()
-        name = found["name"].strip()
-        if not inside and name:
-            return name, ""
-        whole = _TAIL.match(f"{name}({inside})") if inside.lower() in _REFERENCE else None
-        if whole and is_unit(whole["unit"]):  # boost_kPa(g)
-            return whole["name"].strip(" _."), whole["unit"]
-        if name and is_unit(inside):
-            return name, inside
-        if (
-            name
-            and found["a"] is None
-            and len(inside) <= 8
-            and not re.search(r"\s|bank|cyl|\d{2,}|^[A-Za-z]+\d*$", inside)
-        ):
-            return name, inside
-        deeper = split_unit(name) if name else ("", "")
-        return (f"{deeper[0]} ({inside})", deeper[1]) if deeper[1] else (text, "")
+    if found := _BRACKETS.match(text):
+        return _split_brackets(text, found)
     found = _AFTER.match(text)
     if found and is_unit(found["unit"]):
         return found["name"].strip(), found["unit"].strip()
@@ -254,11 +205,27 @@ def split_unit(header: str) -> tuple[str, str]:
     if found and is_unit(found["unit"]) and is_strong_unit(found["unit"].split()[0]):
         return found["name"].strip(" _."), found["unit"]
     found = _TAIL.match(text)
-    if found and (
-        is_strong_unit(found["unit"]) or ("_" in text and found["unit"].lower() in _TAIL_WORDS)
-    ):
-        return found["name"].strip(" _."), found["unit"]
+    if found:
+        underscored = "_" in text and found["unit"].lower() in _TAIL_WORDS
+        if underscored or is_strong_unit(found["unit"]):
+            return found["name"].strip(" _."), found["unit"]
     return text, ""
+
+
+def _split_brackets(text: str, found: re.Match[str]) -> tuple[str, str]:
+    name, inside = found["name"].strip(), next(filter(None, found.groups()[1:]), "").strip()
+    if not name:
+        return text, ""
+    if not inside:
+        return name, ""
+    whole = _TAIL.match(f"{name}({inside})") if inside.lower() in _REFERENCE else None
+    if whole and is_unit(whole["unit"]):  # boost_kPa(g)
+        return whole["name"].strip(" _."), whole["unit"]
+    square = found["a"] is None and len(inside) <= 8 and not _NO_UNIT.search(inside)
+    if square or is_unit(inside):
+        return name, inside
+    bare, unit = split_unit(name)
+    return (f"{bare} ({inside})", unit) if unit else (text, "")
 
 
 def describe_columns(header: Header, width: int) -> list[RawColumn]:

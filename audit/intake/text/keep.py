@@ -7,17 +7,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-from audit.intake.text.dialect import is_blank, likeness, split_line, value_share
+from audit.intake.bytes.encoding import CR, LF
+from audit.intake.said import note
+from audit.intake.text.dialect import is_blank, likeness, names_columns, value_share
 from audit.intake.text.layout import COMMENTS, Layout
-from audit.intake.text.lines import QUOTE, Ints
-from audit.model import Note
+from audit.intake.text.lines import QUOTE, SPACE, TAB, Ints
+from audit.model import Bools, Note
 
 COMMON = 0.1  # share of the lines from which a width is the file's habit, not an accident
 SHORT_COMMON = 0.02
 LOOKED_AT = 2000  # odd lines that are read as text, at most
 CUT_OFF = "sensor.gap"  # what a torn end is: from there on rows are missing
+_WITH_DECIMALS = re.compile(r'"?[-+]?\d[\d.,\' \u00a0]*[.,](\d+)"?')
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,103 +32,76 @@ class Kept:
     restarts: tuple[int, ...] = ()
     quotes: bool = True
     next_table: int | None = None
-    short: bool = False  # rows may lack their last cells
     cut_off: bool = False  # the last line was torn, and left out
-    mask: npt.NDArray[np.bool_] = field(
-        default_factory=lambda: np.ones(0, dtype=bool)
-    )  # from layout.first on
+    mask: Bools = field(default_factory=lambda: np.ones(0, dtype=bool))  # from layout.first on
 
 
 def choose_lines(layout: Layout) -> Kept:
     """Decide line by line what is kept; everything else is counted and told with line numbers."""
+    first, quotes = layout.first, layout.dialect.quotes
     counts, odd_quotes, empty = _count(layout)
     width = _width(layout, counts[~empty])
-    quotes = True
-    if odd_quotes.any() and odd_quotes.mean() > COMMON:  # an inch mark, not a quote
+    if odd_quotes.mean() > COMMON:  # an inch mark, not a quote
         quotes, odd_quotes = False, np.zeros_like(odd_quotes)
-    short = (counts < width - 1) & ~empty
-    short_is_habit = (
-        short.sum() > SHORT_COMMON * max(1, (~empty).sum()) and (counts[short] > 0).mean() > 0.5
-    )
+    short, long = (counts < width - 1) & ~empty, counts > width - 1
     keep = (counts == width - 1) & ~odd_quotes
     if width == 1:
         keep &= ~empty
-    if short_is_habit:
+    habit = short.sum() > SHORT_COMMON * max(1, (~empty).sum())
+    if habit and (counts[short] > 0).mean() > 0.5:
         keep |= short & (counts >= 1) & ~odd_quotes
     odd = np.flatnonzero(~keep & ~empty)
-    helped = [
-        i
-        for i in odd[:LOOKED_AT].tolist()
-        if counts[i] > width - 1 and _only_words_beyond(layout, i, width)
-    ]
-    keep[helped] = True
-    long = np.flatnonzero((counts > width - 1) & ~odd_quotes & ~keep)
+    for i in odd[:LOOKED_AT].tolist():
+        keep[i] = long[i] and _only_words_beyond(layout, i, width)
+    long &= ~odd_quotes & ~keep
     next_table = _next_table(layout, counts, odd, width)
     if next_table is not None:
-        keep[next_table:] = False
+        keep[next_table:] = long[next_table:] = False
         odd = odd[odd < next_table]
-    long = long[long < (next_table if next_table is not None else len(keep))]
-    long_is_habit = len(long) > SHORT_COMMON * len(keep)
-    if long_is_habit:
-        keep[long] = True
-    restarts: list[int] = []
-    stray: list[int] = []
-    for i in odd.tolist():
-        if keep[i]:
-            continue
-        text = (
-            layout.lines.text(layout.first + i).strip()
-            if len(restarts) + len(stray) < LOOKED_AT
-            else ""
-        )
-        if text in layout.header_lines:
-            restarts.append(layout.first + i)
-        else:
-            stray.append(i)
-    torn = [] if next_table is not None else _cut_off(layout, counts, keep, stray, width)
-    notes = stray_notes(layout, [layout.first + i for i in stray]) + torn
-    if long_is_habit:
-        notes.append(
-            Note(
-                f"{len(long)} lines have more cells than the header has names (the first is line "
-                f"{layout.first + long[0] + 1}); what stands beyond cell {width} is left out.",
-                line=layout.first + int(long[0]) + 1,
-                count=len(long),
-            )
-        )
-    lines = np.flatnonzero(keep) + layout.first
-    at = None if next_table is None else layout.first + next_table
+    longer = np.flatnonzero(long)
+    keep[longer] = beyond = len(longer) > SHORT_COMMON * len(keep)
+    odd = odd[~keep[odd]]
+    again = [
+        i
+        for i in odd[:LOOKED_AT].tolist()
+        if layout.lines.text(first + i).strip() in layout.header_lines
+    ]
+    stray = odd[~np.isin(odd, again)]
+    torn: list[Note] = []
+    if next_table is None and _ends_torn(layout, counts, keep, stray, width):
+        keep[-1], stray = False, stray[stray != len(keep) - 1]
+        torn = _cut_off(layout, first + len(keep) - 1, width)
+    notes = stray_notes(layout, (stray + first).tolist()) + torn
+    if beyond:
+        notes.append(note("beyond", first + int(longer[0]) + 1, len(longer), width=width))
     return Kept(
-        lines=lines,
+        lines=np.flatnonzero(keep) + first,
         width=width,
         notes=tuple(notes),
-        restarts=tuple(restarts),
+        restarts=tuple(first + i for i in again),
         quotes=quotes,
-        next_table=at,
-        short=bool(short_is_habit),
+        next_table=None if next_table is None else first + next_table,
         cut_off=bool(torn),
         mask=keep,
     )
 
 
-def _count(layout: Layout) -> tuple[Ints, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+def _count(layout: Layout) -> tuple[Ints, Bools, Bools]:
+    """Of each line: its delimiters, whether a quote is left open, whether nothing stands in it."""
     counts, odd, empty = [], [], []
-    for a, b in layout.lines.blocks(layout.first):
-        counts.append(layout.lines.delimiters(a, b, layout.delimiter, quotes=layout.dialect.quotes))
-        if layout.dialect.quotes:
-            odd.append(layout.lines.delimiters(a, b, QUOTE, quotes=False) % 2 == 1)
-        else:
-            odd.append(np.zeros(b - a, dtype=bool))
-        block = layout.lines.slice(a, b)
-        stops = layout.lines.stops[a:b] - layout.lines.starts[a]
-        ink = np.flatnonzero(
-            (block != 32)
-            & (block != 13)
-            & (block != 10)
-            & (block != 9)
-            & (block != QUOTE)
-            & (block != layout.delimiter)
+    lines, quotes, mark = layout.lines, layout.dialect.quotes, layout.delimiter
+    for a, b in lines.blocks(layout.first):
+        counts.append(lines.delimiters(a, b, mark, quotes=quotes))
+        odd.append(
+            lines.delimiters(a, b, QUOTE, quotes=False) % 2 == 1
+            if quotes
+            else np.zeros(b - a, bool)
         )
+        block = lines.slice(a, b)
+        nothing = np.zeros(256, dtype=bool)
+        nothing[[SPACE, CR, LF, TAB, QUOTE, mark]] = True
+        ink = np.flatnonzero(~nothing[block])
+        stops = lines.stops[a:b] - lines.starts[a]
         empty.append(np.diff(np.searchsorted(ink, stops), prepend=0) == 0)
     return np.concatenate(counts), np.concatenate(odd), np.concatenate(empty)
 
@@ -136,40 +111,25 @@ def _width(layout: Layout, counts: Ints) -> int:
     if len(counts) == 0:
         return layout.width
     every = np.bincount(np.maximum(counts, 0))
-    values = np.flatnonzero(every)
-    times = every[values]
-    common = values[(times >= max(2, COMMON * len(counts))) & (values >= 1)]
-    widest = (
-        int(common.max()) + 1
-        if len(common)
-        else int(values[int(np.argmax(times * (values + 1)))]) + 1
-    )
-    header = len(layout.header.names)
-    if (
-        not layout.header.made_up
-        and bool((counts[:5] == header - 1).any())
-        and header >= layout.width
-    ):
-        return header
+    widths = np.flatnonzero(every)
+    times = every[widths]
+    common = widths[(times >= max(2, COMMON * len(counts))) & (widths >= 1)]
+    usual = common.max() if len(common) else widths[np.argmax(times * (widths + 1))]
+    widest, header = int(usual) + 1, len(layout.header.names)
+    full = counts == header - 1
     # where short rows are the habit the full width may be rare: the header tells it
-    if not layout.header.made_up and header > widest and bool((counts == header - 1).any()):
-        return header
-    return max(widest, 1)
+    told = (full[:5].any() and header >= layout.width) or (full.any() and header > widest)
+    return header if told and not layout.header.made_up else max(widest, 1)
 
 
 def _only_words_beyond(layout: Layout, i: int, width: int) -> bool:
     """Whether a line that is too long holds a good row, and then nothing but blanks or words."""
-    cells = _cells(layout, i)
-    if len(cells) <= width:
-        return False
-    head, beyond = cells[:width], [c for c in cells[width:] if not is_blank(c)]
-    return value_share(head, layout.dialect.decimal) >= layout.threshold and all(
-        likeness(c, layout.dialect.decimal) == 0 for c in beyond
+    cells, decimal = layout.cells(layout.first + i), layout.dialect.decimal
+    return (
+        len(cells) > width
+        and value_share(cells[:width], decimal) >= layout.threshold
+        and all(is_blank(c) or likeness(c, decimal) == 0 for c in cells[width:])
     )
-
-
-def _cells(layout: Layout, i: int) -> list[str]:
-    return split_line(layout.lines.text(layout.first + i), chr(layout.delimiter))
 
 
 def _next_table(layout: Layout, counts: Ints, odd: Ints, width: int) -> int | None:
@@ -177,44 +137,24 @@ def _next_table(layout: Layout, counts: Ints, odd: Ints, width: int) -> int | No
     width.
     """
     for i in odd[:LOOKED_AT].tolist():
-        if (
-            i + 3 >= len(counts)
-            or counts[i] < 1
-            or counts[i] == width - 1
-            or layout.lines.text(layout.first + i).strip() in layout.header_lines
-        ):
+        line = layout.first + i
+        if i + 3 >= len(counts) or counts[i] < 1 or counts[i] == width - 1:
             continue
-        if layout.lines.text(layout.first + i).lstrip().startswith(COMMENTS):
+        if not looks_like_header(layout, line, int(counts[i]) + 1):
             continue
-        cells = _cells(layout, i)
-        words = [c for c in cells if c]
-        if (
-            len(words) < 2
-            or len(words) < 0.6 * len(cells)
-            or value_share(cells, layout.dialect.decimal) > 0.1
-        ):
-            continue
-        after = counts[i + 1 : i + 6]
-        rows = [
-            _cells(layout, i + 1 + j)
-            for j in np.flatnonzero(np.abs(after - counts[i]) <= 1).tolist()
-        ]
+        near = np.flatnonzero(np.abs(counts[i + 1 : i + 6] - counts[i]) <= 1).tolist()
+        rows = [layout.cells(line + 1 + j) for j in near]
         if sum(value_share(r, layout.dialect.decimal) >= layout.threshold for r in rows) >= 3:
             return int(i)
     return None
 
 
-def looks_like_header(layout: Layout, line: int) -> bool:
+def looks_like_header(layout: Layout, line: int, width: int) -> bool:
     """Whether a line (0-based) within the data names columns, other ones than the header above."""
     text = layout.lines.text(line)
     if text.strip() in layout.header_lines or text.lstrip().startswith(COMMENTS):
         return False
-    cells = split_line(text, chr(layout.delimiter))
-    words = [c for c in cells if not is_blank(c)]
-    return (
-        len(words) >= max(2, 0.6 * layout.width)
-        and value_share(cells, layout.dialect.decimal) <= 0.1
-    )
+    return names_columns(layout.cells(line), width, layout.dialect.decimal)
 
 
 def stray_notes(layout: Layout, lines: Sequence[int]) -> list[Note]:
@@ -222,68 +162,40 @@ def stray_notes(layout: Layout, lines: Sequence[int]) -> list[Note]:
     if not lines:
         return []
     shown = ", ".join(str(i + 1) for i in lines[:8]) + (" ..." if len(lines) > 8 else "")
-    first = layout.lines.text(lines[0]).strip().replace("\t", " ")[:60]
-    what = (
-        "1 line is no row of data and was"
-        if len(lines) == 1
-        else f"{len(lines)} lines are no rows of data and were"
-    )
-    return [
-        Note(
-            f"{what} skipped: line {shown} (the first reads '{first}').",
-            line=lines[0] + 1,
-            count=len(lines),
-        )
-    ]
+    reads = layout.lines.text(lines[0]).strip().replace("\t", " ")[:60]
+    return [note("no_row", lines[0] + 1, len(lines), shown=shown, reads=reads)]
 
 
-def _cut_off(
-    layout: Layout, counts: Ints, keep: npt.NDArray[np.bool_], stray: list[int], width: int
-) -> list[Note]:
-    """Take out a last line that ends in the middle, and say so."""
+def _ends_torn(layout: Layout, counts: Ints, keep: Bools, stray: Ints, width: int) -> bool:
+    """Whether the last line ends in the middle."""
     last = len(counts) - 1
     if last < 2 or not layout.lines.ends_open:
+        return False
+    if not keep[last]:
+        return last in stray
+    return bool(counts[last] != width - 1 or last_cell_is_short(layout, layout.first + last))
+
+
+def _cut_off(layout: Layout, last: int, width: int) -> list[Note]:
+    """What is said of a torn last line; nothing of a remark."""
+    if layout.lines.text(last).lstrip().startswith(("#", "//")):
         return []
-    number = layout.first + last + 1
-    if keep[last] and counts[last] == width - 1 and not last_cell_is_short(layout, last):
-        return []
-    if not keep[last] and last not in stray:
-        return []
-    cells = len(_cells(layout, last))
-    keep[last] = False
-    if last in stray:
-        stray.remove(last)
-    if layout.lines.text(layout.first + last).lstrip().startswith(("#", "//")):
-        return []
-    how = (
-        f"{cells} cells where there should be {width}"
-        if cells != width
-        else "its last cell is shorter than all others"
-    )
-    return [
-        Note(
-            f"line {number}: {how}; the file is cut off there. Read up to line {number - 1}.",
-            line=number,
-            code=CUT_OFF,
-        )
-    ]
+    cells = len(layout.cells(last))
+    key = "torn_cell" if cells == width else "torn_line"
+    return [note(key, last + 1, code=CUT_OFF, cells=cells, width=width, before=last)]
 
 
 def last_cell_is_short(layout: Layout, last: int) -> bool:
-    """Whether the last cell has fewer decimals than the same cell of every line before it."""
-    pattern = re.compile(r'"?[-+]?\d[\d.,\' \u00a0]*[.,](\d+)"?')
-    before = [
-        pattern.fullmatch(_cells(layout, i)[-1])
-        for i in range(max(0, last - 20), last)
-        if _cells(layout, i)
-    ]
+    """Whether the last cell of a line has fewer decimals than the same cell of every line before
+    it.
+    """
+    rows = (layout.cells(i) for i in range(max(layout.first, last - 20), last))
+    before = [_WITH_DECIMALS.fullmatch(row[-1]) for row in rows if row]
     digits = {len(m[1]) for m in before if m}
-    own = _cells(layout, last)[-1]
-    if not own:
+    own = layout.cells(last)[-1]
+    if not own or len(digits) != 1 or not all(before) or len(before) < 3:
         return False
-    if len(digits) != 1 or not all(before) or len(before) < 3:
-        return False
-    found = pattern.fullmatch(own)
-    return (
-        len(found[1]) < min(digits) if found else re.fullmatch(r'"?[-+]?\d*[.,]?', own) is not None
-    )
+    found = _WITH_DECIMALS.fullmatch(own)
+    if found is None:
+        return re.fullmatch(r'"?[-+]?\d*[.,]?', own) is not None
+    return len(found[1]) < min(digits)

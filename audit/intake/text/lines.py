@@ -10,12 +10,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from audit.intake.bytes.encoding import Bytes
+from audit.intake.bytes.encoding import CR, LF, Bytes
+from audit.model import Bools
 
 Ints = npt.NDArray[np.int64]
 BLOCK = 1 << 24
 SAMPLE_LINE = 60_000  # bytes of a line that are ever looked at as text
-LF, CR, QUOTE, SPACE, TAB = 10, 13, 34, 32, 9
+QUOTE, SPACE, TAB = 34, 32, 9
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +68,12 @@ class Lines:
         """The bytes of lines first to to (excluded), line feeds included."""
         begin = int(self.stops[first - 1]) + 1 if first else 0
         return self.data[begin : min(int(self.stops[to - 1]) + 1, len(self.data))]
+
+    def bytes_of(self, first: int, to: int, which: Bools) -> Bools:
+        """Of the bytes of lines first to to (excluded), which belong to these of them."""
+        begin, end = int(self.starts[first]), len(self.slice(first, to))
+        lengths = np.diff(np.minimum(self.stops[first:to] + 1 - begin, end), prepend=0)
+        return np.repeat(which, lengths)
 
     def delimiters(self, first: int, to: int, delimiter: int, *, quotes: bool) -> Ints:
         """Delimiters outside quotes of lines first to to (excluded). Quotes are balanced line by
@@ -142,13 +149,6 @@ def spaces_to_tabs(data: Bytes) -> Bytes:
     following = np.concatenate((joined[1:], [np.uint8(LF)]))
     out: Bytes = joined[~((joined == TAB) & ((following == LF) | (following == CR)))]
     return out
-
-
-def count_byte(data: Bytes, byte: int) -> int:
-    """How often a byte occurs."""
-    return sum(
-        int(np.count_nonzero(data[i : i + BLOCK] == byte)) for i in range(0, len(data), BLOCK)
-    )
 
 
 def single_to_double_quotes(data: Bytes) -> Bytes:

@@ -1,4 +1,4 @@
-"""A table as read: names, notes and the order of its rows."""
+"""The table's bytes to columns of numbers; what is no data is counted and told."""
 
 from __future__ import annotations
 
@@ -7,14 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
+from audit.intake.bytes.encoding import Bytes
 from audit.intake.raw import RawColumn
+from audit.intake.said import note, refused
 from audit.intake.text.cells import Rule
 from audit.intake.text.header import describe_columns
 from audit.intake.text.keep import looks_like_header, stray_notes
-from audit.intake.text.layout import Layout
-from audit.intake.text.lines import Ints
-from audit.intake.text.rows import Rows
+from audit.intake.text.layout import Layout, find_layout
+from audit.intake.text.lines import Ints, find_lines, single_to_double_quotes, without_blank_end
+from audit.intake.text.rows import Rows, read_rows
 from audit.model import Note
+
+MOST_COLUMNS = 1500
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,63 +28,60 @@ class Table:
     frame: pl.DataFrame
     columns: tuple[RawColumn, ...]
     lines: Ints
-    restarts: tuple[int, ...]  # rows that follow a repeated header
-    notes: tuple[Note, ...]
-    preamble: tuple[str, ...]
     words: str
+    restarts: tuple[int, ...] = ()  # rows that follow a repeated header
+    notes: tuple[Note, ...] = ()
+    preamble: tuple[str, ...] = ()
     decimal: str = "."
     made_up_header: bool = False
     next_line: int | None = None  # where another table with other columns begins, 0-based
     cut_off: bool = False  # its last line was torn, and left out
 
 
-def finish(layout: Layout, rows: Rows) -> Table:
+def parse_table(data: Bytes) -> Table:
+    """Read the first table in the text (UTF-8 bytes). Raises NotALog or UnreadableLog."""
+    layout = find_layout(find_lines(single_to_double_quotes(without_blank_end(data))))
+    if layout.width > MOST_COLUMNS:
+        raise refused("many_columns", line=layout.first + 1, width=layout.width, most=MOST_COLUMNS)
+    rows = read_rows(layout)
+    if rows.frame.height == 0:
+        raise refused("no_rows")
+    return _finished(layout, rows)
+
+
+def _finished(layout: Layout, rows: Rows) -> Table:
     """Names, notes and the order of what was read; a header within it begins a table of its own."""
     kept, frame, stray = rows.kept, rows.frame, rows.stray
     lines, next_table = kept.lines, kept.next_table
-    notes, restarts = list(kept.notes), list(kept.restarts)
-    if len(stray):
-        odd = lines[stray]
-        for i in odd[:2000].tolist():
-            rows_after = int((lines > i).sum()) - int((odd > i).sum())
-            if rows_after >= 3 and looks_like_header(layout, i):
-                next_table = i  # other columns under the same number of names: a table of its own
-                frame = frame.head(frame.height - rows_after)
-                stray, odd, lines = stray[odd < i], odd[odd < i], lines[lines < i]
-                break
-        lines = np.delete(lines, stray)
-        again = [
-            int(i) for i in odd[:5000] if layout.lines.text(int(i)).strip() in layout.header_lines
-        ]
-        restarts = sorted(restarts + again)
-        known = set(again)
-        notes += stray_notes(layout, [int(i) for i in odd if int(i) not in known])
+    odd = lines[stray]
+    for i in odd[:2000].tolist():
+        after = int((lines > i).sum()) - int((odd > i).sum())
+        if after >= 3 and looks_like_header(layout, i, layout.width):
+            next_table = i  # other columns under the same number of names: a table of its own
+            frame = frame.head(frame.height - after)
+            stray, odd, lines = stray[odd < i], odd[odd < i], lines[lines < i]
+            break
+    lines = np.delete(lines, stray)
+    again = [i for i in odd[:5000].tolist() if layout.lines.text(i).strip() in layout.header_lines]
+    restarts = sorted((*kept.restarts, *again))
+    notes = [*kept.notes, *stray_notes(layout, odd[~np.isin(odd, again)].tolist())]
     if restarts:
-        notes.append(
-            Note(
-                f"the header comes again at line {restarts[0] + 1}"
-                + (f" and {len(restarts) - 1} more times" if len(restarts) > 1 else "")
-                + ": the logger was started anew in the same file.",
-                line=restarts[0] + 1,
-                count=len(restarts),
-            )
-        )
-    columns = describe_columns(layout.header, kept.width)
-    frame, columns = _named(frame, columns, rows.rules)
+        notes.append(note("header_again", restarts[0] + 1, len(restarts), more=len(restarts) - 1))
+    frame, columns = _named(frame, describe_columns(layout.header, kept.width), rows.rules)
     notes += _column_notes(layout, frame, columns)
     again_at = sorted({int(r) for r in np.searchsorted(lines, restarts) if 0 < r < len(lines)})
     return Table(
         frame,
         tuple(columns),
         lines + 1,
+        layout.dialect.words,
         tuple(again_at),
         tuple(notes),
         layout.preamble,
-        layout.dialect.words,
-        layout.dialect.decimal,
-        layout.header.made_up,
-        next_table,
-        kept.cut_off,
+        decimal=layout.dialect.decimal,
+        made_up_header=layout.header.made_up,
+        next_line=next_table,
+        cut_off=kept.cut_off,
     )
 
 
@@ -112,37 +113,13 @@ def _named(
 def _column_notes(layout: Layout, frame: pl.DataFrame, columns: list[RawColumn]) -> list[Note]:
     notes = []
     if layout.header.made_up:
-        notes.append(
-            Note(
-                f"no header above line {layout.first + 1}: the columns are called 'column 1' to "
-                f"'column {frame.width}'. Say which is which in the car file under [channels], or "
-                "export the log with its header."
-            )
-        )
-    empty = [
-        n
-        for n, count in zip(frame.columns, frame.null_count().row(0), strict=True)
-        if count == frame.height
-    ]
-    if empty:
-        notes.append(
-            Note(
-                (
-                    f"{len(empty)} columns hold no value: "
-                    f"{', '.join(empty[:6])}{' ...' if len(empty) > 6 else ''}."
-                ),
-                count=len(empty),
-            )
-        )
+        notes.append(note("no_header", first=layout.first + 1, width=frame.width))
+    nulls = frame.null_count().row(0, named=True)
+    if empty := [name for name, count in nulls.items() if count == frame.height]:
+        names = ", ".join(empty[:6]) + (" ..." if len(empty) > 6 else "")
+        notes.append(note("no_values", count=len(empty), names=names))
     twice = [c.header for c, n in zip(columns, frame.columns, strict=True) if n != c.header]
     if twice:
-        notes.append(
-            Note(
-                (
-                    f"columns of the same name: {', '.join(dict.fromkeys(twice[:12]))}; the later "
-                    f"ones are kept as '{twice[0]} (2)' and so on."
-                ),
-                count=len(twice),
-            )
-        )
+        names = ", ".join(dict.fromkeys(twice[:12]))
+        notes.append(note("same_name", count=len(twice), names=names, one=twice[0]))
     return notes

@@ -20,8 +20,10 @@ LEAST_PAIRS = 20  # rows with both an absolute and a gauge reading
 MOST_SPREAD_KPA = 6.0  # two readings of one pressure that lie wider apart are not that
 
 
-def from_channel(kpa: Array) -> Barometric | None:
+def from_channel(kpa: Array | None) -> Barometric | None:
     """The median of a barometric column, kPa absolute; None when it is no ambient pressure."""
+    if kpa is None:
+        return None
     real = kpa[np.isfinite(kpa) & (kpa > LOW_KPA) & (kpa < HIGH_KPA)]
     if len(real) == 0 or len(real) < 0.2 * np.isfinite(kpa).sum():
         return None
@@ -107,7 +109,6 @@ def best(
     *,
     channel_kpa: Array | None,
     manifold_kpa: Array | None,
-    manifold_is_absolute: bool,
     scene: Scene,
     altitude_m: float | None,
     pairs: Sequence[tuple[Array, Array]] = (),
@@ -115,15 +116,15 @@ def best(
     """The first of: barometric channel, engine stopped, absolute less gauge, altitude, wide open
     before spool, sea level.
 
-    manifold_kpa: absolute and thinned; only an absolute sensor can tell ambient pressure. pairs: an
-    absolute and a gauge reading of it, kPa.
+    manifold_kpa: of an absolute sensor, thinned, None without one. pairs: an absolute and a gauge
+    reading of it, kPa.
     """
-    found = from_channel(channel_kpa) if channel_kpa is not None else None
-    if found is None and manifold_is_absolute and manifold_kpa is not None:
-        found = from_stopped(manifold_kpa, scene)
-    if found is None:
-        found = next((p for p in (from_pair(*pair) for pair in pairs) if p is not None), None)
-    found = found or from_height(altitude_m)
-    if found is None and manifold_is_absolute and manifold_kpa is not None:
-        found = from_wide_open(manifold_kpa, scene)
-    return found or assumed()
+    absolute = manifold_kpa if manifold_kpa is not None else np.full(len(scene.time), np.nan)
+    return (
+        from_channel(channel_kpa)
+        or from_stopped(absolute, scene)
+        or next(filter(None, (from_pair(*pair) for pair in pairs)), None)
+        or from_height(altitude_m)
+        or from_wide_open(absolute, scene)
+        or assumed()
+    )

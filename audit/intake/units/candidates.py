@@ -16,14 +16,11 @@ from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.decide import MARGIN, STATED, Candidate, Scored, Source, plain
 from audit.intake.units.evidence import Part, part_of
 from audit.intake.units.scene import quantile
-from audit.model import Array
+from audit.model import Array, base_of
 from audit.tables import row_of
 
 PETROL_AFR = 14.7
 ETHANOL_AFR = 9.8  # E85
-ALIKE = 2.0  # the file's other pressures are in this unit
-TARGET_ALIKE = 3.0  # more, for a target beside its manifold pressure
-LINE_GAUGE, LINE_ABSOLUTE = 2.5, -3.0  # oil and fuel gauges read from ambient unless they say so
 CLOSED_V, OPEN_V = (0.2, 1.3), (3.2, 5.1)  # a throttle sensor's ends
 
 
@@ -70,93 +67,73 @@ def throttle(channel: str, source: Source) -> list[Scored]:
     return scored
 
 
-def ambient(source: Source) -> list[Scored]:
-    """A barometer's, which reads absolute."""
-    scored = by_unit("barometric_pressure", source)
-    for one in scored:
-        said = f"{_bare(one.candidate.unit)} absolute"
-        one.candidate = replace(one.candidate, said=said, reference="absolute")
+def pressure(
+    channel: str, source: Source, *, ambient_kpa: float, like: Unit | None = None
+) -> list[Scored]:
+    """Each unit as absolute and as gauge, in the channel's own reference; a barometer's as absolute
+    alone. ambient_kpa: what is added to a gauge reading, or taken from an absolute one.
+
+    like: the unit of the file's other pressures.
+    """
+    part, stated, hints = part_of(channel) or Part(), source.stated, source.hints
+    if base_of(channel) == "barometric_pressure":
+        return [
+            Scored(replace(one.candidate, said=f"{_bare(unit)} absolute", reference="absolute"), p)
+            for one in by_unit(channel, source)
+            for unit, p in [(one.candidate.unit, one.prior)]
+        ]
+    lean = reference_prior(hints, source.words, stated)
+    if part.lean:
+        says_absolute = stated is not None and stated.reference == "absolute"
+        lean = part.lean["absolute" in hints or says_absolute]
+    absolute = row_of(channel).quantity == "pressure_absolute"
+    offsets = (0.0, ambient_kpa) if absolute else (-ambient_kpa, 0.0)
+    scored = []
+    for unit, prior in _units(part, stated, like):
+        of_absolute, of_gauge = (
+            Candidate(unit, f"{_bare(unit)} {word}", unit.scale, offset, unit.special, word)
+            for word, offset in zip(("absolute", "gauge"), offsets, strict=True)
+        )
+        if unit.special:
+            scored.append(Scored(replace(of_gauge, said=unit.said), prior))
+            continue
+        scored.append(Scored(of_absolute, prior - max(lean, 0.0)))
+        scored.append(Scored(of_gauge, prior + min(lean, 0.0)))
+    finite = source.values[np.isfinite(source.values)]
+    if base_of(channel) == "manifold_pressure" and len(finite):
+        lowest = quantile(np.sort(finite), 0.01)
+        scored += _vacuum(source, part, lowest=lowest, ambient_kpa=ambient_kpa, lean=lean)
     return scored
 
 
-def manifold(source: Source, *, like: Unit | None, gauge_offset_kpa: float) -> list[Scored]:
-    """As kPa absolute. like: the unit of the file's other pressures; gauge_offset_kpa: ambient
-    pressure to add to a gauge reading.
-    """
-    stated, finite = source.stated, np.sort(source.values[np.isfinite(source.values)])
-    lean = reference_prior(source.hints, source.words, stated)
-    scored = [
-        one
-        for unit, prior in _sizes("manifold_pressure", stated, like, ALIKE)
-        for one in _both(unit, prior, lean, absolute_kpa=0.0, gauge_kpa=gauge_offset_kpa)
-    ]
-    if not len(finite):
-        return scored
-    lowest = quantile(finite, 0.01)
+def _vacuum(
+    source: Source, part: Part, *, lowest: float, ambient_kpa: float, lean: float
+) -> Iterator[Scored]:
+    """A gauge in two scales, inHg below ambient and psi above; vacuum counted upwards."""
+    stated = source.stated
     if lowest < 0 and (stated is None or stated.key in ("psi", "psi_gauge", "inhg")):
         mixed = units()["inhg_psi"]
         prior = (-3.3 if stated is not None else -5.5) + min(lean, 0.0)
-        read = Candidate(mixed, mixed.said, mixed.scale, gauge_offset_kpa, mixed.special, "gauge")
-        scored.append(Scored(read, prior))
-    if "vacuum" in source.hints and lowest >= 0:  # vacuum counted upwards
-        scored += [
-            Scored(Candidate(u, f"{u.said} of vacuum", -u.scale, gauge_offset_kpa, "", "gauge"), p)
-            for u, p in _sizes("manifold_pressure", stated)
-        ]
-    return scored
+        yield Scored(replace(plain(mixed), offset=ambient_kpa, reference="gauge"), prior)
+    if "vacuum" in source.hints and lowest >= 0:
+        for unit, prior in _units(part, stated):
+            said = f"{unit.said} of vacuum"
+            yield Scored(Candidate(unit, said, -unit.scale, ambient_kpa, "", "gauge"), prior)
 
 
-def target(source: Source, *, like: Unit | None, ambient_kpa: float) -> list[Scored]:
-    """As kPa gauge. like: the unit of the manifold column, very likely to be the target's too."""
-    lean = reference_prior(source.hints, source.words, source.stated)
-    return [
-        one
-        for unit, prior in _sizes("boost_target", source.stated, like, ALIKE + TARGET_ALIKE)
-        for one in _both(unit, prior, lean, absolute_kpa=-ambient_kpa, gauge_kpa=0.0)
-    ]
-
-
-def line(channel: str, source: Source, *, ambient_kpa: float) -> list[Scored]:
-    """Fuel or oil pressure as kPa gauge."""
-    stated = source.stated
-    absolute = "absolute" in source.hints or (stated is not None and stated.reference == "absolute")
-    lean = LINE_ABSOLUTE if absolute else LINE_GAUGE
-    return [
-        one
-        for unit, prior in _sizes(channel, stated)
-        for one in _both(unit, prior, lean, absolute_kpa=-ambient_kpa, gauge_kpa=0.0)
-    ]
-
-
-def _sizes(
-    channel: str, stated: Unit | None, like: Unit | None = None, alike: float = 0.0
+def _units(
+    part: Part, stated: Unit | None, like: Unit | None = None
 ) -> Iterator[tuple[Unit, float]]:
     """(unit, prior) of the sizes that a pressure may have."""
-    part = part_of(channel) or Part()
     if stated is not None:
         yield stated, 0.0
-    for key in part.units:
-        unit, usual = units()[key], part.usual.get(key, 0.0)
+    for unit in map(units().__getitem__, part.units):
+        usual = part.usual.get(unit.key, 0.0)
         if stated is None:
             same = like is not None and abs(unit.scale - like.scale) < 1e-9
-            yield unit, usual + (alike if same else 0.0)
+            yield unit, usual + (part.alike if same else 0.0)
         elif abs(unit.scale - stated.scale) > 1e-9:
             yield unit, usual - STATED
-
-
-def _both(
-    unit: Unit, prior: float, lean: float, *, absolute_kpa: float, gauge_kpa: float
-) -> list[Scored]:
-    """One unit as absolute and as gauge. lean: points for gauge, negative for absolute."""
-    bare = unit.said if unit.special else _bare(unit)
-    gauge = Candidate(unit, f"{bare} gauge", unit.scale, gauge_kpa, unit.special, "gauge")
-    if unit.special:
-        return [Scored(replace(gauge, said=unit.said), prior)]
-    absolute = Candidate(unit, f"{bare} absolute", unit.scale, absolute_kpa, "", "absolute")
-    return [
-        Scored(absolute, prior - max(lean, 0.0)),
-        Scored(gauge, prior + min(lean, 0.0)),
-    ]
 
 
 def _bare(unit: Unit) -> str:

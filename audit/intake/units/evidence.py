@@ -57,6 +57,9 @@ class Part:
     usual: Mapping[str, float] = field(default_factory=dict)
     us: str = ""
     levels: Mapping[str, float] = field(default_factory=dict)
+    states: Mapping[str, tuple[str, float]] = field(default_factory=dict)
+    alike: float = 0.0
+    lean: tuple[float, ...] = ()
     sizes: bool = False
     typical: str = "high"
     safest: bool = False
@@ -73,19 +76,6 @@ def part_of(channel: str) -> Part | None:
     return None if found is None else Part(**found)
 
 
-def judge(
-    channel: str,
-    scored: Sequence[Scored],
-    source: Source,
-    measured: Measured,
-    *,
-    safest: bool = True,
-) -> Decision:
-    """The decision of a channel's unit by what was measured of it. safest: if the part says so."""
-    weigh(scored, channel, measured)
-    return decided(channel, scored, source, measured, safest=safest)
-
-
 def decided(
     channel: str,
     scored: Sequence[Scored],
@@ -94,7 +84,9 @@ def decided(
     *,
     safest: bool = True,
 ) -> Decision:
-    """The same, of candidates that are weighed already."""
+    """The decision of a channel's unit, of candidates that are weighed. safest: if its part says
+    so.
+    """
     part = part_of(channel) or Part()
     typical = measured.typical
     if typical is None:

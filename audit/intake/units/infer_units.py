@@ -16,7 +16,7 @@ from audit.intake.units import barometric, candidates, knock
 from audit.intake.units import measured as see
 from audit.intake.units.candidates import turned
 from audit.intake.units.decide import STATED, Decision, Scored, Source
-from audit.intake.units.evidence import decided, judge, part_of, weigh
+from audit.intake.units.evidence import decided, part_of, weigh
 from audit.intake.units.railed import pressure_without_rails
 from audit.intake.units.scene import Scene, opening_of
 from audit.intake.units.temperature import temperatures
@@ -51,7 +51,10 @@ def infer_units(
     second: for a channel, another column that reads as it too (boost beside MAP, GPS speed beside
     speed).
     """
-    reading = _Reading(sources, Scene(time), car, second)
+    speed, unit = second.get("vehicle_speed", (None, None))
+    kmh = None if speed is None or unit is None else speed * unit.scale
+    scene = Scene(time, second_kmh=kmh, geared=bool(car.rpm_per_kmh))
+    reading = _Reading(sources, scene, car, second)
     reading.engine()
     reading.pressures()
     stated = {n: s.stated for n, s in sources.items()} | reading.sure_units()
@@ -59,6 +62,8 @@ def infer_units(
     if warm:
         hint = _us_hint(stated.values())
         reading.found |= temperatures(warm, reading.scene, us_hint=hint)
+    pressure = reading.sure("manifold_pressure")  # what follows is seen beside what is sure alone
+    reading.scene = replace(reading.scene, manifold_kpa=pressure)
     hint = _us_hint(reading.sure_units().values())
     for name in sorted(sources, key=lambda n: n != "vehicle_speed"):
         if name not in reading.found:
@@ -99,13 +104,18 @@ class _Reading:
         found = self.found.get(name)
         return None if found is None or found.doubtful else self.values(name)
 
+    def judged(self, name: str, scored: Sequence[Scored], source: Source) -> Decision:
+        """The decision on a column by what it shows beside what is known by now."""
+        seen = see.measure(name, source, self.scene)
+        weigh(scored, name, seen)
+        return decided(name, scored, source, seen)
+
     def engine(self) -> None:
         """Engine speed and throttle, by which everything else is seen."""
-        rpm = opening = None
+        speed, first = self.sources.get("vehicle_speed"), None
         if "engine_speed" in self.sources:
             source = self.sources["engine_speed"]
-            seen = see.engine_speed(source)
-            top = seen.seen.get("high") or 0.0
+            top = see.measure("engine_speed", source, self.scene).seen.get("high") or 0.0
             if source.stated and source.stated.key == "rpm" and 0 < top < 25.0 and not source.still:
                 # 'Engine RPM' is a name as much as a unit; none tops out at 25 a minute
                 source = replace(source, stated=None)
@@ -113,55 +123,50 @@ class _Reading:
             if source.stated is not None and top < STANDING:
                 # an engine that stands, or runs down, argues for no rarer unit than the one stated
                 scored = [s for s in scored if s.candidate.unit.key == source.stated.key] or scored
-            self.found["engine_speed"] = judge("engine_speed", scored, source, seen)
-            rpm = self.values("engine_speed")
+            self.found["engine_speed"] = self.judged("engine_speed", scored, source)
+            self.scene = replace(self.scene, rpm=self.values("engine_speed"))
         for name in ("throttle_position", "pedal_position"):
             if name in self.sources:
                 source = self.sources[name]
-                scored = candidates.throttle(name, source)
-                self.found[name] = judge(name, scored, source, see.percentage(name, source, rpm))
-                if opening is None and not self.found[name].doubtful:
-                    opening = opening_of(self.values(name))
-        speed = self.sources.get("vehicle_speed")
-        self.scene = Scene(self.scene.time, rpm, opening, speed.values if speed else None)
+                self.found[name] = self.judged(name, candidates.throttle(name, source), source)
+                if first is None and (sure := self.sure(name)) is not None:
+                    first = opening_of(sure)
+        self.scene = replace(self.scene, opening=first, speed=speed.values if speed else None)
 
     def pressures(self) -> None:
         """Ambient, then manifold pressure, then what is counted from ambient."""
-        channel_kpa = None
+        ambient = None
         if "barometric_pressure" in self.sources:
             source = self.sources["barometric_pressure"]
-            self.found["barometric_pressure"] = judge(
-                "barometric_pressure", candidates.ambient(source), source, see.barometer(source)
-            )
-            channel_kpa = self.values("barometric_pressure")
-        names = self._manifolds(channel_kpa)
+            scored = candidates.pressure("barometric_pressure", source, ambient_kpa=0.0)
+            self.found["barometric_pressure"] = self.judged("barometric_pressure", scored, source)
+            ambient = self.values("barometric_pressure")
+        names = self._manifolds(ambient)
         absolutes = [n for n in names if self.found[n].candidate.reference == "absolute"]
         gauges = [n for n in names if self.found[n].candidate.reference == "gauge"]
         self.barometric = barometric.best(
-            channel_kpa=channel_kpa,
-            manifold_kpa=self._first([*absolutes, *gauges]),
-            manifold_is_absolute=bool(absolutes),
+            channel_kpa=ambient,
+            manifold_kpa=self.values(absolutes[0]) if absolutes else None,
             scene=self.scene,
             altitude_m=self.car.altitude_m,
             pairs=[(self.values(a), self._over_ambient(g)) for a in absolutes for g in gauges],
         )
-        ambient_kpa = self.barometric.kpa
+        kpa = self.barometric.kpa
         for name in gauges:  # so that boost is what the gauge read
             found = self.found[name]
-            there = replace(found.candidate, offset=ambient_kpa)
-            self.found[name] = replace(found, candidate=there)
-        if "boost_target" in self.sources:
-            self.found["boost_target"] = self._target(self._first(names), ambient_kpa)
+            self.found[name] = replace(found, candidate=replace(found.candidate, offset=kpa))
+        first = self.values(names[0]) if names else None
+        self.scene = replace(self.scene, manifold_kpa=first)
         for name, source in self.sources.items():
-            if (base := base_of(name)) in ("fuel_pressure", "oil_pressure"):
-                scored = candidates.line(base, source, ambient_kpa=ambient_kpa)
-                self.found[name] = judge(base, scored, source, see.line(source, self.scene))
+            if name == "boost_target":
+                self.found[name] = self._target(source, kpa)
+            elif base_of(name) in ("fuel_pressure", "oil_pressure"):
+                scored = candidates.pressure(name, source, ambient_kpa=kpa)
+                self.found[name] = self.judged(name, scored, source)
 
     def _manifolds(self, channel_kpa: Array | None) -> list[str]:
         """Decide each manifold pressure, and name them, the first first."""
-        known = (
-            barometric.from_channel(channel_kpa) if channel_kpa is not None else None
-        ) or barometric.from_height(self.car.altitude_m)
+        known = barometric.from_channel(channel_kpa) or barometric.from_height(self.car.altitude_m)
         offset = (known or barometric.assumed()).kpa
         ambient = (
             see.Ambient(known.kpa, known.uncertainty_kpa + 2.0) if known else see.UNKNOWN_AMBIENT
@@ -170,20 +175,17 @@ class _Reading:
         names.sort(key=lambda n: (len(n), n))
         for name in names:
             source, others = self.sources[name], [n for n in names if n != name]
-            beside = next((self.sources[n].values for n in others), None)
+            beside = self.sources[others[0]].values if others else None
             if beside is None and name in self.second:
                 beside = self.second[name][0]
             source = replace(source, values=pressure_without_rails(source.values))
             like = self._like("barometric_pressure", *others)
+            scored = candidates.pressure(name, source, like=like, ambient_kpa=offset)
             seen = see.manifold(source, self.scene, ambient, beside)
-            scored = candidates.manifold(source, like=like, gauge_offset_kpa=offset)
             judged = not seen.seen or "loaded" in seen.flags  # elsewhere the likeliest will do
-            self.found[name] = judge("manifold_pressure", scored, source, seen, safest=judged)
+            weigh(scored, name, seen)
+            self.found[name] = decided(name, scored, source, seen, safest=judged)
         return names
-
-    def _first(self, names: Sequence[str]) -> Array | None:
-        """The thinned values of the first of these, kPa absolute; None where there is none."""
-        return self.values(names[0]) if names else None
 
     def _over_ambient(self, name: str) -> Array:
         """A gauge column's thinned values over ambient pressure, kPa."""
@@ -192,24 +194,18 @@ class _Reading:
 
     def _like(self, *names: str) -> Unit | None:
         """The unit of the first of these pressures that is sure: one logger mostly keeps to one."""
-        found = (self.found[n] for n in names if n in self.found)
-        return next((d.candidate.unit for d in found if not d.doubtful), None)
+        known = self.sure_units()
+        return next((known[n] for n in names if n in known), None)
 
-    def _target(self, manifold_kpa: Array | None, ambient_kpa: float) -> Decision:
+    def _target(self, source: Source, ambient_kpa: float) -> Decision:
         """A reference that header or unit say stands; values that contradict it make a doubt of
         it, no more.
         """
-        source, car = self.sources["boost_target"], self.car
+        car = self.car
         said = [*car.target_by_gear_kpa.values(), *([car.target_kpa] if car.target_kpa else [])]
-        seen = see.boost_target(
-            source,
-            self.scene,
-            manifold_kpa=manifold_kpa,
-            ambient_kpa=ambient_kpa,
-            said_kpa=said,
-        )
+        seen = see.boost_target(source, self.scene, ambient_kpa=ambient_kpa, said_kpa=said)
         like = self._like("manifold_pressure", "barometric_pressure")
-        every = candidates.target(source, like=like, ambient_kpa=ambient_kpa)
+        every = candidates.pressure("boost_target", source, like=like, ambient_kpa=ambient_kpa)
         reference = candidates.said_reference(source)
         kept = [s for s in every if reference in ("", s.candidate.reference)]
         weigh(every, "boost_target", seen)
@@ -227,43 +223,28 @@ class _Reading:
             every = [s.values for n, s in self.sources.items() if base_of(n) == base]
             return knock.retard(source, every)
         if row_of(name).quantity == "mixture":
-            return self._mixture(source)
+            return self._mixture(name, source)
         if part_of(name) is None:
-            return Decision(
-                candidates.as_it_stands(name, source), source.stated_from or "assumed", ""
-            )
+            there = candidates.as_it_stands(name, source)
+            return Decision(there, source.stated_from or "assumed", "")
         scored = candidates.by_unit(name, source, us_hint)
         if name == "vehicle_speed":
-            seen = see.road_speed(
-                source,
-                self.scene,
-                geared=bool(self.car.rpm_per_kmh),
-                other_kmh=self._second_speed(),
-            )
             self._weigh_gears(scored, source.values)
-        elif name == "mass_air_flow":
-            seen = see.mass_flow(source, self.scene, self.sure("manifold_pressure"))
-        elif name == "acceleration_longitudinal":
-            seen = see.acceleration(source, self.scene, self.sure("vehicle_speed"))
-        elif row_of(name).quantity == "percent":
-            seen = see.percentage(name, source)
-        else:
-            seen = see.by_size(name, source)
-        return judge(name, scored, source, seen)
+        found = self.judged(name, scored, source)
+        if name == "vehicle_speed" and not found.doubtful:
+            kmh = turned(source.values, found.candidate)
+            self.scene = replace(self.scene, speed_kmh=kmh)
+        return found
 
-    def _mixture(self, source: Source) -> Decision:
+    def _mixture(self, name: str, source: Source) -> Decision:
         car = self.car
         says = car.path is not None or car.stoichiometric_afr != candidates.PETROL_AFR
         scored = candidates.mixture(source, afr=car.stoichiometric_afr, car_says=says)
-        seen = see.mixture(source, self.scene)
-        weigh(scored, "lambda", seen)
+        seen = see.measure(name, source, self.scene)
+        weigh(scored, name, seen)
         if says:
             scored = candidates.by_the_car(scored, car.stoichiometric_afr)
-        return decided("lambda", scored, source, seen)
-
-    def _second_speed(self) -> Array | None:
-        other = self.second.get("vehicle_speed")
-        return None if other is None or other[1] is None else other[0] * other[1].scale
+        return decided(name, scored, source, seen)
 
     def _weigh_gears(self, scored: Sequence[Scored], values: Array) -> None:
         """Share of driven samples that lie near one of the car's gears."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +10,9 @@ import numpy as np
 from audit.intake.units.decide import Source
 from audit.intake.units.evidence import Measured, part_of
 from audit.intake.units.scene import Scene, quantile
-from audit.model import Array, Bools
+from audit.model import Array, Bools, base_of
 from audit.signal.arrays import median, median_of_finite
+from audit.tables import row_of
 
 # density of air at 1 kPa and 25 °C (ideal gas), g/l, cylinders filled to 85 %
 GRAMS_PER_LITRE_KPA = 0.85 / (0.28705 * 298.0)
@@ -21,6 +22,8 @@ ZERO = 1e-9
 LEAST_ROWS = 10
 BOOSTED_KPA = 25.0  # boost held, from where a target tells its unit
 TOO_COLD_TO_WAIT_S = 15.0  # a log shorter than this shows no coolant warming up
+
+Seen = dict[str, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,68 +46,83 @@ class Ambient:
 UNKNOWN_AMBIENT = Ambient(88.0, 17.0)
 
 
-def levels_of(channel: str, values: Array) -> dict[str, float | None]:
-    """The quantiles that the table names for a channel; none for a column without a value."""
-    part = part_of(channel)
-    finite = values[np.isfinite(values)]
-    if part is None or not len(finite):
+def measure(channel: str, source: Source, scene: Scene) -> Measured:
+    """What a column shows by itself and beside what the engine did."""
+    look = BY_NAME.get(base_of(channel)) or BY_NAME.get(row_of(channel).quantity) or _sizes
+    return look(channel, source, scene)
+
+
+def _finite(values: Array) -> Array:
+    """The samples in order of size."""
+    return np.sort(values[np.isfinite(values)])
+
+
+def _levels(channel: str, values: Array, scene: Scene | None = None) -> Seen:
+    """The levels that the table names for a channel; none for a column without a value."""
+    part, ordered = part_of(channel), _finite(values)
+    if part is None or not len(ordered):
         return {}
-    ordered = np.sort(np.abs(finite) if part.sizes else finite)
-    found = {name: quantile(ordered, share) for name, share in part.levels.items()}
-    return {n: v for n, v in found.items() if v or not part.sizes}  # no size tells no unit
+    if part.sizes:
+        ordered = np.sort(np.abs(ordered))
+    seen: Seen = {name: quantile(ordered, share) for name, share in part.levels.items()}
+    if scene is not None:
+        for name, (state, share) in part.states.items():
+            seen[name] = scene.level(values, getattr(scene, state), share=share)
+    return {n: v for n, v in seen.items() if v or not part.sizes}  # no size tells no unit
 
 
-def by_size(channel: str, source: Source) -> Measured:
-    """The levels alone."""
-    return Measured(levels_of(channel, source.values), _moving(source.values))
+def _sizes(channel: str, source: Source, _: Scene) -> Measured:
+    flags = {"moving"} if _reach(_finite(source.values), 0.002) > ZERO else set()
+    return Measured(_levels(channel, source.values), frozenset(flags))
 
 
-def _moving(values: Array, *more: str) -> frozenset[str]:
-    ordered = np.sort(values[np.isfinite(values)])
-    moves = len(ordered) and quantile(ordered, 0.998) - quantile(ordered, 0.002) > ZERO
-    return frozenset((*more, "moving")) if moves else frozenset(more)
+def _reach(ordered: Array, share: float) -> float:
+    """How far a sorted column moves, its ends left out."""
+    if not len(ordered):
+        return 0.0
+    return quantile(ordered, 1.0 - share) - quantile(ordered, share)
 
 
-def engine_speed(source: Source) -> Measured:
+def _engine_speed(channel: str, source: Source, _: Scene) -> Measured:
     """Of the samples in which it turns."""
-    finite = np.sort(source.values[np.isfinite(source.values)])
-    top = quantile(finite, 0.998) if len(finite) else 0.0
-    turning = finite[finite > 0.02 * max(top, ZERO)]
-    if not len(turning) or top <= 0:
-        return Measured(typical=0.0)
-    shares = {"low": 0.05, "mid": 0.5, "high": 0.998}
-    return Measured({name: quantile(turning, q) for name, q in shares.items()})
+    ordered = _finite(source.values)
+    top = quantile(ordered, 0.998) if len(ordered) else 0.0
+    turning = ordered[ordered > 0.02 * max(top, ZERO)]
+    return Measured(_levels(channel, turning)) if top > 0 else Measured(typical=0.0)
 
 
-def percentage(channel: str, source: Source, rpm: Array | None = None) -> Measured:
-    """A throttle's, a duty's or a trim's levels, and how it moves. rpm: engine speed beside it."""
-    seen = levels_of(channel, source.values)
-    flags = [] if source.stated is not None else ["unstated"]
-    if rpm is not None and np.isfinite(rpm).any() and float(np.nanmax(rpm)) < OFF_IDLE_RPM:
-        flags.append("idling")
+def _percentage(channel: str, source: Source, scene: Scene) -> Measured:
+    """A throttle's, a duty's or a trim's levels, and how it moves."""
+    sizes, rpm = _sizes(channel, source, scene), scene.rpm
+    seen, first = dict(sizes.seen), _finite(source.values)[:200]
     if seen:
         seen["reach"] = max(abs(seen["low"] or 0.0), abs(seen["high"] or 0.0))
-        finite = np.sort(source.values[np.isfinite(source.values)])
-        if len(set(finite[:200].tolist())) > 3:
-            flags.append("varied")
-    return Measured(seen, _moving(source.values, *flags))
+    return _flagged(
+        Measured(seen, sizes.flags),
+        unstated=source.stated is None,
+        idling=rpm is not None and 0.0 <= np.nanmax(rpm, initial=-1.0) < OFF_IDLE_RPM,
+        varied=len(set(first.tolist())) > 3,
+    )
 
 
-def road_speed(source: Source, scene: Scene, *, geared: bool, other_kmh: Array | None) -> Measured:
-    """Engine speed over it in the longest gear used, and a second speed column over it.
+def _flagged(measured: Measured, **flags: bool | np.bool_) -> Measured:
+    """With the names of the flags that hold as well."""
+    held = measured.flags | {name for name, holds in flags.items() if holds}
+    return Measured(measured.seen, held, measured.known, measured.typical)
 
-    geared: the car file's gearing tells better.
-    """
-    values = source.values
-    seen = levels_of("vehicle_speed", values)
-    if scene.rpm is not None and source.stated is None and not geared:
-        fast = driven(values, scene.rpm, 0.5) & (values > 3.0)
+
+def _road_speed(channel: str, source: Source, scene: Scene) -> Measured:
+    """Engine speed over it in the longest gear used, and a second speed column over it."""
+    values, rpm, other = source.values, scene.rpm, scene.second_kmh
+    seen = _levels(channel, values)
+    if rpm is not None and source.stated is None and not scene.geared:
+        fast = driven(values, rpm, 0.5) & (values > 3.0)
         if fast.sum() >= LEAST_ROWS:
-            seen["longest_gear"] = quantile(np.sort(scene.rpm[fast] / values[fast]), 0.1)
-    if other_kmh is not None:
-        both = np.isfinite(values) & np.isfinite(other_kmh) & (other_kmh > 20.0)
+            seen["longest_gear"] = quantile(np.sort(rpm[fast] / values[fast]), 0.1)
+    if other is not None:
+        both = np.isfinite(values) & np.isfinite(other) & (other > 20.0)
         if both.sum() >= LEAST_ROWS:
-            seen["second_column"] = median(other_kmh[both] / np.maximum(values[both], ZERO))
+            seen["second_column"] = median(other[both] / np.maximum(values[both], ZERO))
     return Measured(seen, typical=seen.get("high") or 0.0)
 
 
@@ -115,32 +133,29 @@ def driven(speed: Array, rpm: Array, share: float) -> Bools:
     return np.asarray(ok)
 
 
-def mass_flow(source: Source, scene: Scene, manifold_kpa: Array | None) -> Measured:
+def _mass_flow(channel: str, source: Source, scene: Scene) -> Measured:
     """The swept volume, litres, that would breathe this flow, were it in g/s: flow = litres * rpm /
     120 * density.
     """
-    values = source.values
-    seen = levels_of("mass_air_flow", values)
-    if scene.rpm is not None and manifold_kpa is not None:
-        ok = np.isfinite(values) & (scene.rpm > 1200.0) & (manifold_kpa > 40.0) & (values > 0)
+    values, rpm, pressure = source.values, scene.rpm, scene.manifold_kpa
+    seen = _levels(channel, values)
+    if rpm is not None and pressure is not None:
+        ok = np.isfinite(values) & (rpm > 1200.0) & (pressure > 40.0) & (values > 0)
         if ok.sum() >= LEAST_ROWS:
-            density = manifold_kpa[ok] * GRAMS_PER_LITRE_KPA
-            seen["swept_litres"] = median(values[ok] * 120.0 / (scene.rpm[ok] * density))
+            density = pressure[ok] * GRAMS_PER_LITRE_KPA
+            seen["swept_litres"] = median(values[ok] * 120.0 / (rpm[ok] * density))
     return Measured(seen)
 
 
-def acceleration(source: Source, scene: Scene, speed_kmh: Array | None) -> Measured:
+def _acceleration(channel: str, source: Source, scene: Scene) -> Measured:
     """The column over the change of road speed, m/s², where they go together."""
-    values = source.values
-    seen = levels_of("acceleration_longitudinal", values)
-    if speed_kmh is None or len(scene.time) < 30:
+    values, speed, time = source.values, scene.speed_kmh, scene.time
+    seen = _levels(channel, values)
+    reach = max(1, round(1.0 / max(median(np.diff(time)), 1e-3))) if len(time) >= 30 else len(time)
+    if speed is None or len(values) <= 4 * reach:  # about a second to either side
         return Measured(seen)
-    step = max(median(np.diff(scene.time)), 1e-3)
-    reach = max(1, round(1.0 / step))  # about a second to either side
-    if len(values) <= 4 * reach:
-        return Measured(seen)
-    took = scene.time[2 * reach :] - scene.time[: -2 * reach]
-    change = (speed_kmh[2 * reach :] - speed_kmh[: -2 * reach]) / 3.6 / took
+    change = (speed[2 * reach :] - speed[: -2 * reach]) / 3.6
+    change = change / (time[2 * reach :] - time[: -2 * reach])
     totals = np.cumsum(np.concatenate([[0.0], np.nan_to_num(values)]))
     felt = (totals[2 * reach + 1 :] - totals[: -2 * reach - 1]) / (2 * reach + 1)
     ok = np.isfinite(change) & np.isfinite(felt) & (np.abs(change) > 0.4)
@@ -150,26 +165,26 @@ def acceleration(source: Source, scene: Scene, speed_kmh: Array | None) -> Measu
     return Measured(seen)
 
 
-def mixture(source: Source, scene: Scene) -> Measured:
+def _mixture(channel: str, source: Source, scene: Scene) -> Measured:
     """Levels of light and of full load; free-air readings allowed, zeros are none."""
-    values = source.values
-    there = values[np.isfinite(values) & (values > 0)]
-    seen = levels_of("lambda", there if len(there) else np.ones(1))
-    steady = scene.level(values, scene.steady)
-    calm = steady if steady is not None else scene.level(values, scene.idle)
-    wide = scene.level(values, scene.wide)
+    values = np.where(source.values > 0, source.values, np.nan)
+    seen = _levels(channel, values if np.isfinite(values).any() else np.ones(1))
+    states = _levels(channel, source.values, scene)
+    steady, idle, wide = (states.get(state) for state in ("steady", "idle", "wide"))
+    calm = steady if steady is not None else idle
     seen["calm"] = calm if calm and calm > 0 else None
     seen["wide"] = wide if wide and wide > 0 else None
     return Measured(seen, typical=wide or seen["mid"])
 
 
-def temperature(channel: str, source: Source, scene: Scene) -> Measured:
+def _temperature(channel: str, source: Source, scene: Scene) -> Measured:
     """Levels of a temperature; of coolant also how it changes while the engine runs."""
-    finite = source.values[np.isfinite(source.values)]
-    seen = levels_of(channel, finite)
-    if channel.startswith("coolant") and len(finite) and len(scene.time) and _running(scene):
-        late = median(finite[-max(len(finite) // 4, 1) :])
-        change = late - median(finite[: max(len(finite) // 10, 1)])
+    there = source.values[np.isfinite(source.values)]
+    seen = _levels(channel, there)
+    running = scene.rpm is None or bool(median_of_finite(scene.rpm) > 400.0)
+    if base_of(channel) == "coolant_temp" and len(there) and len(scene.time) and running:
+        late = median(there[-max(len(there) // 4, 1) :])
+        change = late - median(there[: max(len(there) // 10, 1)])
         seen |= {"late": late, "change": change}
         lasted = float(scene.time[-1] - scene.time[0])
         if lasted > TOO_COLD_TO_WAIT_S:  # middle of the first tenth to middle of the last quarter
@@ -177,8 +192,35 @@ def temperature(channel: str, source: Source, scene: Scene) -> Measured:
     return Measured(seen)
 
 
-def _running(scene: Scene) -> bool:
-    return scene.rpm is None or bool(median_of_finite(scene.rpm) > 400.0)
+def _line(channel: str, source: Source, scene: Scene) -> Measured:
+    """A fuel or oil pressure with the engine running, and stopped."""
+    values = source.values
+    running = _finite(values if scene.rpm is None else values[scene.rpm > 1500.0])
+    there = running if len(running) else _finite(values)
+    seen = _levels(channel, values, scene) | {"mid": median(there) if len(there) else 0.0}
+    return _flagged(Measured(seen), rail="rail" in source.hints)
+
+
+def _barometer(_: str, source: Source, __: Scene) -> Measured:
+    """The middle of what a barometer reads."""
+    there = _finite(source.values[source.values > 0])
+    return Measured({"mid": median(there) if len(there) else 0.0})
+
+
+BY_NAME: Mapping[str, Callable[[str, Source, Scene], Measured]] = {
+    "engine_speed": _engine_speed,
+    "throttle_position": _percentage,
+    "pedal_position": _percentage,
+    "percent": _percentage,
+    "vehicle_speed": _road_speed,
+    "mass_air_flow": _mass_flow,
+    "acceleration_longitudinal": _acceleration,
+    "mixture": _mixture,
+    "temperature": _temperature,
+    "barometric_pressure": _barometer,
+    "fuel_pressure": _line,
+    "oil_pressure": _line,
+}
 
 
 def manifold(source: Source, scene: Scene, ambient: Ambient, pair: Array | None) -> Measured:
@@ -187,41 +229,30 @@ def manifold(source: Source, scene: Scene, ambient: Ambient, pair: Array | None)
     pair: a second column for the same pressure (boost beside MAP), thinned.
     """
     values = source.values
-    seen = levels_of("manifold_pressure", values)
+    seen = _levels("manifold_pressure", values, scene)
     if not seen:
         return Measured()
     low, high = seen["low"] or 0.0, seen["high"] or 0.0
-    idle, stopped = scene.level(values, scene.idle), scene.level(values, scene.stopped)
-    wide_high = scene.level(values, scene.wide, share=0.95)
+    idle, stopped, wide_high = (seen[state] for state in ("idle", "stopped", "wide_high"))
     seen |= {
-        "idle": idle,
-        "stopped": stopped,
-        "overrun": scene.level(values, scene.overrun, share=0.3),
-        "wide_low": scene.level(values, scene.wide, share=0.1),
-        "wide_high": wide_high,
         "idle_to_wide": None if idle is None or wide_high is None else wide_high - idle,
         "stopped_share": abs(stopped) / max(abs(high), ZERO) if stopped is not None else None,
         "other_at_zero": None if pair is None else _at_zero(values, pair),
     }
+    if scene.rpm is not None:  # else by how far the pressure moves
+        loaded = bool(np.nanmax(scene.rpm, initial=0.0) > OFF_IDLE_RPM)
+    else:
+        ordered = _finite(values)
+        furthest = max(abs(quantile(ordered, 0.02)), abs(quantile(ordered, 0.98)))
+        loaded = _reach(ordered, 0.02) > STILL_SHARE * furthest
     cut = abs(low) < ZERO < high
-    flags = {
-        "only_wide": scene.closed is not None and not bool(scene.closed.any()),
-        "loaded": _loaded(values, scene),
-        "cut_at_zero": cut,
-        "idles_at_zero": cut and idle is not None and abs(idle) < ZERO,
-    }
-    return Measured(seen, frozenset(f for f, holds in flags.items() if holds), ambient.known, high)
-
-
-def _loaded(values: Array, scene: Scene) -> bool:
-    """Whether the log shows the engine under load: by engine speed, else by how far the pressure
-    moves.
-    """
-    if scene.rpm is not None:
-        return bool(np.nanmax(scene.rpm, initial=0.0) > OFF_IDLE_RPM)
-    ordered = np.sort(values[np.isfinite(values)])
-    low, high = quantile(ordered, 0.02), quantile(ordered, 0.98)
-    return high - low > STILL_SHARE * max(abs(low), abs(high))
+    return _flagged(
+        Measured(seen, known=ambient.known, typical=high),
+        only_wide=scene.closed is not None and not scene.closed.any(),
+        loaded=loaded,
+        cut_at_zero=cut,
+        idles_at_zero=cut and idle is not None and abs(idle) < ZERO,
+    )
 
 
 def _at_zero(values: Array, pair: Array) -> float | None:
@@ -237,47 +268,25 @@ def _at_zero(values: Array, pair: Array) -> float | None:
     return None if slope <= 0 or np.corrcoef(x, y)[0, 1] < 0.97 else float(cut)
 
 
-def barometer(source: Source) -> Measured:
-    """The middle of what a barometer reads."""
-    finite = source.values[np.isfinite(source.values) & (source.values > 0)]
-    return Measured({"mid": median(finite) if len(finite) else 0.0})
-
-
 def boost_target(
-    source: Source,
-    scene: Scene,
-    *,
-    manifold_kpa: Array | None,
-    ambient_kpa: float,
-    said_kpa: Sequence[float],
+    source: Source, scene: Scene, *, ambient_kpa: float, said_kpa: Sequence[float]
 ) -> Measured:
     """What is asked for at rest, at most and wide open, beside the boost that was reached.
 
-    manifold_kpa: thinned manifold pressure, absolute; said_kpa: the car file's targets.
+    said_kpa: the car file's targets.
     """
-    finite = source.values[np.isfinite(source.values)]
-    seen = levels_of("boost_target", finite)
+    seen, ordered = _levels("boost_target", source.values, scene), _finite(source.values)
     if not seen:
         return Measured()
-    wanted = scene.level(source.values, scene.wide, share=0.75)
-    seen |= {"asked": wanted if wanted is not None else seen["high"], "asked_wide": wanted}
+    wanted, pressure = seen["asked_wide"], scene.manifold_kpa
+    seen["asked"] = wanted if wanted is not None else seen["high"]
     known = {"said_low": min(said_kpa), "said_high": max(said_kpa)} if said_kpa else {}
-    flags = {"moving"} if float(np.ptp(finite)) > 0 else set()
-    flags |= {"from_zero"} if float(finite.min()) == 0.0 else set()
-    reached = None if manifold_kpa is None else scene.level(manifold_kpa, scene.wide, share=0.75)
+    reached = None if pressure is None else scene.level(pressure, scene.wide, share=0.75)
     if reached is not None:
         known |= {"reached": reached - ambient_kpa, "reached_absolute": reached}
-        flags |= {"boosted"} if reached - ambient_kpa > BOOSTED_KPA else set()
-    return Measured(seen, frozenset(flags), known)
-
-
-def line(source: Source, scene: Scene) -> Measured:
-    """A fuel or oil pressure with the engine running, and stopped."""
-    finite = source.values[np.isfinite(source.values)]
-    running = source.values if scene.rpm is None else source.values[scene.rpm > 1500.0]
-    running = running[np.isfinite(running)]
-    seen = {
-        "mid": median(running) if len(running) else median(finite) if len(finite) else 0.0,
-        "stopped": scene.level(source.values, scene.stopped),
-    }
-    return Measured(seen, frozenset({"rail"}) if "rail" in source.hints else frozenset())
+    return _flagged(
+        Measured(seen, known=known),
+        moving=ordered[-1] > ordered[0],
+        from_zero=ordered[0] == 0.0,
+        boosted=known.get("reached", 0.0) > BOOSTED_KPA,
+    )

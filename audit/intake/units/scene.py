@@ -16,20 +16,22 @@ LEAST = 4  # samples for a level to count
 @dataclass(frozen=True, eq=False)
 class Scene:
     """Thinned, forward-filled rows. rpm; opening: throttle or pedal, 0 closed to 1 wide open; speed
-    in
-    the source's own unit. None where the log has none. time: s.
+    in the source's own unit. None where the log has none. time: s. The rest is known of other
+    columns once they are decided; geared: the car file's gearing tells more of road speed.
     """
 
     time: Array
     rpm: Array | None = None
     opening: Array | None = None
     speed: Array | None = None
+    speed_kmh: Array | None = None
+    second_kmh: Array | None = None
+    manifold_kpa: Array | None = None
+    geared: bool = False
 
     @cached_property
     def closed(self) -> Bools | None:
-        if self.opening is None:
-            return None
-        return np.asarray(self.opening < 0.06)
+        return None if self.opening is None else np.asarray(self.opening < 0.06)
 
     @cached_property
     def stopped(self) -> Bools | None:
@@ -39,14 +41,10 @@ class Scene:
     def idle(self) -> Bools | None:
         if self.rpm is None:
             return None
-        turning = (self.rpm > 450.0) & (self.rpm < 1300.0)
-        if self.closed is not None:
-            return np.asarray(turning & self.closed)
-        return (
-            np.asarray(turning & (self.speed < 2.0))
-            if self.speed is not None
-            else np.asarray(turning & (self.rpm < 1000.0))
-        )
+        rest = self.closed
+        if rest is None:
+            rest = self.rpm < 1000.0 if self.speed is None else self.speed < 2.0
+        return np.asarray((self.rpm > 450.0) & (self.rpm < 1300.0) & rest)
 
     @cached_property
     def overrun(self) -> Bools | None:
@@ -79,9 +77,7 @@ class Scene:
             return None
         picked = values[where]
         picked = picked[np.isfinite(picked)]
-        if len(picked) < LEAST:
-            return None
-        return quantile(np.sort(picked), share)
+        return quantile(np.sort(picked), share) if len(picked) >= LEAST else None
 
 
 def quantile(ordered: Array, share: float) -> float:

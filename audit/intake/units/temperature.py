@@ -16,7 +16,7 @@ from audit.intake.units.decide import Decision, Scored, Source
 from audit.intake.units.evidence import Measured, decided, weigh
 from audit.intake.units.railed import temperature_without_rails
 from audit.intake.units.scene import Scene
-from audit.model import Array, base_of
+from audit.model import Array
 from audit.signal.arrays import median_of_finite
 
 SAME_FILE = 5.0  # most that the other temperatures' unit weighs
@@ -40,8 +40,8 @@ def temperatures(
     known: dict[str, float] = {}
     found: dict[str, Measured] = {}
     for name in sorted(columns, key=lambda n: n != WATER):  # air is held against the water
-        source, base = columns[name], base_of(name)
-        one = see.temperature(base, source, scene)
+        source = columns[name]
+        one = see.measure(name, source, scene)
         there = bool(np.isfinite(source.values).any())
         middle = median_of_finite(source.values) if there else None
         seen = {**one.seen, "middle": middle, "cold_start": cold if name in (WATER, AIR) else None}
