@@ -63,7 +63,6 @@ NEAR = {
     "top_speed": ("test_engine_speed", "test_fuel_cut"),
     "run": ("test_many_sensors", "test_declared"),
     "base": ("test_many_sensors", "test_boost_overshoot", "test_electrical"),
-    "sheet": ("test_boost_overshoot", "test_heat_soak"),
     "registry": ("test_declared",),
     "assemble": ("test_evidence", "test_verdict", "test_with_findings"),
     "one_log": ("test_evidence", "test_with_findings"),

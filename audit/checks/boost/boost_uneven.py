@@ -16,8 +16,8 @@ import numpy as np
 from audit.checks.boost.boost_context import level_between, rpm_at
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.context import boost_trace, duty_of
-from audit.checks.kit.base import LimitTable, Measured, judge_row
-from audit.model import Array, Finding, Measures, Pull
+from audit.checks.kit.base import LimitTable, Together, judge_figure
+from audit.model import Array, Measures, Pull
 
 STEP_RPM = 200.0  # engine speeds in a step are one
 LEAST_STEPS = 3  # of settled boost in common, for two pulls to be compared
@@ -40,9 +40,7 @@ class _Like:
     target: float
 
 
-def uneven(
-    pulls: Sequence[Pull], limits: LimitTable
-) -> list[tuple[tuple[float | None, Finding | None], tuple[int, ...]]]:
+def uneven(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
     """The pull that stands furthest off the middle of the others like it, judged; nothing where none compare.
 
     Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third pull is 23.5 kPa
@@ -54,23 +52,23 @@ def uneven(
         return []
     levels = _levels(pulls, rows)
     like = [_likeness(pulls[i]) for i in rows]
-    worst: tuple[float, int, list[int]] | None = None
+    worst: tuple[float, int, list[int], bool] | None = None
     for n in range(len(rows)):
         every = [m for m in range(len(rows)) if m != n]
         every = [m for m in every if np.isfinite(levels[m] - levels[n]).sum() >= LEAST_STEPS]
         others = [m for m in every if _alike(like[n], like[m])]
         off = _off(levels, n, others)
-        if not others:
+        if shorter := not others:
             others = [m for m in every if _in_shorter_gear(like[m], like[n])]
             off = min(_off(levels, n, others), 0.0)
         if others and (worst is None or abs(off) > abs(worst[0])):
-            worst = (off, n, others)
+            worst = (off, n, others, shorter)
     if worst is None:
         return []
-    off, n, others = worst
+    off, n, others, shorter = worst
     pull = pulls[rows[n]]
     where = f" in gear {pull.gear}" if pull.gear is not None else ""
-    if not _alike(like[n], like[others[0]]):
+    if shorter:
         where = " in shorter gears, which load the turbo less,"
     duty = like[n].duty
     at = f" at {duty:.0f} % solenoid duty" if np.isfinite(duty) else ""
@@ -80,15 +78,10 @@ def uneven(
         f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} other "
         f"pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
     )
-    name = "boost_uneven_kpa"
-    measured = Measured(
-        values={name: abs(off)},
-        at={name: (pull.start_s, pull.end_s)},
-        texts={name: text},
-        channels={name: "manifold_pressure"},
-    )
     evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
-    return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
+    row = limits.row("boost.uneven", "boost_uneven_kpa")
+    span = (pull.start_s, pull.end_s)
+    return [(judge_figure(row, abs(off), text, "manifold_pressure", at=span), evidence)]
 
 
 def _off(levels: Array, n: int, others: Sequence[int]) -> float:

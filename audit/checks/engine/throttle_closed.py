@@ -13,8 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.engine.top_speed import at_limiter
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Array, Bools, Pull, Series
 from audit.signal.arrays import median_sorted, quantile
@@ -45,7 +44,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     throttle = pull.believed("throttle_position", tail_s=TAIL_S)
     inside = throttle.within(pull.start_s, pull.end_s).value
     if len(inside) < 4:
-        return Measured(unable=("too_short", "too few believed samples of throttle in the pull"))
+        return cannot("too_short", "too few believed samples of throttle in the pull")
     top = quantile(inside, 0.9)
     opened = np.maximum.accumulate(throttle.value >= OPEN * top)
     closed = np.where(opened, 100.0 * (1.0 - throttle.value / max(top, 1.0)), 0.0)
@@ -54,7 +53,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     if found is None:
         how = "and opened again, while engine speed climbed on and boost stayed"
         found = _by_itself(pull, throttle, closed)
-    sheet = Sheet({"throttle_closed_pct": 0.0})
+    sheet = Measured({"throttle_closed_pct": 0.0})
     rpm = pull.believed("engine_speed", lead_s=1.0, tail_s=TAIL_S)
     if found is not None and len(rpm.t) > 2 and not _innocent(pull, found, rpm):
         sheet.put(
@@ -65,12 +64,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
             f"{found.end_s - found.start_s + _step(throttle):.1f} s",
             at=found,
         )
-    return sheet.measured("throttle_position")
+    return sheet.of("throttle_position")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's row."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def _step(series: Series) -> float:

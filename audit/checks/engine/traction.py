@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.checks.kit.base import Judged, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
-from audit.model import Array, LimitTable, Pull, Series
+from audit.model import Array, Pull, Series
 from audit.signal.arrays import median
 from audit.signal.held import Held, held_above, spread
 from audit.signal.robust import resolution
@@ -49,24 +48,18 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     )
     inside = rpm.within(pull.start_s, pull.end_s)
     if len(inside.t) < 5 or len(speed.t) < 4:
-        return Measured(
-            unable=("too_short", "too few samples of engine and road speed in the pull")
-        )
+        return cannot("too_short", "too few samples of engine and road speed in the pull")
     slip = _slip(pull, rpm, speed)
     if slip is None:
-        return Measured(
-            unable=(
-                "too_short",
-                f"the car moved at {LEAST_SPEED:.0f} km/h or more for too short a part of the pull",
-            )
+        return cannot(
+            "too_short",
+            f"the car moved at {LEAST_SPEED:.0f} km/h or more for too short a part of the pull",
         )
     held = held_above(slip.t, slip.value, SPAN_S)
     if held is None:
-        return Measured(
-            unable=("too_short", "too few samples of engine and road speed in the pull")
-        )
+        return cannot("too_short", "too few samples of engine and road speed in the pull")
     spin = max(0.0, held.level)
-    sheet = Sheet({"wheelspin_pct": 0.0, "clutch_slip_pct": 0.0})
+    sheet = Measured({"wheelspin_pct": 0.0, "clutch_slip_pct": 0.0})
     clutch, name, reason = _which(pull, slip, spin)
     sheet.put(
         "clutch_slip_pct" if clutch else "wheelspin_pct",
@@ -75,12 +68,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         at=held,
         said=reason,
     )
-    return sheet.measured("vehicle_speed")
+    return sheet.of("vehicle_speed")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def _through_steps(speed: Series) -> Series:

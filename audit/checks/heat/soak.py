@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from audit.model import Array, Finding, Limit, Measures, Pull
+from audit.checks.kit.base import Judgement, judge_figure
+from audit.model import Array, Limit, Measures, Pull
 from audit.signal.arrays import median
 
 WARM_C = 70.0
@@ -211,41 +212,25 @@ def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, 
     return max(proven + counts, key=lambda c: (row.severity(c[0]) in ("hold", "stop"), c[2], c[0]))
 
 
-def soak_finding(
+def judge_soak(
     row: Limit, value: float, measures: Sequence[Measures], *, proven: bool
-) -> Finding | None:
-    """The finding when a level is reached. measures: of the runs that show the climb, in order."""
-    severity = row.severity(value)
-    if severity is None:
-        return None
+) -> Judgement:
+    """The climb judged. measures: of the runs that show the climb, in order."""
     shown = measures if len(measures) <= 5 else (measures[0], *measures[-2:])
     starts = ", ".join(f"{figures['intake_start_c']:.0f} °C" for figures in shown)
     seen = "two runs on end" if proven else "the last run"
-    message = (
+    text = (
         f"The intake air had not cooled down again before the next run: they began at {starts}, "
-        f"{seen} {value:.1f} K "
-        "hotter than one before, at the start and at the hottest, at or above the limit of "
-        f"{row.reached(value):g} K."
+        f"{seen} {value:.1f} K hotter than one before, at the start and at the hottest"
     )
     known = [
         tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None
     ]
+    said = ""
     if known:
-        tau = median(known)
-        minutes = max(math.ceil(2.3 * tau / 30.0) / 2.0, 0.5)
-        message += (
-            f" Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then "
-            "nine "
-            "tenths of the heat are gone."
+        minutes = max(math.ceil(2.3 * median(known) / 30.0) / 2.0, 0.5)
+        said = (
+            f"Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then "
+            "nine tenths of the heat are gone"
         )
-    return Finding(
-        "heat.soak",
-        severity,
-        message,
-        "intake_air_temp",
-        None,
-        None,
-        value,
-        row.reached(value),
-        row.unit,
-    )
+    return judge_figure(row, value, text, "intake_air_temp", said=said)

@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.checks.engine.top_speed import at_limiter, open_until
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows
 from audit.declared import declared
 from audit.model import Pull, Series
 from audit.signal.arrays import median_sorted
@@ -50,7 +49,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     until = open_until(pull) - 0.05
     cuts = [c for c in found_cuts(pull, rpm) if pull.start_s + 0.2 <= c.start_s <= until]
     cuts = [c for c in _merged(cuts) if not at_limiter(pull, c.start_s, rpm)]
-    sheet = Sheet({"fuel_cut_s": 0.0, "fuel_cuts": float(len(cuts))})
+    sheet = Measured({"fuel_cut_s": 0.0, "fuel_cuts": float(len(cuts))})
     if cuts:
         longest = max(cuts, key=lambda c: c.end_s - c.start_s)
         speed = float(np.interp(longest.start_s, rpm.t, rpm.value))
@@ -63,12 +62,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
             f"{longest.end_s - longest.start_s:.2f} s near {speed:.0f} rpm{lean}",
             at=(cuts[0].start_s, cuts[-1].end_s),
         )
-    return sheet.measured("engine_speed")
+    return sheet.of("engine_speed")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's row: any cut."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def found_cuts(pull: Pull, rpm: Series) -> list[Cut]:
