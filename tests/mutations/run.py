@@ -51,6 +51,7 @@ NEAR = {
     "boost_creep": ("test_boost_overshoot",),
     "boost_swing": ("test_oscillation", "test_boost_overshoot"),
     "boost_uneven": ("test_boost_delivery",),
+    "oscillation": ("test_oscillation",),
     "context": ("test_boost_overshoot",),
     "mixture_window": ("test_lean_under_load", "test_banks_and_exhaust"),
     "fuel_rail": ("test_fuel_supply",),
@@ -83,6 +84,7 @@ WHOLE = {
     "sanity": ("test_examine",),
     "trend": ("test_trends",),
     "step": ("test_response", "test_plan"),
+    "night": ("test_evidence", "test_verdict", "test_with_findings"),
 }
 LEFT_OUT = {"cluster"}  # its tests start a scheduler each
 QUICK = ("electrical", "lubrication", "engine_speed", "verdict", "aggregate", "exhaust")

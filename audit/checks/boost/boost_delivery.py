@@ -118,7 +118,9 @@ def _put_fade(  # noqa: PLR0917 - one figure
 
 
 def _short(pull: Pull, trace: BoostTrace, sheet: Measured, *, by_controller: bool = False) -> None:
-    """Settled boost under its target, where something steers it. by_controller: other pulls say that it does."""
+    """Settled boost under its target, where something steers it. by_controller: other pulls say
+    that it does.
+    """
     start_s, end_s = float(trace.t[trace.settled_at]), float(trace.t[-1])
     wanted = target_level(pull, start_s, end_s)
     if wanted is None or wanted[0] < 10.0:
@@ -250,9 +252,11 @@ def _faded(
 def _clamped(
     pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable
 ) -> list[Together]:
-    """Pulls short of target at a duty that stood, though in other pulls a controller moved it and held it lower.
+    """Pulls short of target at a duty that stood, though in other pulls a controller moved it and
+    held it lower.
 
-    Alone such a pull looks like a duty set by hand; beside them it is a controller that can do no more.
+    Alone such a pull looks like a duty set by hand; beside them it is a controller that can do no
+    more.
     """
     duties = [duty_of(pull) for pull in pulls]
     moved = [d.level for d in duties if d is not None and not d.fixed]

@@ -3,8 +3,8 @@ top.
 
 What is told is the pull's peak less its settled level, so that the three figures add up. What is
 judged is the transient alone: the settled line is carried back to the peak, so creep is no
-overshoot, nor is what the target itself came down. Does not see: a peak between samples (its bound
-is said), nor what a pinned sensor hides.
+overshoot, nor is what the target itself came down, nor a fade from a target that boost had come to.
+Does not see: a peak between samples (its bound is said), nor what a pinned sensor hides.
 """
 
 from __future__ import annotations
@@ -26,8 +26,9 @@ from audit.checks.boost.boost_context import (
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
-from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace
-from audit.checks.boost.context import boost_trace, ceiling, reported_swing
+from audit.checks.boost.boost_duty import steered
+from audit.checks.boost.boost_trace import SAGGED, SPIKE_INTERVAL_S, BoostTrace
+from audit.checks.boost.context import boost_trace, ceiling, duty_of, reported_swing
 from audit.checks.kit.base import Judged, LimitTable, Measured, cannot, judge_row, judge_rows
 from audit.declared import declared
 from audit.model import SEVERITIES, Array, Finding, Pull, Series
@@ -256,6 +257,9 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTabl
         followed is None and trace.rest.slope > 0
     ):  # a climb that began later leaves a level behind it, not a lower line
         line = np.maximum(line, line[trace.settled_at])
+    aim = _faded_from(pull, trace)
+    if followed is None and aim is not None:
+        line = np.maximum(line, aim[0])
     row, seen, over = _peak_over(pull, trace, line)
     if (
         over < seen
@@ -286,7 +290,20 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTabl
     share = 100.0 * over / max(float(line[row]), LEAST_LEVEL_KPA)
     peak, level = (sheet.values[name] or 0.0 for name in ("boost_peak_kpa", "boost_settled_kpa"))
     told = Told(peak, level, "its settled level")
+    if followed is None and aim is not None:
+        told = Told(peak, min(round(aim[0], 1), peak), aim[1])
     _put_overshoot(trace, sheet, row, judged=(over, share), told=told)
+
+
+def _faded_from(pull: Pull, trace: BoostTrace) -> tuple[float, str] | None:
+    """The target, kPa gauge, and whose it is, where something steers for it and boost ended far
+    short of it: what it came down from there is a fade and no overshoot. None elsewhere.
+    """
+    wanted = target_level(pull, float(trace.t[trace.arrival]), float(trace.t[-1]))
+    if wanted is None or trace.level > (1.0 - SAGGED) * wanted[0]:
+        return None
+    by_log = wanted[1].startswith("the log")
+    return wanted if steered(pull, duty_of(pull), logged_target=by_log) else None
 
 
 def _followed(pull: Pull, trace: BoostTrace) -> Array | None:

@@ -1,9 +1,10 @@
 """One pull against the night's others like it: settled boost at the same engine speed. No check.
 
-Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or engine speeds that
-overlap), the same solenoid duty set by hand and the same target where these are known. Where there is none, a pull may
-be under those in shorter gears at the same duty: a longer load makes no less boost. A duty that is not logged counts
-as the same: nobody said that it was changed. A duty that a controller moves is its answer, no setting.
+Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or
+engine speeds that overlap), the same solenoid duty set by hand and the same target where these are
+known. Where there is none, a pull may be under those in shorter gears at the same duty: a longer
+load makes no less boost. A duty that is not logged counts as the same: nobody said that it was
+changed. A duty that a controller moves is its answer, no setting.
 """
 
 from __future__ import annotations
@@ -41,10 +42,11 @@ class _Like:
 
 
 def uneven(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
-    """The pull that stands furthest off the middle of the others like it, judged; nothing where none compare.
+    """The pull that stands furthest off the middle of the others like it, judged; nothing where
+    none compare.
 
-    Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third pull is 23.5 kPa
-    under the middle of the other two.
+    Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third
+    pull is 23.5 kPa under the middle of the other two.
     """
     rows = [i for i, p in enumerate(pulls) if (t := boost_trace(p)) is not None and t.settled]
     rows = rows[:MOST]
@@ -75,8 +77,8 @@ def uneven(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
     if not pull.log.has("wastegate_duty"):
         at = " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
     text = (
-        f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} other "
-        f"pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
+        f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} "
+        f"other pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
     )
     evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
     row = limits.row("boost.uneven", "boost_uneven_kpa")
@@ -92,14 +94,18 @@ def _off(levels: Array, n: int, others: Sequence[int]) -> float:
 
 
 def _in_shorter_gear(a: _Like, b: _Like) -> bool:
-    """Whether pull a was in a shorter gear than b at the same duty: b, under the longer load, makes no less boost."""
+    """Whether pull a was in a shorter gear than b at the same duty: b, under the longer load, makes
+    no less boost.
+    """
     if not abs(a.duty - b.duty) <= SAME_DUTY_PCT or abs(a.target - b.target) > SAME_TARGET_KPA:
         return False
     return a.gear < b.gear or a.ratio > (1.0 + SAME_RATIO) * b.ratio
 
 
 def usual_level(pulls: Sequence[Pull], i: int) -> float | None:
-    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is none like it."""
+    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is
+    none like it.
+    """
     mine = _likeness(pulls[i])
     others = [
         trace.level
@@ -150,7 +156,7 @@ def _likeness(pull: Pull) -> _Like:
 
 
 def _alike(a: _Like, b: _Like) -> bool:
-    """Whether nothing known sets two pulls apart. (NaN compares false: what is not known does not.)"""
+    """Whether nothing known sets two pulls apart. NaN compares false: the unknown does not."""
     if a.gear != b.gear and np.isfinite(a.gear + b.gear):
         return False
     if abs(a.duty - b.duty) > SAME_DUTY_PCT and not abs(a.target - b.target) <= SAME_TARGET_KPA:
@@ -161,7 +167,9 @@ def _alike(a: _Like, b: _Like) -> bool:
 
 
 def tapers_alike(pulls: Sequence[Pull], measures: Sequence[Measures]) -> set[int]:
-    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine speed."""
+    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine
+    speed.
+    """
     fades = {
         i: fade
         for i in range(len(pulls))

@@ -26,7 +26,7 @@ from audit.checks.kit.base import (
 )
 from audit.declared import declared
 from audit.model import Car, Log, Measures, Pull, Sanity, Series, believed_series
-from audit.signal.arrays import median_sorted, quantile
+from audit.signal.arrays import interval_of, median_sorted, quantile
 from audit.signal.held import held_above, spread, without_singles
 
 DECLARED = declared(__name__)
@@ -181,7 +181,7 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
         return Judged(None)
     level = row.reached(held.level)
     whole = held if level is None else spread(coolant.t, coolant.value, level, held)
-    lasted = whole.end_s - whole.start_s + median_sorted(coolant.t[1:] - coolant.t[:-1])
+    lasted = whole.end_s - whole.start_s + interval_of(coolant.t)
     text = (
         f"The coolant came to {held.level:.0f} °C with the engine running and was over for "
         f"{lasted:.0f} s"
