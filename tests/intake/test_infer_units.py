@@ -534,3 +534,14 @@ def test_a_target_that_asks_for_full_boost_at_rest_is_absolute(rest: float, refe
     log = log_of([*scene(d), Made("TargetBoost_psi", target)], d)
     found = log.by_name["boost_target"]
     assert found.doubtful or reference in found.source_unit
+
+
+def test_vacuum_counted_upwards_is_turned_round() -> None:
+    """A vacuum gauge that knows no boost: 20 inHg at idle is 68 kPa under ambient, 0 is ambient."""
+    d = drive()
+    under = np.clip(AMBIENT - d["manifold_pressure"], 0, None)
+    name = "Manifold Vacuum"
+    log = log_of([*scene(d), Made(f"{name} (inHg)", under / 3.386389, "inHg", name=name)], d)
+    read = log.values("manifold_pressure")
+    assert "of vacuum" in log.by_name["manifold_pressure"].source_unit
+    np.testing.assert_allclose(read, AMBIENT - under, atol=101.4 - AMBIENT)
