@@ -26,6 +26,7 @@ WORDS = {
     "boost.spring": ("pressure", "boost.spring_kpa"),
     "altitude": ("height", "altitude_m"),
 }
+BY_GEAR = "target_by_gear"  # the same for a boost in words by gear
 
 
 def find_car_file(paths: tuple[Path, ...]) -> Path | None:
@@ -128,10 +129,35 @@ def _in_plain_keys(data: dict[str, Any]) -> dict[str, Any]:
                 f"{stands_for}: takes a bare number, in {_UNIT[quantity]}. "
                 f'With a unit it is written {key} = "{EXAMPLE[quantity]}".'
             )
+    _by_gear_in_plain(plain)
     if "fuel" in plain:
         with _under("fuel"):
             plain["fuel"] = fuel(str(plain["fuel"])).name
     return plain
+
+
+def _by_gear_in_plain(plain: dict[str, Any]) -> None:
+    """target_by_gear = { 1 = "8 psi" }, at the top or in [boost], as boost.target_by_gear_kpa."""
+    boost = plain.setdefault("boost", {})
+    if not isinstance(boost, dict):
+        return  # the schema tells
+    for told, table in {BY_GEAR: plain, f"boost.{BY_GEAR}": boost}.items():
+        words = table.get(BY_GEAR)
+        if not isinstance(words, dict):
+            continue  # not said, or the schema tells
+        if f"{BY_GEAR}_kpa" in boost:
+            raise CarFileError(
+                f"{told}: said twice, here and as boost.{BY_GEAR}_kpa. Keep one of them."
+            )
+        least, most = _bounds("boost.target_kpa")
+        kpa = {}
+        for gear, word in words.items():
+            if not re.fullmatch("[1-9]", gear):
+                raise CarFileError(f"{told}.{gear}: a gear is a number from 1 to 9")
+            with _under(f"{told}.{gear}"):
+                kpa[gear] = amount(str(word), "pressure", least=least, most=most)
+        del table[BY_GEAR]
+        boost[f"{BY_GEAR}_kpa"] = kpa
 
 
 _UNIT = {"pressure": "kPa", "height": "m"}

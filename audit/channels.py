@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from audit.checks.kit.registry import all_checks
 from audit.checks.kit.run import plain
 from audit.discover import find_logs
 from audit.errors import UsageError
-from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity
+from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity, base_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +29,12 @@ class ColumnStory:
 
 @dataclass(frozen=True, slots=True)
 class SwitchedOff:
-    """A check that cannot be evaluated on this log, and for want of what."""
+    """A check that this log cannot feed, or a part of one that it does feed: for want of what."""
 
     check: str
     required: bool
     wants: str
+    part: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,20 +124,28 @@ def _five(
 
 
 def _switched_off(log: Log) -> list[SwitchedOff]:
-    out = []
-    for check in all_checks():
-        for need in check.DECLARED.needs:
-            options = ["manifold_pressure" if n == "boost" else n for n in need.split("|")]
-            there = [log.by_name[n] for n in options if n in log.by_name]
-            if not there:
-                wants = " or ".join(plain(n) for n in need.split("|"))
-            elif max(c.rate_hz for c in there) < check.DECLARED.least_rate_hz * 0.98:
-                wants = (
-                    f"{plain(options[0])} at {check.DECLARED.least_rate_hz:g} samples a second or "
-                    "more"
-                )
-            else:
-                continue
-            required = check.NAME in REQUIRED_CHECKS and not check.DECLARED.part
-            out.append(SwitchedOff(check.NAME, required, wants))
-    return out
+    """Second sensors are no want: what has one is judged by it."""
+    wanted = [
+        (check, list(_wants(log, check.DECLARED.needs, check.DECLARED.least_rate_hz)))
+        for check in all_checks()
+    ]
+    fed = {check.NAME for check, wants in wanted if not wants}
+    return [
+        SwitchedOff(check.NAME, required, want, part=check.NAME in fed)
+        for check, wants in wanted
+        for required in [check.NAME in REQUIRED_CHECKS and not check.DECLARED.part]
+        for want in wants
+    ]
+
+
+def _wants(log: Log, needs: Iterable[str], least_hz: float) -> Iterator[str]:
+    """What a check needs and this log lacks, in words."""
+    for need in needs:
+        options = ["manifold_pressure" if n == "boost" else n for n in need.split("|")]
+        there = [log.by_name[n] for n in options if n in log.by_name]
+        if not there and any(base_of(n) != n and base_of(n) in log.by_name for n in options):
+            continue
+        if not there:
+            yield " or ".join(plain(n) for n in need.split("|"))
+        elif max(c.rate_hz for c in there) < least_hz * 0.98:
+            yield f"{plain(options[0])} at {least_hz:g} samples a second or more"

@@ -18,7 +18,7 @@ from audit.errors import ArchiveError, UsageError
 from audit.model import Car, Night
 from audit.night.days import date_of, day_of
 from audit.night.screen import screen_night
-from audit.night.typed import by_path
+from audit.night.typed import by_path, unused
 
 if TYPE_CHECKING:
     from audit.night.remote import RemoteLog
@@ -99,6 +99,9 @@ def run(request: Request) -> Outcome:
     if request.units is not None:
         night = dataclasses.replace(night, us_units=request.units == "us")
     warnings += [a.error or a.path for a in night.logs if a.status == "rejected"]
+    warnings += [
+        f"{a.path}: {said}" for a in night.logs if a.log is not None and (said := unused(a.log))
+    ]
     return Outcome(night, (*warnings, *kept), usage=wrong, date=date or date_of(night))
 
 

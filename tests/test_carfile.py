@@ -56,6 +56,14 @@ def test_no_car_file_is_a_car_all_the_same():
         ("limit = 18\n", 1, "18 psi is 124 kPa"),
         ('[boost]\nlimit = "80 °F"\n', 2, "is a temperature"),
         ('limit = "1 bar"\n[boost]\nlimit_kpa = 100\n', 1, "said twice"),
+        ('target_by_gear = { 2 = "9" }\n', 1, "no unit"),
+        ("target_by_gear = 9\n", 1, "must be object"),
+        ('[boost]\ntarget_by_gear = { x = "9 psi" }\n', 2, "a gear is a number"),
+        (
+            '[boost]\ntarget_by_gear = { 1 = "9 psi" }\ntarget_by_gear_kpa = { 2 = 60 }\n',
+            2,
+            "said twice",
+        ),
         ('[boost]\nlimit_kpa = "18 psi"\n', 2, 'boost.limit = "18 psi"'),
         ('fuel = "disel"\n', 1, "no fuel"),
     ],
@@ -134,3 +142,12 @@ def test_a_key_in_the_wrong_place_is_told_its_own(tmp_path, text, says):
     path.write_text(text, encoding="utf-8")
     with pytest.raises(CarFileError, match=re.escape(says)):
         load_car(path)
+
+
+@pytest.mark.parametrize("head", ["", "[boost]\n"])
+def test_targets_by_gear_are_taken_in_words(tmp_path, head):
+    """1 psi is 6.894757 kPa (NIST SP 811)."""
+    file = tmp_path / "car.toml"
+    file.write_text(f'{head}target_by_gear = {{ 1 = "8 psi", 2 = "70 kPa" }}\n', encoding="utf-8")
+    by_gear = load_car(file).target_by_gear_kpa
+    assert by_gear == {1: pytest.approx(8 * 6.894757, rel=1e-4), 2: 70.0}

@@ -6,13 +6,14 @@ import sys
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import click
 
-from audit.cli import options
+from audit.cli import options, output
 from audit.tables import toml_table
 
-KEYS: Mapping[str, dict[str, str]] = toml_table("commands.toml")["car"]
+KEYS: Mapping[str, dict[str, Any]] = toml_table("commands.toml")["car"]
 MORE = """
 # More keys, each explained in docs/car_file.md. Take the # away and put your figure in.
 # injection = "port"          # or "direct"
@@ -20,6 +21,7 @@ MORE = """
 # [engine]
 # limit_rpm = 7000            # the engine speed that it may see
 # [boost]
+# target_by_gear = { 1 = "7 psi", 2 = "10 psi" }   # less where the wheels spin
 # sensor_top_kpa = 300        # absolute: the top of the manifold pressure sensor
 # [gearing]
 # ratios = [3.3, 1.9, 1.33, 1.0, 0.8]   # so that gears are known for certain
@@ -45,9 +47,17 @@ def command(*, file: Path, **given: str | None) -> None:
         raise UsageError(f"{file}: there already. Change it with an editor, or name another file.")
     answers = {name: _taken(name, answer) for name, answer in given.items() if answer}
     if not answers and sys.stdin.isatty():
-        answers = {name: _asked(name) for name in KEYS}
+        for name in KEYS:
+            answers[name] = _asked(name, answers.get("units", ""))
     write_text(file, car_text(answers))
-    click.echo(f"{file} is written. Lay it beside your logs, or give it with --car {file}.")
+    output.tell(
+        [
+            f"{file} is written.",
+            "Lay it beside your logs or a folder above.",
+            "Next, the first evening:",
+            f"  pullaudit plan --car {file}",
+        ]
+    )
 
 
 def _taken(name: str, answer: str) -> str:
@@ -59,13 +69,14 @@ def _taken(name: str, answer: str) -> str:
     return answer
 
 
-def _asked(name: str) -> str:
-    """An answer that the car file takes, or ''."""
-    offered = KEYS[name].get("offers", "")
+def _asked(name: str, units: str) -> str:
+    """An answer that the car file takes, or ''. units: as answered, for the examples."""
+    offered, like = KEYS[name].get("offers", ""), KEYS[name].get("like", {}).get(units)
     answer: str = click.prompt(
-        KEYS[name]["asks"],
+        f"{KEYS[name]['asks']} (as {like})?" if like else KEYS[name]["asks"],
         default=offered,
         show_default=bool(offered),
+        prompt_suffix=" ",
         value_proc=partial(_answered, name),
     )
     return answer

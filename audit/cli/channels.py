@@ -26,5 +26,6 @@ def command(
     if suggest:
         click.echo(explained.suggestion())
     else:
-        output.deliver(json_to, partial(document, explained), partial(print_channels, explained))
+        show = partial(print_channels, explained, width=output.columns())
+        output.deliver(json_to, partial(document, explained), show)
     sys.exit(0 if explained.logs else 3)

@@ -36,14 +36,14 @@ def command(
     """
     from audit.report.comparison import compare, document, render
 
-    (left, left_us), (right, right_us) = (_side(text, archive, car_file) for text in (a, b))
+    left, right = (_side(text, archive, car_file) for text in (a, b))
     found = compare(left, right)
-    us = units == "us" if units else left_us or right_us
+    us = units == "us" if units else left.us_units or right.us_units
     output.deliver(json_to, partial(document, found), lambda: output.tell(render(found, us=us)))
 
 
-def _side(text: str, archive: str | None, car_file: Path | None) -> tuple[Side, bool]:
-    """(side, shown in US units). Raises UsageError where there is no such thing, or no pull."""
+def _side(text: str, archive: str | None, car_file: Path | None) -> Side:
+    """The side of a name. Raises UsageError where there is no such thing, or no pull."""
     from audit.errors import UsageError
     from audit.report.comparison import Side
 
@@ -51,26 +51,27 @@ def _side(text: str, archive: str | None, car_file: Path | None) -> tuple[Side, 
     if not (mark and only.isdecimal()):
         name, only = text, ""
     here = Path(name).exists()
-    pulls, us = _screened(name, car_file) if here else _kept(name, archive, car_file)
+    pulls, us, afr = _screened(name, car_file) if here else _kept(name, archive, car_file)
     if only:
         pulls = pulls[int(only) - 1 : int(only)] if int(only) else []
     if not pulls:
         raise UsageError(f"{text}: no such pull in it. `pullaudit screen {name}` lists its pulls.")
-    return Side(text, tuple(pulls)), us
+    return Side(text, tuple(pulls), us, afr)
 
 
-def _screened(name: str, car_file: Path | None) -> tuple[Pulls, bool]:
+def _screened(name: str, car_file: Path | None) -> tuple[Pulls, bool, float | None]:
+    from audit.report.words import logs_afr
     from audit.request import Request, run
 
     outcome = run(Request(paths=(Path(name),), car_file=car_file, keep_frames=False))
     output.warn(outcome.warnings)
     if outcome.night is None:
-        return [], False
+        return [], False, None
     found = [(p.pull.gear, dict(p.measures)) for a in outcome.night.logs for p in a.pulls]
-    return found, outcome.night.us_units
+    return found, outcome.night.us_units, logs_afr(outcome.night)
 
 
-def _kept(name: str, folder: str | None, car_file: Path | None) -> tuple[Pulls, bool]:
+def _kept(name: str, folder: str | None, car_file: Path | None) -> tuple[Pulls, bool, float | None]:
     from audit.archive.store.store import Archive
     from audit.errors import UsageError
 
@@ -91,4 +92,5 @@ def _kept(name: str, folder: str | None, car_file: Path | None) -> tuple[Pulls, 
     pulls = pulls.filter(pulls["night_id"].is_in(own["night_id"].to_list()))
     pulls = pulls.join(started, on="log_id", how="left")
     pulls = pulls.sort("wall_start", "path", "index", nulls_last=True)
-    return [(row["gear"], row) for row in pulls.iter_rows(named=True)], bool(own["us_units"][-1])
+    rows = [(row["gear"], row) for row in pulls.iter_rows(named=True)]
+    return rows, bool(own["us_units"][-1]), options.logged_afr(archive, car)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
+import io
 import logging
 import os
 import sys
@@ -12,6 +14,7 @@ from typing import Any
 import click
 
 from audit import __version__
+from audit.cli import output
 from audit.errors import PullauditError
 
 # command -> one line for the overview. A command is the object `command` in audit/cli/<name>.py.
@@ -39,9 +42,11 @@ class LateGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
-            return None
+            near = difflib.get_close_matches(cmd_name, COMMANDS, 1)
+            guess = f" Did you mean {near[0]}?" if near else ""
+            ctx.fail(f"No such command '{cmd_name}'.{guess}")
         loaded: click.Command = importlib.import_module(f"audit.cli.{cmd_name}").command
         return loaded
 
@@ -50,9 +55,7 @@ class LateGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(
-    cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80}
-)
+@click.group(cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="pullaudit")
 def cli() -> None:
     """Audits datalogs of a turbocharged car: which numbers may be believed, how each wide-open pull
@@ -68,25 +71,30 @@ def main(argv: list[str] | None = None) -> Any:
         level=logging.DEBUG if debug else logging.WARNING,
     )
     try:
-        code = cli.main(args=argv, prog_name="pullaudit", standalone_mode=False)
+        code = cli.main(
+            args=argv,
+            prog_name="pullaudit",
+            standalone_mode=False,
+            terminal_width=output.columns(),
+        )
     except PullauditError as error:
-        click.echo(f"pullaudit: {error}", err=True)
+        output.warn([str(error)])
         sys.exit(error.exit_code)
     except click.exceptions.Abort:
-        click.echo("pullaudit: stopped by the keyboard.", err=True)
+        output.warn(["stopped by the keyboard."])
         sys.exit(130)
     except click.ClickException as error:
-        error.show()
+        error.show(shown := io.StringIO())
+        output.complain(shown.getvalue().rstrip())
         sys.exit(2)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
         logging.getLogger("audit").debug("traceback", exc_info=True)
-        click.echo(
+        output.complain(
             f"pullaudit: this program failed ({type(error).__name__}: {error}). Nothing of yours "
-            "was changed. Run again with PULLAUDIT_DEBUG=1 and report what it prints.",
-            err=True,
+            "was changed. Run again with PULLAUDIT_DEBUG=1 and report what it prints."
         )
         sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)

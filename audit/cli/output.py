@@ -5,13 +5,16 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 import click
 
+WIDEST, NARROWEST = 80, 40  # columns: a phone held upright shows about 46
 FEW = 4  # under so many of a thing nobody waits long enough to want a count
 
 
@@ -39,10 +42,39 @@ def tell(lines: Iterable[str]) -> None:
     click.echo("\n".join(lines))
 
 
+def columns() -> int:
+    """The columns of the terminal, as far as anything here goes by them."""
+    return min(max(shutil.get_terminal_size((WIDEST, 24)).columns, NARROWEST), WIDEST)
+
+
 def warn(lines: Iterable[str]) -> None:
     """Sentences on standard error, each with the program's name."""
     for line in lines:
-        click.echo(f"pullaudit: {line}", err=True)
+        complain(f"pullaudit: {line}")
+
+
+def say(text: str) -> None:
+    """A sentence on standard output, folded where that is a terminal."""
+    click.echo(folded(text, columns()) if sys.stdout.isatty() else text)
+
+
+def complain(text: str) -> None:
+    """A text on standard error, folded where that is a terminal, so that no word is broken."""
+    click.echo(folded(text, columns()) if sys.stderr.isatty() else text, err=True)
+
+
+def folded(text: str, width: int) -> str:
+    """Each line of a text in lines of at most `width`; a path or an address stays whole."""
+    return "\n".join(
+        textwrap.fill(
+            line,
+            width,
+            subsequent_indent="  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        for line in text.splitlines()
+    )
 
 
 def counter(what: str) -> Callable[[int, int], None] | None:

@@ -33,10 +33,11 @@ def command(
     else:
         from audit.archive.step.response import response
         from audit.archive.store.store import Archive
+        from audit.database import shown
 
         kept = Archive(archive)
         car = options.car_of(kept, car_file)
-        made = plan(car, response(kept, car, setting=setting))
+        made = plan(car, response(kept, car, setting=setting), where=shown(archive))
     document = document_of_plan(made)
     us = units == "us" if units else document["us_units"]
     output.deliver(json_to, partial(dumps, document), lambda: output.tell(render(document, us=us)))

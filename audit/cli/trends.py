@@ -40,7 +40,9 @@ def command(
         if name is None:
             raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")
         kept.car(name)
-        output.tell(season_lines(kept.nights(name), kept.pulls(name), shown=_shown(kept, name)))
+        shown = _shown(kept, name)
+        afr = options.logged_afr(kept, name) if shown.unit("kPa") == "psi" else None
+        output.tell(season_lines(kept.nights(name), kept.pulls(name), shown=shown, afr=afr))
     elif name is None:
         from audit.archive.trend.fleet import fleet
 
@@ -63,8 +65,6 @@ def command(
 
 def _shown(archive: Archive, car: str) -> Shown:
     """Figures in the units of the car's last night."""
-    import shutil
-
     from audit.archive.trend import text
     from audit.report import display
 
@@ -73,6 +73,5 @@ def _shown(archive: Archive, car: str) -> Shown:
     def number(value: float, unit: str, digits: int) -> str:
         return display.number(value, unit, us=us, digits=digits)
 
-    columns = min(max(shutil.get_terminal_size((text.WIDTH, 24)).columns, 40), text.WIDTH)
     unit = partial(display.unit_for, us=us)
-    return text.Shown(partial(display.localise, us=us), number, unit, columns)
+    return text.Shown(partial(display.localise, us=us), number, unit, output.columns())

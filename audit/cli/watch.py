@@ -36,7 +36,11 @@ def command(*, hook: str | None, webhook: str | None, status: bool, **asked: Any
 def _print(name: str, night: Any) -> None:
     """One line a verdict on standard output."""
     from audit.report.display import localise
+    from audit.report.words import decision_line
 
     reason = localise(night.reasons[0], us=night.us_units) if night.reasons else ""
-    click.echo(f"{name}  {night.car.name}  {night.verdict.upper()}: {reason}")
+    step = ""
+    if night.decision is not None:
+        step = f" {decision_line(night.decision.plain(), us=night.us_units)}"
+    click.echo(f"{name}  {night.car.name}  {night.verdict.upper()}: {reason}{step}")
     sys.stdout.flush()

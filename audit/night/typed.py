@@ -14,6 +14,7 @@ from audit.errors import UsageError
 from audit.model import Channel, Log, Note
 
 TYPED = "typed by hand"
+NOT_USED = f"{TYPED} is not used."
 ALL = ""  # the path that stands for every log
 
 
@@ -63,7 +64,7 @@ def with_duty(log: Log, duty_pct: float | None) -> Log:
     if duty_pct is None:
         return log
     if log.has("wastegate_duty"):
-        note = Note(f"The log has its own duty, so the {duty_pct:g} % {TYPED} is not used.")
+        note = Note(f"The log has its own duty, so the {duty_pct:g} % {NOT_USED}")
         return dataclasses.replace(log, notes=(*log.notes, note))
     frame = log.frame.with_columns(pl.lit(duty_pct, pl.Float64).alias("wastegate_duty"))
     channel = Channel(
@@ -87,3 +88,8 @@ def typed_duty(log: Log) -> float | None:
     if not log.rows or all(c.source != TYPED for c in log.channels):
         return None
     return float(log.values("wastegate_duty")[0])
+
+
+def unused(log: Log) -> str:
+    """What is said of a duty that was set by hand for a log that has its own; "" for none."""
+    return next((n.message for n in log.notes if n.message.endswith(NOT_USED)), "")

@@ -1,9 +1,10 @@
-"""`channels` as a table at 80 columns and as JSON."""
+"""`channels` as a table as wide as the terminal, 80 columns at most, and as JSON."""
 
 from __future__ import annotations
 
 import sys
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 from audit.report.display import number, unit_for
@@ -14,61 +15,75 @@ if TYPE_CHECKING:
     from audit.channels import ColumnStory, Explained, LogStory
 
 WIDTH = 80
+HEADS = ("channel", "rate", "low", "high", "unit", "flag")
 FLAGS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
 
 
-def print_channels(explained: Explained, out: TextIO | None = None) -> None:
+def print_channels(explained: Explained, out: TextIO | None = None, *, width: int = WIDTH) -> None:
     """Write the table to a text stream (standard output by default)."""
-    (out or sys.stdout).write("\n".join(render(explained)) + "\n")
+    (out or sys.stdout).write("\n".join(render(explained, width=width)) + "\n")
 
 
-def render(explained: Explained) -> list[str]:
-    """The lines of the table."""
+def render(explained: Explained, *, width: int = WIDTH) -> list[str]:
+    """The lines of the table; on a screen narrower than it a channel's row takes two."""
     lines: list[str] = []
     for story in explained.logs:
-        lines += [*_head(story), *_table(story, us=explained.us_units), *_tail(story), ""]
+        told = [*_about(story), ""]
+        told += _table(story, us=explained.us_units, narrow=width < WIDTH) + _tail(story) + [""]
+        lines += [story.log.path, *(row for line in told for row in _fitted(line, width))]
     return lines[:-1] if lines else ["No log could be read."]
 
 
-def _wrap(text: str, first: str, rest: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest) or [first]
+def _fitted(line: str, width: int) -> list[str]:
+    """A line as it is, or in several, each set in as its first word."""
+    if len(line) <= width:
+        return [line]
+    inset = " " * (len(line) - len(line.lstrip(" -")))
+    return textwrap.wrap(line, width, subsequent_indent=inset, break_long_words=False)
 
 
-def _head(story: LogStory) -> list[str]:
+def _about(story: LogStory) -> list[str]:
     log = story.log
-    about = (
-        f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second; clock: "
-        f"{log.clock or 'unknown'}"
-    )
-    air = f"ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}"
-    return [log.path, *_wrap(about, "  ", "  "), *_wrap(air, "  ", "  "), ""]
-
-
-def _table(story: LogStory, *, us: bool) -> list[str]:
-    lines = [
-        f"{'source column':<22} {'channel':<19} {'rate':>6} {'low':>7} {'high':>7} {'unit':<6} flag"
+    rate = f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second"
+    return [
+        f"  {rate}; clock: {log.clock or 'unknown'}",
+        f"  ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}",
     ]
+
+
+def _table(story: LogStory, *, us: bool, narrow: bool) -> list[str]:
+    lines = _row("source column", HEADS, narrow=narrow)
     for column in sorted(story.columns, key=lambda c: not c.channel.known):
-        lines += _column(column, us=us)
+        lines += _column(column, us=us, narrow=narrow)
     return lines
 
 
-def _column(column: ColumnStory, *, us: bool) -> list[str]:
+def _row(source: str, cells: Sequence[str], *, narrow: bool) -> list[str]:
+    """A row: source column, then channel, rate, low, high, unit and flag, on a narrow screen on a
+    line of their own.
+    """
+    name, rate, low, high, unit, flag = cells
+    if narrow:
+        row = f"  {name[:15]:<15} {rate:>4} {low:>5} {high:>5} {unit[:5]:<5} {flag}"
+        return [source, row.rstrip()]
+    row = f"{source[:22]:<22} {name[:19]:<19} {rate:>6} {low:>7} {high:>7} {unit[:6]:<6} {flag}"
+    return [row.rstrip()]
+
+
+def _column(column: ColumnStory, *, us: bool, narrow: bool) -> list[str]:
     c = column.channel
     low, high = (column.five[0], column.five[-1]) if column.five else (None, None)
     unit, digits = (c.unit, row_of(c.name).digits) if c.known else ("", 1)
     name = c.name if c.known else "(kept as it is)"
     rate = f"{c.rate_hz:.3g}/s" if c.rate_hz else "–"
     ends = [number(end, unit, us=us, digits=digits) for end in (low, high)]
-    head = (
-        f"{c.source[:22]:<22} {name[:19]:<19} {rate:>6} {ends[0]:>7} {ends[1]:>7} "
-        f"{unit_for(unit, us=us)[:6]:<6} {FLAGS[column.flag] if c.known else ''}"
-    ).rstrip()
-    lines = [head]
+    shown = "" if unit == "1" else unit_for(unit, us=us)  # a ratio or a count has none to name
+    flag = FLAGS[column.flag] if c.known else ""
+    lines = _row(c.source, (name, rate, *ends, shown, flag), narrow=narrow)
     if not c.known:
         near = f"nearest channel: {c.nearest}" if c.nearest else ""
         why = "; ".join(part for part in (c.name_why, near) if part)
-        return lines + (_wrap(why, "    ", "    ") if why else [])
+        return lines + ([f"    {why}"] if why else [])
     words = [c.name_why]
     if c.source_unit:
         doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
@@ -82,22 +97,20 @@ def _column(column: ColumnStory, *, us: bool) -> list[str]:
         words.append("value held between samples")
     bad = [f"{test} {FLAGS[flag]}" for test, flag in column.tests.items() if flag in (3, 4)]
     words += [f"tests: {', '.join(bad)}"] if bad else []
-    return lines + _wrap("; ".join(w for w in words if w), "    ", "    ")
+    return [*lines, "    " + "; ".join(w for w in words if w)]
 
 
 def _tail(story: LogStory) -> list[str]:
     lines: list[str] = []
-    if story.switched_off:
-        lines += ["", "Checks that this log cannot feed"]
-        for off in story.switched_off:
-            must = " (required for clear)" if off.required else ""
-            lines += _wrap(
-                f"{off.check.replace('_', ' ')}{must}: wants {off.wants}", "  - ", "    "
-            )
+    for part, title in ((False, "Checks that this log cannot feed"), (True, "What would see more")):
+        off = [o for o in story.switched_off if o.part == part]
+        lines += ["", title] if off else []
+        for one in off:
+            must = " (required for clear)" if one.required else ""
+            verb = "with" if part else "wants"
+            lines.append(f"  - {one.check.replace('_', ' ')}{must}: {verb} {one.wants}")
     if story.findings:
-        lines += ["", "Said of this log"]
-        for text in story.findings:
-            lines += _wrap(text, "  - ", "    ")
+        lines += ["", "Said of this log", *(f"  - {text}" for text in story.findings)]
     return lines
 
 
@@ -124,7 +137,8 @@ def _log(story: LogStory) -> dict[str, Any]:
         "barometric": {"kpa": finite(log.barometric.kpa), "source": log.barometric.source},
         "channels": [_channel(c) for c in story.columns],
         "switched_off": [
-            {"check": o.check, "required": o.required, "wants": o.wants} for o in story.switched_off
+            {"check": o.check, "required": o.required, "wants": o.wants, "part": o.part}
+            for o in story.switched_off
         ],
         "said": list(story.findings),
     }

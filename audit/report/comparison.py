@@ -19,10 +19,14 @@ from audit.tables import toml_table
 
 @dataclass(frozen=True)
 class Side:
-    """One thing compared: its name, and gear and measures of each of its pulls."""
+    """One thing compared: its name, and gear and measures of each of its pulls. us_units: its own;
+    afr: air-fuel ratio for one of lambda, where its logs gave that.
+    """
 
     name: str
     pulls: tuple[tuple[int | None, Measures], ...]
+    us_units: bool = False
+    afr: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,13 +154,23 @@ def render(found: Comparison, *, us: bool) -> list[str]:
         "",
         f"{'':<25}{'A':>6} {'B':>6} {'B-A':>6}",
     ]
-    lines += [_line(row, us=us) for row in found.rows]
+    afr = found.a.afr or found.b.afr if us else None
+    for row in found.rows:
+        lines += [_afr_line(row, afr)] if afr and row.unit == "1" else []
+        lines += [_line(row, us=us)]
     certain = [row.label for row in found.rows if row.certain]
     said = f"Differs for certain (*): {'; '.join(certain)}." if certain else NOTHING
     return [*lines, "", *wrapped(said), "", *wrapped(CAUTION)]
 
 
 NOTHING = "Nothing differs by more than such pulls differ among themselves."
+
+
+def _afr_line(row: Difference, afr: float) -> str:
+    """A lambda as the logger gave it, to stand above it."""
+    label = row.label.replace("lambda", "air-fuel ratio")
+    a, b = (f"{v * afr:.1f}" for v in (row.a, row.b))
+    return f"{label:<25}{a:>6} {b:>6} {apart(a, b):>6}{'*' if row.certain else ''}"
 
 
 def _line(row: Difference, *, us: bool) -> str:

@@ -47,6 +47,8 @@ def figure(value: float | None, unit: str, *, us: bool, digits: int = 1, more: i
     """'12.8 psi', '65 °C'; a dash for None."""
     if unit == "1":  # a ratio such as lambda has no unit to name
         return number(value, unit, us=us, digits=max(digits, 2), more=more)
+    if unit.startswith("per "):  # a ratio's slope is a small number
+        digits = max(digits, 3)
     text = number(value, unit, us=us, digits=digits, more=more)
     return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
 

@@ -56,7 +56,7 @@ def gear_table(document: Doc, *, us: bool) -> list[str]:
     unit = unit_for("kPa", us=us)
     lines = [
         f"{document['car']}, boost by gear in {unit} gauge",
-        f"{'gear':>4} {'pulls':>5} {'duty %':>9} {'boost':>11} {'target':>6} {'takes %':>7}",
+        f"{'gear':>4} {'pulls':>5} {'duty %':>9} {'boost':>11} {'target':>6} {'need %':>6}",
     ]
     for gear in sorted(document["gears"], key=lambda g: g["gear"] or 0):
         levels, wanted = gear["levels"], gear["wanted"]
@@ -67,13 +67,16 @@ def gear_table(document: Doc, *, us: bool) -> list[str]:
             boost = "-".join(dict.fromkeys(number(one["boost_kpa"], "kPa", us=us) for one in ends))
         target = "–" if wanted is None else number(wanted["target_kpa"], "kPa", us=us)
         takes = "–" if wanted is None else _duty(wanted["duty_pct"])
-        guess = " ?" if wanted is not None and wanted["known"] != "logged" else ""
+        guess = "?" if wanted is not None and wanted["known"] != "logged" else ""
         lines.append(
             f"{gear['gear'] or '–':>4} {gear['pulls']:>5} {duty:>9} {boost:>11} {target:>6} "
-            f"{takes:>7}{guess}"
+            f"{takes + guess:>6}"
         )
     if any(not gear["gear"] for gear in document["gears"]):
-        lines += wrapped("–: gear not known; [gearing] in the car file, or road speed, tells it.")
+        lines += wrapped(
+            "–: gear not known. Give [gearing] in the car file, then: pullaudit rescreen --archive "
+            "DIR --car-file CAR.toml"
+        )
     if any(line.endswith("?") for line in lines):
         lines += wrapped("?: beyond the duties logged in that gear, or borrowed from other gears.")
     return [*lines, *wrapped(CAUTION)]
@@ -189,7 +192,8 @@ def _by_gear(document: Doc, *, us: bool) -> list[str]:
         f"{'gear':>4} {unit_for('kPa', us=us):>6} {'duty %':>7} {'from-to':>8}  known",
     ]
     for gear, row in sorted(wanted, key=lambda pair: pair[0] or 0):
-        ends = f"{_duty(row['duty_low_pct'])}-{_duty(row['duty_high_pct'])}"
+        low, high = _duty(row["duty_low_pct"]), _duty(row["duty_high_pct"])
+        ends = f"{low}-{high}" if high != "–" else f"{low} up" if low != "–" else "–"
         lines.append(
             f"{gear or '–':>4} {number(row['target_kpa'], 'kPa', us=us):>6} "
             f"{_duty(row['duty_pct']):>7} {ends:>8}  {_known(row['known'])}"

@@ -46,7 +46,8 @@ def _evening(document: Doc, *, us: bool) -> list[str]:
         f"({document['cool_down_from']})."
     )
     lines += ["", "4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
-    return [*lines, "", "5 After it", *wrapped(document["after"] or "Screen it, then plan again.")]
+    after = (document["after"] or "Screen it, then plan again.").split("\n")
+    return [*lines, "", "5 After it", *(row for line in after for row in wrapped(line))]
 
 
 def _nothing(document: Doc, *, us: bool) -> list[str]:
@@ -68,11 +69,12 @@ def boosts(leg: Doc, *, us: bool) -> dict[str, str]:
     """What a leg expects, its boost to lift at and why, in words; "" for what is not known."""
     expect = ""
     if leg["expected_kpa"] is not None:
-        low, middle, high = (
-            number(leg[key], "kPa", us=us) for key in ("low_kpa", "expected_kpa", "high_kpa")
+        low, middle, high = (  # rounded as the decision has it, so that both read the same
+            number(round(leg[key], 1), "kPa", us=us)
+            for key in ("low_kpa", "expected_kpa", "high_kpa")
         )
         expect = f"{middle} {unit_for('kPa', us=us)} ({low} to {high})"
-    lift = "" if leg["lift_kpa"] is None else figure(leg["lift_kpa"], "kPa", us=us)
+    lift = figure(leg["lift_kpa"], "kPa", us=us)
     return {"expect": expect, "lift": lift, "why": localise(leg["why"], us=us)}
 
 
@@ -82,8 +84,7 @@ def _leg(leg: Doc, *, us: bool) -> list[str]:
     told = boosts(leg, us=us)
     lines = [head]
     lines += [f"    expect {told['expect']}"] if told["expect"] else []
-    lines += [f"    lift at {told['lift']}"] if told["lift"] else []
-    return [*lines, *wrapped(told["why"], "    ")]
+    return [*lines, f"    lift at {told['lift']}", *wrapped(told["why"], "    ")]
 
 
 def _time(seconds: float) -> str:

@@ -146,9 +146,22 @@ def _pulls(night: Night, *, width: int) -> list[Line]:
             lines += [_short(audit.path, width), *_mended(audit)]
             for pull in audit.pulls:
                 lines += _pull(pull, us=us, afr=afr or 1.0, narrow=narrow)
+    lines += _legend(night)
     if afr is not None:
         lines += _wrapped(f"AFR as the logger gives it: {afr:.1f} is lambda 1.00.", "  ")
     return lines
+
+
+def _legend(night: Night) -> list[Line]:
+    """What the marks in the table mean, as far as they are there."""
+    pulls = [p for a in night.logs for p in a.pulls]
+    marks = {_worst(p) for p in pulls}
+    said = ["!: a check came to hold or stop."] if " !" in marks else []
+    said += ["?: a check that clear needs could not be judged."] if " ?" in marks else []
+    if any(p.pull.gear is None for p in pulls):
+        tells = "the log's road speed" if night.car.gear_ratios else "[gearing] in the car file"
+        said.append(f"Gear –: not known; {tells} tells it.")
+    return [line for text in said for line in _wrapped(text, "  ")]
 
 
 def _mended(audit: LogAudit) -> list[Line]:
@@ -163,7 +176,6 @@ def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]
     m, span = audit.measures, audit.pull.span
     boost = f"{number(m.get('boost_peak_kpa'), 'kPa', us=us)} / {number(m.get('boost_settled_kpa'), 'kPa', us=us)}"
     overshoot, share = shown_overshoot(m, us=us), overshoot_share(m, us=us)
-    overshoot += f" ({share})" if share else ""
     heat = f"{number(m.get('intake_start_c'), '°C', us=us, digits=0)}-{number(m.get('intake_peak_c'), '°C', us=us, digits=0)}"
     gear = "–" if audit.pull.gear is None else str(audit.pull.gear)
     score = "–" if audit.score is None else f"{audit.score:.0f}"
@@ -171,10 +183,13 @@ def _pull(audit: PullAudit, *, us: bool, afr: float, narrow: bool) -> list[Line]
     first = f"{audit.pull.index:>4} {gear:>4} "
     if narrow:
         heat = f"{heat} {unit_for('°C', us=us)}"
+        over = "" if overshoot == "–" else f"overshoot {overshoot} {unit_for('kPa', us=us)}"
+        over += f" ({share} %), " if share else ", " if over else ""
         return [
             f"{first}{boost:>18} {lean:>6} {score:>7}{_worst(audit)}",
-            *_wrapped(f"{speed} rpm, over {overshoot}, intake {heat}", " " * 5),
+            *_wrapped(f"{speed} rpm, {over}intake {heat}", " " * 5),
         ]
+    overshoot += f" ({share})" if share else ""
     return [
         f"{first}{speed:>11} {boost:>18} {overshoot:>11} {lean:>6} {heat:>8}  {score:>5}{_worst(audit)}"
     ]
@@ -238,15 +253,19 @@ def _finding_group(
     lines: list[Line] = [Paragraph(f"{severity} {worst.code} ({place})", "  ", "    ")]
     lines += _wrapped(told(night, worst.message), "    ")
     if ranked:
-        others = "; ".join(
-            f"{w} {figure(f.value, f.unit or '', us=us).strip()}" for f, w in ranked[:5]
-        )
+        others = "; ".join(f"{visible(w)}{_value(f, us=us)}" for f, w in ranked[:5])
         more = f"; and {len(ranked) - 5} more" if len(ranked) > 5 else ""
         lines += _wrapped(f"also: {others}{more}", "    ", "      ")
     if worst.likely and worst.severity != "note":
         lines += _wrapped("likely: " + "; ".join(worst.likely), "    ", "      ")
         lines += _wrapped("look at: " + "; ".join(worst.look_at), "    ", "      ")
     return lines
+
+
+def _value(f: Finding, *, us: bool) -> str:
+    """': 14.2 kPa', '' for a finding without a value."""
+    shown = figure(f.value, f.unit or "", us=us).strip()
+    return "" if shown == "–" else f": {shown}"
 
 
 def _when(f: Finding) -> str:
@@ -274,11 +293,13 @@ def _not_judged(night: Night) -> list[Line]:
             rows[(check, result.why)] = []
     if not rows:
         return []
-    lines: list[Line] = ["Not judged"]
+    same: dict[str, list[str]] = {}  # what could not be judged for the same reason, in one line
     for (check, why), where in rows.items():
-        lines += _wrapped(
-            f"{plain(check)}: {localise(why, us=night.us_units)}{_where(where, night)}", BULLET
-        )
+        told_why = f"{localise(why, us=night.us_units)}{_where(where, night)}"
+        same.setdefault(told_why, []).append(plain(check))
+    lines: list[Line] = ["Not judged"]
+    for why, checks in same.items():
+        lines += _wrapped(f"{', '.join(checks)}: {why}", BULLET)
     logs = [a.log for a in night.logs if a.log is not None]
     if logs and not any(log.has("wastegate_duty") for log in logs):
         lines += _wrapped("If you know the solenoid's duty, say it: --duty 35", BULLET)
@@ -307,11 +328,17 @@ def _assumed(night: Night) -> list[Line]:
     said = [f"Car file: {night.car.path}."] if night.car.path else []
     if night.assumed:
         said.append(f"Assumed: {'; '.join(night.assumed)}.")
-    sources = {
-        f"{a.log.barometric.source} ({figure(a.log.barometric.kpa, 'kPa', us=night.us_units)})"
-        for a in night.logs
-        if a.log is not None and a.pulls
-    }
+    sources: dict[str, list[float]] = {}
+    for a in night.logs:
+        if a.log is not None and a.pulls:
+            sources.setdefault(a.log.barometric.source, []).append(a.log.barometric.kpa)
     if sources:
-        said.append(f"Boost is over ambient pressure from: {'; '.join(sorted(sources))}.")
+        told_each = (f"{n} ({_range(kpa, us=night.us_units)})" for n, kpa in sources.items())
+        said.append(f"Boost is over ambient pressure from: {'; '.join(sorted(told_each))}.")
     return [*_wrapped(" ".join(said), ""), ""] if said else []
+
+
+def _range(kpa: Sequence[float], *, us: bool) -> str:
+    """'99.4 kPa', or '99.4 to 100.1 kPa' of several."""
+    ends = [number(end, "kPa", us=us) for end in (min(kpa), max(kpa))]
+    return f"{' to '.join(dict.fromkeys(ends))} {unit_for('kPa', us=us)}"

@@ -117,15 +117,21 @@ def decision_line(decision: Doc, *, us: bool) -> str:
     return text
 
 
-_LAMBDA = re.compile(r"(\blambda\b[^.\d]{0,30}?)([01]\.\d+)", re.IGNORECASE)
+# A lambda in a sentence; what it moved by is no lambda.
+_LAMBDA = re.compile(
+    r"((?:\blambda\b|\bended near\b)(?:(?!\bby )[^.\d]){0,30}?)([01]\.\d+)", re.IGNORECASE
+)
 
 
 def afr_factor(night: Night) -> float | None:
     """Air-fuel ratio for one of lambda, where the logger gave that and results are in US units;
     else None.
     """
-    if not night.us_units:
-        return None
+    return logs_afr(night) if night.us_units else None
+
+
+def logs_afr(night: Night) -> float | None:
+    """The same in whatever units."""
     for audit in night.logs:
         for log in (audit.log, *(p.pull.log for p in audit.pulls)):
             channel = None if log is None else log.by_name.get("lambda")

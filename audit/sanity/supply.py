@@ -72,7 +72,8 @@ def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
 def _cannot_without(channel: str) -> str:
     if channel in pull_channels()[0]:
         return "no pull can be found without it"
-    return f"{listed([row.name for row in required() if channel in row.channels])} cannot be judged"
+    checks = [row.name.replace("_", " ") for row in required() if channel in row.channels]
+    return f"{listed(checks)} cannot be judged"
 
 
 def _wanted_rates(channel: str) -> dict[str, float]:

@@ -36,6 +36,9 @@ def put_rows(
         following: dict[str, int] = {}
         ids, top = {}, 0
         for row in nights:
+            if db.server:
+                ids[row["night_id"]] = archive.next_revision(row["car"])
+                continue
             if row["car"] not in following:
                 first = archive.next_revision(row["car"])
                 if first % A_CAR == 0:  # a car that is new, as others here may be
@@ -74,10 +77,6 @@ def put_rows(
         )
         for kind, rows in (("pull", pulls), ("log", logs)):
             put_parts(archive, kind, rows, ids)
-        if db.server:
-            db.rows(
-                "select setval(pg_get_serial_sequence('revision', 'id'), (select max(id) from revision))"
-            )
         db.rows("delete from standing")
         db.rows(
             "update about set value = cast(cast(value as integer) + 1 as text) where key = 'changes'"

@@ -1,5 +1,6 @@
 """The archive's commands: results to standard output, exit codes, plain errors, 80 columns."""
 
+import datetime as dt
 import json
 
 import pytest
@@ -115,6 +116,17 @@ def test_a_note_says_what_starts_anew(tmp_path):
     assert "New baseline for: injector duty, lambda at load, fuel differential." in result.stdout
 
 
+@pytest.mark.parametrize(("days_after", "said"), [(0, True), (1, False)])
+def test_a_note_on_the_day_of_a_kept_night_says_that_it_counts_as_before(
+    tmp_path, days_after, said
+):
+    archive = Archive(tmp_path)
+    archive.add(a_night(1))
+    day = dt.date.fromisoformat(archive.nights("Alder")["date"][0]) + dt.timedelta(days_after)
+    result = run(note, "Alder", "new solenoid", "--date", day.isoformat(), "--archive", tmp_path)
+    assert result.exit_code == 0 and ("counts as before" in result.stdout) is said
+
+
 def test_a_change_of_mind_leaves_every_car_with_its_standing(tmp_path):
     archive = Archive(tmp_path)
     name = archive.add(a_night(1)).night_id
@@ -149,3 +161,51 @@ def test_a_chart_is_drawn_from_its_lowest_to_its_highest(values, drawn):
 
 def test_a_chart_does_not_make_cliffs_of_noise():
     assert set(chart([10.0, 10.1, 9.9], least_span=10.0)) <= {"▄", "▅"}
+
+
+def test_a_night_is_withdrawn_by_its_day(tmp_path):
+    archive = Archive(tmp_path)
+    archive.add(a_night(1), date="2026-03-01")
+    archive.add(a_night(2), date="2026-03-08")
+    assert "counts no more" in run(withdraw, "2026-03-08", "--archive", tmp_path).stdout
+    assert archive.nights()["date"].to_list() == ["2026-03-01"]
+    again = run(withdraw, "2026-03-08", "--archive", tmp_path)
+    assert "was withdrawn" in str(again.exception)
+    assert "counts again" in run(withdraw, "2026-03-08", "--undo", "--archive", tmp_path).stdout
+    assert archive.nights().height == 2
+    none = run(withdraw, "2026-03-09", "--archive", tmp_path)
+    assert "no such night" in str(none.exception) and "--season" in str(none.exception)
+
+
+def test_a_day_with_two_nights_asks_which(tmp_path):
+    archive = Archive(tmp_path)
+    archive.add(a_night(1), date="2026-03-01")
+    archive.add(a_night(2), date="2026-03-01")
+    both = run(withdraw, "2026-03-01", "--archive", tmp_path)
+    assert isinstance(both.exception, UsageError)
+    names = archive.nights()["night_id"].to_list()
+    assert len(names) == 2 and all(name in str(both.exception) for name in names)
+
+
+def test_rescreen_judges_by_what_the_car_file_says_now(tmp_path, monkeypatch):
+    kept, file = Archive(tmp_path / "kept"), tmp_path / "car.toml"
+    kept.add(a_night(1))
+    file.write_text(
+        'name = "Alder"\n[gearing]\nratios = [3.4, 2.0]\nfinal_drive = 4.0\n'
+        "circumference_m = 1.9\n",
+        encoding="utf-8",
+    )
+    seen = []
+
+    def judged(log, car):
+        seen.append(car.gear_ratios)
+        return a_night(1).logs[0]
+
+    monkeypatch.setattr("audit.night.screen.audit_log", judged)
+    run(rescreen, "--archive", kept.root, "--all")
+    run(rescreen, "--archive", kept.root, "--car-file", file)
+    assert seen == [(), (3.4, 2.0)]
+    assert kept.car("Alder").gear_ratios == (3.4, 2.0)
+    file.write_text('name = "Birch"\n', encoding="utf-8")
+    other = run(rescreen, "--archive", kept.root, "--car-file", file)
+    assert "no car 'Birch'" in str(other.exception)

@@ -9,7 +9,8 @@ from audit.archive.step.first import first_duty
 from audit.archive.step.plan import document_of_plan, plan
 from audit.cli.plan import command
 from audit.model import Car
-from audit.report.run_sheet import render
+from audit.report.run_sheet import boosts, render
+from audit.report.words import decision_line
 from tests.archive.sheets import CAR, Sheet
 
 
@@ -29,6 +30,14 @@ def test_a_new_car_starts_with_a_base_run_on_its_spring_and_lifts_well_under_the
     assert tight.legs[0].lift == 53.0
 
 
+@pytest.mark.parametrize(("limit", "lift"), [(125.0, 70.0), (90.0, 54.0), (None, 70.0)])
+def test_without_a_spring_the_first_lifts_are_cautious_and_well_under_the_limit(limit, lift):
+    made = plan(replace(CAR, spring_kpa=None, boost_limit_kpa=limit))
+    assert [leg.lift for leg in made.legs] == [pytest.approx(lift)] * 2
+    assert f"{lift:.1f} kPa" in made.before[0] and f"{lift:.1f} kPa" in made.ends[0]
+    assert "stiffer" in made.legs[0].why and "stiffer" not in plan(CAR).legs[0].why
+
+
 def test_the_first_duty_stands_on_the_solenoids_least_and_the_room_under_the_limit():
     assert first_duty(CAR) == 5.0
     assert first_duty(replace(CAR, duty_min_pct=8.0)) == 13.0
@@ -46,10 +55,30 @@ def test_a_known_car_repeats_its_last_duty_before_the_step():
     assert made.legs[1].low < made.legs[1].expected < made.legs[1].high
 
 
-def test_after_a_hold_there_is_no_duty_to_log():
-    made = plan(CAR, Sheet().steps(5, 10, 15).night(20, verdict="hold").ask())
-    assert made.legs == () and "hold" in made.lead
-    assert "NO PULLS YET" not in "\n".join(sheet_of(made))
+@pytest.mark.parametrize("verdict", ["hold", "stop"])
+def test_after_a_hold_the_sheet_goes_back_to_the_last_clear_duty_once_it_is_mended(verdict):
+    made = plan(CAR, Sheet().steps(5, 10, 15).night(20, verdict=verdict).ask())
+    assert verdict in made.lead and "mended" in made.before[0]
+    (leg,) = made.legs
+    assert (leg.duty, leg.pulls) == (15.0, 2)
+    assert leg.low < leg.expected < leg.high < leg.lift <= CAR.boost_limit_kpa - 7.0
+    text = "\n".join(sheet_of(made))
+    assert text.index("mended") < text.index("15.0 % duty, 2 pulls")
+    assert "20.0 % duty" not in text
+
+
+def test_after_a_hold_at_first_the_sheet_goes_back_to_the_base_run():
+    made = plan(CAR, Sheet().night(5, 5, verdict="hold").ask())
+    assert [leg.duty for leg in made.legs] == [0.0] and made.legs[0].lift
+
+
+def test_the_sheet_names_its_archive_and_asks_for_one_log_a_duty():
+    """A log without a duty column that holds pulls at two duties can't be told apart afterwards."""
+    made = plan(CAR, Sheet().steps(5, 10, 15, 20).ask(), where="my garage")
+    assert 'pullaudit plan --archive "my garage"' in made.after
+    assert "One log for each duty" in made.after
+    assert "--duty 25 --duty LOG=20" in made.after
+    assert "--duty 5 --duty LOG=0" in plan(CAR).after  # unplugged
 
 
 def test_a_leg_says_where_to_lift_and_never_at_the_limit():
@@ -60,6 +89,29 @@ def test_a_leg_says_where_to_lift_and_never_at_the_limit():
     near = plan(car, Sheet().steps(5, 10, 15, 20).ask(car))
     assert near.legs and all(leg.lift for leg in near.legs)
     assert all(leg.lift <= 73.0 for leg in near.legs if leg.lift is not None)
+
+
+def test_the_second_duty_is_lifted_at_as_the_first_sheet_says():
+    first = plan(CAR).legs[1]
+    after = plan(CAR, Sheet().night(0, 0).ask()).legs[-1]
+    assert (after.duty, after.lift) == (first.duty, first.lift)
+
+
+@pytest.mark.parametrize("us", [True, False])
+def test_a_leg_expects_what_the_decision_expects(us):
+    for duty in range(10, 40):
+        response = Sheet().steps(5, 10, duty).ask()
+        document = document_of_plan(plan(CAR, response))
+        if response.decision.state != "step":
+            continue
+        told = boosts(document["legs"][-1], us=us)["expect"].split(" (")[0]
+        assert f"expect {told}" in decision_line(document["decision"], us=us)
+
+
+def test_mixture_is_told_as_air_fuel_ratio_in_us_units():
+    car = replace(CAR, units="us", stoichiometric_afr=14.7)
+    assert "Air-fuel ratio 12.3 (lambda 0.84)" in "\n".join(sheet_of(plan(car), us=True))
+    assert "Lambda 0.84" in "\n".join(sheet_of(plan(CAR)))
 
 
 def test_too_few_pulls_are_what_the_evening_is_for():

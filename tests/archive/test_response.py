@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from audit.archive.step.evidence import was_tested
 from audit.archive.step.step_table import figures
 from audit.archive.store.journal import JournalNote
 from tests.archive.sheets import CAR, Sheet
@@ -154,7 +155,7 @@ def test_over_the_target_it_says_how_far_to_go_back():
 
 def test_on_target_it_stays():
     step = Sheet().steps(*LADDER, 30).ask(target_kpa=77.0).step
-    assert step.action == "stay" and step.binds == "target" and step.log_next == ""
+    assert step.action == "stay" and step.binds == "target" and "other gears" in step.log_next
 
 
 def test_on_target_by_one_evening_alone_asks_for_another():
@@ -201,6 +202,22 @@ def test_a_change_that_matters_starts_the_sheet_anew():
     assert answer.evidence.n == 4 and any(
         "stiffer wastegate spring" in note for note in answer.notes
     )
+
+
+@pytest.mark.parametrize(("noted", "counted"), [("22:00", 2), ("23:30", 0)])
+def test_a_note_of_the_same_day_leaves_out_what_was_kept_before_it(noted, counted):
+    """A dead solenoid's night, then the new one on the same day: that night is not the new one's,
+    and a part tested before it was changed is no test of what came after.
+    """
+    day = "2026-03-03"
+    tested = JournalNote("t", "Alder", day, "solenoid tested, clicks", (), added_at=f"{day}T21:00")
+    fitted = JournalNote(
+        "n", "Alder", day, "new solenoid", ("boost_at_duty",), added_at=f"{day}T{noted}"
+    )
+    answer = Sheet(lambda d: 50.0).steps(5, 15, 25).ask(notes=[tested, fitted])
+    assert answer.evidence.n == counted
+    assert ("fixed 5 % duty" in answer.step.log_next) == (counted == 0)
+    assert not was_tested([tested, fitted]) and was_tested([fitted, tested])
 
 
 def test_a_controller_at_work_is_left_out():

@@ -27,7 +27,6 @@ def valve(duty, boost, night=None):
     return examine_valve(
         duty,
         boost,
-        np.ones(len(duty)),
         np.zeros(len(duty)) if night is None else np.asarray(night, float),
     )
 
@@ -114,14 +113,13 @@ def test_the_end_stop_is_where_more_duty_gives_no_more():
 
 
 def test_the_fit_over_the_levels_is_isotonic():
-    levels = levels_of(np.array([5, 10, 15.0]), np.array([50, 49, 60.0]), np.ones(3))
+    levels = levels_of(np.array([5, 10, 15.0]), np.array([50, 49, 60.0]))
     assert [level.fitted for level in levels] == [49.5, 49.5, 60.0]
 
 
 def test_duties_close_together_are_one_level():
     assert [
-        lv.pulls
-        for lv in levels_of(np.array([5, 5.4, 6.4, 6.6]), np.array([50, 50, 50, 51.0]), np.ones(4))
+        lv.pulls for lv in levels_of(np.array([5, 5.4, 6.4, 6.6]), np.array([50, 50, 50, 51.0]))
     ] == [3, 1]
 
 

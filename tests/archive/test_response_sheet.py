@@ -60,7 +60,7 @@ def test_a_real_archive_gives_the_step(archive):
 
 
 def test_a_note_in_the_journal_starts_it_anew(archive):
-    archive.journal.add("Alder", "fitted a new wastegate spring", date="2026-03-04")
+    archive.journal.add("Alder", "fitted a new wastegate spring", date="2026-03-03")
     answer = response(archive, CAR)
     assert answer.evidence.n == 2 and answer.step.binds == "too_few"
 

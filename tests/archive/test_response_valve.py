@@ -159,3 +159,27 @@ def test_a_rise_that_is_not_sure_goes_no_further_than_25_percent_and_says_what_l
     assert "solenoid tested" in answer.step.log_next
     note = JournalNote("n", CAR.name, "2026-03-01", "solenoid tested, clicks", ())
     assert sheet.ask(notes=(note,)).step.duty > 25.0
+
+
+@pytest.mark.parametrize(("per_pct", "named"), [(0.3, False), (0.16, True), (0.0, True)])
+def test_a_small_rise_by_25_percent_takes_evenings_at_both_ends_before_it_is_called_dead(
+    per_pct, named
+):
+    """A late valve and a dead one look alike on one evening a duty; one that does nothing is named
+    at once.
+    """
+    sheet = Sheet(lambda d: 50.0 + per_pct * d)
+    steps = [sheet.night(d, d).ask().step for d in (5, 15, 25, 25, 5, 25)]
+    assert (steps[2].binds == "no_response") is (per_pct == 0.0)
+    if per_pct:
+        assert [s.binds for s in steps[2:4]] == ["unproven"] * 2
+        assert [s.duty for s in steps[2:5]] == [pytest.approx(d) for d in (25.0, 5.0, 25.0)]
+    assert (steps[-1].binds == "no_response") is named
+    assert ("begins late" in steps[-1].sentence) is (per_pct == 0.16)
+    if not named:  # and it goes on from the highest duty that was driven
+        assert steps[-1].duty > 25.0
+
+
+def test_after_a_base_run_a_step_counts_from_the_solenoids_least_duty():
+    car = dataclasses.replace(CAR, duty_min_pct=10.0)
+    assert Sheet().night(0, 0).ask(car).step.duty == 15.0

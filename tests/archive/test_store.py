@@ -49,6 +49,22 @@ def test_the_same_logs_again_add_nothing_and_say_since_when(archive):
     assert f"kept already as {first.night_id}, known since 20" in again.said[0]
 
 
+def test_the_same_logs_with_more_known_of_the_car_are_judged_anew(archive):
+    """Gearing found later: what is said on the screen has to be what the archive keeps."""
+    night = a_night(1)
+    archive.add(night)
+    moved = dataclasses.replace(
+        night, car=dataclasses.replace(night.car, path="/elsewhere/car.toml")
+    )
+    archive.add(moved)
+    assert archive.nights()["revision"].to_list() == [0]
+    archive.add(
+        dataclasses.replace(night, car=dataclasses.replace(night.car, gear_ratios=(3.4, 2.0)))
+    )
+    assert archive.nights()["revision"].to_list() == [1]
+    assert archive.car(night.car.name).gear_ratios == (3.4, 2.0)
+
+
 def test_another_date_for_a_kept_night_is_asked_and_not_applied(archive):
     first = archive.add(a_night(1))
     again = archive.add(a_night(1), date="2026-04-01")
@@ -199,7 +215,7 @@ def test_a_newer_archive_is_refused(archive):
 def test_an_older_archive_is_brought_up_to_date_when_it_is_opened(archive):
     archive.add(a_night(1))
     with archive.db.writing():
-        for view in schema.VIEWS:
+        for view in schema.views():
             archive.db.rows(f"drop view {view}")
         archive.db.rows("alter table log drop column duty_typed_pct")
         archive.db.rows("update about set value = '1' where key = 'schema_version'")

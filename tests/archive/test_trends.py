@@ -102,6 +102,44 @@ def test_a_still_car_is_steady():
     assert found.findings == ()
 
 
+def test_what_stood_past_its_limit_from_the_first_night_is_not_steady():
+    """12.4 V is the hold limit of supply voltage under load."""
+    past, found = supply(12.2 + NOISE)
+    assert past.state == "past_limit" and past.shift is None
+    assert "past its limit of 12.40 V" in past.said
+    assert "PAST LIMIT" in "\n".join(trend_lines(found))
+    assert supply(12.6 + NOISE)[0].state == "steady"
+
+
+@pytest.mark.parametrize(
+    ("step", "state", "said"),
+    [(0.0, "steady", "steady"), (-0.22, "not_sure", "under 0.30 V"), (0.5, "not_sure", "no fault")],
+)
+def test_what_is_past_the_charts_limit_is_not_steady(step, state, said):
+    values = 14.0 + NOISE + np.where(np.arange(90) >= 78, step, 0.0)
+    trend, found = supply(values)
+    assert (abs(trend.ewma[-1]) > trend.ewma_limit) == (state == "not_sure")
+    assert trend.state == state and said in trend.said
+    assert found.findings == ()
+
+
+def test_boost_that_falls_alone_is_told_as_the_wastegate_and_with_its_rise_as_a_leak():
+    rng = np.random.default_rng(4)
+    late = np.where(np.arange(40) >= 30, 1.0, 0.0)
+
+    def told(slower):
+        columns = {
+            "boost_settled_kpa": 100.0 - 12.0 * late + rng.normal(0, 1.0, 40),
+            "boost_rise_s": 1.0 + slower * late + rng.normal(0, 0.03, 40),
+        }
+        rows = simple(14.0 + NOISE[:40], **columns)
+        return by_name(trends_of(rows, rows.select("date", "log_id"), car=Car()))["boost_at_duty"]
+
+    assert told(0.0).meaning.startswith("a weak wastegate spring")
+    assert told(0.0).look_at[0].startswith("wastegate")
+    assert told(0.4).meaning.startswith("a leak")
+
+
 def test_one_strange_night_is_no_trend():
     values = 14.0 + NOISE
     values[50] = 9.0
@@ -239,7 +277,8 @@ def test_every_measure_has_codes_that_are_known_and_words_for_its_side():
         sides = ("up", "down") if measure.bad == "both" else (measure.bad,)
         assert set(measure.code) == set(sides), measure.name
         assert set(measure.code.values()) <= known, measure.name
-        assert set(measure.means) == set(sides)
+        assert {side.removesuffix("_alone") for side in measure.means} == set(sides)
+        assert set(measure.look_at) == set(measure.means)
         assert 0 < measure.matters < measure.serious
 
 

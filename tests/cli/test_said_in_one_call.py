@@ -90,3 +90,13 @@ def test_a_wrong_word_is_refused_with_the_right_one(night, words, says):
     with pytest.raises(UsageError) as caught:
         CliRunner().invoke(command, [str(night), *words], catch_exceptions=False)
     assert says in str(caught.value)
+
+
+def test_a_duty_said_for_a_log_that_has_its_own_is_told_not_to_be_used():
+    """Silence would leave the person in the belief that it counts."""
+    done = CliRunner().invoke(command, [str(STEPS / "run_1.csv"), "--duty", "77"])
+    assert (
+        "run_1.csv: The log has its own duty, so the 77 % typed by hand is not used." in done.stderr
+    )
+    assert "77.0 %" not in done.stdout and "77 %" not in done.stdout
+    assert "not used" not in CliRunner().invoke(command, [str(STEPS / "run_1.csv")]).stderr

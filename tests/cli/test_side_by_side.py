@@ -107,6 +107,7 @@ def test_car_writes_a_file_that_is_taken_and_never_writes_over_one(tmp_path):
     ("name", "typed", "taken"),
     [
         ("limit", "18\n18 psi\n", "18 psi"),
+        ("target", "0.9 bar\n", "0.9 bar"),
         ("units", "imperial\nmetric\n", "metric"),
         ("fuel", "\n", "petrol"),
         ("altitude", "\n", ""),
@@ -116,7 +117,17 @@ def test_car_asks_again_until_an_answer_is_taken(name, typed, taken):
     from audit.cli.car import _asked
 
     with CliRunner().isolation(input=typed):
-        assert _asked(name) == taken
+        assert _asked(name, "metric") == taken
+
+
+@pytest.mark.parametrize(("units", "example"), [("us", "18 psi"), ("metric", "1.2 bar")])
+def test_car_asks_for_units_first_and_gives_examples_in_them(units, example):
+    from audit.cli.car import KEYS, _asked
+
+    assert [*KEYS][:2] == ["name", "units"]
+    with CliRunner().isolation(input="\n") as (out, *_):
+        _asked("limit", units)
+        assert f"(as {example})? " in out.getvalue().decode()
 
 
 def test_the_remarks_of_a_first_car_file_are_keys_that_exist(tmp_path):
@@ -136,10 +147,28 @@ def test_gears_and_season_print_a_line_each(tmp_path):
     for night in ("2025-05-10_duty_steps", "2025-05-24_overshoot"):
         said("screen", str(ALDER / night), "--archive", archive)
     gears = said("response", "--archive", archive, "--gears")
-    assert "   3 " in gears and max(map(len, gears.splitlines())) <= 50
+    assert "   3 " in gears and max(map(len, gears.splitlines())) <= 46
     season = said("trends", "--archive", archive, "--season").splitlines()
     assert [line[:18].split() for line in season[2:4]] == [
         ["2025-05-10", "clear"],
         ["2025-05-24", "hold"],
     ]
-    assert max(map(len, season)) <= 50 and "7 more" in season[-1]
+    assert max(map(len, season)) <= 46 and "7 more" in season[-1]
+
+
+def test_a_logger_of_air_fuel_ratio_is_told_so_in_us_units(tmp_path):
+    """The ratio beside each lambda: 14.7 times it for petrol, as the log's own column has it."""
+    archive, night = str(tmp_path / "a"), str(ALDER / "2025-05-03_healthy")
+    said("screen", night, "--archive", archive)
+    day = said("trends", "--archive", archive, "--sql", "select date from nights").split()[-1]
+    for words in ((night, night), (day, day, "--archive", archive)):
+        rows = said("compare", *words).splitlines()
+        told = {
+            row[:25].strip(): float(row[25:31]) for row in rows if row.startswith(("air", "la"))
+        }
+        ratio, lam = told["air-fuel ratio, leanest"], told["lambda, leanest"]
+        assert ratio == pytest.approx(14.7 * lam, abs=0.06)
+        assert "air-fuel ratio" not in said("compare", *words, "--units", "metric")
+    head, _, row = said("trends", "--archive", archive, "--season").splitlines()[:3]
+    assert "AFR" in head and "lambda" not in head
+    assert float(row.split()[5]) == ratio

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from audit.cli.main import COMMANDS, cli
+from audit.cli.main import COMMANDS, cli, main
+from audit.cli.output import folded
 
 ROOT = Path(__file__).parents[2]
 HEAVY = ["polars", "numpy", "scipy", "pandera", "pyarrow", "rich"]
@@ -65,3 +66,31 @@ def test_the_reference_pages_are_fresh():
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("columns", [46, 80])
+@pytest.mark.parametrize("name", ["", *COMMANDS])
+def test_help_is_no_wider_than_the_terminal(monkeypatch, capsys, columns, name):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    with pytest.raises(SystemExit) as ended:
+        main([*filter(None, [name]), "--help"])
+    assert ended.value.code == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= columns
+
+
+def test_a_command_misspelt_is_told_with_the_nearest(capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(["pln"])
+    assert ended.value.code == 2
+    assert "Did you mean plan?" in capsys.readouterr().err
+
+
+def test_a_folded_sentence_breaks_no_word_and_no_path():
+    path = "/a/path/that/is/longer/than/the/screen/is/wide/run_1.csv"
+    text = folded(f"pullaudit: {path}: no such file or folder. Check the spelling.", 46)
+    lines = text.split("\n")
+    assert path in "".join(lines)
+    assert all(len(line) <= 46 for line in lines if path not in line)
+    assert (
+        " ".join(text.split()) == f"pullaudit: {path}: no such file or folder. Check the spelling."
+    )

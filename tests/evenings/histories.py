@@ -96,12 +96,14 @@ class Story:
 class Alarm:
     """What ``trends`` said on a night (counted from nought): measures that have moved, and words.
 
-    ``said``: the sentence of each and what it usually means; ``look_at``: what to look at.
+    ``said``: the sentence of each and what it usually means; ``first``: the likeliest of that;
+    ``look_at``: what to look at.
     """
 
     night: int
     measures: list[str]
     said: list[str]
+    first: list[str]
     look_at: list[str]
 
 
@@ -122,6 +124,8 @@ class Result:
     first_not_clear: int | None = None
     healthy_clear: int = 0
     healthy_screened: int = 0
+    looked_at: int = 0
+    steady_past: list[str] = field(default_factory=list)
     broken: str = ""
 
     @property
@@ -132,6 +136,10 @@ class Result:
     def meant(self, alarm: Alarm | None) -> bool:
         """Whether an alarm tells the cause as what the shift means."""
         return alarm is not None and bool(NAMED_BY[self.fault].search(" ".join(alarm.said)))
+
+    def first(self, alarm: Alarm | None) -> bool:
+        """Whether the cause is the likeliest that an alarm tells of a measure."""
+        return alarm is not None and bool(NAMED_BY[self.fault].search(" ".join(alarm.first)))
 
     def named(self, alarm: Alarm | None) -> bool:
         """Whether an alarm names the cause at all, be it among what to look at."""
@@ -220,7 +228,21 @@ def alarm_of(document: dict[str, Any], night: int) -> Alarm | None:
         return None
     said = [" | ".join(str(m[k]) for k in ("said", "meaning") if m.get(k)) for m in moved]
     look_at = [str(text) for m in moved for text in m.get("look_at") or []]
-    return Alarm(night, [str(m["name"]) for m in moved], said, list(dict.fromkeys(look_at)))
+    first = [re.split(r",| or ", m["meaning"])[0] for m in moved if m.get("meaning")]
+    return Alarm(night, [str(m["name"]) for m in moved], said, first, list(dict.fromkeys(look_at)))
+
+
+def steady_past(document: dict[str, Any]) -> list[str]:
+    """Measures that read 'steady' though their moving average is past its limit."""
+    return [
+        str(m["name"])
+        for m in document["measures"]
+        if m["state"] == "steady"
+        and m["ewma"]
+        and abs(m["ewma"][-1]) > m["ewma_limit"]
+        # a joint score that is low says that the fault is not there
+        and not (m["unit"] == "sigma" and m["ewma"][-1] < 0.0)
+    ]
 
 
 def live(root: Path, story: Story, every: int) -> Result:
@@ -257,6 +279,8 @@ def live(root: Path, story: Story, every: int) -> Result:
             except NoAnswerError as fault:
                 result.broken = str(fault)
                 break
+            result.looked_at += 1
+            result.steady_past += steady_past(told)
             alarm = alarm_of(told, number)
             now = set(alarm.measures) if alarm else set()
             if not faulty:
@@ -316,12 +340,13 @@ def table(results: list[Result]) -> str:
     took = [n for r in seen if (n := r.nights_to_alarm) is not None]
     sudden_took = [n for r in seen if r.sudden and (n := r.nights_to_alarm) is not None]
     half = [r.alarm.night - r.half_grown + 1 for r in seen if r.alarm and not r.sudden]
+    first = sum(r.first(r.alarm) or r.first(r.last) for r in faulty)
     warned = sum(r.first_not_clear is not None for r in faulty)
     lines += [
         "",
         (
             f"faults seen {len(seen)}/{len(faulty)}, cause named {right}/{len(faulty)},"
-            f" told as the meaning {meant}/{len(faulty)}"
+            f" told as the meaning {meant}/{len(faulty)}, as the likeliest {first}/{len(faulty)}"
         ),
         (
             f"nights to the alarm: all {_spread(took)}; sudden {_spread(sudden_took)};"
@@ -333,6 +358,8 @@ def table(results: list[Result]) -> str:
     lines.append(
         "false alarms by measure: " + (", ".join(f"{k} {v}" for k, v in counted.items()) or "none")
     )
+    looks, past = sum(r.looked_at for r in results), sum(len(r.steady_past) for r in results)
+    lines.append(f"read 'steady' past the chart's limit: {past} in {looks} looks at the trends")
     lines += [f"broken: {r.story}: {r.broken}" for r in results if r.broken]
     return "\n".join(lines)
 

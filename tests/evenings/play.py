@@ -3,8 +3,8 @@
     python play.py --root CHECKOUT [--cars 100] [--seed 1] [--nights 14] [--workers 2]
         [--out FILE.json] [--verbose]
 
-The person in it does what the decision says and nothing else: a base run at the solenoid's least
-duty, then the next duty told; the same duty again on 'stay', three nights at most; a refusal is
+The person in it does what the plan and the decisions say and nothing else: the first run that
+``plan`` tells a new car (a base run, the solenoid unplugged), then the next duty told; the same duty again on 'stay', three nights at most; a refusal is
 followed where it names something that a person without tools can do truthfully (a note, the same
 run again, a lower duty), and once a car by looking, finding nothing and driving the same again.
 A car is done once its true settled boost is within 3 kPa of the target.
@@ -127,11 +127,6 @@ class Play:
     bias_kpa: list[float] = field(default_factory=list)
 
     @property
-    def tried(self) -> set[float]:
-        """Duties tried [%]; a base run asked for later, the solenoid unplugged, is none."""
-        return {d for d in self.duties if d > 0.0 or self.duties[0] == 0.0}
-
-    @property
     def line(self) -> str:
         """The car in one line."""
         steps = " ".join(
@@ -187,7 +182,7 @@ class Evenings:
 
     def run(self, nights: int) -> Play:
         """Play until the target, an end or the last night."""
-        play, duty, pending = self.play, self.car.duty_min_pct, None
+        play, duty, pending = self.play, self._first_duty(), None
         repeats = 0
         for number in range(nights):
             try:
@@ -220,6 +215,13 @@ class Evenings:
         else:
             play.end = "nights out"
         return play
+
+    def _first_duty(self) -> float:
+        """The duty of the first run that the plan of a new car has [%]."""
+        file = self.where / "car.toml"
+        file.write_text(self.car.toml(), encoding="utf-8")
+        made = self.program.document("plan", "--car", str(file), "--json", "-")
+        return float(made["legs"][0]["duty_pct"])
 
     def _night(self, number: int, duty: float) -> tuple[Night, Decision]:
         play = self.play
@@ -366,7 +368,7 @@ def table(plays: list[Play], nights: int) -> str:
     in_time = [
         p for p in dead if p.named_dead and p.named_at_pct is not None and p.named_at_pct <= 25.0
     ]
-    second = [p for p in back if p.named_backwards and len(p.tried) <= 2]
+    second = [p for p in back if p.named_backwards and len(set(p.duties)) <= 2]
     needed = [p.nights if p.end == "reached" else nights + 1 for p in sound]
     hand = [p.human_nights for p in sound]
     forecasts = [f for p in plays for f in p.forecasts]

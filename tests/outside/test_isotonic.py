@@ -33,7 +33,7 @@ def test_the_levels_of_the_sheet_are_the_librarys_fit():
     """Of pulls at one duty each, the sheet's fitted levels are isotonic regression of them."""
     rng = np.random.default_rng(3)
     duty, boost = np.arange(5.0, 60.0, 5.0), 50 + np.arange(11) * 3.0 + rng.normal(0, 6, 11)
-    fitted = [level.fitted for level in levels_of(duty, boost, np.ones(11))]
+    fitted = [level.fitted for level in levels_of(duty, boost)]
     assert fitted == pytest.approx(IsotonicRegression().fit_transform(duty, boost), abs=1e-9)
 
 

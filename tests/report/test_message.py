@@ -8,6 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from audit.cli.screen import command
+from audit.report import words
+from tests.report.nights import full_night
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 
@@ -45,3 +47,14 @@ def test_mixture_is_said_as_the_logger_gives_it_with_lambda_beside():
     assert "air-fuel ratio 12.0 (lambda 0.81)" in text
     metric = "\n".join(lines("alder/2025-05-10_duty_steps", "--units", "metric"))
     assert "leanest lambda 0.81" in metric
+
+
+def test_what_lambda_moved_by_is_no_air_fuel_ratio(monkeypatch):
+    """A slope times 14.7 is no mixture; the lambda at which it ended is one."""
+    monkeypatch.setattr(words, "afr_factor", lambda _: 14.7)
+    text = words.told(
+        full_night(pulls=1), "Lambda climbed by 0.043 per 1000 rpm and ended near 0.887, over 0.04."
+    )
+    assert text == (
+        "Lambda climbed by 0.043 per 1000 rpm and ended near 0.887 (air-fuel ratio 13.0), over 0.04."
+    )

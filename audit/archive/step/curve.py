@@ -17,7 +17,7 @@ Does not see: a valve that answers otherwise up than down (see audit.archive.ste
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -162,9 +162,9 @@ def _learns_no_power(points: Points) -> bool:
 
 @dataclass(frozen=True)
 class _Fit:
-    """One set of spreads with its weight and what it takes to predict. scale: by how much this car
-    differs from what the set expects, by how far each pull fell from what those before it led to
-    expect; freedom: what that stands on.
+    """One set of spreads with its weight (its log, while they are compared) and what it takes to
+    predict. scale: by how much this car differs from what the set expects, by how far each pull
+    fell from what those before it led to expect; freedom: what that stands on.
     """
 
     weight: float
@@ -201,14 +201,13 @@ def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
         )
         for sd in choices("bend_sd")
     }
-    fits, scores = [], []
+    fits = []
     for power in powers:
         z = points.boost / points.relative**power
         jacobian = -power * float(np.log(points.relative).sum())
         left = z - spring - _expected_rise(points.duty)
-        for pull_sd, night_sd, bend_sd in product(
-            choices("pull_sd"), choices("night_sd"), choices("bend_sd")
-        ):
+        for spreads in product(choices("pull_sd"), choices("night_sd"), choices("bend_sd")):
+            pull_sd, night_sd, bend_sd = spreads
             covariance = (
                 bends[bend_sd] + night_sd**2 * same_night + np.diag(pull_sd**2 / points.weight)
             )
@@ -218,30 +217,27 @@ def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
             missed, freedom = prior + float(half @ half), prior + points.n
             score = -0.5 * freedom * float(np.log(missed / prior)) + jacobian
             score -= float(np.log(np.diag(root)).sum())
-            score += _expected(pull_sd, night_sd, bend_sd, power)
-            scores.append(score)
-            scale = float(np.sqrt(missed / freedom))
-            solved = np.linalg.solve(root.T, half)
-            fits.append((pull_sd, night_sd, bend_sd, power, root, solved, scale, freedom))
-    weights = np.exp(np.array(scores) - max(scores))
-    return [
-        _Fit(float(w), *fit[:6], spring, spring_sd, *fit[6:])
-        for w, fit in zip(weights, fits, strict=True)
-        if w >= LEAST_WEIGHT
-    ]
-
-
-def _expected(pull_sd: float, night_sd: float, bend_sd: float, power: float) -> float:
-    """Log weight before any pull was seen: the middle values twice as likely as the outer ones."""
-    score = 0.0
-    for value, name in (
-        (pull_sd, "pull_sd"),
-        (night_sd, "night_sd"),
-        (bend_sd, "bend_sd"),
-        (power, "air_power"),
-    ):
-        score += float(np.log(2.0)) if value == choices(name)[1] else 0.0
-    return score
+            # before any pull was seen the middle values are twice as likely as the outer ones
+            names = ("pull_sd", "night_sd", "bend_sd", "air_power")
+            middle = sum(v == choices(n)[1] for v, n in zip((*spreads, power), names, strict=True))
+            fits.append(
+                _Fit(
+                    weight=score + middle * float(np.log(2.0)),
+                    pull_sd=pull_sd,
+                    night_sd=night_sd,
+                    bend_sd=bend_sd,
+                    power=power,
+                    root=root,
+                    solved=np.linalg.solve(root.T, half),
+                    spring=spring,
+                    spring_sd=spring_sd,
+                    scale=float(np.sqrt(missed / freedom)),
+                    freedom=freedom,
+                )
+            )
+    best = max(fit.weight for fit in fits)
+    weighed = (replace(fit, weight=float(np.exp(fit.weight - best))) for fit in fits)
+    return [fit for fit in weighed if fit.weight >= LEAST_WEIGHT]
 
 
 def _expected_rise(duty: Array) -> Array:

@@ -130,8 +130,10 @@ def gather(
     if setting is None:
         setting = str(nights["setting"].fill_null("")[-1]) if nights.height else ""
     rows = _drop(rows, pl.col("setting") != setting, "of another setting", left_out)
-    since, because = since_note(notes, CURVE_TOUCHED)
+    changed = since_note(notes, CURVE_TOUCHED)
+    since, because = (changed.day, changed.text) if changed else ("", "")
     rows = _drop(rows, pl.col("date") < since, "before the last change that matters", left_out)
+    rows = _drop(rows, ~counted_after(changed), f"kept before {since}'s note of it", left_out)
     every = rows
     duty, boost = pl.col("duty_mean_pct"), pl.col("boost_settled_kpa")
     rows = _drop(rows, duty.is_null(), "without a believed solenoid duty", left_out)
@@ -159,19 +161,33 @@ def gather(
     )
 
 
-def since_note(notes: Sequence[JournalNote], touched: str) -> tuple[str, str]:
-    """(day, text) of the last note that touches a trended measure; ("", "") for none."""
-    touching = [note for note in notes if touched in note.touches]
-    return (touching[-1].day, touching[-1].text) if touching else ("", "")
+def since_note(notes: Sequence[JournalNote], touched: str) -> JournalNote | None:
+    """The last note that touches a trended measure; None for none."""
+    return next((note for note in reversed(notes) if touched in note.touches), None)
 
 
-def was_tested(notes: Sequence[JournalNote], since: str, *, what: str = VALVE) -> bool:
-    """A note since the curve's start says that the valve, or `what` (a pattern), was tried by hand
-    and works.
+def counted_after(note: JournalNote | None) -> pl.Expr:
+    """Which rows show the car as it is since a note. A night of the note's own day that was kept
+    before the note shows it as it was: a night that names a dead solenoid is often followed by the
+    note of the new one on the same day.
     """
+    import polars as pl
+
+    if note is None:
+        return pl.lit(value=True)
+    same_day = (pl.col("date") == note.day) & (pl.col("night_added") > note.added_at)
+    return (pl.col("date") > note.day) | same_day.fill_null(value=True)
+
+
+def was_tested(
+    notes: Sequence[JournalNote], *, touched: str = CURVE_TOUCHED, what: str = VALVE
+) -> bool:
+    """A note after the last that touches `touched` says that the valve, or `what` (a pattern), was
+    tried by hand and works: one before it speaks of what is no longer there.
+    """
+    last = max((i for i, note in enumerate(notes) if touched in note.touches), default=-1)
     return any(
-        not note.touches and note.day >= since and re.search(what, note.text.lower())
-        for note in notes
+        not note.touches and re.search(what, note.text.lower()) for note in notes[last + 1 :]
     )
 
 
@@ -191,7 +207,7 @@ def _complete(pulls: pl.DataFrame, nights: pl.DataFrame, logs: pl.DataFrame | No
         ]
     )
     rows = rows.with_columns(pl.col(n).fill_nan(None) for n in REALS)
-    order = nights.select("night_id", pl.col("verdict").alias("verdict")).with_row_index(
+    order = nights.select("night_id", "verdict", night_added="added_at").with_row_index(
         "night_order"
     )
     if logs is not None and {"log_id", "wall_start", "path"} <= set(logs.columns):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.archive.step.first import first_duty
+from audit.archive.step.refuse import BASE_RUN_PCT
 from audit.archive.step.response import Response
 from audit.archive.step.response_document import number
 from audit.archive.step.step_table import figures
@@ -26,22 +27,25 @@ INSPECT = (
     "Logger: duty, manifold pressure, lambda, intake air, engine speed",
     "Dyno or closed course; someone with you",
 )
+STIFFER = (
+    "if boost still climbs where you lift, the spring is stiffer: look its figure up, write it "
+    "into the car file (spring), plan again"
+)
 
 
 @dataclass(frozen=True)
 class Leg:
-    """Pulls at one duty, 0 with the solenoid unplugged. expected, low, high: settled boost in kPa
-    gauge, None
-    where nothing backs a figure; lift: boost at which to lift, never the car's limit, None where
-    none is known."""
+    """Pulls at one duty, 0 with the solenoid unplugged. lift: boost at which to lift, kPa gauge,
+    never the car's limit; expected, low, high: settled boost, None where nothing backs a figure.
+    """
 
     duty: float
     pulls: int
     why: str
+    lift: float
     expected: float | None = None
     low: float | None = None
     high: float | None = None
-    lift: float | None = None
 
 
 @dataclass(frozen=True)
@@ -67,21 +71,21 @@ class Plan:
     history: bool = False
 
 
-def plan(car: Car, response: Response | None = None) -> Plan:
+def plan(car: Car, response: Response | None = None, *, where: str = "DIR") -> Plan:
     """The evening of a car; without a response (or with one that holds no pull) that of a new
-    car.
+    car. where: the archive, as the sheet's commands name it.
     """
     known = response if response is not None and response.evidence.n else None
     history = response is not None and response.nights > 0
     if known is not None:
-        before: tuple[str, ...] = ()
-        lead, legs, after = _from_response(known)
+        lead, legs, after = _from_response(known, where)
+        before = _mended(known)
     elif response is not None and response.step.binds == "last_night":
-        before, legs, after = (), (), ""
+        before, legs, after = _mended(response), (_base_leg(car),), _after(where, 0.0)
         lead = f"{response.step.sentence} {response.step.log_next}"
     else:
         before = _before(car)
-        lead, legs, after = _new_car(car, response if history else None)
+        lead, legs, after = _new_car(car, response if history else None, where)
     cool, cool_from = _cool_down(known)
     us = response.us_units if response is not None else car.units == "us"
     gear = known.main if known is not None else None
@@ -95,7 +99,7 @@ def plan(car: Car, response: Response | None = None) -> Plan:
         after,
         cool,
         cool_from,
-        _ends(car, legs),
+        _ends(car, legs, us=us),
         notes,
         us,
         before,
@@ -107,21 +111,46 @@ def plan(car: Car, response: Response | None = None) -> Plan:
 def _before(car: Car) -> tuple[str, ...]:
     """What a new car's first evening sets and tries before a pull."""
     lift = _first_lift(car)
-    cut = f"{lift:.1f} kPa" if lift is not None else "little over the spring's boost"
     return (
-        f"Boost cut of the engine computer: set it to {cut} for tonight",
+        f"Boost cut of the engine computer: set it to {lift:.1f} kPa for tonight",
         "Try it: set under the spring's boost it must cut a gentle pull; set it back",
         "Solenoid, engine off, key on: it must click at some duty",
         "An alarm or someone beside calls: the driver watches the road, never a screen",
     )
 
 
-def _first_lift(car: Car) -> float | None:
-    """Where to lift in a base run, kPa gauge: spring and a little, well under the car's limit."""
+def _mended(response: Response) -> tuple[str, ...]:
+    """What has to be done before a pull after a night that was not clear."""
+    return ("What the last night named is found and mended",) * (
+        response.step.binds == "last_night"
+    )
+
+
+def _after(where: str, *duties: float) -> str:
+    """What follows the pulls, a command a line. duties: in their order; where: the archive."""
+    where = f'"{where}"' if " " in where else where
+    *before, last = duties
+    said = f"Say it: --duty {last:g}"
+    if before:
+        logs = " ".join(f"--duty LOG={duty:g}" for duty in before)
+        said = f"One log for each duty, and say them: --duty {last:g} {logs}"
+    return (
+        f"pullaudit screen LOGS --archive {where}\npullaudit plan --archive {where}\n"
+        f"No duty in the log? {said}."
+    )
+
+
+def _first_lift(car: Car) -> float:
+    """Where to lift in a base run, kPa gauge: spring and a little; where no spring is known, what
+    most springs hold; well under the car's limit.
+    """
     setting = figures("evening")
-    if car.spring_kpa is None:
-        return None
-    return _under_limit(car, car.spring_kpa + setting["lift_over_spring"])
+    if car.spring_kpa is not None:
+        return _under_limit(car, car.spring_kpa + setting["lift_over_spring"])
+    most = setting["lift_unknown_spring"]
+    if car.boost_limit_kpa is None:
+        return most
+    return min(most, setting["lift_unknown_share"] * car.boost_limit_kpa)
 
 
 def _under_limit(car: Car, boost: float) -> float:
@@ -130,15 +159,17 @@ def _under_limit(car: Car, boost: float) -> float:
     return min(boost, car.boost_limit_kpa - figures("evening")["lift_under_limit"])
 
 
-def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...], str]:
+def _new_car(car: Car, response: Response | None, where: str) -> tuple[str, tuple[Leg, ...], str]:
     """A base run on the spring, then the first duties, each screened before the next."""
     pulls = int(figures("evening")["pulls_per_step"])
     lead = (
-        "Nothing is logged of this car yet. One gear, the duty held fixed, no boost controller at "
-        "work."
+        "Nothing is logged of this car yet. One gear, fixed duty, the computer's boost control off."
     )
     if response is not None:
-        lead = f"{response.step.sentence} {response.step.log_next} Till then as for a new car."
+        # the decision above may be a step: nothing speaks against one, its size is not known
+        why = response.step.sentence.removeprefix("No step up: ")
+        said = f"{why[:1].upper()}{why[1:]} {response.step.log_next}"
+        lead = f"{said} Till then as for a new car."
     first, lift = first_duty(car), _first_lift(car)
     legs = (
         _base_leg(car),
@@ -146,14 +177,10 @@ def _new_car(car: Car, response: Response | None) -> tuple[str, tuple[Leg, ...],
             first,
             pulls,
             "only when the base run is screened and clear; boost must rise over it, never fall",
-            lift=lift,
+            lift,
         ),
     )
-    after = (
-        f"`pullaudit screen LOGS --archive DIR --duty {first:g}` names the next duty; `pullaudit "
-        "plan --archive DIR` prints its sheet."
-    )
-    return lead, legs, after
+    return lead, legs, _after(where, 0.0, first)
 
 
 def _base_leg(car: Car) -> Leg:
@@ -164,29 +191,29 @@ def _base_leg(car: Car) -> Leg:
     return Leg(
         0.0,
         int(figures("evening")["pulls_per_step"]),
-        "base run, solenoid unplugged: the spring alone",
+        "base run, solenoid unplugged: the spring alone"
+        + ("" if spring is not None else f"; {STIFFER}"),
+        _first_lift(car),
         spring,
         low,
         high,
-        _first_lift(car),
     )
 
 
-def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
+def _from_response(response: Response, where: str) -> tuple[str, tuple[Leg, ...], str]:
     step, pulls = response.step, int(figures("evening")["pulls_per_step"])
-    after = "`pullaudit screen LOGS --archive DIR` before any higher duty; then plan again."
-    if step.duty is not None:
-        after += f" No duty in the log? Say it: --duty {step.duty:g}"
-        check = _check_leg(response, step.from_duty, step.duty)
-        after += "".join(f", of the first one --duty LOG={leg.duty:g}" for leg in check) + "."
-    if step.binds == "last_night" or (step.action == "refuse" and step.duty is None):
-        return " ".join(filter(None, (step.sentence, step.log_next))), (), after
-    assert step.duty is not None
+    if step.duty is None:
+        return " ".join(filter(None, (step.sentence, step.log_next))), (), ""
+    check = _check_leg(response, step.from_duty, step.duty)
+    after = _after(where, *(leg.duty for leg in check), step.duty)
+    if step.binds == "last_night":
+        lead = " ".join(filter(None, (step.sentence, step.log_next)))
+        return lead, (_back_leg(response, step.duty),), after
     lift = _lift(response, step.high)
     if step.action == "refuse":
         legs = (
-            *_check_leg(response, step.from_duty, step.duty),
-            Leg(step.duty, pulls, step.log_next, lift=lift),
+            *check,
+            Leg(step.duty, pulls, step.log_next, lift),
         )
         return step.sentence, legs, after
     why = {"up": "the next step", "down": "back to the target", "stay": "the same again"}[
@@ -194,22 +221,21 @@ def _from_response(response: Response) -> tuple[str, tuple[Leg, ...], str]:
     ]
     if step.binds == "base_run":
         return step.sentence, (_base_leg(response.car),), after
-    goal = Leg(step.duty, pulls, why, step.expected, step.low, step.high, lift)
-    return step.sentence, (*_check_leg(response, step.from_duty, step.duty), goal), after
+    goal = Leg(step.duty, pulls, why, lift, step.expected, step.low, step.high)
+    return step.sentence, (*check, goal), after
 
 
-def _lift(response: Response, high: float | None) -> float | None:
+def _lift(response: Response, high: float | None) -> float:
     """Where to lift: a usual overshoot over the upper end of what is expected, well under the
-    limit, kPa gauge.
+    limit, kPa gauge; where nothing was seen, as in a base run.
     """
     gear = next((g for g in response.gears if g.gear == response.main), None)
-    if gear is None:
-        return None
+    levels = () if gear is None else gear.valve.levels
+    if gear is None or not levels or (high is None and levels[-1].duty <= BASE_RUN_PCT):
+        return _first_lift(response.car)
     if high is None:  # a second duty, no slope known: what the steepest valve may bring
-        seen = [level.high for level in gear.valve.levels]
-        high = max(seen) + figures("step")["first_rise"] * figures("step")["duty"] if seen else None
-    if high is None:
-        return None
+        seen = max(level.high for level in levels)
+        high = seen + figures("step")["first_rise"] * figures("step")["duty"]
     return _under_limit(response.car, high + gear.overshoot.allowance(high))
 
 
@@ -226,12 +252,24 @@ def _check_leg(response: Response, base: float | None, goal: float) -> tuple[Leg
             base,
             1,
             "as last time: outside this range, stop and look for why",
+            _lift(response, high),
             middle,
             low,
             high,
-            _lift(response, high),
         ),
     )
+
+
+def _back_leg(response: Response, duty: float) -> Leg:
+    """Pulls at the last duty that was clear, once what held the night is mended."""
+    if duty <= 0.0:
+        return _base_leg(response.car)
+    pulls, why = int(figures("evening")["pulls_per_step"]), "once that is mended, and no higher"
+    gear = next((g for g in response.gears if g.gear == response.main), None)
+    if gear is None:
+        return Leg(duty, pulls, why, _lift(response, None))
+    low, middle, high = gear.curve.interval(duty, relative=response.air.relative)
+    return Leg(duty, pulls, why, _lift(response, high), middle, low, high)
 
 
 def _cool_down(response: Response | None) -> tuple[float, str]:
@@ -245,9 +283,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
         else []
     )
     if not taus:
-        return setting[
-            "cool_down_s"
-        ], "nothing logged tells how this car recovers; log the minutes after a pull too"
+        return setting["cool_down_s"], "a guess till the minutes after a pull are logged"
     tau = statistics.median(taus)
     wanted = -math.log(setting["recovered_share"]) * tau
     held = min(max(wanted, setting["least_cool_down_s"]), setting["most_cool_down_s"])
@@ -256,7 +292,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
     ), f"that is what the intake air took to recover in {len(taus)} pulls"
 
 
-def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
+def _ends(car: Car, legs: tuple[Leg, ...], *, us: bool) -> tuple[str, ...]:
     table, setting = limits_for(car), figures("evening")
     hold = {
         name: table.row(code, name).hold
@@ -267,18 +303,16 @@ def _ends(car: Car, legs: tuple[Leg, ...]) -> tuple[str, ...]:
             ("heat.intake", "intake_peak_c"),
         )
     }
-    lifts = [leg.lift for leg in legs if leg.lift is not None]
-    if lifts:
-        cap = f"Boost at {max(lifts):.1f} kPa: lift at once, whatever the limit"
-    elif car.boost_limit_kpa is not None:
-        most = car.boost_limit_kpa - setting["lift_under_limit"]
-        cap = f"Boost at {most:.1f} kPa, under the car's limit: lift"
-    else:
-        cap = "Boost over what you meant to see (no limit in the car file): lift at once"
+    lift = max((leg.lift for leg in legs), default=_first_lift(car))
+    leanest = hold["lean_lambda"]
+    assert leanest is not None  # it has a row of the table, and an owner can't take it away
+    lean = f"Lambda {leanest:.2f}"
+    if us:
+        lean = f"Air-fuel ratio {leanest * car.stoichiometric_afr:.1f} (lambda {leanest:.2f})"
     return (
-        cap,
+        f"Boost at {lift:.1f} kPa: lift at once, whatever the limit",
         "Boost outside the range given for its duty",
-        f"Lambda {hold['lean_lambda']:.2f} or leaner under boost: lift",
+        f"{lean} or leaner under boost: lift",
         f"Knock retard of {hold['knock_retard_max_deg']:.0f} °, or knock heard: lift",
         f"Coolant at {hold['coolant_peak_c']:.0f} °C, intake air at {hold['intake_peak_c']:.0f} °C",
         "A misfire, a new noise, smell or smoke; wheelspin; rain",
@@ -292,8 +326,8 @@ def _notes(car: Car) -> tuple[str, ...]:
         said.append("The car file gives no boost limit (limit): steps are halved.")
     if car.spring_kpa is None:
         said.append(
-            "The car file gives no spring (spring): with it, the sheet names where to lift in the "
-            "base run."
+            "The car file gives no spring (spring): the first lifts are a cautious figure that "
+            "fits most springs; with it they stand a little over the spring's boost."
         )
     return tuple(said)
 

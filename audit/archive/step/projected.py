@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from audit.archive.step.evidence import since_note
+from audit.archive.step.evidence import counted_after, since_note
 from audit.archive.step.step_table import ProjectedRow, projected_rows
 from audit.model import Array, Car, Limit
 from audit.tables import limits_for
@@ -70,8 +70,8 @@ def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) ->
             continue
         if row.measure == "injector_duty_max_pct" and car.injector_duty_limit_pct is not None:
             limit = replace(limit, hold=min(limit.hold, car.injector_duty_limit_pct))
-        since = since_note(notes, row.trend)[0] if row.trend else ""
-        kept = rows.filter((pl.col("date") >= since) & pl.col(row.measure).is_not_null())
+        changed = since_note(notes, row.trend) if row.trend else None
+        kept = rows.filter(counted_after(changed) & pl.col(row.measure).is_not_null())
         if kept.height:
             x, y = (kept[n].cast(float).to_numpy() for n in ("boost_settled_kpa", row.measure))
             if row.over_air and kept["air_c"].null_count() == 0:

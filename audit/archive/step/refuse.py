@@ -1,16 +1,16 @@
-"""When no step up can be backed: why, and what to log next."""
+"""When no step up can be backed: why, and what to log next, in the words of the table."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from audit.archive.step.evidence import Evidence
-from audit.archive.step.step import Bounds, Overshoot, Step
-from audit.archive.step.step_table import figures
+from audit.archive.step.step import Bounds, Overshoot, Step, worded
+from audit.archive.step.step_table import figures, words
 from audit.archive.step.valve import Valve, levels_of
-from audit.model import Array
 
 if TYPE_CHECKING:
     import polars as pl
@@ -18,66 +18,39 @@ if TYPE_CHECKING:
     from audit.model import Car
 
 HIGHEST_AMBIENT_KPA = 105.0
-NO_TARGET = "No target is known for {gear}: give boost.target_kpa in the car file."
 BASE_RUN_PCT = 0.5  # logged duty of a base run: none, as it is rounded
-
-
-# What to do about a valve's fault, and what lifts the refusal.
-FAULT_LIFTED = {
-    "no_response": "Engine off, key on, some duty: the solenoid must click, and air blown through "
-    'must change its way. Mend what does not, note the part (`pullaudit note CAR "new solenoid"`), '
-    "and start at a low duty. If all works and its dead band is only wide, note "
-    '"solenoid tested", and the next step is told. Never raise the duty to find out: a valve that '
-    "frees higher up overboosts.",
-    "reversed": "Swap the solenoid's ports as its maker draws them, or turn its output round in "
-    'the engine computer; note it (`pullaudit note CAR "solenoid lines swapped"`) and start again '
-    "at a low duty.",
+# why pulls do not count -> what to do about it, the first that there is
+MENDS = {
+    "without a believed solenoid duty": "no_duty",
+    "of another setting": "other_setting",
+    "with duty moving in the pull": "moving",
 }
-
-
-def gear_said(gear: int) -> str:
-    """'gear 3', or that it is not known."""
-    return f"gear {gear}" if gear else "pulls of unknown gear"
 
 
 def not_clear(
     nights: pl.DataFrame, setting: str, *, last_clear: float | None = None
 ) -> Step | None:
     """The refusal after a night that is not clear; of the newest night, or of the newest in this
-    setting.
+    setting. Its duty is the one to go back to.
 
     last_clear: highest duty of the last clear night, %, None for none.
     """
     for some in (nights, nights.filter(nights["setting"].fill_null("") == setting)):
         if some.is_empty():
             continue
-        at_once = (some["date"] == some["date"][-1]) & (
+        newest = (some["date"] == some["date"][-1]) & (
             some["added_at"].eq_missing(some["added_at"][-1])
         )
-        rows = some.filter(
-            at_once & (some["verdict"] != "clear")
-        )  # no telling which of these came last
+        rows = some.filter(newest & (some["verdict"] != "clear"))  # no telling which came last
         if rows.is_empty():
             continue
-        reasons = rows["reasons"].to_list()[-1] or []
-        because = f" {reasons[0]}" if reasons else ""
-        return Step(
-            "refuse",
-            0,
-            f"No step up: the night of {rows['date'][-1]} is on {rows['verdict'][-1]}.{because}",
-            "last_night",
-            log_next=(
-                f"Mend what it names first. Then log two pulls at {_back(last_clear)}, and screen "
-                "them."
-            ),
-        )
+        night, back = rows.row(-1, named=True), "no duty, the solenoid unplugged"
+        if last_clear is not None:
+            back = f"{last_clear:.1f} % duty, the last that was clear"
+        because = f" {night['reasons'][0]}" if night["reasons"] else ""
+        say = {"date": night["date"], "verdict": night["verdict"], "because": because, "back": back}
+        return worded("last_night", "refuse", 0, say=say, duty=last_clear or 0.0)
     return None
-
-
-def _back(last_clear: float | None) -> str:
-    if last_clear is None:
-        return "no duty, the solenoid unplugged"
-    return f"{last_clear:.1f} % duty, the last that was clear"
 
 
 def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> Step:
@@ -85,31 +58,8 @@ def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> St
     held = not_clear(nights, found.setting)
     if held is not None:
         return held
-    if found.left_out.get("without a believed solenoid duty"):
-        mend = "The solenoid's duty is not known: log it, or say what you set, as --duty 35."
-    elif found.left_out.get("of another setting"):
-        mend = (
-            "Pulls of another setting do not count here: say --setting, or log two pulls in this "
-            "one."
-        )
-    elif found.left_out.get("with duty moving in the pull"):
-        mend = (
-            f"Log two pulls at a fixed {first:g} % duty: it moves in these, as a boost controller "
-            "moves it."
-        )
-    else:
-        mend = (
-            "Nothing is known of boost against duty yet: log a base run with the solenoid "
-            f"unplugged, then two pulls in one gear at a fixed {first:g} % duty, and screen them "
-            "into the archive."
-        )
-    return Step(
-        "refuse",
-        0,
-        "No step up: no pull that counts is in the archive.",
-        "no_pulls",
-        log_next=mend,
-    )
+    why = next((mend for left, mend in MENDS.items() if found.left_out.get(left)), "nothing")
+    return worded("no_pulls", "refuse", 0, say={"mend": words("mend")[why].format(first=first)})
 
 
 def refusal(
@@ -124,21 +74,16 @@ def refusal(
     """Why no step in this gear can be backed, or None. Too few pulls is told by too_few."""
     held = not_clear(nights, found.setting, last_clear=last_clear)
     if held is not None:
-        sentence = " ".join((held.sentence, *valve.said[:1])) if valve.faults else held.sentence
-        return Step("refuse", gear, sentence, held.binds, target=target, log_next=held.log_next)
+        held = replace(held, gear=gear, target=target)
+        if not valve.faults:
+            return held
+        return replace(held, sentence=f"{held.sentence} {valve.said[0]}", duty=None)
     if valve.faults:
-        return Step(
-            "refuse",
-            gear,
-            f"No step up. {valve.said[0]}",
-            valve.faults[0],
-            target=target,
-            log_next=FAULT_LIFTED[valve.faults[0]],
-        )
+        say = {"said": valve.said[0]}
+        return worded(valve.faults[0], "refuse", gear, target=target, say=say)
     if target is None:
-        return _on_logged_target(found.of_gear(gear), gear) or Step(
-            "refuse", gear, f"No step up. {NO_TARGET.format(gear=gear_said(gear))}", "no_target"
-        )
+        stays = _on_logged_target(found.of_gear(gear), gear)
+        return stays or worded("no_target", "refuse", gear)
     return None
 
 
@@ -157,16 +102,8 @@ def _on_logged_target(rows: pl.DataFrame, gear: int) -> Step | None:
         return None
     if abs(settled - wanted) > figures("step")["on_target"]:
         return None
-    return Step(
-        "stay",
-        gear,
-        f"Boost is at the logged target of {wanted:.1f} kPa already: stay at {duty:.1f} % duty, or "
-        "give a higher target (boost.target_kpa in the car file).",
-        "target",
-        from_duty=duty,
-        duty=duty,
-        target=wanted,
-    )
+    known = {"from_duty": duty, "duty": duty, "target": wanted}
+    return worded("on_logged_target", "stay", gear, "target", **known)
 
 
 def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
@@ -186,25 +123,9 @@ def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
         f"than the spring of {car.spring_kpa:.1f} kPa accounts for"
     )
     if low.duty > BASE_RUN_PCT:
-        return Step(
-            "stay",
-            gear,
-            "Look at each line to the wastegate, both ends; then log a base run, the solenoid "
-            f"unplugged (0 % duty), before any step up: {seen}. A base run on the spring shows "
-            "that this car is like that.",
-            "base_run",
-            from_duty=low.duty,
-            duty=0.0,
-        )
-    return Step(
-        "refuse",
-        gear,
-        f"No step up: {seen}. A line may be off the wastegate, or this car is like that.",
-        "over_spring",
-        log_next="Look at each line to the wastegate, both ends. If all are on and whole, note it "
-        '(`pullaudit note CAR "wastegate lines tested"`), and the next step is told. A right '
-        "boost.spring_kpa in the car file lifts this too.",
-    )
+        say = {"seen": seen}
+        return worded("base_run", "stay", gear, say=say, from_duty=low.duty, duty=0.0)
+    return worded("over_spring", "refuse", gear, say={"seen": seen})
 
 
 def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Bounds) -> Step | None:
@@ -217,76 +138,44 @@ def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Boun
         np.asarray(rows[n].cast(float).to_numpy(), dtype=np.float64)
         for n in ("duty_mean_pct", "boost_settled_kpa")
     )
-    levels = levels_of(duty, boost, np.ones(len(duty)))
-    top: float | None
-    goal: float | None
+    levels = levels_of(duty, boost)
     if len(duty) >= least_pulls and len(levels) >= least_duties:
         return None
+    known: dict[str, Any] = {"target": bounds.target_kpa, "limit": bounds.limit_kpa}
     if levels and float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
-        here = levels[-1].duty
-        return Step(
-            "stay",
-            gear,
-            f"Boost is at the target already: stay at {here:.1f} % duty, or give a higher target.",
-            "target",
-            from_duty=here,
-            duty=here,
-            target=bounds.target_kpa,
-            limit=bounds.limit_kpa,
-        )
-    why = (
-        f"{_many(len(duty), 'pull', 'pulls')} at {_many(len(levels), 'duty', 'duties')} in "
-        f"{gear_said(gear)} so far: it takes {least_pulls} at {least_duties} duties to tell how "
-        "boost follows."
+        known |= dict.fromkeys(("from_duty", "duty"), levels[-1].duty)
+        return worded("on_target_early", "stay", gear, "target", **known)
+    goal, mend, second, peak = None, "no_level", None, 0.0
+    if levels:
+        goal = known["from_duty"] = levels[-1].duty
+        mend = "one_more" if len(levels) >= least_duties else "before_second"
+        if len(levels) < least_duties and len(duty) >= 2:
+            peak = float(boost.max()) + overshoot.allowance(float(boost.max()))
+            second = _second_duty(goal, peak, bounds)
+            mend, goal = ("no_second", goal) if second is None else ("second", second)
+    to_log = words("mend")[mend].format(
+        top=known.get("from_duty"), second=second, peak=peak, **known
     )
-    if not levels:
-        top, goal = None, None
-        said = "Log two pulls in this gear at the lowest duty that was clear in another."
-    else:
-        top = levels[-1].duty
-        if len(levels) >= least_duties:
-            said, goal = f"Log one more pull at {top:.1f} % duty.", top
-        elif len(duty) < 2:
-            said, goal = f"Log one more pull at {top:.1f} % duty before a second duty.", top
-        else:
-            said, goal = _second_duty(top, boost, overshoot, bounds)
-    return Step(
-        "refuse",
-        gear,
-        why,
-        "too_few",
-        from_duty=top,
-        duty=goal,
-        target=bounds.target_kpa,
-        limit=bounds.limit_kpa,
-        log_next=said,
-    )
+    say = {
+        "pulls": f"{len(duty)} pull{'s' if len(duty) != 1 else ''}",
+        "duties": f"{len(levels)} {'duty' if len(levels) == 1 else 'duties'}",
+        "least_pulls": least_pulls,
+        "least_duties": least_duties,
+        "mend": to_log,
+    }
+    return worded("too_few", "refuse", gear, say=say, duty=goal, **known)
 
 
-def _many(count: int, one: str, several: str) -> str:
-    return f"{count} {one if count == 1 else several}"
-
-
-def _second_duty(
-    top: float, boost: Array, overshoot: Overshoot, bounds: Bounds
-) -> tuple[str, float]:
-    """(what to log, its duty) after one duty alone: no slope is known, so the steepest that valves
-    have must leave room.
+def _second_duty(top: float, peak: float, bounds: Bounds) -> float | None:
+    """The duty to log after one duty alone, None where there is no room: no slope is known, so the
+    steepest that valves have must leave some over the highest peak, kPa gauge.
     """
     setting = figures("step")
-    highest = float(boost.max())
-    peak = highest + overshoot.allowance(highest)
     room = bounds.limit_kpa - peak
     if bounds.sensor_top_kpa is not None:
-        room = min(
-            room, bounds.sensor_top_kpa - setting["sensor_margin"] - HIGHEST_AMBIENT_KPA - peak
-        )
-    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - top)
-    second = float(np.floor((top + step + 0.05) / setting["least"]) * setting["least"])
-    if second < top + setting["least"] - 0.05:
-        return (
-            f"There is no room for a second duty: a peak of {peak:.1f} kPa gauge is to be counted "
-            f"with, and the limit is {bounds.limit_kpa:.1f} kPa. Stay at {top:.1f} % duty, or fit "
-            "a softer spring."
-        ), top
-    return f"Log two pulls at {second:.1f} % duty, and screen them before anything higher.", second
+        over = setting["sensor_margin"] + HIGHEST_AMBIENT_KPA + peak
+        room = min(room, bounds.sensor_top_kpa - over)
+    start = max(top, bounds.duty_min_pct)  # after a base run the solenoid's least duty is no step
+    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - start)
+    second = float(np.floor((start + step + 0.05) / setting["least"]) * setting["least"])
+    return None if second < start + setting["least"] - 0.05 else second

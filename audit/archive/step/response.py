@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,14 +14,13 @@ from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.refuse import (
     BASE_RUN_PCT,
-    gear_said,
     nothing_logged,
     over_spring,
     refusal,
     too_few,
 )
-from audit.archive.step.step import Air, Bounds, Overshoot, Step
-from audit.archive.step.step_table import choices, figures
+from audit.archive.step.step import Air, Bounds, Overshoot, Step, worded
+from audit.archive.step.step_table import choices, figures, words
 from audit.archive.step.step_up import next_step
 from audit.archive.step.valve import Valve, examine_valve
 from audit.archive.step.watches import decided_from_rows, watched_again
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
 NIGHT_COLUMNS = ("setting", "verdict", "reasons", "added_at", "us_units")
+MEASURED = ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order")
 MIDDLE_POWER = choices("air_power")[1]  # of air density, to look at the valve by
 OVERSHOOT_SHARE_FROM = (
     0.6  # of the gear's highest boost: overshoot low down is a large share of little
@@ -109,7 +109,8 @@ def response(
     if until is not None:
         nights = nights.head(nights["night_id"].to_list().index(until) + 1)
         pulls = pulls.filter(pulls["night_id"].is_in(nights["night_id"].to_list()))
-        notes = tuple(note for note in notes if note.day <= nights["date"][-1])
+        last = (nights["date"][-1], nights["added_at"][-1])
+        notes = tuple(note for note in notes if (note.day, note.added_at) < last)
     return response_of(
         pulls,
         nights,
@@ -201,29 +202,17 @@ def _air(found: Evidence) -> Air:
 
 
 def _notes(found: Evidence, car: Car) -> tuple[str, ...]:
-    said = []
-    if found.because:
-        said.append(f"Counted from {found.since} on, when the journal says: {found.because}.")
-    said += [
-        f"{count} {'pull' if count == 1 else 'pulls'} left out: {why}."
-        for why, count in found.left_out.items()
-    ]
-    if found.n and not found.air_known:
-        said.append(
-            "Ambient pressure or temperature is not known for every pull; those stand as if in "
-            "the reference air."
-        )
-    if car.boost_limit_kpa is None:
-        said.append(
-            "The car file gives no boost limit (boost.limit_kpa): steps are halved, and no peak "
-            f"may pass the target by more than {figures('step')['strict_over_target']:g} kPa."
-        )
-    if car.sensor_top_kpa is None:
-        said.append(
-            "The car file gives no top of the manifold sensor (boost.sensor_top_kpa): only a "
-            "plateau in a log can show it."
-        )
-    return tuple(said)
+    said, over = words("note"), figures("step")["strict_over_target"]
+    told = [said["because"].format(**vars(found))] if found.because else []
+    for why, count in found.left_out.items():
+        pulls = "pull" if count == 1 else "pulls"
+        told.append(said["left_out"].format(count=count, pulls=pulls, why=why))
+    unknown = {
+        "air": found.n > 0 and not found.air_known,
+        "no_limit": car.boost_limit_kpa is None,
+        "no_sensor_top": car.sensor_top_kpa is None,
+    }
+    return (*told, *(said[name].format(over=over) for name, holds in unknown.items() if holds))
 
 
 @dataclass
@@ -243,8 +232,8 @@ class _Maker:
         guessed = [g for g in range(1, len(car.gear_ratios) + 1) if self.targets[g] is not None]
         self.gears = [*seen, *sorted({*car.target_by_gear_kpa, *guessed} - set(seen))]
         self.air = _air(self.found)
-        self.tested = was_tested(self.notes, self.found.since)
-        self.lines_tested = was_tested(self.notes, self.found.since, what=LINES)
+        self.tested = was_tested(self.notes)
+        self.lines_tested = was_tested(self.notes, what=LINES)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:
@@ -268,18 +257,12 @@ class _Maker:
         return self._step(gear, rows, self._valve(rows), _overshoot(rows))
 
     def _valve(self, rows: pl.DataFrame) -> Valve:
-        points = [
-            rows[n].cast(float).to_numpy()
-            for n in ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order")
-        ]
-        duty, boost, relative, night = (np.asarray(p, dtype=np.float64) for p in points)
+        duty, boost, relative, night, peak = (
+            np.asarray(rows[name].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64)
+            for name in (*MEASURED, "boost_peak_kpa")
+        )
         corrected = at_reference(boost, relative, power=MIDDLE_POWER)
-        peak = np.asarray(
-            rows["boost_peak_kpa"].cast(float).fill_null(np.nan).to_numpy(), dtype=np.float64
-        )
-        return examine_valve(
-            duty, corrected, np.ones(len(duty)), night, peak=peak, tested=self.tested
-        )
+        return examine_valve(duty, corrected, night, peak=peak, tested=self.tested)
 
     def gear(self, gear: int) -> GearResponse:
         """All that is said of one gear."""
@@ -306,20 +289,10 @@ class _Maker:
         if not self.again or base is None or step.duty is None or step.duty <= base + 0.25:
             return step
         low, expected, high = self.curve(gear).interval(base, relative=self.air.relative)
-        return replace(
-            step,
-            action="stay",
-            duty=base,
-            sentence=f"Stay at {base:.1f} % duty: {self.again}.",
-            binds="watch",
-            expected=expected,
-            low=low,
-            high=high,
-            log_next=(
-                f"See to that first, then log two pulls at {base:.1f} % duty: a night without it "
-                "lifts this."
-            ),
-        )
+        said = worded("watch", "stay", gear, say={"base": base, "again": self.again})
+        known: dict[str, Any] = {"duty": base, "expected": expected, "low": low, "high": high}
+        told = {name: getattr(said, name) for name in ("action", "sentence", "binds", "log_next")}
+        return replace(step, **known, **told)
 
     def _followed(self, valve: Valve) -> bool:
         """Boost was seen to follow duty, in this gear or another."""
@@ -344,19 +317,13 @@ class _Maker:
             bounds = replace(bounds, unproven_pct=figures("valve")["unproven"])
         known = followed or bounds.unproven_pct is not None
         if known and not bounds.assumed and not self._held_over(rows, base):
-            bounds = replace(bounds, large_pct=figures("step")["large_duty"])
+            driven = top - base if base is not None else 0.0  # and clear: no new ground
+            bounds = replace(bounds, large_pct=max(figures("step")["large_duty"], driven))
         few = too_few(rows, gear, overshoot=overshoot, bounds=bounds)
         if few is not None:
             return few
         if base is None:
-            return Step(
-                "refuse",
-                gear,
-                f"No step up: no clear night holds pulls in {gear_said(gear)}.",
-                "no_clear_night",
-                target=target,
-                log_next="Log two pulls at the lowest duty logged so far, and screen them.",
-            )
+            return worded("no_clear_night", "refuse", gear, target=target)
         if (step := self._once_more(gear, rows, valve, base, bounds)) is not None:
             return step
         lines = lines_of(rows, self.car, self.notes)
@@ -374,25 +341,30 @@ class _Maker:
         self, gear: int, rows: pl.DataFrame, valve: Valve, base: float, bounds: Bounds
     ) -> Step | None:
         """Another evening where boost fell as duty rose, but not surely, which tells a backwards
-        valve: at the duty of the two that has fewer, the second one first. None where it did not.
+        valve, or did not surely follow by the most that is advised unproven, which tells a dead
+        one: at the lowest or the highest duty, which has fewer, the highest first. None where it
+        is told already.
         """
-        if valve.fell_kpa is None:
+        setting = figures("valve")
+        late = bounds.unproven_pct is not None and valve.levels[-1].duty >= setting["named_by"]
+        if valve.fell_kpa is None and not late:
             return None
-        first, second = (level.duty for level in valve.levels)
+        first, second = valve.levels[0].duty, valve.levels[-1].duty
         seen = _evenings(rows, first), _evenings(rows, second)
-        if seen[1] >= int(figures("valve")["fell_evenings"]):
+        if seen[1] >= int(setting["evenings"]):
             return None
         duty = first if seen[0] < seen[1] else second
         duty = round(duty / figures("step")["least"]) * figures("step")["least"]
         low, expected, high = self.curve(gear).interval(duty, relative=self.air.relative)
-        lead = "Back to" if duty < base - 0.25 else "Stay at"
-        return Step(
+        say: dict[str, Any] = {"first": first, "second": second, "fell": valve.fell_kpa}
+        say["lead"] = "Stay at" if abs(duty - base) < 0.25 else "Back to"
+        say["tested"] = f"; {words('mend')['tested']}" if late else "."
+        return worded(
+            "not_followed" if valve.fell_kpa is None else "fell",
             "stay",
             gear,
-            f"{lead} {duty:.1f} % duty: boost fell by {valve.fell_kpa:.1f} kPa as duty rose from "
-            f"{first:.0f} % to {second:.0f} %, which may be the evening, or a valve that works "
-            "backwards.",
-            "fell",
+            "unproven" if late else "fell",
+            say=say,
             from_duty=base,
             duty=duty,
             expected=expected,
@@ -400,8 +372,6 @@ class _Maker:
             high=high,
             limit=bounds.limit_kpa,
             target=bounds.target_kpa,
-            log_next=f"Log two more pulls at {duty:.1f} % duty on another evening before any step "
-            "up.",
         )
 
     def _base(self, rows: pl.DataFrame) -> float | None:
@@ -471,6 +441,7 @@ def bounds_of(car: Car, target: float) -> Bounds:
         car.duty_max_pct,
         setting["duty"] * share,
         setting["boost"] * share,
+        duty_min_pct=car.duty_min_pct,
     )
 
 

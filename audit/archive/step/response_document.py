@@ -6,9 +6,12 @@ import json
 import math
 from typing import Any
 
+import numpy as np
+
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.response import GearResponse, Response
 from audit.archive.step.step import Step
+from audit.archive.step.valve import Level
 from audit.archive.trend.air_density import (
     REFERENCE_PRESSURE_KPA,
     REFERENCE_TEMPERATURE_C,
@@ -74,85 +77,57 @@ def step_of(step: Step) -> dict[str, Any]:
 def _gear(gear: GearResponse, response: Response) -> dict[str, Any]:
     wanted = None
     if gear.wanted is not None:
-        target, low, middle, high, how = gear.wanted
-        wanted = {
-            "target_kpa": number(target),
-            "duty_low_pct": number(low),
-            "duty_pct": number(middle),
-            "duty_high_pct": number(high),
-            "known": how,
-        }
+        named = ("target_kpa", "duty_low_pct", "duty_pct", "duty_high_pct")
+        *figures, how = gear.wanted
+        wanted = {**dict(zip(named, map(number, figures), strict=True)), "known": how}
     valve, over = gear.valve, gear.overshoot
+    seen = {"worst_kpa": number(over.worst_kpa), "share": number(over.share, 3), "seen": over.seen}
     return {
         "gear": gear.gear or None,
         "pulls": gear.pulls,
         "points": _points(gear),
-        "levels": [_level(gear, i) for i in range(len(valve.levels))],
+        "levels": [_level(level) for level in valve.levels],
         "curve": _curve(gear, response),
         "spring_kpa": _range(gear.spring_kpa),
         "dead_band_pct": _range(valve.dead_band),
         "end_stop_pct": _range(valve.end_stop),
         "hysteresis_kpa": number(valve.hysteresis_kpa),
         "spread_kpa": number(valve.spread_kpa),
-        "overshoot": {
-            "worst_kpa": number(over.worst_kpa),
-            "share": number(over.share, 3),
-            "seen": over.seen,
-        }
-        if gear.pulls
-        else None,
+        "overshoot": seen if gear.pulls else None,
         "faults": list(valve.faults),
         "remarks": list(valve.said),
         "next": step_of(gear.step),
         "wanted": wanted,
         "traction": {
-            "hooked_up_kpa": number(gear.hooked_up_kpa),
-            "slipped_kpa": number(gear.slipped_kpa),
+            f"{n}_kpa": number(getattr(gear, f"{n}_kpa")) for n in ("hooked_up", "slipped")
         },
     }
 
 
 def _range(values: tuple[float, float, float] | None) -> dict[str, float | None] | None:
-    return (
-        None
-        if values is None
-        else dict(zip(("low", "likely", "high"), map(number, values), strict=True))
-    )
+    named = ("low", "likely", "high")
+    return values and dict(zip(named, map(number, values), strict=True))
 
 
-def _level(gear: GearResponse, i: int) -> dict[str, Any]:
-    level = gear.valve.levels[i]
+def _level(level: Level) -> dict[str, Any]:
     kpa = ("boost", "fitted", "low", "high", "peak", "spread")
     plain = {f"{name}_kpa": number(getattr(level, name)) for name in kpa}
     return {"duty_pct": number(level.duty), **plain, "pulls": level.pulls}
 
 
 def _points(gear: GearResponse) -> list[dict[str, Any]]:
-    rows = gear.rows.select(
-        "date",
-        "night_id",
-        "log_id",
-        "index",
-        "duty_mean_pct",
-        "boost_settled_kpa",
-        "boost_peak_kpa",
-        "relative",
-    )
-    power = (
-        0.0 if gear.curve is None else float(sorted(gear.curve.power)[len(gear.curve.power) // 2])
-    )
+    power = float(np.sort(gear.curve.power)[len(gear.curve.power) // 2])
     return [
         {
-            "date": date,
-            "night_id": night,
-            "log_id": log,
-            "pull": int(index) if index is not None else None,
-            "duty_pct": number(duty),
-            "boost_settled_kpa": number(boost),
-            "boost_peak_kpa": number(peak),
-            "boost_reference_kpa": number(float(at_reference(boost, relative, power=power))),
+            **{name: row[name] for name in ("date", "night_id", "log_id")},
+            "pull": None if row["index"] is None else int(row["index"]),
+            "duty_pct": number(row["duty_mean_pct"]),
+            **{name: number(row[name]) for name in ("boost_settled_kpa", "boost_peak_kpa")},
+            "boost_reference_kpa": number(
+                float(at_reference(row["boost_settled_kpa"], row["relative"], power=power))
+            ),
         }
-        for date, night, log, index, duty, boost, peak, relative in rows.iter_rows()
+        for row in gear.rows.iter_rows(named=True)
     ]
 
 
@@ -160,21 +135,13 @@ def _curve(gear: GearResponse, response: Response) -> list[dict[str, Any]]:
     """Of the next pull in last night's air, every CURVE_EVERY_PCT up to the valve's end; 'logged'
     inside the data.
     """
-    rows = []
+    rows, data = [], gear.curve.data
     for duty in range(0, int(min(response.car.duty_max_pct, 100.0)) + 1, CURVE_EVERY_PCT):
-        if gear.curve is None:
-            break
-        low, middle, high = gear.curve.interval(float(duty), relative=response.air.relative)
-        inside = bool(gear.curve.data) and gear.curve.data[0] - 1 <= duty <= gear.curve.data[1] + 1
-        rows.append(
-            {
-                "duty_pct": duty,
-                "low_kpa": number(low),
-                "median_kpa": number(middle),
-                "high_kpa": number(high),
-                "logged": inside,
-            }
-        )
+        ends = gear.curve.interval(float(duty), relative=response.air.relative)
+        low, middle, high = map(number, ends)
+        inside = bool(data) and data[0] - 1 <= duty <= data[1] + 1
+        row = {"duty_pct": duty, "low_kpa": low, "median_kpa": middle, "high_kpa": high}
+        rows.append({**row, "logged": inside})
     return rows
 
 

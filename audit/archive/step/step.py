@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
+
+from audit.archive.step.step_table import words
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,7 @@ class Air:
 @dataclass(frozen=True)
 class Bounds:
     """What no step may pass. limit_kpa: gauge; assumed: why it is not the car file's, "" if it is.
+    duty_min_pct: the solenoid does not move below it, so a step is counted from there.
     unproven_pct: the highest duty while boost was not seen to follow duty; None once it was.
     large_pct: the most duty of a step over step_pct, where the curve speaks for one; None for none.
     """
@@ -46,6 +50,7 @@ class Bounds:
     step_kpa: float
     unproven_pct: float | None = None
     large_pct: float | None = None
+    duty_min_pct: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -74,3 +79,19 @@ class Step:
     target: float | None = None
     target_duty: tuple[float | None, float | None, float | None] = (None, None, None)
     log_next: str = ""
+
+
+def worded(
+    key: str, action: str, gear: int, binds: str = "", *, say: Any = None, **known: Any
+) -> Step:
+    """A step by a row of the table of words. binds: the bound, else the row's name. say: figures of
+    the sentences beside those of the step, `known`.
+    """
+    row, figures = words("step")[key], {"gear_said": gear_said(gear), **known, **(say or {})}
+    said, then = (row.get(name, "").format(**figures) for name in ("said", "next"))
+    return Step(action, gear, said, binds or key, log_next=then, **known)
+
+
+def gear_said(gear: int) -> str:
+    """'gear 3', or that it is not known."""
+    return f"gear {gear}" if gear else "a gear not known"

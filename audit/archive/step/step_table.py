@@ -1,10 +1,11 @@
-"""The figures of schemas/steps.toml, by name."""
+"""The figures of schemas/steps.toml by name, and the words of schemas/step_words.toml."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from typing import Any
 
 from audit.tables import toml_table
 
@@ -32,6 +33,12 @@ def figures(group: str) -> Mapping[str, float]:
     """The single figures of a group ('step', 'curve', 'evening'), each in its unit."""
     rows = toml_table("steps.toml")[group]
     return {name: float(row["value"]) for name, row in rows.items() if "value" in row}
+
+
+def words(group: str) -> Mapping[str, Any]:
+    """The sentences of a group, figures to be filled in."""
+    rows: Mapping[str, Any] = toml_table("step_words.toml")[group]
+    return rows
 
 
 @cache

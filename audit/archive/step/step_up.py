@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from audit.archive.step.curve import Curve
 from audit.archive.step.projected import Line
-from audit.archive.step.step import Air, Bounds, Overshoot, Step
-from audit.archive.step.step_table import figures
+from audit.archive.step.step import Air, Bounds, Overshoot, Step, worded
+from audit.archive.step.step_table import figures, words
 
 ROUNDING_PCT = 0.05  # logged duty is rounded
 
@@ -40,26 +41,24 @@ def next_step(
     if here > bounds.target_kpa + tolerance:
         return _down(sheet, here)
     over = sheet.broken(base, moving=False)
-    if over in ("limit", "sensor"):
-        return sheet.stay(over, _why(sheet, over, base) + " already at this duty: do not go up.")
+    held = (
+        None if over is None else sheet.made("held", "stay", base, over, why=sheet.why(over, base))
+    )
+    if held is not None and over in ("limit", "sensor"):
+        return held
     if here >= bounds.target_kpa - tolerance:
         return _there(sheet, here)
-    if over is not None:
-        return _held(sheet, over, _why(sheet, over, base) + " already at this duty: do not go up.")
-    return _up(sheet)
+    return _up(sheet) if held is None else _held(sheet, held)
 
 
 def _there(sheet: _Sheet, here: float) -> Step:
     """On target; where that is not sure yet, another evening has to say so too."""
     setting = figures("step")
-    step = sheet.stay(
-        "target",
-        f"Stay at {sheet.base:.1f} % duty: boost settles at {here:.1f} kPa gauge, which is the "
-        f"target of {sheet.bounds.target_kpa:.1f} kPa as near as pulls repeat.",
-    )
+    step = sheet.made("there", "stay", sheet.base, "target", here=here)
     level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
     sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
-    return step if sure >= setting["there"] else sheet.once_more(step)
+    reached = replace(step, log_next=sheet.says("mend", "reached"))
+    return reached if sure >= setting["there"] else sheet.once_more(step)
 
 
 @dataclass(frozen=True)
@@ -76,14 +75,7 @@ class _Sheet:
         """The step with another evening asked for, unless there were many at this duty."""
         if self.evenings >= int(figures("step")["evenings"]):
             return step
-        low, high = self.known()
-        return replace(
-            step,
-            log_next=f"Log two more pulls at {self.base:.1f} % duty on "
-            "another evening: the level is "
-            "only known to lie "
-            f"between {low:.1f} kPa and {high:.1f} kPa.",
-        )
+        return replace(step, log_next=self.says("mend", "another_evening"))
 
     def known(self) -> tuple[float, float]:
         """Where the level lies nine times in ten, of the curve itself, kPa gauge."""
@@ -139,29 +131,63 @@ class _Sheet:
             held = high - here > bounds.step_kpa
         return "step" if held else None
 
-    def made(self, action: str, duty: float, binds: str, sentence: str) -> Step:
+    def made(self, key: str, action: str, duty: float, binds: str, **say: Any) -> Step:
+        """A step by a row of the table of words, with what is expected of its duty."""
         low, expected, high = self.curve.interval(duty, relative=self.air.relative)
-        return Step(
+        return worded(
+            key,
             action,
             self.curve.gear,
-            sentence,
             binds,
-            self.base,
-            duty,
-            expected,
-            low,
-            high,
-            self.peak(duty),
-            self.bounds.limit_kpa,
-            self.bounds.target_kpa,
-            self.target_duty(),
+            say={"base": self.base, **say},
+            from_duty=self.base,
+            duty=duty,
+            expected=expected,
+            low=low,
+            high=high,
+            peak=self.peak(duty),
+            limit=self.bounds.limit_kpa,
+            target=self.bounds.target_kpa,
+            target_duty=self.target_duty(),
         )
+
+    def says(self, group: str, key: str, duty: float | None = None, **say: Any) -> str:
+        """A sentence of the table of words, of a duty, else of the one that is counted from."""
+        bounds, peak = self.bounds, self.peak(self.base if duty is None else duty)
+        known_low, known_high = self.known()
+        return str(words(group)[key]).format(
+            base=self.base,
+            peak=peak,
+            absolute=peak + self.air.barometric_kpa,
+            source=bounds.assumed or "the car's limit",
+            limit=bounds.limit_kpa,
+            sensor_top=bounds.sensor_top_kpa,
+            duty_max=bounds.duty_max_pct,
+            target=bounds.target_kpa,
+            step_kpa=bounds.step_kpa,
+            step_pct=bounds.step_pct,
+            unproven=bounds.unproven_pct,
+            known_low=known_low,
+            known_high=known_high,
+            **say,
+        )
+
+    def why(self, binds: str, duty: float) -> str:
+        """What breaks a bound at a duty, without a full stop."""
+        if binds in words("why"):
+            return self.says("why", binds, duty)
+        high = self.curve.interval(duty, relative=self.air.relative)[2]
+        line = next(one for one in self.lines if one.row.measure == binds)
+        label, unit = line.row.label, line.row.unit
+        worst, limit = (
+            f"{value:.2f}" if unit == "1" else f"{value:.1f} {unit}"
+            for value in (line.worst(high), line.limit(high))
+        )
+        label = label[0].upper() + label[1:]
+        return self.says("why", "line", label=label, worst=worst, line_limit=limit)
 
     def target_duty(self) -> tuple[float | None, float | None, float | None]:
         return self.curve.duty_for(self.bounds.target_kpa, relative=self.air.relative)
-
-    def stay(self, binds: str, sentence: str) -> Step:
-        return self.made("stay", self.base, binds, sentence)
 
 
 def _candidates(base: float, step: float) -> list[float]:
@@ -182,112 +208,33 @@ def _up(sheet: _Sheet) -> Step:
         best = duty
     if best is None:
         first = next(iter(_candidates(sheet.base, sheet.bounds.step_pct)), sheet.base)
-        return _held(
-            sheet,
-            binds,
-            (
-                f"Stay at {sheet.base:.1f} % duty: {_lower(_why(sheet, binds, first))} with any "
-                "step up."
-            ),
-        )
-    low, expected, high = sheet.curve.interval(best, relative=sheet.air.relative)
-    lead = (
-        f"Try {best:.1f} % duty next: boost should settle at {expected:.1f} kPa gauge, between "
-        f"{low:.1f} kPa and {high:.1f} kPa nine times in ten. "
-    )
-    return sheet.made("up", best, binds, lead + _binding(sheet, binds, best))
+        why = _lower(sheet.why(binds, first))
+        return _held(sheet, sheet.made("no_room", "stay", sheet.base, binds, why=why))
+    return sheet.made("up", "up", best, binds, why=_binding(sheet, binds, best))
 
 
-def _held(sheet: _Sheet, binds: str, sentence: str) -> Step:
+def _held(sheet: _Sheet, step: Step) -> Step:
     """Staying where a measure binds; heat is the weather's too, so a cooler evening may lift it."""
-    step = sheet.stay(binds, sentence)
-    if binds == "limit" and 0.5 * (sheet.known()[1] - sheet.known()[0]) > figures("step")["known"]:
+    low, high = sheet.known()
+    if step.binds == "limit" and 0.5 * (high - low) > figures("step")["known"]:
         return sheet.once_more(step)
-    if binds == "unproven":
-        return replace(
-            step,
-            log_next=f"Log two more pulls at {sheet.base:.1f} % duty on another evening; or try "
-            'the solenoid by hand, and note "solenoid tested" where it works.',
-        )
-    if binds == "intake_peak_c":
-        return replace(
-            step,
-            log_next=(
-                f"Log two pulls at {sheet.base:.1f} % duty on a cooler evening, with longer "
-                "cool-downs."
-            ),
-        )
+    if step.binds in ("unproven", "intake_peak_c"):
+        return replace(step, log_next=sheet.says("mend", step.binds))
     return step
 
 
 def _binding(sheet: _Sheet, binds: str, duty: float) -> str:
     bounds = sheet.bounds
-    if binds == "step":
-        if duty > sheet.base + bounds.step_pct + ROUNDING_PCT:
-            if bounds.unproven_pct is None:
-                return (
-                    "A larger step than usual, because even the upper end is no more than "
-                    f"{bounds.step_kpa:g} kPa up; no further at once."
-                )
-            return (
-                "A larger step than usual, because boost hardly moves with duty here; no further "
-                "at once."
-            )
-        return f"One step is at most {bounds.step_pct:g} % duty."
-    if binds == "unproven":
-        return (
-            f"No further than {bounds.unproven_pct:g} % before boost has followed duty: by then a "
-            "valve that does not work shows."
-        )
-    if binds == "boost_step":
-        return f"One step is at most {bounds.step_kpa:g} kPa of boost."
-    if binds == "target":
-        return f"More would not stay under the target of {bounds.target_kpa:.1f} kPa."
-    return f"More is held back: {_lower(_why(sheet, binds, duty + figures('step')['least']))}."
+    if binds == "step" and duty > sheet.base + bounds.step_pct + ROUNDING_PCT:
+        binds = "large" if bounds.unproven_pct is None else "large_unproven"
+    if binds in words("binding"):
+        return sheet.says("binding", binds)
+    why = sheet.why(binds, duty + figures("step")["least"])
+    return sheet.says("binding", "other", why=_lower(why))
 
 
 def _lower(text: str) -> str:
     return text[0].lower() + text[1:]
-
-
-def _why(sheet: _Sheet, binds: str, duty: float) -> str:
-    """What breaks a bound at a duty, without a full stop."""
-    bounds = sheet.bounds
-    if binds == "limit":
-        source = bounds.assumed or "the car's limit"
-        return (
-            f"A peak of {sheet.peak(duty):.1f} kPa gauge, the upper end with overshoot and colder "
-            f"air counted, would pass {source} of {bounds.limit_kpa:.1f} kPa"
-        )
-    if binds == "sensor":
-        return (
-            f"A peak of {sheet.peak(duty) + sheet.air.barometric_kpa:.1f} kPa absolute would come "
-            f"too close to the manifold sensor's top of {bounds.sensor_top_kpa:.1f} kPa"
-        )
-    if binds == "end_stop":
-        return f"The solenoid's end stop of {bounds.duty_max_pct:g} % duty is reached"
-    if binds == "target":
-        return f"The smallest step would not stay under the target of {bounds.target_kpa:.1f} kPa"
-    if binds == "boost_step":
-        return f"The smallest step would bring more than {bounds.step_kpa:g} kPa"
-    if binds == "unproven":
-        return (
-            f"Boost was not seen to follow duty yet, and {bounds.unproven_pct:g} % is the most "
-            "without that"
-        )
-    if binds == "step":
-        return "No smaller step is left"
-    high = sheet.curve.interval(duty, relative=sheet.air.relative)[2]
-    line = next(one for one in sheet.lines if one.row.measure == binds)
-    return (
-        f"{line.row.label[0].upper()}{line.row.label[1:]} could come to "
-        f"{_said(line.worst(high), line.row.unit)}, its limit being "
-        f"{_said(line.limit(high), line.row.unit)}"
-    )
-
-
-def _said(value: float, unit: str) -> str:
-    return f"{value:.2f}" if unit == "1" else f"{value:.1f} {unit}"
 
 
 def _down(sheet: _Sheet, here: float) -> Step:
@@ -295,21 +242,7 @@ def _down(sheet: _Sheet, here: float) -> Step:
     duty = sheet.target_duty()[1]
     least = figures("step")["least"]
     lower = 0.0 if duty is None else float(np.floor(min(duty, sheet.base - least) / least) * least)
-    low, expected, high = sheet.curve.interval(lower, relative=sheet.air.relative)
-    if expected > sheet.bounds.target_kpa + figures("step")["on_target"] and lower <= 0.5:
-        return sheet.made(
-            "stay",
-            sheet.base,
-            "target",
-            f"Boost settles at {here:.1f} kPa gauge, over the target of "
-            f"{sheet.bounds.target_kpa:.1f} kPa, and the spring alone gives more than that: no "
-            "duty reaches it.",
-        )
-    return sheet.made(
-        "down",
-        lower,
-        "target",
-        f"Go back to {lower:.1f} % duty: boost settles at {here:.1f} kPa gauge, over the target "
-        f"of {sheet.bounds.target_kpa:.1f} kPa; there it should be {expected:.1f} kPa, between "
-        f"{low:.1f} kPa and {high:.1f} kPa nine times in ten.",
-    )
+    over = sheet.middle(lower) - sheet.bounds.target_kpa
+    if over > figures("step")["on_target"] and lower <= 0.5:
+        return sheet.made("below_spring", "stay", sheet.base, "target", here=here)
+    return sheet.made("down", "down", lower, "target", here=here)

@@ -15,6 +15,7 @@ from audit.signal.monotone import isotonic
 FLAT_KPA = 2.5  # levels this close are the same
 CLEAR_KPA = 5.0  # and this far apart are not
 HYSTERESIS_KPA = 3.0
+LEAST_STOP_PCT = 4.0  # an end stop is seen over this much duty
 HYSTERESIS_PULLS = 2  # coming down, at duties met going up too
 
 
@@ -77,7 +78,7 @@ class Valve:
         if self.slope is None or len(self.levels) != 2:
             return None
         fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
-        return fell if fell > figures("valve")["fell_kpa"] else None
+        return fell if fell > figures("valve")["differ_kpa"] else None
 
     @property
     def responds(self) -> bool:
@@ -87,7 +88,6 @@ class Valve:
 def examine_valve(
     duty: Array,
     boost: Array,
-    weight: Array,
     night: Array,
     *,
     peak: Array | None = None,
@@ -95,13 +95,13 @@ def examine_valve(
 ) -> Valve:
     """The valve of one gear from n pulls in their order.
 
-    duty: %; boost: kPa gauge in the reference air; weight: above 0; night: whole numbers, rising;
+    duty: %; boost: kPa gauge in the reference air; night: whole numbers, rising;
     peak: highest boost of each as it was read, NaN where unknown. tested: somebody tried the valve
     by hand and found it sound.
     """
     if len(duty) == 0:
         return Valve((), None, None, None, None)
-    levels = levels_of(duty, boost, weight, peak=peak)
+    levels = levels_of(duty, boost, peak=peak)
     slope = slope_of(duty, boost, night) if len(levels) > 1 else None
     highest = duty > duty.max() - figures("step")["apart"]
     top = slope_of(highest.astype(float), boost, night) if len(levels) > 2 else None
@@ -111,15 +111,17 @@ def examine_valve(
         apart = not set(night[highest]) & set(night[~highest])
         alone = apart and len(set(night)) < int(figures("valve")["least_evenings"])
         seen = Valve(levels, None, None, None, None, slope=slope, top=top)
-        often = len(set(night[highest])) >= int(figures("valve")["fell_evenings"])
+        often = len(set(night[highest])) >= int(figures("valve")["evenings"])
         rises = seen.responds if often else top is not None and top.low > 0.0
-        unproven = (
-            often
-            and not rises
-            and duty.max() < figures("valve")["unproven"] + figures("step")["apart"]
-        )
+        low_yet = duty.max() < figures("valve")["unproven"] + figures("step")["apart"]
         faults, said = _faults(
-            duty, slope, levels=len(levels), alone=alone, excused=tested or rises, unproven=unproven
+            duty,
+            slope,
+            levels=len(levels),
+            alone=alone,
+            excused=tested or rises,
+            doubted=not often and low_yet,
+            unproven=often and low_yet,
         )
     hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
     if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
@@ -132,44 +134,36 @@ def examine_valve(
     valve = Valve(levels, None, None, hysteresis, _spread(levels), faults, said, slope, top)
     if faults or not valve.responds:  # what has not answered shows neither end
         return valve
-    return replace(valve, dead_band=_dead_band(levels), end_stop=_end_stop(levels))
+    x, y = (np.array([getattr(level, name) for level in levels]) for name in ("duty", "fitted"))
+    # the end stop is the dead band of the curve turned round
+    turned = _flat_end(-x[::-1], -y[::-1])
+    seen_stop = turned is not None and x[-1] + turned[0] >= LEAST_STOP_PCT
+    stop = (-turned[2], -turned[1], -turned[0]) if turned is not None and seen_stop else None
+    return replace(valve, dead_band=_flat_end(x, y), end_stop=stop)
 
 
-def levels_of(
-    duty: Array, boost: Array, weight: Array, *, peak: Array | None = None
-) -> tuple[Level, ...]:
+def levels_of(duty: Array, boost: Array, *, peak: Array | None = None) -> tuple[Level, ...]:
     """Pulls put together by duty (closer than the table's step.apart), with the isotonic fit over
     them.
     """
-    if len(duty) == 0:
-        return ()
     order = np.argsort(duty, kind="stable")
-    d, b, w = duty[order], boost[order], weight[order]
-    p = np.full(len(d), np.nan) if peak is None else peak[order]
-    groups = _groups(d, figures("step")["apart"])
-    rows = [
-        (
-            float(np.average(d[g], weights=w[g])),
-            float(np.average(b[g], weights=w[g])),
-            b[g],
-            float(w[g].sum()),
-            p[g],
-        )
-        for g in groups
-    ]
-    fitted = isotonic([row[1] for row in rows], [row[3] for row in rows])
+    d, b = duty[order], boost[order]
+    tops = np.full(len(d), np.nan) if peak is None else peak[order]
+    groups = _groups(d, figures("step")["apart"]) if len(d) else []
+    means = [float(b[g].mean()) for g in groups]
+    fitted = isotonic(means, [len(b[g]) for g in groups])
     return tuple(
         Level(
-            x,
-            y,
-            float(f),
-            float(v.min()),
-            float(v.max()),
-            len(v),
-            float(np.std(v, ddof=1)) if len(v) > 1 else None,
-            _highest(tops),
+            duty=float(d[g].mean()),
+            boost=mean,
+            fitted=float(f),
+            low=float(b[g].min()),
+            high=float(b[g].max()),
+            pulls=len(b[g]),
+            spread=float(np.std(b[g], ddof=1)) if len(b[g]) > 1 else None,
+            peak=_highest(tops[g]),
         )
-        for (x, y, v, _, tops), f in zip(rows, fitted, strict=True)
+        for g, mean, f in zip(groups, means, fitted, strict=True)
     )
 
 
@@ -219,11 +213,19 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
 
 
 def _faults(
-    duty: Array, slope: Slope, *, levels: int, alone: bool, excused: bool, unproven: bool
+    duty: Array,
+    slope: Slope,
+    *,
+    levels: int,
+    alone: bool,
+    excused: bool,
+    doubted: bool,
+    unproven: bool,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """A valve that works the wrong way, from two duties on, unless each had one evening alone; one
     that does nothing, from three duties and the table's duty on, unless it is excused: tried
-    by hand, or its highest duty rises. unproven: many evenings showed no sure rise.
+    by hand, or its highest duty rises. doubted: few evenings so far, so that a rise that is not
+    sure waits for others; unproven: many, which showed no sure rise.
     """
     setting = figures("valve")
     reach = float(np.ptp(duty))
@@ -238,49 +240,40 @@ def _faults(
         )
         return ("reversed",), (said,)
     late = float(duty.max()) >= setting["named_by"] and levels >= 3
-    nothing = unproven or slope.low <= 0.0 or slope.high * reach < setting["moved_kpa"]
+    nothing = slope.high * reach < setting["moved_kpa"] or unproven
+    nothing = nothing or (slope.low <= 0.0 and not (doubted and moved > setting["differ_kpa"]))
     if late and nothing and not excused:
         said = (
             f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, as evenings differ. "
             "The solenoid or its lines do not work on the wastegate."
         )
+        if slope.low > 0.0 and slope.high * reach >= setting["moved_kpa"]:
+            said = (
+                f"{lead} and boost rose by {moved:.1f} kPa, not surely more than evenings differ. "
+                "The solenoid or its lines do not work on the wastegate, or it begins late."
+            )
         return ("no_response",), (said,)
     return (), ()
 
 
-def _dead_band(levels: tuple[Level, ...]) -> tuple[float, float, float] | None:
-    """Last duty that still gives the lowest level, first that does not, and where the rise meets
-    the level between.
+def _flat_end(duty: Array, fitted: Array) -> tuple[float, float, float] | None:
+    """Last duty that still gives the lowest level, where the rise meets that level, and the first
+    duty that does not give it; None where no two duties give it, or boost hardly rises at all.
+
+    duty, fitted: a level each, both rising.
     """
-    if len(levels) < 3 or levels[-1].fitted - levels[0].fitted < CLEAR_KPA:
+    if len(duty) < 3 or fitted[-1] - fitted[0] < CLEAR_KPA:
         return None
-    flat = [i for i, level in enumerate(levels) if level.fitted - levels[0].fitted < FLAT_KPA]
-    if len(flat) < 2 or flat[-1] + 1 >= len(levels):
+    flat = int(np.sum(fitted - fitted[0] < FLAT_KPA))  # the first so many
+    if flat < 2:
         return None
-    inside, outside = levels[flat[-1]], levels[flat[-1] + 1]
-    bottom = float(np.mean([levels[i].fitted for i in flat]))
-    likely = inside.duty
-    if flat[-1] + 2 < len(levels):
-        after = levels[flat[-1] + 2]
-        slope = (after.fitted - outside.fitted) / (after.duty - outside.duty)
-        likely = outside.duty - (outside.fitted - bottom) / slope if slope > 0.2 else inside.duty
-    return inside.duty, float(np.clip(likely, inside.duty, outside.duty)), outside.duty
-
-
-def _end_stop(levels: tuple[Level, ...]) -> tuple[float, float, float] | None:
-    """As the dead band, at the top: more duty gives no more boost."""
-    if len(levels) < 3 or levels[-1].fitted - levels[0].fitted < CLEAR_KPA:
-        return None
-    flat = [i for i, level in enumerate(levels) if levels[-1].fitted - level.fitted < FLAT_KPA]
-    first = flat[0]
-    if len(flat) < 2 or levels[-1].duty - levels[first].duty < 4.0 or first == 0:
-        return None
-    below, top = levels[first - 1], float(np.mean([levels[i].fitted for i in flat]))
-    likely = levels[first].duty
-    if first >= 2:
-        slope = (below.fitted - levels[first - 2].fitted) / (below.duty - levels[first - 2].duty)
-        likely = below.duty + (top - below.fitted) / slope if slope > 0.2 else levels[first].duty
-    return below.duty, float(np.clip(likely, below.duty, levels[first].duty)), levels[first].duty
+    inside, outside = float(duty[flat - 1]), float(duty[flat])
+    likely = inside
+    if flat + 1 < len(duty):
+        slope = (fitted[flat + 1] - fitted[flat]) / (duty[flat + 1] - outside)
+        over = fitted[flat] - fitted[:flat].mean()
+        likely = outside - over / slope if slope > 0.2 else inside
+    return inside, float(np.clip(likely, inside, outside)), outside
 
 
 def _hysteresis(duty: Array, boost: Array, night: Array, levels: tuple[Level, ...]) -> float | None:

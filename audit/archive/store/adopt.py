@@ -7,16 +7,15 @@ import json
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 from urllib.parse import unquote
 
 from audit.archive.store import schema
-from audit.archive.store.rescreen import hold_lost, judge
-from audit.archive.store.rows import PARTS, Row, Rows, car_to_json
+from audit.archive.store.rescreen import judged
+from audit.archive.store.rows import PARTS, Row, Rows, car_to_json, row_of
 from audit.archive.store.store import Archive, History
 from audit.errors import ArchiveError, PullauditError
 from audit.intake.parquet import read_log
-from audit.model import Car, Log, Night
+from audit.model import Car, Log
 
 NAMES = ("night_id", "car", "date", "setting", "added_at")
 GONE = {"revision", "kind", "sha256", "fuel", *NAMES}  # columns of the earlier rows
@@ -33,6 +32,7 @@ def adopt(old: Path, new: Archive, *, history: History | None = None) -> Iterato
         raise ArchiveError(
             f"{old}: no archive of the earlier format there (no folders records and logs)."
         )
+    new.make()
     nights: dict[str, Rows] = {}  # the newest record of each
     notes, spoken = [], set()
     for path in sorted((old / "records").rglob("*.json.gz")):
@@ -48,8 +48,20 @@ def adopt(old: Path, new: Archive, *, history: History | None = None) -> Iterato
             known = nights.get(night["night_id"])
             if known is None or known["night"][0]["revision"] < night["revision"]:
                 nights[night["night_id"]] = rows
-    every = [*nights.values(), *_unspoken(old / "logs", spoken, nights)]
-    for rows in sorted(every, key=lambda r: [r["night"][0][n] for n in ("date", "added_at")]):
+    files = {n["car"]: n["car_file"] for rows in nights.values() for n in rows["night"]}
+    for folder in sorted((old / "logs").glob("car=*/date=*")):  # logs that no record tells of
+        every = [p.relative_to(old / "logs").as_posix() for p in sorted(folder.glob("*.parquet"))]
+        left = [
+            {"path": f, "log_id": f, "status": "read", "file": f} for f in every if f not in spoken
+        ]
+        name, day = unquote(folder.parent.name[4:]), folder.name[5:]
+        night = {"night_id": f"night-{day}-{name}", "car": name, "date": day, "added_at": day}
+        night |= {"car_file": files.get(name) or car_to_json(Car(name=name)), "verdict": "hold"}
+        if left:
+            nights[night["night_id"]] = {"night": [night], "log": left}
+    for rows in sorted(
+        nights.values(), key=lambda r: [r["night"][0][n] for n in ("date", "added_at")]
+    ):
         yield _night(new, old / "logs", rows, history)
     for note in notes:
         told = f"note {note['date']} {note['car']}: {note['text']}"
@@ -61,58 +73,35 @@ def adopt(old: Path, new: Archive, *, history: History | None = None) -> Iterato
             yield f"{told}: not brought over: {error}"
 
 
-def _unspoken(logs: Path, spoken: set[Any], nights: dict[str, Rows]) -> Iterator[Rows]:
-    """Logs that no record tells of, as nights by their folders."""
-    files = {n["car"]: n["car_file"] for rows in nights.values() for n in rows["night"]}
-    for folder in sorted(logs.glob("car=*/date=*")):
-        every = [p.relative_to(logs).as_posix() for p in sorted(folder.glob("*.parquet"))]
-        left = [file for file in every if file not in spoken]
-        name, day = unquote(folder.parent.name[4:]), folder.name[5:]
-        night = {"night_id": f"night-{day}-{name}", "car": name, "date": day, "added_at": day}
-        night |= {"car_file": files.get(name) or car_to_json(Car(name=name)), "verdict": "hold"}
-        if left:
-            read = [{"path": f, "log_id": f, "status": "read", "file": f} for f in left]
-            yield {"night": [night | {"reasons": []}], "log": read}
-
-
-def _night(new: Archive, folder: Path, rows: Rows, history: History | None) -> str:
-    night = rows["night"][0]
-    name, before = f"{night['date']}  {night['car']}", night["verdict"]
+def _night(new: Archive, folder: Path, old: Rows, history: History | None) -> str:
+    night: Row = {"setting": None, "us_units": None, "reasons": [], **old["night"][0]}
+    name, before, why = f"{night['date']}  {night['car']}", night["verdict"], list[str]()
+    rows: Rows = {"revision": []}
+    for kind in PARTS:
+        said = [{n: v for n, v in r.items() if n not in GONE} for r in old.get(kind, ())]
+        known = [r for r in said if r.get("level") != "history"]  # it is asked anew
+        rows[kind] = [dict.fromkeys(schema.tables()[kind]) | row_of(kind, **r) for r in known]
 
     def read(row: Row) -> Log:
+        where = folder / row["file"]
+        row["file"] = row["file_sha256"] = None
         try:
-            return read_log(folder / row["file"])
+            log = read_log(where)
         except PullauditError as error:
             raise ArchiveError(f"{row['path']}: {error}") from error
+        file = new.kept.write(log)
+        row |= {"log_id": log.sha256, "file": file, "file_sha256": Path(file).stem}
+        return log
 
-    judged, lost = judge(night, rows.get("log", ()), read)
-    if lost:
-        _as_it_was(new, rows, judged, [*lost.values()])
-        return f"{name}: {before} before, held now. {next(iter(lost.values()))}"
-    at = night["added_at"]
-    added = new.add(judged, date=night["date"], history=history, added_at=at)
-    if added.night_id is None:
-        return f"{name}: there already"
-    return f"{name}: {before} is now {added.night.verdict}"
-
-
-def _as_it_was(new: Archive, rows: Rows, judged: Night, lost: list[str]) -> None:
-    """A night, a log of which is lost: its old rows, held, with the logs that are left."""
-    new.make(judged.logs)
-    night = rows["night"][0]
-    if new.db.rows("select 1 from night where night_id = ?", night["night_id"]):
-        return
-    kept = {a.sha256: new.kept.write(a.log) for a in judged.logs if a.log is not None}
-    made: Rows = {
-        kind: [{n: v for n, v in r.items() if n not in GONE} for r in rows.get(kind, ())]
-        for kind in PARTS
-    }
-    for row in made["log"]:
-        file = kept.get(row["log_id"])
-        row |= {"file": file, "file_sha256": file and Path(file).stem}
-    made["revision"] = [{n: v for n, v in night.items() if n in schema.tables()["revision"]}]
-    schema.add_columns(new.db, {k: {n for row in made[k] for n in row} for k in ("log", "pull")})
-    with new.writing(night["car"]):
-        new.db.put("night", [{n: night.get(n) for n in NAMES} | {"latest": 0}])
-        new.put(night["night_id"], made)
-        hold_lost(new, night["night_id"], lost)
+    anew, _ = judged(night, rows, read, why)
+    if not why:
+        at = night["added_at"]
+        added = new.add(anew, date=night["date"], history=history, added_at=at)
+        told = f"{before} is now {added.night.verdict}" if added.night_id else "there already"
+        return f"{name}: {told}"
+    if not new.db.rows("select 1 from night where night_id = ?", night["night_id"]):
+        schema.add_columns(new.db, {k: {n for r in rows[k] for n in r} for k in ("log", "pull")})
+        with new.writing(night["car"]):
+            new.db.put("night", [{n: night.get(n) for n in NAMES} | {"latest": 0}])
+            new.put(night["night_id"], rows, anew, history)
+    return f"{name}: {before} before, held now. {why[0]}"

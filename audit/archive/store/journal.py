@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.archive.store.rows import as_kept, loaded
+from audit.archive.store.rows import loaded, row_of
 from audit.archive.store.tables import Tables
 from audit.archive.watched import touches_of
 from audit.database import plain
@@ -18,7 +18,7 @@ from audit.night.days import day_of, now
 class JournalNote:
     """touches: names of the trended measures that start anew on that day; day: ISO.
 
-    doubt: why it touches none.
+    doubt: why it touches none. added_at: when it was written, ISO, UTC; "" where that is not known.
     """
 
     note_id: str
@@ -27,6 +27,7 @@ class JournalNote:
     text: str
     touches: tuple[str, ...]
     doubt: str = ""
+    added_at: str = ""
 
 
 class Journal:
@@ -53,11 +54,12 @@ class Journal:
         self._archive.car(car)
         touches, doubt = touches_of(text, day, affects)
         digest = hashlib.sha256(f"{car}|{day}|{plain(text)}".encode()).hexdigest()
-        note = JournalNote(f"note-{day}-{digest[:16]}", car, day, text, touches, doubt)
-        row = {"note_id": note.note_id, "car": car, "date": day, "text": text}
-        row = as_kept("note", {**row, "touches": touches, "added_at": now()})
+        note_id = f"note-{day}-{digest[:16]}"
+        told = (n.added_at for n in self.of(car) if n.note_id == note_id)
+        note = JournalNote(note_id, car, day, text, touches, doubt, next(told, now()))
         with self._archive.writing(car):
-            self._archive.db.put("note", [row | {"removed_at": None}], ["note_id"])
+            row = row_of("note", note, date=day, removed_at=None)
+            self._archive.db.put("note", [row], ["note_id"])
         return note
 
     def remove(self, car: str, text: str) -> list[JournalNote]:
@@ -80,6 +82,9 @@ class Journal:
     def of(self, car: str) -> tuple[JournalNote, ...]:
         """The notes on a car by day."""
         self._archive.must_exist()
-        told = "select note_id, car, date, text, touches from notes"
+        told = "select note_id, car, date, text, touches, added_at from notes"
         rows = self._archive.db.rows(f"{told} where car = ? order by date, added_at", car)
-        return tuple(JournalNote(i, c, d, t, tuple(loaded(to or "[]"))) for i, c, d, t, to in rows)
+        return tuple(
+            JournalNote(i, c, d, t, tuple(loaded(to or "[]")), added_at=at)
+            for i, c, d, t, to, at in rows
+        )

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
-from audit.archive.store.rows import Row, car_from_json, finding_of, log_id, rows_of, said_of
+from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, finding_of, log_id, rows_of
 from audit.archive.store.store import Archive
 from audit.errors import PullauditError
-from audit.model import VERDICTS, Log, LogAudit, Night
+from audit.model import VERDICTS, Car, Log, LogAudit, Night
 
 Progress = Callable[[int, int], None]
 Decide = Callable[[Night, Archive], Night]  # the night with its decision
@@ -35,14 +33,16 @@ def rescreen(
     *,
     car: str | None = None,
     every: bool = False,
+    by: Car | None = None,
     decide: Decide | None = None,
     progress: Progress | None = None,
 ) -> list[Rescreened]:
     """Judge the nights that an earlier version judged, or that hold for a log that was lost.
 
-    every: all nights. A kept log that cannot be read keeps its rows and holds its night: no verdict
-    becomes better by it. Raises ArchiveError when the archive cannot be written. Nights done before
-    it stopped stay done.
+    every: all nights. by: what is known of the car by now (gearing, a limit), in place of what
+    each night was judged by. A kept log that cannot be read keeps its rows and holds its night: no
+    verdict becomes better by it. Raises ArchiveError when the archive cannot be written. Nights
+    done before it stopped stay done.
     """
     from audit import __version__
 
@@ -51,34 +51,66 @@ def rescreen(
         for row in archive.nights(car).iter_rows(named=True)
         if every or row["tool"] != __version__ or any(r.startswith(LOST) for r in row["reasons"])
     ]
+
+    def history(there: Archive, made: Night, _day: str) -> Night:
+        return decide(made, there) if decide else made
+
     done = []
-    for i, row in enumerate(due, 1):
-        done.append(_one(archive, row, decide))
+    for i, night in enumerate(due, 1):
+        name, before = night["night_id"], archive.revision(night["night_id"])
+        why = [r for r in night["reasons"] if r.startswith(CHANGED)]
+        if not archive.is_sound(name):
+            why.append(f"{CHANGED}its last verdict's are not those that were written.")
+        said, audits = judged(
+            night, before, lambda row: archive.read_log(row["file"] or ""), why, by
+        )
+        verdict = said.verdict, list(said.reasons)
+        if not why or verdict != (night["verdict"], night["reasons"]):
+            archive.add_columns(audits)
+            with archive.writing(night["car"]):
+                archive.put(name, before, said, history)
+        of_it = (name, night["car"], night["date"], night["verdict"])
+        done.append(Rescreened(*of_it, said.verdict, tuple(dict.fromkeys(why))))
         if progress:
             progress(i, len(due))
     return done
 
 
-def judge(
-    night: Mapping[str, Any], logs: Iterable[Row], read: Callable[[Row], Log]
-) -> tuple[Night, dict[str, str]]:
-    """A kept night judged again from rows of its logs, and why some could not be read, by their id.
+def judged(
+    night: Row, rows: Rows, read: Callable[[Row], Log], why: list[str], by: Car | None = None
+) -> tuple[Night, list[LogAudit]]:
+    """A kept night as today's checks judge its logs, and their audits; its rows become theirs.
 
-    read: a kept log by its row; raises PullauditError.
+    Rows of what is lost or was never read, and what the history said, stay as they are. read: a
+    kept log by its row; raises PullauditError. why: what is lost of the night, what could not be
+    read is added; it is held for that. by: the car, else as the night has it.
     """
-    from audit.night.screen import assemble, audit_log
+    from audit.night.screen import assemble, audit_log, with_findings
 
-    car, audits, lost = car_from_json(night["car_file"]), [], {}
-    for row in logs:
+    car, audits = by or car_from_json(night["car_file"]), []
+    for row in rows["log"]:
         if row["status"] == "rejected":
-            audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row.get("error")))
+            audits.append(LogAudit(row["path"], row["log_id"], "rejected", error=row["error"]))
         elif row["status"] == "read":
             try:
                 audits.append(audit_log(read(row), car))
             except PullauditError as error:
-                lost[row["log_id"]] = f"{LOST}{error}"
-    judged = assemble(audits, car=car, setting=night.get("setting") or "")
-    return dataclasses.replace(judged, us_units=bool(night.get("us_units"))), lost
+                why.append(f"{LOST}{error}")
+    alone = assemble(audits, car=car, setting=night["setting"] or "")
+    alone = replace(alone, us_units=bool(night["us_units"]))
+    history = [finding_of(row) for row in rows["finding"] if row["level"] == "history"]
+    said = with_findings(alone, history) if history else alone
+    if why:
+        verdict, reasons = _held(night, said.verdict, said.reasons if alone.logs else (), why)
+        said = replace(said, verdict=verdict, reasons=tuple(reasons))
+    audits = [a for a in alone.logs if a.status == "read"]
+    files = {row["log_id"]: row["file"] for row in rows["log"] if row["file"]}
+    here = {log_id(a) for a in audits}
+    kept = {kind: [row for row in rows[kind] if row["log_id"] not in here] for kind in PARTS}
+    kept["finding"] = [r for r in kept["finding"] if why or r["level"] == "history"]
+    for kind, made in rows_of(replace(said, findings=alone.findings), audits, files).items():
+        rows[kind] = made + kept.get(kind, [])
+    return said, audits
 
 
 def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
@@ -107,35 +139,3 @@ def _held(
     old = old if before["verdict"] != "clear" else []
     first = old if before["verdict"] == "stop" else []
     return verdict, list(dict.fromkeys([*first, *why, *reasons, *old]))
-
-
-def _one(archive: Archive, night: Row, decide: Decide | None) -> Rescreened:
-    from audit.night.screen import with_findings
-
-    name, before = night["night_id"], archive.revision(night["night_id"])
-    judged, lost = judge(night, before["log"], lambda row: archive.read_log(row.get("file", "")))
-    changed = {r: r for r in night["reasons"] if r.startswith(CHANGED)}
-    if not archive.is_sound(name):
-        changed[""] = f"{CHANGED}its last verdict's are not those that were written."
-    lost = changed | lost
-    history = [finding_of(row) for row in before["finding"] if row["level"] == "history"]
-    said = with_findings(judged, history) if history else judged
-    why = tuple(dict.fromkeys(lost.values()))
-    if lost:
-        verdict, reasons = _held(night, said.verdict, said.reasons if judged.logs else (), why)
-        said = dataclasses.replace(said, verdict=verdict, reasons=tuple(reasons))
-    read = {log_id(a): a for a in judged.logs if a.status == "read"}
-    files = {r["log_id"]: r["file"] for r in before["log"] if r.get("file")}
-    rows = rows_of(judged, [*read.values()], files)
-    rows["revision"][0] |= said_of(said)
-    # As they were: rows of what is lost or was never read, and what the history said.
-    rows["log"] += [r for r in before["log"] if r["log_id"] not in read]
-    rows["pull"] += [r for r in before["pull"] if r["log_id"] in lost]
-    for row in before["finding"]:
-        whole = row["level"] == "history" or (lost and row["level"] == "night")
-        rows["finding"] += [row] if whole or row.get("log_id") in lost else []
-    if not lost or (said.verdict, list(said.reasons)) != (night["verdict"], night["reasons"]):
-        archive.add_columns([*read.values()])
-        with archive.writing(night["car"]):
-            archive.put(name, rows, said, decide and (lambda there, made, _: decide(made, there)))
-    return Rescreened(name, night["car"], night["date"], night["verdict"], said.verdict, why)

@@ -7,24 +7,25 @@ screening of the same logs uses again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 from audit.archive.store import schema
 from audit.archive.store.journal import Journal
 from audit.archive.store.kept import Kept
 from audit.archive.store.rows import (
     NOISE,
-    Files,
     Row,
     Rows,
-    as_kept,
+    car_from_json,
     digest_of,
     finding_rows,
     loaded,
     log_id,
     log_row,
     night_id,
+    row_of,
     rows_of,
     said_of,
 )
@@ -59,8 +60,8 @@ class Added:
 
 
 @dataclass(frozen=True)
-class _Part:
-    """A kept night that counts, as it was last judged: its row of the view, its logs by id."""
+class _Kept:
+    """A kept night: its row with its newest verdict, the rows of its logs by id."""
 
     row: Row
     logs: Mapping[str, Row]
@@ -69,24 +70,20 @@ class _Part:
     def ids(self) -> set[str]:
         return {i for i, row in self.logs.items() if row["status"] != "not_a_log"}
 
-    def takes(self, ids: set[str]) -> bool:
-        """Is a night of these logs this one, whole and not too long?"""
-        return self.ids <= ids and len(ids) <= MOST_TOGETHER
-
     def says(self, night: Night) -> bool:
-        """Was the same said?"""
+        """Was the same said, of the same car as far as it was known?"""
         said = self.row["verdict"], loaded(self.row["reasons"] or "[]")
-        return (night.verdict, list(night.reasons)) == said
+        if (night.verdict, list(night.reasons)) != said:
+            return False
+        known = car_from_json(self.row["car_file"])
+        return replace(known, path=night.car.path) == night.car
 
-    def lacks(self, audit: LogAudit, files: Files) -> bool:
+    def lacks(self, audit: LogAudit, *, written: bool) -> bool:
         """Does the log add anything to it?"""
         before = self.logs.get(log_id(audit))
         if before is None:
             return not audit.not_a_log
-        return audit.status == "read" and (log_id(audit) in files or not before["file"])
-
-    def is_better(self, night: Night) -> bool:
-        return VERDICTS.index(self.row["verdict"]) < VERDICTS.index(night.verdict)
+        return audit.status == "read" and (written or not before["file"])
 
 
 class Archive(Tables):
@@ -121,51 +118,51 @@ class Archive(Tables):
         audits = list({log_id(a): a for a in reversed(night.logs)}.values())[::-1]
         _checked_at_the_door(audits)
         car, gone = night.car.name, set(instead_of)
+        read = {log_id(a) for a in audits if a.status == "read"}
         ids = {log_id(a) for a in audits if not a.not_a_log} | gone
         self.make(audits)
         self.add_columns(audits)
-        files = self._write_logs(audits, self._logs_of(car, ids))
+        files = self._write_logs(audits, _by_id(self._near(car, ids)))
         with self.writing(car):
-            read = {log_id(a) for a in audits if a.status == "read"}
-            found = self._logs_of(car, ids)
-            parts = self._parts(car, found, day=None if read else day)
-            home = next((p for p in parts if p.takes(ids)), None)
+            near = self._near(car, ids, day="" if read else day)
+            known = _by_id(near)
+            parts = [k for k in near if not k.row["withdrawn_at"]]
+            home = next((p for p in parts if p.ids <= ids and len(ids) <= MOST_TOGETHER), None)
             elsewhere = {i for p in parts if p is not home for i in p.logs}
-            counted = {i for p in parts for i in p.logs}
             away = {  # only a withdrawn night has them; with another date they count as new
-                row["log_id"]: row
-                for row in found
-                if row["log_id"] not in counted and date in (None, row["date"])
+                i: row
+                for i, row in known.items()
+                if i in ids and row["withdrawn_at"] and date in (None, row["date"])
             }
-            mine = [a for a in audits if log_id(a) not in elsewhere | gone | set(away)]
-            new = [a for a in mine if home is None or home.lacks(a, files)]
-            named = home.row if home else {"car": car, "date": day, "setting": setting}
+            mine = [a for a in audits if log_id(a) not in {*elsewhere, *gone, *away}]
+            new = [a for a in mine if not home or home.lacks(a, written=log_id(a) in files)]
             stays = home is not None and not new and not home.ids & gone
             enters = home is not None or any(a.status == "read" for a in new)
+            at = home.row if home else {"car": car, "date": day}
             final = night
             if history is not None and (stays or not enters):
-                final = history(self, night, named["date"])
+                final = history(self, night, at["date"])
             entered = None
             if enters and not (stays and home and home.says(final)):
                 if home is None:
-                    named["night_id"] = night_id(car, day, map(log_id, new))
-                    named |= {"setting": setting or night.setting, "latest": 0}
-                    self.db.put("night", [named | {"added_at": added_at or now()}])
-                entered = named["night_id"]
-                kept = {r["log_id"]: r for r in found if r["file"] and r["log_id"] not in files}
+                    at["night_id"] = night_id(car, day, map(log_id, new))
+                    at |= {"setting": setting or night.setting, "latest": 0}
+                    self.db.put("night", [at | {"added_at": added_at or now()}])
+                entered = at["night_id"]
+                kept = {i: r for i, r in known.items() if r["file"] and i not in files}
                 rows = rows_of(night, mine, {i: r["file"] for i, r in kept.items()} | files)
                 for row in [r for r in rows["log"] if r["log_id"] in kept]:
                     row["duty_typed_pct"] = kept[row["log_id"]]["duty_typed_pct"]  # as it is kept
                 final = self.put(entered, rows, night, history) or night
-            for part in parts:
-                if part is not home and part.is_better(final):
-                    torn = [a for a in night.logs if a.status != "read" and not a.not_a_log]
+            for part in [p for p in parts if p is not home]:
+                if VERDICTS.index(part.row["verdict"]) < VERDICTS.index(final.verdict):
+                    torn = [a for a in audits if a.status != "read" and not a.not_a_log]
                     torn = [a for a in torn if log_id(a) not in part.logs]
                     self.restate(part.row["night_id"], final.verdict, final.reasons, torn)
         again = [p.row for p in parts if read & set(p.logs)]
         misdated = [row for row in again if date not in (None, row["date"])]
         since = [] if any(a.status == "read" for a in new) else again
-        said = tuple(self._said(since, misdated, away.values(), date))
+        said = tuple(self._told(since, misdated, away, date))
         return Added(entered, final, said, tuple(row["night_id"] for row in misdated))
 
     def withdraw(self, name: str, *, undo: bool = False) -> Row:
@@ -179,11 +176,11 @@ class Archive(Tables):
             state = "is not withdrawn" if undo else f"was withdrawn on {row['withdrawn_at']}"
             raise UsageError(f"{name} {state}.")
         with self.writing(row["car"]):
-            ids = [r["log_id"] for r in self.revision(name)["log"] if r["status"] == "read"]
-            twice = self._parts(row["car"], self._logs_of(row["car"], ids)) if undo else []
-            if twice:
-                other = twice[0].row["night_id"]
-                raise UsageError(f"{name}: its logs stand in {other} now. Withdraw that first.")
+            ids = {r["log_id"] for r in self.revision(name)["log"] if r["status"] == "read"}
+            for other in [k.row for k in self._near(row["car"], ids) if undo]:
+                if not other["withdrawn_at"]:
+                    where = f"its logs stand in {other['night_id']} now"
+                    raise UsageError(f"{name}: {where}. Withdraw that first.")
             at = None if undo else now()
             self.db.rows("update night set withdrawn_at = ? where night_id = ?", at, name)
         return row
@@ -204,39 +201,34 @@ class Archive(Tables):
         history: asked once the pulls are in; what it says joins the rows. Gives the night as it
         is said then.
         """
-        at, head = self.night(name), rows["revision"][0]
+        at, (head,) = self.night(name), rows["revision"]
         sql = "select coalesce(max(number) + 1, 0) from revision where night_id = ?"
-        number = self.db.rows(sql, name)[0][0]
-        head |= {"night_id": name, "number": number, "judged_at": now()}
-        first = as_kept("revision", head)
-        key = {"id": self.next_revision(at["car"])} if self.db.clustered else {}
-        self.db.put("revision", [first | key])
-        sql = "select id from revision where night_id = ? and number = ?"
-        revision = self.db.rows(sql, name, number)[0][0]
+        head |= {"night_id": name, "number": self.db.rows(sql, name)[0][0], "judged_at": now()}
+        head |= {"id": self.next_revision(at["car"]), "sha256": None}
+        self.db.put("revision", [head])
 
         def enter(kind: str) -> None:
-            rows[kind] = [as_kept(kind, row) for row in rows[kind]]
             placed = enumerate(rows[kind], 1)
-            self.db.put(kind, [r | {"revision_id": revision, "place": i} for i, r in placed])
+            self.db.put(kind, [r | {"revision_id": head["id"], "place": i} for i, r in placed])
 
         enter("log")
         enter("pull")
-        self.db.rows("update night set latest = ? where night_id = ?", revision, name)
+        self.db.rows("update night set latest = ? where night_id = ?", head["id"], name)
         if night is not None and history is not None:
             known, night = len(night.findings), history(self, night, at["date"])
             head |= said_of(night)
             rows["finding"] += finding_rows(night.findings[known:], "history")
         enter("finding")
-        rows["revision"] = [as_kept("revision", head)]
-        said = dict.fromkeys(first) | rows["revision"][0] | {"sha256": digest_of(at, rows)}
-        listed = ", ".join(f"{n} = ?" for n in said)
-        self.db.rows(f"update revision set {listed} where id = ?", *said.values(), revision)
+        self.db.put("revision", [head | {"sha256": digest_of(at, rows)}], ["id"])
         return night
 
     def next_revision(self, car: str) -> int:
-        """The id of a car's next revision in a file: so chosen that the rows of a car lie together
-        there, for they lie by it, and the one writer that a file has takes it.
+        """The id of a car's next revision. In a file it is so chosen that the rows of a car lie
+        together there, for they lie by it, and the one writer that a file has takes it.
         """
+        if self.server:
+            sql = "select nextval(pg_get_serial_sequence('revision', 'id'))"
+            return int(self.db.rows(sql)[0][0])
         known = self.db.rows("select max(latest) from night where car = ?", car)[0][0]
         sql = "select coalesce(max(id), 0) from revision where id < ?"
         last = self.db.rows(sql, (known // A_CAR + 1) * A_CAR)[0][0] if known else -1
@@ -251,60 +243,57 @@ class Archive(Tables):
         torn: logs of it that could not be read.
         """
         rows = self.revision(name)
-        looks = ((f["severity"], loaded(f.get("look_at", "[]"))) for f in rows["finding"])
+        looks = ((f["severity"], loaded(f["look_at"] or "[]")) for f in rows["finding"])
         no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
-        rows["revision"][0] |= {"verdict": verdict, "reasons": list(reasons), "decision": no_step}
+        worse = row_of("revision", verdict=verdict, reasons=reasons, decision=no_step)
+        rows["revision"][0] |= worse
         rows["log"] += [log_row(audit, {}) for audit in torn]
         self.put(name, rows)
 
     # --- what is kept already --------------------------------------------------------------------
 
-    def _logs_of(self, car: str, ids: Collection[str]) -> list[Row]:
-        """The car's kept logs of these ids, in withdrawn nights too, with their nights.
-
-        A night that counts has the last word.
+    def _near(self, car: str, ids: Collection[str], *, day: str = "") -> list[_Kept]:
+        """The car's nights that have any of these logs or are of a day, the earliest first,
+        withdrawn ones too.
         """
         sql = (
-            "select l.log_id, l.file, l.duty_typed_pct, n.night_id, n.date, n.withdrawn_at "
-            "from log l join night n on n.latest = l.revision_id where n.car = ? "
-            f"and l.log_id in (null{', ?' * len(ids)}) order by n.withdrawn_at is null"
+            "select n.*, r.verdict, r.reasons, r.car_file, "
+            "l.log_id, l.status, l.file, l.duty_typed_pct "
+            "from night n join revision r on r.id = n.latest "
+            "left join log l on l.revision_id = r.id "
+            "where n.car = ? and (n.date = ? or n.latest in "
+            f"(select revision_id from log where log_id in (null{', ?' * len(ids)}))) "
+            "order by n.date, n.added_at, n.night_id"
         )
-        return self.db.dicts(sql, car, *ids)
+        found = groupby(self.db.dicts(sql, car, day, *ids), lambda row: row["night_id"])
+        nights = [list(rows) for _, rows in found]
+        return [_Kept(rows[0], {r["log_id"]: r for r in rows if r["log_id"]}) for rows in nights]
 
-    def _write_logs(self, audits: Sequence[LogAudit], known: Sequence[Row]) -> dict[str, str]:
+    def _write_logs(self, audits: Sequence[LogAudit], known: Mapping[str, Row]) -> dict[str, str]:
         """Write the logs that are not kept as they are now; log id -> file."""
-        there = {row["log_id"]: row for row in known if row["file"]}
         files = {}
         for audit in [a for a in audits if a.status == "read"]:
-            row, log = there.get(log_id(audit)), audit.log
+            row, log = known.get(log_id(audit)), audit.log
+            there = row["file"] if row else None
             if audit.kept is not None:
-                if row is None or row["file"] != audit.kept:
+                if there != audit.kept:
                     files[log_id(audit)] = audit.kept
             elif log is not None and log.rows:
                 same = row is not None and typed_duty(log) in (None, row["duty_typed_pct"])
-                if row is None or not same or not self.kept.sound(row["file"]):
+                if not (there and same and self.kept.sound(there)):
                     files[log_id(audit)] = self.kept.write(log)
-            elif row is None:
+            elif there is None:
                 raise ArchiveError(
                     f"{audit.path}: its samples were dropped before it came to the archive."
                 )
         return files
 
-    def _parts(self, car: str, found: Sequence[Row], *, day: str | None = None) -> list[_Part]:
-        """The kept nights that count and have any of these logs or are of a day, earliest first."""
-        names = [row["night_id"] for row in found if not row["withdrawn_at"]]
-        sql = (
-            f"select * from nights where car = ? and (date = ? or night_id in (null"
-            f"{', ?' * len(names)})) order by date, added_at, night_id"
-        )
-        logs = "select log_id, status, file from logs where night_id = ?"
-        return [
-            _Part(row, {log["log_id"]: log for log in self.db.dicts(logs, row["night_id"])})
-            for row in self.db.dicts(sql, car, day or "", *names)
-        ]
-
-    def _said(
-        self, kept: Sequence[Row], misdated: Sequence[Row], away: Iterable[Row], date: str | None
+    def _told(
+        self,
+        kept: Sequence[Row],
+        misdated: Sequence[Row],
+        away: Mapping[str, Row],
+        date: str | None,
     ) -> Iterator[str]:
         """What the person is told of nights whose logs were screened again."""
         where = shown(self.root)
@@ -316,11 +305,17 @@ class Archive(Tables):
                 f"to it. If {date} is right: `pullaudit withdraw {row['night_id']} --archive "
                 f"{where}`, then screen again."
             )
-        for name, at in sorted({(r["night_id"], r["withdrawn_at"][:10]) for r in away}):
+        for name, at in sorted({(r["night_id"], r["withdrawn_at"][:10]) for r in away.values()}):
             yield (
                 f"{name} was withdrawn on {at}, so it is not kept again. `pullaudit withdraw "
                 f"{name} --undo --archive {where}` puts it back; another --date makes a new night."
             )
+
+
+def _by_id(nights: Sequence[_Kept]) -> dict[str, Row]:
+    """The rows of their logs by id; a night that counts has the last word."""
+    counting_last = sorted(nights, key=lambda kept: not kept.row["withdrawn_at"])
+    return {i: row for kept in counting_last for i, row in kept.logs.items()}
 
 
 def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:

@@ -41,7 +41,7 @@ class Tables:
 
     def exists(self) -> bool:
         """Is there an archive? Raises ArchiveError where it cannot be understood."""
-        return self._ready or self._version() is not None
+        return self._ready or bool(self._facts())
 
     def must_exist(self) -> None:
         """Raises ArchiveError where there is no archive."""
@@ -56,39 +56,39 @@ class Tables:
         """Make the archive, with room for these logs, or bring an older one up to date."""
         if self._ready:
             return
-        version = self._version()
-        if self.server and self._logs is None and version is None:
+        found = self._facts()
+        if self.server and self._logs is None and not found:
             raise ArchiveError(
                 f"{shown(self.root)}: say where its logs are to be kept: --logs FOLDER or an "
                 "address such as s3://bucket/logs."
             )
-        if not self.server and (audits or version is None):
+        if not self.server and (audits or not found):
             size = sum(int(a.log.frame.estimated_size()) for a in audits if a.log is not None)
             need_room(Path(self.root), size)
             with told(f"{self.root}: cannot make an archive there"):
                 Path(self.root).mkdir(parents=True, exist_ok=True)
-        if version != schema.VERSION:
+        if found.get("schema_version") != str(schema.VERSION):
             logs = self._logs or "logs"
             there = logs if "://" in logs or not self._logs else str(Path(logs).absolute())
             schema.make(self.db, {"logs": there})
         self._ready = True
 
-    def _version(self) -> int | None:
+    def _facts(self) -> dict[str, str]:
         if not self.server and (Path(self.root) / "archive.json").exists():
             raise ArchiveError(
                 f"{self.root}: an archive of an earlier format. "
                 f"`pullaudit adopt {self.root} --archive NEW` brings it over."
             )
-        return schema.version_of(self.db)
+        return schema.facts(self.db)
 
     def changes(self) -> str:
         """A word that is another after every write, "" for no archive."""
-        return schema.about(self.db).get("changes", "") if self.exists() else ""
+        return self._facts().get("changes", "")
 
     @cached_property
     def kept(self) -> Kept:
         """The kept logs."""
-        found = schema.about(self.db).get("logs", "logs")
+        found = self._facts().get("logs", "logs")
         inside = found == "logs" and not self.server
         return Kept(str(Path(self.root) / "logs") if inside else found)
 
@@ -117,22 +117,23 @@ class Tables:
         for row in self.db.dicts("select * from night where night_id = ?", name):
             return row
         raise UsageError(
-            f"{name}: no such night in {shown(self.root)}. "
-            '`trends --sql "select night_id, car, date from nights"` names them.'
+            f"{name}: no such night in {shown(self.root)}. `trends --season` lists a car's nights "
+            'by day, `trends --sql "select night_id, car, date from nights"` by name.'
         )
 
-    def revision(self, name: str, *, id: int | None = None) -> Rows:  # noqa: A002
-        """All rows of a night's newest revision, or of another by its id, as they are kept.
+    def names_of(self, day: str, *, withdrawn: bool = False) -> list[str]:
+        """The names of a day's nights that count, or of those withdrawn, in their order."""
+        self.must_exist()
+        which = "not null" if withdrawn else "null"
+        sql = f"select night_id from night where date = ? and withdrawn_at is {which}"
+        return [row[0] for row in self.db.rows(f"{sql} order by added_at, night_id", day)]
 
-        Without what is unknown and without their keys.
-        """
+    def revision(self, name: str, *, id: int | None = None) -> Rows:  # noqa: A002
+        """All rows of a night's newest revision, or of another by its id, as they are kept."""
         wanted = self.night(name)["latest"] if id is None else id
         asked = dict.fromkeys(PARTS, "revision_id = ? order by place") | {"revision": "id = ?"}
         return {
-            kind: [
-                {n: v for n, v in row.items() if v is not None and n not in schema.KEYS}
-                for row in self.db.dicts(f"select * from {kind} where {which}", wanted)
-            ]
+            kind: self.db.dicts(f"select * from {kind} where {which}", wanted)
             for kind, which in asked.items()
         }
 
@@ -140,7 +141,7 @@ class Tables:
         """Are the rows of a night's newest revision, or of another, those that were written?"""
         rows = self.revision(name, id=id)
         said = rows["revision"]
-        return bool(said) and digest_of(self.night(name), rows) == said[0].get("sha256")
+        return bool(said) and digest_of(self.night(name), rows) == said[0]["sha256"]
 
     # --- what readers see ------------------------------------------------------------------------
 
@@ -159,9 +160,9 @@ class Tables:
         import polars as pl
 
         self.must_exist()
-        table, order = schema.VIEWS[view]
+        row = schema.views()[view]
         kinds = {**schema.tables()["night"], "fuel": "text", "revision": "integer"}
-        kinds |= schema.tables()[table]
+        kinds |= schema.tables()[row["of"]]
         where, values = ["1 = 1"], []
         if car is not None:
             values = [car] if isinstance(car, str) else list(car)
@@ -170,13 +171,19 @@ class Tables:
             where, values = [*where, "night_id = ?"], [*values, night]
         listed = "*"
         if columns is not None:
-            there = {*kinds, *self.db.columns(table)}
+            there = {*kinds, *self.db.columns(row["of"])}
             listed = ", ".join(f'"{c}"' for c in dict.fromkeys([*columns, *ALWAYS]) if c in there)
-        sql = f"select {listed} from {view} where {' and '.join(where)} order by {order}"
+        sql = f"select {listed} from {view} where {' and '.join(where)} order by {row['order']}"
         names, rows = self.db.answer(sql, *values)
         cells = zip(*rows, strict=True) if rows else [()] * len(names)
-        found = zip(names, cells, strict=True)
-        return pl.DataFrame([_column(n, kinds.get(n, "real"), c) for n, c in found])
+        dtypes: dict[str, Any] = {"text": pl.String, "list": pl.List(pl.String)}
+        dtypes["real"] = pl.Float64
+        made = []
+        for name, column in zip(names, cells, strict=True):
+            kind = kinds.get(name, "real")
+            cell = map(loaded, (v or "[]" for v in column)) if kind == "list" else column
+            made.append(pl.Series(name, list(cell), dtypes.get(kind, pl.Int64), strict=False))
+        return pl.DataFrame(made)
 
     nights = partialmethod(frame, "nights")
     logs = partialmethod(frame, "logs")
@@ -218,16 +225,6 @@ class Tables:
         """A kept log by the `file` of its row. Raises ArchiveError for one missing or damaged."""
         self.must_exist()
         return self.kept.read(file)
-
-
-def _column(name: str, kind: str, values: Sequence[Any]) -> pl.Series:
-    import polars as pl
-
-    if kind == "list":
-        made = [loaded(v or "[]") for v in values]
-        return pl.Series(name, made, dtype=pl.List(pl.String))
-    dtype = {"text": pl.String, "real": pl.Float64}.get(kind, pl.Int64)
-    return pl.Series(name, values, dtype=dtype, strict=False)
 
 
 def _as_json(value: Any) -> Any:

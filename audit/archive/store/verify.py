@@ -9,34 +9,17 @@ from pathlib import Path
 
 from audit.archive.store import schema
 from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
-from audit.archive.store.rows import PARTS
 from audit.archive.store.store import Archive
 from audit.database import shown
 from audit.errors import ArchiveError
+from audit.tables import toml_table
 
 BACKUP = "Put back the last backup (docs/archive.md, Backup and restore)"
 AGAIN = f"{BACKUP}, or `rescreen --all` judges its logs again"
 Why = defaultdict[str, list[str]]  # reasons to hold, by night
-MISSING = "verdicts of it are missing"
-NEWEST = "(select id from revision r where r.night_id = n.night_id order by number desc limit 1)"
-# What the rows of several tables must agree in: kind, where, what is wrong. Numbers are unique, so
-# that as many as the highest and one are without a gap.
-DISAGREE = f"""
-select 'night', night_id, '{MISSING} (' || date || ')' from night n where coalesce((
-    select max(number) + 1 - count(*) from revision r where r.night_id = n.night_id), 1) <> 0
-union all select 'night', night_id, 'its newest verdict is not the one that counts (' || date || ')'
-    from night n where latest <> {NEWEST}
-union all select distinct 'night', night_id, 'its row is missing'
-    from revision where night_id not in (select night_id from night)
-union all select distinct 'night', car, 'the journal speaks of a car that has no night'
-    from note where car not in (select car from night)
-""" + "".join(
-    f"""
-union all select 'revision', 'revision ' || revision_id,
-    count(*) || ' {part} rows belong to no verdict'
-    from {part} where revision_id not in (select id from revision) group by revision_id
-"""
-    for part in PARTS
+NEWEST_COUNTS = (
+    "update night as n set latest = coalesce((select id from revision r "
+    "where r.night_id = n.night_id order by number desc limit 1), latest)"
 )
 
 
@@ -71,42 +54,46 @@ def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
         if found:
             return found
         archive.must_exist()
-        found = [*_revisions(archive, why), *_logs(archive, why)]
+        found = [*_rows(archive, why), *_logs(archive, why)]
     except ArchiveError as error:
         if "newer pullaudit" in str(error):
             raise
         return [Problem("database", where, str(error).split(": ", 1)[-1])]
     if repair:
         with archive.db.writing():
-            archive.db.rows(f"update night as n set latest = coalesce({NEWEST}, latest)")
+            archive.db.rows(NEWEST_COUNTS)
         for name in sorted(set(why) & set(archive.nights(columns=["night_id"])["night_id"])):
             hold_lost(archive, name, why[name])
     return found
 
 
 def _schema(archive: Archive) -> Iterator[str]:
-    version = schema.version_of(archive.db)
-    if version is None:
+    found = schema.facts(archive.db)
+    if not found:
         yield "it is no archive, or its tables are gone"
-    if version != schema.VERSION:  # an older one is brought up to date before it is looked at
+    if found.get("schema_version") != str(
+        schema.VERSION
+    ):  # an older one is brought up to date before it is looked at
         return
     for table, columns in schema.tables().items():
         there = archive.db.columns(table)
         for name, kind in columns.items():
-            wanted, found = archive.db.types[kind].split()[0], there.get(name, "missing").split()[0]
-            if found != wanted:
-                yield f"column {name} of {table} is {found}, not {wanted}"
-    for view in schema.VIEWS:
+            wanted, has = archive.db.types[kind].split()[0], there.get(name, "missing").split()[0]
+            if has != wanted:
+                yield f"column {name} of {table} is {has}, not {wanted}"
+    for view in schema.views():
         if not archive.db.columns(view):
             yield f"the view {view} is missing"
 
 
-def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
+def _rows(archive: Archive, why: Why) -> Iterator[Problem]:
     """The tables agree, and every revision's rows have its hash."""
-    for kind, path, what in archive.db.rows(DISAGREE):
-        if what.startswith(MISSING):
-            why[path].append(f"{CHANGED}{MISSING}.")
-        yield Problem(kind, path, f"{what}. {BACKUP}.")
+    for damage in toml_table("damages.toml")["damage"]:
+        for table in damage.get("of", ("",)):
+            for path, what in archive.db.rows(damage["sql"].format(of=table)):
+                if "holds" in damage:
+                    why[path].append(CHANGED + damage["holds"])
+                yield Problem(damage["kind"], path, f"{what}. {BACKUP}.")
     sql = (
         "select n.night_id, n.date, r.number, r.id, r.id = n.latest from night n "
         "join revision r on r.night_id = n.night_id order by n.date, n.night_id, r.number"

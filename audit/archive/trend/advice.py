@@ -9,6 +9,7 @@ from audit.archive.trend.trend import Trend
 from audit.model import Finding
 
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
+LATE_NIGHTS = 5  # what "of late" is a mean of: the nights that the moving average weighs most
 
 
 def describe(trend: Trend, others: Sequence[Trend] = ()) -> Trend:
@@ -16,8 +17,7 @@ def describe(trend: Trend, others: Sequence[Trend] = ()) -> Trend:
 
     others: the trends of its parts, for one that is a signature of several measures.
     """
-    side = side_of(trend)
-    meaning = trend.measure.means.get(side, "") if side else ""
+    meaning = trend.measure.means.get(trend.told_as, "")
     said = _said_of_parts(trend, others) if trend.parts else _said(trend)
     return dataclasses.replace(trend, said=said, meaning=meaning)
 
@@ -36,15 +36,6 @@ def _said_of_parts(trend: Trend, others: Sequence[Trend]) -> str:
         f"{trend.measure.label.capitalize()}: since {trend.shift_night} {listed} than before "
         "under the same conditions."
     )
-
-
-def side_of(trend: Trend) -> str | None:
-    """'up', 'down' or None: which way the measure has moved."""
-    if trend.shift:
-        return trend.shift.side
-    if trend.state == "drifting" and trend.slope:
-        return "up" if trend.slope.per_night > 0 else "down"
-    return None
 
 
 def _said(trend: Trend) -> str:
@@ -67,7 +58,27 @@ def _said(trend: Trend) -> str:
             f"{name} moves by {_figure(s.per_night * 10, trend)} in 10 nights "
             f"({_figure(s.low * 10, trend)} to {_figure(s.high * 10, trend)}){_ahead(trend)}."
         )
+    if trend.state == "past_limit" and trend.limit is not None and trend.level is not None:
+        return (
+            f"{name}: {_level(trend.level, trend)} of late, past its limit of "
+            f"{_level(trend.limit, trend)}, though it has not changed over these nights."
+        )
+    if trend.state == "not_sure":
+        return _not_sure(trend)
     return f"{name}: steady over {n} nights."
+
+
+def _not_sure(trend: Trend) -> str:
+    """What is past the chart's own limit and yet no shift."""
+    name = trend.measure.label.capitalize()
+    late = trend.residuals[-LATE_NIGHTS:]
+    off = sum(late) / len(late)
+    way, side = ("higher", "up") if off > 0.0 else ("lower", "down")
+    why = "which by itself is no fault"
+    if trend.measure.bad in (side, "both"):
+        matters = _figure(trend.measure.matters, trend)
+        why = f"too little (under {matters}) or too new to call it a shift: more nights tell"
+    return f"{name}: not sure. About {_figure(abs(off), trend)} {way} of late than before, {why}."
 
 
 def _nights(n: int) -> str:
@@ -79,6 +90,11 @@ def _figure(value: float, trend: Trend) -> str:
     # a difference of two temperatures is in K
     shown = "" if unit == "1" else " K" if unit == "°C" else f" {unit}"
     return f"{value:.{trend.measure.digits}f}{shown}"
+
+
+def _level(value: float, trend: Trend) -> str:
+    unit = "" if trend.measure.unit == "1" else f" {trend.measure.unit}"
+    return f"{value:.{trend.measure.digits}f}{unit}"
 
 
 def _ahead(trend: Trend) -> str:
@@ -119,7 +135,7 @@ def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
 
 def finding_of(trend: Trend) -> Finding | None:
     """The finding that the next night should carry, None when there is nothing to tell."""
-    severity, side = severity_of(trend), side_of(trend)
+    severity, side = severity_of(trend), trend.side
     if severity is None or side is None:
         return None
     amount = (
@@ -143,5 +159,5 @@ def finding_of(trend: Trend) -> Finding | None:
         likely=tuple(
             part.strip() for part in trend.meaning.replace(" or ", ", ").split(",") if part.strip()
         ),
-        look_at=trend.measure.look_at.get(side, ()),
+        look_at=trend.look_at,
     )

@@ -38,13 +38,7 @@ def change_points(x: Array, *, penalty: float, least: int = 3) -> list[int]:
         total = best[starts] + cost + penalty
         chosen = int(np.argmin(total))
         best[end], last[end] = total[chosen], starts[chosen]
-    return _walk_back(last, n)
-
-
-def _walk_back(last: np.ndarray[tuple[int], np.dtype[np.int_]], n: int) -> list[int]:
-    found: list[int] = []
-    end = n
-    while (start := int(last[end])) > 0:
+    found = [n]
+    while (start := int(last[found[-1]])) > 0:
         found.append(start)
-        end = start
-    return found[::-1]
+    return found[:0:-1]

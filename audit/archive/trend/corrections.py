@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array
+from audit.signal.arrays import median_sorted
 from audit.signal.robust import MAD_TO_SIGMA
 
 PRIOR_NIGHTS = 6.0  # what the table's noise counts for against the nights seen
@@ -40,14 +41,12 @@ class Prior:
 @dataclass(frozen=True)
 class Corrected:
     """One value a night. residual: observed minus expected, the measure's unit; score: the same as
-    a standard
-    normal score; expected sd in `spread`. value: the night's value at the reference conditions, by
-    the last coefficients. coefficients: after the last night.
+    a standard normal score. value: the night's value at the reference conditions, by the last
+    coefficients. coefficients: after the last night.
     """
 
     residual: Array
     score: Array
-    spread: Array
     value: Array
     coefficients: Array
 
@@ -67,20 +66,11 @@ def correct(
     for conditions that were not logged, the measure's unit squared.
     """
     state = _State(prior)
-    out = np.array(
-        [
-            state.night(x, y, 0.0 if missing is None else missing[i])
-            for i, (x, y) in enumerate(nights)
-        ]
-    )
-    out = out.reshape(-1, 4)
-    return Corrected(
-        out[:, 0],
-        _normal_scores(out[:, 1], out[:, 3]),
-        out[:, 2],
-        _values(nights, reference, state.beta),
-        state.beta,
-    )
+    extra = np.zeros(len(nights)) if missing is None else missing
+    out = [state.night(x, y, more) for (x, y), more in zip(nights, extra, strict=True)]
+    residual, score, freedom = np.array(out).reshape(-1, 3).T
+    values = _values(nights, reference, state.beta)
+    return Corrected(residual, _normal_scores(score, freedom), values, state.beta)
 
 
 def _values(nights: Sequence[tuple[Array, Array]], reference: Array, beta: Array) -> Array:
@@ -117,10 +107,8 @@ class _State:
         self.nights = 0
         self.up = self.down = 0.0
 
-    def night(self, x: Array, y: Array, missing: float) -> tuple[float, float, float, float]:
-        """(residual, Student score, expected sd, degrees of freedom) of a night before it is
-        learnt.
-        """
+    def night(self, x: Array, y: Array, missing: float) -> tuple[float, float, float]:
+        """(residual, Student score, degrees of freedom) of a night before it is learnt."""
         noise2, freedom = self.squares / self.count, self.count
         pull_residual = y - x @ self.beta
         if len(y) > 2 and not (keep := _sound(pull_residual, noise2)).all():
@@ -138,7 +126,7 @@ class _State:
         self.nights += 1
         self.covariance = np.asarray(np.linalg.inv(self.information), dtype=np.float64)
         self.beta = self.covariance @ self.vector
-        return residual, score, spread2**0.5, freedom
+        return residual, score, freedom
 
     def _learn_within(self, x: Array, y: Array, noise2: float) -> None:
         """What the pulls of one night tell against each other: nothing of the level."""
@@ -161,15 +149,8 @@ class _State:
         self.vector += weight * y * x
 
 
-def _middle(values: Array) -> float:
-    """The median; for a handful of values far quicker than numpy's."""
-    ordered = sorted(values.tolist())
-    half = len(ordered) // 2
-    return float(ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2)
-
-
 def _sound(residual: Array, noise2: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Pulls that are not far off their night's middle."""
-    off = np.abs(residual - _middle(residual))
-    limit = 3.5 * max(MAD_TO_SIGMA * _middle(off), noise2**0.5)
+    off = np.abs(residual - median_sorted(residual))
+    limit = 3.5 * max(MAD_TO_SIGMA * median_sorted(off), noise2**0.5)
     return np.asarray(off <= limit, dtype=np.bool_)

@@ -8,7 +8,7 @@ import contextlib
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from audit.archive.trend.trend import Trends
 from audit.archive.trend.trends import trends, trends_of_many
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None]
 TOGETHER = 50  # cars that are read at once when they are worked out anew
-METHOD = 5  # raise it when trends come out differently, so that standings are worked out anew
+METHOD = 6  # raise it when trends come out differently, so that standings are worked out anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +67,9 @@ def remember(archive: Archive, found: Trends) -> None:
     """Write a car's standing from its trends, inside `archive.writing`, which fills in its nights
     and verdict.
     """
-    severity, moved, said = _told(found)
-    archive.db.rows("delete from standing where car = ?", found.car)
-    archive.db.rows(
-        "insert into standing (car, method, severity, moved, said) values (?, ?, ?, ?, ?)",
-        found.car,
-        METHOD,
-        severity,
-        json.dumps(moved),
-        said,
-    )
+    told = _told(found)
+    row = {"car": found.car, "method": METHOD, **told, "moved": json.dumps(told["moved"])}
+    archive.db.put("standing", [row], ["car"])
 
 
 def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Finding, ...]:
@@ -96,31 +89,26 @@ def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Findi
 
 
 def _kept(archive: Archive) -> dict[str, Standing]:
-    rows = archive.db.rows(
-        "select car, nights, last, verdict, severity, moved, said from standing where method = ? "
-        "and nights > 0",
-        METHOD,
-    )
-    return {
-        row[0]: Standing(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5])), row[6])
-        for row in rows
-    }
+    told = "select car, nights, last, verdict, severity, moved, said from standing"
+    rows = archive.db.dicts(f"{told} where method = ? and nights > 0", METHOD)
+    return {r["car"]: Standing(**r | {"moved": tuple(json.loads(r["moved"]))}) for r in rows}
 
 
 def _standing(archive: Archive, found: Trends) -> Standing:
     nights = archive.nights(found.car, columns=["verdict", "added_at"]).sort("date", "added_at")
-    severity, moved, said = _told(found)
-    last = nights.row(-1, named=True)
-    return Standing(
-        found.car, nights["date"].n_unique(), last["date"], last["verdict"], severity, moved, said
-    )
+    last, days = nights.row(-1, named=True), nights["date"].n_unique()
+    return Standing(found.car, days, last["date"], last["verdict"], **_told(found))
 
 
-def _told(found: Trends) -> tuple[str, tuple[str, ...], str]:
+def _told(found: Trends) -> dict[str, Any]:
     """Worst severity, what has moved, the worst trend's sentence."""
     worst = max(found.findings, key=lambda f: SEVERITIES.index(f.severity), default=None)
-    moved = tuple(t.measure.name for t in found.trends if t.state in ("shifted", "drifting"))
-    return (worst.severity if worst else ""), moved, (worst.message if worst else "")
+    states = ("shifted", "drifting", "past_limit")
+    return {
+        "severity": worst.severity if worst else "",
+        "moved": tuple(t.measure.name for t in found.trends if t.state in states),
+        "said": worst.message if worst else "",
+    }
 
 
 def _badness(standing: Standing) -> tuple[int, int, int, str]:

@@ -46,7 +46,6 @@ class Prepared:
     prior: Prior
     reference: Array
     missing: Array
-    columns: tuple[str, ...]
 
 
 def needed_columns(kind: str) -> list[str]:
@@ -122,26 +121,25 @@ def prepare(rows: pl.DataFrame, measure: Watched, *, since: str = "") -> Prepare
     starts = np.concatenate(
         [[0], np.flatnonzero(rows["date"].to_numpy()[1:] != rows["date"].to_numpy()[:-1]) + 1]
     )
-    made = [_gears(rows, measure), *(_condition(rows, c, starts) for c in measure.corrections)]
-    blocks = [block for block in made if block is not None]
-    x = np.column_stack([np.ones(len(y)), *(b.x for b in blocks)])
-    mean = np.concatenate(
-        [[float(np.median(y[: _first(starts, len(y))]))], *(b.mean for b in blocks)]
+    level = _Block(
+        np.ones((len(y), 1)),
+        np.array([float(np.median(y[: _first(starts, len(y))]))]),
+        np.array([LEVEL_SD * measure.noise]),
+        np.ones(1),
+        np.zeros(len(y)),
     )
-    sd = np.concatenate([[LEVEL_SD * measure.noise], *(b.sd for b in blocks)])
-    reference = np.concatenate([[1.0], *(b.reference for b in blocks)])
-    missing = np.add.reduceat(sum((b.missing for b in blocks), np.zeros(len(y))), starts)
+    others = [_gears(rows, measure), *(_condition(rows, c, starts) for c in measure.corrections)]
+    blocks = [level, *(block for block in others if block is not None)]
+    x = np.column_stack([b.x for b in blocks])
+    mean, sd, reference = (
+        np.concatenate([getattr(b, name) for b in blocks]) for name in ("mean", "sd", "reference")
+    )
+    missing = np.add.reduceat(sum(b.missing for b in blocks), starts)
     ends = [*starts[1:], len(y)]
     nights = [(x[a:b], y[a:b]) for a, b in zip(starts, ends, strict=True)]
-    counts = np.diff([*starts, len(y)])
-    return Prepared(
-        tuple(rows["date"].gather(starts).to_list()),
-        nights,
-        Prior(mean, sd, measure.noise),
-        reference,
-        missing / counts,
-        ("level", *(name for b in blocks for name in b.names)),
-    )
+    days = tuple(rows["date"].gather(starts).to_list())
+    prior = Prior(mean, sd, measure.noise)
+    return Prepared(days, nights, prior, reference, missing / np.diff([*starts, len(y)]))
 
 
 def _first(starts: Array, n: int) -> int:
@@ -158,7 +156,6 @@ class _Block:
     unit squared.
     """
 
-    names: tuple[str, ...]
     x: Array
     mean: Array
     sd: Array
@@ -175,7 +172,6 @@ def _gears(rows: pl.DataFrame, measure: Watched) -> _Block | None:
         return None
     x = (gear[:, None] == seen[None, :]).astype(float)
     return _Block(
-        tuple(f"gear {g:g}" for g in seen),
         x,
         np.zeros(len(seen)),
         np.full(len(seen), measure.by_gear),
@@ -199,7 +195,6 @@ def _condition(rows: pl.DataFrame, correction: Correction, starts: Array) -> _Bl
     at = middle if correction.at is None else correction.at
     one = np.ones(1)
     return _Block(
-        (correction.column,),
         x[:, None],
         one * correction.slope,
         one * correction.sd,

@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from audit.archive.trend.advice import side_of
 from audit.archive.trend.fleet import Standing
 from audit.archive.trend.trend import Trend, Trends
 from audit.archive.watched import chart_settings, watched
@@ -17,7 +16,15 @@ from audit.archive.watched import chart_settings, watched
 WIDTH = 80
 CHART_WIDTH = 24
 BARS = "▁▂▃▄▅▆▇█"
-STATES = {"few": "too few", "steady": "steady", "drifting": "drifts", "shifted": "SHIFTED"}
+STATES = {
+    "few": "too few",
+    "steady": "steady",
+    "not_sure": "not sure",
+    "past_limit": "PAST LIMIT",
+    "drifting": "drifts",
+    "shifted": "SHIFTED",
+}
+QUIET = ("few", "steady", "not_sure")
 TABLE_WIDTH = 78  # of a row with its chart; a narrower screen goes without
 
 
@@ -71,14 +78,14 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
     drawn = f"  {'nights':<{CHART_WIDTH}}" if shown.width >= TABLE_WIDTH else ""
     lines += ["", f"{'measure':<23} {'first':>6} {'now':>6}{drawn}  state"]
     lines += [_row(t, shown) for t in found.trends if t.measure.kind != "joint" or t.shift]
-    moved = [t for t in found.trends if t.state in ("shifted", "drifting")]
-    for t in moved:
-        look = t.measure.look_at.get(side_of(t) or "", ())
+    moved = [t for t in found.trends if t.state not in QUIET]
+    unsure = [t for t in found.trends if t.state == "not_sure" and t.measure.kind != "joint"]
+    for t in [*moved, *unsure]:
         lines.append("")
         for text in (
             shown.message(t.said),
             f"Usually {t.meaning}." if t.meaning else "",
-            f"Look at: {'; '.join(look)}." if look else "",
+            f"Look at: {'; '.join(t.look_at)}." if t.look_at else "",
         ):
             lines += _wrapped(text, shown)
     if not moved:
@@ -152,41 +159,24 @@ def trends_document(found: Trends) -> dict[str, Any]:
 
 
 def _measure(t: Trend) -> dict[str, Any]:
-    shift = t.shift
+    shift, charts = None, ("values", "scores", "ewma", "cusum_high", "cusum_low")
+    if t.shift is not None:
+        shift = {"side": t.shift.side, "amount": t.shift.amount, "chart": t.shift.which}
+        shift |= {"since": t.shift_night, "told": t.raised_night}
+    slope = None if t.slope is None else dataclasses.asdict(t.slope)
     return {
         "name": t.measure.name,
         "unit": t.measure.unit,
         "state": t.state,
         "said": t.said,
         "meaning": t.meaning or None,
-        "look_at": list(t.measure.look_at.get(side_of(t) or "", ())),
-        "baseline": t.baseline,
-        "level": t.level,
+        "look_at": list(t.look_at),
+        **{name: getattr(t, name) for name in ("baseline", "level", "limit")},
         "nights": list(t.dates),
-        "values": list(t.values),
-        "scores": list(t.scores),
-        "ewma": list(t.ewma),
+        **{name: list(getattr(t, name)) for name in charts},
         "ewma_limit": t.ewma_limit,
-        "cusum_high": list(t.cusum_high),
-        "cusum_low": list(t.cusum_low),
-        "shift": None
-        if shift is None
-        else {
-            "side": shift.side,
-            "amount": shift.amount,
-            "since": t.shift_night,
-            "told": t.raised_night,
-            "chart": shift.which,
-        },
-        "slope": None
-        if t.slope is None
-        else {
-            "per_night": t.slope.per_night,
-            "low": t.slope.low,
-            "high": t.slope.high,
-            "nights": t.slope.nights,
-            "sure": t.slope.sure,
-        },
+        "shift": shift,
+        "slope": slope and {name: v for name, v in slope.items() if name != "level"},
         "reaches": None if t.forecast is None else dataclasses.asdict(t.forecast),
     }
 

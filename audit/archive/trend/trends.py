@@ -22,7 +22,7 @@ from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prep
 from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
 from audit.archive.trend.trend import Trend, Trends
 from audit.archive.watched import Watched, chart_settings, watched
-from audit.model import Array, Car
+from audit.model import Array, Car, Limit
 from audit.signal.arrays import median_sorted
 
 if TYPE_CHECKING:
@@ -97,14 +97,29 @@ def trends_of(
         prepared = prepare(rows[measure.kind], measure, since=since)
         if prepared is None:
             continue
-        limit = table.row(*measure.limit).when(boost).hold if measure.limit else None
+        limit = table.row(*measure.limit).when(boost) if measure.limit else None
         found.append(_trend(prepared, measure, limit=limit, because=because))
     found += [
         _joint_trend(joint, s, found)
         for s in signatures()
         if (joint := joint_of(s, found)) is not None
     ]
+    found = [_by_its_company(trend, found) for trend in found]
     return Trends(car.name, dates_of(rows.values()), tuple(found), findings_of(found), tuple(notes))
+
+
+def _by_its_company(trend: Trend, found: Sequence[Trend]) -> Trend:
+    """A measure that has moved while all that its signatures would move with it stands still is
+    told by what moves it alone.
+    """
+    name = trend.measure.name
+    with_it = {p for s in signatures() if name in s.parts for p in (*s.parts, s.told.name)} - {name}
+    company = [t for t in found if t.measure.name in with_it and t.measure.kind != "joint"]
+    moved = any(t.side is not None for t in found if t.measure.name in with_it)
+    known = any(t.state != "few" for t in company)
+    if trend.side is None or moved or not known:
+        return trend
+    return describe(dataclasses.replace(trend, alone=True))
 
 
 def _usual_boost(pulls: pl.DataFrame) -> float | None:
@@ -121,7 +136,7 @@ def _baseline(measure: Watched, notes: Sequence[JournalNote]) -> tuple[str, str]
     return (touching[-1].day, touching[-1].text) if touching else ("", "")
 
 
-def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because: str) -> Trend:
+def _trend(prepared: Prepared, measure: Watched, *, limit: Limit | None, because: str) -> Trend:
     setting = chart_settings()
     corrected = correct(
         prepared.nights, prepared.prior, reference=prepared.reference, missing=prepared.missing
@@ -141,9 +156,15 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
         if measure.bad in (s.side, "both")
     ]
     charts = _charts(corrected.score, shifts, first=least, k=setting["quick_k"])
-    slope, ahead = _slope(corrected, shifts, measure, limit=limit, least=least)
-    state = "drifting" if slope and slope.sure else "steady"
-    state = "few" if n <= least else "shifted" if charts.shift else state
+    hold = limit.hold if limit else None
+    slope, ahead = _slope(corrected, shifts, measure, limit=hold, least=least)
+    level = float(np.median(corrected.value[-5:]))
+    if n <= least:
+        state = "few"
+    elif charts.shift is None and slope and slope.sure:
+        state = "drifting"
+    else:
+        state = _state(charts, past=limit is not None and limit.severity(level) in ("hold", "stop"))
     trend = Trend(
         measure=measure,
         state=state,
@@ -151,13 +172,25 @@ def _trend(prepared: Prepared, measure: Watched, *, limit: float | None, because
         values=_floats(corrected.value),
         residuals=_floats(corrected.residual),
         baseline=_baseline_level(corrected, shifts, least),
-        level=float(np.median(corrected.value[-5:])),
+        level=level,
         slope=slope,
         forecast=ahead,
         because=because,
+        limit=hold,
         **charts._asdict(),
     )
     return describe(trend)
+
+
+def _state(charts: _Charts, *, past: bool, only_up: bool = False) -> str:
+    """What a chart with enough nights says. past: its level lies past the car's limit."""
+    if charts.shift:
+        return "shifted"
+    if past:
+        return "past_limit"
+    average = charts.ewma[-1]
+    off = average if only_up else abs(average)
+    return "not_sure" if off > charts.ewma_limit else "steady"
 
 
 def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> Trend:
@@ -166,7 +199,7 @@ def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> 
     noted = (t.because for t in found if t.measure.name in signature.parts and t.because)
     trend = Trend(
         measure=signature.told,
-        state="shifted" if charts.shift else "steady",
+        state=_state(charts, past=False, only_up=True),
         dates=joint.dates,
         values=charts.scores,
         residuals=charts.scores,

@@ -77,7 +77,7 @@ def uneven(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
     if not pull.log.has("wastegate_duty"):
         at = " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
     text = (
-        f"boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} "
+        f"Boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} "
         f"other pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
     )
     evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])

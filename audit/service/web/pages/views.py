@@ -255,9 +255,9 @@ def trends_page(shelf: Shelf, car: str) -> dict[str, Any]:
     car = shelf.known_car(car)
     us = us_of(shelf, car)
     found = shelf.remembered(("trends", car), lambda: trends(shelf.archive, car))
-    rank = {"shifted": 0, "drifting": 1, "steady": 2, "few": 3}
+    rank = ("shifted", "past_limit", "drifting", "not_sure", "steady", "few")
     rows = []
-    for i, trend in enumerate(sorted(found.trends, key=lambda t: rank.get(t.state, 4))):
+    for i, trend in enumerate(sorted(found.trends, key=lambda t: rank.index(t.state))):
         unit = "" if trend.measure.unit == "1" else trend.measure.unit
         nights = f"{len(trend.dates)} night{'' if len(trend.dates) == 1 else 's'}"
         rows.append(
