@@ -63,20 +63,7 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
         return []
     t = state.t[rest]
     gap = None if other is None else abs(reading - other)
-    return [
-        Trouble(
-            "sensor.disagree",
-            "manifold_pressure",
-            1,
-            float(rest.mean()),
-            float(np.ptp(t)),
-            float(t[0]),
-            float(t[-1]),
-            value=gap,
-            limit=room,
-            text=text,
-        )
-    ]
+    return [_apart("manifold_pressure", t, float(rest.mean()), value=gap, limit=room, text=text)]
 
 
 def _ambient_pressure(log: Log, car: Car, rest: Bools) -> tuple[float | None, str, float]:
@@ -162,14 +149,10 @@ def _cold_start(log: Log, state: State) -> list[Trouble]:
         f"in an engine that has stood they differ by less"
     )
     return [
-        Trouble(
-            "sensor.disagree",
+        _apart(
             "intake_air_temp",
-            1,
+            t,
             float(before.mean()),
-            float(np.ptp(t)),
-            float(t[0]),
-            float(t[-1]),
             value=abs(gap),
             limit=15.0 if gap > 0 else 25.0,
             text=text,
@@ -235,18 +218,7 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
         f"rpm per km/h, {worst:.0f} % from the nearest gear of the car file"
     )
     return [
-        Trouble(
-            "sensor.disagree",
-            "vehicle_speed",
-            1,
-            float(np.mean(off > 0.09)),
-            float(np.ptp(t)),
-            float(t[0]),
-            float(t[-1]),
-            value=worst,
-            limit=9.0,
-            text=text,
-        )
+        _apart("vehicle_speed", t, float(np.mean(off > 0.09)), value=worst, limit=9.0, text=text)
     ]
 
 
@@ -290,21 +262,17 @@ def _second_sensors(log: Log, state: State) -> list[Trouble]:
             f"apart {where}, more than the {limit:g} {row.unit} that two sensors of one quantity "
             "may differ: one of them is wrong"
         )
-        out.append(
-            Trouble(
-                "sensor.disagree",
-                name,
-                1,
-                len(t) / max(len(mine.t), 1),
-                float(np.ptp(t)),
-                float(t[0]),
-                float(t[-1]),
-                value=gap,
-                limit=limit,
-                text=text,
-            )
-        )
+        out.append(_apart(name, t, len(t) / max(len(mine.t), 1), value=gap, limit=limit, text=text))
     return out
+
+
+def _apart(
+    channel: str, t: Array, share: float, *, value: float | None, limit: float, text: str
+) -> Trouble:
+    """One contradiction over the times t, s, which are a share of the channel's samples."""
+    ends = float(t[0]), float(t[-1])
+    of = ("sensor.disagree", channel, 1, share, ends[1] - ends[0], *ends)
+    return Trouble(*of, value=value, limit=limit, text=text)
 
 
 def _median(values: Array) -> float | None:

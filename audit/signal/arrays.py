@@ -103,6 +103,11 @@ def median_of_finite(y: ArrayLike) -> float:
     return median(finite(y))
 
 
+def interval_of(t: FloatArray, *, alone: float = 0.0) -> float:
+    """The usual step of a clock without blanks, s; `alone` under two samples."""
+    return median_sorted(t[1:] - t[:-1]) if t.size > 1 else alone
+
+
 def quantile(y: FloatArray, share: float) -> float:
     """Quantile of a non-empty array without blanks, linear between order statistics (numpy's
     default, quicker).

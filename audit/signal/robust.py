@@ -1,68 +1,13 @@
-"""Levels, scales and outliers that a few wild samples cannot move."""
+"""Noise and resolution of a signal, that a few wild samples cannot move."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import BoolArray, FloatArray, clean, finite, mean, median_sorted, paired
-from audit.signal.lines import Line, theil_sen
-from audit.signal.monotone import isotonic
-from audit.signal.smoothing import smooth
-
-__all__ = [
-    "Line",
-    "hampel",
-    "isotonic",
-    "mad_sigma",
-    "median",
-    "modified_z",
-    "noise_sigma",
-    "resolution",
-    "smooth",
-    "theil_sen",
-]
+from audit.signal.arrays import FloatArray, clean, finite, mean, median_sorted
 
 MAD_TO_SIGMA = 1.4826  # 1 / Phi^-1(0.75), for normal noise
-Z_OF_MAD = 0.6745  # Phi^-1(0.75), as the e-Handbook rounds it
-
-
-def median(y: ArrayLike) -> float | None:
-    """Median of the finite values, None where there are none."""
-    values = finite(y)
-    return median_sorted(values) if values.size else None
-
-
-def mad_sigma(y: ArrayLike) -> float | None:
-    """Standard deviation by the median absolute deviation: 1.4826 median|y - median(y)|.
-
-    None where nothing is finite. Reads 0 where more than half of the values are equal.
-    Source: NIST/SEMATECH e-Handbook 1.3.5.6.
-    """
-    values = finite(y)
-    if not values.size:
-        return None
-    return MAD_TO_SIGMA * median_sorted(np.abs(values - median_sorted(values)))
-
-
-def modified_z(y: ArrayLike) -> FloatArray:
-    """Modified z-score, 0.6745 (y - median)/MAD, same length; |M| > 3.5 is usually labelled an
-    outlier.
-
-    Where the MAD is 0 the mean absolute deviation stands in, y - median over 1.253314 of it; where
-    that is 0 too, all are 0. Blank stays blank.
-    Source: Iglewicz and Hoaglin (1993); NIST/SEMATECH e-Handbook 1.3.5.17.
-    """
-    values = np.asarray(y, dtype=np.float64)
-    good = finite(values)
-    if not good.size:
-        return np.full(values.shape, np.nan)
-    deviation = values - median_sorted(good)
-    mad = median_sorted(np.abs(finite(deviation)))
-    if mad > 0:
-        return Z_OF_MAD * deviation / mad
-    mean = float(np.abs(finite(deviation)).mean())
-    return deviation / (1.253314 * mean) if mean > 0 else np.where(np.isnan(values), np.nan, 0.0)
 
 
 def resolution(y: ArrayLike) -> float:
@@ -129,44 +74,3 @@ def _without_holds(
     if median_sorted(jumps) < 1.5 * (resolution(y) if step is None else step):
         return t, y
     return t[moved], y[moved]
-
-
-def hampel(
-    t: ArrayLike, y: ArrayLike, window_s: float, k: float = 3.0, floor: float = 0.0
-) -> BoolArray:
-    """Outliers against the moving median, a mask as long as y.
-
-    True where |y - m| > max(k 1.4826 MAD, floor), with m and MAD over the samples within window_s /
-    2 on either side (fewer at the ends). floor: in the unit of y, the least distance that counts,
-    so that a quantised still signal is not all outliers. Blank is never True. Raises ValueError for
-    a window of 0.
-    Source: Hampel identifier (Davies and Gather 1993, from memory).
-    """
-    if not window_s > 0:
-        raise ValueError(f"window_s must be above 0, got {window_s}")
-    clock, values = paired(t, y)
-    good = np.isfinite(clock) & np.isfinite(values)
-    result = np.zeros(values.shape, dtype=np.bool_)
-    a, b = clean(clock, values)
-    if a.size < 3:
-        return result
-    slack = 0.5 * window_s * (1 + 1e-9)
-    low, high = np.searchsorted(a, a - slack), np.searchsorted(a, a + slack, side="right")
-    near = low[:, None] + np.arange(int((high - low).max()))
-    inside = near < high[:, None]
-    block = np.where(inside, b[np.minimum(near, a.size - 1)], np.inf)
-    count = high - low
-    middle = _row_median(block, count)
-    spread = _row_median(np.where(inside, np.abs(block - middle[:, None]), np.inf), count)
-    result[good] = np.abs(b - middle) > np.maximum(k * MAD_TO_SIGMA * spread, floor)
-    return result
-
-
-def _row_median(
-    block: FloatArray, count: np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-) -> FloatArray:
-    """Median of the first `count` of each sorted row (the rest is infinite)."""
-    ordered = np.sort(block, axis=1)
-    row = np.arange(block.shape[0])
-    middle: FloatArray = 0.5 * (ordered[row, (count - 1) // 2] + ordered[row, count // 2])
-    return middle

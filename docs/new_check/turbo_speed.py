@@ -5,8 +5,7 @@ Does not see: a wheel that is out of balance; the speed between two samples.
 
 from __future__ import annotations
 
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Pull
 from audit.signal.held import held_above
@@ -22,12 +21,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     speed = pull.believed("turbo_speed")
     held = held_above(speed.t, speed.value, HELD_S)
     if held is None:
-        return Measured(unable=("too_short", "fewer than two believed samples of turbo speed"))
-    sheet = Sheet()
+        return cannot("too_short", "fewer than two believed samples of turbo speed")
+    sheet = Measured()
     sheet.put("turbo_top_rpm", held.level, f"The turbo reached {held.level:.0f} rpm", at=held)
-    return sheet.measured("turbo_speed")
+    return sheet.of("turbo_speed")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)

@@ -497,3 +497,48 @@ def test_what_creeps_is_told_as_its_peak_and_judged_as_no_overshoot(make_pull, t
     measured = check.measure(pull, table)
     assert measured.values["boost_overshoot_kpa"] > 5 > measured.values["boost_overshoot_alone_kpa"]
     assert "boost.overshoot" not in codes(check, pull, table)
+
+
+@pytest.mark.parametrize(
+    ("target", "duty", "found"),
+    [
+        (118.0, lambda t: np.where(t < 1.5, 40.0, 70.0), False),  # a controller that lost its boost
+        (None, lambda t: np.where(t < 1.5, 40.0, 70.0), True),  # nobody asked for so much
+        (118.0, 60.0, True),  # set by hand: the target says nothing of it
+    ],
+)
+def test_a_fade_from_the_target_is_no_overshoot(make_pull, codes, table, target, duty, found):
+    def fading(t):
+        rise = np.interp(t, (0.0, 0.6, 1.2), (-5.0, 20.0, 118.0))
+        return np.where(t < 1.3, rise, 78.0 + 40.0 * np.exp(-np.clip(t - 1.3, 0, None) / 0.6))
+
+    pull = make_pull(
+        7.0, 20.0, {"boost": fading, "boost_target": target, "wastegate_duty": duty}, noise=0.2
+    )
+    assert ("boost.overshoot" in codes(check, pull, table)) is found
+
+
+def test_boost_that_stays_over_its_target_has_not_overshot_it(make_pull, table):
+    """Too short to settle: the peak counts against the target only once boost has come down."""
+
+    def short(t, end):
+        return np.interp(t, (0.0, 0.9, 1.3, 1.6), (-5.0, 130.0, 130.0, end))
+
+    for end, seen in ((128.0, False), (112.0, True)):
+        shapes = {"boost": lambda t, end=end: short(t, end), "boost_target": 110.0}
+        values = check.measure(make_pull(1.5, 20.0, shapes, lead_s=1.0), table).values
+        assert (values.get("boost_overshoot_kpa") is not None) is seen, end
+
+
+def test_a_climb_over_few_rpm_tells_no_creep(make_pull, table):
+    """Two seconds of climbing boost within 0.1 krpm, at the engine's top: no slope is laid through it."""
+    pull = make_pull(
+        6.0,
+        20.0,
+        {
+            "boost": lambda t: creeping(t, rate_kpa_s=5.0),
+            "boost_target": None,
+            "engine_speed": lambda t: 6000.0 + 15.0 * t,
+        },
+    )
+    assert check.measure(pull, table).values.get("boost_slope_kpa_per_krpm") is None

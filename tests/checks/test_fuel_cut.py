@@ -238,3 +238,12 @@ def test_slow_samples_say_nothing(make_pull: Make, table: Limits) -> None:
 
     _, results = run_pull(make_pull(rate=3.0), table)
     assert results["fuel_supply"].status == "pass"  # pressure and duty are still judged
+
+
+@pytest.mark.parametrize(("air_from_s", "said"), [(2.5, True), (4.5, False)])
+def test_air_after_the_injectors_shut_is_told_with_the_cut_and_no_other(
+    make_pull: Make, table: Limits, air_from_s: float, said: bool
+) -> None:
+    channels = {"lambda": air((air_from_s,)), "injector_duty": shut((2.5,))}
+    text = check.measure(make_pull(rate=20.0, channels=channels), table).texts["fuel_cut_s"]
+    assert ("lambda went to" in text) is said

@@ -187,3 +187,17 @@ def test_a_duty_that_climbs_to_the_lift_is_judged_by_its_last_samples(
     channels = {"injector_duty": climbs, "fuel_pressure": None}
     pull = make_pull(duration=6.0, rate=25, channels=channels)
     assert codes(check, pull, table) == {"fuel.injector_limit": found}
+
+
+def test_a_rail_at_rest_before_the_start_is_no_level_off_load(make_pull: Make) -> None:
+    """The pump has stood for most of the time before the pull: the running engine's level counts."""
+
+    def rail(t: Array) -> Array:
+        return np.where(t < -3.0, 20.0, referenced()(t))
+
+    def speed(t: Array) -> Array:
+        return np.where(t < -3.0, 0.0, 2600.0 + 650.0 * np.clip(t, 0, 6))
+
+    found = read_rail(made(make_pull, rail, channels={"engine_speed": speed}))
+    assert found is not None
+    assert found.off_load_kpa == pytest.approx(300.0, rel=0.05)

@@ -463,3 +463,14 @@ def test_figure_and_limit_of_lambda_have_the_same_decimals():
     """By boost the limit lies on a line: its fourth decimal says nothing."""
     assert _limit(0.9196, "1") == "0.92" and _limit(0.9333, "1") == "0.933"
     assert _limit(13.79, "kPa") == "13.79 kPa"
+
+
+def test_a_drift_needs_seconds_whatever_the_number_of_samples(
+    make_pull: Make, table: Limits
+) -> None:
+    def hurried(t: Array) -> Array:
+        return 2600.0 + 2600.0 * np.clip(t, 0, 6)
+
+    for duration, seen in ((2.3, False), (6.0, True)):
+        pull = make_pull(duration, 100.0, {"engine_speed": hurried})
+        assert ("lambda_slope_per_krpm" in check.measure(pull, table).values) is seen, duration

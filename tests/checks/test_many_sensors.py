@@ -8,9 +8,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from audit.checks.kit.base import worst_of_each
 from audit.checks.kit.registry import all_checks
 from audit.checks.kit.run import (
     joined,
+    obstacle,
     other_sensors,
     run_across,
     run_pull,
@@ -166,3 +168,35 @@ def test_parts_of_a_check_come_together_by_the_worst() -> None:
     assert (together.status, together.score) == ("fail", 30.0)
     assert together.findings == (worse, other)
     assert joined([hold, lost]).status == "fail"
+
+
+def test_of_each_code_the_first_of_the_worst_is_kept() -> None:
+    def made(code: str, severity: str, message: str) -> Finding:
+        return Finding(code, severity, message)
+
+    every = [
+        made("knock.retard", "watch", "a"),
+        made("heat.soak", "watch", "b"),
+        made("knock.retard", "hold", "c"),
+        made("knock.retard", "hold", "d"),
+        made("heat.soak", "note", "e"),
+    ]
+    assert [(f.code, f.message) for f in worst_of_each(every)] == [
+        ("knock.retard", "c"),
+        ("heat.soak", "b"),
+    ]
+
+
+def test_samples_that_are_there_and_not_believed_are_told_from_none(make_pull: Make) -> None:
+    """Half of the rows blank, the rest flagged: the sensor spoke, and nobody believes it."""
+
+    def flagged(t: np.ndarray) -> np.ndarray:
+        return np.full(t.size, FAIL)
+
+    def half(t: np.ndarray) -> np.ndarray:
+        return np.where(np.arange(t.size) % 2 == 0, 14.0, np.nan)
+
+    pull = make_pull(channels={"battery_voltage": half}, flags={"battery_voltage": flagged})
+    cause, why = obstacle(BY_NAME["electrical"], pull)
+    assert cause == "not_believed"
+    assert "can be believed" in why

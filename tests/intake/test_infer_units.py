@@ -546,3 +546,14 @@ def test_the_car_files_target_tells_the_reference_of_one_that_moves_and_never_re
     log = log_of([*scene(d), Made("Boost target", target)], d, Car(target_kpa=116.0))
     assert 105.0 < float(np.nanmedian(log.values("boost_target"))) < 120.0
     assert reference in log.by_name["boost_target"].source_unit
+
+
+def test_vacuum_counted_upwards_is_turned_round() -> None:
+    """A vacuum gauge that knows no boost: 20 inHg at idle is 68 kPa under ambient, 0 is ambient."""
+    d = drive()
+    under = np.clip(AMBIENT - d["manifold_pressure"], 0, None)
+    name = "Manifold Vacuum"
+    log = log_of([*scene(d), Made(f"{name} (inHg)", under / 3.386389, "inHg", name=name)], d)
+    read = log.values("manifold_pressure")
+    assert "of vacuum" in log.by_name["manifold_pressure"].source_unit
+    np.testing.assert_allclose(read, AMBIENT - under, atol=101.4 - AMBIENT)

@@ -51,6 +51,7 @@ NEAR = {
     "boost_creep": ("test_boost_overshoot",),
     "boost_swing": ("test_oscillation", "test_boost_overshoot"),
     "boost_uneven": ("test_boost_delivery",),
+    "oscillation": ("test_oscillation",),
     "context": ("test_boost_overshoot",),
     "mixture_window": ("test_lean_under_load", "test_banks_and_exhaust"),
     "fuel_rail": ("test_fuel_supply",),
@@ -63,7 +64,6 @@ NEAR = {
     "top_speed": ("test_engine_speed", "test_fuel_cut"),
     "run": ("test_many_sensors", "test_declared"),
     "base": ("test_many_sensors", "test_boost_overshoot", "test_electrical"),
-    "sheet": ("test_boost_overshoot", "test_heat_soak"),
     "registry": ("test_declared",),
     "assemble": ("test_evidence", "test_verdict", "test_with_findings"),
     "one_log": ("test_evidence", "test_with_findings"),
@@ -84,6 +84,7 @@ WHOLE = {
     "sanity": ("test_examine",),
     "trend": ("test_trends",),
     "step": ("test_response", "test_plan"),
+    "night": ("test_evidence", "test_verdict", "test_with_findings"),
 }
 LEFT_OUT = {"cluster"}  # its tests start a scheduler each
 QUICK = ("electrical", "lubrication", "engine_speed", "verdict", "aggregate", "exhaust")

@@ -22,6 +22,7 @@ def test_one_sample_and_two_samples_off_are_spikes_three_are_not():
     assert hits(lifted(12), least=25) == [12]
     assert hits(lifted(12, 13), least=25) == [12, 13]
     assert hits(lifted(12, 13, 14), least=25) == []
+    assert hits(lifted(2, 3)[:6], least=25) == [2, 3]  # the fewest samples that tell
 
 
 def test_a_spike_at_the_limit_passes_and_just_over_does_not():

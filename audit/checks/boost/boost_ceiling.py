@@ -12,7 +12,7 @@ from math import erf, log, sqrt
 import numpy as np
 
 from audit.model import Array, Pull
-from audit.signal.arrays import distinct, median_sorted
+from audit.signal.arrays import distinct, interval_of, median_sorted
 from audit.signal.robust import resolution
 from audit.signal.spans import runs
 from audit.tables import channel_rows
@@ -59,7 +59,7 @@ def find_ceiling(pull: Pull) -> Ceiling | None:
     t, y = t[good], y[good]
     if y.size < 2 * LEAST_TRUE_SAMPLES:
         return None
-    interval = median_sorted(t[1:] - t[:-1])
+    interval = interval_of(t)
     rate = log_.by_name["manifold_pressure"].rate_hz or 1.0 / interval
     true_a_row = min(1.0, rate * interval)
     top = float(y.max())

@@ -15,10 +15,18 @@ from audit.checks.boost.boost_context import level_between, target_at, target_le
 from audit.checks.boost.boost_duty import Duty, at_stop
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.context import boost_trace, duty_of
-from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import (
+    Across,
+    LimitTable,
+    Measured,
+    Together,
+    by_rows,
+    cannot,
+    gathered,
+    judge_row,
+)
 from audit.declared import declared
-from audit.model import Array, Finding, Measures, Pull
+from audit.model import Array, Measures, Pull
 from audit.signal.arrays import median, median_sorted
 from audit.signal.lines import theil_sen
 
@@ -40,30 +48,24 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
     step of duty.
     """
     trace = boost_trace(pull)
-    if trace is None or not trace.settled:
-        return Measured(
-            unable=trace.unable
-            if trace
-            else ("too_short", "too few believed samples of manifold pressure")
-        )
+    if trace is None:
+        return cannot("too_short", "too few believed samples of manifold pressure")
+    if not trace.settled:
+        return cannot(*trace.unable)
     duty = duty_of(pull)
     if duty is None:
-        return Measured(
-            unable=("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
-        )
-    sheet = Sheet({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
+        return cannot("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
+    sheet = Measured({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
     _saturated(pull, trace, duty, sheet)
     _over_spring(pull, trace, duty, sheet)
     _step_inside(pull, trace, sheet)
-    return sheet.measured("wastegate_duty")
+    return sheet.of("wastegate_duty")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
-def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
+def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Measured) -> None:
     span = (float(trace.t[trace.settled_at]), float(trace.t[-1]))
     wanted = target_level(pull, *span)
     if wanted is None or not at_stop(pull, duty):
@@ -83,7 +85,7 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
     sheet.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
 
 
-def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> None:
+def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Measured) -> None:
     spring, used = pull.car.spring_kpa, duty.top - pull.car.duty_min_pct
     if spring is None or used > LITTLE_DUTY_PCT:
         return
@@ -102,7 +104,7 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Sheet) -> Non
     )
 
 
-def _step_inside(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
+def _step_inside(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     """A clear step up of duty between two holds, while boost was short or nothing was aimed at."""
     series = pull.believed("wastegate_duty").within(
         float(trace.t[trace.arrival]), float(trace.t[-1])
@@ -141,29 +143,24 @@ def _step_inside(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
     """Boost against duty over the night's pulls, gear by gear."""
-    findings: list[tuple[Finding, tuple[int, ...]]] = []
-    scores: list[float] = []
+    found: list[Together] = []
     for gear, every in _comparable(pulls, measures).items():
         rows = _answering(pulls, measures, every)
         x = np.array([_value(measures[i], "duty_mean_pct") for i in rows])
         y = np.array([_value(measures[i], "boost_settled_kpa") for i in rows])
         if x.size < 2 or float(np.ptp(x)) < LEAST_SPREAD_PCT or _on_target(pulls, rows, y):
             continue
-        slope = _slope(x, y)
-        led = [i for i in rows if _led(pulls[i])]
-        measured = _answer(gear, x, slope, reversible=len(led) == 0)
-        for code, name in (
-            ("control.no_response", "duty_response_missing_pct"),
-            ("control.reversed", "duty_response_reversed_kpa_per_pct"),
-        ):
-            score, finding = judge_row(limits.row(code, name), measured)
-            scores += [score] if score is not None else []
-            findings += [(finding, tuple(rows))] if finding is not None else []
-    if not scores:
-        return Across(
-            unable=("missing", f"no two pulls of one gear lie {LEAST_SPREAD_PCT:g} % of duty apart")
-        )
-    return Across(min(scores), tuple(findings))
+        led = any(_led(pulls[i]) for i in rows)
+        measured = _answer(gear, x, _slope(x, y), reversible=not led)
+        found += [
+            (judge_row(limits.row(code, name), measured), tuple(rows))
+            for code, name in (
+                ("control.no_response", "duty_response_missing_pct"),
+                ("control.reversed", "duty_response_reversed_kpa_per_pct"),
+            )
+        ]
+    why = f"no two pulls of one gear lie {LEAST_SPREAD_PCT:g} % of duty apart"
+    return gathered(found, why, "missing")
 
 
 def _answering(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int]) -> list[int]:
@@ -243,7 +240,7 @@ def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Me
         "duty_response_reversed_kpa_per_pct": f"{lead}, the wrong way: {-slope:.2f} kPa down for "
         "each % up",
     }
-    values = {
+    values: dict[str, float | None] = {
         "duty_response_missing_pct": 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0),
         "duty_response_reversed_kpa_per_pct": against,
     }

@@ -8,7 +8,7 @@ import numpy as np
 
 from audit.checks.boost.boost_context import rpm_at, shift_between, target_level
 from audit.checks.boost.boost_trace import BoostTrace, past_target
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import Measured
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import IntArray, block_means, median_sorted
 from audit.signal.lines import Middle, median_line, theil_sen
@@ -27,7 +27,7 @@ POINTS = 32
 BUILDS_POWER = 2.0  # see _builds
 
 
-def creep(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
+def creep(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     """Fill in boost_slope_kpa_per_krpm and boost_creep_kpa_per_krpm, or why a climb could not be
     judged.
 
@@ -89,7 +89,7 @@ def creep(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     )
 
 
-def _unseen(trace: BoostTrace, sheet: Sheet) -> None:
+def _unseen(trace: BoostTrace, sheet: Measured) -> None:
     """Too little to lay a line through: no matter where boost stood level, not known where it
     climbed.
     """
@@ -98,7 +98,7 @@ def _unseen(trace: BoostTrace, sheet: Sheet) -> None:
         _not_told(trace, sheet, "boost climbed after it had arrived, too briefly to tell a creep")
 
 
-def _not_told(trace: BoostTrace, sheet: Sheet, why: str) -> None:
+def _not_told(trace: BoostTrace, sheet: Measured, why: str) -> None:
     sheet.put("boost_creep_kpa_per_krpm", None)
     if sheet.unable is None:
         sheet.unable = (trace.unable[0], why)

@@ -10,7 +10,6 @@ for the archive).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -20,10 +19,20 @@ from audit.checks.boost.boost_trace import COLLAPSED, BoostTrace, Fall, collapse
 from audit.checks.boost.boost_uneven import tapers_alike, uneven, usual_level
 from audit.checks.boost.context import boost_trace, ceiling, duty_of
 from audit.checks.engine.pace import rpm_rate
-from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import (
+    Across,
+    Judged,
+    LimitTable,
+    Measured,
+    Together,
+    cannot,
+    gathered,
+    judge_figure,
+    judge_row,
+    judge_rows,
+)
 from audit.declared import declared
-from audit.model import Array, Finding, Measures, Pull
+from audit.model import Array, Measures, Pull
 from audit.signal.arrays import block_means, median_sorted
 from audit.signal.monotone import isotonic
 
@@ -50,28 +59,27 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     """
     trace = boost_trace(pull)
     if trace is None:
-        return Measured(
-            unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
-        )
+        return cannot("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
     if ceiling(pull) is not None:
-        return Measured(
-            unable=(
-                "not_believed",
-                "manifold pressure stood at its sensor's top, so the true boost is unknown",
-            )
+        return cannot(
+            "not_believed",
+            "manifold pressure stood at its sensor's top, so the true boost is unknown",
         )
-    sheet = Sheet({"boost_under_target_kpa": None, "boost_fade_pct": None, "boost_lost_pct": 0.0})
-    _lost(trace, sheet)
+    sheet = Measured(
+        {"boost_under_target_kpa": None, "boost_fade_pct": None, "boost_lost_pct": 0.0}
+    )
+    if trace.fall is not None and trace.fall.sudden:
+        _put_lost(trace.fall, sheet)
     if trace.settled:
         _short(pull, trace, sheet)
         _short_of_spring(pull, trace, limits, sheet)
         _fade(pull, trace, sheet)
     elif trace.fall is not None and not trace.fall.sudden:
-        _sagged(trace, sheet)
+        _sagged(trace.fall, sheet)
     elif trace.fall is None:
         sheet.unable = trace.unable
         sheet.values["boost_lost_pct"] = None
-    return sheet.measured("manifold_pressure")
+    return sheet.of("manifold_pressure")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -79,12 +87,7 @@ def judge(measured: Measured, limits: LimitTable) -> Judged:
     return judge_rows(OF_A_PULL, measured, limits)
 
 
-def _lost(trace: BoostTrace, sheet: Sheet) -> None:
-    if trace.fall is not None and trace.fall.sudden:
-        _put_lost(trace.fall, sheet)
-
-
-def _put_lost(fall: Fall, sheet: Sheet) -> None:
+def _put_lost(fall: Fall, sheet: Measured) -> None:
     text = (
         f"boost collapsed from {fall.level:.0f} kPa to {fall.low:.0f} kPa gauge with the throttle "
         "open, "
@@ -93,16 +96,18 @@ def _put_lost(fall: Fall, sheet: Sheet) -> None:
     sheet.put("boost_lost_pct", 100 * fall.share, at=(fall.start_s, fall.end_s), text=text)
 
 
-def _sagged(trace: BoostTrace, sheet: Sheet) -> None:
-    fall = trace.fall
-    if fall is None:
-        return
+def _sagged(fall: Fall, sheet: Measured) -> None:
     percent = 100 * (fall.level - fall.low) / max(fall.level, LEAST_PEAK_KPA)
     _put_fade(sheet, percent, fall.level, fall.low, (fall.start_s, fall.end_s))
 
 
 def _put_fade(  # noqa: PLR0917 - one figure
-    sheet: Sheet, percent: float, peak: float, end: float, at: tuple[float, float], said: str = ""
+    sheet: Measured,
+    percent: float,
+    peak: float,
+    end: float,
+    at: tuple[float, float],
+    said: str = "",
 ) -> None:
     text = (
         f"boost faded from {peak:.1f} kPa to {end:.1f} kPa gauge between its settled peak and the "
@@ -112,8 +117,10 @@ def _put_fade(  # noqa: PLR0917 - one figure
     sheet.put("boost_fade_pct", percent, at=at, text=text, said=said)
 
 
-def _short(pull: Pull, trace: BoostTrace, sheet: Sheet, *, by_controller: bool = False) -> None:
-    """Settled boost under its target, where something steers it. by_controller: other pulls say that it does."""
+def _short(pull: Pull, trace: BoostTrace, sheet: Measured, *, by_controller: bool = False) -> None:
+    """Settled boost under its target, where something steers it. by_controller: other pulls say
+    that it does.
+    """
     start_s, end_s = float(trace.t[trace.settled_at]), float(trace.t[-1])
     wanted = target_level(pull, start_s, end_s)
     if wanted is None or wanted[0] < 10.0:
@@ -136,7 +143,7 @@ def _short(pull: Pull, trace: BoostTrace, sheet: Sheet, *, by_controller: bool =
     sheet.put("boost_under_target_kpa", by, at=(start_s, end_s), text=text)
 
 
-def _short_of_spring(pull: Pull, trace: BoostTrace, limits: LimitTable, sheet: Sheet) -> None:
+def _short_of_spring(pull: Pull, trace: BoostTrace, limits: LimitTable, sheet: Measured) -> None:
     """Boost that did not even come to what the wastegate's spring holds shut for, whatever the
     duty.
     """
@@ -156,7 +163,7 @@ def _short_of_spring(pull: Pull, trace: BoostTrace, limits: LimitTable, sheet: S
     sheet.put("boost_under_target_kpa", by, at=at, text=text)
 
 
-def _fade(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
+def _fade(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     t, y = trace.settled_series()
     if t.size < 6 or t[-1] - t[0] < LEAST_FADE_S or trace.level < 10.0:
         return
@@ -190,21 +197,14 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
         *_clamped(pulls, measures, limits),
         *uneven(pulls, limits),
     ]
-    if not found:
-        return Across(unable=("too_short", "no two pulls of the night can be compared"))
-    scores = [score for (score, _), _ in found if score is not None]
-    findings = [(finding, rows) for (_, finding), rows in found if finding is not None]
-    return Across(min(scores, default=None), tuple(findings))
+    return gathered(found, "no two pulls of the night can be compared")
 
 
-_Found = tuple[tuple[float | None, Finding | None], tuple[int, ...]]
-
-
-def _lost_beside(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
+def _lost_beside(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
     """Pulls in which boost fell for good from where the others like them stay: alone each looks
     like an overshoot.
     """
-    found: list[_Found] = []
+    found: list[Together] = []
     for i, pull in enumerate(pulls):
         trace = boost_trace(pull)
         if trace is None or not trace.settled or trace.fall is not None:
@@ -215,45 +215,52 @@ def _lost_beside(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
         fall = None if usual is None else collapse(trace.t, trace.y, usual)
         if fall is None:
             continue
-        sheet = Sheet()
+        sheet = Measured()
         _put_lost(fall, sheet)
-        measured = sheet.measured("manifold_pressure")
+        measured = sheet.of("manifold_pressure")
         found.append((judge_row(limits.row("boost.lost", "boost_lost_pct"), measured), (i,)))
     return found
 
 
-def _faded(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> list[_Found]:
+def _faded(
+    pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable
+) -> list[Together]:
     """Each pull's fade; one that all pulls share, smooth in engine speed, is the turbo's own taper:
     a watch at most.
     """
     row = limits.row("boost.fade", "boost_fade_pct")
     own = tapers_alike(pulls, measures)
-    found: list[_Found] = []
+    found: list[Together] = []
     for i, pull in enumerate(pulls):
         percent, trace = measures[i].get("boost_fade_pct"), boost_trace(pull)
         if percent is None or trace is None:
             continue
-        sheet = Sheet()
-        _fade(pull, trace, sheet) if trace.settled else _sagged(trace, sheet)
-        measured = sheet.measured("manifold_pressure")
+        sheet = Measured()
+        if trace.settled:
+            _fade(pull, trace, sheet)
+        elif trace.fall is not None:
+            _sagged(trace.fall, sheet)
+        measured = sheet.of("manifold_pressure")
         if i in own and row.hold is not None and percent < limits.setting("own_taper_pct"):
             said = {"boost_fade_pct": "All pulls of the night taper alike: the turbo's own way"}
-            watch = {"boost_fade_pct": min(percent, 0.999 * row.hold)}
-            measured = replace(measured, values=watch, said=said)
+            measured.values["boost_fade_pct"] = min(percent, 0.999 * row.hold)
+            measured.said = said
         found.append((judge_row(row, measured), (i,)))
     return found
 
 
 def _clamped(
     pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable
-) -> list[_Found]:
-    """Pulls short of target at a duty that stood, though in other pulls a controller moved it and held it lower.
+) -> list[Together]:
+    """Pulls short of target at a duty that stood, though in other pulls a controller moved it and
+    held it lower.
 
-    Alone such a pull looks like a duty set by hand; beside them it is a controller that can do no more.
+    Alone such a pull looks like a duty set by hand; beside them it is a controller that can do no
+    more.
     """
     duties = [duty_of(pull) for pull in pulls]
     moved = [d.level for d in duties if d is not None and not d.fixed]
-    found: list[_Found] = []
+    found: list[Together] = []
     for i, (pull, duty) in enumerate(zip(pulls, duties, strict=True)):
         trace = boost_trace(pull)
         if duty is None or trace is None or not (trace.settled and moved) or not duty.fixed:
@@ -262,14 +269,14 @@ def _clamped(
             measures[i].get("boost_under_target_kpa") is None
             and duty.level > max(moved) + DUTY_HELD_PCT
         ):
-            sheet = Sheet()
+            sheet = Measured()
             _short(pull, trace, sheet, by_controller=True)
             row = limits.row("boost.under_target", "boost_under_target_kpa")
-            found.append((judge_row(row, sheet.measured("manifold_pressure")), (i,)))
+            found.append((judge_row(row, sheet.of("manifold_pressure")), (i,)))
     return found
 
 
-def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[_Found]:
+def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
     """The worst pull of the night against its early ones: engine speed at one common boost.
 
     Compared over gears: an engine that gains speed quicker leaves the turbo less time, so that
@@ -353,7 +360,7 @@ def _late_found(
     level: float,
     spools: dict[int, tuple[float, bool]],
     limits: LimitTable,
-) -> _Found:
+) -> Together:
     later, i, j = worst
     rpm, reached = spools[i]
     own, other = pulls[i].gear, pulls[j].gear
@@ -372,12 +379,8 @@ def _late_found(
         f"{1000 * later:.0f} rpm past where it came "
         f"in {another}{same}"
     )
-    measured = Measured(
-        values={"boost_late_krpm": later},
-        texts={"boost_late_krpm": text},
-        channels={"boost_late_krpm": "manifold_pressure"},
-    )
-    return judge_row(limits.row("boost.late", "boost_late_krpm"), measured), (j, i)
+    row = limits.row("boost.late", "boost_late_krpm")
+    return judge_figure(row, later, text, "manifold_pressure"), (j, i)
 
 
 def _column(values: Sequence[float | int | None]) -> Array:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.model import Pull
-from audit.signal.arrays import median_sorted, quantile, rows_of
+from audit.signal.arrays import interval_of, median_sorted, quantile, rows_of
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
 AT_STOP_PCT = 1.5
@@ -47,7 +47,7 @@ def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
         return None
     top = quantile(whole.value, 0.95)
     there = whole.t[whole.value >= top - 0.6]
-    interval = median_sorted(whole.t[1:] - whole.t[:-1])
+    interval = interval_of(whole.t)
     low, high = quantile(whole.value, 0.03), quantile(whole.value, 0.97)
     came_up = bool(series.value.min() < top - 3.0)
     stayed = bool((settled[settled.size // 2 :] >= top - 0.6).all())

@@ -3,8 +3,8 @@ top.
 
 What is told is the pull's peak less its settled level, so that the three figures add up. What is
 judged is the transient alone: the settled line is carried back to the peak, so creep is no
-overshoot, nor is what the target itself came down. Does not see: a peak between samples (its bound
-is said), nor what a pinned sensor hides.
+overshoot, nor is what the target itself came down, nor a fade from a target that boost had come to.
+Does not see: a peak between samples (its bound is said), nor what a pinned sensor hides.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from audit.checks.boost.boost_context import (
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
-from audit.checks.boost.boost_trace import SPIKE_INTERVAL_S, BoostTrace
-from audit.checks.boost.context import boost_trace, ceiling, reported_swing
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_row, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.boost.boost_duty import steered
+from audit.checks.boost.boost_trace import SAGGED, SPIKE_INTERVAL_S, BoostTrace
+from audit.checks.boost.context import boost_trace, ceiling, duty_of, reported_swing
+from audit.checks.kit.base import Judged, LimitTable, Measured, cannot, judge_row, judge_rows
 from audit.declared import declared
 from audit.model import SEVERITIES, Array, Finding, Pull, Series
 from audit.signal.arrays import median_sorted
@@ -53,10 +53,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     """
     trace = boost_trace(pull)
     if trace is None:
-        return Measured(
-            unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
-        )
-    sheet = Sheet()
+        return cannot("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
+    sheet = Measured()
     found = ceiling(pull)
     _ceiling(sheet, found)
     peak, peak_s, confirmed = highest(pull, trace)
@@ -81,17 +79,17 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         sheet.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
         _transient(pull, trace, sheet, limits)
     _room(pull, sheet)
-    return sheet.measured("manifold_pressure")
+    return sheet.of("manifold_pressure")
 
 
-def _room(pull: Pull, sheet: Sheet) -> None:
+def _room(pull: Pull, sheet: Measured) -> None:
     """How far the figures of gauge pressure may be off either way for the ambient pressure."""
     room, limit = pull.log.boost_room_kpa, pull.car.boost_limit_kpa
     sheet.room["boost_no_limit_kpa"] = sheet.room["boost_over_target_kpa"] = room
     sheet.room["boost_over_limit_pct"] = 100.0 * room / limit if limit else 0.0
 
 
-def _over_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
+def _over_target(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     """The most that boost held over its target for HELD_OVER_S."""
     series = Series(trace.t[trace.arrival :], trace.calm[trace.arrival :])
     if not len(series.t):
@@ -118,7 +116,7 @@ def _over_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> None:
     sheet.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
 
 
-def _no_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float) -> None:
+def _no_limit(pull: Pull, sheet: Measured, confirmed: float, peak_s: float) -> None:
     """Without any limit known, how much boost this engine saw."""
     if pull.car.boost_limit_kpa:
         return
@@ -130,7 +128,7 @@ def _no_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float) -> None
     sheet.put("boost_no_limit_kpa", confirmed, at=(peak_s, peak_s), text=text)
 
 
-def _transient(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
+def _transient(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTable) -> None:
     """Overshoot and creep, or why they could not be seen."""
     if trace.settled:
         sheet.put("boost_settled_kpa", round(trace.level, 1))
@@ -184,7 +182,7 @@ def _bound(trace: BoostTrace, peak: float) -> str:
     return f"Read {trace.rate_hz:.3g} times a second{more}"
 
 
-def _ceiling(sheet: Sheet, found: Ceiling | None) -> None:
+def _ceiling(sheet: Measured, found: Ceiling | None) -> None:
     if found is None:
         sheet.put("boost_ceiling_s", 0.0)
         return
@@ -196,7 +194,9 @@ def _ceiling(sheet: Sheet, found: Ceiling | None) -> None:
     sheet.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
 
 
-def _over_limit(pull: Pull, sheet: Sheet, confirmed: float, peak_s: float, *, pinned: bool) -> None:
+def _over_limit(
+    pull: Pull, sheet: Measured, confirmed: float, peak_s: float, *, pinned: bool
+) -> None:
     limit = pull.car.boost_limit_kpa
     if not limit:
         return
@@ -250,13 +250,16 @@ def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, 
     return begin + i, max(over, 0.0), max(confirmed, 0.0)
 
 
-def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) -> None:
+def _overshoot(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTable) -> None:
     followed = _followed(pull, trace)
     line = trace.on_line() if followed is None else followed
     if (
         followed is None and trace.rest.slope > 0
     ):  # a climb that began later leaves a level behind it, not a lower line
         line = np.maximum(line, line[trace.settled_at])
+    aim = _faded_from(pull, trace)
+    if followed is None and aim is not None:
+        line = np.maximum(line, aim[0])
     row, seen, over = _peak_over(pull, trace, line)
     if (
         over < seen
@@ -287,7 +290,20 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Sheet, limits: LimitTable) 
     share = 100.0 * over / max(float(line[row]), LEAST_LEVEL_KPA)
     peak, level = (sheet.values[name] or 0.0 for name in ("boost_peak_kpa", "boost_settled_kpa"))
     told = Told(peak, level, "its settled level")
+    if followed is None and aim is not None:
+        told = Told(peak, min(round(aim[0], 1), peak), aim[1])
     _put_overshoot(trace, sheet, row, judged=(over, share), told=told)
+
+
+def _faded_from(pull: Pull, trace: BoostTrace) -> tuple[float, str] | None:
+    """The target, kPa gauge, and whose it is, where something steers for it and boost ended far
+    short of it: what it came down from there is a fade and no overshoot. None elsewhere.
+    """
+    wanted = target_level(pull, float(trace.t[trace.arrival]), float(trace.t[-1]))
+    if wanted is None or trace.level > (1.0 - SAGGED) * wanted[0]:
+        return None
+    by_log = wanted[1].startswith("the log")
+    return wanted if steered(pull, duty_of(pull), logged_target=by_log) else None
 
 
 def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
@@ -313,7 +329,7 @@ def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
 
 
 def _put_overshoot(
-    trace: BoostTrace, sheet: Sheet, row: int, *, judged: tuple[float, float], told: Told
+    trace: BoostTrace, sheet: Measured, row: int, *, judged: tuple[float, float], told: Told
 ) -> None:
     """judged: the transient alone, kPa and %; told is the peak less the level above which it
     stands.
@@ -344,7 +360,7 @@ def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
     return max(float(before.max()) - after, 0.0) if before.size and after is not None else 0.0
 
 
-def _against_target(pull: Pull, trace: BoostTrace, sheet: Sheet) -> bool:
+def _against_target(pull: Pull, trace: BoostTrace, sheet: Measured) -> bool:
     """For a pull too short to settle: the peak over the target, when boost was seen to come down
     again.
     """

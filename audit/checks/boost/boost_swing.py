@@ -10,7 +10,7 @@ import numpy as np
 
 from audit.checks.boost.boost_context import rpm_at
 from audit.checks.boost.boost_trace import SHORT_PULL_S, BoostTrace
-from audit.checks.kit.base import LimitTable, Measured
+from audit.checks.kit.base import LimitTable, Measured, cannot
 from audit.model import Array, Pull
 from audit.signal.arrays import line_through, median_sorted
 from audit.signal.oscillation import Oscillation, oscillation
@@ -38,11 +38,9 @@ def measure_swing(pull: Pull, trace: BoostTrace, limits: LimitTable) -> Measured
     visible = 0.25 * trace.rate_hz
     length = float(t[-1] - t[0]) + trace.interval
     if length < LEAST_S or t.size < 6:
-        return Measured(
-            unable=(
-                "too_short",
-                f"only {length:.1f} s of boost after it had built up; {LEAST_S:g} s are needed",
-            )
+        return cannot(
+            "too_short",
+            f"only {length:.1f} s of boost after it had built up; {LEAST_S:g} s are needed",
         )
     seen = (
         f"At {trace.rate_hz:.3g} samples a second a swing can be seen from {2.5 / length:.1f} "

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from audit.model import Array, Pull, Series
-from audit.signal.arrays import block_means, mean, median_sorted, quantile, rows_of
+from audit.signal.arrays import block_means, interval_of, mean, median_sorted, quantile, rows_of
 from audit.signal.held import stretches, without_singles
 from audit.signal.lines import median_line
 from audit.signal.robust import noise_sigma, resolution
@@ -215,7 +215,7 @@ def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
 
     Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost.
     """
-    interval = median_sorted(t[1:] - t[:-1])
+    interval = interval_of(t)
     calm = without_singles(y)
     k = max(1, round(HELD_S / interval))
     if t.size < k + 3:
@@ -256,7 +256,7 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     Looked for in the last 0.3 s, against the line through the 0.8 s before it; a fade that goes on
     stays.
     """
-    interval = median_sorted(t[1:] - t[:-1])
+    interval = interval_of(t)
     split = int(np.searchsorted(t, t[-1] - max(0.3, 1.2 * interval)))
     begin = int(np.searchsorted(t, t[split] - max(0.8, 3.2 * interval)))
     u, before = t[begin:split], y[begin:split]
@@ -347,7 +347,7 @@ def _trace(  # noqa: PLR0917 - one argument a part of the trace, in the order of
 
 
 def _samples(t: Array, y: Array) -> Samples:
-    interval = median_sorted(t[1:] - t[:-1])
+    interval = interval_of(t)
     quantum = resolution(y)
     sigma = noise_sigma(t, y, step=quantum) or 0.0
     if interval <= SPIKE_INTERVAL_S:

@@ -1,9 +1,10 @@
 """One pull against the night's others like it: settled boost at the same engine speed. No check.
 
-Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or engine speeds that
-overlap), the same solenoid duty set by hand and the same target where these are known. Where there is none, a pull may
-be under those in shorter gears at the same duty: a longer load makes no less boost. A duty that is not logged counts
-as the same: nobody said that it was changed. A duty that a controller moves is its answer, no setting.
+Like it: the same gear (or, where gears are unknown, the same engine speed over road speed, or
+engine speeds that overlap), the same solenoid duty set by hand and the same target where these are
+known. Where there is none, a pull may be under those in shorter gears at the same duty: a longer
+load makes no less boost. A duty that is not logged counts as the same: nobody said that it was
+changed. A duty that a controller moves is its answer, no setting.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ import numpy as np
 from audit.checks.boost.boost_context import level_between, rpm_at
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.context import boost_trace, duty_of
-from audit.checks.kit.base import LimitTable, Measured, judge_row
-from audit.model import Array, Finding, Measures, Pull
+from audit.checks.kit.base import LimitTable, Together, judge_figure
+from audit.model import Array, Measures, Pull
 
 STEP_RPM = 200.0  # engine speeds in a step are one
 LEAST_STEPS = 3  # of settled boost in common, for two pulls to be compared
@@ -40,13 +41,12 @@ class _Like:
     target: float
 
 
-def uneven(
-    pulls: Sequence[Pull], limits: LimitTable
-) -> list[tuple[tuple[float | None, Finding | None], tuple[int, ...]]]:
-    """The pull that stands furthest off the middle of the others like it, judged; nothing where none compare.
+def uneven(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
+    """The pull that stands furthest off the middle of the others like it, judged; nothing where
+    none compare.
 
-    Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third pull is 23.5 kPa
-    under the middle of the other two.
+    Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third
+    pull is 23.5 kPa under the middle of the other two.
     """
     rows = [i for i, p in enumerate(pulls) if (t := boost_trace(p)) is not None and t.settled]
     rows = rows[:MOST]
@@ -54,41 +54,36 @@ def uneven(
         return []
     levels = _levels(pulls, rows)
     like = [_likeness(pulls[i]) for i in rows]
-    worst: tuple[float, int, list[int]] | None = None
+    worst: tuple[float, int, list[int], bool] | None = None
     for n in range(len(rows)):
         every = [m for m in range(len(rows)) if m != n]
         every = [m for m in every if np.isfinite(levels[m] - levels[n]).sum() >= LEAST_STEPS]
         others = [m for m in every if _alike(like[n], like[m])]
         off = _off(levels, n, others)
-        if not others:
+        if shorter := not others:
             others = [m for m in every if _in_shorter_gear(like[m], like[n])]
             off = min(_off(levels, n, others), 0.0)
         if others and (worst is None or abs(off) > abs(worst[0])):
-            worst = (off, n, others)
+            worst = (off, n, others, shorter)
     if worst is None:
         return []
-    off, n, others = worst
+    off, n, others, shorter = worst
     pull = pulls[rows[n]]
     where = f" in gear {pull.gear}" if pull.gear is not None else ""
-    if not _alike(like[n], like[others[0]]):
+    if shorter:
         where = " in shorter gears, which load the turbo less,"
     duty = like[n].duty
     at = f" at {duty:.0f} % solenoid duty" if np.isfinite(duty) else ""
     if not pull.log.has("wastegate_duty"):
         at = " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
     text = (
-        f"Boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} other "
-        f"pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
-    )
-    name = "boost_uneven_kpa"
-    measured = Measured(
-        values={name: abs(off)},
-        at={name: (pull.start_s, pull.end_s)},
-        texts={name: text},
-        channels={name: "manifold_pressure"},
+        f"Boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} "
+        f"other pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
     )
     evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
-    return [(judge_row(limits.row("boost.uneven", name), measured), evidence)]
+    row = limits.row("boost.uneven", "boost_uneven_kpa")
+    span = (pull.start_s, pull.end_s)
+    return [(judge_figure(row, abs(off), text, "manifold_pressure", at=span), evidence)]
 
 
 def _off(levels: Array, n: int, others: Sequence[int]) -> float:
@@ -99,14 +94,18 @@ def _off(levels: Array, n: int, others: Sequence[int]) -> float:
 
 
 def _in_shorter_gear(a: _Like, b: _Like) -> bool:
-    """Whether pull a was in a shorter gear than b at the same duty: b, under the longer load, makes no less boost."""
+    """Whether pull a was in a shorter gear than b at the same duty: b, under the longer load, makes
+    no less boost.
+    """
     if not abs(a.duty - b.duty) <= SAME_DUTY_PCT or abs(a.target - b.target) > SAME_TARGET_KPA:
         return False
     return a.gear < b.gear or a.ratio > (1.0 + SAME_RATIO) * b.ratio
 
 
 def usual_level(pulls: Sequence[Pull], i: int) -> float | None:
-    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is none like it."""
+    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is
+    none like it.
+    """
     mine = _likeness(pulls[i])
     others = [
         trace.level
@@ -157,7 +156,7 @@ def _likeness(pull: Pull) -> _Like:
 
 
 def _alike(a: _Like, b: _Like) -> bool:
-    """Whether nothing known sets two pulls apart. (NaN compares false: what is not known does not.)"""
+    """Whether nothing known sets two pulls apart. NaN compares false: the unknown does not."""
     if a.gear != b.gear and np.isfinite(a.gear + b.gear):
         return False
     if abs(a.duty - b.duty) > SAME_DUTY_PCT and not abs(a.target - b.target) <= SAME_TARGET_KPA:
@@ -168,7 +167,9 @@ def _alike(a: _Like, b: _Like) -> bool:
 
 
 def tapers_alike(pulls: Sequence[Pull], measures: Sequence[Measures]) -> set[int]:
-    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine speed."""
+    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine
+    speed.
+    """
     fades = {
         i: fade
         for i in range(len(pulls))

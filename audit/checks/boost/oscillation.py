@@ -8,7 +8,7 @@ pulsation folded down by the sample rate.
 from __future__ import annotations
 
 from audit.checks.boost.context import context_of
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Pull
 
@@ -22,12 +22,8 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     """
     swing = context_of(pull, limits).swing
     if swing is None:
-        return Measured(
-            unable=("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
-        )
+        return cannot("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
     return swing
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)

@@ -5,7 +5,7 @@ Does not see: voltage at the pump or the coils, only where the logger measures.
 
 from __future__ import annotations
 
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Pull
 from audit.signal.arrays import median_sorted
@@ -25,11 +25,9 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     volts = pull.believed("battery_voltage", tail_s=0.1)
     low = held_below(volts.t, volts.value, HELD_S)
     if low is None:
-        return Measured(
-            unable=(
-                "too_short",
-                "fewer than two believed samples of battery voltage on end in the pull",
-            )
+        return cannot(
+            "too_short",
+            "fewer than two believed samples of battery voltage on end in the pull",
         )
     values: dict[str, float | None] = {"battery_min_v": low.level}
     passed = limits.row("electrical.voltage", "battery_min_v").reached(low.level)
@@ -52,6 +50,4 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     )
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's row."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)

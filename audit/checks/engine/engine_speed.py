@@ -10,12 +10,20 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import (
+    Across,
+    Judged,
+    LimitTable,
+    Measured,
+    by_rows,
+    cannot,
+    gathered,
+    judge_figure,
+    judge_rows,
+)
 from audit.declared import declared
 from audit.model import (
     Car,
-    Finding,
     Log,
     Measures,
     Pull,
@@ -41,14 +49,14 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     """
     top = held_above(*pull.believed("engine_speed", tail_s=TAIL_S), HELD_S)
     if top is None:
-        return Measured(unable=("too_short", "fewer than two believed samples of engine speed"))
-    sheet = Sheet({"engine_top_rpm": top.level})
+        return cannot("too_short", "fewer than two believed samples of engine speed")
+    sheet = Measured({"engine_top_rpm": top.level})
     limit = pull.car.engine_limit_rpm
     if limit is None:
         why = "the car file gives no highest engine speed (engine.limit_rpm)"
-        return sheet.measured("engine_speed", unable=("missing", why))
+        return sheet.of("engine_speed", unable=("missing", why))
     sheet.put("overspeed_pct", 100.0 * (top.level / limit - 1.0), _text(top.level, limit), at=top)
-    return sheet.measured("engine_speed")
+    return sheet.of("engine_speed")
 
 
 def _text(rpm: float, limit: float) -> str:
@@ -59,9 +67,7 @@ def _text(rpm: float, limit: float) -> str:
     )
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the row of the car's limit; where every other pull ends is judged over the night."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
@@ -75,29 +81,16 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     index, top = tops[-1]
     if others[0] < (1 - ALIKE) * others[-1]:
         return Across(unable=("too_short", "the pulls end at unlike engine speeds"))
-    row = limits.row("engine.overspeed", "overspeed_unlike_pct")
     over = 100.0 * (top / others[-1] - 1.0)
-    severity = row.severity(over)
-    if severity is None:
-        return Across(row.score(over))
-    message = (
-        f"The engine turned {top:.0f} rpm in this pull, {over:.0f} % more than in any other, which "
-        "end near "
-        f"{others[-1]:.0f} rpm; at or above the {severity} limit of {row.reached(over):g} %. "
-        "Give the car file engine.limit_rpm."
-    )
-    finding = Finding(
-        "engine.overspeed",
-        severity,
-        message,
-        "engine_speed",
-        None,
-        None,
+    judged = judge_figure(
+        limits.row("engine.overspeed", "overspeed_unlike_pct"),
         over,
-        row.reached(over),
-        row.unit,
+        f"The engine turned {top:.0f} rpm in this pull, {over:.0f} % more than in any other, which "
+        f"end near {others[-1]:.0f} rpm",
+        "engine_speed",
+        said="Give the car file engine.limit_rpm",
     )
-    return Across(row.score(over), ((finding, (index,)),))
+    return gathered([(judged, (index,))], "")
 
 
 def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
@@ -115,8 +108,8 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
     top = held_above(rpm.t, rpm.value, HELD_S)
     if top is None:
         return Judged(None)
-    sheet = Sheet()
+    sheet = Measured()
     shut = throttle.at(np.array([top.start_s]))[0] < SHUT_PCT
     text = _text(top.level, limit) + (", with the throttle shut" if shut else ", outside the pulls")
     sheet.put("overspeed_pct", 100.0 * (top.level / limit - 1.0), text, at=top)
-    return judge_rows(CODES, sheet.measured("engine_speed"), limits)
+    return judge_rows(CODES, sheet.of("engine_speed"), limits)

@@ -10,10 +10,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import (
+    Across,
+    LimitTable,
+    Measured,
+    Together,
+    by_rows,
+    gathered,
+    judge_figure,
+)
 from audit.declared import declared
-from audit.model import Array, Finding, Measures, Pull
+from audit.model import Array, Measures, Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import held_above, without_singles
 
@@ -45,7 +52,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     """Retard over its constant offset, °; its highest single sample, believed or not; events
     counted in the pull.
     """
-    sheet = Sheet()
+    sheet = Measured()
     _retard(pull, sheet)
     _lone(pull, sheet)
     _count(pull, sheet)
@@ -59,46 +66,31 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
         if sheet.values.keys() - {"knock_retard_lone_deg"}
         else ("too_short", "too few believed samples of knock retard or knock count in the pull")
     )
-    return sheet.measured(channels, unable=unable)
+    return sheet.of(channels, unable=unable)
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - the shape of every check
     """knock.retard and knock.count over the night: what two pulls or more reached; what comes again
     is no chance.
     """
-    scores: list[float] = []
-    findings: list[tuple[Finding, tuple[int, ...]]] = []
+    judged: list[Together] = []
     for measure, code, repeated, says in AGAIN:
         found = [(float(v), i) for i, m in enumerate(measures) if (v := m.get(measure)) is not None]
         if len(found) < 2:
             continue
-        row = limits.row(code, repeated)
         twice = sorted(found, reverse=True)[1][0]
-        severity, limit = row.severity(twice), row.reached(twice)
-        score = row.score(twice)
-        scores += [score] if score is not None else []
-        if severity is None or limit is None:
-            continue
         there = tuple(i for value, i in found if value >= twice)
-        message = (
-            f"{len(there)} pulls {says.format(twice)}, at or above the {severity} limit of "
-            f"{limit:g}"
-            f"{' °' if row.unit == '°' else ''} for what comes again."
-        )
-        channel = code.replace(".", "_")
-        finding = Finding(code, severity, message, channel, None, None, twice, limit, row.unit)
-        findings.append((finding, there))
-    if not scores:
-        return Across(unable=("too_short", "fewer than two pulls with knock to compare"))
-    return Across(min(scores), tuple(findings))
+        text = f"{len(there)} pulls {says.format(twice)}"
+        said = "That limit is the one for what comes again"
+        row = limits.row(code, repeated)
+        judged.append((judge_figure(row, twice, text, code.replace(".", "_"), said=said), there))
+    return gathered(judged, "fewer than two pulls with knock to compare")
 
 
-def _retard(pull: Pull, sheet: Sheet) -> None:
+def _retard(pull: Pull, sheet: Measured) -> None:
     series = pull.believed("knock_retard")
     if len(series.t) < 2:
         return
@@ -116,7 +108,7 @@ def _retard(pull: Pull, sheet: Sheet) -> None:
     )
 
 
-def _lone(pull: Pull, sheet: Sheet) -> None:
+def _lone(pull: Pull, sheet: Measured) -> None:
     """The highest sample of all: one that is neither held nor believed is no evidence that there
     was no knock.
     """
@@ -149,7 +141,7 @@ def _offset(pull: Pull, value: Array) -> float:
     return level if level > 0.5 and value.min() >= level - 0.5 else 0.0
 
 
-def _count(pull: Pull, sheet: Sheet) -> None:
+def _count(pull: Pull, sheet: Measured) -> None:
     series = pull.believed("knock_count", lead_s=1.0)
     if len(series.t) < 3:
         return

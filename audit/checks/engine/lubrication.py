@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Array, Pull, Series
 from audit.signal.arrays import median_sorted
@@ -35,13 +34,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     held = stretches(oil.t, HELD_S)
     low = held.below(oil.value)
     if low is None:
-        return Measured(
-            unable=(
-                "too_short",
-                "fewer than two believed samples of oil pressure on end in the pull",
-            )
+        return cannot(
+            "too_short",
+            "fewer than two believed samples of oil pressure on end in the pull",
         )
-    sheet = Sheet()
+    sheet = Measured()
     warmth = _temperature(pull)
     sheet.put("oil_pressure_min_kpa", low.level)
     counted = np.minimum(krpm, limits.setting("oil_relief_krpm"))
@@ -64,12 +61,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
             said=warmth,
         )
     _sag(oil, krpm, held, sheet, warmth)
-    return sheet.measured(dict.fromkeys(sheet.values, "oil_pressure"))
+    return sheet.of(dict.fromkeys(sheet.values, "oil_pressure"))
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def _calm(t: Array, value: Array) -> Array:
@@ -85,7 +80,7 @@ def _speed_before(pull: Pull, t: Array) -> Array:
     return np.where(np.isfinite(late), np.minimum(now, late), now) / 1000
 
 
-def _sag(oil: Series, krpm: Array, stretch: Stretches, sheet: Sheet, warmth: str) -> None:
+def _sag(oil: Series, krpm: Array, stretch: Stretches, sheet: Measured, warmth: str) -> None:
     """Fall below the pressure that was already held in the pull at no higher engine speed."""
     if len(oil.t) < 4:
         return

@@ -13,11 +13,10 @@ from __future__ import annotations
 import numpy as np
 
 from audit.checks.engine.top_speed import at_limiter
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Array, Bools, Pull, Series
-from audit.signal.arrays import median_sorted, quantile
+from audit.signal.arrays import interval_of, median_sorted, quantile
 from audit.signal.held import Held, held_above, spread, without_singles
 from audit.signal.spans import runs
 
@@ -45,7 +44,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     throttle = pull.believed("throttle_position", tail_s=TAIL_S)
     inside = throttle.within(pull.start_s, pull.end_s).value
     if len(inside) < 4:
-        return Measured(unable=("too_short", "too few believed samples of throttle in the pull"))
+        return cannot("too_short", "too few believed samples of throttle in the pull")
     top = quantile(inside, 0.9)
     opened = np.maximum.accumulate(throttle.value >= OPEN * top)
     closed = np.where(opened, 100.0 * (1.0 - throttle.value / max(top, 1.0)), 0.0)
@@ -54,7 +53,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     if found is None:
         how = "and opened again, while engine speed climbed on and boost stayed"
         found = _by_itself(pull, throttle, closed)
-    sheet = Sheet({"throttle_closed_pct": 0.0})
+    sheet = Measured({"throttle_closed_pct": 0.0})
     rpm = pull.believed("engine_speed", lead_s=1.0, tail_s=TAIL_S)
     if found is not None and len(rpm.t) > 2 and not _innocent(pull, found, rpm):
         sheet.put(
@@ -62,19 +61,13 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
             max(found.level, 0.0),
             f"The throttle closed by {found.level:.0f} % of its opening near "
             f"{np.interp(found.start_s, rpm.t, rpm.value):.0f} rpm {how}, for "
-            f"{found.end_s - found.start_s + _step(throttle):.1f} s",
+            f"{found.end_s - found.start_s + interval_of(throttle.t, alone=0.1):.1f} s",
             at=found,
         )
-    return sheet.measured("throttle_position")
+    return sheet.of("throttle_position")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's row."""
-    return judge_rows(CODES, measured, limits)
-
-
-def _step(series: Series) -> float:
-    return median_sorted(series.t[1:] - series.t[:-1]) if len(series.t) > 1 else 0.1
+judge = by_rows(CODES)
 
 
 def _by_pedal(pull: Pull, throttle: Series, closed: Array) -> Held | None:
@@ -86,13 +79,13 @@ def _by_pedal(pull: Pull, throttle: Series, closed: Array) -> Held | None:
     inside = pedal.within(pull.start_s, pull.end_s).value
     if len(inside) < 3 or (top := quantile(inside, 0.75)) < LEAST_DOWN:
         return None
-    around = max(AROUND_S, _step(pedal), _step(throttle))
+    around = max(AROUND_S, interval_of(pedal.t, alone=0.1), interval_of(throttle.t, alone=0.1))
     down = np.ones(len(throttle.t), dtype=np.bool_)
     for shift in (-around, 0.0, around):
         at = np.nan_to_num(pedal.at(throttle.t + shift, max_gap_s=1.0), nan=0.0)
         down &= at >= DOWN * top
     shut = np.where(_first_press(down), closed, 0.0)
-    held = held_above(throttle.t, shut, max(HELD_S, _step(throttle)))
+    held = held_above(throttle.t, shut, max(HELD_S, interval_of(throttle.t, alone=0.1)))
     return None if held is None else spread(throttle.t, shut, 0.8 * max(held.level, 1.0), held)
 
 
@@ -113,10 +106,11 @@ def _by_itself(pull: Pull, throttle: Series, closed: Array) -> Held | None:
     boost = pull.believed("boost", tail_s=TAIL_S)
     part = (closed > 100 * (1 - PARTLY[1])) & (closed < 100 * (1 - PARTLY[0]))
     best: Held | None = None
+    step = interval_of(t, alone=0.1)
     for a, b in zip(*runs(part), strict=True):
         start, end = float(t[a]), float(t[b - 1])
-        back = closed[b : b + max(2, int(0.5 / _step(throttle)))]
-        if end - start + _step(throttle) < STANDS_S or a == 0 or not len(back) or back.min() > 5.0:
+        back = closed[b : b + max(2, int(0.5 / step))]
+        if end - start + step < STANDS_S or a == 0 or not len(back) or back.min() > 5.0:
             continue
         middle = closed[a:b][(b - a) // 4 :]
         stands = quantile(middle, 0.9) - quantile(middle, 0.1) <= STANDS_PCT

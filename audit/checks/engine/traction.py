@@ -1,19 +1,19 @@
 """traction: does engine speed run away from road speed, and is it the tyres or the clutch?
 
-In one gear engine speed over road speed is constant. What it rises by is slip: of the tyres when it comes
-in a surge and grips again, or all through first gear; of the clutch when it comes with the torque and lasts.
-Does not see: spin of all wheels that the speed sensor turns with, and slip below the noise of the road speed.
+In one gear engine speed over road speed is constant. What it rises by is slip: of the tyres when it
+comes in a surge and grips again, or all through first gear; of the clutch when it comes with the
+torque and lasts. Does not see: spin of all wheels that the speed sensor turns with, and slip below
+the noise of the road speed.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from audit.checks.kit.base import Judged, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
-from audit.model import Array, LimitTable, Pull, Series
-from audit.signal.arrays import median
+from audit.model import Array, Pull, Series
+from audit.signal.arrays import interval_of, median
 from audit.signal.held import Held, held_above, spread
 from audit.signal.robust import resolution
 
@@ -30,10 +30,9 @@ UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a 
 GRIPS_BEFORE_S = 1.0  # before a pull, and this long after its lift, no torque is on the clutch
 GRIPS_AFTER_S = (0.2, 0.9)
 GRIPS_ALIKE = 0.03  # the same ratio at both ends, within what a lagging road speed bends
-OTHER_GEAR = (
-    1.25  # times the ratio before the pull: it began with a kickdown, no clutch slips so far
-)
-SHIFT_S = 0.7  # which the gearbox takes for it, the engine running up meanwhile
+# Common practice, no published source:
+OTHER_GEAR = 1.25  # times the ratio before the pull: a kickdown, no clutch slips so far
+SHIFT_S = 0.7  # which an automatic gearbox takes for it, the engine running up meanwhile
 SURGE_S = 1.0  # wheels that let go grip again within this, or spin to the end
 GRIPPED = 0.4  # of the greatest slip: below it at the end, the tyres have gripped again
 FIRST_RATIO = 95.0  # rpm per km/h, or above it: a first gear
@@ -41,7 +40,9 @@ FIRST_KMH = 40.0  # or below it where no ratio is known
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """wheelspin_pct or clutch_slip_pct, as it looks: the greatest slip held for 0.2 s, % of the gear's own ratio."""
+    """wheelspin_pct or clutch_slip_pct, as it looks: the greatest slip held for 0.2 s, % of the
+    gear's own ratio.
+    """
     del limits
     rpm, speed = (
         pull.believed("engine_speed", tail_s=1.5),
@@ -49,24 +50,18 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     )
     inside = rpm.within(pull.start_s, pull.end_s)
     if len(inside.t) < 5 or len(speed.t) < 4:
-        return Measured(
-            unable=("too_short", "too few samples of engine and road speed in the pull")
-        )
+        return cannot("too_short", "too few samples of engine and road speed in the pull")
     slip = _slip(pull, rpm, speed)
     if slip is None:
-        return Measured(
-            unable=(
-                "too_short",
-                f"the car moved at {LEAST_SPEED:.0f} km/h or more for too short a part of the pull",
-            )
+        return cannot(
+            "too_short",
+            f"the car moved at {LEAST_SPEED:.0f} km/h or more for too short a part of the pull",
         )
     held = held_above(slip.t, slip.value, SPAN_S)
     if held is None:
-        return Measured(
-            unable=("too_short", "too few samples of engine and road speed in the pull")
-        )
+        return cannot("too_short", "too few samples of engine and road speed in the pull")
     spin = max(0.0, held.level)
-    sheet = Sheet({"wheelspin_pct": 0.0, "clutch_slip_pct": 0.0})
+    sheet = Measured({"wheelspin_pct": 0.0, "clutch_slip_pct": 0.0})
     clutch, name, reason = _which(pull, slip, spin)
     sheet.put(
         "clutch_slip_pct" if clutch else "wheelspin_pct",
@@ -75,16 +70,16 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         at=held,
         said=reason,
     )
-    return sheet.measured("vehicle_speed")
+    return sheet.of("vehicle_speed")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def _through_steps(speed: Series) -> Series:
-    """A coarse road speed averaged over a few of its steps: one whole mile an hour is two per cent of slip."""
+    """A coarse road speed averaged over a few of its steps: one whole mile an hour is two per cent
+    of slip.
+    """
     step = resolution(speed.value)
     if len(speed.t) < 5 or step <= 0:
         return speed
@@ -105,9 +100,9 @@ def _in_gear(pull: Pull) -> str:
 def _slip(pull: Pull, rpm: Series, speed: Series) -> Series | None:
     """Slip in per cent over the pull.
 
-    Of several lags that a road speed may have, the one at which the part of the pull without slip is the most even:
-    a wrong one bends the ratio all along. The lag at the lift is an upper bound: a slipping clutch takes hold there,
-    so that engine speed peaks before road speed does.
+    Of several lags that a road speed may have, the one at which the part of the pull without slip
+    is the most even: a wrong one bends the ratio all along. The lag at the lift is an upper bound:
+    a slipping clutch takes hold there, so that engine speed peaks before road speed does.
     """
     most = _lag_at_lift(pull, rpm, speed)
     lags = LAGS_S if most is None else np.append(LAGS_S[most > LAGS_S], most)
@@ -124,10 +119,12 @@ def _slip(pull: Pull, rpm: Series, speed: Series) -> Series | None:
 
 
 def _gripping_ratio(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> float | None:
-    """The ratio without load, rpm per km/h: before the pull and just after the lift, where both agree.
+    """The ratio without load, rpm per km/h: before the pull and just after the lift, where both
+    agree.
 
-    A clutch that slips through a whole pull takes hold off the throttle; a gear is the same in all three.
-    None where the pull did not end by a lift, samples are wanting, or the two differ, as after a shift.
+    A clutch that slips through a whole pull takes hold off the throttle; a gear is the same in all
+    three. None where the pull did not end by a lift, samples are wanting, or the two differ, as
+    after a shift.
     """
     if pull.span.ended_by != "lift":
         return None
@@ -141,7 +138,7 @@ def _gripping_ratio(pull: Pull, rpm: Series, speed: Series, lag_s: float) -> flo
 
 
 def _ratio(rpm: Series, speed: Series, lag_s: float) -> Series:
-    """Engine speed over the road speed that comes lag_s later, rpm per km/h, where the car moves."""
+    """Engine speed over the road speed that comes lag_s later, rpm per km/h, in motion."""
     at = speed.at(rpm.t + lag_s, max_gap_s=1.5)
     good = at >= LEAST_SPEED
     return Series(rpm.t[good], rpm.value[good] / at[good])
@@ -160,8 +157,9 @@ def _slip_at(
 
 
 def _own_ratio(pull: Pull, ratio: Array, grips: float | None) -> float:
-    """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it, else the pull's low
-    end, or what it grips at without load where that is below: slip may go all through a short pull.
+    """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it,
+    else the pull's low end, or what it grips at without load where that is below: slip may go all
+    through a short pull.
     """
     low = float(np.percentile(ratio, 15))
     if grips is not None:
@@ -170,12 +168,15 @@ def _own_ratio(pull: Pull, ratio: Array, grips: float | None) -> float:
     if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
         return low
     by_file = car.rpm_per_kmh[gear - 1]
-    # tyres differ a few per cent from their figure; a low end far above it is slip all through the pull
+    # tyres differ a few per cent from their figure; a low end far above it is slip all through the
+    # pull
     return low if abs(low / by_file - 1) < 0.05 else min(low, by_file)
 
 
 def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
-    """How much later road speed peaks than engine speed at the lift, s; None where there is none to see."""
+    """How much later road speed peaks than engine speed at the lift, s; None where there is none to
+    see.
+    """
     if pull.span.ended_by != "lift":
         return None
     around = (pull.end_s - 0.7, pull.end_s + 1.5)
@@ -195,15 +196,19 @@ def _lag_at_lift(pull: Pull, rpm: Series, speed: Series) -> float | None:
 def _which(pull: Pull, slip: Series, spin: float) -> tuple[bool, str, str]:
     """Whether it is the clutch, what it looks like, and why.
 
-    Tyres let go in a surge as the torque arrives, and grip again, or spin through a first gear. A clutch slips
-    where the torque peaks, for longer, and takes hold again as the torque falls, if at all.
+    Tyres let go in a surge as the torque arrives, and grip again, or spin through a first gear. A
+    clutch slips where the torque peaks, for longer, and takes hold again as the torque falls, if at
+    all.
     """
     lasts = _lasts(slip, 0.5 * spin)
     if lasts <= SURGE_S and _late(slip) < GRIPPED * spin:
         return (
             False,
             "wheelspin",
-            "It surges and comes back while the throttle stays open, as tyres do when they grip again",
+            (
+                "It surges and comes back while the throttle stays open, as tyres do when they "
+                "grip again"
+            ),
         )
     if _lowest_gear(pull, slip, spin):
         return (
@@ -229,11 +234,11 @@ def _lasts(slip: Series, level: float) -> float:
     top = int(np.argmax(slip.value))
     here = Held(float(slip.value[top]), float(slip.t[top]), float(slip.t[top]))
     whole = spread(slip.t, slip.value, level, here)
-    return whole.end_s - whole.start_s + median(np.diff(slip.t))
+    return whole.end_s - whole.start_s + interval_of(slip.t)
 
 
 def _lowest_gear(pull: Pull, slip: Series, spin: float) -> bool:
-    """First gear by its number, else by its ratio, else by the road speed at which the slip began."""
+    """First gear by its number, else by its ratio, else by the road speed where slip began."""
     if pull.gear is not None:
         return pull.gear == 1
     if pull.span.gear_ratio is not None:

@@ -6,8 +6,7 @@ limits are for.
 
 from __future__ import annotations
 
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Pull
 from audit.signal.held import held_above, spread
@@ -26,13 +25,11 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     gas = pull.believed("exhaust_gas_temp", tail_s=TAIL_S)
     held = held_above(gas.t, gas.value, HELD_S)
     if held is None:
-        return Measured(
-            unable=("too_short", "fewer than two believed samples of exhaust gas temperature")
-        )
+        return cannot("too_short", "fewer than two believed samples of exhaust gas temperature")
     reached = limits.row("heat.exhaust", "exhaust_peak_c").reached(held.level)
     whole = held if reached is None else spread(gas.t, gas.value, reached, held)
     lasted = whole.end_s - whole.start_s + (gas.t[-1] - gas.t[0]) / max(len(gas.t) - 1, 1)
-    sheet = Sheet({"exhaust_rise_c": held.level - float(gas.value[0])})
+    sheet = Measured({"exhaust_rise_c": held.level - float(gas.value[0])})
     sheet.put(
         "exhaust_peak_c",
         held.level,
@@ -40,9 +37,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
         "s",
         at=whole,
     )
-    return sheet.measured("exhaust_gas_temp")
+    return sheet.of("exhaust_gas_temp")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's row."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)

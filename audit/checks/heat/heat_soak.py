@@ -13,13 +13,20 @@ import numpy as np
 
 from audit.checks.engine.pace import rpm_rate
 from audit.checks.heat.charge import compressor_outlet_c, cooler_effectiveness
-from audit.checks.heat.soak import best_climb, chains, soak_finding
+from audit.checks.heat.soak import best_climb, chains, judge_soak
 from audit.checks.heat.soak_figures import put_soak_figures
-from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import (
+    Across,
+    Judged,
+    LimitTable,
+    Measured,
+    by_rows,
+    gathered,
+    judge_figure,
+)
 from audit.declared import declared
-from audit.model import Car, Finding, Log, Measures, Pull, Sanity, Series, believed_series
-from audit.signal.arrays import median_sorted, quantile
+from audit.model import Car, Log, Measures, Pull, Sanity, Series, believed_series
+from audit.signal.arrays import interval_of, median_sorted, quantile
 from audit.signal.held import held_above, spread, without_singles
 
 DECLARED = declared(__name__)
@@ -38,7 +45,7 @@ CHANNEL = {
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
     """Charge, coolant, oil and exhaust temperatures of the pull, °C; differences K."""
-    sheet = Sheet({"rpm_rate_rpm_per_s": rpm_rate(pull)})
+    sheet = Measured({"rpm_rate_rpm_per_s": rpm_rate(pull)})
     _intake(pull, sheet)
     _coolant(pull, sheet)
     if (oil := _span(pull, "oil_temp")) is not None:
@@ -51,12 +58,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
         if "intake_peak_c" in sheet.values
         else ("too_short", "intake air temperature has no believed sample in the pull")
     )
-    return sheet.measured(channels, unable=unable)
+    return sheet.of(channels, unable=unable)
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's rows."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def _span(pull: Pull, name: str) -> tuple[float, float, float, float] | None:
@@ -76,7 +81,7 @@ def _span(pull: Pull, name: str) -> tuple[float, float, float, float] | None:
     return start, float(inside.value[top]), float(inside.t[top]), float(inside.t[-1])
 
 
-def _intake(pull: Pull, sheet: Sheet) -> None:
+def _intake(pull: Pull, sheet: Measured) -> None:
     found = _span(pull, "intake_air_temp")
     if found is None:
         return
@@ -125,7 +130,7 @@ def _cooler(pull: Pull, charge_c: float, outside_c: float) -> float | None:
     return cooler_effectiveness(compressor_outlet_c(outside_c, ratio), charge_c, outside_c)
 
 
-def _coolant(pull: Pull, sheet: Sheet) -> None:
+def _coolant(pull: Pull, sheet: Measured) -> None:
     found = _span(pull, "coolant_temp")
     if found is None:
         return
@@ -148,18 +153,14 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     row = limits.row("heat.soak", "intake_start_climb_c")
     worst = best_climb(chains(pulls, measures), row)
     if worst is None:
-        return Across(
-            unable=(
-                "too_short",
-                "no two pulls follow each other, so recovery between pulls cannot be seen",
-            )
+        return gathered(
+            [], "no two pulls follow each other, so recovery between pulls cannot be seen"
         )
     value, index, proven = worst
-    finding = soak_finding(row, value, [measures[i] for i in index], proven=proven)
-    score = row.score(value)
+    score, finding = judge_soak(row, value, [measures[i] for i in index], proven=proven)
     if finding is None and score is not None:
         score = max(score, 71.0)  # seen once, and less than the hold level
-    return Across(score, ((finding, index),) if finding is not None else ())
+    return gathered([((score, finding), index)], "")
 
 
 def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:  # noqa: ARG001 - as above
@@ -178,32 +179,15 @@ def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:
     )
     if held is None:
         return Judged(None)
-    severity, level = row.severity(held.level), row.reached(held.level)
-    if severity is None or level is None:
-        return Judged(row.score(held.level))
-    whole = spread(coolant.t, coolant.value, level, held)
-    lasted = whole.end_s - whole.start_s + median_sorted(coolant.t[1:] - coolant.t[:-1])
-    message = (
+    level = row.reached(held.level)
+    whole = held if level is None else spread(coolant.t, coolant.value, level, held)
+    lasted = whole.end_s - whole.start_s + interval_of(coolant.t)
+    text = (
         f"The coolant came to {held.level:.1f} °C with the engine running and was over for "
-        f"{lasted:.0f} s, at or "
-        f"above the {severity} limit of {level:g} °C."
+        f"{lasted:.0f} s"
     )
-    return Judged(
-        row.score(held.level),
-        (
-            Finding(
-                "heat.coolant",
-                severity,
-                message,
-                "coolant_temp",
-                whole.start_s,
-                whole.end_s,
-                held.level,
-                level,
-                row.unit,
-            ),
-        ),
-    )
+    score, finding = judge_figure(row, held.level, text, "coolant_temp", at=whole)
+    return Judged(score, () if finding is None else (finding,))
 
 
 def _plainly_cool(coolant: Series, best: float, hold_s: float) -> bool:

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from audit.model import Array, Finding, Limit, Measures, Pull
+from audit.checks.kit.base import Judgement, judge_figure
+from audit.model import Array, Limit, Measures, Pull
 from audit.signal.arrays import median
 
 WARM_C = 70.0
@@ -25,16 +26,21 @@ SHIFT_S = 5.0
 
 
 @dataclass(frozen=True)
-class Chain:
-    """Runs that follow each other without a stop. index: each one's first pull among the night's;
-    start_c: charge temperature at its start; hottest_c: the hottest of its pulls; elsewhere:
-    whether it began hotter than the last one can have left it.
+class Run:
+    """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until
+    it had caught up; elsewhere: whether it began hotter than the run before it in its chain can
+    have left it.
     """
 
-    index: tuple[int, ...]
-    start_c: tuple[float, ...]
-    hottest_c: tuple[float, ...]
-    elsewhere: tuple[bool, ...]
+    first: int
+    last: int
+    start_c: float
+    hottest_c: float
+    late_c: float | None
+    elsewhere: bool = False
+
+
+Chain = list[Run]  # runs that follow each other without a stop
 
 
 def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
@@ -44,38 +50,17 @@ def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
     A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest
     of the last run, whichever gear that was in.
     """
-    found: list[list[tuple[_Run, bool]]] = []
+    found: list[Chain] = []
     for run in _runs(pulls, measures):
-        last = found[-1][-1][0] if found else None
+        last = found[-1][-1] if found else None
         if last is not None and _follows(pulls[last.last], pulls[run.first], last, run, measures):
-            found[-1].append((run, _elsewhere(pulls, last, run, measures)))
+            found[-1].append(replace(run, elsewhere=_elsewhere(pulls, last, run, measures)))
         else:
-            found.append([(run, False)])
-    return [
-        Chain(
-            tuple(r.first for r, _ in c),
-            tuple(r.start_c for r, _ in c),
-            tuple(r.hottest_c for r, _ in c),
-            tuple(e for _, e in c),
-        )
-        for c in found
-    ]
+            found.append([run])
+    return found
 
 
-@dataclass(frozen=True)
-class _Run:
-    """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until
-    it had caught up.
-    """
-
-    first: int
-    last: int
-    start_c: float
-    hottest_c: float
-    late_c: float | None
-
-
-def _runs(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[_Run]:
+def _runs(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Run]:
     parts: list[list[int]] = []
     for i in range(len(pulls)):
         if parts and _same_run(pulls[parts[-1][-1]], pulls[i]):
@@ -89,7 +74,7 @@ def _runs(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[_Run]:
         if start is None or _cold(first):
             continue
         out.append(
-            _Run(
+            Run(
                 part[0],
                 part[-1],
                 float(start),
@@ -121,7 +106,7 @@ def _cold(figures: Measures) -> bool:
     return coolant is not None and coolant < WARM_C
 
 
-def _follows(a: Pull, b: Pull, before: _Run, after: _Run, measures: Sequence[Measures]) -> bool:
+def _follows(a: Pull, b: Pull, before: Run, after: Run, measures: Sequence[Measures]) -> bool:
     """Whether b comes after a without a stop that would heat the intake by itself."""
     figures = measures[after.first]
     between = figures.get("intake_between_peak_c")
@@ -134,7 +119,7 @@ def _follows(a: Pull, b: Pull, before: _Run, after: _Run, measures: Sequence[Mea
 
 
 def _elsewhere(
-    pulls: Sequence[Pull], before: _Run, after: _Run, measures: Sequence[Measures]
+    pulls: Sequence[Pull], before: Run, after: Run, measures: Sequence[Measures]
 ) -> bool:
     """Whether the run began hotter than the last one can have left it: seen once, it is no soak of
     the cooler.
@@ -170,7 +155,7 @@ def _over(chain: Chain) -> Array:
     A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does
     both.
     """
-    start, hottest = np.asarray(chain.start_c), np.asarray(chain.hottest_c)
+    start, hottest = np.array([(run.start_c, run.hottest_c) for run in chain]).T
     over: Array = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
     return over
 
@@ -181,25 +166,25 @@ def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
 
     Heat that a pause lets go is none, and one hot run is not enough.
     """
-    n = len(chain.index)
+    n = len(chain)
     if n < 3:
         return None
     over = _over(chain)
     both = np.minimum(over[:, 1:-1], over[:, 2:])  # run j and the next, j from 1
     both[np.tril_indices(n, -1, n - 2)] = -np.inf  # run i must lie before run j
     first, j = np.unravel_index(int(np.argmax(both)), both.shape)
-    return float(both[first, j]), chain.index[int(first) : int(j) + 3]
+    return float(both[first, j]), tuple(run.first for run in chain[int(first) : int(j) + 3])
 
 
 def at_last(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
     """The climb of the last run over one before it, K, the largest, and both runs: seen once. None
     under two.
     """
-    if len(chain.index) < 2 or chain.elsewhere[-1]:
+    if len(chain) < 2 or chain[-1].elsewhere:
         return None
     last = _over(chain)[:-1, -1]
     first = int(np.argmax(last))
-    return float(last[first]), (chain.index[first], chain.index[-1])
+    return float(last[first]), (chain[first].first, chain[-1].first)
 
 
 def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, ...], bool] | None:
@@ -215,41 +200,27 @@ def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, 
     return max(proven + counts, key=lambda c: (row.severity(c[0]) in ("hold", "stop"), c[2], c[0]))
 
 
-def soak_finding(
+def judge_soak(
     row: Limit, value: float, measures: Sequence[Measures], *, proven: bool
-) -> Finding | None:
-    """The finding when a level is reached. measures: of the runs that show the climb, in order."""
-    severity = row.severity(value)
-    if severity is None:
-        return None
+) -> Judgement:
+    """The climb judged. measures: of the runs that show the climb, in order."""
     starts = [f"{figures['intake_start_c']:.1f} °C" for figures in measures]
     if len(starts) > 5:
         starts = [f"{starts[0]} at first", f"{starts[-2]} and {starts[-1]} at last"]
     seen = "two runs on end" if proven else "the last run"
-    message = (
+    text = (
         "The intake air had not cooled down again before the next run: they began at "
         f"{', '.join(starts)}, {seen} {value:.1f} K hotter than one before, at the start and at "
-        f"the hottest, at or above the limit of {row.reached(value):g} K."
+        "the hottest"
     )
     known = [
         tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None
     ]
+    said = ""
     if known:
-        tau = median(known)
-        minutes = max(math.ceil(2.3 * tau / 30.0) / 2.0, 0.5)
-        message += (
-            f" Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then "
-            "nine "
-            "tenths of the heat are gone."
+        minutes = max(math.ceil(2.3 * median(known) / 30.0) / 2.0, 0.5)
+        said = (
+            f"Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then "
+            "nine tenths of the heat are gone"
         )
-    return Finding(
-        "heat.soak",
-        severity,
-        message,
-        "intake_air_temp",
-        None,
-        None,
-        value,
-        row.reached(value),
-        row.unit,
-    )
+    return judge_figure(row, value, text, "intake_air_temp", said=said)

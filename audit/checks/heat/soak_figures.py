@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import Measured
 from audit.model import Pull, Series, believed_series
 from audit.signal.arrays import median_sorted
 from audit.signal.cooling import cooling_time
@@ -19,7 +19,7 @@ LOAD_KPA = 20.0  # more boost than this is another pull, or as good as one
 STANDS_KMH = 5.0
 
 
-def put_soak_figures(pull: Pull, sheet: Sheet, start_c: float, peak_c: float) -> None:
+def put_soak_figures(pull: Pull, sheet: Measured, start_c: float, peak_c: float) -> None:
     """Write down intake temperatures before and after the pull, the stand before it, and the
     recovery after it.
 
@@ -91,7 +91,7 @@ def _recovery(pull: Pull, after: Series, start_c: float) -> float | None:
     return tau if tau is not None and tau < 3600 else None
 
 
-def _put_ends(pull: Pull, sheet: Sheet) -> None:
+def _put_ends(pull: Pull, sheet: Measured) -> None:
     first = _read(pull, "intake_air_temp", 0.0, min(20.0, pull.start_s))
     last = _read(
         pull, "intake_air_temp", max(pull.end_s, pull.log.duration_s - 20.0), pull.log.duration_s

@@ -7,7 +7,7 @@ A check is a module of this package with
     NAME, CODES      of that row; modules of one name are parts of one check, each with its own
                      needs
     measure(pull, limits) -> Measured        no limit of a finding in it (settings are allowed)
-    judge(measured, limits) -> Judged        no signal in it; most call judge_rows
+    judge(measured, limits) -> Judged        no signal in it; most are by_rows(CODES)
 and where it looks further than one pull
     across(pulls, measures, limits) -> Across           over all pulls of the night
     whole_log(log, sanity, car, limits) -> Judged       over a log, pulls or not
@@ -15,20 +15,38 @@ and where it looks further than one pull
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import functools
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from audit.declared import Declared
-from audit.model import Finding, Limit, LimitTable, Pull, worst_severity
+from audit.model import SEVERITIES, Finding, Limit, LimitTable, Pull
+from audit.signal.held import Held
 
-__all__ = ["Across", "Check", "Judged", "LimitTable", "Measured", "judge_row", "judge_rows"]
+__all__ = [
+    "Across",
+    "Check",
+    "Judged",
+    "Judgement",
+    "LimitTable",
+    "Measured",
+    "Together",
+    "by_rows",
+    "cannot",
+    "gathered",
+    "judge_figure",
+    "judge_row",
+    "judge_rows",
+    "worst_of_each",
+]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass
 class Measured:
-    """values: measure -> figure in its canonical unit, None where it could not be had.
+    """What measure() writes down, one figure at a time (put), and judge() reads.
 
+    values: measure -> figure in its canonical unit, None where it could not be had.
     at: measure -> (start_s, end_s), where it was seen. said: measure -> a clause for the message
     (the band, an error bound). unable: (cause, sentence) when the pull cannot be judged at all,
     cause being too_short, too_slow, missing or not_believed. texts: measure -> the message's first
@@ -37,14 +55,50 @@ class Measured:
     limit goes by one.
     """
 
-    values: Mapping[str, float | None] = field(default_factory=dict)
-    at: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    said: Mapping[str, str] = field(default_factory=dict)
-    texts: Mapping[str, str] = field(default_factory=dict)
-    channels: Mapping[str, str] = field(default_factory=dict)
+    values: dict[str, float | None] = field(default_factory=dict)
+    at: dict[str, tuple[float, float]] = field(default_factory=dict)
+    said: dict[str, str] = field(default_factory=dict)
+    texts: dict[str, str] = field(default_factory=dict)
+    channels: dict[str, str] = field(default_factory=dict)
     unable: tuple[str, str] | None = None
-    room: Mapping[str, float] = field(default_factory=dict)
-    under: Mapping[str, float] = field(default_factory=dict)
+    room: dict[str, float] = field(default_factory=dict)
+    under: dict[str, float] = field(default_factory=dict)
+
+    def put(
+        self,
+        name: str,
+        value: float | None,
+        text: str = "",
+        *,
+        at: tuple[float, float] | Held | None = None,
+        said: str = "",
+        under: float | None = None,
+    ) -> None:
+        """Write one figure; what was said of it before is kept in front."""
+        self.values[name] = None if value is None else float(value)
+        if text:
+            self.texts[name] = text
+        if said:
+            self.said[name] = f"{self.said[name]}; {said}" if name in self.said else said
+        if at is not None:
+            self.at[name] = (at.start_s, at.end_s) if isinstance(at, Held) else at
+        if under is not None:
+            self.under[name] = under
+
+    def of(
+        self, channels: dict[str, str] | str, *, unable: tuple[str, str] | None = None
+    ) -> Measured:
+        """Itself, with the channel of each figure, or of all of them."""
+        self.channels = (
+            dict.fromkeys(self.values, channels) if isinstance(channels, str) else channels
+        )
+        self.unable = unable or self.unable
+        return self
+
+
+def cannot(cause: str, why: str) -> Measured:
+    """What measure() gives for a pull that cannot be judged; see Measured.unable."""
+    return Measured(unable=(cause, why))
 
 
 @dataclass(frozen=True)
@@ -68,6 +122,19 @@ class Across:
     unable: tuple[str, str] | None = None
 
 
+Judgement = tuple[float | None, Finding | None]
+Together = tuple[Judgement, tuple[int, ...]]  # of some pulls, and their indices
+
+
+def gathered(found: Sequence[Together], nothing: str, cause: str = "too_short") -> Across:
+    """Judgements over several pulls as one. nothing: why, where not one could be made."""
+    if not found:
+        return Across(unable=(cause, nothing))
+    scores = [score for (score, _), _ in found if score is not None]
+    findings = [(finding, rows) for (_, finding), rows in found if finding is not None]
+    return Across(min(scores, default=None), tuple(findings))
+
+
 class Check(Protocol):
     """A check module, as the registry sees it (across and whole_log may be absent)."""
 
@@ -79,7 +146,7 @@ class Check(Protocol):
     def judge(self, measured: Measured, limits: LimitTable) -> Judged: ...
 
 
-def judge_row(row: Limit, measured: Measured) -> tuple[float | None, Finding | None]:
+def judge_row(row: Limit, measured: Measured) -> Judgement:
     """Score and, when a level is reached, the finding of one table row; a hold limit within the
     figure's room holds.
     """
@@ -139,19 +206,40 @@ def _unit(unit: str) -> str:
     return "" if unit == "1" else f" {unit}"
 
 
+def judge_figure(
+    row: Limit,
+    value: float,
+    text: str,
+    channel: str,
+    *,
+    at: tuple[float, float] | Held | None = None,
+    said: str = "",
+) -> Judgement:
+    """One figure by its row, without a pull's other figures; see judge_row."""
+    sheet = Measured()
+    sheet.put(row.measure, value, text, at=at, said=said)
+    return judge_row(row, sheet.of(channel))
+
+
 def judge_rows(codes: Sequence[str], measured: Measured, limits: LimitTable) -> Judged:
     """Judge every row of the codes; the score is the worst row's, a code's finding its worst
     row's.
     """
-    scores: list[float] = []
-    findings: list[Finding] = []
-    for code in codes:
-        found: list[Finding] = []
-        for row in limits.rows(code):
-            score, finding = judge_row(row, measured)
-            scores += [score] if score is not None else []
-            found += [finding] if finding is not None else []
-        if found:
-            worst = worst_severity([f.severity for f in found])
-            findings.append(next(f for f in found if f.severity == worst))
-    return Judged(min(scores) if scores else None, tuple(findings))
+    every = [judge_row(row, measured) for code in codes for row in limits.rows(code)]
+    scores = [score for score, _ in every if score is not None]
+    return Judged(min(scores, default=None), worst_of_each(f for _, f in every if f is not None))
+
+
+def by_rows(codes: Sequence[str]) -> Callable[[Measured, LimitTable], Judged]:
+    """The judge() of a check that has nothing to add to the rows of its codes."""
+    return functools.partial(judge_rows, codes)
+
+
+def worst_of_each(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """The worst finding of each code, the first of equals."""
+    worst: dict[str, Finding] = {}
+    for finding in findings:
+        known = worst.setdefault(finding.code, finding)
+        if SEVERITIES.index(finding.severity) > SEVERITIES.index(known.severity):
+            worst[finding.code] = finding
+    return tuple(worst.values())

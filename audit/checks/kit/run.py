@@ -13,11 +13,10 @@ from typing import TypeVar
 
 import numpy as np
 
-from audit.checks.kit.base import Across, Check, Judged, LimitTable, Measured
+from audit.checks.kit.base import Across, Check, Judged, LimitTable, Measured, worst_of_each
 from audit.checks.kit.registry import all_checks
 from audit.model import (
     SCORE_AT,
-    SEVERITIES,
     Car,
     CheckResult,
     Finding,
@@ -175,12 +174,7 @@ def joined(results: Sequence[CheckResult]) -> CheckResult:
     # that a part's own channel is not in the log says less than why the rest could not be judged
     tried = [r for r in results if r.cause != "missing"]
     worst = max(speaking or tried or results, key=_rank)
-    found: dict[str, Finding] = {}
-    for finding in (f for r in results for f in r.findings):
-        known = found.get(finding.code)
-        if known is None or SEVERITIES.index(finding.severity) > SEVERITIES.index(known.severity):
-            found[finding.code] = finding
-    return replace(worst, findings=tuple(found.values()))
+    return replace(worst, findings=worst_of_each(f for r in results for f in r.findings))
 
 
 def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
@@ -267,22 +261,19 @@ def run_between(stretches: Sequence[Pull], limits: LimitTable) -> tuple[Finding,
 
     No more than a hold: what a part-throttle map is meant to do is not known.
     """
-    worst: dict[str, Finding] = {}
-    for check in all_checks():
-        for pull in stretches if check.DECLARED.between else ():
-            for finding in run_check(check, pull, limits)[1].findings:
-                known = worst.get(finding.code)
-                if finding.code in check.DECLARED.between and (
-                    known is None
-                    or SEVERITIES.index(finding.severity) > SEVERITIES.index(known.severity)
-                ):
-                    worst[finding.code] = finding
+    found = (
+        finding
+        for check in all_checks()
+        for pull in (stretches if check.DECLARED.between else ())
+        for finding in run_check(check, pull, limits)[1].findings
+        if finding.code in check.DECLARED.between
+    )
     said = " It was outside the pulls, under boost at part throttle or in a short stab."
     return tuple(
         replace(
             f, severity=f.severity if f.severity != "stop" else "hold", message=f.message + said
         )
-        for f in worst.values()
+        for f in worst_of_each(found)
     )
 
 
@@ -311,7 +302,7 @@ def _capped(check: Check, log: Log, finding: Finding) -> Finding:
 
 def _run_one(check: Check, pull: Pull, limits: LimitTable) -> tuple[Measured, CheckResult]:
     if (blocked := obstacle(check, pull)) is not None:
-        return Measured(), _unable(check.NAME, blocked)
+        return Measured(), CheckResult(check.NAME, "not_evaluated", None, blocked[1], blocked[0])
     measured = _caught(check.NAME, lambda: check.measure(pull, limits), Measured(unable=_CRASHED))
     judged = _caught(check.NAME, lambda: check.judge(measured, limits), Judged(None))
     judged = _doubted(check, pull.log, judged)
@@ -342,10 +333,6 @@ def _score(judged: Judged) -> float:
     """The score, never better than its worst finding's level allows."""
     score = 100.0 if judged.score is None else judged.score
     return min([score, *(SCORE_AT[f.severity] for f in judged.findings if f.severity in SCORE_AT)])
-
-
-def _unable(name: str, blocked: tuple[str, str]) -> CheckResult:
-    return CheckResult(name, "not_evaluated", None, blocked[1], blocked[0])
 
 
 def guarded(name: str, call: Callable[[], T], otherwise: T) -> T:

@@ -10,9 +10,8 @@ from itertools import combinations
 
 import numpy as np
 
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
+from audit.checks.kit.base import LimitTable, Measured, by_rows
 from audit.checks.kit.run import plain
-from audit.checks.kit.sheet import Sheet
 from audit.checks.mixture.mixture_window import mixture_window
 from audit.declared import declared
 from audit.model import Array, Pull, Series
@@ -32,7 +31,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     """
     window = mixture_window(pull, limits.setting("load_kpa"))
     for_s = limits.setting("lean_sustained_s")
-    sheet = Sheet()
+    sheet = Measured()
     t = window.lam.t
     worst: tuple[str, str] = ("lambda", "lambda_2")
     for a, b in combinations(pull.log.sensors("lambda"), 2):
@@ -53,12 +52,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
             at=whole,
         )
     short = ("too_short", "the two lambda sensors share too little time under load to compare")
-    return sheet.measured(worst[0], unable=None if sheet.values else short)
+    return sheet.of(worst[0], unable=None if sheet.values else short)
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's row."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def _apart(pull: Pull, a: str, b: str, t: Array, for_s: float) -> Array:

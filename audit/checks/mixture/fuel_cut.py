@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.checks.engine.top_speed import at_limiter, open_until
-from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import LimitTable, Measured, by_rows
 from audit.declared import declared
 from audit.model import Pull, Series
-from audit.signal.arrays import median_sorted
+from audit.signal.arrays import interval_of, median_sorted
 from audit.signal.spans import runs
 
 DECLARED = declared(__name__)
@@ -50,7 +49,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     until = open_until(pull) - 0.05
     cuts = [c for c in found_cuts(pull, rpm) if pull.start_s + 0.2 <= c.start_s <= until]
     cuts = [c for c in _merged(cuts) if not at_limiter(pull, c.start_s, rpm)]
-    sheet = Sheet({"fuel_cut_s": 0.0, "fuel_cuts": float(len(cuts))})
+    sheet = Measured({"fuel_cut_s": 0.0, "fuel_cuts": float(len(cuts))})
     if cuts:
         longest = max(cuts, key=lambda c: c.end_s - c.start_s)
         speed = float(np.interp(longest.start_s, rpm.t, rpm.value))
@@ -63,12 +62,10 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
             f"{longest.end_s - longest.start_s:.2f} s near {speed:.0f} rpm{lean}",
             at=(cuts[0].start_s, cuts[-1].end_s),
         )
-    return sheet.measured("engine_speed")
+    return sheet.of("engine_speed")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """By the table's row: any cut."""
-    return judge_rows(CODES, measured, limits)
+judge = by_rows(CODES)
 
 
 def found_cuts(pull: Pull, rpm: Series) -> list[Cut]:
@@ -85,7 +82,13 @@ def found_cuts(pull: Pull, rpm: Series) -> list[Cut]:
     for leap in leaps:
         begin = leap.start_s - _lag(pull)
         if not shot and _falters(pull, rpm, begin, leap.end_s - _lag(pull)):
-            cuts.append(Cut(begin, max(leap.end_s - _lag(pull), begin + _step(rpm)), leap.lean))
+            cuts.append(
+                Cut(
+                    begin,
+                    max(leap.end_s - _lag(pull), begin + interval_of(rpm.t, alone=0.1)),
+                    leap.lean,
+                )
+            )
     return sorted(cuts, key=lambda c: c.start_s)
 
 
@@ -98,10 +101,6 @@ def _merged(cuts: list[Cut]) -> list[Cut]:
     return out
 
 
-def _step(series: Series) -> float:
-    return median_sorted(series.t[1:] - series.t[:-1]) if len(series.t) > 1 else 0.1
-
-
 def _shut(pull: Pull) -> list[tuple[float, float, int]]:
     """Where the injectors go to nothing from one sample to the next: (start, end, samples)."""
     for name in ("injector_pulse_width", "injector_duty"):
@@ -110,7 +109,7 @@ def _shut(pull: Pull) -> list[tuple[float, float, int]]:
             continue
         t, value = shot
         top = median_sorted(shot.within(pull.start_s, pull.end_s).value)
-        step = _step(shot)
+        step = interval_of(shot.t, alone=0.1)
         out = []
         for a, b in zip(*runs(value < 0.5 * SHUT * top), strict=True):
             if a > 0 and value[max(a - 3, 0) : a].max() * SHUT > value[a:b].max():
@@ -133,7 +132,7 @@ def _leaps(pull: Pull) -> list[Cut]:
         return []
     usual = median_sorted(inside)
     level = max(usual + LEAP, NO_FLAME)
-    step = max(_step(lam), 0.01)
+    step = max(interval_of(lam.t, alone=0.1), 0.01)
     out = []
     for a, b in zip(*runs(lam.value >= level), strict=True):
         before = lam.within(lam.t[a] - max(LEAP_S, 1.5 * step), lam.t[a] - 1e-6).value
@@ -152,7 +151,7 @@ def _lag(pull: Pull) -> float:
 
 def _falters(pull: Pull, rpm: Series, start_s: float, end_s: float) -> bool:
     """Does the engine stop climbing, or boost dip, while the fuel is off?"""
-    step = _step(rpm)
+    step = interval_of(rpm.t, alone=0.1)
     t0, t1 = start_s - max(0.1, step), max(end_s, start_s + 2 * step)
     at = np.interp((t0 - 0.6, t0, t1), rpm.t, rpm.value)
     inside = rpm.within(pull.start_s, pull.end_s)

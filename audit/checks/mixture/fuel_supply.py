@@ -11,11 +11,19 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.kit.base import Across, Judged, LimitTable, Measured, judge_row, judge_rows
-from audit.checks.kit.sheet import Sheet
+from audit.checks.kit.base import (
+    Across,
+    Judged,
+    LimitTable,
+    Measured,
+    gathered,
+    judge_figure,
+    judge_row,
+    judge_rows,
+)
 from audit.checks.mixture.fuel_rail import Rail, read_rail
 from audit.declared import declared
-from audit.model import Finding, Limit, Measures, Pull, Series
+from audit.model import Limit, Measures, Pull, Series
 from audit.signal.held import Held, held_above
 from audit.units import injector_duty_pct
 
@@ -29,7 +37,7 @@ STEADY_LAST = 3  # pulls that the growth of the fall is read from
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
     """Fall of fuel pressure, %; lowest differential, kPa; highest injector duty, %."""
-    sheet = Sheet({"injector_duty_limit_pct": pull.car.injector_duty_limit_pct})
+    sheet = Measured({"injector_duty_limit_pct": pull.car.injector_duty_limit_pct})
     rail = read_rail(pull)
     if rail is not None:
         _put_rail(rail, sheet)
@@ -52,7 +60,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
         sheet.values
     )
     unable = None if judged else ("not_believed" if top else "too_short", _why(top, rail, source))
-    return sheet.measured(channels, unable=unable)
+    return sheet.of(channels, unable=unable)
 
 
 def _why(top: Held | None, rail: Rail | None, source: str) -> str:
@@ -68,7 +76,7 @@ def _why(top: Held | None, rail: Rail | None, source: str) -> str:
     return "too few believed samples of fuel pressure or injection time in the pull"
 
 
-def _put_rail(rail: Rail, sheet: Sheet) -> None:
+def _put_rail(rail: Rail, sheet: Measured) -> None:
     if rail.least_differential_kpa is not None:
         sheet.put("fuel_differential_min_kpa", rail.least_differential_kpa)
     if not np.isfinite(rail.off_load_kpa):
@@ -162,27 +170,17 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     ]
     if len(drops) < STEADY_LAST:
         return Across(unable=("too_short", "fewer than three pulls with fuel pressure to compare"))
-    row = limits.row("fuel.pressure_drop", "fuel_pressure_growth_pct")
     index, values = zip(*_longest_growth(drops), strict=True)
     growth = values[-1] - values[0] if len(values) >= STEADY_LAST else 0.0
-    severity = row.severity(growth)
-    if severity is None:
-        return Across(row.score(growth))
     falls = ", ".join(f"{v:.0f} %" for v in values)
-    finding = Finding(
-        "fuel.pressure_drop",
-        severity,
-        f"Fuel pressure fell further in each of {len(values)} pulls on end: by {falls} of its "
-        "level off load; "
-        f"{growth:.0f} % more, at or above the {severity} limit of {row.reached(growth):g} %.",
-        "fuel_pressure",
-        None,
-        None,
+    judged = judge_figure(
+        limits.row("fuel.pressure_drop", "fuel_pressure_growth_pct"),
         growth,
-        row.reached(growth),
-        row.unit,
+        f"Fuel pressure fell further in each of {len(values)} pulls on end: by {falls} of its "
+        f"level off load; {growth:.0f} % more",
+        "fuel_pressure",
     )
-    return Across(row.score(growth), ((finding, tuple(index)),))
+    return gathered([(judged, tuple(index))], "")
 
 
 def _longest_growth(drops: list[tuple[int, float]]) -> list[tuple[int, float]]:

@@ -14,7 +14,6 @@ import numpy as np
 
 from audit.checks.engine.pace import air_flow_excess_pct, rpm_rate
 from audit.checks.kit.base import Judged, LimitTable, Measured, judge_rows
-from audit.checks.kit.sheet import Sheet
 from audit.checks.mixture.mixture_window import Window, mixture_window
 from audit.declared import declared
 from audit.model import Array, Limit, Pull
@@ -52,7 +51,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     window = mixture_window(pull, limits.setting("load_kpa"))
     if (unable := _unbelievable(pull, window)) is not None:
         return Measured(values=shared, unable=unable)
-    book = _Book(window, limits, Sheet(dict(shared)))
+    book = _Book(window, limits, Measured(dict(shared)))
     over_target = _over_target(window, pull)
     _levels(book)
     if not {"lean_lambda", "lean_low_boost_lambda"} & set(book.sheet.values):
@@ -64,7 +63,7 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:
     _against_target(book, over_target)
     _at_top(book, pull)
     _drift(book, pull, limits, over_target)
-    return book.sheet.measured("lambda")
+    return book.sheet.of("lambda")
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
@@ -109,7 +108,7 @@ class _Book:
 
     window: Window
     limits: LimitTable
-    sheet: Sheet
+    sheet: Measured
 
     @property
     def rate(self) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array, Bools, Pull, Series
-from audit.signal.arrays import median_sorted, rows_of
+from audit.signal.arrays import interval_of, median_sorted, rows_of
 from audit.signal.spans import runs
 
 DEFAULT_LAG_S = 0.15  # gas transport and probe; common practice 0.05 to 0.3 s, no published source
@@ -30,7 +30,8 @@ LIMITER_DROP = (
 )
 
 
-STANDS, STANDS_S = 0.004, 0.25  # engine speed within this share, for so long, stands
+# Engine speed within this share, for so long, stands: common practice, no published source.
+STANDS, STANDS_S = 0.004, 0.25
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,7 @@ def mixture_window(pull: Pull, load_kpa: float) -> Window:
     low = peak < load_kpa
     load = peak - max(5.0, 0.3 * abs(peak)) if low else load_kpa
     gas = lam.t - lag
-    boost_then = boost.at(gas, max_gap_s=max(1.2, 3 * _interval(boost.t)))
+    boost_then = boost.at(gas, max_gap_s=max(1.2, 3 * interval_of(boost.t)))
     keep = (
         _settled(gas, boost, load)
         & (boost_then > load)
@@ -80,7 +81,7 @@ def mixture_window(pull: Pull, load_kpa: float) -> Window:
         found,
         load,
         low,
-        _interval(lam.t) or 1.0 / max(pull.log.by_name["lambda"].rate_hz, 0.1),
+        interval_of(lam.t) or 1.0 / max(pull.log.by_name["lambda"].rate_hz, 0.1),
     )
 
 
@@ -103,10 +104,6 @@ def _most(boost: Series) -> float:
     return float(np.partition(boost.value, -2)[-2])
 
 
-def _interval(t: Array) -> float:
-    return median_sorted(t[1:] - t[:-1]) if len(t) > 1 else 0.0
-
-
 def transport_lag(pull: Pull) -> tuple[float, bool]:
     """Time from the lift until lambda leaves its level, s, and whether the log showed it.
 
@@ -115,7 +112,7 @@ def transport_lag(pull: Pull) -> tuple[float, bool]:
     makes it longer.
     """
     lam = pull.believed("lambda", tail_s=1.0)
-    step = _interval(lam.t)
+    step = interval_of(lam.t)
     before = lam.within(pull.end_s - 0.6, pull.end_s).value
     if (
         pull.span.ended_by not in ("lift", "shift", "limiter")

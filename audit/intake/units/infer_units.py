@@ -25,9 +25,9 @@ from audit.tables import row_of, toml_table
 
 HINT, MOST_HINT = 0.7, 1.5  # points a column, and in all
 NEAR_GEAR = 0.04  # of its ratio: a sample driven in that gear
-STANDING = (
-    1200.0  # in the file's unit: an engine that has done no more than idle, where this is rpm
-)
+# In the file's unit: an engine that has done no more than idle, where this is rpm; common practice,
+# no published source.
+STANDING = 1200.0
 OUT_OF_GEAR = 10.0  # points lost were no sample in a gear of the car's
 
 

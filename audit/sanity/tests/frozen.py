@@ -24,7 +24,8 @@ RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
 RELIEF_STEP = 4.0  # kPa: read more finely than this, oil pressure trembles at the valve too
 # What an opening throttle moves by more than any resolution, and the s in which it has done so.
 OPENS = {"manifold_pressure": 1.0, "mass_air_flow": 1.0, "lambda": 1.2, "engine_speed": 1.5}
-# What idle, cruise and full load together move by more than; a living sensor moves by ten times as much.
+# What idle, cruise and full load together move by more than; a living sensor moves by ten times as
+# much.
 FLICKER = {"lambda": 0.008, "manifold_pressure": 8.0, "exhaust_gas_temp": 10.0}
 OFF_LOAD_S = 5.0  # of running off load that must be in the log to say so
 BEFORE_S = {
@@ -41,7 +42,8 @@ ODDS = 1e-6
 COARSE_ODDS = 1e-12  # of a coarse channel that stands alike in every pull
 LEAST_RUN, LEAST_RUN_S = 5, 0.5
 LEAST_PAIRS = 40  # of samples to learn from how often a channel repeats itself
-LEVELS = 3  # moved through in every other pull: a coarse channel that stood through one whole pull is frozen
+# moved through in every other pull: a coarse channel that stood through one whole pull is frozen
+LEVELS = 3
 LEAP = 2.5  # of its steps at once, which no slow quantity takes out of a stand
 HOP = 1.5  # of its steps at once, by which a channel moves that is read seldom
 THROUGH = 0.8  # of a stretch, through which it must have stood
@@ -50,10 +52,11 @@ LIKE = 1.4  # pulls not longer than this many times the one in question can be c
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """A channel's own samples: t in s, value, white noise and resolution in its unit, and what the engine did.
+    """A channel's own samples: t in s, value, white noise and resolution in its unit, and what the
+    engine did.
 
-    for_s: how long it may stand at all, None for ever; slow: the quantity moves slowly; stirs: a pull always
-    moves it; fine: a resolution at which it never stands in one.
+    for_s: how long it may stand at all, None for ever; slow: the quantity moves slowly; stirs: a
+    pull always moves it; fine: a resolution at which it never stands in one.
     """
 
     name: str
@@ -91,7 +94,9 @@ class Reading:
         return out
 
     def rows(self, a: int, b: int, *, inside_s: float = 0.0) -> slice:
-        """The rows of the log that samples a to b (one past the last) span, inside_s off at both ends."""
+        """The rows of the log that samples a to b (one past the last) span, inside_s off at both
+        ends.
+        """
         ends = (self.t[a] + inside_s, self.t[b - 1] - inside_s)
         return slice(*np.searchsorted(self.state.t, ends))
 
@@ -99,11 +104,12 @@ class Reading:
 def frozen_runs(r: Reading) -> list[tuple[int, int]]:
     """Runs (first, one past last sample) in which the channel stood while the engine worked.
 
-    Grounds: one figure all through the log; what drives it swung inside the run; a slow quantity that stood through a wide-open stretch and then
-    leaps to where it has got to meanwhile; equal samples in a row that its own noise does not allow with
-    the engine at work; or, in a wide-open stretch, that its own behaviour in other stretches (else at part
-    throttle) does not allow.
-    Does not see: a freeze within a steady pull on a sensor so coarse and quiet that it might stand by itself.
+    Grounds: one figure all through the log; what drives it swung inside the run; a slow quantity
+    that stood through a wide-open stretch and then leaps to where it has got to meanwhile; equal
+    samples in a row that its own noise does not allow with the engine at work; or, in a wide-open
+    stretch, that its own behaviour in other stretches (else at part throttle) does not allow. Does
+    not see: a freeze within a steady pull on a sensor so coarse and quiet that it might stand by
+    itself.
     """
     if r.stirs and r.state.windows and _never_moved(r):
         return [(0, len(r.t))]
@@ -118,8 +124,8 @@ def frozen_runs(r: Reading) -> list[tuple[int, int]]:
 
 
 def _never_moved(r: Reading) -> bool:
-    """One figure from idle to full load is no reading, nor one with a flicker on it: a sensor that never came to
-    life. Nothing but zeros is a sensor that is not fitted.
+    """One figure from idle to full load is no reading, nor one with a flicker on it: a sensor that
+    never came to life. Nothing but zeros is a sensor that is not fitted.
     """
     low, high = r.ends
     if low == high:
@@ -158,7 +164,9 @@ def _while_driven(r: Reading, for_s: float) -> list[tuple[int, int]]:
 
 
 def _in_a_pull(r: Reading) -> list[tuple[int, int]]:
-    """Runs that reach into a wide-open stretch and that the channel's own behaviour does not allow there."""
+    """Runs that reach into a wide-open stretch and that the channel's own behaviour does not allow
+    there.
+    """
     found = []
     for a, b in still_runs(r.t, r.value, for_s=LEAST_RUN_S, within=0.0, least_count=3):
         loaded = a + np.flatnonzero(r.stretch[a:b] >= 0)
@@ -196,7 +204,9 @@ def _until_a_leap(r: Reading) -> list[tuple[int, int]]:
 
 
 def _stood_through(r: Reading, a: int, b: int) -> float:
-    """Seconds since a wide-open stretch began that samples a to b (one past the last) stood through, else 0."""
+    """Seconds since a wide-open stretch began that samples a to b (one past the last) stood
+    through, else 0.
+    """
     stood = (
         r.t[b - 1] - start
         for start, end in r.state.windows
@@ -216,13 +226,15 @@ def _through_the_opening(r: Reading, a: int, b: int) -> bool:
 
 
 def _beyond_chance(r: Reading, a: int, b: int, n: int) -> bool:
-    """Are n equal samples in a row rarer than ODDS, by how often the channel repeats itself elsewhere?
+    """Are n equal samples in a row rarer than ODDS, by how often the channel repeats itself
+    elsewhere?
 
-    Elsewhere: in other wide-open stretches where there are enough of them, else at part throttle and in what is
-    left of this one, whichever repeats more. The chance of going on is taken over steps that follow an equal
-    one, so a channel that lingers on its levels is given its due. A channel that is read finely does not linger:
-    where it stands as long in other stretches too, it is frozen in all of them. A coarse one may linger in all of
-    them, but not where idle, overrun and cruise, which are as calm, say that it never does.
+    Elsewhere: in other wide-open stretches where there are enough of them, else at part throttle
+    and in what is left of this one, whichever repeats more. The chance of going on is taken over
+    steps that follow an equal one, so a channel that lingers on its levels is given its due. A
+    channel that is read finely does not linger: where it stands as long in other stretches too, it
+    is frozen in all of them. A coarse one may linger in all of them, but not where idle, overrun
+    and cruise, which are as calm, say that it never does.
     """
     here = r.stretch[:-1]
     inside = (here >= 0) & (here == r.stretch[1:])
@@ -259,7 +271,9 @@ def _chance(same: Bools, kind: Bools, n: int) -> float:
 
 
 def _stood_a_whole_pull(r: Reading, a: int, b: int) -> bool:
-    """Still through one whole stretch, though every other that is no longer moved it by LEVELS steps."""
+    """Still through one whole stretch, though every other that is no longer moved it by LEVELS
+    steps.
+    """
     windows = r.state.windows
     here = r.stretch[:-1]
     slack = 0.1 + r.interval_s
@@ -277,7 +291,9 @@ def _stood_a_whole_pull(r: Reading, a: int, b: int) -> bool:
 
 
 def _driver(r: Reading) -> list[tuple[int, int]]:
-    """A throttle or pedal that stands short of wide open while the manifold goes from vacuum to boost."""
+    """A throttle or pedal that stands short of wide open while the manifold goes from vacuum to
+    boost.
+    """
     if r.state.manifold is None:
         return []
     found = []
@@ -292,7 +308,9 @@ def _driver(r: Reading) -> list[tuple[int, int]]:
 
 
 def _at_an_end(r: Reading, value: float) -> bool:
-    """A gauge that stands at its own end says 'at least this', which the rail test and the checks deal with."""
+    """A gauge that stands at its own end says 'at least this', which the rail test and the checks
+    deal with.
+    """
     low, high = r.ends
     if low == high:
         return False
@@ -304,7 +322,9 @@ def _at_an_end(r: Reading, value: float) -> bool:
 
 
 def _at_relief(r: Reading, a: int, b: int) -> bool:
-    """Oil pressure that stands at its highest level, coarsely read, with the engine turning: its relief valve is open."""
+    """Oil pressure that stands at its highest level, coarsely read, with the engine turning: its
+    relief valve is open.
+    """
     if r.name != "oil_pressure" or r.step < RELIEF_STEP or r.value[a] < r.ends[1] - 1.5 * r.step:
         return False
     speed = r.state.engine_speed
