@@ -60,6 +60,9 @@ def ambient_pressure(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> 
 def ambient_doubt(log: Log) -> Finding | None:
     """The finding that boost hangs on an ambient pressure which is a guess, or contradicted; None
     where it does not.
+
+    Where an absolute and a gauge reading of manifold pressure lie as far apart as no air there is
+    heavy, one of the two sensors is off, and that is said.
     """
     ambient = log.barometric
     if not log.has("manifold_pressure") or log.reads_gauge:
@@ -77,8 +80,9 @@ def ambient_doubt(log: Log) -> Finding | None:
         )
     else:
         return None
+    sensors = bool(ambient.contradicted) and ambient.kind == "measured"
     return Finding(
-        "sensor.ambient_doubt",
+        "sensor.disagree" if sensors else "sensor.ambient_doubt",
         "hold",
         text,
         channel="manifold_pressure",

@@ -201,6 +201,23 @@ def test_heat_from_elsewhere_is_no_soak_and_a_car_that_never_stood_has_none(tabl
     assert soak(stood, table) is None
 
 
+@pytest.mark.parametrize(("stood_s", "severity"), [(4.0, "hold"), (22.0, None)])
+def test_heat_that_the_stand_was_too_short_for_is_soak(
+    table: Limits, stood_s: float, severity: str | None
+) -> None:
+    """A log begins as cool as the last one; within its 20 s to the run the intake is 10.4 K hotter."""
+    cool, hot = drive([30.0], rise=6.0), drive([40.4], rise=6.0, path="b.csv")
+    log = hot[0].log
+    t = pl.col("time")
+    frame = log.frame.with_columns(
+        intake_air_temp=pl.when(t < 4).then(30.0).otherwise(pl.col("intake_air_temp")),
+        vehicle_speed=pl.when((t > 19 - stood_s) & (t < 19)).then(0.0).otherwise(80.0),
+    )
+    pulls = [*cool, dataclasses.replace(hot[0], log=dataclasses.replace(log, frame=frame))]
+    found = soak(pulls, table)
+    assert (found.severity if found else None) == severity
+
+
 def test_standing_still_between_pulls_is_no_soak(table: Limits) -> None:
     stand = lambda since, peak, following: following + 12 * np.exp(-(((since - 25) / 10) ** 2))  # noqa: E731
     assert soak(drive([30, 36, 42], between=stand), table) is None

@@ -327,6 +327,18 @@ def test_both_sides_of_the_drift(
     assert codes(check, pull, table).get("mixture.drifts_lean") == severity
 
 
+def test_a_drift_behind_a_start_that_still_settles_is_one(
+    make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
+) -> None:
+    """The spooling turbo's lambda comes down from 0.85 while the drift already climbs."""
+
+    def lam(t: Array) -> Array:
+        climb = 0.03 * np.clip(rpm_ramp(t - 0.15) / 1000 - 3.5, 0, None)
+        return 0.75 + climb + 0.2 * np.clip(1.0 - t / 2.4, 0, 1)
+
+    assert "mixture.drifts_lean" in codes(check, make_pull(channels={"lambda": lam}), table)
+
+
 def test_a_rich_map_that_leans_out_a_little_is_clear(
     make_pull: Make, codes: Codes, table: Limits
 ) -> None:

@@ -1,10 +1,11 @@
 """Probability of detection of each code against the size of its fault, over families that differ in kind.
 
-    python tests/families/detection.py [--n 5] [--codes C1,C2] [--families F1,F2] [--sizes 0.8,1.25]
+    python tests/families/detection.py [--each 300] [--codes C1,C2] [--families F1,F2] [--sizes 0.8,1.25]
         [--seed 1000] [--minutes M] [--held DIR] [--write]
 
-A size of 1 is the code's hold limit. Of each cell (family, code, size) n nights are drawn and screened in process, round
-after round through all cells, so that a run cut short by --minutes has seen all of them alike. Seeds 1000 to 1999 are
+A size of 1 is the code's hold limit. Of each code and each of the goals' sizes at least --each nights are drawn, spread
+evenly over the families that carry it, and screened in process, round after round through all cells, so that a run cut
+short by --minutes has seen all of them alike. Seeds 1000 to 1999 are
 for tuning; the tables in docs/figures.md come from 500000 on. --held loads a package of further families with the same
 interface: FAMILIES, each with healthy(seed, folder) and faulty(code, size, seed, folder), and CODES or carries.
 
@@ -37,7 +38,8 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1])]
 SIZES = (0.5, 0.8, 1.0, 1.25, 2.0)
 FIRST_ROUND = (1.25, 0.8)  # the sizes that the goals speak of come first
-CURVE_ROUNDS = 3  # the other sizes only draw the curve
+CURVE_EACH = 45  # nights of a code at each of the other sizes, which only draw the curve
+HEALTHY_EACH = 100  # healthy nights of a family, at most
 GOAL, CONFIDENCE = 0.99, 0.95
 # What is told but holds nothing by itself: a few bad readings left out, tyres that let go.
 NO_HOLD = frozenset({"sensor.dropout", "sensor.spike", "traction.wheelspin"})
@@ -202,27 +204,31 @@ def count(job: Job, outcome: Outcome) -> Count:
 def jobs_of(
     families: Mapping[str, Any],
     *,
-    n: int,
+    each: int,
     seed: int,
     codes: Sequence[str] = (),
     sizes: Sequence[float] = SIZES,
 ) -> list[Job]:
-    """Every cell once a round, in a drawn order; healthy nights (2 a round) and the goals' sizes first.
-
-    After CURVE_ROUNDS rounds only the goals' sizes are drawn.
+    """Every cell once a round, in a drawn order, until a code has had its nights: each at the goals' sizes,
+    CURVE_EACH at the others. The goals' sizes come first in a round, with two healthy nights of each family.
     """
     draw = random.Random(seed)
+    carriers: dict[str, list[str]] = defaultdict(list)
+    for name, family in families.items():
+        for code in carried(family):
+            if not codes or code in codes:
+                carriers[code].append(name)
     jobs: list[Job] = []
-    sizes_of_goals = [size for size in sizes if size in FIRST_ROUND]
-    for i in range(n):
+    for i in range(each):
         parts: list[list[Job]] = [[], []]
-        for name, family in families.items():
-            parts[0] += [Job(name, "", 0.0, seed + 2 * i + k) for k in range(2)]
-            for code in carried(family):
-                if codes and code not in codes:
-                    continue
-                for size in sizes if i < CURVE_ROUNDS else sizes_of_goals:
-                    parts[size not in FIRST_ROUND].append(Job(name, code, size, seed + i))
+        for code, names in carriers.items():
+            for size in sizes:
+                goal = size in FIRST_ROUND
+                wanted = each if goal else min(each, CURVE_EACH)
+                if i * len(names) < wanted:
+                    parts[not goal] += [Job(name, code, size, seed + i) for name in names]
+        if 2 * i < HEALTHY_EACH:
+            parts[0] += [Job(name, "", 0.0, seed + 2 * i + k) for name in families for k in (0, 1)]
         for part in parts:
             draw.shuffle(part)
             jobs += part
@@ -438,7 +444,7 @@ def write(text: str, page: Path = PAGE) -> None:
 def main() -> None:
     """Parse, run, print, write."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--n", type=int, default=1, help="nights of each cell")
+    parser.add_argument("--each", type=int, default=1, help="nights of each code and goal's size")
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument(
         "--codes", default="", help="with commas between; all without; 'none': healthy"
@@ -456,14 +462,14 @@ def main() -> None:
         families = {k: v for k, v in families.items() if k.removesuffix(" (held back)") in wanted}
     codes = [c for c in options.codes.split(",") if c]
     sizes = [float(s) for s in options.sizes.split(",")]
-    jobs = jobs_of(families, n=options.n, seed=options.seed, codes=codes, sizes=sizes)
+    jobs = jobs_of(families, each=options.each, seed=options.seed, codes=codes, sizes=sizes)
     done = run(jobs, workers=options.workers, minutes=options.minutes, held=options.held)
     cells = cells_of(done)
     text = report(cells, done, families)
     print(text)
     print(f"\n{len(done)} of {len(jobs)} nights", file=sys.stderr)
     if options.write:
-        called = f"--n {options.n} --seed {options.seed}"
+        called = f"--each {options.each} --seed {options.seed}"
         called += f" --minutes {options.minutes:g}" if options.minutes else ""
         head = HEAD.format(called=called, nights=len(done), families=len(families))
         write(f"{head}\n{text}")

@@ -49,13 +49,23 @@ def test_bounds_are_scipys(hits, n):
 
 def test_a_round_sees_every_cell_and_the_goals_sizes_first():
     families = {name: FAMILIES[name] for name in ("quick_cable_open", "one_pull_methanol")}
-    jobs = jobs_of(families, n=2, seed=1500)
+    jobs = jobs_of(families, each=1, seed=1500)
     faults = {(j.family, j.code, j.size) for j in jobs if j.code}
     assert len(faults) == 5 * sum(len(f.carries) for f in families.values())
-    assert len(jobs) == 2 * len(faults) + 8
-    half = jobs[: len(jobs) // 2]
-    assert {j.size for j in half[: 4 + 2 * len(faults) // 5]} == {0.0, 0.8, 1.25}
-    assert all(j.seed in (1500, 1501) for j in half)
+    assert len(jobs) == len(faults) + 4  # two healthy nights of each
+    assert {j.size for j in jobs[: 4 + 2 * len(faults) // 5]} == {0.0, 0.8, 1.25}
+    assert all(j.seed in (1500, 1501) for j in jobs)
+
+
+def test_a_code_of_few_families_gets_as_many_nights_as_one_of_many():
+    names = ("quick_cable_open", "both_pressures_fast", "mountain_key_on")
+    families = {name: FAMILIES[name] for name in names}
+    carriers = {c: sum(c in f.carries for f in families.values()) for c in FAULTS}
+    assert {1, 3} <= set(carriers.values())
+    jobs = jobs_of(families, each=6, seed=1500, sizes=[1.25])
+    for code, families_of_it in carriers.items():
+        assert sum(j.code == code for j in jobs) == (6 if families_of_it else 0), code
+    assert len({(j.family, j.code, j.seed) for j in jobs}) == len(jobs)
 
 
 def test_the_page_keeps_what_was_written_by_hand(tmp_path):

@@ -60,6 +60,14 @@ def test_then_to_what_intake_measured_by_a_pair_of_sensors(clock):
     assert decided(log).barometric == pair
 
 
+def test_a_pair_of_sensors_that_no_air_explains_disagrees(clock):
+    pair = Barometric(87.0, "absolute less gauge pressure", 1.0)
+    log = dataclasses.replace(made(clock, baro=0.0, ambient=87.0), barometric=pair)
+    finding = ambient_doubt(decided(log, Car(altitude_m=90.0)))
+    assert (finding.code, finding.severity) == ("sensor.disagree", "hold")
+    assert ambient_doubt(decided(log, Car(altitude_m=1200.0))) is None
+
+
 def test_then_to_the_altitude_and_its_weather(clock):
     log = decided(made(clock, ambient=90.0), Car(altitude_m=1000.0))
     assert log.barometric.kpa == pytest.approx(89.88, abs=0.01)  # ISO 2533:1975

@@ -18,7 +18,8 @@ from audit.signal.arrays import median
 
 WARM_C = 70.0
 STOOD_S = 25.0  # standing this long between two pulls heats the intake by itself
-STOPPED_S = 3.0  # standing for less than this heats nothing
+# The most that a second of standing heats the intake, K: common practice, no published source
+STANDING_HEATS_K = 0.5
 LONGEST_APART_S = 900.0
 SHIFT_S = 5.0
 
@@ -138,17 +139,20 @@ def _elsewhere(
     """Whether the run began hotter than the last one can have left it: seen once, it is no soak of
     the cooler.
 
-    Where road speed shows that the car never stood, the heat can only have come through the cooler.
+    Heat that the car's standing, by its road speed, was too short for can only have come through
+    the cooler. It is counted from the begin of the run's log, or from the last run in the same one.
     """
     hottest = before.late_c
-    stood = measures[after.first].get("stood_before_s")
-    kept_moving = stood is not None and stood < STOPPED_S
-    if hottest is None or (after.start_c > hottest + 1.0 and not kept_moving):
+    if hottest is None:
         return True
     a, b = pulls[before.last], pulls[after.first]
-    return not _same_log(a, b) and not _goes_on(
-        measures[before.last], measures[after.first], hottest
-    )
+    figures, same = measures[after.first], _same_log(a, b)
+    stood = figures.get("stood_before_s")
+    begun = hottest if same else (figures.get("intake_log_start_c") or hottest)
+    by_standing = stood is None or after.start_c - begun <= 1.0 + STANDING_HEATS_K * stood
+    if after.start_c > hottest + 1.0 and by_standing:
+        return True
+    return not same and not _goes_on(measures[before.last], figures, hottest)
 
 
 def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:

@@ -350,13 +350,14 @@ def _drift(book: _Book, pull: Pull, limits: LimitTable, difference: Array | None
 def _ends_lean(line: Middle, x: Array, y: Array, *, end: float, floor: float) -> bool:
     """Whether the drift climbs to a lean end, out of the noise.
 
-    The ends must show it too: a lean moment on the way tilts the line but is over by the end.
+    The fifths of the speed range must show it too: a lean moment on the way tilts the line but is
+    over by the end. The mixture of the spooling turbo may still settle in the first.
     """
     if line.slope <= 0 or end < floor:
         return False
     grown = line.slope * float(x.max() - x.min())
     noise = 3 * MAD_TO_SIGMA * median_sorted(np.abs(y - (line.intercept + line.slope * x)))
     order = np.argsort(x, kind="stable")
-    fifth = max(len(order) // 5, 2)
-    first, last = (median_sorted(y[part]) for part in (order[:fifth], order[-fifth:]))
-    return last >= floor and last - first >= 0.5 * grown and grown >= noise / np.sqrt(len(x)) * 2
+    fifths = [median_sorted(y[part]) for part in np.array_split(order, 5)]
+    climbed = fifths[-1] - min(fifths[:3])
+    return fifths[-1] >= floor and climbed >= 0.5 * grown and grown >= noise / np.sqrt(len(x)) * 2

@@ -21,6 +21,10 @@ _BANK = re.compile(r"^([a-z]{2,})(?:b|bank|s)([12])(?:s[1-4])?$")  # stftb1, afr
 _OR = re.compile(r"(?<=[a-z]{3})/(?=[a-z]{3})")  # air/fuel, but not a/f or km/h
 _ELIDED = re.compile(r"\b[dl]['’]|°(?=[a-z]{3})")  # d'air, l'huile
 _DIGITS = re.compile(r"(?<=[a-zλ])(?=\d)|(?<=\d)(?=[a-zλ])")
+# Letters that Unicode takes for no accented ones, and other spellings of one sign.
+_LETTERS = str.maketrans(
+    {"μ": "u", "ϕ": "φ", "ł": "l", "ø": "o", "æ": "ae", "å": "a", "ı": "i", "đ": "d"}
+)
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
 # Throttle B, pedal D, the left and the right bank; c and f are units.
 _SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5, "left": 1, "right": 2, "lh": 1, "rh": 2}
@@ -53,8 +57,8 @@ class Vocabulary:
 
 
 def fold(text: str) -> str:
-    """Lower case without accents; μ as u, full-width as plain, λ kept."""
-    text = unicodedata.normalize("NFKD", text).casefold().replace("μ", "u").replace("ϕ", "φ")
+    """Lower case without accents; μ as u, ł as l, full-width as plain, λ kept."""
+    text = unicodedata.normalize("NFKD", text).casefold().translate(_LETTERS)
     return "".join(c for c in text if not unicodedata.combining(c))
 
 
