@@ -175,6 +175,7 @@ def test_a_small_rise_by_25_percent_takes_evenings_at_both_ends_before_it_is_cal
         assert [s.binds for s in steps[2:4]] == ["unproven"] * 2
         assert [s.duty for s in steps[2:5]] == [pytest.approx(d) for d in (25.0, 5.0, 25.0)]
     assert (steps[-1].binds == "no_response") is named
+    assert ("begins late" in steps[-1].sentence) is (per_pct == 0.16)
     if not named:  # and it goes on from the highest duty that was driven
         assert steps[-1].duty > 25.0
 

@@ -534,3 +534,15 @@ def test_a_target_that_asks_for_full_boost_at_rest_is_absolute(rest: float, refe
     log = log_of([*scene(d), Made("TargetBoost_psi", target)], d)
     found = log.by_name["boost_target"]
     assert found.doubtful or reference in found.source_unit
+
+
+@pytest.mark.parametrize(("over", "reference"), [(0.0, "gauge"), (AMBIENT, "absolute")])
+def test_the_car_files_target_tells_the_reference_of_one_that_moves_and_never_rests(
+    over: float, reference: str
+) -> None:
+    """A base run: boost is far under a target that follows engine speed from idle on."""
+    d = drive(peak=AMBIENT + 68.0)
+    target = 110.0 + 0.001 * d["engine_speed"] + over
+    log = log_of([*scene(d), Made("Boost target", target)], d, Car(target_kpa=116.0))
+    assert 105.0 < float(np.nanmedian(log.values("boost_target"))) < 120.0
+    assert reference in log.by_name["boost_target"].source_unit

@@ -247,6 +247,11 @@ def _faults(
             f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, as evenings differ. "
             "The solenoid or its lines do not work on the wastegate."
         )
+        if slope.low > 0.0 and slope.high * reach >= setting["moved_kpa"]:
+            said = (
+                f"{lead} and boost rose by {moved:.1f} kPa, not surely more than evenings differ. "
+                "The solenoid or its lines do not work on the wastegate, or it begins late."
+            )
         return ("no_response",), (said,)
     return (), ()
 
