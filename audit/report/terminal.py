@@ -159,7 +159,8 @@ def _legend(night: Night) -> list[Line]:
     said = ["!: a check came to hold or stop."] if " !" in marks else []
     said += ["?: a check that clear needs could not be judged."] if " ?" in marks else []
     if any(p.pull.gear is None for p in pulls):
-        said.append("Gear –: not known; [gearing] in the car file tells it.")
+        tells = "the log's road speed" if night.car.gear_ratios else "[gearing] in the car file"
+        said.append(f"Gear –: not known; {tells} tells it.")
     return [line for text in said for line in _wrapped(text, "  ")]
 
 

@@ -60,6 +60,8 @@ def test_marks_of_the_table_are_told_where_they_stand() -> None:
         text = " ".join(render(marked, width=width)).split("Findings")[0]
         assert "!: a check came to hold or stop" in text and "[gearing]" in text
         assert "!:" not in " ".join(render(night, width=width))
+    geared = dataclasses.replace(marked, car=dataclasses.replace(night.car, gear_ratios=(3.4, 2.0)))
+    assert "road speed tells it" in " ".join(render(geared, width=80))
 
 
 def test_what_could_not_be_judged_for_one_reason_is_told_once() -> None:
