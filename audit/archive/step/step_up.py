@@ -57,8 +57,9 @@ def _there(sheet: _Sheet, here: float) -> Step:
     step = sheet.made("there", "stay", sheet.base, "target", here=here)
     level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
     sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
-    reached = replace(step, log_next=sheet.says("mend", "reached"))
-    return reached if sure >= setting["there"] else sheet.once_more(step)
+    again = step if sure >= setting["there"] else sheet.once_more(step)
+    reached = f"{step.sentence} {sheet.says('mend', 'reached')}"
+    return again if again.log_next else replace(step, sentence=reached)
 
 
 @dataclass(frozen=True)
