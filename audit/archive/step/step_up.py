@@ -58,8 +58,9 @@ def _there(sheet: _Sheet, here: float) -> Step:
     level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
     sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
     again = step if sure >= setting["there"] else sheet.once_more(step)
-    reached = f"{step.sentence} {sheet.says('mend', 'reached')}"
-    return again if again.log_next else replace(step, sentence=reached)
+    if again.log_next:
+        return again
+    return replace(step, sentence=f"{step.sentence} {sheet.says('mend', 'reached')}")
 
 
 @dataclass(frozen=True)
