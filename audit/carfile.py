@@ -5,12 +5,13 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import Any
+
+import tomli
 
 from audit.amounts import EXAMPLE, WrongAmount, amount, fuel, stoichiometric_afr
 from audit.errors import CarFileError, UsageError, did_you_mean
@@ -77,7 +78,7 @@ def _from_file(path: Path) -> dict[str, Any]:
     """What the file says, in plain keys, checked."""
     try:
         text = path.read_text(encoding="utf-8-sig")
-        data = tomllib.loads(text)
+        data = tomli.loads(text)
     except UnicodeDecodeError as error:
         raise CarFileError(
             f"{path}, byte {error.start}: not UTF-8. Save the file as UTF-8."
@@ -86,7 +87,7 @@ def _from_file(path: Path) -> dict[str, Any]:
         raise CarFileError(
             f"{path}: {error.strerror or error}. Give a readable car file with --car."
         ) from None
-    except tomllib.TOMLDecodeError as error:
+    except tomli.TOMLDecodeError as error:
         raise CarFileError(f"{path}: {error}. Mend that line; it is no valid TOML.") from None
     try:
         plain = _in_plain_keys(data)

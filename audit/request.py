@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from audit.archive.step.decide import in_history, with_decision
-from audit.archive.store.store import Archive, keep_where_read
 from audit.carfile import find_car_file, load_car
 from audit.discover import Found, find_logs
 from audit.errors import ArchiveError, UsageError
@@ -21,6 +20,7 @@ from audit.night.screen import screen_night
 from audit.night.typed import by_path, unused
 
 if TYPE_CHECKING:
+    from audit.archive.store.store import Archive
     from audit.night.remote import RemoteLog
     from audit.night.worker import Keep
 
@@ -66,6 +66,8 @@ def run(request: Request) -> Outcome:
     """Screen what was asked for. Raises CarFileError or UsageError for a wrong car file or date."""
     archive = None
     if request.archive is not None:
+        from audit.archive.store.store import Archive
+
         archive = Archive(checked_archive(request.archive), logs=request.logs)
     found = find_logs(request.paths)
     remote, not_there = _remote(request.urls)
@@ -174,6 +176,8 @@ def _archived(
 
 def _keeping(archive: Archive) -> Keep | None:
     """With logs in a store, each is kept by the worker that has read it; its samples stay there."""
+    from audit.archive.store.store import keep_where_read
+
     try:
         archive.make()
     except ArchiveError:  # told when the night is kept

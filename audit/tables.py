@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
@@ -11,6 +10,8 @@ from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import tomli
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -92,7 +93,7 @@ def schema_dir() -> Traversable:
 @cache
 def toml_table(name: str) -> dict[str, Any]:
     """A table of schemas/ by file name, parsed once; treat it as read-only."""
-    return tomllib.loads((schema_dir() / name).read_text(encoding="utf-8"))
+    return tomli.loads((schema_dir() / name).read_text(encoding="utf-8"))
 
 
 @cache

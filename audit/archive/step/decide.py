@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 from audit.archive.step.response import Response, response, response_of
 from audit.archive.step.watches import watched_of
 from audit.archive.store.rows import log_id, rows_of
-from audit.archive.trend.fleet import trend_findings
 from audit.model import VERDICTS, Decision, Finding, Night
 from audit.night.decision import decided, first_look, repeated, watched_tonight
 
@@ -28,6 +27,7 @@ AS_IT_WAS = (
 
 def in_history(archive: Archive, night: Night, day: str) -> Night:
     """The night of a day with what its archive says: the trends' findings, and its decision."""
+    from audit.archive.trend.fleet import trend_findings
     from audit.night.screen import with_findings
 
     found = trend_findings(archive, night.car.name, day)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import fnmatch
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import tomli
 
 from audit.carfile import find_car_file, load_car
 from audit.errors import CarFileError
@@ -75,8 +76,8 @@ class Cars:
 
 def _rules(file: Path) -> tuple[Rule, ...]:
     try:
-        data = tomllib.loads(file.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        data = tomli.loads(file.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomli.TOMLDecodeError) as error:
         raise CarFileError(f"{file}: {error}. Mend that place.") from None
     rules = []
     cars = data.pop("car", [])
