@@ -3,10 +3,25 @@
 from pathlib import Path
 
 from audit.archive.trend.alarm import LATE_SHARE
-from audit.archive.trend.text import measures_table
 from audit.archive.watched import chart_settings, watched
 
 DOCS = Path(__file__).parents[2] / "docs"
+
+
+def measures_table() -> str:
+    """The followed measures as the table of docs/trends.md."""
+    rows = [
+        "| measure | unit | corrected for | watch | hold | usually |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for m in watched():
+        seen = [*(["gear"] if m.by_gear else []), *(c.column for c in m.corrections)]
+        means = "; ".join(f"{side}: {m.means[side]}" for side in m.means)
+        rows.append(
+            f"| {m.label} | {m.unit} | {', '.join(seen) or 'nothing'} | {m.matters:g} | "
+            f"{m.serious:g} | {means} |"
+        )
+    return "\n".join(rows)
 
 
 def test_the_table_of_measures_is_the_schemas():

@@ -11,7 +11,7 @@ from typing import Any
 
 from audit.archive.trend.fleet import Standing
 from audit.archive.trend.trend import Trend, Trends
-from audit.archive.watched import chart_settings, watched
+from audit.archive.watched import chart_settings
 
 WIDTH = 80
 CHART_WIDTH = 24
@@ -188,19 +188,3 @@ def fleet_document(standings: Iterable[Standing]) -> dict[str, Any]:
         "version": 1,
         "cars": [dataclasses.asdict(s) for s in standings],
     }
-
-
-def measures_table() -> str:
-    """The followed measures as the table of docs/trends.md."""
-    rows = [
-        "| measure | unit | corrected for | watch | hold | usually |",
-        "| --- | --- | --- | --- | --- | --- |",
-    ]
-    for m in watched():
-        seen = [*(["gear"] if m.by_gear else []), *(c.column for c in m.corrections)]
-        means = "; ".join(f"{side}: {m.means[side]}" for side in m.means)
-        rows.append(
-            f"| {m.label} | {m.unit} | {', '.join(seen) or 'nothing'} | {m.matters:g} | "
-            f"{m.serious:g} | {means} |"
-        )
-    return "\n".join(rows)
