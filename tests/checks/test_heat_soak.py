@@ -288,7 +288,7 @@ def test_overheating_while_idling_counts(table: Limits, level: float, severity: 
 
 
 def test_a_short_reading_is_no_overheating(table: Limits) -> None:
-    assert whole(idle(lambda t: np.where((t > 100) & (t < 107), 120.0, 90.0)), table) == []
+    assert whole(idle(lambda t: np.where((t > 100) & (t < 104), 120.0, 90.0)), table) == []
 
 
 def test_a_hot_engine_standing_or_just_restarted_is_no_overheating(table: Limits) -> None:

@@ -174,11 +174,15 @@ def fuel_cuts(pull: Pull) -> list[tuple[float, float]]:
         return []
     top = np.maximum.accumulate(rpm.value)
     slack = np.maximum(80.0, LIMITER_DROP * top)
+    if not pull.span.ended_by:  # no pull: on a hill speed falls without a cut
+        slack = np.full_like(top, np.inf)
     lam = pull.believed("lambda")
     if (
         len(lam.t) > 1
     ):  # free air in the exhaust while speed falls at all: nothing burns, whoever cut it
-        slack = np.where(lam.at(rpm.t) >= NO_FLAME, np.maximum(25.0, 0.25 * slack), slack)
+        slack = np.where(
+            lam.at(rpm.t) >= NO_FLAME, np.maximum(25.0, 0.25 * LIMITER_DROP * top), slack
+        )
     # A limiter may flutter a while before speed falls that far: it began where speed first came so
     # near its top.
     found = [

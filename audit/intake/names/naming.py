@@ -119,8 +119,8 @@ def _read(header: str, unit: str) -> Read:
 
 def _with_what_the_unit_says(read: Read, unit: str) -> Read:
     """'Oil [psi]' is an oil pressure and 'Coolant °C' a temperature, though no word says so."""
-    text = unit or (read.words[-1] if len(read.words) > 1 else "")
-    quantities = {u.quantity for u in read_unit(text)} if text else set()
+    texts = [unit] if unit else read.words[1:]
+    quantities = {u.quantity for text in texts for u in read_unit(text)}
     idea = SAYS.get(quantities.pop(), "") if len(quantities) == 1 else ""
     if not idea or idea in read.ideas:
         return read
