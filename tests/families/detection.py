@@ -470,6 +470,7 @@ def main() -> None:
     print(f"\n{len(done)} of {len(jobs)} nights", file=sys.stderr)
     if options.write:
         called = f"--each {options.each} --seed {options.seed}"
+        called += " --held DIR" if options.held else ""
         called += f" --minutes {options.minutes:g}" if options.minutes else ""
         head = HEAD.format(called=called, nights=len(done), families=len(families))
         write(f"{head}\n{text}")
