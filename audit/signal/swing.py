@@ -13,6 +13,7 @@ from audit.signal.turns import ComplexArray, turns
 OVERSAMPLE = 2.5
 SAMPLES_A_CYCLE = 10  # a faster log is thinned to this for the band in hand
 BAND = 1.6  # highest over lowest frequency that share one moving average
+NEARLY_ALL = 0.7  # of the periods: its ends, half a swing and half none, may fall out of step
 WILD = (
     3.5  # robust sigma beyond which a sample is drawn in: a knee, not a sine (whose top is at 0.95)
 )
@@ -208,12 +209,13 @@ def period_by_period(swing: Swing) -> Run:
     low, high = np.searchsorted(t, begin - 1e-9), np.searchsorted(t, begin + period - 1e-9)
     z, count = _local(rest, turn, low, high)
     start, stop = _in_step(z)
-    # drawing in wild samples flattens the first cycles of a swing that dies: undo it where all
-    # stays in step
+    # drawing in wild samples flattens the first cycles of a swing that dies, and all of one that
+    # fills less than half of the window: undo it where nearly all stays in step
     bare, _ = _local(swing.whole, turn, low, high)
     first, last = _in_step(bare)
-    if first <= start and last >= stop:
-        z, rest = bare, swing.whole
+    first, last = max(first, start), min(last, stop)
+    if last - first >= NEARLY_ALL * (stop - start):
+        z, rest, start, stop = bare, swing.whole, first, last
     size = np.abs(z)
     here = size[start:stop]
     end = float(min(begin[stop - 1] + period, t[-1]))

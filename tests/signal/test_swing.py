@@ -134,3 +134,14 @@ def test_at_a_steady_engine_speed_it_cannot_be_told():
 def test_a_true_swing_stays_found_when_engine_speed_is_given():
     t = clock(4, 20)
     assert oscillation(t, 4 * np.sin(2 * np.pi * 1.8 * t) + noise(t), rpm=3000 + 700 * t).found
+
+
+@pytest.mark.parametrize("share", [0.3, 0.45, 0.7, 1.0])
+def test_a_swing_that_fills_part_of_the_window_keeps_its_size(share):
+    """What is quiet around it makes its tops look wild, but they come every period."""
+    t = np.arange(0.0, 10.0, 0.04)
+    there = np.abs(t - 5.0) <= 5.0 * share
+    y = 80.0 + np.where(there, 10.0 * np.sin(2 * np.pi * 2.6 * t), 0.0)
+    found = oscillation(t, y + np.random.default_rng(3).normal(0.0, 0.3, t.size))
+    assert found.found
+    assert found.amplitude_pp == pytest.approx(20.0, rel=0.1)
