@@ -5,7 +5,7 @@
   if (!form) return;
   const input = form.querySelector("input[type=file]"), most = Number(form.dataset.mostBytes), said = form.querySelector("[role=status]");
   const bar = form.querySelector("progress"), stop = form.querySelector("[data-do=stop]"), go = form.querySelector("[data-do=screen]");
-  const megabytes = bytes => `${(bytes / 1e6).toFixed(1)} MB`;
+  const sized = bytes => bytes < 1e5 ? `${Math.ceil(bytes / 1e3)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
   let request = null, chosen = [];
 
   function check() {
@@ -15,12 +15,12 @@
       const item = document.createElement("li"), name = document.createElement("bdi"), away = document.createElement("button");
       name.textContent = f.name; away.type = "button"; away.textContent = "leave out"; away.setAttribute("aria-label", `leave out ${f.name}`);
       away.addEventListener("click", () => { chosen.splice(i, 1); check(); });
-      item.append(name, ` ${megabytes(f.size)} `, away);
+      item.append(name, ` ${sized(f.size)} `, away);
       return item;
     }));
     input.required = !chosen.length;
-    said.textContent = much ? `${megabytes(size)} is too much for one upload; ${megabytes(most)} at most.` :
-      chosen.length ? `${chosen.length} file${chosen.length === 1 ? "" : "s"}, ${megabytes(size)}.` : "";
+    said.textContent = much ? `${sized(size)} is too much for one upload; ${sized(most)} at most.` :
+      chosen.length ? `${chosen.length} file${chosen.length === 1 ? "" : "s"}, ${sized(size)}.` : "";
     return !much && chosen.length > 0;
   }
 
@@ -42,7 +42,7 @@
     request.setRequestHeader("X-Stages", "yes");
     request.upload.addEventListener("progress", e => {
       bar.max = e.total; bar.value = e.loaded;
-      said.textContent = `Sending: ${megabytes(e.loaded)} of ${megabytes(e.total)}.`;
+      said.textContent = `Sending: ${sized(e.loaded)} of ${sized(e.total)}.`;
     });
     request.upload.addEventListener("load", () => { bar.removeAttribute("value"); said.textContent = "Sent. Reading the logs…"; });
     request.addEventListener("progress", () => {
