@@ -327,9 +327,12 @@ def test_a_night_and_an_upload_can_be_read_by_everybody(browser, site, width, sc
 
 def test_all_pulls_of_a_kept_night_lie_over_each_other_once_asked_for(browser, two_nights):
     browser.open(night_address(browser, two_nights, "alder", "2025-05-24"))
+    arrived(browser)
+    browser.drawn()
     assert browser.js("return document.querySelector('#overlay-boost') === null")
     browser.find("details.over summary").click()
-    browser.until("return !!document.querySelector('#overlay-boost .line')", what="the overlay")
+    browser.until("return !!document.querySelector('.over .traces')", what="the overlay")
+    browser.drawn()
     assert browser.js("return document.querySelectorAll('#overlay-boost .line').length") >= 3
     assert browser.errors() == []
 
