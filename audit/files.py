@@ -32,7 +32,10 @@ def write_bytes(path: Path, data: bytes) -> None:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """As write_bytes, but raises OSError."""
+    """As write_bytes, but raises OSError. A device or a pipe is written to, not replaced."""
+    if path.exists() and not path.is_file():
+        path.write_bytes(data)
+        return
     handle, aside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
         with os.fdopen(handle, "wb") as file:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from audit.archive.store import schema
-from audit.archive.store.store import A_CAR, Archive
+from audit.archive.store.store import Archive
 
 Row = Mapping[str, Any]
 SKIP = {
@@ -31,21 +31,17 @@ def put_rows(
     nights = list(nights)
     pulls, logs = list(pulls), list(logs)
     parts = {"pull": pulls, "log": logs}
-    schema.add_columns(db, {k: {n for r in v[:50] for n in r} - SKIP for k, v in parts.items()})
+    schema.add_columns(
+        db, {k: [{n: None for n in r if n not in SKIP} for r in v[:50]] for k, v in parts.items()}
+    )
     with db.writing("bulk"):
         following: dict[str, int] = {}
-        ids, top = {}, 0
+        ids = {}
         for row in nights:
-            if db.server:
-                ids[row["night_id"]] = archive.next_revision(row["car"])
-                continue
-            if row["car"] not in following:
-                first = archive.next_revision(row["car"])
-                if first % A_CAR == 0:  # a car that is new, as others here may be
-                    first = top = max(top + A_CAR, first)
-                following[row["car"]] = first
-            ids[row["night_id"]] = following[row["car"]]
-            following[row["car"]] += 1
+            car = row["car"]
+            following[car] = ids[row["night_id"]] = (
+                following[car] + 1 if car in following else archive.next_revision(car)
+            )
         db.put(
             "night",
             (

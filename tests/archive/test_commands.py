@@ -133,7 +133,7 @@ def test_a_change_of_mind_leaves_every_car_with_its_standing(tmp_path):
     archive.add(a_night(2, day="2026-03-08"))
 
     def standing():
-        return archive.db.rows("select car, nights, last from standing")
+        return archive.db.rows("select car, nights, last from standings")
 
     run(note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path)
     assert standing() == [("Alder", 2, "2026-03-08")]

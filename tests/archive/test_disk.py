@@ -238,6 +238,15 @@ def test_a_locked_archive_keeps_no_verdict_back(tmp_path, monkeypatch):
         Archive(tmp_path / "a").add(a_night(2))
 
 
+def test_a_device_is_written_to_and_stays_one(tmp_path):
+    """`--json /dev/null`: renamed onto it, a file would take the device's place for everybody."""
+    link = tmp_path / "null"
+    link.symlink_to(os.devnull)
+    files.write_whole(link, b"x")
+    assert link.is_symlink()
+    assert link.read_bytes() == b""
+
+
 def again(folder):
     """With room again the night goes in, once, and the archive is whole."""
     archive = Archive(folder)

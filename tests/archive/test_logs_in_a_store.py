@@ -50,7 +50,7 @@ def test_logs_in_a_store_are_written_read_and_proved(tmp_path, store):
     archive.add(a_night(1, 2))
     assert not (tmp_path / "logs").exists()
     again = Archive(tmp_path)
-    log = again.read_log(again.logs()["file"][0])
+    log = again.kept.read(again.logs()["file"][0])
     assert log.frame.equals(a_log(1).frame)
     assert verify(tmp_path) == []
     torn, gone = client.find(address)

@@ -112,7 +112,7 @@ def test_the_same_log_under_another_car_is_kept_for_it(archive, tmp_path):
 
 def test_a_log_comes_back_as_it_was(archive):
     archive.add(a_night(3))
-    kept = archive.read_log(archive.logs()["file"][0])
+    kept = archive.kept.read(archive.logs()["file"][0])
     assert kept.frame.select("time", "engine_speed", "Tyre note").equals(
         a_log(3).frame.select("time", "engine_speed", "Tyre note")
     )
@@ -250,7 +250,7 @@ def test_logs_may_lie_in_a_store(tmp_path):
     archive.add(a_night(1, 2))
     assert not (tmp_path / "logs").exists()
     again = Archive(tmp_path)
-    assert again.read_log(again.logs()["file"][0]).rows == 400
+    assert again.kept.read(again.logs()["file"][0]).rows == 400
     assert verify(tmp_path) == []
     import fsspec
 

@@ -132,7 +132,7 @@ def main(pulls: int = 1_000_000, cars: int = 500, folder: str | None = None) -> 
     with tempfile.TemporaryDirectory() as other:
         screened(Path(other))
         large = Archive(Path(folder or other) / "large")
-        if not large.db.exists():
+        if not large.exists():
             fill(large, pulls, cars)
             start = time.process_time()
             fleet(large)

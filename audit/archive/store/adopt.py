@@ -33,44 +33,40 @@ def adopt(old: Path, new: Archive, *, history: History | None = None) -> Iterato
             f"{old}: no archive of the earlier format there (no folders records and logs)."
         )
     new.make()
-    nights: dict[str, Rows] = {}  # the newest record of each
-    notes, spoken = [], set()
+    records: list[Rows] = []
     for path in sorted((old / "records").rglob("*.json.gz")):
         try:
-            rows = json.loads(gzip.decompress(path.read_bytes()))["rows"]
+            records.append(json.loads(gzip.decompress(path.read_bytes()))["rows"])
         except (OSError, EOFError, ValueError, KeyError, TypeError, zlib.error) as error:
             why = type(error).__name__
             yield f"{path}: this record cannot be read ({why}); its logs are screened by folder."
-            continue
-        notes += rows.get("note", ())
-        spoken |= {log.get("file") for log in rows.get("log", ())}
-        for night in rows.get("night", ()):
-            known = nights.get(night["night_id"])
-            if known is None or known["night"][0]["revision"] < night["revision"]:
-                nights[night["night_id"]] = rows
-    files = {n["car"]: n["car_file"] for rows in nights.values() for n in rows["night"]}
+    told = [(night, rows) for rows in records for night in rows.get("night", ())]
+    newest = sorted(told, key=lambda record: record[0]["revision"])
+    nights = {night["night_id"]: rows for night, rows in newest}
+    files = {night["car"]: night["car_file"] for night, _ in told}
+    spoken = {log.get("file") for rows in records for log in rows.get("log", ())}
     for folder in sorted((old / "logs").glob("car=*/date=*")):  # logs that no record tells of
         every = [p.relative_to(old / "logs").as_posix() for p in sorted(folder.glob("*.parquet"))]
-        left = [
-            {"path": f, "log_id": f, "status": "read", "file": f} for f in every if f not in spoken
-        ]
+        left = [f for f in every if f not in spoken]
         name, day = unquote(folder.parent.name[4:]), folder.name[5:]
         night = {"night_id": f"night-{day}-{name}", "car": name, "date": day, "added_at": day}
         night |= {"car_file": files.get(name) or car_to_json(Car(name=name)), "verdict": "hold"}
+        logs = [{"path": f, "log_id": f, "status": "read", "file": f} for f in left]
         if left:
-            nights[night["night_id"]] = {"night": [night], "log": left}
-    for rows in sorted(
-        nights.values(), key=lambda r: [r["night"][0][n] for n in ("date", "added_at")]
-    ):
+            nights[night["night_id"]] = {"night": [night], "log": logs}
+    in_order = sorted(
+        nights.values(), key=lambda r: (r["night"][0]["date"], r["night"][0]["added_at"])
+    )
+    for rows in in_order:
         yield _night(new, old / "logs", rows, history)
-    for note in notes:
-        told = f"note {note['date']} {note['car']}: {note['text']}"
+    for note in [note for rows in records for note in rows.get("note", ())]:
+        said = f"note {note['date']} {note['car']}: {note['text']}"
         try:
             affects = note["touches"] or ["none"]
             new.journal.add(note["car"], note["text"], date=note["date"], affects=affects)
-            yield told
+            yield said
         except PullauditError as error:
-            yield f"{told}: not brought over: {error}"
+            yield f"{said}: not brought over: {error}"
 
 
 def _night(new: Archive, folder: Path, old: Rows, history: History | None) -> str:
@@ -93,14 +89,14 @@ def _night(new: Archive, folder: Path, old: Rows, history: History | None) -> st
         row |= {"log_id": log.sha256, "file": file, "file_sha256": Path(file).stem}
         return log
 
-    anew, _ = judged(night, rows, read, why)
+    anew = judged(night, rows, read, why)
     if not why:
         at = night["added_at"]
         added = new.add(anew, date=night["date"], history=history, added_at=at)
         told = f"{before} is now {added.night.verdict}" if added.night_id else "there already"
         return f"{name}: {told}"
     if not new.db.rows("select 1 from night where night_id = ?", night["night_id"]):
-        schema.add_columns(new.db, {k: {n for r in rows[k] for n in r} for k in ("log", "pull")})
+        schema.add_columns(new.db, rows)
         with new.writing(night["car"]):
             new.db.put("night", [{n: night.get(n) for n in NAMES} | {"latest": 0}])
             new.put(night["night_id"], rows, anew, history)

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.archive.store.rows import loaded, row_of
+from audit.archive.store.rows import listed, row_of
 from audit.archive.store.tables import Tables
 from audit.archive.watched import touches_of
 from audit.database import plain
@@ -30,11 +30,11 @@ class JournalNote:
     added_at: str = ""
 
 
+@dataclass(frozen=True)
 class Journal:
     """The notes of an archive."""
 
-    def __init__(self, archive: Tables) -> None:
-        self._archive = archive
+    archive: Tables
 
     def add(
         self, car: str, text: str, *, date: str, affects: Sequence[str] | None = None
@@ -51,15 +51,15 @@ class Journal:
                 'the note is empty. Write what was changed, as in: "fitted new injectors".'
             )
         day = day_of(date)
-        self._archive.car(car)
+        self.archive.car(car)
         touches, doubt = touches_of(text, day, affects)
         digest = hashlib.sha256(f"{car}|{day}|{plain(text)}".encode()).hexdigest()
-        note_id = f"note-{day}-{digest[:16]}"
-        told = (n.added_at for n in self.of(car) if n.note_id == note_id)
-        note = JournalNote(note_id, car, day, text, touches, doubt, next(told, now()))
-        with self._archive.writing(car):
+        name = f"note-{day}-{digest[:16]}"
+        at = next((n.added_at for n in self.of(car) if n.note_id == name), now())
+        note = JournalNote(name, car, day, text, touches, doubt, at)
+        with self.archive.writing(car):
             row = row_of("note", note, date=day, removed_at=None)
-            self._archive.db.put("note", [row], ["note_id"])
+            self.archive.db.put("note", [row], ["note_id"])
         return note
 
     def remove(self, car: str, text: str) -> list[JournalNote]:
@@ -73,18 +73,14 @@ class Journal:
         if not found:
             listed = "; ".join(f"{n.day} {n.text}" for n in every) or "none"
             raise UsageError(f"{car} has no note {text!r}. Its notes: {listed}.")
-        with self._archive.writing(car):
+        with self.archive.writing(car):
             for note in found:
                 sql = "update note set removed_at = ? where note_id = ?"
-                self._archive.db.rows(sql, now(), note.note_id)
+                self.archive.db.rows(sql, now(), note.note_id)
         return found
 
     def of(self, car: str) -> tuple[JournalNote, ...]:
         """The notes on a car by day."""
-        self._archive.must_exist()
-        told = "select note_id, car, date, text, touches, added_at from notes"
-        rows = self._archive.db.rows(f"{told} where car = ? order by date, added_at", car)
-        return tuple(
-            JournalNote(i, c, d, t, tuple(loaded(to or "[]")), added_at=at)
-            for i, c, d, t, to, at in rows
-        )
+        told = "select note_id, car, date as day, text, touches, added_at from notes"
+        rows = self.archive.db.dicts(f"{told} where car = ? order by date, added_at", car)
+        return tuple(JournalNote(**r | {"touches": tuple(listed(r["touches"]))}) for r in rows)

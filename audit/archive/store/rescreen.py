@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from audit.archive.store import schema
 from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, finding_of, log_id, rows_of
 from audit.archive.store.store import Archive
 from audit.errors import PullauditError
@@ -57,20 +58,21 @@ def rescreen(
 
     done = []
     for i, night in enumerate(due, 1):
-        name, before = night["night_id"], archive.revision(night["night_id"])
+        name, before, rows = (
+            night["night_id"],
+            night["verdict"],
+            archive.revision(night["night_id"]),
+        )
         why = [r for r in night["reasons"] if r.startswith(CHANGED)]
         if not archive.is_sound(name):
             why.append(f"{CHANGED}its last verdict's are not those that were written.")
-        said, audits = judged(
-            night, before, lambda row: archive.read_log(row["file"] or ""), why, by
-        )
-        verdict = said.verdict, list(said.reasons)
-        if not why or verdict != (night["verdict"], night["reasons"]):
-            archive.add_columns(audits)
+        said = judged(night, rows, lambda row: archive.kept.read(row["file"] or ""), why, by)
+        if not why or (said.verdict, [*said.reasons]) != (before, night["reasons"]):
+            schema.add_columns(archive.db, rows)
             with archive.writing(night["car"]):
-                archive.put(name, before, said, history)
-        of_it = (name, night["car"], night["date"], night["verdict"])
-        done.append(Rescreened(*of_it, said.verdict, tuple(dict.fromkeys(why))))
+                archive.put(name, rows, said, history)
+        lost = tuple(dict.fromkeys(why))
+        done.append(Rescreened(name, night["car"], night["date"], before, said.verdict, lost))
         if progress:
             progress(i, len(due))
     return done
@@ -78,8 +80,8 @@ def rescreen(
 
 def judged(
     night: Row, rows: Rows, read: Callable[[Row], Log], why: list[str], by: Car | None = None
-) -> tuple[Night, list[LogAudit]]:
-    """A kept night as today's checks judge its logs, and their audits; its rows become theirs.
+) -> Night:
+    """A kept night as today's checks judge its logs; its rows become theirs.
 
     Rows of what is lost or was never read, and what the history said, stay as they are. read: a
     kept log by its row; raises PullauditError. why: what is lost of the night, what could not be
@@ -103,14 +105,14 @@ def judged(
     if why:
         verdict, reasons = _held(night, said.verdict, said.reasons if alone.logs else (), why)
         said = replace(said, verdict=verdict, reasons=tuple(reasons))
-    audits = [a for a in alone.logs if a.status == "read"]
+    here = {log_id(a): a for a in alone.logs if a.status == "read"}
     files = {row["log_id"]: row["file"] for row in rows["log"] if row["file"]}
-    here = {log_id(a) for a in audits}
-    kept = {kind: [row for row in rows[kind] if row["log_id"] not in here] for kind in PARTS}
-    kept["finding"] = [r for r in kept["finding"] if why or r["level"] == "history"]
-    for kind, made in rows_of(replace(said, findings=alone.findings), audits, files).items():
-        rows[kind] = made + kept.get(kind, [])
-    return said, audits
+    made = rows_of(replace(said, findings=alone.findings), here.values(), files)
+    for kind in PARTS:
+        stay = [row for row in rows[kind] if row["log_id"] not in here]
+        made[kind] += [r for r in stay if why or kind != "finding" or r["level"] == "history"]
+    rows |= made
+    return said
 
 
 def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
@@ -119,7 +121,7 @@ def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
     why: begins with LOST or CHANGED.
     """
     row = archive.nights(night=name).row(0, named=True)
-    found = archive.findings(night=name)["severity"].to_list()
+    found = archive.findings(night=name)["severity"]
     verdict, reasons = _held(row, max([row["verdict"], *found], key=_badness), row["reasons"], why)
     if (verdict, reasons) != (row["verdict"], row["reasons"]):
         with archive.writing(row["car"]):

@@ -144,13 +144,15 @@ def loaded(text: str) -> Any:
         raise ArchiveError(DAMAGED) from None
 
 
+def listed(cell: str | Sequence[str] | None) -> list[str]:
+    """The texts of a column that is a list, as it is kept or as a view gives it."""
+    return list(loaded(cell) if isinstance(cell, str) else cell or ())
+
+
 def finding_of(row: Row) -> Finding:
     """A finding from its row, as it is kept or as a view gives it."""
     told: Row = {field.name: row.get(field.name) for field in dataclasses.fields(Finding)}
-    for name in ("likely", "look_at"):
-        found: Any = told[name] or ()
-        told[name] = tuple(loaded(found) if isinstance(found, str) else found)
-    return Finding(**told)
+    return Finding(**told | {n: tuple(listed(told[n])) for n in ("likely", "look_at")})
 
 
 def car_to_json(car: Car) -> str:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
+from typing import Any
 
 from audit.database import SCHEMA, Database, quoted
 from audit.errors import ArchiveError
 from audit.tables import toml_table
 
-VERSION = 2  # of the tables; a newer one has more columns, which are added to an older archive
+VERSION = 3  # of the tables; a newer one has more, which an older archive is given
 KEYS = ("id", "revision_id", "place")  # where a row lies, no part of what it says
 _NIGHT = "n.car, n.date, n.night_id, n.setting, n.added_at, r.number as revision"
 _UNSAID = ("id", "night_id", "number", "sha256")
@@ -24,8 +25,14 @@ def tables() -> Mapping[str, Mapping[str, str]]:
     }
 
 
+@lru_cache(maxsize=1)
+def lists() -> frozenset[str]:
+    """Columns that are a list of texts, in whichever table."""
+    return frozenset(c for t in tables().values() for c, kind in t.items() if kind == "list")
+
+
 def views() -> Mapping[str, Mapping[str, str]]:
-    """View -> what it is `of`, in which `order` it is read, its `sql`."""
+    """View -> its `sql`, and in which `order` it is read."""
     return toml_table("views.toml")
 
 
@@ -51,12 +58,12 @@ def facts(db: Database) -> dict[str, str]:
 
 
 def make(
-    db: Database, new: Mapping[str, str], more: Mapping[str, Iterable[str]] | None = None
+    db: Database, new: Mapping[str, str], rows: Mapping[str, Iterable[Any]] | None = None
 ) -> None:
     """Make what is not there of tables, columns and views, in a transaction of its own.
 
-    new: rows of `about` for a new archive. more: table -> columns for a measure that is new or a
-    channel's noise.
+    new: rows of `about` for a new archive. rows: of tables; a column of theirs that is none yet is
+    a measure that is new, or a channel's noise.
     """
     db.prepare()
     said = ", ".join(f"r.{c}" for c in tables()["revision"] if c not in _UNSAID)
@@ -65,24 +72,29 @@ def make(
         for view in views():
             db.rows(f"drop view if exists {view}")  # before the tables, as readers come to them
         for name, table in toml_table("archive.toml").items():
-            kinds = {c: db.types[row["type"]] for c, row in table["columns"].items()}
-            kinds |= dict.fromkeys((more or {}).get(name, ()), db.types["real"])
-            listed = [f'"{c}" {kinds[c]} {r.get("key", "")}' for c, r in table["columns"].items()]
-            listed += [table["one"]] if "one" in table else []
-            end = db.clustered if "place" in kinds else ""
-            db.rows(f"create table if not exists {name} ({', '.join(listed)}){end}")
-            for column in [c for c in kinds if c not in db.columns(name)]:
-                db.rows(f"alter table {name} add column {quoted(column)} {kinds[column]}")
+            wanted = {c: {"type": "real"} for row in (rows or {}).get(name, ()) for c in row}
+            wanted |= table["columns"]
+            made = {c: f"{quoted(c)} {db.types[w['type']]}" for c, w in wanted.items()}
+            parts = [f"{made[c]} {w.get('key', '')}" for c, w in wanted.items()]
+            parts += [table["one"]] if "one" in table else []
+            end = db.clustered if "place" in wanted else ""
+            db.rows(f"create table if not exists {name} ({', '.join(parts)}){end}")
+            there = db.columns(name)
+            for column in [c for c in made if c not in there]:
+                db.rows(f"alter table {name} add column {made[column]}")
             if "index" in table:
                 db.rows(f"create index if not exists {name}_by on {name} ({table['index']})")
         for view, row in views().items():
             db.rows(f"create view {view} as {row['sql'].format(night=_NIGHT, said=said)}")
+        known = "select car from car"
+        db.rows(f"insert into car (car) select distinct car from night where car not in ({known})")
         db.rows("delete from about where key = 'schema_version'")
         for fact in {"changes": "0", **new, "schema_version": str(VERSION)}.items():
             db.rows("insert into about values (?, ?) on conflict (key) do nothing", *fact)
 
 
-def add_columns(db: Database, wanted: Mapping[str, Iterable[str]]) -> None:
-    """The columns that tables lack for these names; before `writing`."""
-    if any(not set(names) <= set(db.columns(table)) for table, names in wanted.items() if names):
+def add_columns(db: Database, rows: Mapping[str, Iterable[Mapping[str, Any]]]) -> None:
+    """The columns that tables lack for these rows; before `writing`."""
+    wanted = {table: rows[table] for table in ("log", "pull")}
+    if any({c for r in some for c in r} - set(db.columns(k)) for k, some in wanted.items()):
         make(db, {}, wanted)

@@ -7,7 +7,7 @@ screening of the same logs uses again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
@@ -15,13 +15,12 @@ from audit.archive.store import schema
 from audit.archive.store.journal import Journal
 from audit.archive.store.kept import Kept
 from audit.archive.store.rows import (
-    NOISE,
     Row,
     Rows,
     car_from_json,
     digest_of,
     finding_rows,
-    loaded,
+    listed,
     log_id,
     log_row,
     night_id,
@@ -38,7 +37,7 @@ from audit.night.decision import decided, first_look
 from audit.night.typed import typed_duty
 
 MOST_TOGETHER = 60  # logs of one kept night; further ones begin a night of their own
-A_CAR = 1 << 20  # ids of revisions that are a car's own, in a file
+A_CAR = 1 << 32  # ids of revisions that are a car's own
 
 # (archive, night, day) to the night with what its history says, and its decision
 History = Callable[["Archive", Night, str], Night]
@@ -57,33 +56,6 @@ class Added:
     night: Night = field(repr=False)
     said: tuple[str, ...] = ()
     misdated: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class _Kept:
-    """A kept night: its row with its newest verdict, the rows of its logs by id."""
-
-    row: Row
-    logs: Mapping[str, Row]
-
-    @property
-    def ids(self) -> set[str]:
-        return {i for i, row in self.logs.items() if row["status"] != "not_a_log"}
-
-    def says(self, night: Night) -> bool:
-        """Was the same said, of the same car as far as it was known?"""
-        said = self.row["verdict"], loaded(self.row["reasons"] or "[]")
-        if (night.verdict, list(night.reasons)) != said:
-            return False
-        known = car_from_json(self.row["car_file"])
-        return replace(known, path=night.car.path) == night.car
-
-    def lacks(self, audit: LogAudit, *, written: bool) -> bool:
-        """Does the log add anything to it?"""
-        before = self.logs.get(log_id(audit))
-        if before is None:
-            return not audit.not_a_log
-        return audit.status == "read" and (written or not before["file"])
 
 
 class Archive(Tables):
@@ -115,54 +87,55 @@ class Archive(Tables):
         written (nothing or the whole night is kept), UsageError for a date that is none.
         """
         day = day_of(date) if date else date_of(night)
-        audits = list({log_id(a): a for a in reversed(night.logs)}.values())[::-1]
-        _checked_at_the_door(audits)
+        audits = {log_id(a): a for a in reversed(night.logs)}
+        audits = dict(reversed(audits.items()))
         car, gone = night.car.name, set(instead_of)
-        read = {log_id(a) for a in audits if a.status == "read"}
-        ids = {log_id(a) for a in audits if not a.not_a_log} | gone
-        self.make(audits)
-        self.add_columns(audits)
+        read = {i for i, a in audits.items() if a.status == "read"}
+        ids = {i for i, a in audits.items() if not a.not_a_log} | gone
+        _checked_at_the_door(audits.values())
+        self.make(list(audits.values()))
         files = self._write_logs(audits, _by_id(self._near(car, ids)))
+        rows = rows_of(night, audits.values(), files)
+        schema.add_columns(self.db, rows)
         with self.writing(car):
             near = self._near(car, ids, day="" if read else day)
             known = _by_id(near)
-            parts = [k for k in near if not k.row["withdrawn_at"]]
-            home = next((p for p in parts if p.ids <= ids and len(ids) <= MOST_TOGETHER), None)
-            elsewhere = {i for p in parts if p is not home for i in p.logs}
+            parts = [n for n in near if not n[0]["withdrawn_at"]]
+            home = next((n for n in parts if _logs(n) <= ids and len(ids) <= MOST_TOGETHER), [])
             away = {  # only a withdrawn night has them; with another date they count as new
                 i: row
                 for i, row in known.items()
                 if i in ids and row["withdrawn_at"] and date in (None, row["date"])
             }
-            mine = [a for a in audits if log_id(a) not in {*elsewhere, *gone, *away}]
-            new = [a for a in mine if not home or home.lacks(a, written=log_id(a) in files)]
-            stays = home is not None and not new and not home.ids & gone
-            enters = home is not None or any(a.status == "read" for a in new)
-            at = home.row if home else {"car": car, "date": day}
-            final = night
-            if history is not None and (stays or not enters):
+            elsewhere = _by_id(n for n in parts if n is not home)
+            mine = [i for i in audits if i not in {*elsewhere, *gone, *away}]
+            there = _by_id([home])
+            new = [i for i in mine if _adds(audits[i], there.get(i), written=i in files)]
+            enters = bool(new or gone & _logs(home)) if home else not read.isdisjoint(new)
+            at = home[0] if home else {"car": car, "date": day}
+            entered, final = None, night
+            if history is not None and not enters:
                 final = history(self, night, at["date"])
-            entered = None
-            if enters and not (stays and home and home.says(final)):
-                if home is None:
-                    at["night_id"] = night_id(car, day, map(log_id, new))
+            if enters or (home and not _says(at, final)):
+                if not home:
+                    at["night_id"] = night_id(car, day, mine)
                     at |= {"setting": setting or night.setting, "latest": 0}
                     self.db.put("night", [at | {"added_at": added_at or now()}])
                 entered = at["night_id"]
-                kept = {i: r for i, r in known.items() if r["file"] and i not in files}
-                rows = rows_of(night, mine, {i: r["file"] for i, r in kept.items()} | files)
-                for row in [r for r in rows["log"] if r["log_id"] in kept]:
-                    row["duty_typed_pct"] = kept[row["log_id"]]["duty_typed_pct"]  # as it is kept
+                for row in rows["log"]:  # kept before: as it is kept
+                    old = known.get(row["log_id"])
+                    if old and old["file"] and row["log_id"] not in files:
+                        row |= {n: old[n] for n in ("file", "file_sha256", "duty_typed_pct")}
+                own = {None, *mine}
+                rows = {k: [r for r in rows[k] if r.get("log_id") in own] for k in rows}
                 final = self.put(entered, rows, night, history) or night
-            for part in [p for p in parts if p is not home]:
-                if VERDICTS.index(part.row["verdict"]) < VERDICTS.index(final.verdict):
-                    torn = [a for a in audits if a.status != "read" and not a.not_a_log]
-                    torn = [a for a in torn if log_id(a) not in part.logs]
-                    self.restate(part.row["night_id"], final.verdict, final.reasons, torn)
-        again = [p.row for p in parts if read & set(p.logs)]
+            for n in [n for n in parts if n is not home]:
+                if VERDICTS.index(n[0]["verdict"]) < VERDICTS.index(final.verdict):
+                    torn = [a for i, a in audits.items() if i in ids - read - {*_by_id([n])}]
+                    self.restate(n[0]["night_id"], final.verdict, final.reasons, torn)
+        again = [n[0] for n in parts if read & {*_by_id([n])}]
         misdated = [row for row in again if date not in (None, row["date"])]
-        since = [] if any(a.status == "read" for a in new) else again
-        said = tuple(self._told(since, misdated, away, date))
+        said = tuple(self._told([] if read & {*new} else again, misdated, away.values(), date))
         return Added(entered, final, said, tuple(row["night_id"] for row in misdated))
 
     def withdraw(self, name: str, *, undo: bool = False) -> Row:
@@ -170,28 +143,19 @@ class Archive(Tables):
 
         Raises UsageError for a night that is not there, or is so already.
         """
-        self.must_exist()
         row = self.night(name)
         if bool(row["withdrawn_at"]) != undo:
             state = "is not withdrawn" if undo else f"was withdrawn on {row['withdrawn_at']}"
             raise UsageError(f"{name} {state}.")
         with self.writing(row["car"]):
             ids = {r["log_id"] for r in self.revision(name)["log"] if r["status"] == "read"}
-            for other in [k.row for k in self._near(row["car"], ids) if undo]:
+            for other, *_ in self._near(row["car"], ids) if undo else ():
                 if not other["withdrawn_at"]:
                     where = f"its logs stand in {other['night_id']} now"
                     raise UsageError(f"{name}: {where}. Withdraw that first.")
             at = None if undo else now()
             self.db.rows("update night set withdrawn_at = ? where night_id = ?", at, name)
         return row
-
-    # --- a revision written ----------------------------------------------------------------------
-
-    def add_columns(self, audits: Sequence[LogAudit]) -> None:
-        """Make the columns for measures and channels that are new; before `writing`."""
-        noises = {NOISE + name for a in audits if a.sanity for name in a.sanity.noise}
-        measures = {name for a in audits for p in a.pulls for name in p.measures}
-        schema.add_columns(self.db, {"log": noises, "pull": measures})
 
     def put(
         self, name: str, rows: Rows, night: Night | None = None, history: History | None = None
@@ -223,99 +187,101 @@ class Archive(Tables):
         return night
 
     def next_revision(self, car: str) -> int:
-        """The id of a car's next revision. In a file it is so chosen that the rows of a car lie
-        together there, for they lie by it, and the one writer that a file has takes it.
-        """
-        if self.server:
-            sql = "select nextval(pg_get_serial_sequence('revision', 'id'))"
-            return int(self.db.rows(sql)[0][0])
-        known = self.db.rows("select max(latest) from night where car = ?", car)[0][0]
-        sql = "select coalesce(max(id), 0) from revision where id < ?"
-        last = self.db.rows(sql, (known // A_CAR + 1) * A_CAR)[0][0] if known else -1
-        top = self.db.rows(sql, 1 << 62)[0][0]
-        return int(last + 1 if (last + 1) % A_CAR else (top // A_CAR + 1) * A_CAR)
+        """The id of a car's next revision. Rows lie by it, in a file those of a car together."""
+        self.db.rows("insert into car (car) values (?) on conflict (car) do nothing", car)
+        first = self.db.rows("select number from car where car = ?", car)[0][0] * A_CAR
+        sql = "select coalesce(max(id), ?) + 1 from revision where id > ? and id < ?"
+        return int(self.db.rows(sql, first, first, first + A_CAR)[0][0])
 
     def restate(
-        self, name: str, verdict: str, reasons: Sequence[str], torn: Sequence[LogAudit] = ()
+        self, name: str, verdict: str, reasons: Sequence[str], torn: Iterable[LogAudit] = ()
     ) -> None:
         """A revision of a kept night with a worse verdict, all else as it was, inside `writing`.
 
         torn: logs of it that could not be read.
         """
         rows = self.revision(name)
-        looks = ((f["severity"], loaded(f["look_at"] or "[]")) for f in rows["finding"])
+        looks = ((f["severity"], listed(f["look_at"])) for f in rows["finding"])
         no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
-        worse = row_of("revision", verdict=verdict, reasons=reasons, decision=no_step)
-        rows["revision"][0] |= worse
+        rows["revision"][0] |= row_of(
+            "revision", verdict=verdict, reasons=reasons, decision=no_step
+        )
         rows["log"] += [log_row(audit, {}) for audit in torn]
         self.put(name, rows)
 
-    # --- what is kept already --------------------------------------------------------------------
-
-    def _near(self, car: str, ids: Collection[str], *, day: str = "") -> list[_Kept]:
+    def _near(self, car: str, ids: Collection[str], *, day: str = "") -> list[list[Row]]:
         """The car's nights that have any of these logs or are of a day, the earliest first,
-        withdrawn ones too.
+        withdrawn ones too: a row each log, with its night's.
         """
-        sql = (
-            "select n.*, r.verdict, r.reasons, r.car_file, "
-            "l.log_id, l.status, l.file, l.duty_typed_pct "
-            "from night n join revision r on r.id = n.latest "
-            "left join log l on l.revision_id = r.id "
-            "where n.car = ? and (n.date = ? or n.latest in "
-            f"(select revision_id from log where log_id in (null{', ?' * len(ids)}))) "
-            "order by n.date, n.added_at, n.night_id"
-        )
-        found = groupby(self.db.dicts(sql, car, day, *ids), lambda row: row["night_id"])
-        nights = [list(rows) for _, rows in found]
-        return [_Kept(rows[0], {r["log_id"]: r for r in rows if r["log_id"]}) for rows in nights]
+        having = f"select revision_id from log where log_id in (null{', ?' * len(ids)})"
+        sql = f"select * from kept where counts and car = ? and (date = ? or latest in ({having}))"
+        rows = self.db.dicts(f"{sql} order by date, added_at, night_id", car, day, *ids)
+        return [list(night) for _, night in groupby(rows, lambda row: row["night_id"])]
 
-    def _write_logs(self, audits: Sequence[LogAudit], known: Mapping[str, Row]) -> dict[str, str]:
+    def _write_logs(
+        self, audits: Mapping[str, LogAudit], known: Mapping[str, Row]
+    ) -> dict[str, str]:
         """Write the logs that are not kept as they are now; log id -> file."""
         files = {}
-        for audit in [a for a in audits if a.status == "read"]:
-            row, log = known.get(log_id(audit)), audit.log
-            there = row["file"] if row else None
+        for name, audit in audits.items():
+            log, row = audit.log, known.get(name, {"file": None, "duty_typed_pct": None})
+            if audit.status != "read":
+                continue
             if audit.kept is not None:
-                if there != audit.kept:
-                    files[log_id(audit)] = audit.kept
+                if row["file"] != audit.kept:
+                    files[name] = audit.kept
             elif log is not None and log.rows:
-                same = row is not None and typed_duty(log) in (None, row["duty_typed_pct"])
-                if not (there and same and self.kept.sound(there)):
-                    files[log_id(audit)] = self.kept.write(log)
-            elif there is None:
+                same = row["file"] and typed_duty(log) in (None, row["duty_typed_pct"])
+                if not (same and self.kept.sound(row["file"])):
+                    files[name] = self.kept.write(log)
+            elif row["file"] is None:
                 raise ArchiveError(
                     f"{audit.path}: its samples were dropped before it came to the archive."
                 )
         return files
 
     def _told(
-        self,
-        kept: Sequence[Row],
-        misdated: Sequence[Row],
-        away: Mapping[str, Row],
-        date: str | None,
+        self, kept: Iterable[Row], misdated: Iterable[Row], away: Iterable[Row], date: str | None
     ) -> Iterator[str]:
         """What the person is told of nights whose logs were screened again."""
-        where = shown(self.root)
+        to = f"--archive {shown(self.root)}"
         for row in kept:
             yield f"kept already as {row['night_id']}, known since {row['added_at'][:10]}."
         for row in misdated:
             yield (
                 f"{row['night_id']} stands under {row['date']}, and --date {date} was not applied "
-                f"to it. If {date} is right: `pullaudit withdraw {row['night_id']} --archive "
-                f"{where}`, then screen again."
+                f"to it. If {date} is right: `pullaudit withdraw {row['night_id']} {to}`, then "
+                "screen again."
             )
-        for name, at in sorted({(r["night_id"], r["withdrawn_at"][:10]) for r in away.values()}):
+        for name, at in sorted({(r["night_id"], r["withdrawn_at"][:10]) for r in away}):
             yield (
                 f"{name} was withdrawn on {at}, so it is not kept again. `pullaudit withdraw "
-                f"{name} --undo --archive {where}` puts it back; another --date makes a new night."
+                f"{name} --undo {to}` puts it back; another --date makes a new night."
             )
 
 
-def _by_id(nights: Sequence[_Kept]) -> dict[str, Row]:
+def _by_id(nights: Iterable[Sequence[Row]]) -> dict[str, Row]:
     """The rows of their logs by id; a night that counts has the last word."""
-    counting_last = sorted(nights, key=lambda kept: not kept.row["withdrawn_at"])
-    return {i: row for kept in counting_last for i, row in kept.logs.items()}
+    rows = [row for night in nights for row in night if row["log_id"]]
+    return {r["log_id"]: r for r in sorted(rows, key=lambda r: not r["withdrawn_at"])}
+
+
+def _logs(night: Sequence[Row]) -> set[str]:
+    return {i for i, row in _by_id([night]).items() if row["status"] != "not_a_log"}
+
+
+def _adds(audit: LogAudit, before: Row | None, *, written: bool) -> bool:
+    """Does a log add anything to a night, of which it may be already?"""
+    if before is None:
+        return not audit.not_a_log
+    return audit.status == "read" and (written or not before["file"])
+
+
+def _says(row: Row, night: Night) -> bool:
+    """Was the same said, of the same car as far as it was known?"""
+    if (row["verdict"], listed(row["reasons"])) != (night.verdict, list(night.reasons)):
+        return False
+    return replace(car_from_json(row["car_file"]), path=night.car.path) == night.car
 
 
 def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
@@ -337,6 +303,6 @@ def refused(audit: LogAudit) -> str:
     return said if faults else ""
 
 
-def _checked_at_the_door(audits: Sequence[LogAudit]) -> None:
+def _checked_at_the_door(audits: Iterable[LogAudit]) -> None:
     for why in filter(None, map(refused, audits)):
         raise ArchiveError(why)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from audit.archive.store import schema
 from audit.archive.store.kept import Kept
-from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, digest_of, loaded
-from audit.database import Database, is_server, shown
+from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, digest_of, listed
+from audit.database import Database, is_server, quoted, shown
 from audit.errors import ArchiveError, UsageError, did_you_mean
 from audit.files import need_room, told
 from audit.model import LogAudit
@@ -19,9 +19,9 @@ from audit.model import LogAudit
 if TYPE_CHECKING:
     import polars as pl
 
-    from audit.model import Car, Log
+    from audit.model import Car
 
-Cars = str | Collection[str] | None  # one car, several, or all
+Some = str | Collection[str] | None  # one, several, or all
 ALWAYS = ("night_id", "revision", "date")  # columns that every answer has
 
 
@@ -34,23 +34,23 @@ class Tables:
 
     def __init__(self, path: str | Path, *, logs: str | None = None) -> None:
         self.server, self.root, self._logs = is_server(path), str(path), logs
-        self.db = Database(path if self.server else Path(path) / "archive.db")
+        self.place = Database(path if self.server else Path(path) / "archive.db")
         self._ready = False
 
-    # --- the archive itself ----------------------------------------------------------------------
-
-    def exists(self) -> bool:
-        """Is there an archive? Raises ArchiveError where it cannot be understood."""
-        return self._ready or bool(self._facts())
-
-    def must_exist(self) -> None:
-        """Raises ArchiveError where there is no archive."""
+    @property
+    def db(self) -> Database:
+        """The database of an archive that is there, brought up to date."""
         if not self.exists():
             raise ArchiveError(
                 f"{shown(self.root)}: no archive there. "
                 f"`pullaudit screen … --archive {shown(self.root)}` makes one."
             )
         self.make()
+        return self.place
+
+    def exists(self) -> bool:
+        """Is there an archive? Raises ArchiveError where it cannot be understood."""
+        return self._ready or bool(self._facts())
 
     def make(self, audits: Sequence[LogAudit] = ()) -> None:
         """Make the archive, with room for these logs, or bring an older one up to date."""
@@ -70,7 +70,7 @@ class Tables:
         if found.get("schema_version") != str(schema.VERSION):
             logs = self._logs or "logs"
             there = logs if "://" in logs or not self._logs else str(Path(logs).absolute())
-            schema.make(self.db, {"logs": there})
+            schema.make(self.place, {"logs": there})
         self._ready = True
 
     def _facts(self) -> dict[str, str]:
@@ -79,7 +79,7 @@ class Tables:
                 f"{self.root}: an archive of an earlier format. "
                 f"`pullaudit adopt {self.root} --archive NEW` brings it over."
             )
-        return schema.facts(self.db)
+        return schema.facts(self.place)
 
     def changes(self) -> str:
         """A word that is another after every write, "" for no archive."""
@@ -95,22 +95,11 @@ class Tables:
     @contextmanager
     def writing(self, car: str) -> Iterator[None]:
         """One transaction on one car's rows; its standing is to be worked out anew."""
-        of_car = "from nights where nights.car = standing.car"
         with self.db.writing(car):
             self.db.rows("delete from standing where car = ?", car)
             yield
-            self.db.rows(
-                "update about set value = cast(cast(value as integer) + 1 as text) "
-                "where key = 'changes'"
-            )
-            self.db.rows(
-                f"update standing set nights = (select count(distinct date) {of_car}), "
-                f"last = (select max(date) {of_car}), verdict = (select verdict {of_car} "
-                "order by date desc, added_at desc limit 1) where car = ?",
-                car,
-            )
-
-    # --- one night, as it is kept ----------------------------------------------------------------
+            bumped = "cast(cast(value as integer) + 1 as text)"
+            self.db.rows(f"update about set value = {bumped} where key = 'changes'")
 
     def night(self, name: str) -> Row:
         """The row of a night, withdrawn ones too. Raises UsageError for one that is not there."""
@@ -123,7 +112,6 @@ class Tables:
 
     def names_of(self, day: str, *, withdrawn: bool = False) -> list[str]:
         """The names of a day's nights that count, or of those withdrawn, in their order."""
-        self.must_exist()
         which = "not null" if withdrawn else "null"
         sql = f"select night_id from night where date = ? and withdrawn_at is {which}"
         return [row[0] for row in self.db.rows(f"{sql} order by added_at, night_id", day)]
@@ -143,15 +131,13 @@ class Tables:
         said = rows["revision"]
         return bool(said) and digest_of(self.night(name), rows) == said[0]["sha256"]
 
-    # --- what readers see ------------------------------------------------------------------------
-
     def frame(
         self,
         view: str,
-        car: Cars = None,
+        car: Some = None,
         *,
         columns: Sequence[str] | None = None,
-        night: str | None = None,
+        night: Some = None,
     ) -> pl.DataFrame:
         """Rows of one of the reader's views by date, see docs/archive.md.
 
@@ -159,30 +145,22 @@ class Tables:
         """
         import polars as pl
 
-        self.must_exist()
-        row = schema.views()[view]
-        kinds = {**schema.tables()["night"], "fuel": "text", "revision": "integer"}
-        kinds |= schema.tables()[row["of"]]
-        where, values = ["1 = 1"], []
-        if car is not None:
-            values = [car] if isinstance(car, str) else list(car)
-            where.append(f"car in ({', '.join('?' * len(values)) or 'null'})")
-        if night is not None:
-            where, values = [*where, "night_id = ?"], [*values, night]
-        listed = "*"
-        if columns is not None:
-            there = {*kinds, *self.db.columns(row["of"])}
-            listed = ", ".join(f'"{c}"' for c in dict.fromkeys([*columns, *ALWAYS]) if c in there)
-        sql = f"select {listed} from {view} where {' and '.join(where)} order by {row['order']}"
-        names, rows = self.db.answer(sql, *values)
-        cells = zip(*rows, strict=True) if rows else [()] * len(names)
-        dtypes: dict[str, Any] = {"text": pl.String, "list": pl.List(pl.String)}
-        dtypes["real"] = pl.Float64
+        there, asked = self.db.columns(view), {"car": car, "night_id": night}
+        wanted = {n: [v] if isinstance(v, str) else v for n, v in asked.items() if v is not None}
+        where = [f"{n} in ({', '.join('?' * len(v)) or 'null'})" for n, v in wanted.items()]
+        every = dict.fromkeys([*(there if columns is None else columns), *ALWAYS])
+        names = [name for name in every if name in there]
+        sql = f"select {', '.join(map(quoted, names))} from {view} "
+        sql += f"where {' and '.join(where) or 'true'} order by {schema.views()[view]['order']}"
+        rows = self.db.rows(sql, *(v for some in wanted.values() for v in some))
+        kinds: dict[str, Any] = {"text": pl.String, "integer": pl.Int64, "bigint": pl.Int64}
+        kinds |= {there[name]: pl.Float64 for name in there if there[name] not in kinds}
         made = []
-        for name, column in zip(names, cells, strict=True):
-            kind = kinds.get(name, "real")
-            cell = map(loaded, (v or "[]" for v in column)) if kind == "list" else column
-            made.append(pl.Series(name, list(cell), dtypes.get(kind, pl.Int64), strict=False))
+        for name, *cells in zip(names, *rows, strict=True):
+            if name in schema.lists():
+                made.append(pl.Series(name, list(map(listed, cells)), pl.List(pl.String)))
+            else:
+                made.append(pl.Series(name, cells, kinds[there[name]], strict=False))
         return pl.DataFrame(made)
 
     nights = partialmethod(frame, "nights")
@@ -193,19 +171,15 @@ class Tables:
     notes = partialmethod(frame, "notes")
 
     def cars(self) -> list[str]:
-        """The names of all cars, found from one to the next in the index: not night by night."""
-        self.must_exist()
-        sql = (
-            "with recursive c (car) as (select min(car) from night union all select "
-            "(select min(car) from night where car > c.car) from c where c.car is not null) "
-            "select car from c where exists (select 1 from night where night.car = c.car and "
-            "withdrawn_at is null) order by car"
-        )
-        return [row[0] for row in self.db.rows(sql)]
+        """The names of all cars."""
+        counts = "select 1 from night where night.car = car.car and withdrawn_at is null"
+        return [
+            row[0]
+            for row in self.db.rows(f"select car from car where exists ({counts}) order by car")
+        ]
 
     def car(self, name: str) -> Car:
         """The car as its last night's car file had it. Raises UsageError for one not there."""
-        self.must_exist()
         sql = "select car_file from nights where car = ? order by date desc, added_at desc limit 1"
         for row in self.db.rows(sql, name):
             return car_from_json(row[0])
@@ -217,14 +191,8 @@ class Tables:
 
         Raises UsageError for one that is none or would change something.
         """
-        self.must_exist()
         names, rows = self.db.ask(query)
         return names, [[_as_json(v) for v in row] for row in rows]
-
-    def read_log(self, file: str) -> Log:
-        """A kept log by the `file` of its row. Raises ArchiveError for one missing or damaged."""
-        self.must_exist()
-        return self.kept.read(file)
 
 
 def _as_json(value: Any) -> Any:

@@ -10,7 +10,7 @@ from pathlib import Path
 from audit.archive.store import schema
 from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
 from audit.archive.store.store import Archive
-from audit.database import shown
+from audit.database import Database, shown
 from audit.errors import ArchiveError
 from audit.tables import toml_table
 
@@ -44,16 +44,13 @@ def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
     it is of a newer version.
     """
     archive = Archive(path)
-    where = shown(archive.db.address)
-    if not archive.db.exists():
-        archive.must_exist()
-    why: Why = defaultdict(list)
+    db = archive.place if archive.place.exists() else archive.db
+    where, why = shown(db.address), Why(list)
     try:
-        found = [Problem("database", where, f"{text}. {BACKUP}.") for text in archive.db.broken()]
-        found = found or [Problem("schema", where, f"{t}. {BACKUP}.") for t in _schema(archive)]
+        found = [Problem("database", where, f"{text}. {BACKUP}.") for text in db.broken()]
+        found = found or [Problem("schema", where, f"{t}. {BACKUP}.") for t in _schema(db)]
         if found:
             return found
-        archive.must_exist()
         found = [*_rows(archive, why), *_logs(archive, why)]
     except ArchiveError as error:
         if "newer pullaudit" in str(error):
@@ -67,22 +64,20 @@ def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
     return found
 
 
-def _schema(archive: Archive) -> Iterator[str]:
-    found = schema.facts(archive.db)
+def _schema(db: Database) -> Iterator[str]:
+    found = schema.facts(db)
     if not found:
         yield "it is no archive, or its tables are gone"
-    if found.get("schema_version") != str(
-        schema.VERSION
-    ):  # an older one is brought up to date before it is looked at
-        return
+    if found.get("schema_version") != str(schema.VERSION):
+        return  # an older one is brought up to date before it is looked at
     for table, columns in schema.tables().items():
-        there = archive.db.columns(table)
+        there = db.columns(table)
         for name, kind in columns.items():
-            wanted, has = archive.db.types[kind].split()[0], there.get(name, "missing").split()[0]
+            wanted, has = db.types[kind].split()[0], there.get(name, "missing").split()[0]
             if has != wanted:
                 yield f"column {name} of {table} is {has}, not {wanted}"
     for view in schema.views():
-        if not archive.db.columns(view):
+        if not db.columns(view):
             yield f"the view {view} is missing"
 
 
@@ -94,11 +89,8 @@ def _rows(archive: Archive, why: Why) -> Iterator[Problem]:
                 if "holds" in damage:
                     why[path].append(CHANGED + damage["holds"])
                 yield Problem(damage["kind"], path, f"{what}. {BACKUP}.")
-    sql = (
-        "select n.night_id, n.date, r.number, r.id, r.id = n.latest from night n "
-        "join revision r on r.night_id = n.night_id order by n.date, n.night_id, r.number"
-    )
-    for name, date, number, rid, counts in archive.db.rows(sql):
+    of_each = "select distinct night_id, date, number, id, counts from kept"
+    for name, date, number, rid, counts in archive.db.rows(f"{of_each} order by 2, 1, 3"):
         if not archive.is_sound(name, id=rid):
             text = f"revision {number} are not those that were written"
             if counts:
@@ -110,11 +102,8 @@ def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
     """Every kept log is there with its bytes, readable, and in canonical columns."""
     where = archive.kept.address
     seen: dict[str, str] = {}  # file -> what is wrong with it
-    sql = (
-        "select l.file, l.file_sha256, l.path, n.night_id, n.latest = l.revision_id, l.log_id "
-        "from log l join revision r on r.id = l.revision_id "
-        "join night n on n.night_id = r.night_id where l.status = 'read' order by l.file"
-    )
+    of_each = "select file, file_sha256, path, night_id, counts, log_id from kept"
+    sql = f"{of_each} where status = 'read' order by file"
     for file, digest, path, name, counts, log in archive.db.rows(sql):
         if not file or Path(file).stem != digest:
             why[name].append(f"{LOST}{path}.")

@@ -64,9 +64,7 @@ def fleet(archive: Archive, *, progress: Progress | None = None) -> list[Standin
 
 
 def remember(archive: Archive, found: Trends) -> None:
-    """Write a car's standing from its trends, inside `archive.writing`, which fills in its nights
-    and verdict.
-    """
+    """Write a car's standing from its trends, inside `archive.writing`."""
     told = _told(found)
     row = {"car": found.car, "method": METHOD, **told, "moved": json.dumps(told["moved"])}
     archive.db.put("standing", [row], ["car"])
@@ -89,7 +87,7 @@ def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Findi
 
 
 def _kept(archive: Archive) -> dict[str, Standing]:
-    told = "select car, nights, last, verdict, severity, moved, said from standing"
+    told = "select car, nights, last, verdict, severity, moved, said from standings"
     rows = archive.db.dicts(f"{told} where method = ? and nights > 0", METHOD)
     return {r["car"]: Standing(**r | {"moved": tuple(json.loads(r["moved"]))}) for r in rows}
 

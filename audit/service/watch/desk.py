@@ -352,7 +352,7 @@ class Desk:
             rows = self.archive.logs(car.name, columns=["log_id", "file"])
             for log_id, file in dict(rows.select("log_id", "file").iter_rows()).items():
                 if log_id in wanted and file:
-                    audit = slim(audit_log(self.archive.read_log(file), car))
+                    audit = slim(audit_log(self.archive.kept.read(file), car))
                     out.append(dataclasses.replace(audit, path=wanted[log_id].path))
                     self._keep_in_mind(car, [audit])
         return out

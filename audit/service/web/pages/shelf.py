@@ -170,7 +170,7 @@ class Shelf:
         )
         if file is None:
             raise UsageError("This log was not kept in the archive.")
-        log = self.archive.read_log(
+        log = self.archive.kept.read(
             file
         )  # `file` is the archive's own, never a word of the request
         return log, examine(log, car_from_json(row["car_file"]))
@@ -188,7 +188,7 @@ class Shelf:
         car = car_from_json(row["car_file"])
         files = [r["file"] for r in self._rows("logs", night_id) if r["file"]]
         night = assemble(
-            [audit_log(self.archive.read_log(f), car) for f in files],
+            [audit_log(self.archive.kept.read(f), car) for f in files],
             car=car,
             setting=row["setting"] or "",
         )
