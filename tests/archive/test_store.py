@@ -218,9 +218,11 @@ def test_an_older_archive_is_brought_up_to_date_when_it_is_opened(archive):
         for view in schema.views():
             archive.db.rows(f"drop view {view}")
         archive.db.rows("alter table log drop column duty_typed_pct")
+        archive.db.rows("drop table car")
         archive.db.rows("update about set value = '1' where key = 'schema_version'")
     again = Archive(archive.root)
     assert again.logs()["duty_typed_pct"].to_list() == [None]
+    assert again.cars() == ["Alder"]
     again.add(a_night(2, day="2026-03-08"))
     assert again.nights().height == 2
     assert verify(again.root) == []

@@ -185,6 +185,7 @@ DAMAGES = {
     "version no number": sql("update about set value = 'x' where key = 'schema_version'"),
     "about gone": sql("drop table about"),
     "place of logs changed": sql("update about set value = '/nowhere' where key = 'logs'"),
+    "a car forgotten": sql("delete from car"),
     "journal of no car": sql("update note set car = 'nobody'"),
 }
 MEND = ("backup", "again", "screen … --archive", "withdraw")

@@ -126,13 +126,12 @@ def _limits() -> str:
 
 def digest_of(night: Row, rows: Mapping[str, Sequence[Row]]) -> str:
     """SHA-256 over what a revision's rows say and its night's car, day and setting."""
-    every: list[Any] = [[night[n] for n in ("night_id", "car", "date", "setting")]]
-    for kind in ("revision", *PARTS):
-        unsaid = {*KEYS, "sha256"} if kind == "revision" else {*KEYS}
-        said = [
-            {n: v for n, v in r.items() if v is not None and n not in unsaid} for r in rows[kind]
-        ]
-        every.append(said[0] if kind == "revision" else said)
+
+    def said(row: Row) -> Row:
+        return {n: v for n, v in row.items() if v is not None and n not in (*KEYS, "sha256")}
+
+    of_night = [night[n] for n in ("night_id", "car", "date", "setting")]
+    every = [of_night, said(rows["revision"][0]), *(list(map(said, rows[k])) for k in PARTS)]
     return hashlib.sha256(json.dumps(every, sort_keys=True).encode()).hexdigest()
 
 

@@ -89,8 +89,7 @@ class Tables:
     def kept(self) -> Kept:
         """The kept logs."""
         found = self._facts().get("logs", "logs")
-        inside = found == "logs" and not self.server
-        return Kept(str(Path(self.root) / "logs") if inside else found)
+        return Kept(found if "://" in found else str(Path(self.root) / found))
 
     @contextmanager
     def writing(self, car: str) -> Iterator[None]:
