@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, IntArray, clean, median_sorted
+from audit.signal.arrays import BoolArray, FloatArray, IntArray, clean, median_sorted
 
 
 def runs(mask: ArrayLike) -> tuple[IntArray, IntArray]:
@@ -14,6 +14,24 @@ def runs(mask: ArrayLike) -> tuple[IntArray, IntArray]:
     padded = np.concatenate(((False,), flags, (False,)))
     edges = (padded[1:] != padded[:-1]).nonzero()[0]
     return edges[::2], edges[1::2]
+
+
+def lasting(
+    t: FloatArray, mask: ArrayLike, *, for_s: float, least: int = 1
+) -> tuple[IntArray, IntArray]:
+    """Runs of True that last for_s from their first to their last sample, and `least` samples."""
+    starts, stops = runs(mask)
+    long = (t[stops - 1] - t[starts] >= for_s - 1e-9) & (stops - starts >= least)
+    return starts[long], stops[long]
+
+
+def filled(size: int, starts: ArrayLike, stops: ArrayLike) -> BoolArray:
+    """The mask of `size` rows that is True in runs (starts, and one past the last)."""
+    edges = np.zeros(size + 1, dtype=np.intp)
+    np.add.at(edges, np.asarray(starts, dtype=np.intp), 1)
+    np.add.at(edges, np.asarray(stops, dtype=np.intp), -1)
+    mask: BoolArray = edges[:-1].cumsum() > 0
+    return mask
 
 
 def duration_above(
