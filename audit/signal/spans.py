@@ -25,13 +25,12 @@ def lasting(
     return starts[long], stops[long]
 
 
-def filled(size: int, starts: ArrayLike, stops: ArrayLike) -> BoolArray:
-    """The mask of `size` rows that is True in runs (starts, and one past the last)."""
-    edges = np.zeros(size + 1, dtype=np.intp)
-    np.add.at(edges, np.asarray(starts, dtype=np.intp), 1)
-    np.add.at(edges, np.asarray(stops, dtype=np.intp), -1)
-    mask: BoolArray = edges[:-1].cumsum() > 0
-    return mask
+def held(t: FloatArray, mask: BoolArray, *, for_s: float, least: int = 1) -> BoolArray:
+    """The mask without the runs that do not last so long; see lasting."""
+    out = np.zeros(mask.size, dtype=np.bool_)
+    for start, stop in zip(*lasting(t, mask, for_s=for_s, least=least), strict=True):
+        out[start:stop] = True
+    return out
 
 
 def duration_above(

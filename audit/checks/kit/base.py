@@ -39,6 +39,7 @@ __all__ = [
     "judge_figure",
     "judge_row",
     "judge_rows",
+    "judge_these",
     "passed",
     "worst_of_each",
 ]
@@ -210,7 +211,12 @@ def judge_figure(
 
 def judge_rows(codes: Sequence[str], measured: Measured, limits: LimitTable) -> Judged:
     """Every row of the codes; the score is the worst row's, a code's finding its worst row's."""
-    every = [judge_row(row, measured) for code in codes for row in limits.rows(code)]
+    return judge_these((row for code in codes for row in limits.rows(code)), measured)
+
+
+def judge_these(rows: Iterable[Limit], measured: Measured) -> Judged:
+    """As judge_rows, with the rows themselves."""
+    every = [judge_row(row, measured) for row in rows]
     scores = [score for score, _ in every if score is not None]
     return Judged(min(scores, default=None), worst_of_each(f for _, f in every if f is not None))
 
