@@ -52,9 +52,7 @@ def pieces(log: Log) -> list[tuple[int, int]]:
 
 
 def hysteresis(value: Array, *, on: float, off: float) -> Bools:
-    """True from a value at or above `on` until one below `off`; blank keeps the state; starts
-    False.
-    """
+    """True from a value at `on` or above to one below `off`; a blank keeps it; starts False."""
     state = np.zeros(len(value), dtype=np.int8)
     state[value >= on] = 1
     state[value < off] = -1

@@ -1,6 +1,4 @@
-"""Wide-open stretches of which a part is missing: a gap in the rows, a restart, a file cut off, the
-start or the end of the log.
-"""
+"""Wide-open stretches of which a part is missing: a gap, a restart, a cut-off, the log's ends."""
 
 from __future__ import annotations
 

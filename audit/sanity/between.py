@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.engine import State, since, until
+from audit.engine import OPEN_AIR_KPA, State, since, until
 from audit.model import Array, Bools, Car, Log, base_of
 from audit.sanity.trouble import Trouble
 from audit.signal.arrays import finite, median, median_of_finite
@@ -14,7 +14,6 @@ from audit.units import standard_pressure_kpa
 
 REST_KPA = 4.0  # two pressure sensors in the same air: 1 % of 300 kPa, and of 115 kPa
 WEATHER_KPA = 4.0  # how far the weather moves true pressure from the standard atmosphere's
-OPEN_AIR_KPA = (50.0, 112.0)  # no road is higher, no weather heavier
 THROTTLE_S = 1.2  # longer than any manifold takes to follow its throttle
 COLD_START_C = 50.0
 CRUISE_S = 15.0  # after load a charge cooler has come back to the air that goes through it
@@ -92,15 +91,13 @@ def _throttle(log: Log, state: State) -> list[Trouble]:
         if starts.size:
             seconds = float(np.sum(state.t[stops - 1] - state.t[starts]))
             span = state.t[starts[0] : stops[-1]]
-            text = f"{text}, for {seconds:.1f} s in all"
-            out.append(_apart("throttle_position", span, text, value=seconds, limit=THROTTLE_S))
+            said = f"{text}, for {seconds:.1f} s in all"
+            out.append(_apart("throttle_position", span, said, value=seconds, limit=THROTTLE_S))
     return out
 
 
 def _cold_start(log: Log, state: State) -> list[Trouble]:
-    """Intake against coolant temperature before a cold engine is started: both have the temperature
-    of the night.
-    """
+    """Intake against coolant before a cold start: both have the temperature of the night."""
     if not log.has("intake_air_temp") or not log.has("coolant_temp") or not state.stopped.any():
         return []
     never_ran = since(state.t, state.running) == np.inf

@@ -108,9 +108,7 @@ def _range(r: Reading) -> FlagArray:
 
 
 def _dropout(r: Reading, source_zero: float) -> FlagArray:
-    """To zero, to one value out of range, and to the source's own zero where the driver was not
-    what took it there.
-    """
+    """To zero, a value out of range, or the source's own zero unless the driver did it."""
     within, least = max(1e-6, 0.01 * r.step), max(r.row.spike or 0.0, 6 * r.sigma)
     # A slow quantity cannot leap: out of one and back is a broken wire, however long it lasted.
     longest = np.inf if r.row.slow else BRIEF_S
@@ -128,9 +126,7 @@ def _dropout(r: Reading, source_zero: float) -> FlagArray:
 
 
 def _beyond(r: Reading) -> list[float]:
-    """The lowest and the highest value, where they are not believable: what a broken wire reads,
-    turned to kPa or °C.
-    """
+    """The extremes, where not believable: what a broken wire reads, turned to kPa or °C."""
     (low, high), (least, most) = r.row.usual or r.row.range, r.ends
     return [end for end, out in ((least, least < low), (most, most > high)) if out]
 
@@ -151,9 +147,7 @@ def _flat(r: Reading) -> FlagArray:
 
 
 def _spike(r: Reading, left: Left) -> FlagArray:
-    """Spikes among the samples that nothing else has taken out; higher ones needed while the driver
-    moves.
-    """
+    """Spikes among what nothing else has taken out; higher ones while the driver moves."""
     flags = passed(len(r.t))
     if r.name == "lambda" and r.interval_s > 0.12:
         flags[:] = NOT_EVALUATED  # too slow to tell a glitch from a true lean spike
@@ -243,9 +237,7 @@ def _telling(r: Reading, test: str, mask: Bools) -> tuple[float | None, float | 
 
 
 def _missing(r: Reading, until_s: float) -> list[tuple[float, float]]:
-    """Spans in which the log went on writing rows while this channel had none; else it is the rows'
-    gap, not the channel's.
-    """
+    """Spans in which the log wrote rows but not this channel; else the gap is the rows'."""
     spans = []
     for span in blanks(r.t, until_s=until_s, least_s=max(0.5, 2.5 * r.interval_s)):
         low, high = np.searchsorted(r.state.t, (span[0] - 1e-9, span[1] + 1e-9))

@@ -80,9 +80,7 @@ def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
 
 
 def _severity(trouble: Trouble, *, needed: bool) -> str:
-    """What happens outside wide-open stretches holds nothing; sensors that contradict each other do
-    anywhere.
-    """
+    """What happens outside wide-open stretches holds nothing; a contradiction does anywhere."""
     if trouble.code == "sensor.disagree":
         return "hold" if needed else "watch"
     if needed and _takes_evidence(trouble):
@@ -152,9 +150,7 @@ def listed(names: Sequence[str]) -> str:
 def together_with(
     troubles: Sequence[Trouble], *, within_s: float = 0.06, least: int = 3
 ) -> dict[str, tuple[str, ...]]:
-    """For each channel with a train of glitches: the other channels that share three of their
-    moments.
-    """
+    """For each train of glitches: the other channels that share three of its moments."""
     trains: dict[str, list[float]] = {}
     for trouble in troubles:
         if trouble.code in GLITCHES and len(trouble.times) >= least:

@@ -68,9 +68,7 @@ class Reading:
 
     @cached_property
     def slewing(self) -> Reading:
-        """As the sensor answers: the same, but 1/lambda for lambda, whose slope towards air has no
-        bound.
-        """
+        """As the sensor answers: 1/lambda for lambda, whose slope towards air has no bound."""
         if self.name != "lambda":
             return self
         value = 1.0 / np.maximum(self.value, LEAST_LAMBDA)
@@ -78,8 +76,6 @@ class Reading:
         return replace(self, value=value, sigma=sigma or 0.0, step=step)
 
     def rows(self, a: int, b: int, *, inside_s: float = 0.0) -> slice:
-        """The rows of the log that samples a to b (one past the last) span, less inside_s at both
-        ends.
-        """
+        """The rows of the log that samples a to b (one past) span, less inside_s at both ends."""
         ends = (self.t[a] + inside_s, self.t[b - 1] - inside_s)
         return slice(*np.searchsorted(self.state.t, ends))

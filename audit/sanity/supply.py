@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from audit.declared import needed_channels, pull_channels, required
 from audit.engine import GAP_S, gap_rows
 from audit.model import Finding, Log, Note
@@ -9,18 +11,15 @@ from audit.sanity.findings import capital, is_needed, listed, plain
 from audit.tables import ChannelRow, channel_row
 
 # What a logger writes where a sensor gives no reading; common practice, no published source.
-NO_READING = frozenset(
-    "err error fault failed fail invalid bad nan inf ovr overflow short #error #n/a".split()
-)
+WORDS = "err error fault failed fail invalid bad nan inf ovr overflow short #error #n/a"
+NO_READING = frozenset(WORDS.split())
 DRIVER = ("throttle_position", "pedal_position")  # what says how far it was opened
 MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 
 
 def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
-    """A finding for each channel without which the night cannot be cleared. empty: logged, but
-    without a sample.
-    """
+    """What a night cannot be cleared without. empty: logged, but without a sample."""
     needed = needed_channels()
     there = {name for name in (*needed, *DRIVER) if log.has(name) and name not in empty}
     out = [_lacks(log, name) for name in needed if name not in there]
@@ -77,7 +76,7 @@ def _words(log: Log, column: str) -> set[str]:
 
 
 def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Finding:
-    """A note where a damage channel's column is blank; a hold where it says that nothing is read."""
+    """A note where a damage channel's column is blank; a hold where it says that it is broken."""
     words = _words(log, column)
     what = f'Column "{source}" ({plain(row.name)})'
     if words and words <= NO_READING:
@@ -105,8 +104,8 @@ def slow(rates: dict[str, float]) -> list[Finding]:
         need = f"need{'s' if len(starved) == 1 else ''} {least:g}"
         comes = f"{capital(plain(name))} comes {rate:.2g} times a second; {checks} {need}"
         text = f"{comes}. Log fewer channels, or faster."
-        figures = {"value": rate, "limit": least}
-        out.append(Finding("sensor.slow", "hold", text, channel=name, unit="Hz", **figures))
+        found = Finding("sensor.slow", "hold", text, channel=name, value=rate, unit="Hz")
+        out.append(replace(found, limit=least))
     return out
 
 

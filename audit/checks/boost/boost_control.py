@@ -44,9 +44,7 @@ STEP_S = 0.4
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
-    """Mean duty; boost short of target with duty at its stop, or over the spring; its answer to a
-    step of duty.
-    """
+    """Mean duty; boost short of target at its stop, or over the spring; its answer to a step."""
     trace, duty = shared(pull).trace, shared(pull).duty
     if trace is None:
         return cannot("too_short", "too few believed samples of manifold pressure")

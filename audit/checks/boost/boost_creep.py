@@ -123,9 +123,7 @@ def _builds(pull: Pull, trace: BoostTrace, slope: float, x: Array, y: Array) -> 
 
 
 def _slope(x: Array, y: Array) -> tuple[Middle | None, slice]:
-    """Robust line of boost on engine speed, and its rows: all or, where the halves differ, the
-    later half.
-    """
+    """Robust line of boost on engine speed, and its rows: all or, where unlike, the later half."""
     every, late = slice(None), slice(x.size // 2, None)
     whole = _fit(x, y)
     half = _fit(x[late], y[late]) if x[late].size >= 5 else None

@@ -88,9 +88,7 @@ def _put_lost(fall: Fall, sheet: Measured) -> None:
 
 
 def _short(pull: Pull, trace: BoostTrace, sheet: Measured, *, by_controller: bool = False) -> None:
-    """Settled boost under its target, where something steers for it: this pull shows that it does,
-    or others (by_controller).
-    """
+    """Settled boost under a target that something steers for: by this pull, or others' word."""
     start_s, end_s = trace.settled_span
     wanted = target_level(pull, start_s, end_s)
     if wanted is None or wanted.kpa < 10.0:
@@ -140,9 +138,7 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 
 def _lost_beside(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
-    """Pulls in which boost fell for good from where the others like them stay: alone each looks
-    like an overshoot.
-    """
+    """Boost that fell for good from where others like it stay: alone it looks an overshoot."""
     found: list[Together] = []
     for i, pull in enumerate(pulls):
         trace = settled_trace(pull)
@@ -166,9 +162,7 @@ def _judged(code: str, measure: str, sheet: Measured, limits: LimitTable, i: int
 def _faded(
     pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable
 ) -> list[Together]:
-    """Each pull's fade; one that all pulls share, smooth in engine speed, is the turbo's own taper:
-    a watch at most.
-    """
+    """Each pull's fade; the turbo's own taper, which all pulls share, is a watch at most."""
     hold = limits.row("boost.fade", "boost_fade_pct").hold
     own = _tapers_alike(pulls, measures)
     found: list[Together] = []
@@ -187,9 +181,7 @@ def _faded(
 
 
 def _tapers_alike(pulls: Sequence[Pull], measures: Sequence[Measures]) -> set[int]:
-    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine
-    speed.
-    """
+    """The pulls whose fade is the turbo's own: two or more, alike, smooth in engine speed."""
     fades = {
         i: fade for i, m in enumerate(measures) if (fade := m.get("boost_fade_pct") or 0.0) > 0
     }

@@ -58,9 +58,7 @@ HELD_OVER_S = 1.5  # over the target for longer than a transient is held, no ove
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the sensor's
-    top.
-    """
+    """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the ceiling."""
     trace, ceiling = shared(pull).trace, shared(pull).ceiling
     if trace is None:
         return cannot("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
@@ -215,9 +213,7 @@ class Told(NamedTuple):
 
 
 def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, float]:
-    """Row and height of the transient's peak over a line, less noise, and what two samples on end
-    bear out.
-    """
+    """Row and height of the transient over a line, less noise; what two samples bear out."""
     begin = max(trace.arrival - 2, 0)
     until = int(np.searchsorted(trace.t, trace.t[trace.arrival] + TRANSIENT_S, side="right"))
     rows = slice(begin, max(until, begin + 3))

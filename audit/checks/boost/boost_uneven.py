@@ -95,9 +95,7 @@ def _odd(levels: Array, like: Sequence[_Like], n: int) -> _Odd | None:
 
 
 def _in_shorter_gear(a: _Like, b: _Like) -> bool:
-    """Was pull a in a shorter gear than b at the same duty? b, under the longer load, makes no less
-    boost.
-    """
+    """Was pull a in a shorter gear at the same duty? b, under the longer load, makes no less."""
     if not abs(a.duty - b.duty) <= SAME_DUTY_PCT or abs(a.target - b.target) > SAME_TARGET_KPA:
         return False
     return a.gear < b.gear or a.ratio > (1.0 + SAME_RATIO) * b.ratio

@@ -36,9 +36,7 @@ FIRST_KMH = 40.0  # or below it where no ratio is known
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """wheelspin_pct or clutch_slip_pct, as it looks: the greatest slip held for 0.2 s, % of the
-    gear's own ratio.
-    """
+    """wheelspin_pct or clutch_slip_pct, as it looks: the greatest slip held for 0.2 s, %."""
     few = cannot("too_short", "too few samples of engine and road speed in the pull")
     rpm = pull.believed("engine_speed", tail_s=1.5)
     speed = pull.believed("vehicle_speed", lead_s=1.0, tail_s=2.5)

@@ -144,9 +144,7 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 
 def whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Judged:  # noqa: ARG001 - as above
-    """heat.coolant outside pulls too: over a limit for long while the engine runs, a hot restart
-    apart.
-    """
+    """heat.coolant outside pulls too: over a limit for long while running, a hot start apart."""
     row, hold_s = limits.row("heat.coolant", "coolant_peak_c"), limits.setting("coolant_hold_s")
     coolant, rpm = (
         believed_series(log, sanity, name, 0.0, log.duration_s)

@@ -43,9 +43,7 @@ Chain = list[Run]  # runs that follow each other without a stop
 
 
 class Climb(NamedTuple):
-    """The climb of the start temperature over runs, K, the first pulls of these, and whether more
-    than one run shows it.
-    """
+    """A climb over runs, K, their first pulls, and whether more than one run shows it."""
 
     kelvin: float
     pulls: tuple[int, ...]

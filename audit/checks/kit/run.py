@@ -142,9 +142,7 @@ def _worst_sensor(
 
 
 def _rank(result: CheckResult) -> tuple[int, float]:
-    """How bad a result is: by its worst finding, missing evidence between watch and hold, then by
-    its score.
-    """
+    """By the worst finding, missing evidence between watch and hold, then by the score."""
     rank = _RANK[worst_severity([f.severity for f in result.findings])]
     rank = max(rank, 2) if result.status == "not_evaluated" else rank
     return rank, -(100.0 if result.score is None else result.score)
@@ -178,17 +176,13 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
 
 
 def seen_by(pull: Pull, sensor: str) -> Pull:
-    """The pull with this sensor in the place of the first of its quantity: 'lambda' then reads
-    'lambda_2'.
-    """
+    """The pull with this sensor in the place of the first of its quantity."""
     log, sanity = swapped(pull.log, pull.sanity, sensor)
     return replace(pull, log=log, sanity=sanity, context=None)
 
 
 def swapped(log: Log, sanity: Sanity, sensor: str) -> tuple[Log, Sanity]:
-    """Log and flags with the sensor and the first of its quantity in each other's place; nothing is
-    copied.
-    """
+    """A sensor and the first of its quantity in each other's place; nothing is copied."""
     other = {sensor: base_of(sensor), base_of(sensor): sensor}
 
     def renamed(kept: Mapping[str, T]) -> dict[str, T]:
@@ -218,9 +212,7 @@ def _named(result: CheckResult, sensor: str, log: Log) -> CheckResult:
 
 
 def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
-    """The checks that look at a log outside its pulls too, by every sensor, where they had
-    something to judge.
-    """
+    """The checks that look outside the pulls too, by every sensor, where they could judge."""
     found: dict[str, list[CheckResult]] = {}
     for check in all_checks():
         whole_log: WholeLog | None = getattr(check, "whole_log", None)

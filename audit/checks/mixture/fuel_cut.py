@@ -123,9 +123,7 @@ def _shut(pull: Pull) -> list[Cut]:
 
 
 def _leaps(pull: Pull) -> list[Cut]:
-    """Where lambda leaps to air: every reading counts here, believed or not, since the engine must
-    bear it out.
-    """
+    """Where lambda leaps to air, believed or not: the engine must bear it out."""
     if not pull.log.has("lambda"):
         return []
     value = pull.log.values("lambda")

@@ -93,9 +93,7 @@ def _taken_for(rail: Rail) -> str:
 
 
 def injector_duty(pull: Pull) -> tuple[Series, str]:
-    """Duty in %, and where it is from: the channel, else pulse × engine speed / 1200 (one shot
-    every two turns).
-    """
+    """Duty, %, and its source: as logged, else pulse × speed / 1200 (a shot every two turns)."""
     duty, pulse = pull.believed("injector_duty"), pull.believed("injector_pulse_width")
     rpm = pull.believed("engine_speed", lead_s=1.0, tail_s=0.5)
     if len(duty.t) >= 2:

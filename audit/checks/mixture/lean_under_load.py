@@ -41,9 +41,7 @@ TARGET_REACH_S = 0.3  # the target of the gas lies this far back at most
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Lambda under load: sustained lean and rich levels, spikes, distance to target, drift with
-    engine speed.
-    """
+    """Sustained lean and rich lambda, spikes, distance to target, drift with engine speed."""
     window = mixture_window(pull, limits)
     sheet = Measured({"rpm_rate_rpm_per_s": rpm_rate(pull)})
     sheet.put("air_flow_excess_pct", air_flow_excess_pct(pull))
@@ -119,9 +117,7 @@ class _Book:
         return median_sorted(self.window.boost[inside])
 
     def by_boost(self, row: Limit, value: Array) -> Array:
-        """The value on the scale of the row, under the boost of its moment; itself where the row
-        has one level.
-        """
+        """The value on the row's scale under the boost of its moment, where it goes by boost."""
         return row.places(value, self.window.boost) if row.at else value
 
     def put(self, row: Limit, scaled: Array, held: Held, text: str) -> None:
@@ -223,9 +219,7 @@ def _against_target(book: _Book, difference: Array | None) -> None:
 
 
 def _over_target(window: Window, pull: Pull) -> Array | None:
-    """Lambda over the leanest target of the moments before, for each sample of the window; None
-    where the target is not logged in it.
-    """
+    """Lambda over the leanest target of the moments before; None where none is logged."""
     target = pull.believed("lambda_target", lead_s=2.0)
     if len(target.t) < 2 or target.t[-1] < window.gas[0]:
         return None
@@ -255,9 +249,7 @@ def _at_top(book: _Book, rpm: Array) -> None:
 
 
 def _drift(book: _Book, krpm: Array, difference: Array | None) -> None:
-    """Slope of lambda (over target where logged) on engine speed; judged only if it ends lean and
-    is no chance.
-    """
+    """Slope of lambda (over its target) on engine speed; judged if it ends lean, no chance."""
     y = book.window.lam.value if difference is None else difference
     good = np.isfinite(krpm)
     x, y, t = krpm[good], y[good], book.window.lam.t[good]

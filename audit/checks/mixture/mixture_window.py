@@ -66,9 +66,7 @@ def mixture_window(pull: Pull, limits: LimitTable) -> Window:
 
 
 def _recovered(lam: Series, from_s: float) -> float:
-    """When lambda speaks of the mixture again after a cut or a shift whose gas had passed by
-    from_s, s.
-    """
+    """When lambda speaks of the mixture again after a cut whose gas had passed by from_s, s."""
     after = lam.within(from_s + RECOVERY_S, from_s + RECOVERY_MOST_S)
     settled = rows_of(~(lam.at(after.t - 0.1) - after.value > COMES_BACK))
     if not settled.size:

@@ -112,9 +112,7 @@ def _while_driven(r: Reading, for_s: float) -> list[Run]:
 
 
 def _in_a_pull(r: Reading) -> list[Run]:
-    """Runs that reach into a wide-open stretch and that the channel's own behaviour does not allow
-    there.
-    """
+    """Runs that reach into a wide-open stretch, where the channel's own ways do not allow it."""
     found = []
     for a, b in _still(r, for_s=LEAST_RUN_S, least=3):
         loaded = a + np.flatnonzero(r.stretch[a:b] >= 0)
@@ -233,9 +231,7 @@ def _stood_a_whole_pull(r: Reading, a: int, b: int) -> bool:
 
 
 def _driver(r: Reading) -> list[Run]:
-    """A throttle or pedal that stands short of wide open while the manifold goes from vacuum to
-    boost.
-    """
+    """A throttle that stands short of wide open while the manifold goes to boost."""
     if r.state.manifold is None:
         return []
     found = []
@@ -262,9 +258,7 @@ def _at_an_end(r: Reading, value: float) -> bool:
 
 
 def _at_relief(r: Reading, a: int, b: int) -> bool:
-    """Oil pressure that stands at its highest level, coarsely read, with the engine turning: its
-    relief valve is open.
-    """
+    """Oil pressure at its highest, coarsely read, engine turning: the relief valve is open."""
     if r.name != "oil_pressure" or r.step < RELIEF_STEP or r.value[a] < r.ends[1] - 1.5 * r.step:
         return False
     speed = r.state.engine_speed

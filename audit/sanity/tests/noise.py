@@ -38,9 +38,7 @@ def noise_and_step(t: Array, value: Array) -> tuple[float | None, float]:
 
 
 def _step(value: Array) -> float:
-    """Smallest distance between levels, where the levels are few and so the distance a
-    resolution.
-    """
+    """Smallest distance between levels, where they are few and so it is a resolution."""
     ordered = np.sort(value)
     gaps = np.diff(ordered)
     gaps = gaps[gaps > 1e-9 * max(1.0, abs(float(ordered[-1])))]
