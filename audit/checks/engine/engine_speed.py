@@ -1,4 +1,4 @@
-"""engine_speed: was the engine turned faster than the car file allows, or than in all other pulls?
+"""engine_speed: was the engine turned over its limit, or far faster than in any other pull?
 
 Does not see: what happens between slow samples; a missed shift shorter than two of them.
 """

@@ -21,28 +21,10 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from audit.declared import Declared
-from audit.model import SEVERITIES, Finding, Limit, LimitTable, Pull, Series
+from audit.model import SEVERITIES, Finding, Limit, Pull, Series
+from audit.model import LimitTable as LimitTable  # noqa: PLC0414 - checks take it from here
 from audit.signal.arrays import interval_of
 from audit.signal.held import Held, spread
-
-__all__ = [
-    "Across",
-    "Check",
-    "Judged",
-    "Judgement",
-    "LimitTable",
-    "Measured",
-    "Together",
-    "by_rows",
-    "cannot",
-    "gathered",
-    "judge_figure",
-    "judge_row",
-    "judge_rows",
-    "judge_these",
-    "passed",
-    "worst_of_each",
-]
 
 
 @dataclass
