@@ -100,8 +100,7 @@ class State:
         """The car stands with nothing but idle behind it for CALM_S: what soaks together has one
         temperature.
 
-        Without road speed only an engine that has stopped is known to stand.
-        """
+        Without road speed only an engine that has stopped is known to stand."""
         if self.road_speed is None:
             return self.stopped
         calm = self.stopped if self.engine_speed is None else self.engine_speed < IDLE_RPM
@@ -164,8 +163,7 @@ class State:
         each instant?
 
         Two sensors do not fail in the same moment: the engine did it (a shift, a lift, a cut, a
-        coarse replay).
-        """
+        coarse replay)."""
         others = {
             "engine_speed": (self.engine_speed, LEAP_RPM),
             "throttle_position": (self.throttle, LEAP_PCT),

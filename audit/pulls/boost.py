@@ -44,8 +44,7 @@ def ambient_pressure(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> 
     Example: the car file's altitude says 100.9 kPa, but wide open at 2,500 rpm the manifold stands
     at 77 kPa. Even 6 kPa lost in filter and pipes make that 83 kPa of ambient pressure at most, the
     weather takes 4 kPa off the car file's figure at most: contradicted, and boost is counted from
-    the wide-open running instead.
-    """
+    the wide-open running instead."""
     if log.reads_gauge:
         return log.barometric
     found = _evidence(log, sanity, car)
@@ -57,8 +56,7 @@ def ambient_doubt(log: Log) -> Finding | None:
     """The finding that boost hangs on a guess of ambient pressure, or a contradicted one; or None.
 
     Where an absolute and a gauge reading of manifold pressure lie as far apart as no air there is
-    heavy, one of the two sensors is off, and that is said.
-    """
+    heavy, one of the two sensors is off, and that is said."""
     ambient = log.barometric
     if not log.has("manifold_pressure") or log.reads_gauge:
         return None
@@ -169,8 +167,7 @@ def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) ->
     """The best of the evidence, and the sentence that contradicts it.
 
     A car file's altitude that two readings of this log speak against is an old one: it is left out.
-    One said for tonight is not: somebody or something is wrong.
-    """
+    One said for tonight is not: somebody or something is wrong."""
     best, others = found[0], found[1:]
     apart = [other for other in others if abs(other.kpa - best.kpa) > _room(best, other, limits)]
     agree = [other for other in others if other not in apart]

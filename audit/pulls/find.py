@@ -54,8 +54,7 @@ def find_pulls(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> tuple[
     A pull starts where the throttle (else the pedal, else the load) is wide open with engine speed
     climbing, and ends at the lift, the shift, the limiter, the end of the log or a gap in it.
     Shorter ones than settings.pull_least_s are none. Wheelspin and a slipping clutch do not end a
-    pull.
-    """
+    pull."""
     rpm = believed(log, sanity, "engine_speed")
     if log.rows < 5 or len(rpm.t) < 4:
         return ()

@@ -30,8 +30,7 @@ ROUGH = 0.04  # scatter of one gear's ratio in a log, natural logarithm
 @dataclass(frozen=True, eq=False)
 class Gearing:
     """ratios: rpm per km/h of gears 1, 2, ... (car file) or of the clusters seen; numbers: their
-    gears or None; lag_s: how late the road speed comes.
-    """
+    gears or None; lag_s: how late the road speed comes."""
 
     ratios: Array
     numbers: tuple[int | None, ...]
@@ -52,8 +51,7 @@ def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) 
     """How late road speed comes, s: the delay at which engine speed over it is steadiest.
 
     Source: arithmetic; in one gear the ratio is constant. 0 where no delay is clearly better and
-    leaves the ratio steady (spinning wheels look like a delay at first sight).
-    """
+    leaves the ratio steady (spinning wheels look like a delay at first sight)."""
     pairs = [(rpm.within(a, b), _around(speed, a, b + float(LAGS_S[-1]))) for a, b in stretches]
     pairs = [(r, s) for r, s in pairs if len(r.t) >= 6]
     if not pairs or len(speed.t) < 6:
@@ -86,8 +84,7 @@ def gearing(
 ) -> Gearing | None:
     """The ratios of the car, by its file or by the log; None without engine and road speed.
 
-    stretches: (start_s, end_s) of the wide-open ones.
-    """
+    stretches: (start_s, end_s) of the wide-open ones."""
     if not log.has("vehicle_speed") or not log.has("engine_speed") or _useless(log, sanity):
         return None
     rpm, speed = believed(log, sanity, "engine_speed"), believed(log, sanity, "vehicle_speed")

@@ -33,8 +33,7 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
     """Wide-open rows; None where nothing in the log can tell.
 
     A throttle or pedal that tops out below settings.pull_throttle_on is taken relative to its own
-    top, if it stands at that top with the manifold at or over ambient pressure.
-    """
+    top, if it stands at that top with the manifold at or over ambient pressure."""
     manifold = on_rows(log, believed(log, sanity, "manifold_pressure"))
     shut = None
     for name, setting in (("throttle_position", "throttle"), ("pedal_position", "pedal")):

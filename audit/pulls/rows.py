@@ -23,8 +23,7 @@ def on_rows(log: Log, series: Series, *, hold_s: float | None = None) -> Array:
     """A channel in every row, linear between its samples; NaN across stretches longer than hold_s.
 
     hold_s: default three of its usual intervals, at least 0.6 s. Nothing crosses a break of the
-    clock.
-    """
+    clock."""
     t = log.time
     if len(series.t) < 2:
         return np.full(len(t), np.nan)

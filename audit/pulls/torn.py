@@ -35,8 +35,7 @@ def tears(
 ) -> tuple[Tear, ...]:
     """Every place where the rows break off within a wide-open stretch, in order of time.
 
-    A log that merely ends wide open counts only where it ends in a pull.
-    """
+    A log that merely ends wide open counts only where it ends in a pull."""
     with np.errstate(invalid="ignore"):
         opened = wide_open(log, sanity, limits)
         if opened is None or not opened.wide.any():

@@ -38,8 +38,7 @@ def pull_pieces(t: Array, rpm: Array, ratio: Array | None, *, ceiling: float = 0
     t: s, n samples; rpm: n; ratio: engine speed over road speed, n, NaN where unknown, or None;
     ceiling: rpm below which there is no limiter. A fall of
     engine speed is no shift where the ratio comes back to where it was before it rose: grip
-    regained.
-    """
+    regained."""
     speed = steadied(rpm)
     found = []
     cuts = _falls(t, speed, ratio)

@@ -162,8 +162,7 @@ def _second_sensors(log: Log, state: State) -> list[Trouble]:
 
     Quick ones are compared in wide-open stretches; temperatures where the car stands warm or
     cruises long after load, since before and behind a cooler they rightly differ in a pull. Banks
-    of lambda, cylinders of knock have no `agree`.
-    """
+    of lambda, cylinders of knock have no `agree`."""
     calm_s = since(state.t, state.load)
     cruises = (calm_s >= CRUISE_S) & (calm_s < np.inf) & state.running
     if state.road_speed is not None:

@@ -58,8 +58,7 @@ def examine_channel(
 
     channel: its name, lambda_2; row: of its quantity; t: s, n samples, increasing; value: n,
     canonical unit; source_zero: what a zero in the source's unit is in the canonical one; until_s:
-    end of the log, s; top: the sensor's own upper end if the car file tells.
-    """
+    end of the log, s; top: the sensor's own upper end if the car file tells."""
     sigma, step = noise_and_step(t, value)
     r = Reading(channel, row, t, value, state, step, sigma or 0.0)
     flags = {"gross_range": _range(r)}

@@ -35,8 +35,7 @@ def examine(log: Log, car: Car) -> Sanity:
     Nothing is changed or deleted in the log. A row between two samples of a slow channel is 9 and
     counts for nothing; a row that repeats a held value carries the flag of the sample it repeats.
     At the top of the manifold pressure sensor samples stay believed ('at least this'), the
-    channel's rail test says 3.
-    """
+    channel's rail test says 3."""
     with np.errstate(invalid="ignore", divide="ignore"):
         return _examine(log, car)
 
@@ -63,8 +62,7 @@ def _one(log: Log, car: Car, name: str, state: State) -> tuple[Examined, FlagArr
     """One channel: its tests, its flags row by row, and its rate, Hz.
 
     One that says nothing but the logger's zero, where no living sensor does, is not connected: as
-    without a sample.
-    """
+    without a sample."""
     value, channel, row = log.values(name), log.by_name[name], row_of(name)
     there = np.isfinite(value)
     whole = bool(there.all()) and not channel.held

@@ -114,8 +114,7 @@ def doubtful(log: Log, empty: frozenset[str]) -> list[Finding]:
 
     It holds where a required check stands on the channel, and where what melts an engine shows in
     it: low oil pressure in bar may pass for a sound one in another unit. empty: logged, but without
-    a sample of a sensor.
-    """
+    a sample of a sensor."""
     out = []
     for channel in log.channels:
         if not (channel.known and channel.doubtful):

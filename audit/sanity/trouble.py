@@ -18,8 +18,7 @@ class Trouble:
     the test itself can say it better.
 
     loaded, loaded_s: as count and seconds, of what lies in or at a wide-open stretch; loaded_share:
-    of its samples.
-    """
+    of its samples."""
 
     code: str
     channel: str

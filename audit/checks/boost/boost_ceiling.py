@@ -45,8 +45,7 @@ def find_ceiling(pull: Pull) -> Ceiling | None:
     moves on: in this pull alone, or where it is the top of the whole log that pull after pull piles
     up at.
     Does not see: a sensor that bends before its end; a clipped signal to which noise was added
-    later. In one log neither differs from boost that is held well.
-    """
+    later. In one log neither differs from boost that is held well."""
     span, log_ = pull.span, pull.log
     if not log_.has("manifold_pressure"):
         return None
@@ -121,8 +120,7 @@ def _piled_up(pull: Pull, top: float, run: int) -> int:
     """Samples in the log's long runs at this top, its highest, visited more than once; else 0.
 
     None of the log's other readings may have stood still for half as long: a signal so quiet that
-    it rests on its steps elsewhere too rests on its highest by rights.
-    """
+    it rests on its steps elsewhere too rests on its highest by rights."""
     y = pull.log.values("manifold_pressure")
     y = y[np.isfinite(y)]
     if float(y.max()) > top + 1e-6 or 2 * _longest_equal(y[y < top - 1e-6]) > run:
@@ -134,8 +132,7 @@ def _piled_up(pull: Pull, top: float, run: int) -> int:
 
 def _coarse_step(rest: Array, top: float) -> float:
     """The step of a reading that shows no clear one: the usual distance of its few levels, or the
-    display step (kPa, psi, hPa) that all of them are multiples of below its top; 0 for none.
-    """
+    display step (kPa, psi, hPa) that all of them are multiples of below its top; 0 for none."""
     levels = distinct(rest)
     if levels.size < 0.9 * rest.size:
         return max(median_sorted(np.diff(levels)), 0.3) if levels.size > 1 else 1.0

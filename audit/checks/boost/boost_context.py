@@ -60,10 +60,15 @@ def target_level(pull: Pull, start_s: float, end_s: float) -> Target | None:
     return None if given is None else Target(given, logged=False)
 
 
-def target_at(pull: Pull, t: Array, wanted: Target) -> Array:
-    """The target at the times t, kPa gauge; NaN where a logged one has no sample near."""
+def over_target(
+    pull: Pull, t: Array, y: Array, wanted: Target
+) -> tuple[Array, Array, Array] | None:
+    """Times, boost over its target at the same moments, and that target, kPa; None under three."""
     logged = pull.believed("boost_target", lead_s=1.0, tail_s=1.0)
-    return logged.at(t) if len(logged.t) > 1 and wanted.logged else np.full(t.size, wanted.kpa)
+    follows = wanted.logged and len(logged.t) > 1
+    asked = logged.at(t) if follows else np.full(t.size, wanted.kpa)
+    good = np.isfinite(asked)
+    return (t[good], (y - asked)[good], asked[good]) if good.sum() >= 3 else None
 
 
 def expected_top(n: int) -> float:
@@ -84,8 +89,7 @@ def highest(pull: Pull, trace: BoostTrace) -> tuple[float, float, float]:
     not taken for it.
 
     Example: 60 s of 20 samples at 100 kPa with 0.5 kPa of noise read 101.6 at most; 1200 samples
-    stand about the top, of which the highest is due 3.2 sigma over it: 100.0.
-    """
+    stand about the top, of which the highest is due 3.2 sigma over it: 100.0."""
     t, y, sigma = trace.t, trace.y, noise_of(pull, trace)
     calm = calmed(trace)
     peak = max(crest(y, calm, sigma, trace.interval), _vertex(trace, calm, sigma))

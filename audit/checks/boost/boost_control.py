@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.boost.boost_context import level_between, target_at, target_level
+from audit.checks.boost.boost_context import level_between, over_target, target_level
 from audit.checks.boost.boost_duty import Duty, at_stop
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.context import shared
@@ -67,15 +67,13 @@ def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Measured) -> No
     if wanted is None or not at_stop(pull, duty):
         return
     late = slice(-max(3, (trace.t.size - trace.settled_at) // 2), None)
-    # at the same moments: a target may follow engine speed
-    asked = target_at(pull, trace.t[late], wanted)
-    good = np.isfinite(asked)
-    if good.sum() < 3:
+    seen = over_target(pull, trace.t[late], trace.y[late], wanted)
+    if seen is None:
         return
-    short = median_sorted((asked - trace.y[late])[good])
+    short = -median_sorted(seen[1])
     text = (
         f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} "
-        f"kPa under {wanted.whose} of {median_sorted(asked[good]):.1f} kPa"
+        f"kPa under {wanted.whose} of {median_sorted(seen[2]):.1f} kPa"
     )
     sheet.put("duty_saturated_short_kpa", max(short, 0.0), text, at=trace.settled_span)
 
@@ -153,8 +151,7 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
 
 def _by_gear(pulls: Sequence[Pull], duty: Array, boost: Array) -> dict[int | None, list[int]]:
     """The pulls whose duty and settled boost are known, by gear; all in one where no gear has its
-    own steps of duty: what the gate holds hardly depends on the gear.
-    """
+    own steps of duty: what the gate holds hardly depends on the gear."""
     known = np.flatnonzero(np.isfinite(duty + boost)).tolist()
     gears: dict[int | None, list[int]] = {}
     for i in known:

@@ -34,8 +34,7 @@ def creep(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     too briefly, or by much behind its duty, is not judged.
 
     Example: settled at 80 kPa from 3,500 rpm, 98 kPa at 5,500 rpm, duty held: 9 kPa per 1000 rpm, a
-    hold.
-    """
+    hold."""
     t, x, y = _after_the_rise(pull, trace)
     found, late = _slope(x, y) if t.size >= 6 else (None, slice(None))
     whole_span = float(x.max() - x.min()) if x.size else 0.0
@@ -113,8 +112,7 @@ def _builds(pull: Pull, trace: BoostTrace, slope: float, x: Array, y: Array) -> 
 
     Boost against engine speed in logarithms: the gate of a creeping car still holds most of it back
     (under 1.5), all of the exhaust through the turbine gives more than the square. Common practice,
-    no published source.
-    """
+    no published source."""
     middle = median_sorted(y)
     if middle < 5.0 or slope * median_sorted(x) / middle < BUILDS_POWER:
         return False

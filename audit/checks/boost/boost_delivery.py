@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from audit.checks.boost.boost_context import rpm_at, target_at, target_level
+from audit.checks.boost.boost_context import over_target, rpm_at, target_level
 from audit.checks.boost.boost_duty import steered
 from audit.checks.boost.boost_fade import DUTY_HELD_PCT, is_smooth
 from audit.checks.boost.boost_trace import COLLAPSED, BoostTrace, Fall, collapse
@@ -97,11 +97,10 @@ def _short(pull: Pull, trace: BoostTrace, sheet: Measured, *, by_controller: boo
         return
     t, y = trace.settled_series()
     late = t >= start_s + 0.4 * (end_s - start_s)
-    asked = target_at(pull, t[late], wanted)
-    short = (asked - y[late])[np.isfinite(asked)]
-    if short.size < 3:
+    seen = over_target(pull, t[late], y[late], wanted)
+    if seen is None:
         return
-    by = median_sorted(short)
+    by = -median_sorted(seen[1])
     text = (
         f"settled boost of {wanted.kpa - by:.1f} kPa gauge stayed {by:.1f} kPa under "
         f"{wanted.whose} of {wanted.kpa:.1f} kPa"
@@ -200,8 +199,7 @@ def _clamped(
     held it lower.
 
     Alone such a pull looks like a duty set by hand; beside them it is a controller that can do no
-    more.
-    """
+    more."""
     duties = [shared(pull).duty for pull in pulls]
     moved = max((d.level for d in duties if d is not None and not d.fixed), default=np.inf)
     found: list[Together] = []
@@ -231,8 +229,7 @@ def _late(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
 
     Compared over gears: an engine that gains speed quicker leaves the turbo less time, so that
     boost comes later by the turbo's lag times the difference; and later by what the pull itself
-    began later. A pull that ended before it made that boost is at least as late as its end.
-    """
+    began later. A pull that ended before it made that boost is at least as late as its end."""
     every = ((i, boost_trace(pull)) for i, pull in enumerate(pulls))
     traces = {i: t for i, t in every if t is not None and t.rate_hz >= DECLARED.least_rate_hz}
     made = [t.level for t in traces.values() if t.settled and t.level >= LEAST_LEVEL_KPA]

@@ -18,8 +18,7 @@ FULLY_OPEN_PCT = 90.0
 class Duty:
     """Duty, %: its median in the settled part; fixed: within FIXED_PCT from half of the boost on;
     top and top_s: its highest level and how long it stood there; clamped: it rose to that top in
-    the pull and stayed.
-    """
+    the pull and stayed."""
 
     level: float
     fixed: bool
@@ -66,8 +65,7 @@ def steered(pull: Pull, duty: Duty | None, *, logged_target: bool) -> bool:
 
     Example: 60 % from half the boost to the lift is a duty set by hand, and boost 20 kPa under the
     target that the person steps up to is no fault, whether that target is one figure or follows
-    engine speed; 60 % that had climbed there from 45 % is a controller that can do no more.
-    """
+    engine speed; 60 % that had climbed there from 45 % is a controller that can do no more."""
     if duty is None:
         return logged_target  # duty unknown: a logged target is the engine computer's own
     return not duty.fixed or at_stop(pull, duty)

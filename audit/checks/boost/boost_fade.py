@@ -42,8 +42,7 @@ def find_fade(pull: Pull, trace: BoostTrace) -> Fade | None:
     """The fall that follows the settled peak, or the sag that no settled level came before.
 
     What the target itself came down is none, nor is a fall with a duty that came down, nor what
-    does not follow the fall: an oscillation that ends in a trough.
-    """
+    does not follow the fall: an oscillation that ends in a trough."""
     if not trace.settled:
         return _sagged(trace)
     t, y = trace.settled_series()

@@ -22,8 +22,8 @@ from audit.checks.boost.boost_context import (
     highest,
     level_between,
     noise_of,
+    over_target,
     rpm_at,
-    target_at,
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
@@ -98,8 +98,7 @@ def _judge_overshoot(measured: Measured, limits: LimitTable) -> Judgement:
     """The transient alone must pass both of its limits, or the one for kPa alone.
 
     Example: 9 kPa over 200 kPa pass the watch limit in kPa but, being 4.5 %, not the one in %: no
-    finding. 20 kPa hold by themselves.
-    """
+    finding. 20 kPa hold by themselves."""
     names = ("boost_overshoot_kpa", "boost_overshoot_pct")
     told = {name: measured.values.get(name) for name in names}
     transient = {n: measured.values.get(n.replace("overshoot", "overshoot_alone")) for n in names}
@@ -124,8 +123,7 @@ def _against_limit(
     pull: Pull, sheet: Measured, confirmed: float, peak_s: float, *, pinned: bool
 ) -> None:
     """Peak over the car's limit; without any limit known, how much boost this engine saw. And how
-    far figures of gauge pressure may be off either way for the ambient pressure.
-    """
+    far figures of gauge pressure may be off either way for the ambient pressure."""
     limit, room = pull.car.boost_limit_kpa, pull.log.boost_room_kpa
     reached, at = f"boost reached {confirmed:.1f} kPa gauge", (peak_s, peak_s)
     sheet.room = {"boost_no_limit_kpa": room, "boost_over_target_kpa": room}
@@ -150,12 +148,11 @@ def _over_target(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     wanted = target_level(pull, float(t[0]), float(t[-1])) if t.size else None
     if wanted is None or wanted.kpa < 10.0:
         return
-    asked = target_at(pull, t, wanted)
-    good = np.isfinite(asked)
-    t, over, asked = t[good], (calm - asked)[good], asked[good]
-    held = stretches(t, HELD_OVER_S, least=3).above(over) if t.size >= 3 else None
-    if held is None:
+    seen = over_target(pull, t, calm, wanted)
+    held = None if seen is None else stretches(seen[0], HELD_OVER_S, least=3).above(seen[1])
+    if seen is None or held is None:
         return
+    t, over, asked = seen
     by = held.level + trace.grain  # the lowest of many samples lies under the level
     late = t >= trace.settled_span[0]
     if trace.settled and late.sum() >= 3:
@@ -227,8 +224,7 @@ def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, 
 
 def _overshoot(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTable) -> None:
     """The transient over the line that boost was to be on: its target where it follows one, else
-    its settled line carried back.
-    """
+    its settled line carried back."""
     followed = _followed(pull, trace)
     aim = None if followed is not None else _faded_from(pull, trace)
     line = _line(trace, aim) if followed is None else followed
@@ -264,8 +260,7 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTabl
 
 def _line(trace: BoostTrace, aim: Target | None) -> Array:
     """The settled line carried back, kPa; no lower than the level that a climb which began later
-    leaves behind it, nor than what boost fades from.
-    """
+    leaves behind it, nor than what boost fades from."""
     line = trace.on_line()
     if trace.rest.slope > 0:
         line = np.maximum(line, line[trace.settled_at])
@@ -274,8 +269,7 @@ def _line(trace: BoostTrace, aim: Target | None) -> Array:
 
 def _faded_from(pull: Pull, trace: BoostTrace) -> Target | None:
     """The target, where something steers for it and boost ended far short of it: what it came down
-    from there is a fade and no overshoot. None elsewhere.
-    """
+    from there is a fade and no overshoot. None elsewhere."""
     wanted = target_level(pull, float(trace.t[trace.arrival]), float(trace.t[-1]))
     if wanted is None or trace.level > (1.0 - SAGGED) * wanted.kpa:
         return None
@@ -286,8 +280,7 @@ def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
     """The logged target that boost keeps to once settled, with their usual distance, kPa, or None.
 
     It says better than a line carried back what boost was to be at its peak: a target need not be a
-    straight line. Boost may take FOLLOWS_S to come down after it.
-    """
+    straight line. Boost may take FOLLOWS_S to come down after it."""
     target = pull.believed("boost_target", lead_s=FOLLOWS_S, tail_s=0.3)
     if len(target.t) < 4 or float(np.ptp(target.value)) < TARGET_MOVES_KPA:
         return None

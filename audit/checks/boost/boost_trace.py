@@ -72,8 +72,7 @@ class Samples:
 class Rest:
     """What boost came to rest on: level and slope (kPa, kPa/s) from origin_s.
 
-    arrival: first row on the line; settled_at: row from which boost keeps to it.
-    """
+    arrival: first row on the line; settled_at: row from which boost keeps to it."""
 
     level: float
     slope: float
@@ -90,8 +89,7 @@ class Rest:
 class Fall:
     """Boost that fell away for good at an open throttle: from level to low, kPa gauge, and when.
 
-    share: of its level, the most it fell within WITHIN_S. sudden: it collapsed; else it sagged.
-    """
+    share: of its level, the most it fell within WITHIN_S. sudden: it collapsed; else it sagged."""
 
     level: float
     low: float
@@ -107,8 +105,7 @@ class BoostTrace(Samples):
 
     start: level before the rise; level: median of the settled part, kPa gauge. why: boost was still
     building, or hardly over, at the end; empty where it settled. rise_s: 10 to 90 %. whole_s:
-    length of the pull's boost.
-    """
+    length of the pull's boost."""
 
     start: float
     rest: Rest
@@ -209,8 +206,7 @@ def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
     boost recovers. wanted: the boost that is aimed at, or that the car makes in its other pulls,
     kPa; what falls from there for good is no overshoot.
 
-    Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost.
-    """
+    Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost."""
     interval = interval_of(t)
     calm = without_singles(y)
     k = max(1, round(HELD_S / interval))
@@ -249,8 +245,7 @@ def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     """Take off the last samples if they fall steeply off what went before: the throttle has closed.
 
     Looked for in the last 0.3 s, against the line through the 0.8 s before it; a fade that goes on
-    stays.
-    """
+    stays."""
     interval = interval_of(t)
     split = int(np.searchsorted(t, t[-1] - max(0.3, 1.2 * interval)))
     begin = int(np.searchsorted(t, t[split] - max(0.8, 3.2 * interval)))
@@ -275,8 +270,7 @@ def find_trace(
     t: n seconds, strictly increasing, at least 6; y: n, kPa gauge; wanted: the target, if known:
     boost that is past it is building no more; asked: the same where the engine computer steers for
     it: boost that climbs and is still short of it is building. Boost that sags at the end is taken
-    apart up to where it leaves its level.
-    """
+    apart up to where it leaves its level."""
     s = _samples(t, y)
     trace = _told_apart(s, wanted, asked)
     if trace.settled or (fall := _sag(s)) is None:
@@ -339,8 +333,7 @@ def without_spikes(y: Array, sigma: float, quantum: float) -> Array:
     """Lone samples far above or below what both sides point to, replaced by their neighbours' mean.
 
     A lone sample is a sensor matter. The tip of a narrow true peak stays: the rise before it points
-    higher.
-    """
+    higher."""
     if y.size < 5:
         return y
     here, before, after = y[2:-2], y[1:-3], y[3:-1]
@@ -420,8 +413,7 @@ def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:
 
 def _keeps_from(s: Samples, at: Array | float, begin: int, height: float) -> int:
     """First row, not before begin, from which boost keeps to a line: it swings off it by no more
-    than in the last third.
-    """
+    than in the last third."""
     off = np.abs(s.calm - at)
     ring = float(off[begin + 2 * (off.size - begin) // 3 :].max())
     out = rows_of(off[begin:] > max(BAND * height, 1.15 * ring, 2.0 * s.grain))
@@ -479,8 +471,7 @@ def _building(  # noqa: PLR0917 - the facts of one pull
 
     Example: a rise at 60 kPa/s to 80 kPa, then 14 kPa/s, steady, for 3 s (18 kPa per 1000 rpm):
     0.23 of the rise's pace, not slowing: settled, and a creep. The same with 60, 30, 14, 7 kPa/s:
-    slowing, 10 kPa to come: building.
-    """
+    slowing, 10 kPa to come: building."""
     seen = max(float(s.t[-1] - s.t[rest.settled_at]), 1e-9)
     gain = rest.slope * seen
     end = float(s.calm[-1])

@@ -52,8 +52,7 @@ def uneven(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
     none compare.
 
     Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third
-    pull is 23.5 kPa under the middle of the other two.
-    """
+    pull is 23.5 kPa under the middle of the other two."""
     traces = {i: trace for i, p in enumerate(pulls) if (trace := settled_trace(p)) is not None}
     rows = list(traces)[:MOST]
     levels = _levels(pulls, {i: traces[i] for i in rows})

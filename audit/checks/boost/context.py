@@ -21,8 +21,7 @@ class BoostContext:
     """trace: the boost told apart, None under 6 believed samples, and then all but ceiling is None.
 
     duty: None where it is not logged; swing, fade: None where too little boost is left to tell;
-    ceiling: None where the sensor never stood at its top.
-    """
+    ceiling: None where the sensor never stood at its top."""
 
     trace: BoostTrace | None
     ceiling: Ceiling | None

@@ -53,8 +53,7 @@ judge = by_rows(CODES)
 
 def _with_speed(pull: Pull) -> tuple[Series, Array]:
     """Calmed oil pressure and the engine speed that it answers to, 1000 rpm: the lowest of now and
-    a moment before.
-    """
+    a moment before."""
     oil = pull.believed("oil_pressure")
     rpm = pull.believed("engine_speed", lead_s=1.0, tail_s=0.2)
     now, late = rpm.at(oil.t, max_gap_s=1.5), rpm.at(oil.t - LAG_S, max_gap_s=1.5)

@@ -24,8 +24,7 @@ def air_flow_excess_pct(pull: Pull) -> float | None:
     relation); the ratio of metered air to that, under more than 35 kPa boost, over the same ratio
     below 10 kPa in the pull and the 20 s before it. Air that leaves after the meter under boost
     makes it grow. The engine's own breathing changes by some 10 % with speed, so less than that
-    says nothing. None where either part has under 3 samples.
-    """
+    says nothing. None where either part has under 3 samples."""
     air = pull.believed("mass_air_flow", lead_s=20.0)
     if len(air.t) < 6:
         return None

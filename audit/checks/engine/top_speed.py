@@ -18,8 +18,7 @@ def at_limiter(pull: Pull, at_s: float, rpm: Series) -> bool:
     """Whether what cuts the engine here is its limiter: at the top, and nothing above it follows.
 
     rpm: engine speed of the pull and what follows it. Without the car file's limit the log's own
-    top tells.
-    """
+    top tells."""
     before = rpm.within(at_s - 0.5, at_s + 0.05).value
     after = rpm.within(at_s + 0.1, pull.end_s + 1.0).value
     if not len(before):

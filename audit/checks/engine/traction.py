@@ -80,8 +80,7 @@ def _slip(pull: Pull, rpm: Series, speed: Series, limits: LimitTable) -> Series 
 
     Of several lags that a road speed may have, the one at which the part of the pull without slip
     is the most even: a wrong one bends the ratio all along. The lag at the lift is an upper bound:
-    a slipping clutch takes hold there, so that engine speed peaks before road speed does.
-    """
+    a slipping clutch takes hold there, so that engine speed peaks before road speed does."""
     most = _lag_at_lift(pull, rpm, speed)
     lags = LAGS_S if most is None else np.append(LAGS_S[most > LAGS_S], most)
     around = pull.believed("engine_speed", lead_s=GRIPS_BEFORE_S, tail_s=GRIPS_AFTER_S[1])
@@ -104,8 +103,7 @@ def _ratio(rpm: Series, speed: Series, lag_s: float) -> Series:
 
 def _slip_at(pull: Pull, around: Series, limits: LimitTable) -> Series | None:
     """Slip in the pull by the ratio in it and about it, %; what runs up into a lower gear after the
-    throttle was opened, a kickdown, is left out.
-    """
+    throttle was opened, a kickdown, is left out."""
     ratio = around.within(pull.start_s, pull.end_s)
     before = around.within(pull.start_s - GRIPS_BEFORE_S, pull.start_s).value
     behind = around.within(pull.end_s + GRIPS_AFTER_S[0], pull.end_s + GRIPS_AFTER_S[1]).value
@@ -123,8 +121,7 @@ def _gripping_ratio(pull: Pull, before: Array, behind: Array) -> float:
     agree; infinite where they differ, as after a shift, or samples are wanting.
 
     A clutch that slips through a whole pull takes hold off the throttle; a gear is the same in all
-    three.
-    """
+    three."""
     if pull.span.ended_by != "lift" or min(len(before), len(behind)) < 2:
         return np.inf
     sides = median(before), median(behind)
@@ -134,8 +131,7 @@ def _gripping_ratio(pull: Pull, before: Array, behind: Array) -> float:
 def _own_ratio(pull: Pull, ratio: Array, grips: float) -> float:
     """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it,
     else the pull's low end, or what it grips at without load where that is below: slip may go all
-    through a short pull.
-    """
+    through a short pull."""
     low = min(float(np.percentile(ratio, 15)), grips)
     car, gear = pull.car, pull.gear
     if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
@@ -167,8 +163,7 @@ def _which(pull: Pull, slip: Series, spin: float, surge_s: float) -> tuple[str, 
 
     Tyres let go in a surge as the torque arrives, and grip again, or spin through a first gear. A
     clutch slips where the torque peaks, for longer, and takes hold again as the torque falls, if at
-    all.
-    """
+    all."""
     lasts = _lasts(slip, 0.5 * spin)
     late = median(slip.value[slip.t >= slip.t[-1] - 0.2 * (slip.t[-1] - slip.t[0])])
     if lasts <= surge_s and late < GRIPPED * spin:

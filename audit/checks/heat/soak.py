@@ -28,8 +28,7 @@ SHIFT_S = 5.0
 class Run:
     """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until
     it had caught up; elsewhere: it began hotter than the run before it in its chain can have left
-    it.
-    """
+    it."""
 
     first: int
     last: int
@@ -57,8 +56,7 @@ def chains(
     in none. standing_heats: the most that a second of standing heats the intake, K.
 
     A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest
-    of the last run, whichever gear that was in.
-    """
+    of the last run, whichever gear that was in."""
     found: list[Chain] = []
     for run in _runs(pulls, measures):
         last = found[-1][-1] if found else None
@@ -147,8 +145,7 @@ def _over(chain: Chain) -> Array:
     """over[i, j]: how much hotter run j is than run i, K: the lesser of its start and its hottest.
 
     A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does
-    both.
-    """
+    both."""
     start, hottest = np.array([(run.start_c, run.hottest_c) for run in chain]).T
     over: Array = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
     return over
@@ -157,8 +154,7 @@ def _over(chain: Chain) -> Array:
 def stayed(chain: Chain) -> Climb | None:
     """The largest climb that two runs on end have over one before them; None under three runs.
 
-    Heat that a pause lets go is none, and one hot run is not enough.
-    """
+    Heat that a pause lets go is none, and one hot run is not enough."""
     n = len(chain)
     if n < 3:
         return None
@@ -182,8 +178,7 @@ def at_last(chain: Chain) -> Climb | None:
 def best_climb(chains_: Sequence[Chain], row: Limit) -> Climb | None:
     """The worst climb of the night.
 
-    What only the last run shows counts from the hold level on: less may be a short pause.
-    """
+    What only the last run shows counts from the hold level on: less may be a short pause."""
     every = [c for chain in chains_ for c in (stayed(chain), at_last(chain)) if c is not None]
     holds = {c: row.severity(c.kelvin) in ("hold", "stop") for c in every}
     counts = [c for c in every if c.proven or holds[c]]

@@ -23,8 +23,7 @@ def put_soak_figures(pull: Pull, sheet: Measured, start_c: float, peak_c: float)
     intake_late_peak_c: highest until CATCH_UP_S after the pull. intake_between_peak_c: highest
     since the last load (or in BEFORE_S), the catching-up left out, held by two samples.
     stood_before_s: longest standstill since then. intake_recovery_s: time constant of the cooling
-    after the pull. intake_log_start_c, intake_log_end_c: the file's ends.
-    """
+    after the pull. intake_log_start_c, intake_log_end_c: the file's ends."""
     since, until = _unloaded_since(pull), _unloaded_until(pull)
     before = _read(pull, "intake_air_temp", since, pull.start_s)
     after = _read(pull, "intake_air_temp", pull.end_s, until)

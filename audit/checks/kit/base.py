@@ -37,8 +37,7 @@ class Measured:
     cause being too_short, too_slow, missing or not_believed. texts: measure -> the message's first
     sentence. room: measure -> how far the figure may be off either way for the ambient pressure it
     hangs on. under: measure -> the figure (boost, kPa gauge) that it was seen under, where its
-    limit goes by one.
-    """
+    limit goes by one."""
 
     values: dict[str, float | None] = field(default_factory=dict)
     at: dict[str, tuple[float, float]] = field(default_factory=dict)
@@ -98,8 +97,7 @@ class Judged:
 class Across:
     """Findings over several pulls, each with the indices (into the pulls given) of its evidence.
 
-    unable as in Measured: nothing to compare is no fault of the night, so it makes no finding.
-    """
+    unable as in Measured: nothing to compare is no fault of the night, so it makes no finding."""
 
     score: float | None = None
     findings: tuple[tuple[Finding, tuple[int, ...]], ...] = ()
@@ -133,8 +131,7 @@ class Check(Protocol):
 def judge_row(row: Limit, measured: Measured) -> Judgement:
     """Score and, when a level is reached, the finding of one table row.
 
-    A hold (or else stop) limit that the figure reaches at the far end of its room holds.
-    """
+    A hold (or else stop) limit that the figure reaches at the far end of its room holds."""
     name = row.measure
     value, room = measured.values.get(name), measured.room.get(name, 0.0)
     row = row.when(measured.under.get(name))
@@ -220,8 +217,7 @@ def worst_of_each(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 def passed(row: Limit, series: Series, held: Held) -> tuple[Held, float]:
     """All of the stretch round a held level in which the limit that it reaches was passed, and how
-    long that was, s: the last sample stands for an interval too.
-    """
+    long that was, s: the last sample stands for an interval too."""
     limit, sign = row.reached(held.level), -1.0 if row.below else 1.0
     t, value = series
     whole = held if limit is None else spread(t, sign * value, sign * limit, held)

@@ -108,8 +108,7 @@ def run_pull(
 
     A check runs once more for each further sensor of a channel that it reads; the worst result and
     its measures count. Parts of one check come together the same way. prepare: gives a pull seen by
-    a further sensor its context.
-    """
+    a further sensor its context."""
     measures: dict[str, float | None] = {}
     results: dict[str, list[CheckResult]] = {}
     view = functools.cache(lambda sensor: prepare(seen_by(pull, sensor)))
@@ -153,8 +152,7 @@ def joined(results: Sequence[CheckResult]) -> CheckResult:
 
     The worst counts, with the worst finding of each code. What a log does not carry (no such
     channel, too slow, too short) says nothing where something else could be judged; what it carries
-    and is not believed does.
-    """
+    and is not believed does."""
     if len(results) == 1:
         return results[0]
     speaking = [r for r in results if r.status != "not_evaluated" or r.cause in UNBELIEVED]
@@ -167,8 +165,7 @@ def joined(results: Sequence[CheckResult]) -> CheckResult:
 def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
     """The further sensors, 'lambda_2', of the channels that a check needs or is helped by.
 
-    None of a channel of which the check names a further sensor itself: it compares them.
-    """
+    None of a channel of which the check names a further sensor itself: it compares them."""
     needs = (*check.DECLARED.needs, *check.DECLARED.helped_by)
     reads = {channel_of(name) for need in needs for name in need.split("|")}
     reads -= {base_of(name) for name in reads if base_of(name) != name}
@@ -233,8 +230,7 @@ def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dic
 def run_between(stretches: Sequence[Pull], limits: LimitTable) -> tuple[Finding, ...]:
     """What the checks say of boost outside the pulls, of each code the worst.
 
-    No more than a hold: what a part-throttle map is meant to do is not known.
-    """
+    No more than a hold: what a part-throttle map is meant to do is not known."""
     said = " It was outside the pulls, under boost at part throttle or in a short stab."
     return tuple(_held(f, said) for f in worst_of_each(_between(stretches, limits)))
 

@@ -77,8 +77,7 @@ judge = by_rows(CODES)
 def found_cuts(pull: Pull, rpm: Series) -> list[Cut]:
     """Every cut from the pull's start on, the limiter's and the overrun's among them, in order of
     time: where the injectors are shut and something bears it out, else where lambda leaps and the
-    engine falters.
-    """
+    engine falters."""
     leaps = _leaps(pull)
     cuts = []
     for shut in _shut(pull):

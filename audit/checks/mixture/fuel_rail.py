@@ -40,8 +40,7 @@ class Rail:
 
     off_load_kpa: its level off load (of rail minus boost where referenced), NaN where that is not
     in the log; lowest: of the same, held in the pull. least_differential_kpa: rail minus boost,
-    lowest held in the pull.
-    """
+    lowest held in the pull."""
 
     kind: str
     sure: bool
@@ -106,8 +105,7 @@ def _kind(
     pressure: Array, manifold: Array, calm: Series, boost: Series
 ) -> tuple[str, bool, float | None]:
     """(kind, sure, off-load level): by the slope of rail on boost, off load and while boost builds;
-    else a rail that reads under boost as it does off load is constant.
-    """
+    else a rail that reads under boost as it does off load is constant."""
     then = boost.at(calm.t, max_gap_s=1.5)
     early = np.isfinite(then) & (calm.t < calm.t[0] + 1.0)
     enough = len(pressure) >= 4

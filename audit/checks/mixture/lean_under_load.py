@@ -124,8 +124,7 @@ class _Book:
         """Write the level held, with how long the limit that it reaches was passed.
 
         scaled: each sample on the row's scale (by_boost); held: on that scale. text: with {level},
-        {boost}, {lasted}.
-        """
+        {boost}, {lasted}."""
         sign, boost = -1.0 if row.below else 1.0, self.boost_at(held)
         level = row.value_at(held.level, boost) if row.at else held.level
         passed = float(int(held.level)) if row.at else row.reached(held.level)
@@ -181,8 +180,7 @@ def _spike(book: _Book, name: str, value: Array) -> None:
     """A short lean moment that stands out of the rest and is over within the window, or nothing.
 
     What lasts at the end of the window is a lean mixture if it is long, and may be the lift if it
-    is short.
-    """
+    is short."""
     if book.rate < SPIKE_HZ or book.window.low:
         return
     t = book.window.lam.t
@@ -238,8 +236,7 @@ def _rpm_of_gas(window: Window, pull: Pull) -> Array:
 
 def _at_top(book: _Book, rpm: Array) -> None:
     """Median lambda of the highest engine speeds under load: a tired pump falls short there first,
-    and the mean of the pull hides it.
-    """
+    and the mean of the pull hides it."""
     if not np.isfinite(rpm).any():
         return
     low, high = float(np.nanmin(rpm)), float(np.nanmax(rpm))
@@ -280,8 +277,7 @@ def _ends_lean(line: Middle, x: Array, y: Array, *, end: float, floor: float) ->
     """Whether the drift climbs to a lean end, out of the noise.
 
     The fifths of the speed range must show it too: a lean moment on the way tilts the line but is
-    over by the end. The mixture of the spooling turbo may still settle in the first.
-    """
+    over by the end. The mixture of the spooling turbo may still settle in the first."""
     if line.slope <= 0 or end < floor:
         return False
     grown = line.slope * float(x.max() - x.min())

@@ -32,8 +32,7 @@ class Window:
     """Lambda samples under settled load. gas: when the gas left the cylinder (t - lag_s), s.
 
     boost: kPa gauge at that time; load_kpa: boost that counted as load; low: the pull never reached
-    the usual load.
-    """
+    the usual load."""
 
     lam: Series
     gas: Array
@@ -86,8 +85,7 @@ def transport_lag(pull: Pull) -> float:
 
     Seen where fuel is cut at the end of the pull and lambda is sampled at 8 Hz or more; else the
     default. It holds the gas transport and the start of the probe's answer; a cut that comes late
-    makes it longer.
-    """
+    makes it longer."""
     lam = pull.believed("lambda", tail_s=1.0)
     step, ended = interval_of(lam.t), pull.span.ended_by
     before = lam.within(pull.end_s - 0.6, pull.end_s).value
@@ -108,8 +106,7 @@ def _settled(gas: Array, boost: Series, load: float) -> Bools:
     """True where boost has been seen above the load for SETTLE_S, with no sample below it since.
 
     Counted from the first sample above, not from the last below: between slow samples boost may
-    have come late.
-    """
+    have come late."""
     below = rows_of(boost.value < load - 3.0)
     if not below.size:
         return np.ones(len(gas), dtype=np.bool_)
@@ -140,8 +137,7 @@ def injectors(pull: Pull, *, tail_s: float = 0.0) -> Series | None:
 
 def fuel_cuts(pull: Pull, limits: LimitTable) -> list[tuple[float, float]]:
     """Stretches without fuel in the pull, s, the limiter's among them: by the injectors if logged,
-    else by engine speed falling, or standing at its top while nothing burns.
-    """
+    else by engine speed falling, or standing at its top while nothing burns."""
     if (shot := injectors(pull)) is not None:
         starts, stops = runs(shot.value < CUT_SHARE * median_sorted(shot.value))
         return _from_before(shot.t, starts, stops)
@@ -171,8 +167,7 @@ def _from_before(t: Array, starts: IntArray, stops: IntArray) -> list[tuple[floa
 def _soft_limiter(rpm: Series, lam: Series, share: float) -> list[tuple[float, float]]:
     """Where engine speed stands at its top to the end while nothing burns: a limiter.
 
-    Fuel that fails there takes engine speed with it; a limiter that cuts softly holds it.
-    """
+    Fuel that fails there takes engine speed with it; a limiter that cuts softly holds it."""
     top, end = float(rpm.value.max()), float(rpm.t[-1])
     away = rows_of(rpm.value < (1.0 - share) * top)
     if not away.size or away[-1] + 1 >= len(rpm.t):

@@ -28,8 +28,7 @@ def dropout(
     t: s, n; to, within, least: one unit. Both edges must be one step higher than `least` and on one
     side, so that a quantity which merely reaches the value or passes through it is not flagged. 9
     where blank.
-    Does not see: a fall from which the channel does not return (rail and flat line do).
-    """
+    Does not see: a fall from which the channel does not return (rail and flat line do)."""
     n = len(value)
     flags = passed(n, 3)
     low, high = (float(value.min()), float(value.max())) if n else (np.nan, np.nan)
@@ -54,8 +53,7 @@ def blanks(
     """Spans without a sample, longer than least_s and `times` usual intervals.
 
     t: times of a channel's own samples, s; until_s: when the log ends, so that a channel which dies
-    is seen.
-    """
+    is seen."""
     if len(t) < 3:
         return []
     dt = np.diff(t)

@@ -54,8 +54,7 @@ def frozen_runs(r: Reading) -> list[Run]:
     samples in a row that its own noise does not allow with the engine at work; or, in a wide-open
     stretch, that its own behaviour in other stretches (else at part throttle) does not allow. Does
     not see: a freeze within a steady pull on a sensor so coarse and quiet that it might stand by
-    itself.
-    """
+    itself."""
     stirred = r.row.stirs and r.state.windows
     if stirred and _never_moved(r):
         return [(0, len(r.t))]
@@ -75,8 +74,7 @@ def _still(r: Reading, *, for_s: float, least: int = 5) -> list[Run]:
 
 def _never_moved(r: Reading) -> bool:
     """One figure from idle to full load is no reading, nor one with a flicker on it: a sensor that
-    never came to life. Nothing but zeros is a sensor that is not fitted.
-    """
+    never came to life. Nothing but zeros is a sensor that is not fitted."""
     low, high = r.ends
     if low == high:
         return low != 0.0
@@ -128,8 +126,7 @@ def _in_a_pull(r: Reading) -> list[Run]:
 def _until_a_leap(r: Reading) -> list[Run]:
     """Runs of a slow quantity through most of a stretch that end in a leap.
 
-    A channel that leaps out of as long a stand elsewhere too is one that is read that seldom.
-    """
+    A channel that leaps out of as long a stand elsewhere too is one that is read that seldom."""
     height = np.abs(np.diff(r.value)) / max(r.step, 1e-9)
     leaps = np.flatnonzero(height > HOP) + 1
     if not leaps.size or height.max() <= LEAP:

@@ -25,8 +25,7 @@ def pinned_mixture(r: Reading) -> FlagArray:
 
     Lean at a closed throttle is a fuel cut, and free air with the engine stopped is air: neither is
     flagged. A stretch under load counts from LAG_S after it began.
-    Does not see: a sensor that reads wrong but moves.
-    """
+    Does not see: a sensor that reads wrong but moves."""
     t, value, state = r.t, r.value, r.state
     flags = passed(len(t), 3)
     running = state.running[r.at]

@@ -17,8 +17,7 @@ def noise_and_step(t: Array, value: Array) -> tuple[float | None, float]:
     Each sample against the line between its neighbours, over triples spread evenly through the log;
     scale by the median absolute deviation, then root mean square within 3.5 of it. Where most
     triples lie on one level the resolution's own sigma, step / sqrt(12), stands in.
-    Does not see: noise slower than a few samples. Source: as signal.robust.noise_sigma.
-    """
+    Does not see: noise slower than a few samples. Source: as signal.robust.noise_sigma."""
     n = len(value)
     if n < 8:
         return None, 0.0

@@ -17,8 +17,7 @@ def gross_range(
     """4 outside fail_span, 3 outside suspect_span, 9 where blank, else 1; a bound itself passes.
 
     value and the spans in one unit; same length out.
-    Source: QARTOD gross range test (U.S. IOOS manuals).
-    """
+    Source: QARTOD gross range test (U.S. IOOS manuals)."""
     flags = passed(len(value))
     spans = ((SUSPECT, suspect_span or fail_span), (FAIL, fail_span))
     ends = (value.min(), value.max()) if len(value) else (np.nan, np.nan)
@@ -44,8 +43,7 @@ def rail(
     """4 where the channel stands at one of its rails for least_s and three samples; 2 under three.
 
     t: s, n; value, rails and within in one unit. A value that passes through a rail is none.
-    Does not see: a rail that is not in the list.
-    """
+    Does not see: a rail that is not in the list."""
     flags = passed(len(value), 3)
     low, high = (float(value.min()), float(value.max())) if len(value) else (np.nan, np.nan)
     for at in rails:

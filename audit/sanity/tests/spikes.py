@@ -21,8 +21,7 @@ def spike(t: Array, value: Array, *, least: float, two_wide_s: float = 0.12) -> 
     beside it agree within 35 % of its height, and it is four times as high as the second
     differences around it, so that a swing or a noisy stretch is no row of spikes. A step is none.
     First and last two samples 2; fewer than five samples all 2; 9 where blank.
-    Source: after the QARTOD spike test, 'differential' form, made blind to steps and swings.
-    """
+    Source: after the QARTOD spike test, 'differential' form, made blind to steps and swings."""
     n = len(value)
     flags = passed(n, 5)
     if n >= 5:
@@ -77,8 +76,7 @@ def rate_of_change(t: Array, value: Array, *, per_s: float, slack: float = 0.0) 
     t: s, n; per_s: unit per second; slack: what noise and resolution may add, in the unit. An
     interval shorter than half the usual one counts as that half, since a jittering clock makes no
     fast sensor. Blank is 9 and the sample after it 2.
-    Source: QARTOD rate of change test.
-    """
+    Source: QARTOD rate of change test."""
     flags = passed(len(value))
     flags[:1] = NOT_EVALUATED
     if len(value) >= 2:

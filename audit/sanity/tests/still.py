@@ -14,8 +14,7 @@ def still_runs(
     """Runs (first, one past last) in which no step exceeds `within`, of for_s and least_count.
 
     t: s, n; value, within: one unit, none blank. The whole run, not only its end as in the QARTOD
-    flat-line test: what was read before the freeze was noticed is just as frozen.
-    """
+    flat-line test: what was read before the freeze was noticed is just as frozen."""
     if len(value) < least_count:
         return []
     starts, stops = runs(np.abs(np.diff(value)) <= within)
