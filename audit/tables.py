@@ -43,6 +43,8 @@ class ChannelRow:
     fine: float = 0.0
     damage: bool = False
     agree: float | None = None
+    cooler: float = 0.0
+    flicker: float = 0.0
     never_zero: bool = False
     digits: int = 1
 

@@ -88,7 +88,7 @@ def audit_log(log: Log, car: Car) -> LogAudit:
         *sanity.findings,
         *([doubt] if doubt is not None else []),
         *(f for result in whole.values() for f in result.findings),
-        *run_between([_prepared(pull, limits) for pull in between], limits),
+        *run_between([_prepared(pull) for pull in between], limits),
     )
     codes = [f.code for f in findings]
     return LogAudit(
@@ -121,12 +121,12 @@ def with_pulls(log: Log, car: Car, limits: LimitTable) -> tuple[Log, Sanity, lis
         Pull(index=i, span=span, log=log, sanity=sanity, car=car)
         for i, span in enumerate(find_pulls(log, sanity, car, limits), 1)
     ]
-    return log, sanity, [_prepared(pull, limits) for pull in bare]
+    return log, sanity, [_prepared(pull) for pull in bare]
 
 
-def _prepared(pull: Pull, limits: LimitTable) -> Pull:
+def _prepared(pull: Pull) -> Pull:
     """The pull with its context, or without where that fails: then each check says so of itself."""
-    return guarded("context", lambda: with_context(pull, limits), pull)
+    return guarded("context", lambda: with_context(pull), pull)
 
 
 def _audit_pull(pull: Pull, limits: LimitTable) -> PullAudit:

@@ -23,8 +23,7 @@ def boosted_between(
     """Stretches under boost that are no part of a pull, in the shape of pulls with index 0.
 
     Boost counts from settings.between_boost_kpa for settings.between_least_s on. Their gear and how
-    they ended are not known.
-    """
+    they ended are not known."""
     pressure, rpm = (believed(log, sanity, name) for name in ("manifold_pressure", "engine_speed"))
     if len(pressure.t) < 4 or len(rpm.t) < 4:
         return ()

@@ -16,18 +16,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from audit.engine import state_of
+from audit.engine import OPEN_AIR_KPA, state_of
 from audit.model import FAIL, SUSPECT, Barometric, Car, Finding, LimitTable, Log, Sanity
 from audit.pulls.rows import believed
 from audit.signal.arrays import median
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 
-OPEN_AIR_KPA = (50.0, 112.0)
 WIDE_PCT = 85.0
 FILLED_S = 0.25  # a manifold has filled this long after its throttle opened
-LOW_RPM = (
-    3500.0  # the loss before the turbo grows with the square of the flow: looked for below this
-)
+LOW_RPM = 3500.0  # the loss before the turbo grows with the square of the flow: looked for below
 # Two standard deviations of the weather's pressure at one place, middle latitudes: common practice,
 # no published source
 ALTITUDE_KPA = 2.0
@@ -39,8 +36,7 @@ MEND = (
 
 
 def ambient_pressure(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> Barometric:
-    """The ambient pressure that boost is counted from, with its uncertainty and what contradicts
-    it.
+    """The ambient pressure that boost is counted from, its uncertainty and what contradicts it.
 
     A log whose pressure sensor reads gauge keeps what its readings were turned with: its boost
     hangs on none.
@@ -48,8 +44,7 @@ def ambient_pressure(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> 
     Example: the car file's altitude says 100.9 kPa, but wide open at 2,500 rpm the manifold stands
     at 77 kPa. Even 6 kPa lost in filter and pipes make that 83 kPa of ambient pressure at most, the
     weather takes 4 kPa off the car file's figure at most: contradicted, and boost is counted from
-    the wide-open running instead.
-    """
+    the wide-open running instead."""
     if log.reads_gauge:
         return log.barometric
     found = _evidence(log, sanity, car)
@@ -58,26 +53,20 @@ def ambient_pressure(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> 
 
 
 def ambient_doubt(log: Log) -> Finding | None:
-    """The finding that boost hangs on an ambient pressure which is a guess, or contradicted; None
-    where it does not.
+    """The finding that boost hangs on a guess of ambient pressure, or a contradicted one; or None.
 
     Where an absolute and a gauge reading of manifold pressure lie as far apart as no air there is
-    heavy, one of the two sensors is off, and that is said.
-    """
+    heavy, one of the two sensors is off, and that is said."""
     ambient = log.barometric
     if not log.has("manifold_pressure") or log.reads_gauge:
         return None
     if ambient.contradicted:
-        text = (
-            f"Ambient pressure is in doubt: {ambient.contradicted}. Boost may be off by as "
-            f"much; {MEND}."
-        )
+        doubt = f"Ambient pressure is in doubt: {ambient.contradicted}"
+        text = f"{doubt}. Boost may be off by as much; {MEND}."
     elif ambient.assumed:
-        text = (
-            f"Ambient pressure is only a guess of {ambient.kpa:.1f} kPa ({ambient.source}), so "
-            "boost may be off by "
-            f"{ambient.uncertainty_kpa:.0f} kPa or more: {MEND}."
-        )
+        guess = f"only a guess of {ambient.kpa:.1f} kPa ({ambient.source})"
+        by = f"boost may be off by {ambient.uncertainty_kpa:.0f} kPa or more"
+        text = f"Ambient pressure is {guess}, so {by}: {MEND}."
     else:
         return None
     sensors = bool(ambient.contradicted) and ambient.kind == "measured"
@@ -107,17 +96,14 @@ def _evidence(log: Log, sanity: Sanity, car: Car) -> list[Barometric]:
 
 
 def _channel(log: Log, sanity: Sanity) -> Barometric | None:
-    """The barometric channel, unless the sensor tests flag it through and through or no air is like
-    it.
-    """
+    """The barometric channel, unless it is flagged through and through or reads no air's."""
     flags = sanity.samples.get("barometric_pressure")
     if not log.has("barometric_pressure") or flags is None:
         return None
-    there = flags <= FAIL
-    if sanity.flags.get("barometric_pressure") == FAIL or not there.any():
-        return None
+    there = flags[flags <= FAIL]
     value = believed(log, sanity, "barometric_pressure").value
-    if float(np.mean(flags[there] >= SUSPECT)) > 0.2 or not value.size:
+    failed = sanity.flags.get("barometric_pressure") == FAIL
+    if failed or not there.size or not value.size or float(np.mean(there >= SUSPECT)) > 0.2:
         return None
     level = median(value)
     inside = OPEN_AIR_KPA[0] <= level <= OPEN_AIR_KPA[1]
@@ -125,9 +111,7 @@ def _channel(log: Log, sanity: Sanity) -> Barometric | None:
 
 
 def _stopped(log: Log, sanity: Sanity) -> Barometric | None:
-    """Manifold pressure with the engine stopped: the same sensor, so its own offset falls out of
-    boost.
-    """
+    """Manifold pressure with the engine stopped: the sensor's own offset falls out of boost."""
     if not log.has("manifold_pressure"):
         return None
     value = log.values("manifold_pressure")
@@ -144,9 +128,7 @@ def _stopped(log: Log, sanity: Sanity) -> Barometric | None:
 
 
 def _highest(log: Log, sanity: Sanity, limits: LimitTable) -> float:
-    """The most that ambient pressure can be by wide-open running at low engine speed, kPa; infinite
-    if nothing tells.
-    """
+    """The most that ambient pressure can be by wide-open running low down, kPa; or infinite."""
     name = "throttle_position" if log.has("throttle_position") else "pedal_position"
     if not (log.has("manifold_pressure") and log.has("engine_speed") and log.has(name)):
         return np.inf
@@ -166,38 +148,26 @@ def _highest(log: Log, sanity: Sanity, limits: LimitTable) -> float:
 
 
 def _guess(log: Log, highest: float, limits: LimitTable) -> Barometric:
-    """Nothing was measured or given: intake's reading of wide-open running, else sea level, within
-    the bounds.
-    """
-    best = (
-        log.barometric
-        if log.barometric.assumed
-        else Barometric(
-            STANDARD_PRESSURE_KPA, "assumed: standard pressure at sea level", 8.0, kind="assumed"
-        )
-    )
-    return _under(best, highest, limits)
+    """Intake's reading of wide-open running, else sea level, within the bounds."""
+    what = "assumed: standard pressure at sea level"
+    sea_level = Barometric(STANDARD_PRESSURE_KPA, what, 8.0, kind="assumed")
+    return _under(log.barometric if log.barometric.assumed else sea_level, highest, limits)
 
 
 def _under(best: Barometric, highest: float, limits: LimitTable) -> Barometric:
     """The estimate, or the one from wide-open running where that lies lower."""
-    loss = limits.setting("ambient_loss_kpa")
     if best.kpa <= highest:
         return best
-    return Barometric(
-        highest - 0.5 * loss,
-        "manifold pressure wide open before the turbo builds",
-        loss,
-        kind="wide_open",
-    )
+    loss = limits.setting("ambient_loss_kpa")
+    what = "manifold pressure wide open before the turbo builds"
+    return Barometric(highest - 0.5 * loss, what, loss, kind="wide_open")
 
 
 def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) -> Barometric:
     """The best of the evidence, and the sentence that contradicts it.
 
     A car file's altitude that two readings of this log speak against is an old one: it is left out.
-    One said for tonight is not: somebody or something is wrong.
-    """
+    One said for tonight is not: somebody or something is wrong."""
     best, others = found[0], found[1:]
     apart = [other for other in others if abs(other.kpa - best.kpa) > _room(best, other, limits)]
     agree = [other for other in others if other not in apart]
@@ -207,14 +177,12 @@ def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) ->
         other = apart[0]
         why = f"{best.source} gives {best.kpa:.1f} kPa and {other.source} {other.kpa:.1f} kPa"
         return replace(best, contradicted=why)
-    slack = (
-        limits.setting("ambient_weather_kpa") if best.kind in ALTITUDES else best.uncertainty_kpa
-    )
+    weather = limits.setting("ambient_weather_kpa")
+    slack = weather if best.kind in ALTITUDES else best.uncertainty_kpa
     if best.kpa - slack > highest:
         why = (
             f"{best.source} gives {best.kpa:.1f} kPa, but wide open before the turbo builds the "
-            "manifold shows that it "
-            f"cannot be over {highest:.0f} kPa"
+            f"manifold shows that it cannot be over {highest:.0f} kPa"
         )
         return replace(_under(best, highest, limits), contradicted=why)
     return best

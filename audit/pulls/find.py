@@ -54,8 +54,7 @@ def find_pulls(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> tuple[
     A pull starts where the throttle (else the pedal, else the load) is wide open with engine speed
     climbing, and ends at the lift, the shift, the limiter, the end of the log or a gap in it.
     Shorter ones than settings.pull_least_s are none. Wheelspin and a slipping clutch do not end a
-    pull.
-    """
+    pull."""
     rpm = believed(log, sanity, "engine_speed")
     if log.rows < 5 or len(rpm.t) < 4:
         return ()
@@ -67,16 +66,8 @@ def find_pulls(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> tuple[
         times = [(float(log.time[s.first]), float(log.time[s.stop - 1])) for s in stretches]
         table = gearing(log, sanity, car, times)
         speed = believed(log, sanity, "vehicle_speed") if table is not None else None
-        sight = _Sight(
-            log,
-            sanity,
-            rpm,
-            speed,
-            table,
-            opened.setting,
-            limits.setting("pull_least_s"),
-            NEAR_TOP * _top(rpm),
-        )
+        least, ceiling = limits.setting("pull_least_s"), NEAR_TOP * _top(rpm)
+        sight = _Sight(log, sanity, rpm, speed, table, opened.setting, least, ceiling)
         return tuple(span for stretch in stretches for span in _pulls_in(sight, stretch))
 
 
@@ -104,18 +95,15 @@ def _pulls_in(sight: _Sight, stretch: _Stretch) -> list[Span]:
     spans = []
     for part in _without_holes(inside):
         t, v = inside.t[part], inside.value[part]
-        for piece in pull_pieces(
-            t, v, None if ratio is None else ratio[part], ceiling=sight.ceiling
-        ):
+        here = None if ratio is None else ratio[part]
+        for piece in pull_pieces(t, v, here, ceiling=sight.ceiling):
             a = start if piece.first == 0 and part.start == 0 else float(t[piece.first])
             last = piece.stop == len(t) and part.stop == len(inside.t)
             b = end if last and piece.ended_by == "" else float(t[piece.stop - 1])
             if b - a + row_s < sight.least_s:  # a row stands for one interval
                 continue
-            ended = piece.ended_by or (
-                "gap" if not last else stretch.at_edge or _lift_or_shift(sight.rpm, end)
-            )
-            spans.append(_span(sight, a, b, ended))
+            at_end = (stretch.at_edge or _lift_or_shift(sight.rpm, end)) if last else "gap"
+            spans.append(_span(sight, a, b, piece.ended_by or at_end))
     return spans
 
 
@@ -126,9 +114,7 @@ def _top(rpm: Series) -> float:
 
 
 def _without_holes(series: Series) -> list[slice]:
-    """Where engine speed has no believed sample for a second (or six intervals), no pull goes
-    on.
-    """
+    """Where engine speed is not believed for a second (or six intervals), a pull ends."""
     dt = np.diff(series.t)
     cuts = np.flatnonzero(dt > max(1.0, 6 * median(dt))) + 1
     edges = [0, *cuts.tolist(), len(series.t)]
@@ -136,9 +122,7 @@ def _without_holes(series: Series) -> list[slice]:
 
 
 def _lift_or_shift(rpm: Series, end_s: float) -> str:
-    """A shift where engine speed falls by a gear's step after the lift and then climbs again at
-    once.
-    """
+    """A shift where engine speed falls by a gear's step after the lift, then climbs at once."""
     before, after = rpm.within(end_s - 0.5, end_s), rpm.within(end_s, end_s + SHIFT_S)
     later = rpm.within(end_s + SHIFT_S, end_s + SHIFT_S + 0.7)
     if not len(before.t) or len(after.t) < 2 or len(later.t) < 2:
@@ -153,16 +137,5 @@ def _span(sight: _Sight, start_s: float, end_s: float, ended: str) -> Span:
     first, stop = np.searchsorted(sight.log.time, (start_s - 1e-9, end_s + 1e-9))
     gear, ratio = gear_of(sight.log, sight.sanity, sight.table, start_s, end_s)
     speeds = without_singles(sight.rpm.within(start_s, end_s).value)
-    rpm_start, rpm_end = float(speeds[0]), float(speeds[-1])
-    return Span(
-        int(first),
-        int(stop),
-        start_s,
-        end_s,
-        gear,
-        rpm_start,
-        rpm_end,
-        ended,
-        gear_ratio=ratio,
-        setting=sight.setting,
-    )
+    rows = int(first), int(stop), start_s, end_s, gear, float(speeds[0]), float(speeds[-1])
+    return Span(*rows, ended, gear_ratio=ratio, setting=sight.setting)

@@ -9,7 +9,7 @@ import numpy as np
 
 from audit.model import FAIL, Array, Car, Log, Sanity, Series
 from audit.pulls.rows import believed
-from audit.signal.arrays import median
+from audit.signal.arrays import finite, median
 
 LEAST_SPEED = 15.0  # km/h: below it the clutch slips and the speed is a guess
 LAGS_S = np.arange(0.0, 1.25, 0.1)  # a road speed from a satellite or a slow bus comes this late
@@ -30,21 +30,15 @@ ROUGH = 0.04  # scatter of one gear's ratio in a log, natural logarithm
 @dataclass(frozen=True, eq=False)
 class Gearing:
     """ratios: rpm per km/h of gears 1, 2, ... (car file) or of the clusters seen; numbers: their
-    gears or None.
-
-    lag_s: how late the road speed comes.
-    """
+    gears or None; lag_s: how late the road speed comes."""
 
     ratios: Array
     numbers: tuple[int | None, ...]
     lag_s: float
-    known: bool
 
 
 def ratio_at(rpm: Series, speed: Series, *, lag_s: float) -> Array:
-    """Engine speed over road speed at the engine speed's samples, rpm per km/h; NaN where unknown
-    or slow.
-    """
+    """Engine speed over road speed at each sample of the first, rpm per km/h; NaN if unknown."""
     if len(speed.t) < 2:
         return np.full(len(rpm.t), np.nan)
     at = np.interp(rpm.t + lag_s, speed.t, speed.value, left=np.nan, right=np.nan)
@@ -54,12 +48,10 @@ def ratio_at(rpm: Series, speed: Series, *, lag_s: float) -> Array:
 
 
 def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) -> float:
-    """How late road speed comes, s: the delay at which engine speed over it is steadiest within the
-    stretches.
+    """How late road speed comes, s: the delay at which engine speed over it is steadiest.
 
     Source: arithmetic; in one gear the ratio is constant. 0 where no delay is clearly better and
-    leaves the ratio steady (spinning wheels look like a delay at first sight).
-    """
+    leaves the ratio steady (spinning wheels look like a delay at first sight)."""
     pairs = [(rpm.within(a, b), _around(speed, a, b + float(LAGS_S[-1]))) for a, b in stretches]
     pairs = [(r, s) for r, s in pairs if len(r.t) >= 6]
     if not pairs or len(speed.t) < 6:
@@ -74,15 +66,13 @@ def speed_lag(rpm: Series, speed: Series, stretches: list[tuple[float, float]]) 
 
 
 def _around(series: Series, start_s: float, end_s: float) -> Series:
-    """The samples of a stretch and two on each side, so that values between samples come out the
-    same.
-    """
+    """The samples of a stretch and two on each side, so that values between stay the same."""
     low, high = (int(i) for i in np.searchsorted(series.t, (start_s, end_s)))
     return Series(series.t[max(0, low - 2) : high + 2], series.value[max(0, low - 2) : high + 2])
 
 
 def _scatter(ratio: Array) -> float:
-    good = ratio[np.isfinite(ratio)]
+    good = finite(ratio)
     if len(good) < 5:
         return np.nan
     some = np.sort(good[:: max(1, len(good) // 80)])
@@ -94,8 +84,7 @@ def gearing(
 ) -> Gearing | None:
     """The ratios of the car, by its file or by the log; None without engine and road speed.
 
-    stretches: (start_s, end_s) of the wide-open ones.
-    """
+    stretches: (start_s, end_s) of the wide-open ones."""
     if not log.has("vehicle_speed") or not log.has("engine_speed") or _useless(log, sanity):
         return None
     rpm, speed = believed(log, sanity, "engine_speed"), believed(log, sanity, "vehicle_speed")
@@ -104,49 +93,35 @@ def gearing(
     lag = speed_lag(rpm, speed, stretches)
     if car.rpm_per_kmh:
         ratios = np.array(car.rpm_per_kmh)
-        return Gearing(ratios, tuple(range(1, len(ratios) + 1)), lag, known=True)
+        return Gearing(ratios, tuple(range(1, len(ratios) + 1)), lag)
     ratio = ratio_at(rpm, speed, lag_s=lag)
     clusters = _clusters(rpm, ratio)
-    numbers = (
-        _counted(clusters) if _starts_in_first(rpm, speed, ratio, clusters) else _numbered(clusters)
-    )
-    return Gearing(clusters, numbers, lag, known=False)
+    by_count = _starts_in_first(rpm, speed, ratio, clusters)
+    numbers = _counted(clusters) if by_count else _numbered(clusters)
+    return Gearing(clusters, numbers, lag)
 
 
 def _useless(log: Log, sanity: Sanity) -> bool:
-    return (
-        sanity.flags.get("vehicle_speed") == FAIL
-        or not np.nanmax(log.values("vehicle_speed"), initial=0.0) >= LEAST_SPEED
-    )
+    top = np.nanmax(log.values("vehicle_speed"), initial=0.0)
+    return sanity.flags.get("vehicle_speed") == FAIL or not top >= LEAST_SPEED
 
 
 def _clusters(rpm: Series, ratio: Array) -> Array:
-    """Ratios, rpm per km/h, tallest number of turns first, at which the log spends a second or more
-    steadily.
-    """
-    change = (
-        np.abs(np.gradient(np.log(np.where(np.isfinite(ratio) & (ratio > 0), ratio, np.nan))))
-        if len(ratio) > 2
-        else np.array([])
-    )
-    steady = ratio[(change < 0.02) & (rpm.value > 1200.0)] if len(change) else ratio[:0]
-    steady = steady[np.isfinite(steady)]
-    if len(steady) < 5:
+    """Ratios, rpm per km/h, highest first, at which the log spends a second or more steadily."""
+    if len(ratio) < 3:
         return np.empty(0)
-    logs = np.log(steady)
+    logs = np.log(np.where(ratio > 0, ratio, np.nan))
+    logs = finite(logs[(np.abs(np.gradient(logs)) < 0.02) & (rpm.value > 1200.0)])
+    if len(logs) < 5:
+        return np.empty(0)
     width = 0.02
     edges = np.arange(np.log(8.0), np.log(400.0), width)
     count = np.histogram(logs, edges)[0].astype(np.float64)
     smooth = np.convolve(count, (0.25, 0.5, 0.25), mode="same")
     interval = max(median(np.diff(rpm.t)), 1e-3)
-    peak = (
-        np.flatnonzero(
-            (smooth[1:-1] > smooth[:-2])
-            & (smooth[1:-1] >= smooth[2:])
-            & (smooth[1:-1] * interval >= 0.3)
-        )
-        + 1
-    )
+    here = smooth[1:-1]
+    stands = (here > smooth[:-2]) & (here >= smooth[2:]) & (here * interval >= 0.3)
+    peak = np.flatnonzero(stands) + 1
     found: list[tuple[float, int]] = []
     for i in peak[np.argsort(-smooth[peak])]:
         centre = edges[i] + 0.5 * width
@@ -159,20 +134,14 @@ def _clusters(rpm: Series, ratio: Array) -> Array:
 
 
 def _starts_in_first(rpm: Series, speed: Series, ratio: Array, clusters: Array) -> bool:
-    """Does the log hold a start from standstill whose first steady ratio is the highest one
-    seen?
-    """
+    """Is there a start from standstill whose first steady ratio is the highest one seen?"""
     if not len(clusters) or clusters[0] < LEAST_FIRST:
         return False
     stood = speed.t[speed.value < 3.0]
-    starts = stood[np.concatenate((np.diff(stood) > 3.0, [True]))] if len(stood) else stood
-    for start in starts:
-        near = ratio[(rpm.t > start) & (rpm.t < start + 12.0)]
-        near = near[np.isfinite(near)][:400]
-        if (
-            len(near) >= 5
-            and np.mean(np.abs(np.log(near[: max(5, len(near) // 4)] / clusters[0])) < NEAR) > 0.5
-        ):
+    for start in stood[np.append(np.diff(stood) > 3.0, len(stood) > 0)[: len(stood)]]:
+        near = finite(ratio[(rpm.t > start) & (rpm.t < start + 12.0)])[:400]
+        first = near[: max(5, len(near) // 4)]
+        if len(first) >= 5 and np.mean(np.abs(np.log(first / clusters[0])) < NEAR) > 0.5:
             return True
     return False
 
@@ -182,18 +151,14 @@ def _counted(clusters: Array) -> tuple[int | None, ...]:
     numbers: list[int | None] = [1]
     last = np.inf
     for i, step in enumerate(clusters[:-1] / clusters[1:]):
-        sure = numbers[-1] is not None and step <= (
-            FIRST_STEP if i == 0 else min(NEXT_STEPS, 1.12 * last)
-        )
-        numbers.append(i + 2 if sure else None)
+        widest = FIRST_STEP if i == 0 else min(NEXT_STEPS, 1.12 * last)
+        numbers.append(i + 2 if numbers[-1] is not None and step <= widest else None)
         last = step
     return tuple(numbers)
 
 
 def _numbered(clusters: Array) -> tuple[int | None, ...]:
-    """A gear for each ratio where one numbering is clearly likelier than the next, by how cars are
-    usually geared.
-    """
+    """A gear for each ratio where one numbering is clearly likelier, by how cars are geared."""
     k = len(clusters)
     if not 1 <= k <= len(USUAL):
         return (None,) * k
@@ -201,14 +166,13 @@ def _numbered(clusters: Array) -> tuple[int | None, ...]:
     scored = sorted(
         (_misfit(logs - USUAL[list(gears)]), gears) for gears in combinations(range(len(USUAL)), k)
     )
-    best = scored[0][1]
-    numbers: list[int | None] = []
-    for i in range(k):
-        rival = next((score for score, gears in scored if gears[i] != best[i]), np.inf)
-        numbers.append(
-            best[i] + 1 if rival - scored[0][0] >= SURE and scored[0][0] < 9.0 + 3 * k else None
-        )
-    return tuple(numbers)
+    lowest, best = scored[0]
+    rivals = [
+        next((score for score, gears in scored if gears[i] != best[i]), np.inf) for i in range(k)
+    ]
+    usual = lowest < 9.0 + 3 * k
+    sure = [usual and rival - lowest >= SURE for rival in rivals]
+    return tuple(gear + 1 if told else None for gear, told in zip(best, sure, strict=True))
 
 
 def _misfit(off: Array) -> float:
@@ -236,12 +200,10 @@ def gear_of(
 def _pull_ratio(
     log: Log, sanity: Sanity, table: Gearing, start_s: float, end_s: float
 ) -> float | None:
-    """A low quarter of the ratio in the pull: spinning wheels and a slipping clutch only ever raise
-    it.
-    """
+    """A low quarter of the ratio in the pull: spin and a slipping clutch only ever raise it."""
     rpm = believed(log, sanity, "engine_speed").within(start_s, end_s)
     ratio = ratio_at(rpm, believed(log, sanity, "vehicle_speed"), lag_s=table.lag_s)
-    good = ratio[np.isfinite(ratio)]
+    good = finite(ratio)
     if len(good) < 3:
         return None
     low, middle = np.percentile(good, (25, 50))

@@ -8,6 +8,8 @@ import numpy as np
 
 from audit.model import FAIL, SUSPECT, Array, Bools, LimitTable, Log, Sanity
 from audit.pulls.rows import believed, hysteresis, on_rows
+from audit.signal.arrays import finite
+from audit.signal.spans import runs
 
 # %: a throttle that never gets here was never wide open. Sensors whose ends were never taught read
 # 80 to 89 % at their stop (common practice, no published source).
@@ -31,15 +33,14 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
     """Wide-open rows; None where nothing in the log can tell.
 
     A throttle or pedal that tops out below settings.pull_throttle_on is taken relative to its own
-    top, if it stands at that top with the manifold at or over ambient pressure.
-    """
+    top, if it stands at that top with the manifold at or over ambient pressure."""
     manifold = on_rows(log, believed(log, sanity, "manifold_pressure"))
     shut = None
     for name, setting in (("throttle_position", "throttle"), ("pedal_position", "pedal")):
         if not log.has(name) or _broken(sanity, name):
             continue
         value = on_rows(log, believed(log, sanity, name))
-        if not np.isfinite(value).any():
+        if np.isnan(value).all():
             continue
         levels = _levels(log, value, manifold, limits)
         if levels is None:
@@ -57,11 +58,7 @@ def wide_open(log: Log, sanity: Sanity, limits: LimitTable) -> Opened | None:
 
 
 def _as_long_as_the_pedal(log: Log, sanity: Sanity, wide: Bools, limits: LimitTable) -> Bools:
-    """Wide-open stretches carried on while the pedal stays down: the engine computer closed the
-    throttle, not the foot.
-    """
-    from audit.signal.spans import runs
-
+    """Wide open goes on while the pedal is down: it was the engine computer that closed it."""
     if not log.has("pedal_position") or _broken(sanity, "pedal_position"):
         return wide
     pedal = on_rows(log, believed(log, sanity, "pedal_position"))
@@ -87,7 +84,7 @@ def _levels(
 ) -> tuple[float, float] | None:
     """The on and off level for this log's throttle, %."""
     on, off = limits.setting("pull_throttle_on"), limits.setting("pull_throttle_off")
-    good = value[np.isfinite(value)]
+    good = finite(value)
     dt = log.duration_s / max(log.rows - 1, 1)
     count = max(1, min(len(good), round(0.5 * TOP_S / max(dt, 1e-6))))
     top = float(np.partition(good, -count)[-count])  # reached for half a second in all
@@ -107,18 +104,13 @@ def _levels(
 
 
 def _bridged(log: Log, wide: Bools, value: Array, on: float) -> Bools:
-    """Shut moments shorter than BRIDGE_S closed up, and each stretch ended at its last row at full
-    throttle.
-    """
-    from audit.signal.spans import runs
-
+    """Shut moments under BRIDGE_S closed up; each stretch ends at its last full throttle."""
     out = wide.copy()
     starts, stops = runs(wide)
     t = log.time
     for stop, start in zip(stops[:-1], starts[1:], strict=True):
-        if t[start] - t[stop - 1] <= BRIDGE_S + 1e-9 or (
-            start - stop <= 1 and t[start] - t[stop - 1] <= 3 * BRIDGE_S
-        ):
+        most = 3 * BRIDGE_S if start - stop <= 1 else BRIDGE_S + 1e-9
+        if t[start] - t[stop - 1] <= most:
             out[stop:start] = True
     starts, stops = runs(out)
     for start, stop in zip(starts, stops, strict=True):
@@ -129,21 +121,15 @@ def _bridged(log: Log, wide: Bools, value: Array, on: float) -> Bools:
 
 
 def _by_load(log: Log, manifold: Array, load_kpa: float) -> Bools:
-    """Without throttle or pedal: manifold at or over ambient, with boost above load_kpa in the same
-    stretch.
-    """
-    from audit.signal.spans import runs
-
+    """By load: manifold at or over ambient, with boost above load_kpa in the same stretch."""
     baro = log.barometric.kpa
     open_rows = hysteresis(manifold, on=baro - 3.0, off=baro - 8.0)
     out = np.zeros(log.rows, dtype=np.bool_)
     t = log.time
     top = float(np.nanpercentile(manifold, 99.8))
     for start, stop in zip(*runs(open_rows), strict=True):
-        inside = manifold[start:stop]
-        if not np.nanmax(inside) >= baro + max(load_kpa, SHARE_OF_TOP * (top - baro)):
-            continue
-        out[start : _before_fall(t, manifold, start, stop)] = True
+        if np.nanmax(manifold[start:stop]) >= baro + max(load_kpa, SHARE_OF_TOP * (top - baro)):
+            out[start : _before_fall(t, manifold, start, stop)] = True
     return out
 
 

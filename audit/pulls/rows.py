@@ -23,8 +23,7 @@ def on_rows(log: Log, series: Series, *, hold_s: float | None = None) -> Array:
     """A channel in every row, linear between its samples; NaN across stretches longer than hold_s.
 
     hold_s: default three of its usual intervals, at least 0.6 s. Nothing crosses a break of the
-    clock.
-    """
+    clock."""
     t = log.time
     if len(series.t) < 2:
         return np.full(len(t), np.nan)
@@ -52,9 +51,7 @@ def pieces(log: Log) -> list[tuple[int, int]]:
 
 
 def hysteresis(value: Array, *, on: float, off: float) -> Bools:
-    """True from a value at or above `on` until one below `off`; blank keeps the state; starts
-    False.
-    """
+    """True from a value at `on` or above to one below `off`; a blank keeps it; starts False."""
     state = np.zeros(len(value), dtype=np.int8)
     state[value >= on] = 1
     state[value < off] = -1

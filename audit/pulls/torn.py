@@ -1,6 +1,4 @@
-"""Wide-open stretches of which a part is missing: a gap in the rows, a restart, a file cut off, the
-start or the end of the log.
-"""
+"""Wide-open stretches of which a part is missing: a gap, a restart, a cut-off, the log's ends."""
 
 from __future__ import annotations
 
@@ -37,8 +35,7 @@ def tears(
 ) -> tuple[Tear, ...]:
     """Every place where the rows break off within a wide-open stretch, in order of time.
 
-    A log that merely ends wide open counts only where it ends in a pull.
-    """
+    A log that merely ends wide open counts only where it ends in a pull."""
     with np.errstate(invalid="ignore"):
         opened = wide_open(log, sanity, limits)
         if opened is None or not opened.wide.any():

@@ -1,6 +1,4 @@
-"""The engine speed of one wide-open stretch: where it climbs, where it falls, where it stands at
-its ceiling.
-"""
+"""The engine speed of one wide-open stretch: where it climbs, falls, and stands at its ceiling."""
 
 from __future__ import annotations
 
@@ -9,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.model import Array
-from audit.signal.arrays import median
+from audit.signal.arrays import finite, median
 
 # share of engine speed lost that is a shift (closest gears are some 12 % apart) or a grip regained
 FALL = 0.09
@@ -26,9 +24,7 @@ LEAST_CLIMB = 0.05  # of engine speed, over the whole pull
 
 @dataclass(frozen=True)
 class Piece:
-    """Samples first to stop (one past the last) of a stretch, and what ended it ('' = the stretch's
-    own end).
-    """
+    """Samples first to stop (one past the last), and what ended them ('': the stretch's end)."""
 
     first: int
     stop: int
@@ -42,8 +38,7 @@ def pull_pieces(t: Array, rpm: Array, ratio: Array | None, *, ceiling: float = 0
     t: s, n samples; rpm: n; ratio: engine speed over road speed, n, NaN where unknown, or None;
     ceiling: rpm below which there is no limiter. A fall of
     engine speed is no shift where the ratio comes back to where it was before it rose: grip
-    regained.
-    """
+    regained."""
     speed = steadied(rpm)
     found = []
     cuts = _falls(t, speed, ratio)
@@ -53,12 +48,8 @@ def pull_pieces(t: Array, rpm: Array, ratio: Array | None, *, ceiling: float = 0
         ended = "shift" if i + 2 < len(edges) else ""
         if stop - first < 3:
             continue
-        piece = _trimmed(
-            t,
-            speed,
-            Piece(first, stop, ended),
-            limited=_may_limit(speed, ratio, first, stop, ceiling=ceiling),
-        )
+        limited = _may_limit(speed, ratio, first, stop, ceiling=ceiling)
+        piece = _trimmed(t, speed, Piece(first, stop, ended), limited=limited)
         if piece is not None:
             found.append(piece)
     return found
@@ -68,9 +59,8 @@ def steadied(rpm: Array) -> Array:
     """Running median of three: a lone wild sample is no shift."""
     if len(rpm) < 3:
         return rpm
-    middle = np.maximum(
-        np.minimum(rpm[:-2], rpm[1:-1]), np.minimum(np.maximum(rpm[:-2], rpm[1:-1]), rpm[2:])
-    )
+    left, here = rpm[:-2], rpm[1:-1]
+    middle = np.maximum(np.minimum(left, here), np.minimum(np.maximum(left, here), rpm[2:]))
     return np.concatenate((rpm[:1], middle, rpm[-1:]))
 
 
@@ -83,11 +73,8 @@ def _falls(t: Array, speed: Array, ratio: Array | None) -> list[tuple[int, int]]
     while i < len(t) and fell[i:].any():
         deep = i + int(np.argmax(fell[i:]))
         top = i + int(np.argmax(speed[i : deep + 1]))
-        top = (
-            deep - 1 - int(np.argmax(speed[top:deep][::-1] >= 0.985 * speed[top]))
-            if deep > top
-            else top
-        )
+        if deep > top:
+            top = deep - 1 - int(np.argmax(speed[top:deep][::-1] >= 0.985 * speed[top]))
         low = _bottom(t, speed, deep)
         if not _grip(t, ratio, i, top, low):
             cuts.append((top + 1, low))
@@ -108,9 +95,8 @@ def _grip(t: Array, ratio: Array | None, first: int, top: int, low: int) -> bool
     """Did the ratio only come back to what it was before engine speed ran away?"""
     if ratio is None:
         return False
-    before = ratio[first : top + 1]
-    after = ratio[low : int(np.searchsorted(t, t[low] + 0.8, side="right")) + 1]
-    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    before = finite(ratio[first : top + 1])
+    after = finite(ratio[low : int(np.searchsorted(t, t[low] + 0.8, side="right")) + 1])
     if len(before) < 3 or len(after) < 1:
         return False
     calm = float(np.percentile(before, 15))
@@ -118,41 +104,32 @@ def _grip(t: Array, ratio: Array | None, first: int, top: int, low: int) -> bool
 
 
 def _may_limit(speed: Array, ratio: Array | None, first: int, stop: int, *, ceiling: float) -> bool:
-    """A limiter works at the top of the log's engine speeds, and on gripping wheels (else they only
-    spin).
-    """
+    """A limiter works at the top of the log's speeds, on gripping wheels (else they spin)."""
     peak = first + int(np.argmax(speed[first:stop]))
     if speed[peak] < ceiling:
         return False
     if ratio is None:
         return True
-    whole, near = ratio[first:stop], ratio[max(first, peak - 2) : min(stop, peak + 3)]
-    whole, near = whole[np.isfinite(whole)], near[np.isfinite(near)]
+    whole = finite(ratio[first:stop])
+    near = finite(ratio[max(first, peak - 2) : min(stop, peak + 3)])
     if len(whole) < 5 or not len(near):
         return True
     return bool(median(near) < (1 + SPIN) * np.percentile(whole, 15))
 
 
 def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | None:
-    """The climbing part: a wait before it and a limiter after it cut off; None where nothing
-    climbs.
-    """
+    """The climbing part, less a wait before and a limiter after it; None where none climbs."""
     a, b = piece.first, piece.stop
     span = speed[a:b]
     top = float(np.max(span))
     at_top = np.flatnonzero(span >= (1 - CEILING) * top)
     ended = piece.ended_by
     reached = a + int(at_top[0])
-    if (
-        limited
-        and t[b - 1] - t[reached] >= CEILING_S
-        and _stands(t[reached:b], speed[reached:b], t[a : reached + 1], speed[a : reached + 1])
-    ):
-        b, ended = (
-            max(a + 2, reached + 1 + int(np.argmax(speed[reached:b] >= (1 - 0.3 * CEILING) * top))),
-            "limiter",
-        )
-        b = min(b, piece.stop)
+    late, before = slice(reached, b), slice(a, reached + 1)
+    long = t[b - 1] - t[reached] >= CEILING_S
+    if limited and long and _stands(t[late], speed[late], t[before], speed[before]):
+        at_ceiling = int(np.argmax(speed[late] >= (1 - 0.3 * CEILING) * top))
+        b, ended = min(max(a + 2, reached + 1 + at_ceiling), piece.stop), "limiter"
     elif limited and (peak := _turned(t[a:b], speed[a:b])) is not None:
         b, ended = a + peak + 1, "limiter"
     base = float(np.min(speed[a : min(b, a + max(3, (b - a) // 2))]))
@@ -169,9 +146,7 @@ def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | 
 
 
 def _stands(t: Array, late: Array, t_before: Array, before: Array) -> bool:
-    """Has engine speed stopped climbing abruptly? A slow climb in a tall gear has slowed long
-    before.
-    """
+    """Has engine speed stopped climbing abruptly? A tall gear's climb slows long before."""
     if len(late) < 3:
         return False
     window = before[t_before >= t_before[-1] - 1.0]
@@ -184,9 +159,7 @@ def _stands(t: Array, late: Array, t_before: Array, before: Array) -> bool:
 
 
 def _turned(t: Array, speed: Array) -> int | None:
-    """The highest sample, where a brisk climb turns into a fall that lasts though it is wide open:
-    the fuel is cut.
-    """
+    """The top of a brisk climb that turns into a lasting fall, wide open: the fuel is cut."""
     peak = int(np.argmax(speed))
     before = int(np.searchsorted(t, t[peak] - 1.0))
     if t[-1] - t[peak] < TURN_S or len(t) - peak < 3 or peak - before < 2:

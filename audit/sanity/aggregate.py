@@ -13,16 +13,25 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, FlagArray
+from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Bools, FlagArray
 
 ORDER = (FAIL, SUSPECT, GOOD, NOT_EVALUATED, MISSING)
 REAL_PART = 0.02  # share of the samples from which on the channel, not the sample, is at fault
 
 
+def passed(n: int, least: int = 0) -> FlagArray:
+    """Flags of n samples before a test has found anything: 2 where fewer than it needs."""
+    return np.full(n, GOOD if n >= least else NOT_EVALUATED, dtype=np.uint8)
+
+
+def bad(flags: FlagArray) -> Bools:
+    """Which samples are suspect or failed."""
+    mask: Bools = (flags == SUSPECT) | (flags == FAIL)
+    return mask
+
+
 def worst_of(flags: Sequence[FlagArray]) -> FlagArray:
-    """Per sample, over tests: 9 where blank in any of them, else the first of 4, 3, 1, 2 that
-    occurs.
-    """
+    """Per sample, over tests: 9 where blank in any of them, else the first of 4, 3, 1, 2."""
     if len(flags) == 1 or all(more is flags[0] for more in flags):
         return flags[0]
     out = flags[0].copy()
@@ -37,10 +46,9 @@ def of_test(flags: FlagArray, *, real_part: float = REAL_PART) -> int:
     """One flag for a channel in one test, from the flags of its samples."""
     if not len(flags):
         return MISSING
-    if flags.max() >= SUSPECT and (
-        bad := int(np.count_nonzero((flags == SUSPECT) | (flags == FAIL)))
-    ):
-        return FAIL if (flags == FAIL).any() and bad >= max(3, real_part * len(flags)) else SUSPECT
+    if flags.max() >= SUSPECT and (count := int(np.count_nonzero(bad(flags)))):
+        real = count >= max(3, real_part * len(flags))
+        return FAIL if real and (flags == FAIL).any() else SUSPECT
     return GOOD if (flags == GOOD).any() else NOT_EVALUATED
 
 

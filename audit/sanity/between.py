@@ -4,28 +4,26 @@ from __future__ import annotations
 
 import numpy as np
 
-from audit.engine import State, since, until
+from audit.engine import OPEN_AIR_KPA, State, since, until
 from audit.model import Array, Bools, Car, Log, base_of
 from audit.sanity.trouble import Trouble
-from audit.signal.arrays import median
-from audit.signal.spans import runs
+from audit.signal.arrays import finite, median, median_of_finite
+from audit.signal.spans import lasting
 from audit.tables import channel_row
 from audit.units import standard_pressure_kpa
 
 REST_KPA = 4.0  # two pressure sensors in the same air: 1 % of 300 kPa, and of 115 kPa
 WEATHER_KPA = 4.0  # how far the weather moves true pressure from the standard atmosphere's
-OPEN_AIR_KPA = (50.0, 112.0)  # no road is higher, no weather heavier
 THROTTLE_S = 1.2  # longer than any manifold takes to follow its throttle
 COLD_START_C = 50.0
 CRUISE_S = 15.0  # after load a charge cooler has come back to the air that goes through it
-COOLER_K = 8.0  # and explains no more than this; common practice, no published source
 MOVING_KMH = 20.0
 SIDE_BY_SIDE, SIDE_BY_SIDE_S = 5, 1.5  # samples of both within this many s of each other
 
 
 def contradictions(log: Log, car: Car, state: State) -> list[Trouble]:
     """Every pair of sensors that cannot both be right."""
-    found = [
+    return [
         *_at_rest(log, car, state),
         *_throttle(log, state),
         *_cold_start(log, state),
@@ -33,7 +31,6 @@ def contradictions(log: Log, car: Car, state: State) -> list[Trouble]:
         *_gearing(log, car, state),
         *_second_sensors(log, state),
     ]
-    return [trouble for trouble in found if trouble is not None]
 
 
 def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
@@ -48,39 +45,33 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
     if float(np.percentile(np.abs(value[rest] - reading), 80)) > 3.0:
         return []  # not at rest
     other, name, room = _ambient_pressure(log, car, rest)
+    gap = None if other is None else abs(reading - other)
+    reads = f"reads {reading:.1f} kPa absolute"
     if not OPEN_AIR_KPA[0] <= reading <= OPEN_AIR_KPA[1]:
+        text = f"manifold pressure {reads} with the engine stopped, which no open air has"
+    elif gap is not None and gap > room:
         text = (
-            f"manifold pressure reads {reading:.1f} kPa absolute with the engine stopped, which "
-            "no open air has"
-        )
-    elif other is not None and abs(reading - other) > room:
-        text = (
-            f"with the engine stopped manifold pressure reads {reading:.1f} kPa absolute and "
-            f"{name} {other:.1f} kPa: {abs(reading - other):.1f} kPa apart, more than the "
-            f"{room:.1f} kPa two sensors in the same air may differ"
+            f"with the engine stopped manifold pressure {reads} and {name} {other:.1f} kPa: "
+            f"{gap:.1f} kPa apart, more than the {room:.1f} kPa two sensors in the same air may "
+            "differ"
         )
     else:
         return []
-    t = state.t[rest]
-    gap = None if other is None else abs(reading - other)
-    return [_apart("manifold_pressure", t, float(rest.mean()), value=gap, limit=room, text=text)]
+    return [_apart("manifold_pressure", state.t[rest], text, value=gap, limit=room)]
 
 
 def _ambient_pressure(log: Log, car: Car, rest: Bools) -> tuple[float | None, str, float]:
     """(kPa, what it is, how far it may differ)."""
     if log.has("barometric_pressure"):
         baro = log.values("barometric_pressure")
-        near = baro[rest & np.isfinite(baro)]
-        near = near if len(near) else baro[np.isfinite(baro)]
+        near = finite(baro[rest])
+        near = near if len(near) else finite(baro)
         if len(near):
             return median(near), "barometric pressure", REST_KPA
-    if car.altitude_m is not None:
-        return (
-            standard_pressure_kpa(car.altitude_m),
-            "the car file's altitude gives",
-            REST_KPA + WEATHER_KPA,
-        )
-    return None, "", 0.0
+    if car.altitude_m is None:
+        return None, "", 0.0
+    given = standard_pressure_kpa(car.altitude_m)
+    return given, "the car file's altitude gives", REST_KPA + WEATHER_KPA
 
 
 def _throttle(log: Log, state: State) -> list[Trouble]:
@@ -88,8 +79,7 @@ def _throttle(log: Log, state: State) -> list[Trouble]:
     if not log.has("throttle_position") or state.throttle is None or state.manifold is None:
         return []
     turning = state.running if state.engine_speed is None else state.engine_speed > 1500.0
-    shut = float(np.percentile(state.throttle[state.running], 2)) if state.running.any() else 0.0
-    closed = (state.throttle <= min(shut + 4.0, 25.0)) & (state.manifold > state.baro_kpa + 20.0)
+    closed = state.closed & (state.manifold > state.baro_kpa + 20.0)
     wide = (state.throttle >= 85.0) & (state.manifold < 0.7 * state.baro_kpa)
     told = (
         (closed, "the throttle reads shut while manifold pressure is over ambient"),
@@ -97,107 +87,55 @@ def _throttle(log: Log, state: State) -> list[Trouble]:
     )
     out = []
     for mask, text in told:
-        spans = _lasting(state.t, mask & turning, THROTTLE_S)
-        if spans:
-            seconds = sum(b - a for a, b in spans)
-            out.append(
-                Trouble(
-                    "sensor.disagree",
-                    "throttle_position",
-                    len(spans),
-                    0.0,
-                    seconds,
-                    spans[0][0],
-                    spans[-1][1],
-                    value=seconds,
-                    limit=THROTTLE_S,
-                    text=f"{text}, for {seconds:.1f} s in all",
-                )
-            )
+        starts, stops = lasting(state.t, mask & turning, for_s=THROTTLE_S, least=3)
+        if starts.size:
+            seconds = float(np.sum(state.t[stops - 1] - state.t[starts]))
+            span = state.t[starts[0] : stops[-1]]
+            said = f"{text}, for {seconds:.1f} s in all"
+            out.append(_apart("throttle_position", span, said, value=seconds, limit=THROTTLE_S))
     return out
 
 
-def _lasting(t: Array, mask: Bools, least_s: float) -> list[tuple[float, float]]:
-    starts, stops = runs(mask)
-    return [
-        (float(t[a]), float(t[b - 1]))
-        for a, b in zip(starts, stops, strict=True)
-        if b - a >= 3 and t[b - 1] - t[a] >= least_s
-    ]
-
-
 def _cold_start(log: Log, state: State) -> list[Trouble]:
-    """Intake against coolant temperature before a cold engine is started: both have the temperature
-    of the night.
-    """
+    """Intake against coolant before a cold start: both have the temperature of the night."""
     if not log.has("intake_air_temp") or not log.has("coolant_temp") or not state.stopped.any():
         return []
-    before = (
-        state.stopped
-        & (since(state.t, state.running) == np.inf)
-        & (until(state.t, state.running) < np.inf)
+    never_ran = since(state.t, state.running) == np.inf
+    before = state.stopped & never_ran & (until(state.t, state.running) < np.inf)
+    intake, coolant = (
+        median_of_finite(log.values(n)[before]) for n in ("intake_air_temp", "coolant_temp")
     )
-    intake, coolant = (_median(log.values(n)[before]) for n in ("intake_air_temp", "coolant_temp"))
-    if intake is None or coolant is None or coolant > COLD_START_C:
-        return []
     gap = intake - coolant
-    if not (gap > 15.0 or (coolant < 30.0 and gap < -25.0)):
+    if not (coolant <= COLD_START_C and (gap > 15.0 or (coolant < 30.0 and gap < -25.0))):
         return []
-    t = state.t[before]
     text = (
         f"before a cold start intake air reads {intake:.0f} °C and coolant {coolant:.0f} °C; "
-        f"in an engine that has stood they differ by less"
+        "in an engine that has stood they differ by less"
     )
-    return [
-        _apart(
-            "intake_air_temp",
-            t,
-            float(before.mean()),
-            value=abs(gap),
-            limit=15.0 if gap > 0 else 25.0,
-            text=text,
-        )
-    ]
+    limit = 15.0 if gap > 0 else 25.0
+    return [_apart("intake_air_temp", state.t[before], text, value=abs(gap), limit=limit)]
 
 
 def _ambient(log: Log, state: State) -> list[Trouble]:
     """Intake air that stays colder than the air outside."""
-    if (
-        not log.has("intake_air_temp")
-        or not log.has("ambient_air_temp")
-        or state.t[-1] - state.t[0] < 20.0
-    ):
+    names = ("intake_air_temp", "ambient_air_temp")
+    if not all(map(log.has, names)) or state.t[-1] - state.t[0] < 20.0:
         return []
-    intake, ambient = (_median(log.values(n)) for n in ("intake_air_temp", "ambient_air_temp"))
-    if intake is None or ambient is None or intake > ambient - 10.0:
+    intake, ambient = (median_of_finite(log.values(n)) for n in names)
+    if not intake <= ambient - 10.0:
         return []
     text = (
         f"intake air reads {intake:.0f} °C over the log and the air outside {ambient:.0f} °C: it "
         "cannot be colder"
     )
-    return [
-        Trouble(
-            "sensor.disagree",
-            "intake_air_temp",
-            1,
-            1.0,
-            float(state.t[-1]),
-            float(state.t[0]),
-            float(state.t[-1]),
-            value=ambient - intake,
-            limit=10.0,
-            text=text,
-        )
-    ]
+    return [_apart("intake_air_temp", state.t, text, value=ambient - intake, limit=10.0)]
 
 
 def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     """Engine speed over road speed on a steady throttle, against the gears of the car file."""
-    if not car.rpm_per_kmh or not log.has("vehicle_speed"):
+    if not car.rpm_per_kmh or not log.has("vehicle_speed") or state.engine_speed is None:
         return []
     speed = log.values("vehicle_speed")
-    if state.engine_speed is None:
-        return []
     quiet = np.isfinite(speed) & (speed > 30.0) & (state.engine_speed > 1300.0)
     if state.throttle is not None:
         quiet &= (state.throttle > 6.0) & (state.throttle < 70.0)
@@ -208,8 +146,7 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
     ratio, t = ratio[calm], state.t[quiet][calm]
     if len(ratio) < 10 or float(np.sum(np.minimum(np.diff(t), 1.0))) < 8.0:
         return []
-    gears = np.log(car.rpm_per_kmh)
-    off = np.min(np.abs(ratio[:, None] - gears), axis=1)
+    off = np.min(np.abs(ratio[:, None] - np.log(car.rpm_per_kmh)), axis=1)
     if float(np.mean(off > 0.09)) < 0.7:
         return []
     worst = 100 * float(np.expm1(median(off)))
@@ -217,9 +154,7 @@ def _gearing(log: Log, car: Car, state: State) -> list[Trouble]:
         f"on a steady throttle engine speed over road speed is {float(np.exp(median(ratio))):.1f} "
         f"rpm per km/h, {worst:.0f} % from the nearest gear of the car file"
     )
-    return [
-        _apart("vehicle_speed", t, float(np.mean(off > 0.09)), value=worst, limit=9.0, text=text)
-    ]
+    return [_apart("vehicle_speed", t, text, value=worst, limit=9.0)]
 
 
 def _second_sensors(log: Log, state: State) -> list[Trouble]:
@@ -227,13 +162,11 @@ def _second_sensors(log: Log, state: State) -> list[Trouble]:
 
     Quick ones are compared in wide-open stretches; temperatures where the car stands warm or
     cruises long after load, since before and behind a cooler they rightly differ in a pull. Banks
-    of lambda, cylinders of knock have no `agree`.
-    """
+    of lambda, cylinders of knock have no `agree`."""
     calm_s = since(state.t, state.load)
-    cruises = (calm_s >= CRUISE_S) & (calm_s < np.inf)
+    cruises = (calm_s >= CRUISE_S) & (calm_s < np.inf) & state.running
     if state.road_speed is not None:
         cruises &= state.road_speed > MOVING_KMH
-    cruises &= state.running
     out = []
     for name in log.by_name:
         row, first = channel_row(name), base_of(name)
@@ -242,8 +175,8 @@ def _second_sensors(log: Log, state: State) -> list[Trouble]:
         places = [("in the pulls", state.inside(state.t, lead_s=0.0), row.agree)]
         if row.slow:
             places = [("standing warm", state.standing, row.agree)]
-        if first == "intake_air_temp":
-            places.append(("long after load", cruises, row.agree + COOLER_K))
+        if row.cooler:
+            places.append(("long after load", cruises, row.agree + row.cooler))
         mine, other = log.believed(name, None), log.believed(first, None)
         apart = mine.value - other.at(mine.t, max_gap_s=SIDE_BY_SIDE_S)
         at = np.minimum(state.t.searchsorted(mine.t), log.rows - 1)
@@ -262,19 +195,12 @@ def _second_sensors(log: Log, state: State) -> list[Trouble]:
             f"apart {where}, more than the {limit:g} {row.unit} that two sensors of one quantity "
             "may differ: one of them is wrong"
         )
-        out.append(_apart(name, t, len(t) / max(len(mine.t), 1), value=gap, limit=limit, text=text))
+        out.append(_apart(name, t, text, value=gap, limit=limit))
     return out
 
 
-def _apart(
-    channel: str, t: Array, share: float, *, value: float | None, limit: float, text: str
-) -> Trouble:
-    """One contradiction over the times t, s, which are a share of the channel's samples."""
-    ends = float(t[0]), float(t[-1])
-    of = ("sensor.disagree", channel, 1, share, ends[1] - ends[0], *ends)
+def _apart(channel: str, t: Array, text: str, *, value: float | None, limit: float) -> Trouble:
+    """One contradiction over the times t, s."""
+    start, end = float(t[0]), float(t[-1])
+    of = ("sensor.disagree", channel, 1, end - start, start, end)
     return Trouble(*of, value=value, limit=limit, text=text)
-
-
-def _median(values: Array) -> float | None:
-    good = values[np.isfinite(values)]
-    return median(good) if len(good) else None

@@ -19,14 +19,25 @@ REAL_SHARE = 0.02  # of a channel's samples in pulls
 HOLE_S = 0.5  # of a pull, as a gap in the rows: time enough for a charge to burn lean
 LONG_S = 3.0  # anywhere: worth a look
 TRAIN = 3  # events from which glitches are a train
+GLITCHES = ("sensor.spike", "sensor.dropout")
+SAID = {
+    "sensor.range": "reads {value}, beyond the believable {limit}, {times} for {seconds} in all",
+    "sensor.rail": "stands pinned at {value}, {times} for {seconds} in all: that is an end of the "
+    "sensor or its wiring, no reading",
+    "sensor.flat_line": "stands still at {value} for {seconds} while the engine works: it is "
+    "frozen",
+    "sensor.spike": "leaps off and straight back {times}, to {value} at first",
+    "sensor.rate_of_change": "changes faster than it can {times}: {value}, {limit} is believable",
+    "sensor.dropout": "leaps to {value} and back {times}, {seconds} in all",
+}
 
 
 def is_needed(log: Log, channel: str) -> bool:
     """Does a required check stand on this channel?"""
-    if channel in ("throttle_position", "pedal_position"):
-        return channel == (
-            "throttle_position" if log.has("throttle_position") else "pedal_position"
-        )
+    if channel == "pedal_position":
+        return not log.has("throttle_position")
+    if channel == "throttle_position":
+        return log.has("throttle_position")
     return base_of(channel) in holding_channels()
 
 
@@ -34,23 +45,21 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
     """The finding of one trouble. together: other channels that glitch at the same moments."""
     row = channel_row(trouble.channel)
     needed = is_needed(log, trouble.channel) or (row is not None and row.damage)
-    if trouble.channel == "manifold_pressure" and not _throttle_tells(log):
+    told = log.has("throttle_position") or log.has("pedal_position")
+    if trouble.channel == "manifold_pressure" and not told:
         # nothing else tells when it was wide open, so wherever it fails a pull may have been
         trouble = replace(trouble, loaded=trouble.count, loaded_s=trouble.seconds)
     unit = row.unit if row is not None else None
     if trouble.code == "sensor.rate_of_change" and unit:
-        unit = f"{unit}/s" if unit != "1" else "1/s"
+        unit = f"{unit}/s"
     message = _message(trouble, unit or "")
     if together:
-        others = listed([name.replace("_", " ") for name in together])
-        others = others[0].upper() + others[1:]
-        message += (
-            f" {others} glitch{'es' if len(together) == 1 else ''} at the same moments: a shared "
-            "ground or supply."
-        )
+        others = capital(listed([plain(name) for name in together]))
+        glitch = "glitches" if len(together) == 1 else "glitch"
+        message += f" {others} {glitch} at the same moments: a shared ground or supply."
     return Finding(
         code=trouble.code,
-        severity=trouble.severity or _severity(trouble, needed=needed),
+        severity=_severity(trouble, needed=needed),
         message=message,
         channel=trouble.channel,
         start_s=trouble.start_s,
@@ -59,10 +68,6 @@ def finding_of(trouble: Trouble, log: Log, together: Sequence[str] = ()) -> Find
         limit=trouble.limit,
         unit=_value_unit(trouble, unit),
     )
-
-
-def _throttle_tells(log: Log) -> bool:
-    return log.has("throttle_position") or log.has("pedal_position")
 
 
 def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
@@ -75,19 +80,18 @@ def _value_unit(trouble: Trouble, unit: str | None) -> str | None:
 
 
 def _severity(trouble: Trouble, *, needed: bool) -> str:
-    """What happens outside wide-open stretches holds nothing; sensors that contradict each other do
-    anywhere.
-    """
+    """What happens outside wide-open stretches holds nothing; a contradiction does anywhere."""
     if trouble.code == "sensor.disagree":
         return "hold" if needed else "watch"
     if needed and _takes_evidence(trouble):
         return "hold"
     lasting = trouble.seconds >= LONG_S or trouble.loaded_s >= HOLE_S
+    train = trouble.count >= TRAIN
     if trouble.code in ("sensor.flat_line", "sensor.rail"):
-        return "watch" if lasting else "note"
-    if trouble.code in ("sensor.range", "sensor.dropout"):
-        return "watch" if lasting or trouble.count >= TRAIN else "note"
-    return "watch" if trouble.count >= TRAIN else "note"
+        train = False
+    elif trouble.code not in ("sensor.range", "sensor.dropout"):
+        lasting = False
+    return "watch" if lasting or train else "note"
 
 
 def _takes_evidence(trouble: Trouble) -> bool:
@@ -101,40 +105,23 @@ def _takes_evidence(trouble: Trouble) -> bool:
 
 
 def _message(trouble: Trouble, unit: str) -> str:
-    name = trouble.channel.replace("_", " ")
-    when = _when(trouble)
+    name, when = capital(plain(trouble.channel)), _when(trouble)
+    if trouble.code == "sensor.disagree":
+        return f"{capital(trouble.text)} ({when})."
     if trouble.text:
-        return (
-            f"{trouble.text[0].upper()}{trouble.text[1:]} ({when})."
-            if trouble.code == "sensor.disagree"
-            else (f"{name[0].upper()}{name[1:]}: {trouble.text} ({when}).")
-        )
-    value = "" if trouble.value is None else _figure(trouble.value, unit)
-    limit = "" if trouble.limit is None else _figure(trouble.limit, unit)
-    times = "once" if trouble.count == 1 else f"{trouble.count} times"
-    said = {
-        "sensor.range": (
-            f"reads {value}, beyond the believable {limit}, {times} for {trouble.seconds:.1f} s "
-            "in all"
-        ),
-        "sensor.rail": (
-            f"stands pinned at {value}, {times} for {trouble.seconds:.1f} s in all: that is an "
-            "end of the sensor or its wiring, no reading"
-        ),
-        "sensor.flat_line": (
-            f"stands still at {value} for {trouble.seconds:.1f} s while the engine works: it is "
-            "frozen"
-        ),
-        "sensor.spike": f"leaps off and straight back {times}, to {value} at first",
-        "sensor.rate_of_change": (
-            f"changes faster than it can {times}: {value}, {limit} is believable"
-        ),
-        "sensor.dropout": f"leaps to {value} and back {times}, {trouble.seconds:.1f} s in all",
-    }[trouble.code]
-    return f"{name[0].upper()}{name[1:]} {said} ({when}). These samples are not believed."
+        return f"{name}: {trouble.text} ({when})."
+    said = SAID[trouble.code].format(
+        value=_figure(trouble.value, unit),
+        limit=_figure(trouble.limit, unit),
+        times="once" if trouble.count == 1 else f"{trouble.count} times",
+        seconds=f"{trouble.seconds:.1f} s",
+    )
+    return f"{name} {said} ({when}). These samples are not believed."
 
 
-def _figure(value: float, unit: str) -> str:
+def _figure(value: float | None, unit: str) -> str:
+    if value is None:
+        return ""
     digits = 2 if abs(value) < 10 else 1 if abs(value) < 100 else 0
     return f"{value:.{digits}f}" + ("" if unit in ("1", "") else f" {unit}")
 
@@ -145,6 +132,16 @@ def _when(trouble: Trouble) -> str:
     return f"from {trouble.start_s:.1f} s to {trouble.end_s:.1f} s"
 
 
+def plain(name: str) -> str:
+    """A channel's name in a sentence."""
+    return name.replace("_", " ")
+
+
+def capital(text: str) -> str:
+    """The text as a sentence begins."""
+    return text[0].upper() + text[1:]
+
+
 def listed(names: Sequence[str]) -> str:
     """Names in a sentence: 'a', 'a and b', 'a, b and c'."""
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
@@ -153,21 +150,17 @@ def listed(names: Sequence[str]) -> str:
 def together_with(
     troubles: Sequence[Trouble], *, within_s: float = 0.06, least: int = 3
 ) -> dict[str, tuple[str, ...]]:
-    """For each channel with a train of spikes or dropouts: the other channels that share three of
-    its moments.
-    """
+    """For each train of glitches: the other channels that share three of its moments."""
     trains: dict[str, list[float]] = {}
     for trouble in troubles:
-        if trouble.code in ("sensor.spike", "sensor.dropout") and len(trouble.times) >= least:
+        if trouble.code in GLITCHES and len(trouble.times) >= least:
             trains.setdefault(trouble.channel, []).extend(trouble.times)
-    shared: dict[str, tuple[str, ...]] = {}
-    for name, times in trains.items():
-        others = [
-            other
-            for other, theirs in trains.items()
-            if other != name
-            and sum(any(abs(a - b) <= within_s for b in theirs) for a in times) >= least
-        ]
-        if others:
-            shared[name] = tuple(others)
-    return shared
+
+    def share(times: list[float], theirs: list[float]) -> bool:
+        return sum(any(abs(a - b) <= within_s for b in theirs) for a in times) >= least
+
+    shared = {
+        name: tuple(n for n, theirs in trains.items() if n != name and share(times, theirs))
+        for name, times in trains.items()
+    }
+    return {name: others for name, others in shared.items() if others}

@@ -14,24 +14,21 @@ from audit.signal.spans import runs
 
 @dataclass(frozen=True)
 class Trouble:
-    """count: events; share: of the channel's samples; seconds: time they cover; value: the worst of
-    them.
+    """count: events; seconds: time they cover; value: the worst of them; text: the sentence, where
+    the test itself can say it better.
 
     loaded, loaded_s: as count and seconds, of what lies in or at a wide-open stretch; loaded_share:
-    of its samples.
-    """
+    of its samples."""
 
     code: str
     channel: str
     count: int
-    share: float
     seconds: float
     start_s: float
     end_s: float
     value: float | None = None
     limit: float | None = None
-    text: str = ""  # the sentence, where the test itself can say it better
-    severity: str = ""  # where the test itself knows
+    text: str = ""
     times: tuple[float, ...] = ()
     loaded: int = 0
     loaded_s: float = 0.0
@@ -48,14 +45,11 @@ def trouble_of(
     value: float | None = None,
     limit: float | None = None,
 ) -> Trouble | None:
-    """The trouble of the samples in a mask; None when there are none. t: times of the samples,
-    s.
-    """
+    """The trouble of the samples in a mask; None when there are none. t: their times, s."""
     if not mask.any():
         return None
     starts, stops = runs(mask)
     interval = median(np.diff(t)) if len(t) > 1 else 0.0
-    seconds = float(np.sum(t[stops - 1] - t[starts] + interval))
     inside = state.inside(t)
     hit = inside & mask
     counted = np.concatenate(([0], np.cumsum(hit)))
@@ -63,8 +57,7 @@ def trouble_of(
         code,
         channel,
         len(starts),
-        float(mask.mean()),
-        seconds,
+        float(np.sum(t[stops - 1] - t[starts] + interval)),
         float(t[starts[0]]),
         float(t[stops[-1] - 1]),
         value=value,

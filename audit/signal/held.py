@@ -20,6 +20,11 @@ class Held:
     start_s: float
     end_s: float
 
+    @property
+    def seconds(self) -> float:
+        """From the first to the last sample."""
+        return self.end_s - self.start_s
+
 
 @dataclass(frozen=True, slots=True)
 class Stretches:

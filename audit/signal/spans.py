@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from audit.signal.arrays import FloatArray, IntArray, clean, median_sorted
+from audit.signal.arrays import BoolArray, FloatArray, IntArray, clean, median_sorted
 
 
 def runs(mask: ArrayLike) -> tuple[IntArray, IntArray]:
@@ -14,6 +14,23 @@ def runs(mask: ArrayLike) -> tuple[IntArray, IntArray]:
     padded = np.concatenate(((False,), flags, (False,)))
     edges = (padded[1:] != padded[:-1]).nonzero()[0]
     return edges[::2], edges[1::2]
+
+
+def lasting(
+    t: FloatArray, mask: ArrayLike, *, for_s: float, least: int = 1
+) -> tuple[IntArray, IntArray]:
+    """Runs of True that last for_s from their first to their last sample, and `least` samples."""
+    starts, stops = runs(mask)
+    long = (t[stops - 1] - t[starts] >= for_s - 1e-9) & (stops - starts >= least)
+    return starts[long], stops[long]
+
+
+def held(t: FloatArray, mask: BoolArray, *, for_s: float, least: int = 1) -> BoolArray:
+    """The mask without the runs that do not last so long; see lasting."""
+    out = np.zeros(mask.size, dtype=np.bool_)
+    for start, stop in zip(*lasting(t, mask, for_s=for_s, least=least), strict=True):
+        out[start:stop] = True
+    return out
 
 
 def duration_above(

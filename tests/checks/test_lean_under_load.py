@@ -384,10 +384,8 @@ def test_load_too_short_for_the_probe_is_said(make_pull: Make, table: Limits) ->
 @pytest.mark.parametrize("lag", [0.1, 0.2, 0.3])
 def test_the_lag_is_found_at_the_lift(make_pull: Make, table: Limits, lag: float) -> None:
     pull = make_pull(rate=50, channels={"lambda": lambda t: np.where(t > 6.0 + lag, 2.0, 0.79)})
-    found, seen = transport_lag(pull)
-    assert seen
-    assert found == pytest.approx(lag, abs=0.03)
-    assert mixture_window(pull, 35.0).lag_found
+    assert transport_lag(pull) == pytest.approx(lag, abs=0.03)
+    assert mixture_window(pull, table).lag_s == transport_lag(pull)
 
 
 def test_the_measures_are_those_of_the_gas_under_load(make_pull: Make, table: Limits) -> None:

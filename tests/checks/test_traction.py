@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from audit.checks.engine import traction
-from audit.tables import limits
+from audit.tables import Limits, limits
 from tests.checks.conftest import make_pull, rpm_ramp, step
 
 RATIO = {1: 125.0, 2: 76.0, 3: 53.0, 4: 40.0}
@@ -136,18 +136,24 @@ def test_a_road_speed_in_whole_miles_an_hour_adds_no_slip(height):
     assert seen(1.609344) == pytest.approx(seen(None), abs=0.7)
 
 
+def by_ratio(speed, ratio, *, duration, rate):
+    """A pull without a known gear: road speed, km/h, and rpm per km/h, over time."""
+    pull = make_pull(
+        duration=duration,
+        rate=rate,
+        gear=None,
+        channels={"vehicle_speed": speed, "engine_speed": lambda t: speed(t) * ratio(t)},
+    )
+    measured = traction.measure(pull, limits())
+    return measured, traction.judge(measured, limits()).findings
+
+
 @pytest.mark.parametrize(("off_load", "found"), [(1.0, True), (1.13, False)])
 def test_a_clutch_that_slips_all_through_a_pull_grips_before_and_after_it(off_load, found):
     """What it turns per km/h without load is the gear; the same ratio before and after is another gear's."""
     ratio = lambda t: RATIO[4] * np.where((t > 0.1) & (t < 6.1), 1.13, off_load)
     speed = lambda t: 70.0 + 8.0 * np.clip(t, 0.0, 6.0)
-    pull = make_pull(
-        duration=6.0,
-        rate=20.0,
-        gear=None,
-        channels={"vehicle_speed": speed, "engine_speed": lambda t: speed(t) * ratio(t)},
-    )
-    findings = traction.judge(traction.measure(pull, limits()), limits()).findings
+    _, findings = by_ratio(speed, ratio, duration=6.0, rate=20.0)
     assert ([f.code for f in findings] == ["traction.clutch_slip"]) is found
 
 
@@ -155,16 +161,8 @@ def test_a_clutch_that_takes_hold_at_the_lift_is_no_clock():
     """Engine speed falls as the clutch grips, before road speed does: no lag of the road speed."""
     grips = lambda t: 0.10 * np.clip((t + 0.5) / 0.9, 0, 1) * np.clip((6.0 - t) / 0.25, 0, 1)
     speed = lambda t: 50.0 + 12.0 * np.clip(t, 0.0, 6.2) - 4.0 * np.clip(t - 6.2, 0.0, None)
-    pull = make_pull(
-        duration=6.0,
-        rate=10.0,
-        gear=None,
-        channels={
-            "vehicle_speed": speed,
-            "engine_speed": lambda t: 50.0 * speed(t) * (1.0 + grips(t)),
-        },
-    )
-    (finding,) = traction.judge(traction.measure(pull, limits()), limits()).findings
+    ratio = lambda t: 50.0 * (1.0 + grips(t))
+    _, (finding,) = by_ratio(speed, ratio, duration=6.0, rate=10.0)
     assert (finding.code, finding.severity) == ("traction.clutch_slip", "hold")
 
 
@@ -181,16 +179,7 @@ def test_slip_through_most_of_a_short_pull_counts_from_what_the_gear_grips_at():
     """Without load before and after the pull the gear's own ratio is seen; inside it only its last tenth is."""
     slip = lambda t: 0.10 * np.clip((t + 0.4) / 0.5, 0, 1) * np.clip((2.6 - t) / 1.5, 0, 1)
     speed = lambda t: 50.0 + 20.0 * np.clip(t, -1.0, 2.6) - 3.0 * np.clip(t - 2.6, 0.0, None)
-    pull = make_pull(
-        duration=2.6,
-        rate=50.0,
-        gear=None,
-        channels={
-            "vehicle_speed": speed,
-            "engine_speed": lambda t: 72.0 * speed(t) * (1.0 + slip(t)),
-        },
-    )
-    measured = traction.measure(pull, limits())
+    measured, _ = by_ratio(speed, lambda t: 72.0 * (1.0 + slip(t)), duration=2.6, rate=50.0)
     assert measured.values["clutch_slip_pct"] == pytest.approx(10.0, abs=1.0)
 
 
@@ -198,10 +187,26 @@ def test_a_kickdown_is_no_slip():
     """An automatic runs its engine up into the lower gear while the throttle is open already."""
     ratio = lambda t: np.interp(t, (0.0, 0.1, 0.3, 0.65), (34.5, 55.0, 66.0, 70.5))
     speed = lambda t: 51.0 + 14.0 * np.clip(t, 0.0, 2.3)
-    pull = make_pull(
-        duration=2.3,
-        rate=20.0,
-        gear=None,
-        channels={"vehicle_speed": speed, "engine_speed": lambda t: speed(t) * ratio(t)},
+    assert by_ratio(speed, ratio, duration=2.3, rate=20.0)[1] == ()
+
+
+def test_the_kickdown_and_the_surge_go_by_the_table():
+    """The same pulls under other settings: each figure of the table is what decides."""
+    table = lambda **changed: Limits(limits()._rows, {**limits()._settings, **changed})
+    ratio = lambda t: np.interp(t, (0.0, 0.1, 0.3, 0.65), (34.5, 55.0, 66.0, 70.5))
+    speed = lambda t: 51.0 + 14.0 * np.clip(t, 0.0, 2.3)
+    kickdown, surge_ = (
+        make_pull(
+            duration=duration,
+            gear=gear,
+            channels={"vehicle_speed": road, "engine_speed": lambda t: road(t) * per(t)},
+        )
+        for road, per, duration, gear in (
+            (speed, ratio, 2.3, None),
+            (lambda t: rpm_ramp(t) / 40.0, lambda t: 40.0 * (1 + surge(0.2)(t)), 6.0, 4),
+        )
     )
-    assert traction.judge(traction.measure(pull, limits()), limits()).findings == ()
+    for changed in ({"kickdown_ratio": 3.0}, {"kickdown_s": 0.0}):
+        assert traction.judge(traction.measure(kickdown, table(**changed)), limits()).findings
+    found = traction.measure(surge_, table(wheelspin_surge_s=0.3)).values
+    assert found["clutch_slip_pct"] > 8.0 and found["wheelspin_pct"] == 0.0

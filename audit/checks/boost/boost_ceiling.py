@@ -1,7 +1,6 @@
 """The top of the pressure sensor: a plateau there means that the true boost is unknown. No check.
 
-Looks at the samples as read, believed or not, since the sanity tests may rightly distrust a pinned
-one.
+Looks at the samples as read: the sanity tests may rightly distrust a pinned one.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from math import erf, log, sqrt
 
 import numpy as np
 
-from audit.model import Array, Pull
+from audit.model import Array, Pull, Series
 from audit.signal.arrays import distinct, interval_of, median_sorted
 from audit.signal.robust import resolution
 from audit.signal.spans import runs
@@ -29,9 +28,7 @@ LONE_NOISE, PILED_NOISE = 0.6, 0.3
 
 @dataclass(frozen=True)
 class Ceiling:
-    """How long the reading stood at the top, s; from and to, s; the level, kPa absolute; how it was
-    told.
-    """
+    """How long it stood at the top, s; from and to, s; the level, kPa absolute; how it was told."""
 
     seconds: float
     start_s: float
@@ -48,8 +45,7 @@ def find_ceiling(pull: Pull) -> Ceiling | None:
     moves on: in this pull alone, or where it is the top of the whole log that pull after pull piles
     up at.
     Does not see: a sensor that bends before its end; a clipped signal to which noise was added
-    later. In one log neither differs from boost that is held well.
-    """
+    later. In one log neither differs from boost that is held well."""
     span, log_ = pull.span, pull.log
     if not log_.has("manifold_pressure"):
         return None
@@ -73,14 +69,8 @@ def find_ceiling(pull: Pull) -> Ceiling | None:
     starts, stops = starts[long_enough], stops[long_enough]
     if known is None:
         longest = int(np.argmax(stops - starts))
-        if not _too_still(
-            pull,
-            t,
-            y,
-            (int(starts[longest]), int(stops[longest])),
-            quantum=quantum,
-            true_a_row=true_a_row,
-        ):
+        run = slice(int(starts[longest]), int(stops[longest]))
+        if not _too_still(pull, Series(t, y), run, quantum, true_a_row):
             return None
         known = "dead flat there although it is noisy elsewhere"
     seconds = float(np.sum(t[stops - 1] - t[starts]) + interval * starts.size)
@@ -93,61 +83,44 @@ def _known_top(pull: Pull, y: Array, quantum: float) -> str | None:
     if sensor is not None and top >= sensor - max(1.0, quantum):
         return f"the car file gives {sensor:.0f} kPa absolute as the sensor's top"
     rail = max(channel_rows()["manifold_pressure"].rails, default=0.0)
-    at_rail = np.abs(y - rail) < 0.3
     # A byte at its end stays there; a boost that happens to top out at it wavers beside it.
-    if (
-        abs(top - rail) < 0.3
-        and 0.9 <= quantum <= 1.1
-        and at_rail.sum() >= 0.6 * np.sum(y >= rail - 4.0)
-    ):
+    stays = np.sum(np.abs(y - rail) < 0.3) >= 0.6 * np.sum(y >= rail - 4.0)
+    if abs(top - rail) < 0.3 and 0.9 <= quantum <= 1.1 and stays:
         return f"{rail:.0f} kPa absolute is the most that one byte of this channel can carry"
     return None
 
 
-def _too_still(
-    pull: Pull, t: Array, y: Array, rows: tuple[int, int], *, quantum: float, true_a_row: float
-) -> bool:
-    """Whether so many equal readings at the top are too unlikely for a signal as noisy as this
-    one.
-    """
-    start, stop = rows
-    n = (stop - start) * true_a_row
-    elsewhere = _longest_equal(np.concatenate((y[:start], y[stop:])))
-    if stop - start < max(3 * elsewhere, 5) or n < 5 or t[stop - 1] - t[start] < 0.2:
+def _too_still(pull: Pull, read: Series, run: slice, quantum: float, true_a_row: float) -> bool:
+    """Are so many equal readings at the top too unlikely for a signal as noisy as this one?"""
+    (t, y), size = read, run.stop - run.start
+    lasted, n = float(t[run][-1] - t[run][0]), size * true_a_row
+    rest = np.concatenate((y[: run.start], y[run.stop :]))
+    if size < max(3 * _longest_equal(rest), 5) or n < 5 or lasted < 0.2:
         return False
-    speed = pull.believed("engine_speed").at(t[[start, stop - 1]])
-    if not np.isfinite(speed).all() or abs(float(speed[1] - speed[0])) < 100.0:
+    speed = pull.believed("engine_speed").at(t[run][[0, -1]])
+    if not abs(float(speed[1] - speed[0])) >= 100.0:
         return False
-    others = distinct(np.concatenate((y[:start], y[stop:])))
-    if quantum == 0 and others.size < 0.9 * (y.size - stop + start):
-        quantum = (
-            max(median_sorted(np.diff(others)), 0.3) if others.size > 1 else 1.0
-        )  # coarse, no clear step
-    if quantum == 0:
-        quantum = _coarse_step(others - float(y[start]))
+    quantum = quantum or _coarse_step(rest, float(y[run.start]))
     sigma = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
     if quantum < 0.3:
-        return n >= 8 and y.size - (stop - start) >= 4 and sigma > max(2 * quantum, 0.02)
-    # A coarse, quiet reading may rest on one step by rights: ask for noise, for length, and for a
-    # hard stop.
+        return n >= 8 and rest.size >= 4 and sigma > max(2 * quantum, 0.02)
+    # A coarse, quiet reading may rest on one step by rights: ask for noise, length, a hard stop.
     sigma = sqrt(max(sigma**2 - 1.2 * quantum**2 / 12, 0.0))
-    piled = _piled_up(pull, float(y[start]), stop - start)
+    piled = _piled_up(pull, float(y[run.start]), size)
     least = PILED_NOISE if piled else LONE_NOISE
-    if sigma < least * quantum or t[stop - 1] - t[start] < 1.0 or start < (2 if piled else 3):
+    if sigma < least * quantum or lasted < 1.0 or run.start < (2 if piled else 3):
         return False
-    pace = np.diff(y[: start + 1]) / np.diff(t[: start + 1])
+    pace = np.diff(y[: run.start + 1]) / np.diff(t[: run.start + 1])
     hard = float(pace[-2:].max()) >= 0.3 * float(pace.max())
     n = max(n, piled * true_a_row)
     return hard and n * log(erf(quantum / (2 * sqrt(2) * sigma))) < log(CHANCE)
 
 
 def _piled_up(pull: Pull, top: float, run: int) -> int:
-    """Samples in the log's long runs at this top, where it is the log's highest and visited more
-    than once; else 0.
+    """Samples in the log's long runs at this top, its highest, visited more than once; else 0.
 
     None of the log's other readings may have stood still for half as long: a signal so quiet that
-    it rests on its steps elsewhere too rests on its highest by rights.
-    """
+    it rests on its steps elsewhere too rests on its highest by rights."""
     y = pull.log.values("manifold_pressure")
     y = y[np.isfinite(y)]
     if float(y.max()) > top + 1e-6 or 2 * _longest_equal(y[y < top - 1e-6]) > run:
@@ -157,10 +130,13 @@ def _piled_up(pull: Pull, top: float, run: int) -> int:
     return int(lengths.sum()) if lengths.size > 1 else 0
 
 
-def _coarse_step(off: Array) -> float:
-    """The usual display step (kPa, psi, hPa) that all of a few distances are multiples of; 0 for
-    none.
-    """
+def _coarse_step(rest: Array, top: float) -> float:
+    """The step of a reading that shows no clear one: the usual distance of its few levels, or the
+    display step (kPa, psi, hPa) that all of them are multiples of below its top; 0 for none."""
+    levels = distinct(rest)
+    if levels.size < 0.9 * rest.size:
+        return max(median_sorted(np.diff(levels)), 0.3) if levels.size > 1 else 1.0
+    off = levels - top
     for step in COARSE_STEPS:
         turns = off / step
         if np.abs(turns - np.round(turns)).max(initial=0.0) < 0.02:

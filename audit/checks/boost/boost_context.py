@@ -1,11 +1,9 @@
-"""What the car asked of its boost meanwhile: engine speed, duty and target beside a boost trace. No
-check.
-"""
+"""Engine speed, duty and target beside a boost trace, and its highest. No check."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import log, sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,29 +13,24 @@ from audit.signal.arrays import median_sorted, parabola
 from audit.signal.smoothing import smooth
 
 INNER = np.linspace(0.0, 1.0, 41)  # where the top of a parabola is looked for, from first to last
-LEAST = 3  # samples that make a level
 CALMED = 1.3  # times the variance of a plain mean: the calming weighs its middle more
 NOISIER = 1.6  # times the noise of the whole log: intake pulsation grows with load
 
 
-@dataclass(frozen=True)
-class Shift:
-    """Levels of a channel in the first and the last third of a stretch, and the range in it."""
+class Target(NamedTuple):
+    """The boost wanted, kPa gauge, and who says so: the log's channel, else the car file."""
 
-    early: float
-    late: float
-    reach: float
+    kpa: float
+    logged: bool
 
     @property
-    def change(self) -> float:
-        """Late - early."""
-        return self.late - self.early
+    def whose(self) -> str:
+        """As it is said in a sentence."""
+        return "the logged target" if self.logged else "the car file's target"
 
 
 def level_between(series: Series, start_s: float, end_s: float) -> float | None:
-    """Median of the samples from start to end (the last one before, where none lies between), or
-    None.
-    """
+    """Median from start to end (the last sample before, where none lies between), or None."""
     inside = series.within(start_s, end_s)
     if len(inside.t):
         return median_sorted(inside.value)
@@ -45,19 +38,12 @@ def level_between(series: Series, start_s: float, end_s: float) -> float | None:
     return float(series.value[before - 1]) if before else None
 
 
-def shift_between(series: Series, start_s: float, end_s: float) -> Shift | None:
-    """How a channel moved from the first to the last third of a stretch; None where it has no
-    sample there.
-    """
+def change_between(series: Series, start_s: float, end_s: float) -> float | None:
+    """How far a channel moved from the first to the last third of a stretch; None for no sample."""
     third = (end_s - start_s) / 3
     early = level_between(series, start_s, start_s + third)
     late = level_between(series, end_s - third, end_s)
-    if early is None or late is None:
-        return None
-    inside = series.within(start_s, end_s).value
-    return Shift(
-        early, late, float(inside.max() - inside.min()) if inside.size else abs(late - early)
-    )
+    return None if early is None or late is None else late - early
 
 
 def rpm_at(pull: Pull, t: Array) -> Array:
@@ -65,33 +51,28 @@ def rpm_at(pull: Pull, t: Array) -> Array:
     return pull.believed("engine_speed", lead_s=0.5, tail_s=0.5).at(t, max_gap_s=1.5)
 
 
-def target_level(pull: Pull, start_s: float, end_s: float) -> tuple[float, str] | None:
-    """Boost wanted in a stretch, kPa gauge, and who says so: the log's channel, else the car
-    file.
-    """
-    logged = pull.believed("boost_target")
-    if len(logged.t):
-        level = level_between(logged, start_s, end_s)
-        if level is not None and level > 1.0:
-            return level, "the logged target"
+def target_level(pull: Pull, start_s: float, end_s: float) -> Target | None:
+    """The boost wanted in a stretch; None where nobody says."""
+    level = level_between(pull.believed("boost_target"), start_s, end_s)
+    if level is not None and level > 1.0:
+        return Target(level, logged=True)
     given = pull.car.target_for(pull.gear)
-    return None if given is None else (given, "the car file's target")
+    return None if given is None else Target(given, logged=False)
 
 
-def target_at(pull: Pull, t: Array, wanted: tuple[float, str]) -> Array:
-    """The target at the times t, kPa gauge: the logged one (NaN where it has no sample near), else
-    the given one.
-    """
+def over_target(
+    pull: Pull, t: Array, y: Array, wanted: Target
+) -> tuple[Array, Array, Array] | None:
+    """Times, boost over its target at the same moments, and that target, kPa; None under three."""
     logged = pull.believed("boost_target", lead_s=1.0, tail_s=1.0)
-    if len(logged.t) > 1 and wanted[1].startswith("the log"):
-        return logged.at(t)
-    return np.full(t.size, wanted[0])
+    follows = wanted.logged and len(logged.t) > 1
+    asked = logged.at(t) if follows else np.full(t.size, wanted.kpa)
+    good = np.isfinite(asked)
+    return (t[good], (y - asked)[good], asked[good]) if good.sum() >= 3 else None
 
 
 def expected_top(n: int) -> float:
-    """Mean of the largest of n standard normal values, 0 for one. Source: extreme-value
-    approximation.
-    """
+    """Mean of the largest of n standard normal values (extreme-value approximation), 0 for one."""
     if n < 2:
         return 0.0
     a = sqrt(2 * log(n))
@@ -108,8 +89,7 @@ def highest(pull: Pull, trace: BoostTrace) -> tuple[float, float, float]:
     not taken for it.
 
     Example: 60 s of 20 samples at 100 kPa with 0.5 kPa of noise read 101.6 at most; 1200 samples
-    stand about the top, of which the highest is due 3.2 sigma over it: 100.0.
-    """
+    stand about the top, of which the highest is due 3.2 sigma over it: 100.0."""
     t, y, sigma = trace.t, trace.y, noise_of(pull, trace)
     calm = calmed(trace)
     peak = max(crest(y, calm, sigma, trace.interval), _vertex(trace, calm, sigma))
@@ -128,21 +108,16 @@ def _span_s(interval: float) -> float:
 
 
 def crest(y: Array, calm: Array, sigma: float, interval: float) -> float:
-    """Top of a noisy signal less what noise of sigma puts on it; calm: the same, lightly smoothed.
-    See highest.
-    """
+    """Top of a noisy signal less what noise of sigma puts on it; calm: it, lightly smoothed."""
     near = _near_top(calm, sigma)
-    # what is left of the noise after calming, which spans 2 to 6 samples, still picks the highest
-    # of several
+    # what calming over 2 to 6 samples leaves of the noise still picks the highest of several
     spans = _span_s(interval) / interval
     left = sigma * sqrt(CALMED / spans) * expected_top(round(near / spans))
     return max(float(y.max()) - sigma * expected_top(near), float(calm.max()) - left)
 
 
 def noise_of(pull: Pull, trace: BoostTrace) -> float:
-    """White noise of boost about its peak, kPa: that of the pull, which a swing swells, or half as
-    much again as the log's.
-    """
+    """White noise of boost about its peak, kPa: the pull's, but for a swing, which swells it."""
     known = pull.sanity.noise.get("manifold_pressure", 0.0) or 0.0
     return min(trace.sigma, NOISIER * known) if known > 0 else trace.sigma
 
@@ -153,13 +128,11 @@ def _near_top(calm: Array, sigma: float) -> int:
 
 
 def _vertex(trace: BoostTrace, calm: Array, sigma: float) -> float:
-    """Top of a parabola through the samples about the calmed boost's highest, less noise; -inf
-    under 5 samples.
-    """
-    i = int(calm.argmax())
+    """Top of a parabola about the calmed boost's highest, less noise; -inf under 5 samples."""
+    middle = float(trace.t[int(calm.argmax())])
     half = max(2 * trace.interval, 0.12) * 1.01
-    low, high = trace.t.searchsorted(trace.t[i] - half), trace.t.searchsorted(trace.t[i] + half)
-    u, v = trace.t[low:high] - trace.t[i], trace.y[low:high]
+    low, high = trace.t.searchsorted((middle - half, middle + half))
+    u, v = trace.t[low:high] - middle, trace.y[low:high]
     if u.size < 5:
         return -np.inf
     first, last = max(float(u[0]), -0.5 * half), min(float(u[-1]), 0.5 * half)

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.checks.boost.boost_context import level_between, target_at, target_level
+from audit.checks.boost.boost_context import level_between, over_target, target_level
 from audit.checks.boost.boost_duty import Duty, at_stop
 from audit.checks.boost.boost_trace import BoostTrace
-from audit.checks.boost.context import boost_trace, duty_of
+from audit.checks.boost.context import shared
 from audit.checks.kit.base import (
     Across,
     LimitTable,
@@ -44,15 +44,12 @@ STEP_S = 0.4
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001
-    """Mean duty, boost short of target with duty at its stop, boost over the spring, answer to a
-    step of duty.
-    """
-    trace = boost_trace(pull)
+    """Mean duty; boost short of target at its stop, or over the spring; its answer to a step."""
+    trace, duty = shared(pull).trace, shared(pull).duty
     if trace is None:
         return cannot("too_short", "too few believed samples of manifold pressure")
     if not trace.settled:
         return cannot(*trace.unable)
-    duty = duty_of(pull)
     if duty is None:
         return cannot("too_slow", "solenoid duty has fewer than 2 samples while boost was settled")
     sheet = Measured({"duty_mean_pct": duty.level, "duty_saturated_short_kpa": 0.0})
@@ -66,23 +63,19 @@ judge = by_rows(CODES)
 
 
 def _saturated(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Measured) -> None:
-    span = (float(trace.t[trace.settled_at]), float(trace.t[-1]))
-    wanted = target_level(pull, *span)
+    wanted = target_level(pull, *trace.settled_span)
     if wanted is None or not at_stop(pull, duty):
         return
     late = slice(-max(3, (trace.t.size - trace.settled_at) // 2), None)
-    # at the same moments: a target may follow engine speed
-    asked = target_at(pull, trace.t[late], wanted)
-    good = np.isfinite(asked)
-    if good.sum() < 3:
+    seen = over_target(pull, trace.t[late], trace.y[late], wanted)
+    if seen is None:
         return
-    short = median_sorted((asked - trace.y[late])[good])
+    short = -median_sorted(seen[1])
     text = (
         f"solenoid duty stood at its end stop ({duty.level:.0f} %) and boost was still {short:.1f} "
-        "kPa under "
-        f"{wanted[1]} of {median_sorted(asked[good]):.1f} kPa"
+        f"kPa under {wanted.whose} of {median_sorted(seen[2]):.1f} kPa"
     )
-    sheet.put("duty_saturated_short_kpa", max(short, 0.0), at=span, text=text)
+    sheet.put("duty_saturated_short_kpa", max(short, 0.0), text, at=trace.settled_span)
 
 
 def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Measured) -> None:
@@ -92,65 +85,58 @@ def _over_spring(pull: Pull, trace: BoostTrace, duty: Duty, sheet: Measured) -> 
     over = trace.level - spring - SPRING_KPA_PER_PCT * max(used, 0.0)
     text = (
         f"boost settled at {trace.level:.1f} kPa gauge with only {duty.level:.0f} % duty, "
-        f"{over:.1f} kPa more than the "
-        f"wastegate spring of {spring:.1f} kPa accounts for; a line may be off the wastegate, or "
-        "the valve gives much at little duty"
+        f"{over:.1f} kPa more than the wastegate spring of {spring:.1f} kPa accounts for; a line "
+        "may be off the wastegate, or the valve gives much at little duty"
     )
-    sheet.put(
-        "boost_over_spring_kpa",
-        over,
-        at=(float(trace.t[trace.settled_at]), float(trace.t[-1])),
-        text=text,
-    )
+    sheet.put("boost_over_spring_kpa", over, text, at=trace.settled_span)
 
 
 def _step_inside(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     """A clear step up of duty between two holds, while boost was short or nothing was aimed at."""
-    series = pull.believed("wastegate_duty").within(
-        float(trace.t[trace.arrival]), float(trace.t[-1])
-    )
-    if len(series.t) < 6:
+    arrived, end = float(trace.t[trace.arrival]), float(trace.t[-1])
+    duty = pull.believed("wastegate_duty").within(arrived, end)
+    if len(duty.t) < 6:
         return
-    rise = series.value[1:] - series.value[:-1]
-    i = int(rise.argmax())
-    when = float(series.t[i])
-    before = series.within(when - STEP_S, when)
-    after = series.within(float(series.t[i + 1]) + STEP_S, float(series.t[i + 1]) + 2.5 * STEP_S)
-    if (
-        len(before.t) < 3
-        or len(after.t) < 3
-        or np.ptp(before.value) > 2.0
-        or np.ptp(after.value) > 2.0
-    ):
+    i = int((duty.value[1:] - duty.value[:-1]).argmax())
+    when, up = float(duty.t[i]), float(duty.t[i + 1])
+    before, after = duty.within(when - STEP_S, when), duty.within(up + STEP_S, up + 2.5 * STEP_S)
+    if any(len(part.t) < 3 or np.ptp(part.value) > 2.0 for part in (before, after)):
         return
     step = median_sorted(after.value) - median_sorted(before.value)
     rows = (trace.t >= after.t[0]) & (trace.t <= after.t[-1])
     earlier = (trace.t >= when - STEP_S) & (trace.t <= when)
     if step < STEP_PCT or rows.sum() < 3 or earlier.sum() < 3:
         return
-    gained = median_sorted(trace.y[rows]) - median_sorted(trace.y[earlier])
-    wanted = target_level(pull, float(after.t[0]), float(after.t[-1]))
-    if wanted is not None and median_sorted(trace.y[rows]) > wanted[0] - ON_TARGET_KPA:
+    at = (when, float(after.t[-1]))
+    boost = median_sorted(trace.y[rows])
+    wanted = target_level(pull, float(after.t[0]), at[1])
+    if wanted is not None and boost > wanted.kpa - ON_TARGET_KPA:
         return
+    gained = boost - median_sorted(trace.y[earlier])
     missing = 100.0 * (1.0 - gained / (EXPECTED_KPA_PER_PCT * step))
     text = (
         f"duty went up by {step:.0f} % inside the pull and boost moved by {gained:.1f} kPa, "
-        f"{missing:.0f} % less "
-        "than usual"
+        f"{missing:.0f} % less than usual"
     )
-    sheet.put("duty_response_missing_pct", missing, at=(when, float(after.t[-1])), text=text)
+    sheet.put("duty_response_missing_pct", missing, text, at=at)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:
     """Boost against duty over the night's pulls, gear by gear."""
+    duty, boost = (
+        np.array([m.get(name) for m in measures], dtype=np.float64)
+        for name in ("duty_mean_pct", "boost_settled_kpa")
+    )
+    # in the dead band at low duty boost stays on its spring by rights
+    answers = duty - np.array([p.car.duty_min_pct for p in pulls]) >= DEAD_PCT
     found: list[Together] = []
-    for gear, every in _comparable(pulls, measures).items():
-        rows = _answering(pulls, measures, every)
-        x = np.array([_value(measures[i], "duty_mean_pct") for i in rows])
-        y = np.array([_value(measures[i], "boost_settled_kpa") for i in rows])
+    for gear, every in _by_gear(pulls, duty, boost).items():
+        rows = [i for i in every if answers[i]]
+        x, y = duty[rows], boost[rows]
         if x.size < 2 or float(np.ptp(x)) < LEAST_SPREAD_PCT or _on_target(pulls, rows, y):
             continue
-        led = any(_led(pulls[i]) for i in rows)
+        # what a controller that moves duty inside a pull does follows from boost
+        led = any((d := shared(pulls[i]).duty) is None or not d.fixed for i in rows)
         measured = _answer(gear, x, _slope(x, y), reversible=not led)
         found += [
             (judge_row(limits.row(code, name), measured), tuple(rows))
@@ -163,57 +149,24 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     return gathered(found, why, "missing")
 
 
-def _answering(pulls: Sequence[Pull], measures: Sequence[Measures], rows: list[int]) -> list[int]:
-    """The pulls over the dead band at low duty: in it boost stays on its spring by rights."""
-    duty = {i: _value(measures[i], "duty_mean_pct") - pulls[i].car.duty_min_pct for i in rows}
-    return [i for i in rows if duty[i] >= DEAD_PCT]
-
-
-def _value(measures: Measures, name: str) -> float:
-    value = measures.get(name)
-    return float("nan") if value is None else value
-
-
-def _comparable(pulls: Sequence[Pull], measures: Sequence[Measures]) -> dict[int | None, list[int]]:
-    """Indices of the pulls whose duty and settled boost are known, by gear; all in one where gears
-    are not known.
-    """
+def _by_gear(pulls: Sequence[Pull], duty: Array, boost: Array) -> dict[int | None, list[int]]:
+    """The pulls whose duty and settled boost are known, by gear; all in one where no gear has its
+    own steps of duty: what the gate holds hardly depends on the gear."""
+    known = np.flatnonzero(np.isfinite(duty + boost)).tolist()
     gears: dict[int | None, list[int]] = {}
-    for i, pull in enumerate(pulls):
-        if (
-            measures[i].get("duty_mean_pct") is not None
-            and measures[i].get("boost_settled_kpa") is not None
-        ):
-            gears.setdefault(pull.gear, []).append(i)
-    spread = {
-        gear: float(np.ptp([_value(measures[i], "duty_mean_pct") for i in rows]))
-        for gear, rows in gears.items()
-    }
-    if None in gears and max(spread.values()) < LEAST_SPREAD_PCT:
-        return {
-            None: sorted(i for rows in gears.values() for i in rows)
-        }  # what the gate holds hardly depends on the gear
-    return gears
+    for i in known:
+        gears.setdefault(pulls[i].gear, []).append(i)
+    spread = max((float(np.ptp(duty[rows])) for rows in gears.values()), default=0.0)
+    return {None: known} if None in gears and spread < LEAST_SPREAD_PCT else gears
 
 
 def _on_target(pulls: Sequence[Pull], rows: list[int], boost: Array) -> bool:
-    """Whether every pull keeps to its logged target: then duty differs because a controller
-    works.
-    """
-    for i, y in zip(rows, boost, strict=True):
-        logged = pulls[i].believed("boost_target")
-        wanted = level_between(logged, pulls[i].start_s, pulls[i].end_s) if len(logged.t) else None
-        if wanted is None or abs(wanted - float(y)) > ON_TARGET_KPA:
-            return False
-    return True
-
-
-def _led(pull: Pull) -> bool:
-    """Whether a controller moved duty inside the pull: what it does follows from boost, not the
-    other way round.
-    """
-    duty = duty_of(pull)
-    return duty is None or not duty.fixed
+    """Does every pull keep to its logged target? Then duty differs because a controller works."""
+    asked = [
+        level_between(pulls[i].believed("boost_target"), pulls[i].start_s, pulls[i].end_s)
+        for i in rows
+    ]
+    return bool((np.abs(np.array(asked, dtype=np.float64) - boost) <= ON_TARGET_KPA).all())
 
 
 def _slope(x: Array, y: Array) -> float:
@@ -234,14 +187,10 @@ def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Me
         f"duty went from {x.min():.0f} % to {x.max():.0f} % over {x.size} pulls {where} and "
         f"boost moved by {moved:.1f} kPa"
     )
-    texts = {
-        "duty_response_missing_pct": f"{lead}; about {EXPECTED_KPA_PER_PCT * spread:.0f} kPa more "
-        "would be usual",
-        "duty_response_reversed_kpa_per_pct": f"{lead}, the wrong way: {-slope:.2f} kPa down for "
-        "each % up",
-    }
-    values: dict[str, float | None] = {
-        "duty_response_missing_pct": 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0),
-        "duty_response_reversed_kpa_per_pct": against,
-    }
-    return Measured(values=values, texts=texts, channels=dict.fromkeys(values, "wastegate_duty"))
+    short = 0.0 if against > 0.15 else min(max(missing, 0.0), 100.0)
+    due = f"{lead}; about {EXPECTED_KPA_PER_PCT * spread:.0f} kPa more would be usual"
+    wrong = f"{lead}, the wrong way: {-slope:.2f} kPa down for each % up"
+    sheet = Measured()
+    sheet.put("duty_response_missing_pct", short, due)
+    sheet.put("duty_response_reversed_kpa_per_pct", against, wrong)
+    return sheet.of("wastegate_duty")

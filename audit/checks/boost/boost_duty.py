@@ -1,6 +1,4 @@
-"""Solenoid duty in a pull: its level, whether it was held, and whether a hand or a controller set
-it. No check.
-"""
+"""Solenoid duty in a pull: its level, and whether a hand or a controller set it. No check."""
 
 from __future__ import annotations
 
@@ -12,20 +10,17 @@ from audit.signal.arrays import interval_of, median_sorted, quantile, rows_of
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
 AT_STOP_PCT = 1.5
-FULLY_OPEN_PCT = (
-    90.0  # from here on a solenoid vents all it can; common practice, no published source
-)
+# from here on a solenoid vents all it can; common practice, no published source
+FULLY_OPEN_PCT = 90.0
 
 
 @dataclass(frozen=True)
 class Duty:
-    """Duty in the settled part, %: median, range; fixed: within FIXED_PCT from half of the boost
-    on; top and top_s: its highest level and how long it stood there; came_up: it rose to that top
-    in the pull.
-    """
+    """Duty, %: its median in the settled part; fixed: within FIXED_PCT from half of the boost on;
+    top and top_s: its highest level and how long it stood there; clamped: it rose to that top in
+    the pull and stayed."""
 
     level: float
-    reach: float
     fixed: bool
     top: float
     top_s: float
@@ -33,9 +28,7 @@ class Duty:
 
 
 def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
-    """Duty beside the pull's boost trace; None where it is not logged or has under 2 samples
-    there.
-    """
+    """Duty beside the pull's boost trace; None where it is not logged or has under 2 samples."""
     series = pull.believed("wastegate_duty")
     if len(series.t) < 2:
         return None
@@ -53,7 +46,6 @@ def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
     stayed = bool((settled[settled.size // 2 :] >= top - 0.6).all())
     return Duty(
         median_sorted(settled),
-        float(settled.max() - settled.min()),
         high - low <= FIXED_PCT,
         top,
         float(there.size * interval),
@@ -62,9 +54,7 @@ def find_duty(pull: Pull, trace: BoostTrace) -> Duty | None:
 
 
 def at_stop(pull: Pull, duty: Duty) -> bool:
-    """Whether duty sat at its upper end: the car file's, where a valve can do no more, or a level
-    it climbed to and was clamped at.
-    """
+    """Did duty sit at its upper end: the car file's, a valve's, or one it was clamped at?"""
     if duty.level >= min(pull.car.duty_max_pct - AT_STOP_PCT, FULLY_OPEN_PCT):
         return True
     return duty.clamped and duty.top >= 80.0 and duty.top_s >= 0.5
@@ -75,8 +65,7 @@ def steered(pull: Pull, duty: Duty | None, *, logged_target: bool) -> bool:
 
     Example: 60 % from half the boost to the lift is a duty set by hand, and boost 20 kPa under the
     target that the person steps up to is no fault, whether that target is one figure or follows
-    engine speed; 60 % that had climbed there from 45 % is a controller that can do no more.
-    """
+    engine speed; 60 % that had climbed there from 45 % is a controller that can do no more."""
     if duty is None:
         return logged_target  # duty unknown: a logged target is the engine computer's own
     return not duty.fixed or at_stop(pull, duty)

@@ -16,22 +16,32 @@ import numpy as np
 
 from audit.checks.boost.boost_ceiling import Ceiling
 from audit.checks.boost.boost_context import (
+    Target,
     calmed,
     crest,
     highest,
     level_between,
     noise_of,
+    over_target,
     rpm_at,
-    target_at,
     target_level,
 )
 from audit.checks.boost.boost_creep import creep
 from audit.checks.boost.boost_duty import steered
 from audit.checks.boost.boost_trace import SAGGED, SPIKE_INTERVAL_S, BoostTrace
-from audit.checks.boost.context import boost_trace, ceiling, duty_of, reported_swing
-from audit.checks.kit.base import Judged, LimitTable, Measured, cannot, judge_row, judge_rows
+from audit.checks.boost.context import shared
+from audit.checks.boost.oscillation import reported_swing
+from audit.checks.kit.base import (
+    Judged,
+    Judgement,
+    LimitTable,
+    Measured,
+    cannot,
+    judge_row,
+    judge_rows,
+)
 from audit.declared import declared
-from audit.model import SEVERITIES, Array, Finding, Pull, Series
+from audit.model import SEVERITIES, Array, Finding, Pull
 from audit.signal.arrays import median_sorted
 from audit.signal.held import stretches
 from audit.signal.peak import peak_bound
@@ -48,84 +58,109 @@ HELD_OVER_S = 1.5  # over the target for longer than a transient is held, no ove
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the sensor's
-    top.
-    """
-    trace = boost_trace(pull)
+    """Boost peak, settled level, overshoot, rise, slope on engine speed, time at the ceiling."""
+    trace, ceiling = shared(pull).trace, shared(pull).ceiling
     if trace is None:
         return cannot("too_short", "fewer than 6 believed samples of manifold pressure in the pull")
     sheet = Measured()
-    found = ceiling(pull)
-    _ceiling(sheet, found)
+    _ceiling(sheet, ceiling)
     peak, peak_s, confirmed = highest(pull, trace)
-    # told to 0.1 kPa, so that peak, level and overshoot add up; less noise, a peak is never under
-    # its level
+    # told to 0.1 kPa, so that the figures add up; less noise, a peak is never under its level
     peak = round(max(peak, trace.level) if trace.settled else peak, 1)
-    if found is None:
-        sheet.put("boost_peak_kpa", peak)
-    _over_limit(pull, sheet, confirmed, peak_s, pinned=found is not None)
-    _no_limit(pull, sheet, confirmed, peak_s)
+    _against_limit(pull, sheet, confirmed, peak_s, pinned=ceiling is not None)
     sheet.put("boost_rise_s", trace.rise_s)
     sheet.put("spool_rpm", _spool_rpm(pull, trace))
-    sheet.put(
-        "duty_at_peak_pct",
-        level_between(pull.believed("wastegate_duty"), peak_s - 0.15, peak_s + 0.05),
-    )
-    wanted = target_level(pull, float(trace.t[trace.settled_at]), float(trace.t[-1]))
-    sheet.put("boost_target_kpa", wanted[0] if wanted else None)
+    duty = level_between(pull.believed("wastegate_duty"), peak_s - 0.15, peak_s + 0.05)
+    sheet.put("duty_at_peak_pct", duty)
+    wanted = target_level(pull, *trace.settled_span)
+    sheet.put("boost_target_kpa", wanted.kpa if wanted else None)
     _over_target(pull, trace, sheet)
-    if found is None:
+    if ceiling is None:
+        sheet.put("boost_peak_kpa", peak)
         bound = _bound(trace, peak)
         sheet.said |= {"boost_overshoot_kpa": bound, "boost_over_limit_pct": bound}
         _transient(pull, trace, sheet, limits)
-    _room(pull, sheet)
     return sheet.of("manifold_pressure")
 
 
-def _room(pull: Pull, sheet: Measured) -> None:
-    """How far the figures of gauge pressure may be off either way for the ambient pressure."""
-    room, limit = pull.log.boost_room_kpa, pull.car.boost_limit_kpa
-    sheet.room["boost_no_limit_kpa"] = sheet.room["boost_over_target_kpa"] = room
-    sheet.room["boost_over_limit_pct"] = 100.0 * room / limit if limit else 0.0
+def judge(measured: Measured, limits: LimitTable) -> Judged:
+    """The worst of the overshoot and the other codes, which are judged row by row."""
+    others = judge_rows(CODES[1:], measured, limits)
+    score, finding = _judge_overshoot(measured, limits)
+    unseen = measured.values.get("boost_overshoot_kpa") is None
+    if unseen and others.score is not None and not others.findings:
+        return Judged(None)
+    scores = [s for s in (score, others.score) if s is not None]
+    return Judged(min(scores, default=None), ((finding,) if finding else ()) + others.findings)
+
+
+def _judge_overshoot(measured: Measured, limits: LimitTable) -> Judgement:
+    """The transient alone must pass both of its limits, or the one for kPa alone.
+
+    Example: 9 kPa over 200 kPa pass the watch limit in kPa but, being 4.5 %, not the one in %: no
+    finding. 20 kPa hold by themselves."""
+    names = ("boost_overshoot_kpa", "boost_overshoot_pct")
+    told = {name: measured.values.get(name) for name in names}
+    transient = {n: measured.values.get(n.replace("overshoot", "overshoot_alone")) for n in names}
+    judging = replace(measured, values=measured.values | transient)
+    every = {row.measure: judge_row(row, judging) for row in limits.rows(CODES[0])}
+    alone_score, alone = every.pop("boost_overshoot_alone_kpa", (None, None))
+    scores = [score for score, _ in every.values() if score is not None]
+    findings = [finding for _, finding in every.values() if finding is not None]
+    both = min(findings, key=_rank) if findings and len(findings) == len(every) else None
+    worst = max((f for f in (both, alone) if f is not None), key=_rank, default=None)
+    if worst is not None:
+        worst = replace(worst, value=told[names[1] if worst.unit == "%" else names[0]])
+    scores = [s for s in (max(scores, default=None), alone_score) if s is not None]
+    return min(scores, default=None), worst
+
+
+def _rank(finding: Finding) -> int:
+    return SEVERITIES.index(finding.severity)
+
+
+def _against_limit(
+    pull: Pull, sheet: Measured, confirmed: float, peak_s: float, *, pinned: bool
+) -> None:
+    """Peak over the car's limit; without any limit known, how much boost this engine saw. And how
+    far figures of gauge pressure may be off either way for the ambient pressure."""
+    limit, room = pull.car.boost_limit_kpa, pull.log.boost_room_kpa
+    reached, at = f"boost reached {confirmed:.1f} kPa gauge", (peak_s, peak_s)
+    sheet.room = {"boost_no_limit_kpa": room, "boost_over_target_kpa": room}
+    if not limit:
+        nobody = (
+            "nobody said what this engine may see (boost.limit_kpa in the car file, or --limit)"
+        )
+        sheet.put("boost_no_limit_kpa", confirmed, f"{reached} and {nobody}", at=at)
+        return
+    sheet.room["boost_over_limit_pct"] = 100.0 * room / limit
+    over = 100.0 * (confirmed - limit) / limit
+    if pinned and over < 0:
+        return  # pinned below the limit: nobody knows
+    by = f"{abs(over):.1f} % {'over' if over >= 0 else 'below'}"
+    text = f"{reached}, {by} the car's limit of {limit:.1f} kPa"
+    sheet.put("boost_over_limit_pct", over, text, at=at)
 
 
 def _over_target(pull: Pull, trace: BoostTrace, sheet: Measured) -> None:
     """The most that boost held over its target for HELD_OVER_S."""
-    series = Series(trace.t[trace.arrival :], trace.calm[trace.arrival :])
-    if not len(series.t):
+    t, calm = trace.t[trace.arrival :], trace.calm[trace.arrival :]
+    wanted = target_level(pull, float(t[0]), float(t[-1])) if t.size else None
+    if wanted is None or wanted.kpa < 10.0:
         return
-    wanted = target_level(pull, float(series.t[0]), float(series.t[-1]))
-    if wanted is None or wanted[0] < 10.0:
+    seen = over_target(pull, t, calm, wanted)
+    held = None if seen is None else stretches(seen[0], HELD_OVER_S, least=3).above(seen[1])
+    if seen is None or held is None:
         return
-    asked = target_at(pull, series.t, wanted)
-    good = np.isfinite(asked)
-    t, over = series.t[good], (series.value - asked)[good]
-    held = stretches(t, HELD_OVER_S, least=3).above(over) if t.size >= 3 else None
-    if held is None:
-        return
-    rows = (t >= held.start_s) & (t <= held.end_s)
+    t, over, asked = seen
     by = held.level + trace.grain  # the lowest of many samples lies under the level
-    late = t >= trace.t[trace.settled_at]
+    late = t >= trace.settled_span[0]
     if trace.settled and late.sum() >= 3:
         by = max(by, median_sorted(over[late]))
-    text = (
-        f"boost stood {by:.1f} kPa over {wanted[1]} of {median_sorted(asked[good][rows]):.1f} kPa "
-        "gauge "
-        f"for {held.end_s - held.start_s:.1f} s"
-    )
-    sheet.put("boost_over_target_kpa", by, at=(held.start_s, held.end_s), text=text)
-
-
-def _no_limit(pull: Pull, sheet: Measured, confirmed: float, peak_s: float) -> None:
-    """Without any limit known, how much boost this engine saw."""
-    if pull.car.boost_limit_kpa:
-        return
-    text = (
-        f"boost reached {confirmed:.1f} kPa gauge and nobody said what this engine may see "
-        "(boost.limit_kpa in the car "
-        "file, or --limit)"
-    )
-    sheet.put("boost_no_limit_kpa", confirmed, at=(peak_s, peak_s), text=text)
+    usual = median_sorted(asked[(t >= held.start_s) & (t <= held.end_s)])
+    whose = f"{wanted.whose} of {usual:.1f} kPa gauge"
+    text = f"boost stood {by:.1f} kPa over {whose} for {held.seconds:.1f} s"
+    sheet.put("boost_over_target_kpa", by, text, at=held)
 
 
 def _transient(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTable) -> None:
@@ -139,47 +174,12 @@ def _transient(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTabl
         sheet.unable = (cause, f"{why}; overshoot could not be seen")
 
 
-def judge(measured: Measured, limits: LimitTable) -> Judged:
-    """Overshoot must pass both of its limits, or the one for kPa alone; the other codes are judged
-    row by row.
-    """
-    others = judge_rows(CODES[1:], measured, limits)
-    alone_of = {
-        "boost_overshoot_kpa": measured.values.get("boost_overshoot_alone_kpa"),
-        "boost_overshoot_pct": measured.values.get("boost_overshoot_alone_pct"),
-    }
-    transient = replace(measured, values={**measured.values, **alone_of})
-    judged = {row.measure: judge_row(row, transient) for row in limits.rows(CODES[0])}
-    alone = judged.pop("boost_overshoot_alone_kpa", (None, None))
-    scores = [score for score, _ in judged.values() if score is not None]
-    findings = [finding for _, finding in judged.values() if finding is not None]
-    both = min(findings, key=_rank) if findings and len(findings) == len(judged) else None
-    mine = max((f for f in (both, alone[1]) if f is not None), key=_rank, default=None)
-    if mine is not None:
-        told = "boost_overshoot_pct" if mine.unit == "%" else "boost_overshoot_kpa"
-        mine = replace(mine, value=measured.values[told])
-    if (
-        measured.values.get("boost_overshoot_kpa") is None
-        and others.score is not None
-        and not others.findings
-    ):
-        return Judged(None, others.findings)
-    every = [s for s in (max(scores, default=None), alone[0], others.score) if s is not None]
-    return Judged(min(every, default=None), ((mine,) if mine else ()) + others.findings)
-
-
-def _rank(finding: Finding) -> int:
-    return SEVERITIES.index(finding.severity)
-
-
 def _bound(trace: BoostTrace, peak: float) -> str:
     bound = peak_bound(trace.t, trace.calm if trace.sigma > 0 else trace.y)
-    more = (
-        ""
-        if bound is None or bound < peak + 0.5
-        else f", the true peak may have been up to {bound:.1f} kPa"
-    )
-    return f"Read {trace.rate_hz:.3g} times a second{more}"
+    rate = f"Read {trace.rate_hz:.3g} times a second"
+    if bound is None or bound < peak + 0.5:
+        return rate
+    return f"{rate}, the true peak may have been up to {bound:.1f} kPa"
 
 
 def _ceiling(sheet: Measured, found: Ceiling | None) -> None:
@@ -188,44 +188,21 @@ def _ceiling(sheet: Measured, found: Ceiling | None) -> None:
         return
     text = (
         f"manifold pressure stood at {found.level_kpa:.1f} kPa absolute for {found.seconds:.2f} s, "
-        "which looks like "
-        f"the top of the sensor ({found.why}); the true boost peak is unknown"
+        f"which looks like the top of the sensor ({found.why}); the true boost peak is unknown"
     )
-    sheet.put("boost_ceiling_s", found.seconds, at=(found.start_s, found.end_s), text=text)
-
-
-def _over_limit(
-    pull: Pull, sheet: Measured, confirmed: float, peak_s: float, *, pinned: bool
-) -> None:
-    limit = pull.car.boost_limit_kpa
-    if not limit:
-        return
-    over = 100.0 * (confirmed - limit) / limit
-    if pinned and over < 0:
-        return  # pinned below the limit: nobody knows
-    side = "over" if over >= 0 else "below"
-    text = (
-        f"boost reached {confirmed:.1f} kPa gauge, {abs(over):.1f} % {side} the car's limit of "
-        f"{limit:.1f} kPa"
-    )
-    sheet.put("boost_over_limit_pct", over, at=(peak_s, peak_s), text=text)
+    sheet.put("boost_ceiling_s", found.seconds, text, at=(found.start_s, found.end_s))
 
 
 def _spool_rpm(pull: Pull, trace: BoostTrace) -> float | None:
     """Engine speed at which boost first stood at 90 % of its settled level."""
-    if trace.level < 20.0 or not trace.settled:
-        return None
-    when = trace.crossing_s(0.9 * trace.level)
-    if when is None:
-        return None
-    rpm = float(rpm_at(pull, np.array([when]))[0])
+    settled = trace.settled and trace.level >= 20.0
+    when = trace.crossing_s(0.9 * trace.level) if settled else None
+    rpm = np.nan if when is None else float(rpm_at(pull, np.array([when]))[0])
     return rpm if np.isfinite(rpm) else None
 
 
 class Told(NamedTuple):
-    """Peak and the level that it stands above, kPa gauge to one digit, and what that level is
-    called.
-    """
+    """Peak, and the level that it stands above, kPa gauge to one digit; what that is called."""
 
     peak: float
     level: float
@@ -233,52 +210,38 @@ class Told(NamedTuple):
 
 
 def _peak_over(pull: Pull, trace: BoostTrace, line: Array) -> tuple[int, float, float]:
-    """Row and height of the transient's peak over a line, less noise, and what two samples on end
-    bear out.
-    """
+    """Row and height of the transient over a line, less noise; what two samples bear out."""
     begin = max(trace.arrival - 2, 0)
     until = int(np.searchsorted(trace.t, trace.t[trace.arrival] + TRANSIENT_S, side="right"))
     rows = slice(begin, max(until, begin + 3))
     above = (trace.y - line)[rows]
     i = int(np.argmax(above))
     over = crest(above, (calmed(trace) - line)[rows], noise_of(pull, trace), trace.interval)
-    beside = max(
-        float(above[i - 1]) if i else -np.inf,
-        float(above[i + 1]) if i + 1 < above.size else -np.inf,
-    )
+    beside = float(max([*above[max(i - 1, 0) : i], *above[i + 1 : i + 2]], default=-np.inf))
     confirmed = over if beside >= 0.35 * over else beside
     return begin + i, max(over, 0.0), max(confirmed, 0.0)
 
 
 def _overshoot(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTable) -> None:
+    """The transient over the line that boost was to be on: its target where it follows one, else
+    its settled line carried back."""
     followed = _followed(pull, trace)
-    line = trace.on_line() if followed is None else followed
-    if (
-        followed is None and trace.rest.slope > 0
-    ):  # a climb that began later leaves a level behind it, not a lower line
-        line = np.maximum(line, line[trace.settled_at])
-    aim = _faded_from(pull, trace)
-    if followed is None and aim is not None:
-        line = np.maximum(line, aim[0])
+    aim = None if followed is not None else _faded_from(pull, trace)
+    line = _line(trace, aim) if followed is None else followed
     row, seen, over = _peak_over(pull, trace, line)
-    if (
-        over < seen
-        and trace.interval > SPIKE_INTERVAL_S
-        and seen > max(7.0, 6 * trace.grain, 0.06 * trace.level)
-    ):
+    stands_out = seen > max(7.0, 6 * trace.grain, 0.06 * trace.level)
+    if over < seen and trace.interval > SPIKE_INTERVAL_S and stands_out:
         why = (
             f"a single sample stood {seen:.1f} kPa above the settled boost; at {trace.rate_hz:.3g} "
-            "samples a second "
-            "nobody can tell an overshoot from a stray reading"
+            "samples a second nobody can tell an overshoot from a stray reading"
         )
         sheet.unable = ("too_slow", why)
         return
     swing = reported_swing(pull, limits)
     if swing is not None and 0.5 * swing > 0.4 * over:  # told by its own check
         over = max(over - 0.5 * swing, 0.0)
-    if (
-        trace.rest.slope > 0 and over > 0
-    ):  # boost that only slows its climb stands over its last line too, but never came down
+    if trace.rest.slope > 0 and over > 0:
+        # boost that only slows its climb stands over its last line too, but never came down
         after = trace.calm[row:]
         fell = float(np.max(np.maximum.accumulate(after) - after))
         over *= min(max((fell / over - 0.1) / 0.2, 0.0), 1.0)
@@ -290,50 +253,53 @@ def _overshoot(pull: Pull, trace: BoostTrace, sheet: Measured, limits: LimitTabl
     share = 100.0 * over / max(float(line[row]), LEAST_LEVEL_KPA)
     peak, level = (sheet.values[name] or 0.0 for name in ("boost_peak_kpa", "boost_settled_kpa"))
     told = Told(peak, level, "its settled level")
-    if followed is None and aim is not None:
-        told = Told(peak, min(round(aim[0], 1), peak), aim[1])
+    if aim is not None:
+        told = Told(peak, min(round(aim.kpa, 1), peak), aim.whose)
     _put_overshoot(trace, sheet, row, judged=(over, share), told=told)
 
 
-def _faded_from(pull: Pull, trace: BoostTrace) -> tuple[float, str] | None:
-    """The target, kPa gauge, and whose it is, where something steers for it and boost ended far
-    short of it: what it came down from there is a fade and no overshoot. None elsewhere.
-    """
+def _line(trace: BoostTrace, aim: Target | None) -> Array:
+    """The settled line carried back, kPa; no lower than the level that a climb which began later
+    leaves behind it, nor than what boost fades from."""
+    line = trace.on_line()
+    if trace.rest.slope > 0:
+        line = np.maximum(line, line[trace.settled_at])
+    return line if aim is None else np.maximum(line, aim.kpa)
+
+
+def _faded_from(pull: Pull, trace: BoostTrace) -> Target | None:
+    """The target, where something steers for it and boost ended far short of it: what it came down
+    from there is a fade and no overshoot. None elsewhere."""
     wanted = target_level(pull, float(trace.t[trace.arrival]), float(trace.t[-1]))
-    if wanted is None or trace.level > (1.0 - SAGGED) * wanted[0]:
+    if wanted is None or trace.level > (1.0 - SAGGED) * wanted.kpa:
         return None
-    by_log = wanted[1].startswith("the log")
-    return wanted if steered(pull, duty_of(pull), logged_target=by_log) else None
+    return wanted if steered(pull, shared(pull).duty, logged_target=wanted.logged) else None
 
 
 def _followed(pull: Pull, trace: BoostTrace) -> Array | None:
-    """The logged target that boost keeps to once settled, with their usual distance, kPa; None
-    where there is none.
+    """The logged target that boost keeps to once settled, with their usual distance, kPa, or None.
 
     It says better than a line carried back what boost was to be at its peak: a target need not be a
-    straight line. Boost may take FOLLOWS_S to come down after it.
-    """
+    straight line. Boost may take FOLLOWS_S to come down after it."""
     target = pull.believed("boost_target", lead_s=FOLLOWS_S, tail_s=0.3)
     if len(target.t) < 4 or float(np.ptp(target.value)) < TARGET_MOVES_KPA:
         return None
-    asked = np.maximum(target.at(trace.t), target.at(trace.t - FOLLOWS_S))
-    asked = np.where(np.isfinite(asked), asked, target.at(trace.t))
+    now = target.at(trace.t)
+    asked = np.maximum(now, target.at(trace.t - FOLLOWS_S))
+    asked = np.where(np.isfinite(asked), asked, now)
     off = (trace.y - asked)[trace.settled_at :]
     if not np.isfinite(asked[max(trace.arrival - 2, 0) :]).all() or off.size < 4:
         return None
     usual = median_sorted(off)
     if abs(usual) > FOLLOWS_KPA or median_sorted(np.abs(off - usual)) > 0.5 * FOLLOWS_KPA:
         return None
-    line: Array = np.where(np.isfinite(asked), asked, 0.0) + usual
-    return line
+    return np.where(np.isfinite(asked), asked, 0.0) + usual
 
 
 def _put_overshoot(
     trace: BoostTrace, sheet: Measured, row: int, *, judged: tuple[float, float], told: Told
 ) -> None:
-    """judged: the transient alone, kPa and %; told is the peak less the level above which it
-    stands.
-    """
+    """judged: the transient alone, kPa and %; told: the peak, and the level that it stands over."""
     over = round(told.peak - told.level, 1)
     percent = 100.0 * over / max(told.level, LEAST_LEVEL_KPA)
     text = (
@@ -341,38 +307,31 @@ def _put_overshoot(
         f"({percent:.0f} %), to {told.peak:.1f} kPa"
     )
     at = (float(trace.t[max(row - 1, 0)]), float(trace.t[min(row + 1, trace.t.size - 1)]))
-    sheet.put("boost_overshoot_kpa", over, at=at, text=text)
-    sheet.put("boost_overshoot_pct", percent, at=at, text=text)
-    sheet.put("boost_overshoot_alone_kpa", judged[0], at=at, text=text)
-    sheet.put("boost_overshoot_alone_pct", judged[1], at=at, text=text)
+    for kind, (kpa, pct) in (("", (over, percent)), ("_alone", judged)):
+        sheet.put(f"boost_overshoot{kind}_kpa", kpa, text, at=at)
+        sheet.put(f"boost_overshoot{kind}_pct", pct, text, at=at)
 
 
 def _asked_for(pull: Pull, trace: BoostTrace, row: int) -> float:
     """How far the logged target brought boost down after the peak, kPa."""
-    peak_s, settled_s, end_s = (
-        float(trace.t[row]),
-        float(trace.t[trace.settled_at]),
-        float(trace.t[-1]),
-    )
+    peak_s = float(trace.t[row])
     target = pull.believed("boost_target")
     before = target.within(peak_s - 1.5, peak_s + 0.05).value
-    after = level_between(target, settled_s, end_s)
+    after = level_between(target, *trace.settled_span)
     return max(float(before.max()) - after, 0.0) if before.size and after is not None else 0.0
 
 
 def _against_target(pull: Pull, trace: BoostTrace, sheet: Measured) -> bool:
-    """For a pull too short to settle: the peak over the target, when boost was seen to come down
-    again.
-    """
+    """For a pull too short to settle: the peak over the target, when boost came down again."""
     row = int(np.argmax(trace.y))
     wanted = target_level(pull, float(trace.t[row]), float(trace.t[-1]))
-    if wanted is None or wanted[0] < LEAST_LEVEL_KPA or trace.y.size - row < 4:
+    if wanted is None or wanted.kpa < LEAST_LEVEL_KPA or trace.y.size - row < 4:
         return False
-    over = float(np.sort(trace.y[max(row - 1, 0) : row + 3])[-2]) - wanted[0]
+    over = float(np.sort(trace.y[max(row - 1, 0) : row + 3])[-2]) - wanted.kpa
     if over < 2.0 or float(trace.calm[-1]) > float(trace.calm[row]) - 0.3 * over:
         return False
-    share = 100.0 * over / max(wanted[0], LEAST_LEVEL_KPA)
-    level = round(wanted[0], 1)
-    told = Told(round(level + over, 1), level, wanted[1])
+    share = 100.0 * over / max(wanted.kpa, LEAST_LEVEL_KPA)
+    level = round(wanted.kpa, 1)
+    told = Told(round(level + over, 1), level, wanted.whose)
     _put_overshoot(trace, sheet, row, judged=(over, share), told=told)
     return True

@@ -1,9 +1,8 @@
-"""Boost in one pull, told apart once for all boost checks: rise, transient, settled line, fall. No
-check.
+"""Boost in one pull, told apart for the boost checks: rise, transient, settled line. No check.
 
 The line of the settled part is fitted robustly and carried back, so that creep and fade are no
-overshoot and overshoot is no fade. One rule says whether boost was building, settled or falling at
-the end; see `_phase`. Quick on purpose: four checks share one trace of a pull.
+overshoot and overshoot is no fade. One rule says whether boost was building or settled at the end;
+see `_building`. Quick on purpose: four checks share one trace of a pull.
 Does not see: what happens between samples; a transient slower than about half of what follows the
 rise.
 """
@@ -49,9 +48,7 @@ SHORT_PULL_S = 4.0  # a pull as long as this is not too short: what it does not 
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """Boost as believed: t s and y kPa gauge, calm (lightly smoothed), white noise, step and
-    interval of the data.
-    """
+    """Boost as believed: t s, y kPa gauge, calm (lightly smoothed), its noise, step, interval."""
 
     t: Array
     y: Array
@@ -75,16 +72,13 @@ class Samples:
 class Rest:
     """What boost came to rest on: level and slope (kPa, kPa/s) from origin_s.
 
-    arrival: first row on the line; settled_at: row from which boost keeps to it; ring: largest
-    swing off the line in the last third, kPa.
-    """
+    arrival: first row on the line; settled_at: row from which boost keeps to it."""
 
     level: float
     slope: float
     origin_s: float
-    arrival: int
-    settled_at: int
-    ring: float
+    arrival: int = 0
+    settled_at: int = 0
 
     def at(self, t: Array) -> Array:
         """The line at the times t, kPa gauge."""
@@ -93,11 +87,9 @@ class Rest:
 
 @dataclass(frozen=True)
 class Fall:
-    """Boost that fell away for good with the throttle open: from its level to its lowest, kPa
-    gauge, and when.
+    """Boost that fell away for good at an open throttle: from level to low, kPa gauge, and when.
 
-    share: of its level, the most it fell within WITHIN_S. sudden: it collapsed; else it sagged.
-    """
+    share: of its level, the most it fell within WITHIN_S. sudden: it collapsed; else it sagged."""
 
     level: float
     low: float
@@ -111,14 +103,12 @@ class Fall:
 class BoostTrace(Samples):
     """Samples taken apart, up to where boost fell away if it did.
 
-    start: level before the rise; level: median of the settled part, kPa gauge. settled False: boost
-    was still building, or hardly over, at the end; why says so. rise_s: 10 to 90 %. whole_s: length
-    of the pull's boost.
-    """
+    start: level before the rise; level: median of the settled part, kPa gauge. why: boost was still
+    building, or hardly over, at the end; empty where it settled. rise_s: 10 to 90 %. whole_s:
+    length of the pull's boost."""
 
     start: float
     rest: Rest
-    settled: bool
     why: str
     level: float
     rise_s: float | None
@@ -126,10 +116,19 @@ class BoostTrace(Samples):
     whole_s: float = 0.0
 
     @property
+    def settled(self) -> bool:
+        """Did boost settle in the pull?"""
+        return not self.why
+
+    @property
+    def short(self) -> bool:
+        """Is the pull so short that it need not show everything?"""
+        return self.whole_s < SHORT_PULL_S
+
+    @property
     def unable(self) -> tuple[str, str]:
         """(cause, sentence) where it is not settled: 'too_short' only where the pull really was."""
-        short = self.whole_s < SHORT_PULL_S and self.fall is None
-        return ("too_short" if short else "missing"), self.why
+        return ("too_short" if self.short and self.fall is None else "missing"), self.why
 
     @property
     def arrival(self) -> int:
@@ -142,9 +141,9 @@ class BoostTrace(Samples):
         return self.rest.settled_at
 
     @property
-    def ring(self) -> float:
-        """Largest swing off the settled line in the last third, kPa."""
-        return self.rest.ring
+    def settled_span(self) -> tuple[float, float]:
+        """From when on boost keeps to the settled line, and the end, s."""
+        return float(self.t[self.settled_at]), float(self.t[-1])
 
     def on_line(self) -> Array:
         """The settled line at every sample, kPa."""
@@ -155,9 +154,7 @@ class BoostTrace(Samples):
         return Series(self.t[self.settled_at :], self.y[self.settled_at :])
 
     def crossing_s(self, level: float) -> float | None:
-        """When the calmed boost first rises through a level, s; None if it began above or never
-        does.
-        """
+        """When the calmed boost first rises through a level, s; None if it never does."""
         return crossing(self.t, self.calm, level)
 
 
@@ -179,9 +176,7 @@ def trace_of(pull: Pull) -> BoostTrace | None:
 
 
 def _wanted(pull: Pull) -> tuple[float | None, bool]:
-    """The boost wanted at the end of the pull, kPa gauge, if the log or the car file tells; whether
-    the log does.
-    """
+    """The boost wanted at the end of the pull, kPa gauge, if known; whether the log tells it."""
     logged = pull.believed("boost_target").value
     if len(logged):
         return median_sorted(logged[-max(3, len(logged) // 4) :]), True
@@ -189,9 +184,7 @@ def _wanted(pull: Pull) -> tuple[float | None, bool]:
 
 
 def _wide_open(pull: Pull) -> tuple[Array, Array, bool]:
-    """Boost up to where the throttle closes, and whether the log shows that it was open until
-    then.
-    """
+    """Boost up to where the throttle closes, and whether the log shows it open until then."""
     t, y = pull.believed("boost")
     if len(t) < LEAST_SAMPLES:
         return t, y, False
@@ -213,8 +206,7 @@ def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
     boost recovers. wanted: the boost that is aimed at, or that the car makes in its other pulls,
     kPa; what falls from there for good is no overshoot.
 
-    Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost.
-    """
+    Example: 98 kPa for 2 s, then 3 kPa within 0.3 s and to the end of the pull: 97 % lost."""
     interval = interval_of(t)
     calm = without_singles(y)
     k = max(1, round(HELD_S / interval))
@@ -245,17 +237,15 @@ def collapse(t: Array, y: Array, wanted: float | None) -> Fall | None:
     from_there = wanted is not None and abs(level - wanted) <= NEAR * wanted
     if not from_there and since < ESTABLISHED_S and end > GONE * float(calm.max()):
         return None
-    return Fall(
-        level, float(after.min()), float(t[i]), float(t[j]), float(share[best]), sudden=True
-    )
+    fell = float(share[best])
+    return Fall(level, float(after.min()), float(t[i]), float(t[j]), fell, sudden=True)
 
 
 def _without_drop(t: Array, y: Array) -> tuple[Array, Array]:
     """Take off the last samples if they fall steeply off what went before: the throttle has closed.
 
     Looked for in the last 0.3 s, against the line through the 0.8 s before it; a fade that goes on
-    stays.
-    """
+    stays."""
     interval = interval_of(t)
     split = int(np.searchsorted(t, t[-1] - max(0.3, 1.2 * interval)))
     begin = int(np.searchsorted(t, t[split] - max(0.8, 3.2 * interval)))
@@ -280,24 +270,16 @@ def find_trace(
     t: n seconds, strictly increasing, at least 6; y: n, kPa gauge; wanted: the target, if known:
     boost that is past it is building no more; asked: the same where the engine computer steers for
     it: boost that climbs and is still short of it is building. Boost that sags at the end is taken
-    apart up to where it leaves its level.
-    """
+    apart up to where it leaves its level."""
     s = _samples(t, y)
     trace = _told_apart(s, wanted, asked)
-    if not trace.settled and (fall := _sag(s)) is not None:
-        stop = int(t.searchsorted(fall.start_s, side="right"))
-        before = (
-            _told_apart(_samples(t[:stop], y[:stop]), wanted, asked)
-            if stop >= LEAST_SAMPLES
-            else trace
-        )
-        why = (
-            before.why
-            and f"boost fell away from {fall.level:.0f} kPa to {fall.low:.0f} kPa before it had "
-            "settled"
-        )
-        return replace(before, fall=fall, why=why)
-    return trace
+    if trace.settled or (fall := _sag(s)) is None:
+        return trace
+    stop = int(t.searchsorted(fall.start_s, side="right"))
+    if stop >= LEAST_SAMPLES:
+        trace = _told_apart(_samples(t[:stop], y[:stop]), wanted, asked)
+    fell = f"boost fell away from {fall.level:.0f} kPa to {fall.low:.0f} kPa"
+    return replace(trace, fall=fall, why=trace.why and f"{fell} before it had settled")
 
 
 def _told_apart(s: Samples, wanted: float | None, asked: float | None) -> BoostTrace:
@@ -314,13 +296,12 @@ def _told_apart(s: Samples, wanted: float | None, asked: float | None) -> BoostT
     why = _too_early(s, rest, height)
     if not why and not past and _building(s, rest, start, height, clear, asked):
         why = "boost was still building at the end of the pull"
-    return _trace(s, start, rest, why, median_sorted(s.y[rest.settled_at :]), rise)
+    level = median_sorted(s.y[rest.settled_at :])
+    return BoostTrace(**vars(s), start=start, rest=rest, why=why, level=level, rise_s=rise)
 
 
 def _sag(s: Samples) -> Fall | None:
-    """Boost that left its level for good, more slowly than a collapse: from the level held longest,
-    or None.
-    """
+    """Boost that left for good, and slower than a collapse, the level it held longest, or None."""
     held = stretches(s.t, ESTABLISHED_S, least=3).above(s.calm)
     if held is None:
         return None
@@ -338,14 +319,6 @@ def past_target(boost: float, wanted: float) -> bool:
     return boost > wanted + max(2.0, 0.02 * wanted)
 
 
-def _trace(  # noqa: PLR0917 - one argument a part of the trace, in the order of the noun
-    s: Samples, start: float, rest: Rest, why: str, level: float, rise: float | None
-) -> BoostTrace:
-    return BoostTrace(
-        s.t, s.y, s.calm, s.sigma, s.quantum, s.interval, start, rest, not why, why, level, rise
-    )
-
-
 def _samples(t: Array, y: Array) -> Samples:
     interval = interval_of(t)
     quantum = resolution(y)
@@ -360,61 +333,43 @@ def without_spikes(y: Array, sigma: float, quantum: float) -> Array:
     """Lone samples far above or below what both sides point to, replaced by their neighbours' mean.
 
     A lone sample is a sensor matter. The tip of a narrow true peak stays: the rise before it points
-    higher.
-    """
+    higher."""
     if y.size < 5:
         return y
-    left = 2 * y[1:-3] - y[:-4]
-    right = 2 * y[3:-1] - y[4:]
-    inner = y[2:-2]
-    height = max(6 * sigma, 4 * quantum, 4.0)
-    high = np.maximum(np.maximum(left, right), np.maximum(y[1:-3], y[3:-1]))
-    low = np.minimum(np.minimum(left, right), np.minimum(y[1:-3], y[3:-1]))
-    lone = ((inner > high + height) | (inner < low - height)) & (
-        np.abs(y[3:-1] - y[1:-3]) < 0.5 * np.abs(inner - 0.5 * (y[1:-3] + y[3:-1]))
-    )
-    if not lone.any():
-        return y
+    here, before, after = y[2:-2], y[1:-3], y[3:-1]
+    due = np.stack((2 * before - y[:-4], 2 * after - y[4:], before, after))
+    height, middle = max(6 * sigma, 4 * quantum, 4.0), 0.5 * (before + after)
+    out_of_line = (here > due.max(axis=0) + height) | (here < due.min(axis=0) - height)
+    lone = out_of_line & (np.abs(after - before) < 0.5 * np.abs(here - middle))
     out = y.copy()
-    rows = rows_of(lone) + 2
-    out[rows] = 0.5 * (y[rows - 1] + y[rows + 1])
+    out[2:-2][lone] = middle[lone]
     return out
 
 
 def _window(interval: float, grain: float, reach: float) -> float:
-    """Long enough to calm the noise, short enough to keep the shape; none where there is no
-    noise.
-    """
+    """Long enough to calm the noise, short enough to keep the shape; none without noise."""
     if grain < 0.004 * max(reach, 1.0):
         return 0.0
     return max(2.1 * interval, min(6 * interval, 0.2))
 
 
 def _ends(calm: Array) -> tuple[float, float]:
-    """Level before the rise (a low quantile of what comes before the top, or the first sample) and
-    of the last sixth.
-    """
-    last = calm[-max(3, calm.size // 6) :]
-    tail = median_sorted(last)
+    """Level before the rise (a low quantile of what is before the top) and of the last sixth."""
     top = int((calm >= quantile(calm, 0.9)).argmax())
-    before = calm[: top + 1]
-    return min(quantile(before, 0.03), float(calm[0])), tail
+    tail = median_sorted(calm[-max(3, calm.size // 6) :])
+    return min(quantile(calm[: top + 1], 0.03), float(calm[0])), tail
 
 
 def _resting(s: Samples) -> BoostTrace:
     """Nothing rose: it rests from the first sample on."""
-    line = _line(s.t, s.y)
-    third = s.t.size - max(3, s.t.size // 3)
-    ring = float(np.abs(s.calm - line.at(s.t))[third:].max())
     length = float(s.t[-1] - s.t[0])
     why = "" if length >= LEAST_AFTER_S else f"the pull has only {length:.1f} s of boost"
-    return _trace(s, float(s.calm[0]), replace(line, ring=ring), why, median_sorted(s.y), None)
+    start, rest, level = float(s.calm[0]), _line(s.t, s.y), median_sorted(s.y)
+    return BoostTrace(**vars(s), start=start, rest=rest, why=why, level=level, rise_s=None)
 
 
 def _knee(s: Samples, start: float, tail: float) -> tuple[int, int, float]:
-    """First row of the rise, row of its knee, and how far the knee stands over the chord, share of
-    the rise.
-    """
+    """First row of the rise, its knee, and how far it stands over the chord, share of the rise."""
     t, calm = s.t, s.calm
     top = float(calm.max())
     high = max(tail, 0.5 * (top + start)) - start
@@ -432,11 +387,9 @@ def _knee(s: Samples, start: float, tail: float) -> tuple[int, int, float]:
 def _line(t: Array, y: Array) -> Rest:
     """Robust line through means of neighbours."""
     a, b, _ = block_means(t, y, LINE_POINTS)
-    origin = float(t[0])
-    fit = median_line(a - origin, b)
-    if fit is None:
-        return Rest(median_sorted(y), 0.0, origin, 0, 0, 0.0)
-    return Rest(fit.intercept, fit.slope, origin, 0, 0, 0.0)
+    fit = median_line(a - float(t[0]), b)
+    level, slope = (median_sorted(y), 0.0) if fit is None else (fit.intercept, fit.slope)
+    return Rest(level, slope, float(t[0]))
 
 
 def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:
@@ -450,16 +403,21 @@ def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:
         height = np.abs(at - start)
         near = rows_of(calm[first:] >= (at - np.maximum(BAND * height, 1.5 * s.grain))[first:])
         arrival = min(first + int(near[0]) if near.size else knee, last)
-        off = np.abs(calm - at)
-        ring = float(off[arrival + 2 * (off.size - arrival) // 3 :].max())
-        band = max(BAND * float(height[arrival]), 1.15 * ring, 2.0 * s.grain)
-        out = rows_of(off[arrival:] > band)
-        settled_at = min(arrival + int(out[-1]) + 1 if out.size else arrival, last)
-        rest = replace(rest, arrival=arrival, settled_at=settled_at, ring=ring)
+        settled_at = _keeps_from(s, at, arrival, float(height[arrival]))
+        rest = replace(rest, arrival=arrival, settled_at=settled_at)
         if settled_at == begin or turn == 2:
             break
         begin = settled_at
     return rest
+
+
+def _keeps_from(s: Samples, at: Array | float, begin: int, height: float) -> int:
+    """First row, not before begin, from which boost keeps to a line: it swings off it by no more
+    than in the last third."""
+    off = np.abs(s.calm - at)
+    ring = float(off[begin + 2 * (off.size - begin) // 3 :].max())
+    out = rows_of(off[begin:] > max(BAND * height, 1.15 * ring, 2.0 * s.grain))
+    return min(begin + int(out[-1]) + 1 if out.size else begin, max(off.size - 4, 0))
 
 
 def _dies_away(s: Samples, rest: Rest) -> bool:
@@ -474,19 +432,13 @@ def _dies_away(s: Samples, rest: Rest) -> bool:
 def _rest_at_end(s: Samples, rest: Rest) -> Rest:
     """The level of the last third, held flat, and from where boost keeps to it."""
     begin = rest.settled_at
-    third = begin + 2 * (s.t.size - begin) // 3
-    level = median_sorted(s.y[third:])
-    off = np.abs(s.calm - level)
-    ring = float(off[third:].max())
-    out = rows_of(off[begin:] > max(BAND * abs(level), 1.15 * ring, 2 * s.grain))
-    at = min(begin + int(out[-1]) + 1 if out.size else begin, max(s.t.size - 4, 0))
-    return Rest(level, 0.0, float(s.t[0]), rest.arrival, at, ring)
+    level = median_sorted(s.y[begin + 2 * (s.t.size - begin) // 3 :])
+    at = _keeps_from(s, level, begin, abs(level))
+    return Rest(level, 0.0, float(s.t[0]), rest.arrival, at)
 
 
 def _rise_s(s: Samples, start: float, height: float, first: int) -> float | None:
-    """10 to 90 % of the rise, s, on straight lines between samples; None where its start is not in
-    the pull.
-    """
+    """10 to 90 % of the rise, s, on lines between samples; None where its start is not seen."""
     if height <= 0:
         return None
     values = s.y if height > 25 * s.grain else s.calm  # calming widens a quick rise
@@ -502,17 +454,15 @@ def _too_early(s: Samples, rest: Rest, height: float) -> str:
     if after + 0.5 * s.interval < LEAST_AFTER_S:
         return f"the pull ended {after:.1f} s after boost arrived, before it could settle"
     if height >= FLAT_KPA and seen < min(0.5, 0.4 * after) - 0.5 * s.interval:
-        return (
-            f"boost was still on its way to a settled level {seen:.1f} s before the end of the pull"
-        )
+        on_its_way = "boost was still on its way to a settled level"
+        return f"{on_its_way} {seen:.1f} s before the end of the pull"
     return ""
 
 
 def _building(  # noqa: PLR0917 - the facts of one pull
     s: Samples, rest: Rest, start: float, height: float, clear: float, asked: float | None
 ) -> bool:
-    """Whether boost that climbs on its last line was still building: the one rule; else it is
-    settled (and may creep).
+    """Was boost that climbs on its last line still building? The one rule; else it is settled.
 
     Building: it climbs at STILL_RISING of the rise's quickest pace or more (it never left its
     rise); or it slows down and has a share of TO_COME still to come (an approach); or its line
@@ -521,8 +471,7 @@ def _building(  # noqa: PLR0917 - the facts of one pull
 
     Example: a rise at 60 kPa/s to 80 kPa, then 14 kPa/s, steady, for 3 s (18 kPa per 1000 rpm):
     0.23 of the rise's pace, not slowing: settled, and a creep. The same with 60, 30, 14, 7 kPa/s:
-    slowing, 10 kPa to come: building.
-    """
+    slowing, 10 kPa to come: building."""
     seen = max(float(s.t[-1] - s.t[rest.settled_at]), 1e-9)
     gain = rest.slope * seen
     end = float(s.calm[-1])
@@ -563,9 +512,7 @@ def _pace(t: Array, y: Array) -> float:
 
 
 def crossing(t: Array, y: Array, level: float) -> float | None:
-    """When y first rises through a level, s, on straight lines between samples; None if it began
-    above it.
-    """
+    """When y first rises through a level, s, on lines between samples; None if it began above."""
     up = rows_of(y >= level)
     if not up.size or up[0] == 0:
         return None

@@ -10,15 +10,16 @@ changed. A duty that a controller moves is its answer, no setting.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from audit.checks.boost.boost_context import level_between, rpm_at
 from audit.checks.boost.boost_trace import BoostTrace
-from audit.checks.boost.context import boost_trace, duty_of
+from audit.checks.boost.context import settled_trace, shared
 from audit.checks.kit.base import LimitTable, Together, judge_figure
-from audit.model import Array, Measures, Pull
+from audit.model import Array, Pull
+from audit.signal.arrays import median
 
 STEP_RPM = 200.0  # engine speeds in a step are one
 LEAST_STEPS = 3  # of settled boost in common, for two pulls to be compared
@@ -26,13 +27,9 @@ SAME_DUTY_PCT = 1.5
 SAME_TARGET_KPA = 4.0
 SAME_RATIO = 0.06
 MOST = 400  # pulls compared; a night has fewer
-# A taper of the turbo's own: common practice, no published source
-ALIKE_PCT = 6.0  # fades this near to the pulls' middle are alike
-SMOOTH = 0.5  # share of the fall that one fifth of the engine speeds may hold
 
 
-@dataclass(frozen=True)
-class _Like:
+class _Like(NamedTuple):
     """What makes two pulls comparable; NaN where not known."""
 
     gear: float
@@ -41,90 +38,83 @@ class _Like:
     target: float
 
 
+class _Odd(NamedTuple):
+    """A pull (its place among those compared) off the middle of the others like it, kPa."""
+
+    off: float
+    n: int
+    others: list[int]
+    shorter: bool  # the others are of shorter gears
+
+
 def uneven(pulls: Sequence[Pull], limits: LimitTable) -> list[Together]:
     """The pull that stands furthest off the middle of the others like it, judged; nothing where
     none compare.
 
     Example: 98, 97 and 74 kPa settled at 4,000 to 6,000 rpm in third gear at 45 % duty: the third
-    pull is 23.5 kPa under the middle of the other two.
-    """
-    rows = [i for i, p in enumerate(pulls) if (t := boost_trace(p)) is not None and t.settled]
-    rows = rows[:MOST]
-    if len(rows) < 2:
-        return []
-    levels = _levels(pulls, rows)
+    pull is 23.5 kPa under the middle of the other two."""
+    traces = {i: trace for i, p in enumerate(pulls) if (trace := settled_trace(p)) is not None}
+    rows = list(traces)[:MOST]
+    levels = _levels(pulls, {i: traces[i] for i in rows})
     like = [_likeness(pulls[i]) for i in rows]
-    worst: tuple[float, int, list[int], bool] | None = None
-    for n in range(len(rows)):
-        every = [m for m in range(len(rows)) if m != n]
-        every = [m for m in every if np.isfinite(levels[m] - levels[n]).sum() >= LEAST_STEPS]
-        others = [m for m in every if _alike(like[n], like[m])]
-        off = _off(levels, n, others)
-        if shorter := not others:
-            others = [m for m in every if _in_shorter_gear(like[m], like[n])]
-            off = min(_off(levels, n, others), 0.0)
-        if others and (worst is None or abs(off) > abs(worst[0])):
-            worst = (off, n, others, shorter)
-    if worst is None:
+    odds = [odd for n in range(len(rows)) if (odd := _odd(levels, like, n)) is not None]
+    if not odds:
         return []
-    off, n, others, shorter = worst
-    pull = pulls[rows[n]]
+    odd = max(odds, key=lambda odd: abs(odd.off))
+    pull = pulls[rows[odd.n]]
     where = f" in gear {pull.gear}" if pull.gear is not None else ""
-    if shorter:
+    if odd.shorter:
         where = " in shorter gears, which load the turbo less,"
-    duty = like[n].duty
+    duty = like[odd.n].duty
     at = f" at {duty:.0f} % solenoid duty" if np.isfinite(duty) else ""
     if not pull.log.has("wastegate_duty"):
         at = " (solenoid duty is not logged; if it was changed by hand, say so with --duty)"
-    text = (
-        f"Boost settled {abs(off):.1f} kPa {'over' if off > 0 else 'under'} the {len(others)} "
-        f"other pull{'s' if len(others) > 1 else ''}{where} at the same engine speed{at}"
-    )
-    evidence = (rows[n],) if len(others) > 1 else (rows[min(n, others[0])], rows[max(n, others[0])])
+    by = f"{abs(odd.off):.1f} kPa {'over' if odd.off > 0 else 'under'}"
+    several = len(odd.others) > 1
+    others = f"{len(odd.others)} other pull{'s' if several else ''}"
+    text = f"Boost settled {by} the {others}{where} at the same engine speed{at}"
+    evidence = (odd.n,) if several else sorted((odd.n, odd.others[0]))
     row = limits.row("boost.uneven", "boost_uneven_kpa")
     span = (pull.start_s, pull.end_s)
-    return [(judge_figure(row, abs(off), text, "manifold_pressure", at=span), evidence)]
+    judged = judge_figure(row, abs(odd.off), text, "manifold_pressure", at=span)
+    return [(judged, tuple(rows[n] for n in evidence))]
 
 
-def _off(levels: Array, n: int, others: Sequence[int]) -> float:
-    """How far pull n settles over the others, their middle, kPa; 0 where there is none."""
+def _odd(levels: Array, like: Sequence[_Like], n: int) -> _Odd | None:
+    """How far pull n settles off the others like it; None where there is none."""
+    common = np.isfinite(levels - levels[n]).sum(axis=1) >= LEAST_STEPS
+    every = [m for m in np.flatnonzero(common).tolist() if m != n]
+    others = [m for m in every if _alike(like[n], like[m])]
+    if shorter := not others:
+        others = [m for m in every if _in_shorter_gear(like[m], like[n])]
     if not others:
-        return 0.0
-    return float(np.median([np.nanmedian(levels[n] - levels[m]) for m in others]))
+        return None
+    off = median(np.nanmedian(levels[n] - levels[others], axis=1))
+    return _Odd(min(off, 0.0) if shorter else off, n, others, shorter)
 
 
 def _in_shorter_gear(a: _Like, b: _Like) -> bool:
-    """Whether pull a was in a shorter gear than b at the same duty: b, under the longer load, makes
-    no less boost.
-    """
+    """Was pull a in a shorter gear at the same duty? b, under the longer load, makes no less."""
     if not abs(a.duty - b.duty) <= SAME_DUTY_PCT or abs(a.target - b.target) > SAME_TARGET_KPA:
         return False
     return a.gear < b.gear or a.ratio > (1.0 + SAME_RATIO) * b.ratio
 
 
 def usual_level(pulls: Sequence[Pull], i: int) -> float | None:
-    """Settled boost of the other pulls like this one, their middle, kPa gauge; None where there is
-    none like it.
-    """
+    """The middle of the settled boost of the others like this pull, kPa gauge; None for none."""
     mine = _likeness(pulls[i])
     others = [
         trace.level
         for j, pull in enumerate(pulls[:MOST])
-        if j != i
-        and (trace := boost_trace(pull)) is not None
-        and trace.settled
-        and _alike(mine, _likeness(pull))
+        if j != i and (trace := settled_trace(pull)) is not None and _alike(mine, _likeness(pull))
     ]
-    return float(np.median(others)) if others else None
+    return median(others) if others else None
 
 
-def _levels(pulls: Sequence[Pull], rows: Sequence[int]) -> Array:
+def _levels(pulls: Sequence[Pull], traces: dict[int, BoostTrace]) -> Array:
     """Settled boost of each pull in steps of engine speed, kPa; NaN where a pull has none there."""
     found: list[tuple[Array, Array]] = []
-    for i in rows:
-        trace = boost_trace(pulls[i])
-        if trace is None:
-            continue
+    for i, trace in traces.items():
         t, y = trace.settled_series()
         rpm = rpm_at(pulls[i], t)
         good = np.isfinite(rpm)
@@ -139,20 +129,11 @@ def _levels(pulls: Sequence[Pull], rows: Sequence[int]) -> Array:
 
 
 def _likeness(pull: Pull) -> _Like:
-    duty = duty_of(pull)
-    logged = pull.believed("boost_target")
-    wanted = level_between(logged, pull.start_s, pull.end_s) if len(logged.t) else None
-    return _Like(
-        *(
-            float("nan") if value is None else float(value)
-            for value in (
-                pull.gear,
-                pull.span.gear_ratio,
-                duty.level if duty is not None and duty.fixed else None,
-                wanted,
-            )
-        )
-    )
+    duty = shared(pull).duty
+    wanted = level_between(pull.believed("boost_target"), pull.start_s, pull.end_s)
+    by_hand = duty.level if duty is not None and duty.fixed else None
+    known = (pull.gear, pull.span.gear_ratio, by_hand, wanted)
+    return _Like(*(np.nan if value is None else float(value) for value in known))
 
 
 def _alike(a: _Like, b: _Like) -> bool:
@@ -164,38 +145,3 @@ def _alike(a: _Like, b: _Like) -> bool:
     if abs(a.target - b.target) > SAME_TARGET_KPA:
         return False
     return not abs(a.ratio / b.ratio - 1) > SAME_RATIO
-
-
-def tapers_alike(pulls: Sequence[Pull], measures: Sequence[Measures]) -> set[int]:
-    """The pulls whose fade is the turbo's own: two or more, alike in size, each smooth in engine
-    speed.
-    """
-    fades = {
-        i: fade
-        for i in range(len(pulls))
-        if (fade := measures[i].get("boost_fade_pct")) is not None and fade > 0
-    }
-    settled = sum(1 for p in pulls if (t := boost_trace(p)) is not None and t.settled)
-    if len(fades) < 2 or len(fades) < settled:
-        return set()
-    middle = float(np.median(list(fades.values())))
-    return {
-        i
-        for i, fade in fades.items()
-        if abs(fade - middle) <= ALIKE_PCT and _smooth(pulls[i], boost_trace(pulls[i]))
-    }
-
-
-def _smooth(pull: Pull, trace: BoostTrace | None) -> bool:
-    """Whether the fall is spread over the engine speeds from its top on, rather than a step."""
-    if trace is None or not trace.settled:
-        return False
-    rows = slice(int((trace.calm >= 0.95 * float(trace.calm.max())).argmax()), None)
-    calm, rpm = trace.calm[rows], rpm_at(pull, trace.t[rows])
-    good = np.isfinite(rpm)
-    if good.sum() < 10:
-        return False
-    edges = np.linspace(rpm[good][0], rpm[good][-1], 6)
-    level = np.interp(edges, rpm[good], calm[good])
-    falls = level[:-1] - level[1:]
-    return bool(falls.max() <= SMOOTH * max(float(level.max() - level[-1]), 1e-9))

@@ -27,20 +27,15 @@ from audit.signal.held import held_above, without_singles
 DECLARED = declared(__name__)
 NAME, CODES = DECLARED.name, DECLARED.codes
 
-# measure of a pull, code, measure of what comes again, how it is said
+CHANNELS = {
+    "knock_retard_max_deg": "knock_retard",
+    "knock_retard_lone_deg": "knock_retard",
+    "knock_count_rise": "knock_count",
+}
+# measure of a pull, measure of what comes again, how it is said
 AGAIN = (
-    (
-        "knock_retard_max_deg",
-        "knock.retard",
-        "knock_retard_repeated_deg",
-        "had {:.1f} ° of timing or more taken out",
-    ),
-    (
-        "knock_count_rise",
-        "knock.count",
-        "knock_count_repeated",
-        "had {:.0f} knock events or more counted",
-    ),
+    ("knock_retard_max_deg", "knock_retard_repeated_deg", "{:.1f} ° of timing or more taken out"),
+    ("knock_count_rise", "knock_count_repeated", "{:.0f} knock events or more counted"),
 )
 HELD_S = 0.1
 LEAD_S = 4.0
@@ -49,44 +44,32 @@ SMALL_STEP = 40  # a counter that wraps has stepped on by less than this
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the shape of every check
-    """Retard over its constant offset, °; its highest single sample, believed or not; events
-    counted in the pull.
-    """
+    """Retard over its offset, °; its highest lone sample, believed or not; events counted."""
     sheet = Measured()
-    _retard(pull, sheet)
-    _lone(pull, sheet)
-    _count(pull, sheet)
-    channels = {
-        "knock_retard_max_deg": "knock_retard",
-        "knock_retard_lone_deg": "knock_retard",
-        "knock_count_rise": "knock_count",
-    }
-    unable = (
-        None
-        if sheet.values.keys() - {"knock_retard_lone_deg"}
-        else ("too_short", "too few believed samples of knock retard or knock count in the pull")
-    )
-    return sheet.of(channels, unable=unable)
+    for figure in (_retard, _count, _lone):
+        figure(pull, sheet)
+    why = "too few believed samples of knock retard or knock count in the pull"
+    seen = sheet.values.keys() - {"knock_retard_lone_deg"}
+    return sheet.of(CHANNELS, unable=None if seen else ("too_short", why))
 
 
 judge = by_rows(CODES)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - the shape of every check
-    """knock.retard and knock.count over the night: what two pulls or more reached; what comes again
-    is no chance.
-    """
+    """What two pulls of the night or more reached: what comes again is no chance."""
     judged: list[Together] = []
-    for measure, code, repeated, says in AGAIN:
+    for measure, repeated, says in AGAIN:
         found = [(float(v), i) for i, m in enumerate(measures) if (v := m.get(measure)) is not None]
         if len(found) < 2:
             continue
         twice = sorted(found, reverse=True)[1][0]
         there = tuple(i for value, i in found if value >= twice)
-        text = f"{len(there)} pulls {says.format(twice)}"
+        channel = CHANNELS[measure]
+        row = limits.row(channel.replace("_", "."), repeated)
+        text = f"{len(there)} pulls had {says.format(twice)}"
         said = "That limit is the one for what comes again"
-        row = limits.row(code, repeated)
-        judged.append((judge_figure(row, twice, text, code.replace(".", "_"), said=said), there))
+        judged.append((judge_figure(row, twice, text, channel, said=said), there))
     return gathered(judged, "fewer than two pulls with knock to compare")
 
 
@@ -98,41 +81,26 @@ def _retard(pull: Pull, sheet: Measured) -> None:
     held = held_above(series.t, series.value - offset, HELD_S)
     if held is None:
         return
+    text = f"The engine computer took {held.level:.1f} ° of timing out"
     note = f"A constant offset of {offset:.1f} °, there off load too, is not counted"
-    sheet.put(
-        "knock_retard_max_deg",
-        max(held.level, 0.0),
-        f"The engine computer took {held.level:.1f} ° of timing out",
-        at=(held.start_s, held.end_s),
-        said=note if offset else "",
-    )
+    said = note if offset else ""
+    sheet.put("knock_retard_max_deg", max(held.level, 0.0), text, at=held, said=said)
 
 
 def _lone(pull: Pull, sheet: Measured) -> None:
-    """The highest sample of all: one that is neither held nor believed is no evidence that there
-    was no knock.
-    """
+    """The highest sample of all: neither held nor believed it is no evidence against knock."""
     if not pull.log.has("knock_retard"):
         return
     every = pull.log.believed("knock_retard", None).within(pull.start_s, pull.end_s)
     if not len(every.t):
         return
-    top = int(every.value.argmax())
-    at = float(every.t[top])
-    sheet.put(
-        "knock_retard_lone_deg",
-        float(every.value[top]),
-        f"A sample of knock retard reads {every.value[top]:.1f} °: knock or a fault of the "
-        "channel, "
-        "nobody can tell which",
-        at=(at, at),
-    )
+    at, top = max(zip(every.t.tolist(), every.value.tolist(), strict=True), key=lambda s: s[1])
+    text = f"A sample of knock retard reads {top:.1f} °: knock or a fault of the channel, "
+    sheet.put("knock_retard_lone_deg", top, f"{text}nobody can tell which", at=(at, at))
 
 
 def _offset(pull: Pull, value: Array) -> float:
-    """A learned offset: retard that stood still off load before the pull and that the pull starts
-    from; else 0.
-    """
+    """A learned offset: retard that stood still before the pull and that it starts from; else 0."""
     early = pull.believed("knock_retard", lead_s=LEAD_S)
     before = early.value[early.t < pull.start_s - 0.05]
     if len(before) < 4 or before.max() - before.min() > 0.5:
@@ -153,21 +121,14 @@ def _count(pull: Pull, sheet: Measured) -> None:
     inside = series.t[1:] >= pull.start_s
     rise = float(rises[inside].sum())
     hit = series.t[1:][inside & (rises > 0)]
-    sheet.put(
-        "knock_count_rise",
-        rise,
-        f"{rise:.0f} knock events were counted in the pull",
-        at=(float(hit[0]), float(hit[-1])) if hit.size else None,
-    )
+    at = (float(hit[0]), float(hit[-1])) if hit.size else None
+    sheet.put("knock_count_rise", rise, f"{rise:.0f} knock events were counted in the pull", at=at)
 
 
 def _risen(before: Array, after: Array) -> Array:
-    """Events between neighbouring readings; a wrapped counter steps on, a reset one starts again
-    from 0.
-    """
+    """Events between readings; a wrapped counter steps on, a reset one starts again from 0."""
     rises = after - before
     for top in WRAPS:
         wrapped = (rises < 0) & (before < top) & (after + top - before <= SMALL_STEP)
         rises = np.where(wrapped, after + top - before, rises)
-    reset = rises < 0
-    return np.where(reset, np.where(after <= SMALL_STEP, after, 0.0), rises)
+    return np.where(rises < 0, np.where(after <= SMALL_STEP, after, 0.0), rises)

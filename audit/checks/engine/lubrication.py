@@ -24,60 +24,43 @@ LAG_S = 0.4  # a rising speed raises the pressure this late
 
 
 def measure(pull: Pull, limits: LimitTable) -> Measured:
-    """Lowest pressure, kPa gauge; lowest for the speed, kPa per 1000 rpm; largest sag below what it
-    had, %.
-    """
-    oil = pull.believed("oil_pressure")
-    krpm = _speed_before(pull, oil.t)
-    good = np.isfinite(krpm) & (krpm > 0.5)
-    oil, krpm = Series(oil.t[good], _calm(oil.t[good], oil.value[good])), krpm[good]
+    """Lowest pressure, kPa gauge, and kPa per 1000 rpm; largest sag below what it had, %."""
+    oil, krpm = _with_speed(pull)
     held = stretches(oil.t, HELD_S)
     low = held.below(oil.value)
     if low is None:
-        return cannot(
-            "too_short",
-            "fewer than two believed samples of oil pressure on end in the pull",
-        )
+        why = "fewer than two believed samples of oil pressure on end in the pull"
+        return cannot("too_short", why)
     sheet = Measured()
     warmth = _temperature(pull)
     sheet.put("oil_pressure_min_kpa", low.level)
-    counted = np.minimum(krpm, limits.setting("oil_relief_krpm"))
-    least = held.below(oil.value / counted)
+    top = limits.setting("oil_relief_krpm")
+    least = held.below(oil.value / np.minimum(krpm, top))
     if least is not None:
         i = int(np.searchsorted(oil.t, least.start_s))
-        top = limits.setting("oil_relief_krpm")
-        cap = (
-            f" (counted as {1000 * top:.0f} rpm, above which the relief valve holds it)"
-            if krpm[i] > top
-            else ""
+        cap = f" (counted as {1000 * top:.0f} rpm, above which the relief valve holds it)"
+        text = (
+            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm"
+            f"{cap if krpm[i] > top else ''}, {least.level:.0f} kPa per 1000 rpm"
         )
-        sheet.put(
-            "oil_pressure_per_krpm_kpa",
-            least.level,
-            f"Oil pressure was {oil.value[i]:.0f} kPa at {1000 * krpm[i]:.0f} rpm{cap}, "
-            f"{least.level:.0f} kPa per "
-            "1000 rpm",
-            at=(least.start_s, least.end_s),
-            said=warmth,
-        )
+        sheet.put("oil_pressure_per_krpm_kpa", least.level, text, at=least, said=warmth)
     _sag(oil, krpm, held, sheet, warmth)
-    return sheet.of(dict.fromkeys(sheet.values, "oil_pressure"))
+    return sheet.of("oil_pressure")
 
 
 judge = by_rows(CODES)
 
 
-def _calm(t: Array, value: Array) -> Array:
-    return smooth(t, without_singles(value), 0.2) if len(t) else value
-
-
-def _speed_before(pull: Pull, t: Array) -> Array:
-    """Engine speed that the pressure answers to, 1000 rpm: the lowest of now and a moment
-    before.
-    """
+def _with_speed(pull: Pull) -> tuple[Series, Array]:
+    """Calmed oil pressure and the engine speed that it answers to, 1000 rpm: the lowest of now and
+    a moment before."""
+    oil = pull.believed("oil_pressure")
     rpm = pull.believed("engine_speed", lead_s=1.0, tail_s=0.2)
-    now, late = rpm.at(t, max_gap_s=1.5), rpm.at(t - LAG_S, max_gap_s=1.5)
-    return np.where(np.isfinite(late), np.minimum(now, late), now) / 1000
+    now, late = rpm.at(oil.t, max_gap_s=1.5), rpm.at(oil.t - LAG_S, max_gap_s=1.5)
+    krpm = np.where(np.isfinite(late), np.minimum(now, late), now) / 1000
+    good = np.isfinite(krpm) & (krpm > 0.5)
+    t, value = oil.t[good], oil.value[good]
+    return Series(t, smooth(t, without_singles(value), 0.2) if len(t) else value), krpm[good]
 
 
 def _sag(oil: Series, krpm: Array, stretch: Stretches, sheet: Measured, warmth: str) -> None:
@@ -90,14 +73,9 @@ def _sag(oil: Series, krpm: Array, stretch: Stretches, sheet: Measured, warmth: 
     held = stretch.above(sag)
     if held is not None:
         top = float(before[np.searchsorted(oil.t, held.start_s)])
-        sheet.put(
-            "oil_pressure_sag_pct",
-            held.level,
-            f"Oil pressure fell by {held.level:.0f} %, from {top:.0f} kPa, though engine speed did "
-            "not",
-            at=(held.start_s, held.end_s),
-            said=warmth,
-        )
+        fell = f"Oil pressure fell by {held.level:.0f} %, from {top:.0f} kPa"
+        text = f"{fell}, though engine speed did not"
+        sheet.put("oil_pressure_sag_pct", held.level, text, at=held, said=warmth)
 
 
 def _temperature(pull: Pull) -> str:

@@ -1,6 +1,4 @@
-"""Where the engine's own limiter works: a cut up there, at the end of a pull, is what it is for. No
-check.
-"""
+"""Where the engine's own limiter works: a cut up there is what it is for. No check."""
 
 from __future__ import annotations
 
@@ -17,12 +15,10 @@ GOES_ON = 1.03
 
 
 def at_limiter(pull: Pull, at_s: float, rpm: Series) -> bool:
-    """Whether what cuts the engine at this moment is its limiter: at the top, and nothing above it
-    follows.
+    """Whether what cuts the engine here is its limiter: at the top, and nothing above it follows.
 
     rpm: engine speed of the pull and what follows it. Without the car file's limit the log's own
-    top tells.
-    """
+    top tells."""
     before = rpm.within(at_s - 0.5, at_s + 0.05).value
     after = rpm.within(at_s + 0.1, pull.end_s + 1.0).value
     if not len(before):
@@ -43,9 +39,7 @@ def log_top(pull: Pull) -> float:
 
 
 def open_until(pull: Pull, *, tail_s: float = 1.0) -> float:
-    """Until when the foot stayed down, s: by the pedal, else by the throttle, else the end of the
-    pull.
-    """
+    """Until when the foot stayed down, s: by pedal, else by throttle, else the pull's end."""
     for name in ("pedal_position", "throttle_position"):
         foot = pull.believed(name, tail_s=tail_s)
         inside = foot.within(pull.start_s, pull.end_s).value

@@ -14,8 +14,7 @@ def compressor_outlet_c(
 
     inlet_c: °C; pressure_ratio: absolute out over absolute in, 1 or more; efficiency: isentropic,
     above 0 to 1. Raises ValueError outside those. Source: isentropic compression of an ideal gas
-    (Heywood, Internal Combustion Engine Fundamentals, ch. 6, from memory).
-    """
+    (Heywood, Internal Combustion Engine Fundamentals, ch. 6, from memory)."""
     if not pressure_ratio >= 1 or not 0 < efficiency <= 1:
         raise ValueError(
             f"pressure ratio must be 1 or more and efficiency 0 to 1, got {pressure_ratio} and "
@@ -31,6 +30,5 @@ def cooler_effectiveness(hot_c: float, charge_c: float, air_c: float) -> float |
     air).
 
     None where hot is less than 10 K above the air: then nothing can be said. Takes the charge as
-    the smaller stream. Source: heat-exchanger effectiveness (Incropera, from memory).
-    """
+    the smaller stream. Source: heat-exchanger effectiveness (Incropera, from memory)."""
     return (hot_c - charge_c) / (hot_c - air_c) if hot_c - air_c >= 10.0 else None

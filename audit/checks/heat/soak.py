@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +20,6 @@ from audit.signal.arrays import median
 
 WARM_C = 70.0
 STOOD_S = 25.0  # standing this long between two pulls heats the intake by itself
-# The most that a second of standing heats the intake, K: common practice, no published source
-STANDING_HEATS_K = 0.5
 LONGEST_APART_S = 900.0
 SHIFT_S = 5.0
 
@@ -28,9 +27,8 @@ SHIFT_S = 5.0
 @dataclass(frozen=True)
 class Run:
     """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until
-    it had caught up; elsewhere: whether it began hotter than the run before it in its chain can
-    have left it.
-    """
+    it had caught up; elsewhere: it began hotter than the run before it in its chain can have left
+    it."""
 
     first: int
     last: int
@@ -43,18 +41,28 @@ class Run:
 Chain = list[Run]  # runs that follow each other without a stop
 
 
-def chains(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Chain]:
+class Climb(NamedTuple):
+    """A climb over runs, K, their first pulls, and whether more than one run shows it."""
+
+    kelvin: float
+    pulls: tuple[int, ...]
+    proven: bool
+
+
+def chains(
+    pulls: Sequence[Pull], measures: Sequence[Measures], standing_heats: float
+) -> list[Chain]:
     """The night's runs cut into chains; a run without a start temperature or with a cold engine is
-    in none.
+    in none. standing_heats: the most that a second of standing heats the intake, K.
 
     A run is a pull with the next gears that follow it at once. A run goes on a chain by the hottest
-    of the last run, whichever gear that was in.
-    """
+    of the last run, whichever gear that was in."""
     found: list[Chain] = []
     for run in _runs(pulls, measures):
         last = found[-1][-1] if found else None
         if last is not None and _follows(pulls[last.last], pulls[run.first], last, run, measures):
-            found[-1].append(replace(run, elsewhere=_elsewhere(pulls, last, run, measures)))
+            elsewhere = _elsewhere(pulls, last, run, measures, standing_heats)
+            found[-1].append(replace(run, elsewhere=elsewhere))
         else:
             found.append([run])
     return found
@@ -70,26 +78,15 @@ def _runs(pulls: Sequence[Pull], measures: Sequence[Measures]) -> list[Run]:
     out = []
     for part in parts:
         first = measures[part[0]]
-        start = first.get("intake_start_c")
-        if start is None or _cold(first):
+        start, coolant = first.get("intake_start_c"), first.get("coolant_start_c")
+        if start is None or (coolant is not None and coolant < WARM_C):
             continue
-        out.append(
-            Run(
-                part[0],
-                part[-1],
-                float(start),
-                _most(measures, part, "intake_peak_c", start) or float(start),
-                _most(measures, part, "intake_late_peak_c", None),
-            )
+        hottest, late = (
+            max((v for i in part if (v := measures[i].get(name)) is not None), default=None)
+            for name in ("intake_peak_c", "intake_late_peak_c")
         )
+        out.append(Run(part[0], part[-1], start, hottest or start, late))
     return out
-
-
-def _most(
-    measures: Sequence[Measures], index: Sequence[int], name: str, least: float | None
-) -> float | None:
-    seen = [float(v) for i in index if (v := measures[i].get(name)) is not None]
-    return max(seen, default=least)
 
 
 def _same_log(a: Pull, b: Pull) -> bool:
@@ -101,28 +98,26 @@ def _same_run(a: Pull, b: Pull) -> bool:
     return _same_log(a, b) and b.start_s - a.end_s < SHIFT_S
 
 
-def _cold(figures: Measures) -> bool:
-    coolant = figures.get("coolant_start_c")
-    return coolant is not None and coolant < WARM_C
-
-
 def _follows(a: Pull, b: Pull, before: Run, after: Run, measures: Sequence[Measures]) -> bool:
     """Whether b comes after a without a stop that would heat the intake by itself."""
     figures = measures[after.first]
     between = figures.get("intake_between_peak_c")
     if before.late_c is None or (figures.get("stood_before_s") or 0.0) > STOOD_S:
         return False
-    seen = between is not None and between > max(before.late_c, after.start_c) + 3.0
-    if seen:  # hotter in between than either run: it stood, and the heat goes as the car drives
-        return False
+    if between is not None and between > max(before.late_c, after.start_c) + 3.0:
+        return False  # hotter than either run: it stood, and the heat goes as the car drives
     return not _same_log(a, b) or b.start_s - a.end_s <= LONGEST_APART_S
 
 
 def _elsewhere(
-    pulls: Sequence[Pull], before: Run, after: Run, measures: Sequence[Measures]
+    pulls: Sequence[Pull],
+    before: Run,
+    after: Run,
+    measures: Sequence[Measures],
+    standing_heats: float,
 ) -> bool:
-    """Whether the run began hotter than the last one can have left it: seen once, it is no soak of
-    the cooler.
+    """Did the run begin hotter than the last one can have left it? Then it is no soak of the
+    cooler.
 
     Heat that the car's standing, by its road speed, was too short for can only have come through
     the cooler. It is counted from the begin of the run's log, or from the last run in the same one.
@@ -134,38 +129,32 @@ def _elsewhere(
     figures, same = measures[after.first], _same_log(a, b)
     stood = figures.get("stood_before_s")
     begun = hottest if same else (figures.get("intake_log_start_c") or hottest)
-    by_standing = stood is None or after.start_c - begun <= 1.0 + STANDING_HEATS_K * stood
+    by_standing = stood is None or after.start_c - begun <= 1.0 + standing_heats * stood
     if after.start_c > hottest + 1.0 and by_standing:
         return True
     return not same and not _goes_on(measures[before.last], figures, hottest)
 
 
 def _goes_on(before: Measures, after: Measures, hottest: float) -> bool:
-    """Across a file end the time between is unknown: a log that starts hotter than the last one
-    ended has stood.
-    """
+    """Across files the time between is unknown: one that starts hotter than the last has stood."""
     end, first = before.get("intake_log_end_c"), after.get("intake_log_start_c")
     return end is None or first is None or first <= max(end + 2.0, hottest - 1.0)
 
 
 def _over(chain: Chain) -> Array:
-    """over[i, j]: how much hotter run j is than run i, K: the lesser of the climb of the start and
-    of the hottest.
+    """over[i, j]: how much hotter run j is than run i, K: the lesser of its start and its hottest.
 
     A longer run ends hotter, and a pause that was too short starts hotter, but heat that stays does
-    both.
-    """
+    both."""
     start, hottest = np.array([(run.start_c, run.hottest_c) for run in chain]).T
     over: Array = np.minimum(start[None, :] - start[:, None], hottest[None, :] - hottest[:, None])
     return over
 
 
-def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
-    """The climb that two runs on end have over one before them, K, the largest, and its runs; None
-    under three.
+def stayed(chain: Chain) -> Climb | None:
+    """The largest climb that two runs on end have over one before them; None under three runs.
 
-    Heat that a pause lets go is none, and one hot run is not enough.
-    """
+    Heat that a pause lets go is none, and one hot run is not enough."""
     n = len(chain)
     if n < 3:
         return None
@@ -173,54 +162,44 @@ def stayed(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
     both = np.minimum(over[:, 1:-1], over[:, 2:])  # run j and the next, j from 1
     both[np.tril_indices(n, -1, n - 2)] = -np.inf  # run i must lie before run j
     first, j = np.unravel_index(int(np.argmax(both)), both.shape)
-    return float(both[first, j]), tuple(run.first for run in chain[int(first) : int(j) + 3])
+    runs = tuple(run.first for run in chain[int(first) : int(j) + 3])
+    return Climb(float(both[first, j]), runs, proven=True)
 
 
-def at_last(chain: Chain) -> tuple[float, tuple[int, ...]] | None:
-    """The climb of the last run over one before it, K, the largest, and both runs: seen once. None
-    under two.
-    """
+def at_last(chain: Chain) -> Climb | None:
+    """The largest climb of the last run over one before it: seen once. None under two runs."""
     if len(chain) < 2 or chain[-1].elsewhere:
         return None
     last = _over(chain)[:-1, -1]
     first = int(np.argmax(last))
-    return float(last[first]), (chain[first].first, chain[-1].first)
+    return Climb(float(last[first]), (chain[first].first, chain[-1].first), proven=False)
 
 
-def best_climb(chains_: Sequence[Chain], row: Limit) -> tuple[float, tuple[int, ...], bool] | None:
-    """The worst climb of the night, its runs, and whether more than one run shows it.
+def best_climb(chains_: Sequence[Chain], row: Limit) -> Climb | None:
+    """The worst climb of the night.
 
-    What only the last run shows counts from the hold level on: less may be a short pause.
-    """
-    proven = [(*c, True) for chain in chains_ if (c := stayed(chain)) is not None]
-    once = [(*c, False) for chain in chains_ if (c := at_last(chain)) is not None]
-    counts = [c for c in once if row.severity(c[0]) in ("hold", "stop")]
-    if not proven and not counts:
-        return max(once, key=lambda c: c[0], default=None)
-    return max(proven + counts, key=lambda c: (row.severity(c[0]) in ("hold", "stop"), c[2], c[0]))
+    What only the last run shows counts from the hold level on: less may be a short pause."""
+    every = [c for chain in chains_ for c in (stayed(chain), at_last(chain)) if c is not None]
+    holds = {c: row.severity(c.kelvin) in ("hold", "stop") for c in every}
+    counts = [c for c in every if c.proven or holds[c]]
+    return max(counts or every, key=lambda c: (holds[c], c.proven, c.kelvin), default=None)
 
 
-def judge_soak(
-    row: Limit, value: float, measures: Sequence[Measures], *, proven: bool
-) -> Judgement:
+def judge_soak(row: Limit, climb: Climb, measures: Sequence[Measures]) -> Judgement:
     """The climb judged. measures: of the runs that show the climb, in order."""
     starts = [f"{figures['intake_start_c']:.1f} °C" for figures in measures]
     if len(starts) > 5:
         starts = [f"{starts[0]} at first", f"{starts[-2]} and {starts[-1]} at last"]
-    seen = "two runs on end" if proven else "the last run"
+    seen = "two runs on end" if climb.proven else "the last run"
     text = (
         "The intake air had not cooled down again before the next run: they began at "
-        f"{', '.join(starts)}, {seen} {value:.1f} K hotter than one before, at the start and at "
-        "the hottest"
+        f"{', '.join(starts)}, {seen} {climb.kelvin:.1f} K hotter than one before, at the start "
+        "and at the hottest"
     )
-    known = [
-        tau for figures in measures[:-1] if (tau := figures.get("intake_recovery_s")) is not None
-    ]
+    taus = [t for figures in measures[:-1] if (t := figures.get("intake_recovery_s")) is not None]
     said = ""
-    if known:
-        minutes = max(math.ceil(2.3 * median(known) / 30.0) / 2.0, 0.5)
-        said = (
-            f"Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls: by then "
-            "nine tenths of the heat are gone"
-        )
-    return judge_figure(row, value, text, "intake_air_temp", said=said)
+    if taus:
+        minutes = max(math.ceil(2.3 * median(taus) / 30.0) / 2.0, 0.5)
+        wait = f"Wait about {minutes:g} minute{'s' if minutes > 1 else ''} between pulls"
+        said = f"{wait}: by then nine tenths of the heat are gone"
+    return judge_figure(row, climb.kelvin, text, "intake_air_temp", said=said)

@@ -21,25 +21,10 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from audit.declared import Declared
-from audit.model import SEVERITIES, Finding, Limit, LimitTable, Pull
-from audit.signal.held import Held
-
-__all__ = [
-    "Across",
-    "Check",
-    "Judged",
-    "Judgement",
-    "LimitTable",
-    "Measured",
-    "Together",
-    "by_rows",
-    "cannot",
-    "gathered",
-    "judge_figure",
-    "judge_row",
-    "judge_rows",
-    "worst_of_each",
-]
+from audit.model import SEVERITIES, Finding, Limit, Pull, Series
+from audit.model import LimitTable as LimitTable  # noqa: PLC0414 - checks take it from here
+from audit.signal.arrays import interval_of
+from audit.signal.held import Held, spread
 
 
 @dataclass
@@ -52,8 +37,7 @@ class Measured:
     cause being too_short, too_slow, missing or not_believed. texts: measure -> the message's first
     sentence. room: measure -> how far the figure may be off either way for the ambient pressure it
     hangs on. under: measure -> the figure (boost, kPa gauge) that it was seen under, where its
-    limit goes by one.
-    """
+    limit goes by one."""
 
     values: dict[str, float | None] = field(default_factory=dict)
     at: dict[str, tuple[float, float]] = field(default_factory=dict)
@@ -89,9 +73,9 @@ class Measured:
         self, channels: dict[str, str] | str, *, unable: tuple[str, str] | None = None
     ) -> Measured:
         """Itself, with the channel of each figure, or of all of them."""
-        self.channels = (
-            dict.fromkeys(self.values, channels) if isinstance(channels, str) else channels
-        )
+        if isinstance(channels, str):
+            channels = dict.fromkeys(self.values, channels)
+        self.channels = channels
         self.unable = unable or self.unable
         return self
 
@@ -111,11 +95,9 @@ class Judged:
 
 @dataclass(frozen=True)
 class Across:
-    """Findings over several pulls, each with the indices (into the pulls given) that are its
-    evidence.
+    """Findings over several pulls, each with the indices (into the pulls given) of its evidence.
 
-    unable as in Measured: nothing to compare is no fault of the night, so it makes no finding.
-    """
+    unable as in Measured: nothing to compare is no fault of the night, so it makes no finding."""
 
     score: float | None = None
     findings: tuple[tuple[Finding, tuple[int, ...]], ...] = ()
@@ -147,54 +129,39 @@ class Check(Protocol):
 
 
 def judge_row(row: Limit, measured: Measured) -> Judgement:
-    """Score and, when a level is reached, the finding of one table row; a hold limit within the
-    figure's room holds.
-    """
-    value = measured.values.get(row.measure)
-    row = row.when(measured.under.get(row.measure))
-    severity, limit = row.severity(value), row.reached(value)
-    within = _within_room(row, measured)
-    if within is not None and severity in (None, "watch"):
-        severity, limit = "hold", within
-    else:
-        within = None
+    """Score and, when a level is reached, the finding of one table row.
+
+    A hold (or else stop) limit that the figure reaches at the far end of its room holds."""
+    name = row.measure
+    value, room = measured.values.get(name), measured.room.get(name, 0.0)
+    row = row.when(measured.under.get(name))
+    severity, limit, far = row.severity(value), row.reached(value), False
+    if value is not None and room > 0 and severity in (None, "watch"):
+        far = row.severity(value - room if row.below else value + room) in ("hold", "stop")
+    if far:
+        severity, limit = "hold", row.stop if row.hold is None else row.hold
     if value is None or severity is None:
         return row.score(value), None
-    start, end = measured.at.get(row.measure, (None, None))
-    text = (
-        measured.texts.get(row.measure)
-        or f"{row.measure.replace('_', ' ')}: {value:.3g} {row.unit}"
-    )
+    text = measured.texts.get(name) or f"{name.replace('_', ' ')}: {value:.3g} {row.unit}"
     side = "at or below" if row.below else "at or above"
-    if within is not None:
-        room = f"{measured.room[row.measure]:.1f}{_unit(row.unit)}"
-        side = f"and may be off by {room} for its ambient pressure, so that it may be {side}"
+    if far:
+        off = f"{room:.1f}{_unit(row.unit)}"
+        side = f"and may be off by {off} for its ambient pressure, so that it may be {side}"
     message = f"{text.rstrip('.')}, {side} the {severity} limit of {_limit(limit, row.unit)}."
-    if said := measured.said.get(row.measure):
+    if said := measured.said.get(name):
         message += f" {said.rstrip('.')}."
+    start, end = measured.at.get(name, (None, None))
     return row.score(value), Finding(
         code=row.code,
         severity=severity,
         message=message,
-        channel=measured.channels.get(row.measure),
+        channel=measured.channels.get(name),
         start_s=start,
         end_s=end,
         value=value,
         limit=limit,
         unit=row.unit,
     )
-
-
-def _within_room(row: Limit, measured: Measured) -> float | None:
-    """The hold (or else stop) limit that the figure reaches at the far end of its room, None where
-    it does not.
-    """
-    value, room = measured.values.get(row.measure), measured.room.get(row.measure, 0.0)
-    if value is None or room <= 0:
-        return None
-    limit = row.hold if row.hold is not None else row.stop
-    severity = row.severity(value - room if row.below else value + room)
-    return limit if severity in ("hold", "stop") else None
 
 
 def _limit(limit: float | None, unit: str) -> str:
@@ -222,10 +189,13 @@ def judge_figure(
 
 
 def judge_rows(codes: Sequence[str], measured: Measured, limits: LimitTable) -> Judged:
-    """Judge every row of the codes; the score is the worst row's, a code's finding its worst
-    row's.
-    """
-    every = [judge_row(row, measured) for code in codes for row in limits.rows(code)]
+    """Every row of the codes; the score is the worst row's, a code's finding its worst row's."""
+    return judge_these((row for code in codes for row in limits.rows(code)), measured)
+
+
+def judge_these(rows: Iterable[Limit], measured: Measured) -> Judged:
+    """As judge_rows, with the rows themselves."""
+    every = [judge_row(row, measured) for row in rows]
     scores = [score for score, _ in every if score is not None]
     return Judged(min(scores, default=None), worst_of_each(f for _, f in every if f is not None))
 
@@ -243,3 +213,12 @@ def worst_of_each(findings: Iterable[Finding]) -> tuple[Finding, ...]:
         if SEVERITIES.index(finding.severity) > SEVERITIES.index(known.severity):
             worst[finding.code] = finding
     return tuple(worst.values())
+
+
+def passed(row: Limit, series: Series, held: Held) -> tuple[Held, float]:
+    """All of the stretch round a held level in which the limit that it reaches was passed, and how
+    long that was, s: the last sample stands for an interval too."""
+    limit, sign = row.reached(held.level), -1.0 if row.below else 1.0
+    t, value = series
+    whole = held if limit is None else spread(t, sign * value, sign * limit, held)
+    return whole, whole.seconds + interval_of(t)

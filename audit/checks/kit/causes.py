@@ -38,8 +38,7 @@ def explain(
 
     measures: of its pull (or {}); codes: of all findings of its pull, log and night, repeated as
     they occur; missing: canonical channels that the log lacks; table: schemas/causes.toml by
-    default. Pure.
-    """
+    default. Pure."""
     rows = toml_table("causes.toml") if table is None else table
     usual = rows.get("code", {}).get(finding.code, {})
     holding = [r for r in rows.get("rule", ()) if _applies(r, finding, measures, codes, missing)]

@@ -33,9 +33,7 @@ def _name(module: ModuleType) -> str:
 
 
 def check_of(code: str) -> str | None:
-    """The check that a finding code belongs to; 'sensors' for sensor.*, None for an unknown
-    code.
-    """
+    """The check that a finding code belongs to; 'sensors' for sensor.*, None for no code."""
     if code.startswith("sensor."):
         return "sensors"
     return next((check.NAME for check in all_checks() if code in check.CODES), None)

@@ -18,12 +18,11 @@ from audit.checks.kit.base import (
     Measured,
     gathered,
     judge_figure,
-    judge_row,
-    judge_rows,
+    judge_these,
 )
 from audit.checks.mixture.fuel_rail import Rail, read_rail
 from audit.declared import declared
-from audit.model import Limit, Measures, Pull, Series
+from audit.model import EMPTY, Limit, Measures, Pull, Series
 from audit.signal.held import Held, held_above
 from audit.units import injector_duty_pct
 
@@ -45,34 +44,24 @@ def measure(pull: Pull, limits: LimitTable) -> Measured:  # noqa: ARG001 - the s
     top = held_above(duty.t, duty.value, HELD_S) if len(duty.t) >= 2 else None
     if top is not None and top.level <= IMPOSSIBLE_PCT:
         own = pull.car.injector_duty_limit_pct
-        sheet.put(
-            "injector_duty_max_pct",
-            top.level,
-            f"Injector duty {source} reached {top.level:.0f} %",
-            at=(top.start_s, top.end_s),
-            said="" if own is None else f"The hold limit is the car file's, {own:g} %",
-        )
-    channels = {name: "fuel_pressure" for name in sheet.values if "duty" not in name}
-    channels["injector_duty_max_pct"] = (
-        "injector_pulse_width" if "pulse" in source else "injector_duty"
-    )
-    judged = {"fuel_pressure_drop_pct", "direct_rail_drop_pct", "injector_duty_max_pct"} & set(
-        sheet.values
-    )
+        said = "" if own is None else f"The hold limit is the car file's, {own:g} %"
+        text = f"Injector duty {source} reached {top.level:.0f} %"
+        sheet.put("injector_duty_max_pct", top.level, text, at=top, said=said)
+    judged = set(sheet.values) - {"fuel_differential_min_kpa", "injector_duty_limit_pct"}
+    channels = dict.fromkeys(sheet.values, "fuel_pressure")
+    by = "injector_pulse_width" if "pulse" in source else "injector_duty"
+    channels["injector_duty_max_pct"] = by
     unable = None if judged else ("not_believed" if top else "too_short", _why(top, rail, source))
     return sheet.of(channels, unable=unable)
 
 
 def _why(top: Held | None, rail: Rail | None, source: str) -> str:
     if top is not None:
-        return (
-            f"injector duty {source} comes to {top.level:.0f} %, which cannot be: check the "
-            "unit of the pulse width"
-        )
+        comes = f"injector duty {source} comes to {top.level:.0f} %, which cannot be"
+        return f"{comes}: check the unit of the pulse width"
     if rail is not None:
-        return (
-            "fuel pressure off load is not in the log, so there is nothing to compare the pull with"
-        )
+        wanting = "fuel pressure off load is not in the log"
+        return f"{wanting}, so there is nothing to compare the pull with"
     return "too few believed samples of fuel pressure or injection time in the pull"
 
 
@@ -81,31 +70,22 @@ def _put_rail(rail: Rail, sheet: Measured) -> None:
         sheet.put("fuel_differential_min_kpa", rail.least_differential_kpa)
     if not np.isfinite(rail.off_load_kpa):
         return
-    name = "direct_rail_drop_pct" if rail.kind == "direct" else "fuel_pressure_drop_pct"
-    what = (
-        "Fuel pressure over manifold pressure"
-        if rail.kind == "referenced"
-        else "Fuel rail pressure"
+    referenced, direct = rail.kind == "referenced", rail.kind == "direct"
+    name = "direct_rail_drop_pct" if direct else "fuel_pressure_drop_pct"
+    what = "Fuel pressure over manifold pressure" if referenced else "Fuel rail pressure"
+    base = "its level earlier in the pull" if direct else "its level off load"
+    text = (
+        f"{what} fell from {base}, {rail.off_load_kpa:.0f} kPa, to {rail.lowest.level:.0f} kPa: "
+        f"{rail.drop_pct:.0f} %"
     )
-    base = "its level earlier in the pull" if rail.kind == "direct" else "its level off load"
-    sheet.put(
-        name,
-        rail.drop_pct,
-        f"{what} fell from {base}, {rail.off_load_kpa:.0f} kPa, to {rail.lowest_kpa:.0f} kPa: "
-        f"{rail.drop_pct:.0f} %",
-        at=(rail.start_s, rail.end_s),
-        said=_taken_for(rail),
-    )
+    sheet.put(name, rail.drop_pct, text, at=rail.lowest, said=_taken_for(rail))
 
 
 def _taken_for(rail: Rail) -> str:
     """What kind of rail was assumed, where that matters."""
     if rail.kind == "constant":
-        told = (
-            "off load it does not follow the manifold"
-            if rail.sure
-            else "under boost it reads as it does off load"
-        )
+        off_load = "off load it does not follow the manifold"
+        told = off_load if rail.sure else "under boost it reads as it does off load"
         return f"The rail is taken for one of constant pressure, because {told}"
     if rail.kind == "referenced" and not rail.sure:
         return "The regulator is taken to follow the manifold; the log does not show it off load"
@@ -113,51 +93,33 @@ def _taken_for(rail: Rail) -> str:
 
 
 def injector_duty(pull: Pull) -> tuple[Series, str]:
-    """Duty in %, and where it is from: the channel, else pulse × engine speed / 1200 (one shot
-    every two turns).
-    """
-    duty = pull.believed("injector_duty")
+    """Duty, %, and its source: as logged, else pulse × speed / 1200 (a shot every two turns)."""
+    duty, pulse = pull.believed("injector_duty"), pull.believed("injector_pulse_width")
+    rpm = pull.believed("engine_speed", lead_s=1.0, tail_s=0.5)
     if len(duty.t) >= 2:
         return duty, "as logged"
-    pulse, rpm = (
-        pull.believed("injector_pulse_width"),
-        pull.believed("engine_speed", lead_s=1.0, tail_s=0.5),
-    )
     if len(pulse.t) < 2 or len(rpm.t) < 2:
-        return Series(np.empty(0), np.empty(0)), "as logged"
-    speed = rpm.at(pulse.t, max_gap_s=1.0)
-    good = np.isfinite(speed)
-    per = injector_duty_pct(1.0, 1.0)
-    return Series(
-        pulse.t[good], pulse.value[good] * speed[good] * per
-    ), "from pulse width and engine speed"
+        return EMPTY, "as logged"
+    value = pulse.value * rpm.at(pulse.t, max_gap_s=1.0) * injector_duty_pct(1.0, 1.0)
+    good = np.isfinite(value)
+    return Series(pulse.t[good], value[good]), "from pulse width and engine speed"
 
 
 def judge(measured: Measured, limits: LimitTable) -> Judged:
     """By the table's rows; the car file's duty limit takes the place of the hold level."""
-    judged = judge_rows(("fuel.pressure_drop",), measured, limits)
     row = limits.row("fuel.injector_limit", "injector_duty_max_pct")
     own = measured.values.get("injector_duty_limit_pct")
-    score, finding = judge_row(row if own is None else _moved(row, own), measured)
-    scores = [s for s in (judged.score, score) if s is not None]
-    return Judged(
-        min(scores) if scores else None, judged.findings + ((finding,) if finding else ())
-    )
+    duty = row if own is None else _moved(row, own)
+    return judge_these((*limits.rows("fuel.pressure_drop"), duty), measured)
 
 
 def _moved(row: Limit, hold: float) -> Limit:
-    """The row with its hold level at the car's limit: watch as far below as before, stop not below
-    it.
-    """
+    """The row with its hold level at the car's limit: watch as far below it, stop not below it."""
     if row.watch is None or row.hold is None or row.stop is None:
         return dataclasses.replace(row, hold=hold)
-    return dataclasses.replace(
-        row,
-        hold=hold,
-        watch=hold - (row.hold - row.watch),
-        stop=max(row.stop, hold + 3.0),
-        best=min(row.best, hold - 2 * (row.hold - row.watch)),
-    )
+    step, stop = row.hold - row.watch, max(row.stop, hold + 3.0)
+    best = min(row.best, hold - 2 * step)
+    return dataclasses.replace(row, hold=hold, watch=hold - step, stop=stop, best=best)
 
 
 def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTable) -> Across:  # noqa: ARG001 - as above
@@ -173,25 +135,20 @@ def across(pulls: Sequence[Pull], measures: Sequence[Measures], limits: LimitTab
     index, values = zip(*_longest_growth(drops), strict=True)
     growth = values[-1] - values[0] if len(values) >= STEADY_LAST else 0.0
     falls = ", ".join(f"{v:.0f} %" for v in values)
-    judged = judge_figure(
-        limits.row("fuel.pressure_drop", "fuel_pressure_growth_pct"),
-        growth,
+    text = (
         f"Fuel pressure fell further in each of {len(values)} pulls on end: by {falls} of its "
-        f"level off load; {growth:.0f} % more",
-        "fuel_pressure",
+        f"level off load; {growth:.0f} % more"
     )
-    return gathered([(judged, tuple(index))], "")
+    row = limits.row("fuel.pressure_drop", "fuel_pressure_growth_pct")
+    return gathered([(judge_figure(row, growth, text, "fuel_pressure"), tuple(index))], "")
 
 
 def _longest_growth(drops: list[tuple[int, float]]) -> list[tuple[int, float]]:
-    """The run of pulls with ever larger falls that grows the most; steps under 0.3 % count as
-    none.
-    """
+    """The run of pulls with ever larger falls that grows the most; a step under 0.3 % is none."""
     best, run = drops[:1], drops[:1]
     for pair in drops[1:]:
         run = [*run, pair] if pair[1] > run[-1][1] + 0.3 else [pair]
-        if len(run) >= STEADY_LAST and (
-            len(best) < STEADY_LAST or run[-1][1] - run[0][1] > best[-1][1] - best[0][1]
-        ):
+        longer = len(best) < STEADY_LAST or run[-1][1] - run[0][1] > best[-1][1] - best[0][1]
+        if len(run) >= STEADY_LAST and longer:
             best = run
     return best

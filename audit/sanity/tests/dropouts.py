@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, Array, FlagArray
+from audit.model import FAIL, MISSING, Array, FlagArray
+from audit.sanity.aggregate import passed
 from audit.signal.arrays import median
 from audit.signal.spans import runs
 
@@ -22,30 +23,25 @@ def dropout(
     least: float,
     longest_s: float = BRIEF_S,
 ) -> FlagArray:
-    """4 where the channel leaps to one of `to` and leaps back within longest_s; fewer than 3
-    samples 2.
+    """4 where the channel leaps to one of `to` and leaps back within longest_s; 2 under 3 samples.
 
     t: s, n; to, within, least: one unit. Both edges must be one step higher than `least` and on one
     side, so that a quantity which merely reaches the value or passes through it is not flagged. 9
     where blank.
-    Does not see: a fall from which the channel does not return (rail and flat line do).
-    """
+    Does not see: a fall from which the channel does not return (rail and flat line do)."""
     n = len(value)
-    flags = np.full(n, GOOD if n >= 3 else NOT_EVALUATED, dtype=np.uint8)
+    flags = passed(n, 3)
     low, high = (float(value.min()), float(value.max())) if n else (np.nan, np.nan)
     for at in to:
-        if at < low - within or at > high + within:
+        if n < 3 or at < low - within or at > high + within:
             continue
-        mask = np.abs(value - at) <= within
-        if n < 3 or not mask.any():
-            continue
-        starts, stops = runs(mask)
+        starts, stops = runs(np.abs(value - at) <= within)
         inner = (starts > 0) & (stops < n)
         starts, stops = starts[inner], stops[inner]
         before, after = value[starts - 1] - at, value[stops] - at
         edge = np.where(before * after > 0, np.minimum(np.abs(before), np.abs(after)), 0.0)
-        brief = t[stops] - t[starts] <= longest_s
-        for a, b in zip(starts[brief & (edge > least)], stops[brief & (edge > least)], strict=True):
+        hits = (t[stops] - t[starts] <= longest_s) & (edge > least)
+        for a, b in zip(starts[hits], stops[hits], strict=True):
             flags[a:b] = FAIL
     flags[np.isnan(value)] = MISSING
     return flags
@@ -57,8 +53,7 @@ def blanks(
     """Spans without a sample, longer than least_s and `times` usual intervals.
 
     t: times of a channel's own samples, s; until_s: when the log ends, so that a channel which dies
-    is seen.
-    """
+    is seen."""
     if len(t) < 3:
         return []
     dt = np.diff(t)

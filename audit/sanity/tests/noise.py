@@ -17,8 +17,7 @@ def noise_and_step(t: Array, value: Array) -> tuple[float | None, float]:
     Each sample against the line between its neighbours, over triples spread evenly through the log;
     scale by the median absolute deviation, then root mean square within 3.5 of it. Where most
     triples lie on one level the resolution's own sigma, step / sqrt(12), stands in.
-    Does not see: noise slower than a few samples. Source: as signal.robust.noise_sigma.
-    """
+    Does not see: noise slower than a few samples. Source: as signal.robust.noise_sigma."""
     n = len(value)
     if n < 8:
         return None, 0.0
@@ -38,9 +37,7 @@ def noise_and_step(t: Array, value: Array) -> tuple[float | None, float]:
 
 
 def _step(value: Array) -> float:
-    """Smallest distance between levels, where the levels are few and so the distance a
-    resolution.
-    """
+    """Smallest distance between levels, where they are few and so it is a resolution."""
     ordered = np.sort(value)
     gaps = np.diff(ordered)
     gaps = gaps[gaps > 1e-9 * max(1.0, abs(float(ordered[-1])))]

@@ -6,30 +6,25 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Array, Bools, FlagArray
-from audit.signal.spans import runs
+from audit.model import FAIL, MISSING, SUSPECT, Array, Bools, FlagArray
+from audit.sanity.aggregate import passed
+from audit.signal.spans import held
 
 
 def gross_range(
     value: Array, *, fail_span: tuple[float, float], suspect_span: tuple[float, float] | None = None
 ) -> FlagArray:
-    """4 outside fail_span, 3 outside suspect_span, 9 where blank, else 1; a value at a bound passes
-    it.
+    """4 outside fail_span, 3 outside suspect_span, 9 where blank, else 1; a bound itself passes.
 
     value and the spans in one unit; same length out.
-    Source: QARTOD gross range test (U.S. IOOS manuals).
-    """
-    flags = np.full(len(value), GOOD, dtype=np.uint8)
-    low, high = (
-        fail_span
-        if suspect_span is None
-        else (max(fail_span[0], suspect_span[0]), min(fail_span[1], suspect_span[1]))
-    )
-    if len(value) and value.min() >= low and value.max() <= high:
+    Source: QARTOD gross range test (U.S. IOOS manuals)."""
+    flags = passed(len(value))
+    spans = ((SUSPECT, suspect_span or fail_span), (FAIL, fail_span))
+    ends = (value.min(), value.max()) if len(value) else (np.nan, np.nan)
+    if all(low <= ends[0] and ends[1] <= high for _, (low, high) in spans):
         return flags  # the usual case, and a blank is not in it: it compares as false
-    if suspect_span is not None:
-        flags[(value < suspect_span[0]) | (value > suspect_span[1])] = SUSPECT
-    flags[(value < fail_span[0]) | (value > fail_span[1])] = FAIL
+    for flag, (low, high) in spans:
+        flags[(value < low) | (value > high)] = flag
     flags[np.isnan(value)] = MISSING
     return flags
 
@@ -38,27 +33,18 @@ def pinned(
     t: Array, value: Array, *, at: float, within: float, least_s: float, least_count: int = 3
 ) -> Bools:
     """Where the channel stands at `at` for least_s or more, and for least_count samples; a mask."""
-    mask = np.abs(value - at) <= within
-    if not mask.any():
-        return mask
-    starts, stops = runs(mask)
-    out = np.zeros(len(value), dtype=np.bool_)
-    long = (t[stops - 1] - t[starts] >= least_s - 1e-9) & (stops - starts >= least_count)
-    for a, b in zip(starts[long], stops[long], strict=True):
-        out[a:b] = True
-    return out
+    mask: Bools = np.abs(value - at) <= within
+    return held(t, mask, for_s=least_s, least=least_count) if mask.any() else mask
 
 
 def rail(
     t: Array, value: Array, *, rails: Sequence[float], within: float, least_s: float = 0.3
 ) -> FlagArray:
-    """4 where the channel stands at one of its rails for least_s and three samples, 2 for fewer
-    than three.
+    """4 where the channel stands at one of its rails for least_s and three samples; 2 under three.
 
     t: s, n; value, rails and within in one unit. A value that passes through a rail is none.
-    Does not see: a rail that is not in the list.
-    """
-    flags = np.full(len(value), GOOD if len(value) >= 3 else NOT_EVALUATED, dtype=np.uint8)
+    Does not see: a rail that is not in the list."""
+    flags = passed(len(value), 3)
     low, high = (float(value.min()), float(value.max())) if len(value) else (np.nan, np.nan)
     for at in rails:
         if at < low - within or at > high + within:
