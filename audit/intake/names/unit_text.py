@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from audit.intake.names.words import fold
 from audit.tables import row_of, toml_table
@@ -15,8 +15,7 @@ _WORD_REFERENCE = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
+class Unit(NamedTuple):
     """One row of schemas/units.toml. canonical = scale * value + offset, unless special."""
 
     key: str

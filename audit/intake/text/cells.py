@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import polars as pl
 
@@ -28,8 +28,7 @@ _SURE = {
 LEAST_NUMBERS = 0.5  # share of the cells that are not blank which must be numbers
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(NamedTuple):
     """How a column's text becomes numbers. decimal: '.' or ','; unit: written into the cells, or
     ''.
     """
