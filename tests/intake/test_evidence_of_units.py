@@ -101,7 +101,7 @@ def test_every_row_of_the_table_can_be_read():
                 "water".split(),
                 1.0,
             )
-            assert evidence._limits(row, known) is not None, (name, row)
+            assert Row(**row).limits(known) is not None, (name, row)
 
 
 @pytest.mark.parametrize(
