@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from audit.intake.names.unit_words import is_unit
+from audit.intake.names.unit_text import is_unit
 from audit.intake.text.dialect import LONGEST_VALUE, NULLS
 
 _NUMBER = (

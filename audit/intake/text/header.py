@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from audit.intake.names.unit_words import NEUTRAL, is_strong_unit, is_unit
+from audit.intake.names.unit_text import NEUTRAL, is_strong_unit, is_unit
 from audit.intake.raw import RawColumn
 from audit.intake.text.dialect import Dialect, is_blank, split_line, value_share
 from audit.tables import toml_table
