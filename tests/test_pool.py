@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import gc
 import os
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "service"))
 from made_logs import garbage, good_log
 
+from audit import COLLECT
 from audit.model import Car, LogAudit
 from audit.night.pool import Crew, _spread, audit_each
 from audit.night.screen import screen_night
@@ -63,6 +65,17 @@ def test_a_crew_keeps_its_processes_until_it_rests(tmp_path):
     lots.append({audits[0].sha256 for _, audits in _spread(own_process, paths, crew)})
     crew.rest()
     assert lots[0] == lots[1] != lots[2]
+
+
+def collects(path: Path) -> list[LogAudit]:
+    return [LogAudit(str(path), str(gc.get_threshold()), "rejected", error="read")]
+
+
+def test_a_process_of_a_crew_collects_as_seldom_as_the_program(tmp_path):
+    crew = Crew(1)
+    (_, audits), *_ = _spread(collects, [tmp_path / "a.csv"], crew)
+    crew.rest()
+    assert audits[0].sha256 == str(COLLECT)
 
 
 def test_two_processes_give_the_same_document(tmp_path):

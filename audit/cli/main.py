@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import gc
 import importlib
 import io
 import logging
@@ -13,7 +14,7 @@ from typing import Any
 
 import click
 
-from audit import __version__
+from audit import COLLECT, __version__
 from audit.cli import output
 from audit.errors import PullauditError
 
@@ -64,6 +65,7 @@ def cli() -> None:
 
 def main(argv: list[str] | None = None) -> Any:
     """Run the program; every known error is one sentence on standard error and an exit code."""
+    gc.set_threshold(*COLLECT)
     debug = bool(os.environ.get("PULLAUDIT_DEBUG"))
     logging.basicConfig(
         stream=sys.stderr,

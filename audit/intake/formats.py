@@ -13,18 +13,17 @@ import numpy as np
 import polars as pl
 
 from audit.intake.bytes.containers import Source
-from audit.intake.raw import RawColumn
+from audit.intake.raw import RawColumn, RawLog
 from audit.intake.said import refused
 from audit.intake.text.cells import finite, learn, to_numbers
 from audit.intake.text.header import Header, describe_columns
-from audit.intake.text.table import Table
 
 MOST_SHEETS = 50
 UNIT_KEYS = frozenset(("unit", "units", "uom", "einheit"))  # of a column's metadata: its unit
 
 
-def read_parquet(source: Source) -> Table:
-    """Any Parquet file's columns as a Table; units from its metadata where there, else from the
+def read_parquet(source: Source) -> RawLog:
+    """Any Parquet file's columns as a table; units from its metadata where there, else from the
     names.
     """
     try:
@@ -46,13 +45,13 @@ def read_parquet(source: Source) -> Table:
     return _table(pl.DataFrame(series), columns, "Parquet")
 
 
-def _table(frame: pl.DataFrame, columns: list[RawColumn], words: str, *preamble: str) -> Table:
-    return Table(
+def _table(frame: pl.DataFrame, columns: list[RawColumn], words: str, *preamble: str) -> RawLog:
+    return RawLog(
         frame=frame,
         columns=tuple(columns),
         lines=np.arange(1, frame.height + 1),
         preamble=preamble,
-        words=words,
+        dialect=words,
     )
 
 
@@ -116,7 +115,7 @@ def spreadsheet_texts(source: Source) -> Iterator[tuple[str, bytes]]:
         yield name, text.encode()
 
 
-def read_mdf(source: Source) -> Table:
+def read_mdf(source: Source) -> RawLog:
     """All channel groups of an MDF file on one merged clock, blank where a group has no sample."""
     if importlib.util.find_spec("asammdf") is None:
         raise refused("no_mdf")
@@ -128,7 +127,7 @@ def read_mdf(source: Source) -> Table:
         return _merge_groups(Path(copy.name))
 
 
-def _merge_groups(path: Path) -> Table:
+def _merge_groups(path: Path) -> RawLog:
     from asammdf import MDF  # type: ignore[import-not-found,import-untyped,unused-ignore]
 
     try:

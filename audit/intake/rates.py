@@ -7,7 +7,7 @@ Does not see: a slow channel held in a fast file that hardly ever moves; it coun
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +19,7 @@ SWITCH_LEVELS = 12  # so few values, seconds apart; common practice, no publishe
 SWITCH_S = 0.8
 
 
-@dataclass(frozen=True, slots=True)
-class Rate:
+class Rate(NamedTuple):
     """hz: true samples a second, 0 when there are fewer than two. held: values repeat between
     them.
     """

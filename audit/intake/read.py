@@ -17,7 +17,7 @@ from audit.intake.raw import RawLog, Rejected
 from audit.intake.said import note, refused, rejected
 from audit.intake.text.keep import CUT_OFF
 from audit.intake.text.lines import find_lines
-from audit.intake.text.table import Table, parse_table
+from audit.intake.text.table import parse_table
 from audit.model import Note
 
 MOST_TABLES = 50  # tables one after another in one file
@@ -53,7 +53,7 @@ def _read_source(source: Source, rate_hz: float | None) -> Iterator[RawLog | Rej
         yield rejected(source.path, source.sha256, refused("parser", what=what))
 
 
-def _tables(source: Source) -> Iterator[Table]:
+def _tables(source: Source) -> Iterator[RawLog]:
     if starts(source.data, b"PAR1"):
         from audit.intake.formats import read_parquet
 
@@ -68,11 +68,11 @@ def _tables(source: Source) -> Iterator[Table]:
         refuse_other_formats(source.data)
         text, encoding = to_utf8(source.data)
         for table in _text_tables(text):
-            words = table.words if encoding == "UTF-8" else f"{table.words}, {encoding}"
-            yield replace(table, words=words)
+            coded = "" if encoding == "UTF-8" else f", {encoding}"
+            yield table._replace(dialect=table.dialect + coded)
 
 
-def _sheets(source: Source) -> Iterator[Table]:
+def _sheets(source: Source) -> Iterator[RawLog]:
     """The tables of a spreadsheet; a sheet without a log in it is passed by where another has
     one.
     """
@@ -82,7 +82,7 @@ def _sheets(source: Source) -> Iterator[Table]:
     for name, text in spreadsheet_texts(source):
         try:
             for table in _text_tables(to_utf8(np.frombuffer(text, dtype=np.uint8))[0]):
-                yield replace(table, words=f"spreadsheet, sheet '{name}'")
+                yield table._replace(dialect=f"spreadsheet, sheet '{name}'")
                 found = True
         except UnreadableLog as error:
             first = first or type(error)(f"sheet '{name}': {error}")
@@ -90,41 +90,33 @@ def _sheets(source: Source) -> Iterator[Table]:
         raise first
 
 
-def _text_tables(text: Bytes) -> Iterator[Table]:
+def _text_tables(text: Bytes) -> Iterator[RawLog]:
     offset = 0
     for _ in range(MOST_TABLES):
         table = parse_table(text)
         notes = (replace(n, line=n.line + offset) if n.line else n for n in table.notes)
-        yield replace(table, lines=table.lines + offset, notes=tuple(notes))
+        yield table._replace(lines=table.lines + offset, notes=tuple(notes))
         if table.next_line is None:
             return
         text = text[int(find_lines(text).starts[table.next_line]) :]
         offset += table.next_line
 
 
-def _timed(table: Table, source: Source, path: str, rate_hz: float | None) -> RawLog:
-    timed = find_clock(table, rate_hz=rate_hz, file_name=Path(source.path).name)
-    notes = [*table.notes, *timed.notes]
+def _timed(table: RawLog, source: Source, path: str, rate_hz: float | None) -> RawLog:
     torn = table.next_line is None and (source.cut_off or _torn(source))
+    timed = find_clock(table, rate_hz=rate_hz, file_name=Path(source.path).name)
+    notes = list(timed.notes)
     if source.remark:
         notes.insert(0, Note(source.remark + ".", code=CUT_OFF if source.cut_off else None))
     elif torn and not table.cut_off:
         notes.insert(0, note("blank_end", int(table.lines[-1]), code=CUT_OFF))
     end = float(timed.time[-1]) if len(timed.time) else None
-    return RawLog(
-        path=path,
-        sha256=source.sha256,
-        frame=timed.frame,
-        columns=table.columns,
-        time=timed.time,
-        clock=timed.clock,
-        notes=tuple(
-            replace(n, start_s=end, end_s=end) if n.code == CUT_OFF and n.start_s is None else n
-            for n in notes
-        ),
-        preamble=table.preamble,
-        dialect=table.words,
-        cut_off=table.cut_off or torn,
+    notes = [
+        replace(n, start_s=end, end_s=end) if n.code == CUT_OFF and n.start_s is None else n
+        for n in notes
+    ]
+    return timed._replace(
+        path=path, sha256=source.sha256, notes=tuple(notes), cut_off=table.cut_off or torn
     )
 
 

@@ -125,7 +125,7 @@ def _columns(raw: RawLog, car: Car) -> list[_Column]:
             values = np.full(len(raw.time), np.nan)
         # '[-]' behind a lambda says that there is no unit
         unit = "" if column.unit.strip().casefold() in NOTHING else column.unit
-        said = replace(column, numeric=values is not None, unit=unit)
+        said = column._replace(numeric=values is not None, unit=unit)
         clock = raw.clock.column is not None and raw.clock.column in (column.header, series.name)
         one = _Column(said, series.name, series, values, clock, broken, Named("", ""), Rate(0.0))
         out.append(one)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import gc
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from audit import COLLECT
 from audit.model import Car, LogAudit
 from audit.night.worker import Audit, audit_one, killer
 
@@ -78,7 +80,10 @@ class Crew:
         if self._pool is None:
             # A forked child of a threaded polars can hang, so children start clean.
             self._pool = ProcessPoolExecutor(
-                self.workers, mp_context=multiprocessing.get_context("spawn")
+                self.workers,
+                mp_context=multiprocessing.get_context("spawn"),
+                initializer=gc.set_threshold,
+                initargs=COLLECT,
             )
         return self._pool
 

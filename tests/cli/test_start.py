@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from audit import COLLECT
 from audit.cli.main import COMMANDS, cli, main
 from audit.cli.output import folded
 
@@ -46,6 +48,16 @@ def test_screen_loads_nothing_slow():
     log = ROOT / "sample_data" / "alder" / "2025-05-24_overshoot"
     code = f"from click.testing import CliRunner\nfrom audit.cli.main import cli\nCliRunner().invoke(cli, ['screen', {str(log)!r}])"
     assert loaded_by(code, SLOW_ON_SCREEN) == []
+
+
+def test_a_start_collects_seldom():
+    before = gc.get_threshold()
+    try:
+        with pytest.raises(SystemExit):
+            main(["--version"])
+        assert gc.get_threshold() == COLLECT
+    finally:
+        gc.set_threshold(*before)
 
 
 @pytest.mark.parametrize(

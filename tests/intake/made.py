@@ -131,12 +131,14 @@ def raw_log(
         for c in columns
     )
     return RawLog(
-        path,
-        hashlib.sha256(path.encode()).hexdigest(),
         frame,
         raws,
-        time,
-        Clock(clock, "seconds", said="seconds"),
+        np.arange(1, frame.height + 1),
+        "comma",
+        path=path,
+        sha256=hashlib.sha256(path.encode()).hexdigest(),
+        time=time,
+        clock=Clock(clock, "seconds", said="seconds"),
     )
 
 

@@ -10,7 +10,7 @@ from test_infer_units import log_of, scene
 from audit.intake.names.unit_text import units
 from audit.intake.units import evidence
 from audit.intake.units.decide import Candidate, Scored
-from audit.intake.units.evidence import Measured, Part, weigh, window
+from audit.intake.units.evidence import Measured, Part, Row, weigh, window
 from audit.tables import channel_rows, toml_table
 
 PSI = 6.894757293168
@@ -18,7 +18,7 @@ FIELDS = set("seen as log low high width least points or when unless given why".
 
 
 def scored(monkeypatch, row, measured, candidate=None) -> Scored:
-    monkeypatch.setattr(evidence, "part_of", lambda _: Part(rows=(row,)))
+    monkeypatch.setattr(evidence, "part_of", lambda _: Part(rows=(Row(**row),)))
     one = Scored(candidate or Candidate(units()["psi"], "psi", PSI, 100.0, "", "gauge"), 0.0)
     weigh([one], "manifold_pressure", measured)
     return one
@@ -101,7 +101,7 @@ def test_every_row_of_the_table_can_be_read():
                 "water".split(),
                 1.0,
             )
-            assert evidence._limits(row, known) is not None, (name, row)
+            assert Row(**row).limits(known) is not None, (name, row)
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ of their own, and numbers: seconds to nanoseconds, since the start or since 1970
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,9 +21,8 @@ from audit.intake.clock.clock_names import (
     words_of,
 )
 from audit.intake.clock.stamps import DAY_S, Stamps, parse_stamps
-from audit.intake.raw import RawColumn
+from audit.intake.raw import RawColumn, RawLog
 from audit.intake.said import sentence
-from audit.intake.text.table import Table
 from audit.model import Array
 from audit.signal.arrays import median, median_of_finite
 
@@ -48,8 +47,7 @@ LEAST_ROWS = 20
 LIKELY = -4.0  # log-likelihood of a clock's step and length, see _fits
 
 
-@dataclass(frozen=True, eq=False)
-class Candidate:
+class Candidate(NamedTuple):
     """A column that may be the clock: its seconds, and how well it goes as one. period_s: a day for
     times of day.
     """
@@ -63,7 +61,7 @@ class Candidate:
     note: str = ""
 
 
-def candidates(table: Table) -> Iterator[Candidate]:
+def candidates(table: RawLog) -> Iterator[Candidate]:
     """Every column that its name or its cells make a clock."""
     dates, times = _texts(table)
     for one in times:
@@ -87,7 +85,7 @@ def forward_shares(values: Array) -> tuple[float, float]:
     return 1.0 - back / len(d), float((d > 0).mean())
 
 
-def _texts(table: Table) -> tuple[list[Stamps], list[Candidate]]:
+def _texts(table: RawLog) -> tuple[list[Stamps], list[Candidate]]:
     """Dates without a time, and columns of times."""
     dates, times = [], []
     texts = [table.frame.to_series(i) for i, c in enumerate(table.columns) if not c.numeric]
@@ -139,8 +137,7 @@ def _with_date(candidate: Candidate, dates: Stamps) -> Candidate:
     if forward_shares(joined)[0] < 0.8:
         return candidate
     # a date that changes a row late or early at midnight is mended by the roll-over step
-    return replace(
-        candidate,
+    return candidate._replace(
         seconds=joined,
         score=candidate.score + 0.3,
         kind="date and time of day",
@@ -154,11 +151,11 @@ def _unsure(label: str) -> str:
     return sentence("note", "day_or_month", label=label)
 
 
-def _numbers(table: Table, i: int) -> Array:
+def _numbers(table: RawLog, i: int) -> Array:
     return np.asarray(table.frame.to_series(i).to_numpy(), dtype=np.float64)
 
 
-def _named_number(table: Table, column: RawColumn, i: int) -> Iterator[Candidate]:
+def _named_number(table: RawLog, column: RawColumn, i: int) -> Iterator[Candidate]:
     name = name_score(column, table.made_up_header, i == 0)
     if name <= 0:
         return
@@ -178,7 +175,7 @@ def _named_number(table: Table, column: RawColumn, i: int) -> Iterator[Candidate
     yield _number(table, i, values, unit, score=score, note="" if sure else "time_unit")
 
 
-def steady_candidates(table: Table) -> Iterator[Candidate]:
+def steady_candidates(table: RawLog) -> Iterator[Candidate]:
     """Columns without a name for time that rise as steadily as a clock: the last resort."""
     for i, column in enumerate(table.columns):
         if not column.numeric or words_of(column.name) & DISTANCE:
@@ -199,7 +196,7 @@ def steady_candidates(table: Table) -> Iterator[Candidate]:
 
 
 def _number(
-    table: Table, i: int, values: Array, unit: str, *, score: float, note: str
+    table: RawLog, i: int, values: Array, unit: str, *, score: float, note: str
 ) -> Candidate:
     """A column of numbers in a unit of time. note: the row of what is said of it, or ''."""
     size, name, _ = UNITS[unit]
@@ -298,7 +295,7 @@ def _hhmmss(values: Array) -> Array | None:
     return seconds
 
 
-def _split_clock(table: Table) -> Iterator[Candidate]:
+def _split_clock(table: RawLog) -> Iterator[Candidate]:
     """Hours, minutes and seconds (and years, months, days) each in a column of their own."""
     at: dict[str, int] = {}
     for i, column in enumerate(table.columns):

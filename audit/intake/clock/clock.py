@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -12,29 +11,18 @@ from audit.intake.clock.candidates import Candidate, candidates, steady_candidat
 from audit.intake.clock.clock_names import DATE_WORDS, name_score, words_of
 from audit.intake.clock.mend import break_note, mend
 from audit.intake.clock.stamps import DAY_S, date_in, iso, time_in
-from audit.intake.raw import Clock
+from audit.intake.raw import Clock, RawLog
 from audit.intake.said import refused
-from audit.intake.text.table import Table
-from audit.model import Array, Bools, Note
+from audit.model import Bools, Note
 
 _DATED_NAME = re.compile(
     r"(?:19|20)\d{2}[-_.]?\d{2}[-_.]?\d{2}[-_T ]+(\d{2})[-_.h]?(\d{2})[-_.m]?(\d{2})?"
 )
 
 
-@dataclass(frozen=True, eq=False)
-class Timed:
-    """A table with its clock: rows left out where they were written twice."""
-
-    frame: pl.DataFrame
-    time: Array
-    clock: Clock
-    notes: tuple[Note, ...]
-
-
-def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
-    """Time in s from the first row, strictly increasing. Raises UnreadableLog when there is no
-    clock.
+def find_clock(table: RawLog, *, rate_hz: float | None, file_name: str) -> RawLog:
+    """The table with its clock, rows left out that were written twice. Raises UnreadableLog when
+    there is no clock.
     """
     found = [c for c in candidates(table) if c.score > 0]
     if not found and rate_hz is None:
@@ -47,8 +35,8 @@ def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
         time, breaks = np.arange(table.frame.height) / (rate_hz or 1.0), table.restarts
         said = f"no time column; {rate_hz:g} rows a second as given"
         clock = Clock(None, "given rate", breaks, wall, said)
-        notes = tuple(break_note(b, time, table.lines) for b in breaks)
-        return Timed(table.frame, time, clock, notes)
+        notes = (*table.notes, *(break_note(b, time, table.lines) for b in breaks))
+        return table._replace(time=time, clock=clock, notes=notes)
     mended = mend(
         best.seconds,
         period_s=best.period_s,
@@ -57,12 +45,12 @@ def find_clock(table: Table, *, rate_hz: float | None, file_name: str) -> Timed:
         true_gaps=best.absolute,
     )
     frame = table.frame if mended.keep.all() else table.frame.filter(pl.Series(mended.keep))
-    notes = (*mended.notes, *((Note(best.note),) if best.note else ()))
+    notes = (*table.notes, *mended.notes, *((Note(best.note),) if best.note else ()))
     clock = Clock(best.column, best.kind, mended.breaks, wall, f"{best.column}, {best.kind}")
-    return Timed(frame, mended.time, clock, notes)
+    return table._replace(frame=frame, time=mended.time, clock=clock, notes=notes)
 
 
-def _refuse(table: Table) -> None:
+def _refuse(table: RawLog) -> None:
     """Raise UnreadableLog that says what speaks against the columns that are named as a clock."""
     named = [
         (i, c)
@@ -95,7 +83,7 @@ def _same_as_before(frame: pl.DataFrame) -> Bools:
     return same
 
 
-def _wall(best: Candidate | None, table: Table, file_name: str) -> str | None:
+def _wall(best: Candidate | None, table: RawLog, file_name: str) -> str | None:
     """ISO date-time of the first row, from the stamps, the preamble or the file's name."""
     first = float("nan")
     if best is not None:

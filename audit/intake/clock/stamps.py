@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -51,8 +51,7 @@ _USUAL = {  # the commonest forms, by polars' own parser
 LEAST_FIT = 0.8  # share of the cells that must be stamps
 
 
-@dataclass(frozen=True, eq=False)
-class Stamps:
+class Stamps(NamedTuple):
     """seconds: NaN where blank or not a stamp; since 1970-01-01 for dates. kind: 'time of day',
     'minutes and seconds', 'date-time', 'date'. period_s: where the clock rolls over, 0 for never.
     """

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -40,8 +40,7 @@ WHOLE = 0.9  # named by a whole header of the table
 EXACT = 1.03  # named exactly, nothing beside it
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
+class Pattern(NamedTuple):
     """A row of the pattern table: a channel, what a header needs for it, what may stand beside
     that.
     """
@@ -52,8 +51,7 @@ class Pattern:
     score: float
 
 
-@dataclass(frozen=True, slots=True)
-class Named:
+class Named(NamedTuple):
     """What one column is called. channel: canonical name or ''; unit: from the header's words."""
 
     channel: str
@@ -114,7 +112,7 @@ def _read(header: str, unit: str) -> Read:
         return read
     extra = read_header(unit)
     ideas, sure = read.ideas | extra.ideas, read.sure * extra.sure
-    return replace(read, ideas=ideas, sure=sure, number=max(read.number, extra.number))
+    return read._replace(ideas=ideas, sure=sure, number=max(read.number, extra.number))
 
 
 def _with_what_the_unit_says(read: Read, unit: str) -> Read:
@@ -124,7 +122,7 @@ def _with_what_the_unit_says(read: Read, unit: str) -> Read:
     idea = SAYS.get(quantities.pop(), "") if len(quantities) == 1 else ""
     if not idea or idea in read.ideas:
         return read
-    return replace(read, ideas=read.ideas | {idea}, sure=read.sure * 0.97)
+    return read._replace(ideas=read.ideas | {idea}, sure=read.sure * 0.97)
 
 
 def column_scores(column: RawColumn) -> tuple[tuple[str, float], ...]:
@@ -248,9 +246,9 @@ def name_columns(
         points = fits.get((one.nearest, i), 0.0)
         as_well = one.nearest in owner and points >= LEAST_SCORE and len(samples[i])
         if as_well and _fit(one.nearest, samples[i]) > UNFIT:
-            one = replace(one, also=one.nearest, points=points)
+            one = one._replace(also=one.nearest, points=points)
         if column.numeric and not len(samples[i]) and i not in skip:
-            one = replace(one, why="no value in this column")
+            one = one._replace(why="no value in this column")
         named.append(one)
     return named, notes
 

@@ -11,7 +11,6 @@ Does not see: a copy that comes some rows late.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -56,11 +55,10 @@ def further_sensors(
             continue
         why = _none(i, kept[channel], channel, columns=columns, thinned=thinned)
         if why:
-            out[i] = replace(named[i], why=f"reads as {channel} too, but {why}")
+            out[i] = named[i]._replace(why=f"reads as {channel} too, but {why}")
             continue
         kept[channel].append(i)
-        out[i] = replace(
-            named[i],
+        out[i] = named[i]._replace(
             channel=f"{channel}_{number}",
             why=f"the header '{header_of(columns[i])}' reads as {channel} "
             f"({min(named[i].points, 1.0):.0%}), beside '{columns[kept[channel][0]].header}'",

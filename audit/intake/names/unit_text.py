@@ -1,10 +1,12 @@
-"""Unit text to units: 'psi(g)', 'degF', '°CA', 'rpm x 1000'."""
+"""Unit text to units: 'psi(g)', 'degF', '°CA', 'rpm x 1000'; and which texts spell a unit at all,
+one of no channel's too ('Nm', 'km').
+"""
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from audit.intake.names.words import fold
 from audit.tables import row_of, toml_table
@@ -13,10 +15,17 @@ _DROP = re.compile(r"[\s\[\]{}.]+")
 _WORD_REFERENCE = re.compile(
     r"(gauge|gage|relativ\w*|\brel\b|uberdruck|ueberdruck|\(g\)|boost)|(absol\w*|\babs\b|\(a\))"
 )
+_TABLE = toml_table("words.toml")
+UNIT_WORDS = frozenset(_TABLE["unit"])
+NEUTRAL = frozenset(_TABLE["neutral"])
+# too common in names to count as a unit unless in brackets or a units row
+_WEAK = frozenset(_TABLE["unit_in_brackets"])
+_QUALIFIER = re.compile(
+    r"[\s_.(-]*(abs|absolute|a|gauge|gage|g|rel|relative|vac|vacuum|boost)\.?\)?$", re.IGNORECASE
+)
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
+class Unit(NamedTuple):
     """One row of schemas/units.toml. canonical = scale * value + offset, unless special."""
 
     key: str
@@ -130,3 +139,17 @@ def unit_in_words(words: tuple[str, ...], channel: str) -> Unit | None:
             if found is not None:
                 return found
     return None
+
+
+def is_unit(text: str) -> bool:
+    """Whether the text is the spelling of a unit, with or without 'abs' or 'gauge'."""
+    word = text.strip().lower().replace(" ", "")
+    if word in UNIT_WORDS:
+        return True
+    bare = _QUALIFIER.sub("", text.strip()).lower().replace(" ", "")
+    return bool(bare) and bare != word and bare in UNIT_WORDS and len(bare) > 1
+
+
+def is_strong_unit(text: str) -> bool:
+    """Whether the text is a unit even where it stands bare at the end of a name."""
+    return is_unit(text) and text.strip().lower() not in _WEAK

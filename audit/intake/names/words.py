@@ -11,8 +11,7 @@ import re
 import unicodedata
 from bisect import bisect_left
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 from audit.tables import toml_table
@@ -37,8 +36,7 @@ LEAST_PREFIX = 4
 LEAST_PIECE = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Read:
+class Read(NamedTuple):
     """A header as ideas: which, how surely (0 to 1), and the words that meant nothing."""
 
     ideas: frozenset[str]
@@ -56,21 +54,22 @@ class Meaning(NamedTuple):
     sure: float = 1.0
 
 
-@dataclass(frozen=True)
-class Vocabulary:
-    """word -> ideas; skeleton -> ideas; the words of four letters and more, sorted, for
-    prefixes.
-    """
+class _Plain(dict[int, int | str | None]):
+    """For str.translate: no accents, and letters as _LETTERS has them; each looked up once."""
 
-    words: Mapping[str, tuple[str, ...]]
-    skeletons: Mapping[str, tuple[str, ...]]
-    long: tuple[str, ...]
+    def __missing__(self, code: int) -> int | None:
+        found = self[code] = None if unicodedata.combining(chr(code)) else code
+        return found
+
+
+_PLAIN = _Plain(_LETTERS)
 
 
 def fold(text: str) -> str:
     """Lower case without accents; μ as u, ł as l, full-width as plain, λ kept."""
-    text = unicodedata.normalize("NFKD", text).casefold().translate(_LETTERS)
-    return "".join(c for c in text if not unicodedata.combining(c))
+    if text.isascii():
+        return text.lower()
+    return unicodedata.normalize("NFKD", text).casefold().translate(_PLAIN)
 
 
 def spellings(word: str) -> set[str]:
@@ -81,9 +80,9 @@ def spellings(word: str) -> set[str]:
     return {fold(low), fold(low.translate(_UMLAUT))}
 
 
-@lru_cache(maxsize=1)
-def vocabulary() -> Vocabulary:
-    """The words of schemas/names.toml."""
+@cache
+def _vocabulary() -> Mapping[str, tuple[str, ...]]:
+    """The words of schemas/names.toml, each with its ideas."""
     table = toml_table("names.toml")
     words: dict[str, tuple[str, ...]] = {}
     for idea, listed in table["ideas"].items():
@@ -93,12 +92,24 @@ def vocabulary() -> Vocabulary:
     for short, ideas in table["short"].items():
         for spelt in spellings(short):
             words[spelt] = tuple(ideas.split())
-    skeletons: dict[str, tuple[str, ...]] = {}
-    for word, meant in words.items():
+    return words
+
+
+@cache
+def _skeletons() -> Mapping[str, tuple[str, ...]]:
+    """The same by their consonants; () for what two words of other ideas share."""
+    found: dict[str, tuple[str, ...]] = {}
+    for word, meant in _vocabulary().items():
         bones = _skeleton(word)
         if len(word) > 4 and len(bones) >= 3:
-            skeletons[bones] = meant if skeletons.get(bones, meant) == meant else ()
-    return Vocabulary(words, skeletons, tuple(sorted(w for w in words if len(w) > LEAST_PREFIX)))
+            found[bones] = meant if found.get(bones, meant) == meant else ()
+    return found
+
+
+@cache
+def _long() -> tuple[str, ...]:
+    """The words of five letters and more, sorted."""
+    return tuple(sorted(w for w in _vocabulary() if len(w) > LEAST_PREFIX))
 
 
 def _skeleton(word: str) -> str:
@@ -125,7 +136,7 @@ def _found(text: str) -> tuple[str, ...]:
 @lru_cache(maxsize=4096)
 def _unit_apart(word: str) -> tuple[str, ...]:
     """A word with its unit glued on as two: 'mafgs' -> maf, gs."""
-    known = vocabulary().words
+    known = _vocabulary()
     unit = next((u for u in _GLUED_UNITS if word.endswith(u) and word[: -len(u)] in known), "")
     return (word,) if not unit or word in known else (word[: -len(unit)], unit)
 
@@ -157,7 +168,7 @@ def read_header(header: str) -> Read:
 @lru_cache(maxsize=8192)
 def _meaning(word: str) -> Meaning | None:
     """What one word means; None for a word that means nothing."""
-    known = vocabulary().words
+    known = _vocabulary()
     if word in known:
         return Meaning(known[word])
     stem = word.rstrip("0123456789")
@@ -190,7 +201,7 @@ def _glued(word: str) -> tuple[str, ...]:
     """'coolanttemp' -> coolant, temp: the split into fewest known words of three letters and
     more.
     """
-    known = vocabulary().words
+    known = _vocabulary()
     n = len(word)
     if n < 2 * LEAST_PIECE - 1:
         return ()
@@ -225,16 +236,15 @@ _SHORT_PIECES = frozenset(
 
 def _prefix(word: str) -> tuple[str, ...]:
     """A word cut short: 'manif', 'temperatu'; or one with an ending of its own."""
-    vocab = vocabulary()
     if len(word) < LEAST_PREFIX:
         return ()
-    at = bisect_left(vocab.long, word)
-    meant = {vocab.words[w] for w in vocab.long[at : at + 12] if w.startswith(word)}
+    known, at = _vocabulary(), bisect_left(_long(), word)
+    meant = {known[w] for w in _long()[at : at + 12] if w.startswith(word)}
     if len(meant) == 1:
         return meant.pop()
     for cut in (1, 2):
-        if len(word) - cut > LEAST_PREFIX and word[:-cut] in vocab.words:
-            return vocab.words[word[:-cut]]
+        if len(word) - cut > LEAST_PREFIX and word[:-cut] in known:
+            return known[word[:-cut]]
     return ()
 
 
@@ -242,18 +252,18 @@ def _bones(word: str) -> tuple[str, ...]:
     """A word without its vowels: 'clnt', 'prssr'."""
     if len(word) < 3 or any(c in "aeiou" for c in word[1:]):
         return ()
-    return vocabulary().skeletons.get(word, ())
+    return _skeletons().get(word, ())
 
 
 def _slip(word: str) -> tuple[str, ...]:
     """One letter wrong, missing, doubled or swapped, in a word of six letters and more."""
     if len(word) < 6:
         return ()
-    meant: set[tuple[str, ...]] = set()
-    vocab = vocabulary()
-    for known in vocab.long:
-        if abs(len(known) - len(word)) <= 1 and len(known) >= 6 and _one_apart(word, known):
-            meant.add(vocab.words[known])
+    meant = {
+        _vocabulary()[known]
+        for known in _long()
+        if abs(len(known) - len(word)) <= 1 and len(known) >= 6 and _one_apart(word, known)
+    }
     return meant.pop() if len(meant) == 1 else ()
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import polars as pl
 
-from audit.intake.names.unit_words import is_unit
+from audit.intake.names.unit_text import is_unit
 from audit.intake.text.dialect import LONGEST_VALUE, NULLS
 
 _NUMBER = (
@@ -28,8 +28,7 @@ _SURE = {
 LEAST_NUMBERS = 0.5  # share of the cells that are not blank which must be numbers
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(NamedTuple):
     """How a column's text becomes numbers. decimal: '.' or ','; unit: written into the cells, or
     ''.
     """

@@ -7,7 +7,7 @@ import functools
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from audit.tables import toml_table
 
@@ -35,8 +35,7 @@ _STAMP = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Dialect:
+class Dialect(NamedTuple):
     """delimiter ' ' stands for runs of blanks; quotes: double quotes occur in the data."""
 
     delimiter: str
@@ -102,8 +101,7 @@ def names_columns(cells: Sequence[str], width: int, decimal: str) -> bool:
     return full >= max(2, 0.6 * width) and value_share(cells, decimal) <= 0.1
 
 
-@dataclass(frozen=True, slots=True)
-class Guess:
+class Guess(NamedTuple):
     """A scored candidate. width: cells a line; share: how value-like they are, 0 to 1; widest: of
     any line seen often.
     """

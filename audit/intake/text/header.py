@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from audit.intake.names.unit_words import NEUTRAL, is_strong_unit, is_unit
+from audit.intake.names.unit_text import NEUTRAL, is_strong_unit, is_unit
 from audit.intake.raw import RawColumn
 from audit.intake.text.dialect import Dialect, is_blank, split_line, value_share
 from audit.tables import toml_table
@@ -35,8 +35,7 @@ _NO_UNIT = re.compile(r"\s|bank|cyl|\d{2,}|^[A-Za-z]+\d*$")  # in square bracket
 _REFERENCE = frozenset(("a", "g", "abs", "gauge", "rel", "absolute"))
 
 
-@dataclass(frozen=True, slots=True)
-class Header:
+class Header(NamedTuple):
     """names: one a column, '' where none; units: '' where none; first: its first line, or None for
     no header.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -102,7 +102,7 @@ def _guess(data: Lines) -> Guess:
     dialect = guess.dialect
     if not dialect.quotes and dialect.delimiter != " ":
         marks = count_byte(data.data, QUOTE)
-        guess = replace(guess, dialect=replace(dialect, quotes=marks > 0 and marks % 2 == 0))
+        guess = guess._replace(dialect=dialect._replace(quotes=marks > 0 and marks % 2 == 0))
     return guess
 
 
@@ -195,7 +195,7 @@ def _earlier_table(data: Lines, guess: Guess, first: int) -> tuple[int, Guess] |
         below = [row for row in rows[at + 1 : at + 5] if len(row[1]) == width]
         values = [i for i, row in below if value_share(row, decimal) >= 0.5]
         if value_share(cells, decimal) <= 0.1 and len(values) >= 3:
-            return values[0], replace(guess, width=width, widest=max(guess.widest, width))
+            return values[0], guess._replace(width=width, widest=max(guess.widest, width))
     return None
 
 

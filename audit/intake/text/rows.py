@@ -6,7 +6,7 @@ only what is damaged becomes text first.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -43,8 +43,7 @@ Rules = dict[str, Rule | None]
 Part = tuple[pl.DataFrame, np.ndarray]  # rows, and the positions of those that hold no numbers
 
 
-@dataclass(frozen=True, eq=False)
-class Rows:
+class Rows(NamedTuple):
     """kept: the lines that were read; stray: which of them, by position, hold no numbers, and are
     not in the frame.
     """

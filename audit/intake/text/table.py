@@ -2,43 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 import polars as pl
 
 from audit.intake.bytes.encoding import Bytes
-from audit.intake.raw import RawColumn
+from audit.intake.raw import RawColumn, RawLog
 from audit.intake.said import note, refused
 from audit.intake.text.cells import Rule
 from audit.intake.text.header import describe_columns
 from audit.intake.text.keep import looks_like_header, stray_notes
 from audit.intake.text.layout import Layout, find_layout
-from audit.intake.text.lines import Ints, find_lines, single_to_double_quotes, without_blank_end
+from audit.intake.text.lines import find_lines, single_to_double_quotes, without_blank_end
 from audit.intake.text.rows import Rows, read_rows
 from audit.model import Note
 
 MOST_COLUMNS = 1500
 
 
-@dataclass(frozen=True, eq=False)
-class Table:
-    """A table as read, before its clock is understood. lines: 1-based source line of each row."""
-
-    frame: pl.DataFrame
-    columns: tuple[RawColumn, ...]
-    lines: Ints
-    words: str
-    restarts: tuple[int, ...] = ()  # rows that follow a repeated header
-    notes: tuple[Note, ...] = ()
-    preamble: tuple[str, ...] = ()
-    decimal: str = "."
-    made_up_header: bool = False
-    next_line: int | None = None  # where another table with other columns begins, 0-based
-    cut_off: bool = False  # its last line was torn, and left out
-
-
-def parse_table(data: Bytes) -> Table:
+def parse_table(data: Bytes) -> RawLog:
     """Read the first table in the text (UTF-8 bytes). Raises NotALog or UnreadableLog."""
     layout = find_layout(find_lines(single_to_double_quotes(without_blank_end(data))))
     if layout.width > MOST_COLUMNS:
@@ -49,7 +30,7 @@ def parse_table(data: Bytes) -> Table:
     return _finished(layout, rows)
 
 
-def _finished(layout: Layout, rows: Rows) -> Table:
+def _finished(layout: Layout, rows: Rows) -> RawLog:
     """Names, notes and the order of what was read; a header within it begins a table of its own."""
     kept, frame, stray = rows.kept, rows.frame, rows.stray
     lines, next_table = kept.lines, kept.next_table
@@ -70,7 +51,7 @@ def _finished(layout: Layout, rows: Rows) -> Table:
     frame, columns = _named(frame, describe_columns(layout.header, kept.width), rows.rules)
     notes += _column_notes(layout, frame, columns)
     again_at = sorted({int(r) for r in np.searchsorted(lines, restarts) if 0 < r < len(lines)})
-    return Table(
+    return RawLog(
         frame,
         tuple(columns),
         lines + 1,
@@ -103,9 +84,9 @@ def _named(
         seen[name] = 1
         rule = rules.get(values.name)
         unit = rule.unit if rule is not None and rule.numeric else ""
-        told = replace(column, unit=unit, unit_from="cells") if unit and not column.unit else column
+        told = column._replace(unit=unit, unit_from="cells") if unit and not column.unit else column
         numeric = values.dtype == pl.Float64
-        kept.append(replace(told, header=header, name=told.name.strip() or header, numeric=numeric))
+        kept.append(told._replace(header=header, name=told.name.strip() or header, numeric=numeric))
         series.append(values.alias(name))
     return pl.DataFrame(series), kept
 

@@ -8,7 +8,6 @@ Pressures are tried as absolute and as gauge whatever the file says: 'MAP (psi)'
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -78,7 +77,7 @@ def pressure(
     part, stated, hints = part_of(channel) or Part(), source.stated, source.hints
     if base_of(channel) == "barometric_pressure":
         return [
-            Scored(replace(one.candidate, said=f"{_bare(unit)} absolute", reference="absolute"), p)
+            Scored(one.candidate._replace(said=f"{_bare(unit)} absolute", reference="absolute"), p)
             for one in by_unit(channel, source)
             for unit, p in [(one.candidate.unit, one.prior)]
         ]
@@ -95,7 +94,7 @@ def pressure(
             for word, offset in zip(("absolute", "gauge"), offsets, strict=True)
         )
         if unit.special:
-            scored.append(Scored(replace(of_gauge, said=unit.said), prior))
+            scored.append(Scored(of_gauge._replace(said=unit.said), prior))
             continue
         scored.append(Scored(of_absolute, prior - max(lean, 0.0)))
         scored.append(Scored(of_gauge, prior + min(lean, 0.0)))
@@ -114,7 +113,7 @@ def _vacuum(
     if lowest < 0 and (stated is None or stated.key in ("psi", "psi_gauge", "inhg")):
         mixed = units()["inhg_psi"]
         prior = (-3.3 if stated is not None else -5.5) + min(lean, 0.0)
-        yield Scored(replace(plain(mixed), offset=ambient_kpa, reference="gauge"), prior)
+        yield Scored(plain(mixed)._replace(offset=ambient_kpa, reference="gauge"), prior)
     if "vacuum" in source.hints and lowest >= 0:
         for unit, prior in _units(part, stated):
             said = f"{unit.said} of vacuum"
@@ -181,7 +180,7 @@ def mixture(source: Source, *, afr: float, car_says: bool) -> list[Scored]:
         prior = usual[key] if stated is None else 0.0 if stated.key == key else -STATED
         found = plain(table[key])
         if ratio is not None:
-            found = replace(found, said=f"AFR (lambda = AFR/{ratio:g})", scale=1.0 / ratio)
+            found = found._replace(said=f"AFR (lambda = AFR/{ratio:g})", scale=1.0 / ratio)
         return Scored(found, prior - less)
 
     scored = [read("lambda")]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from audit.intake.names.unit_text import Unit, units
 from audit.model import Array
@@ -16,8 +17,7 @@ CONTRADICTED = -7.0  # evidence against a stated unit from here on is worth a do
 SAME = 0.04  # two readings that differ by less are one
 
 
-@dataclass(frozen=True)
-class Source:
+class Source(NamedTuple):
     """One named column, thinned and forward-filled, with what the file says of its unit.
 
     still: it shows one value all through.
@@ -31,8 +31,7 @@ class Source:
     still: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(NamedTuple):
     """One way to read a column. canonical = scale * source + offset, unless special."""
 
     unit: Unit
@@ -71,8 +70,7 @@ class Scored:
         return self.prior + self.evidence
 
 
-@dataclass(frozen=True, slots=True)
-class Decision:
+class Decision(NamedTuple):
     """How a column's unit was decided."""
 
     candidate: Candidate

@@ -14,15 +14,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from audit.intake.units.decide import Candidate, Decision, Scored, Source, decide
 from audit.model import base_of
 from audit.tables import row_of, toml_table
 
 Bound = float | str | list[Any]
+Limits = tuple[float, float, float, float]  # low, high, width below, width above
 
 _TERM = re.compile(r"(?:([\d.]+) )?([a-z_]+)(?: ([+-]) ([\d.]+))?$")
 NOUGHT = 1e-12  # so that nothing has a logarithm too
@@ -36,34 +36,111 @@ TURNED: Mapping[str, Callable[[Candidate, float], float]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
+class Measured(NamedTuple):
     """What was measured of a column. seen: levels in its own unit, None where the log does not show
     them; flags: words that hold of it; known: figures that the rows' bounds are made of; typical:
     the level to compare units at, where it is not the table's.
     """
 
-    seen: Mapping[str, float | None] = field(default_factory=dict)
+    seen: Mapping[str, float | None] = {}
     flags: frozenset[str] = frozenset()
-    known: Mapping[str, float] = field(default_factory=dict)
+    known: Mapping[str, float] = {}
     typical: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Row:
+    """A row of the table, its words and bounds taken apart once; the head of the table explains
+    each field.
+    """
+
+    def __init__(
+        self,
+        *,
+        seen: str,
+        when: str = "",
+        unless: str = "",
+        given: Mapping[str, Any] | None = None,
+        why: str = "",
+        points: float | None = None,
+        least: float = 0.0,
+        log: bool = False,
+        width: float | str | list[float] = 1.0,
+        low: Bound = -math.inf,
+        high: Bound = math.inf,
+        **how: Any,
+    ) -> None:
+        self.seen, self.why, self.points, self.floor, self.log = seen, why, points, -least, log
+        self.when, self.unless = frozenset(when.split()), frozenset(unless.split())
+        self.turn = TURNED[how.get("as", "value")]
+        self.other, self.turned_over = how.get("or"), how.get("not", False)
+        self.given = None if given is None else Row(**given)
+        below, above = width if isinstance(width, list) else (width, width)
+        self._bounds = low, high, below, above
+        plain = all(isinstance(bound, float) for bound in self._bounds)
+        self._limits = self._figures({}) if plain else None
+
+    def limits(self, known: Mapping[str, float]) -> Limits | None:
+        """Its bounds as figures; None where one is made of a figure that is not known."""
+        return self._limits or self._figures(known)
+
+    def _figures(self, known: Mapping[str, float]) -> Limits | None:
+        try:
+            low, high, below, above = (_figure(bound, known) for bound in self._bounds)
+        except KeyError:
+            return None
+        return (
+            (math.log(low), math.log(high), below, above) if self.log else (low, high, below, above)
+        )
+
+    def holds(self, words: frozenset[str], candidate: Candidate, measured: Measured) -> bool:
+        """Whether it speaks of a candidate. words: of the column and of the candidate."""
+        if not self.when <= words or (self.unless and self.unless <= words):
+            return False
+        if self.given is None:
+            return True
+        value, limits = measured.seen.get(self.given.seen), self.given.limits({})
+        if value is None or limits is None:
+            return False
+        inside = limits[0] <= self.given.level(candidate, value, measured) <= limits[1]
+        return inside is not self.given.turned_over
+
+    def level(self, candidate: Candidate, value: float, measured: Measured) -> float:
+        """What was measured, as the row looks at it; where up is down the lowest is the highest."""
+        if candidate.scale < 0 and self.seen in ("low", "high"):
+            other = measured.seen.get("high" if self.seen == "low" else "low")
+            value = value if other is None else other
+        out = self.turn(candidate, value)
+        return math.log(max(out, NOUGHT)) if self.log else out
+
+    def judge(self, one: Scored, value: float, limits: Limits) -> None:
+        """Put its points on a candidate."""
+        low, high, below, above = limits
+        if self.points is not None:
+            if low <= value <= high:
+                one.evidence += self.points
+                one.why += [self.why] if self.why else []
+            return
+        points = window(value, low, high, below if value < low else above, self.floor)
+        if other := self.other:
+            as_well = window(value, other["low"], other["high"], other["width"], -other["least"])
+            points = max(points, as_well - other["less"])
+        one.add(points, self.why)
+
+
+class Part(NamedTuple):
     """What the table says of one channel or quantity; the head of the table explains each field."""
 
     units: tuple[str, ...] = ()
-    usual: Mapping[str, float] = field(default_factory=dict)
+    usual: Mapping[str, float] = {}
     us: str = ""
-    levels: Mapping[str, float] = field(default_factory=dict)
-    states: Mapping[str, tuple[str, float]] = field(default_factory=dict)
+    levels: Mapping[str, float] = {}
+    states: Mapping[str, tuple[str, float]] = {}
     alike: float = 0.0
     lean: tuple[float, ...] = ()
     sizes: bool = False
     typical: str = "high"
     safest: bool = False
-    rows: tuple[Mapping[str, Any], ...] = ()
+    rows: tuple[Row, ...] = ()
 
 
 @cache
@@ -73,7 +150,9 @@ def part_of(channel: str) -> Part | None:
     found = table.get(base_of(channel)) or table.get(row_of(channel).quantity)
     while found is not None and "like" in found:
         found = table[found["like"]]
-    return None if found is None else Part(**found)
+    if found is None:
+        return None
+    return Part(**{**found, "rows": tuple(Row(**row) for row in found.get("rows", ()))})
 
 
 def decided(
@@ -109,77 +188,17 @@ def window(value: float | None, low: float, high: float, width: float, floor: fl
 def weigh(scored: Sequence[Scored], channel: str, measured: Measured) -> None:
     """Put the evidence of a channel's rows on each candidate."""
     part = part_of(channel)
+    worded = [
+        (one, measured.flags | {one.candidate.reference, one.candidate.unit.key}) for one in scored
+    ]
     for row in part.rows if part else ():
-        value = measured.seen.get(row["seen"])
-        limits = None if value is None else _limits(row, measured.known)
+        value = measured.seen.get(row.seen)
+        limits = None if value is None else row.limits(measured.known)
         if value is None or limits is None:
             continue
-        for one in scored:
-            words = measured.flags | {one.candidate.reference, one.candidate.unit.key}
-            if _holds(row, words) and _given(row.get("given"), one.candidate, measured):
-                _add(one, row, _turned(one.candidate, row, value, measured), limits)
-
-
-def _holds(row: Mapping[str, Any], words: frozenset[str]) -> bool:
-    unless = row.get("unless")
-    return words.issuperset(row.get("when", "").split()) and not (
-        unless and words.issuperset(unless.split())
-    )
-
-
-def _given(row: Mapping[str, Any] | None, candidate: Candidate, measured: Measured) -> bool:
-    if row is None:
-        return True
-    value = measured.seen.get(row["seen"])
-    if value is None:
-        return False
-    low, high = row.get("low", -math.inf), row.get("high", math.inf)
-    inside = low <= _turned(candidate, row, value, measured) <= high
-    return bool(inside is not row.get("not", False))
-
-
-def _turned(
-    candidate: Candidate, row: Mapping[str, Any], value: float, measured: Measured
-) -> float:
-    """What was measured, as the row looks at it; where up is down the lowest is the highest."""
-    if candidate.scale < 0 and row["seen"] in ("low", "high"):
-        other = measured.seen.get("high" if row["seen"] == "low" else "low")
-        value = value if other is None else other
-    out = TURNED[row.get("as", "value")](candidate, value)
-    return math.log(max(out, NOUGHT)) if row.get("log") else out
-
-
-def _add(
-    one: Scored, row: Mapping[str, Any], value: float, limits: tuple[float, float, float, float]
-) -> None:
-    low, high, below, above = limits
-    why = row.get("why", "")
-    if "points" in row:
-        if low <= value <= high:
-            one.evidence += row["points"]
-            one.why += [why] if why else []
-        return
-    points = window(value, low, high, below if value < low else above, -row["least"])
-    if other := row.get("or"):
-        as_well = window(value, other["low"], other["high"], other["width"], -other["least"])
-        points = max(points, as_well - other["less"])
-    one.add(points, why)
-
-
-def _limits(
-    row: Mapping[str, Any], known: Mapping[str, float]
-) -> tuple[float, float, float, float] | None:
-    """low, high, width below and above, of figures; None where one of them is not known."""
-    width = row.get("width", 1.0)
-    below, above = width if isinstance(width, list) else (width, width)
-    bounds = (row.get("low", -math.inf), row.get("high", math.inf), below, above)
-    try:
-        low, high, below, above = (_figure(bound, known) for bound in bounds)
-    except KeyError:
-        return None
-    if row.get("log"):
-        low, high = math.log(low), math.log(high)
-    return low, high, below, above
+        for one, words in worded:
+            if row.holds(words, one.candidate, measured):
+                row.judge(one, row.level(one.candidate, value, measured), limits)
 
 
 def _figure(bound: Bound, known: Mapping[str, float]) -> float:

@@ -118,7 +118,7 @@ class _Reading:
             top = see.measure("engine_speed", source, self.scene).seen.get("high") or 0.0
             if source.stated and source.stated.key == "rpm" and 0 < top < 25.0 and not source.still:
                 # 'Engine RPM' is a name as much as a unit; none tops out at 25 a minute
-                source = replace(source, stated=None)
+                source = source._replace(stated=None)
             scored = candidates.by_unit("engine_speed", source)
             if source.stated is not None and top < STANDING:
                 # an engine that stands, or runs down, argues for no rarer unit than the one stated
@@ -154,7 +154,7 @@ class _Reading:
         kpa = self.barometric.kpa
         for name in gauges:  # so that boost is what the gauge read
             found = self.found[name]
-            self.found[name] = replace(found, candidate=replace(found.candidate, offset=kpa))
+            self.found[name] = found._replace(candidate=found.candidate._replace(offset=kpa))
         first = self.values(names[0]) if names else None
         self.scene = replace(self.scene, manifold_kpa=first)
         for name, source in self.sources.items():
@@ -178,7 +178,7 @@ class _Reading:
             beside = self.sources[others[0]].values if others else None
             if beside is None and name in self.second:
                 beside = self.second[name][0]
-            source = replace(source, values=pressure_without_rails(source.values))
+            source = source._replace(values=pressure_without_rails(source.values))
             like = self._like("barometric_pressure", *others)
             scored = candidates.pressure(name, source, like=like, ambient_kpa=offset)
             seen = see.manifold(source, self.scene, ambient, beside)
@@ -189,7 +189,7 @@ class _Reading:
 
     def _over_ambient(self, name: str) -> Array:
         """A gauge column's thinned values over ambient pressure, kPa."""
-        zeroed = replace(self.found[name].candidate, offset=0.0)
+        zeroed = self.found[name].candidate._replace(offset=0.0)
         return turned(self.sources[name].values, zeroed)
 
     def _like(self, *names: str) -> Unit | None:
@@ -214,7 +214,7 @@ class _Reading:
         if len(kept) == len(every) or max(s.evidence for s in every) - own <= STATED:
             return found
         why = f"it is called {reference}, but the values fit that badly"
-        return replace(found, doubtful=True, confidence=min(found.confidence, 0.6), why=why)
+        return found._replace(doubtful=True, confidence=min(found.confidence, 0.6), why=why)
 
     def other(self, name: str, us_hint: float) -> Decision:
         """A column that waits for nothing but the scene, road speed and manifold pressure."""

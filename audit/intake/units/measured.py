@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,8 +26,7 @@ TOO_COLD_TO_WAIT_S = 15.0  # a log shorter than this shows no coolant warming up
 Seen = dict[str, float | None]
 
 
-@dataclass(frozen=True, slots=True)
-class Ambient:
+class Ambient(NamedTuple):
     """What is known of ambient pressure before manifold pressure is read: kPa and its
     uncertainty.
     """

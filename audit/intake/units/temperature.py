@@ -6,7 +6,6 @@ Does not see: one lone air temperature between 25 and 75 without a unit.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -33,7 +32,7 @@ def temperatures(
     for °C.
     """
     columns = {
-        n: replace(s, values=temperature_without_rails(n, s.values)) for n, s in columns.items()
+        n: s._replace(values=temperature_without_rails(n, s.values)) for n, s in columns.items()
     }
     scores = {n: by_unit(n, s, us_hint) for n, s in columns.items()}
     cold = _cold_start(columns.get(WATER), columns.get(AIR))
@@ -45,7 +44,7 @@ def temperatures(
         there = bool(np.isfinite(source.values).any())
         middle = median_of_finite(source.values) if there else None
         seen = {**one.seen, "middle": middle, "cold_start": cold if name in (WATER, AIR) else None}
-        found[name] = replace(one, seen=seen, known=known)
+        found[name] = one._replace(seen=seen, known=known)
         weigh(scores[name], name, found[name])
         if name == WATER and middle is not None:
             best = max(scores[WATER], key=lambda s: s.total)
