@@ -16,7 +16,14 @@ _WORD_REFERENCE = re.compile(
     r"(gauge|gage|relativ\w*|\brel\b|uberdruck|ueberdruck|\(g\)|boost)|(absol\w*|\babs\b|\(a\))"
 )
 _TABLE = toml_table("words.toml")
-UNIT_WORDS = frozenset(_TABLE["unit"])
+# spellings with a stroke ('varv/min', 'kg/min') are those of schemas/units.toml: none is a name
+_PER = {
+    word
+    for row in toml_table("units.toml")["unit"].values()
+    for word in row["words"].split()
+    if "/" in word and not word.startswith("a/f")
+}
+UNIT_WORDS = frozenset(_TABLE["unit"]) | _PER
 NEUTRAL = frozenset(_TABLE["neutral"])
 # too common in names to count as a unit unless in brackets or a units row
 _WEAK = frozenset(_TABLE["unit_in_brackets"])
