@@ -230,11 +230,11 @@ def _places(key: str) -> list[str]:
 
 
 def _beyond_schema(data: dict[str, Any]) -> None:
-    for name in data.get("channels", {}):
+    named = {f"channels.{name}": name for name in data.get("channels", {})}
+    named |= {f"not_fitted.{name}": name for name in data.get("not_fitted", ())}
+    for key, name in named.items():
         if channel_row(name) is None:
-            raise CarFileError(
-                f"channels.{name}: no such channel. {did_you_mean(name, channel_rows())}"
-            )
+            raise CarFileError(f"{key}: no such channel. {did_you_mean(name, channel_rows())}")
     solenoid = data.get("solenoid", {})
     if solenoid.get("duty_min_pct", 0) >= solenoid.get("duty_max_pct", 100):
         raise CarFileError("solenoid.duty_max_pct: must be above duty_min_pct")
@@ -309,6 +309,7 @@ def _build(path: Path | None, data: dict[str, Any]) -> Car:
     found |= {
         "fuel": burns.name,
         "ethanol_pct": burns.ethanol_pct,
+        "not_fitted": frozenset(found.get("not_fitted", ())),
         "gear_ratios": tuple(found.get("gear_ratios", ())),
         "target_by_gear_kpa": {int(gear): float(kpa) for gear, kpa in by_gear.items()},
         "channels": {

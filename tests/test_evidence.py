@@ -15,8 +15,8 @@ CAR = Car(boost_limit_kpa=130.0)
 LATER = {"sha256": "1" * 64, "path": "later.csv"}
 
 
-def night(*logs):
-    return assemble([audit_log(log, CAR) for log in logs], car=CAR)
+def night(*logs, car=CAR):
+    return assemble([audit_log(log, car) for log in logs], car=car)
 
 
 def blank(a, b, value=np.nan):
@@ -71,11 +71,18 @@ def test_a_column_without_a_single_sample_is_not_logged_and_says_so(name):
     assert told == ["note"]
 
 
-@pytest.mark.parametrize(("figure", "verdict"), [(0.0, "clear"), (412.0, "hold")])
+@pytest.mark.parametrize("figure", [0.0, 412.0])
 @pytest.mark.parametrize("name", ["oil_pressure", "fuel_pressure", "exhaust_gas_temp"])
-def test_a_column_of_nothing_but_zeros_is_not_connected(name, figure, verdict):
+def test_a_column_of_nothing_but_one_figure_holds(name, figure):
     result = night(make_log(change={name: lambda t, v: np.full_like(t, figure)}))
-    assert result.verdict == verdict
+    assert result.verdict == "hold"
+
+
+@pytest.mark.parametrize("name", ["oil_pressure", "fuel_pressure", "exhaust_gas_temp"])
+def test_zeros_of_a_sensor_that_the_car_does_not_have_hold_nothing(name):
+    log = make_log(change={name: lambda t, v: np.zeros_like(t)})
+    assert f'not_fitted = ["{name}"]' in " ".join(night(log).reasons)
+    assert night(log, car=dataclasses.replace(CAR, not_fitted=frozenset({name}))).verdict == "clear"
 
 
 def test_a_second_bank_of_nothing_but_zeros_is_not_connected():

@@ -54,7 +54,7 @@ def _examine(log: Log, car: Car) -> Sanity:
     flags = {name: of_channel(of.values()) for name, of in tests.items()}
     troubles = [*pairs, *(t for examined, _, _ in every.values() for t in examined.troubles)]
     rates = {name: rate for name, (_, _, rate) in every.items()}
-    findings = _findings(log, troubles, samples, rates)
+    findings = _findings(log, car, troubles, samples, rates)
     return Sanity(samples=samples, tests=tests, flags=flags, noise=noise, findings=findings)
 
 
@@ -100,7 +100,11 @@ def _clock_tests(log: Log) -> dict[str, int]:
 
 
 def _findings(
-    log: Log, troubles: list[Trouble], samples: dict[str, FlagArray], rates: dict[str, float]
+    log: Log,
+    car: Car,
+    troubles: list[Trouble],
+    samples: dict[str, FlagArray],
+    rates: dict[str, float],
 ) -> tuple[Finding, ...]:
     """The worst finding of each code and channel: the rest of them say the same thing twice."""
     empty = frozenset(name for name, flags in samples.items() if (flags == MISSING).all())
@@ -108,7 +112,7 @@ def _findings(
     others = [beside.get(t.channel, ()) if t.code in GLITCHES else () for t in troubles]
     found = [
         *(finding_of(t, log, names) for t, names in zip(troubles, others, strict=True)),
-        *missing(log, empty),
+        *missing(log, empty, car.not_fitted),
         *slow({n: r for n, r in rates.items() if n not in empty}),
         *doubtful(log, empty),
         *clock_findings(log),

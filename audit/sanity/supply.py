@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from audit.declared import needed_channels, pull_channels, required
 from audit.engine import GAP_S, gap_rows
-from audit.model import Finding, Log, Note
+from audit.model import Channel, Finding, Log, Note
 from audit.sanity.findings import capital, is_needed, listed, plain
 from audit.tables import ChannelRow, channel_row
 
@@ -18,13 +18,14 @@ MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 
 
-def missing(log: Log, empty: frozenset[str]) -> list[Finding]:
-    """What a night cannot be cleared without. empty: logged, but without a sample."""
+def missing(log: Log, empty: frozenset[str], not_fitted: frozenset[str]) -> list[Finding]:
+    """What a night cannot be cleared without. empty: logged, but without a sample of a sensor;
+    not_fitted: channels that the car file knows to have none."""
     needed = needed_channels()
     there = {name for name in (*needed, *DRIVER) if log.has(name) and name not in empty}
     out = [_lacks(log, name) for name in needed if name not in there]
     out += [
-        _without_a_sample(log, channel.source, channel.stored_as or channel.name, row)
+        _without_a_sample(log, channel, row, fitted=channel.name not in not_fitted)
         for channel in log.channels
         if (row := channel_row(channel.name if channel.known else channel.nearest)) is not None
         and row.damage
@@ -75,10 +76,13 @@ def _words(log: Log, column: str) -> set[str]:
     return {word for cell in cells.unique()[:20] if (word := str(cell).strip().lower())}
 
 
-def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Finding:
-    """A note where a damage channel's column is blank; a hold where it says that it is broken."""
+def _without_a_sample(log: Log, channel: Channel, row: ChannelRow, *, fitted: bool) -> Finding:
+    """A note where a damage channel's column is blank; a hold where it says that it is broken, by
+    its words or by nothing but zeros. A second sensor of nothing but zeros is an input without one.
+    """
+    column = channel.stored_as or channel.name
     words = _words(log, column)
-    what = f'Column "{source}" ({plain(row.name)})'
+    what = f'Column "{channel.source}" ({plain(row.name)})'
     if words and words <= NO_READING:
         only = f"{what} holds nothing but {', '.join(sorted(words))}"
         text = f"{only}: the sensor is logged and does not read. Mend it."
@@ -86,6 +90,13 @@ def _without_a_sample(log: Log, source: str, column: str, row: ChannelRow) -> Fi
     cells = log.frame.get_column(column)
     zeros = cells.dtype.is_numeric() and cells.drop_nulls().len() > 0
     how = "has nothing but zeros, as where none is connected" if zeros else "has not one sample"
+    if zeros and fitted and channel.name == row.name:
+        mend = (
+            "Connect or mend the sensor; where this car has none, write "
+            f'not_fitted = ["{row.name}"] in the car file, above all [tables].'
+        )
+        text = f"{what} {how}: what it would have shown is unknown. {mend}"
+        return Finding("sensor.missing", "hold", text, channel=row.name)
     text = f"{what} {how}: it counts as not logged."
     return Finding("sensor.missing", "note", text, channel=row.name)
 

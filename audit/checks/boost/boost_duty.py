@@ -10,8 +10,8 @@ from audit.signal.arrays import interval_of, median_sorted, quantile, rows_of
 
 FIXED_PCT = 1.5  # a duty that stays within this from half the boost on was set by hand
 AT_STOP_PCT = 1.5
-# from here on a solenoid vents all it can; common practice, no published source
-FULLY_OPEN_PCT = 90.0
+# from here on a solenoid vents about all it can; common practice, no published source
+FULLY_OPEN_PCT = 84.0
 
 
 @dataclass(frozen=True)

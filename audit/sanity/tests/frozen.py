@@ -17,6 +17,7 @@ IN_A_ROW = 30  # of them; at a noise of 0.7 steps the odds against are some 1e-9
 AIR = 1.2  # lambda from which a gauge may stand at its lean end on a fuel cut
 SLOW_BOOST_S = 4.0  # boost that must show in a charge temperature that has not moved for flat_s
 SLOW_LONG = 2.0  # so many times as much of it where it has not moved for a shorter while
+FINE_STEP_K = 1.0  # a reading in coarser steps needs as many times as much to move by one
 RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
 RELIEF_STEP = 4.0  # kPa: read more finely than this, oil pressure trembles at the valve too
 # What an opening throttle moves by more than any resolution: from how long before it is open, and
@@ -99,7 +100,7 @@ def _while_driven(r: Reading, for_s: float) -> list[Run]:
             return True
         if r.name == "intake_air_temp":
             least = SLOW_BOOST_S if length >= for_s else SLOW_LONG * SLOW_BOOST_S
-            return _boosted_s(r.state, rows) >= least
+            return _boosted_s(r.state, rows) >= least * max(1.0, r.step / FINE_STEP_K)
         return bool(length >= due) and _must_move(r.name, r.state, rows)
 
     return [
