@@ -49,6 +49,7 @@ REALS = (
 COLUMNS = (*WORDS, *dict.fromkeys(REALS))
 VALVE = "solenoid|valve"
 LINES = "wastegate|line|hose|spring"
+DIRECTION = "direction"
 CURVE_TOUCHED = "boost_at_duty"  # a note that touches this measure starts the curve anew
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from audit.archive.step.curve import Curve, fit_curves
-from audit.archive.step.evidence import COLUMNS, LINES, Evidence, gather, was_tested
+from audit.archive.step.evidence import COLUMNS, DIRECTION, LINES, Evidence, gather, was_tested
 from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.refuse import (
@@ -233,6 +233,7 @@ class _Maker:
         self.gears = [*seen, *sorted({*car.target_by_gear_kpa, *guessed} - set(seen))]
         self.air = _air(self.found)
         self.tested = was_tested(self.notes)
+        self.direction = was_tested(self.notes, what=DIRECTION)
         self.lines_tested = was_tested(self.notes, what=LINES)
         self._curves: dict[int, Curve] = {}
 
@@ -262,7 +263,7 @@ class _Maker:
             for name in (*MEASURED, "boost_peak_kpa")
         )
         corrected = at_reference(boost, relative, power=MIDDLE_POWER)
-        return examine_valve(duty, corrected, night, peak=peak, tested=self.tested)
+        return examine_valve(duty, corrected, night, peak=peak, tested=self.tested, direction=self.direction)
 
     def gear(self, gear: int) -> GearResponse:
         """All that is said of one gear."""
