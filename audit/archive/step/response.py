@@ -70,9 +70,8 @@ class GearResponse:
 class Response:
     """gears: those with pulls, then those guessed. main: the gear most pulled last night, None
     without any.
-    step: of the main gear, or the refusal; other_gears: (gear, its next duty, %) of those with pulls,
-    where there is one. nights: how many; notes: sentences on what was taken for
-    granted.
+    step: of the main gear, or the refusal; other_gears: (gear, its next duty in %) of those with
+    pulls, where there is one. nights: how many; notes: sentences on what was taken for granted.
     """
 
     car: Car

@@ -38,9 +38,9 @@ class Level:
 
 @dataclass(frozen=True)
 class Slope:
-    """Boost on duty, kPa per %, with the ends of its 90 % interval, of the wider one by which a valve
-    is called backwards, and of the widest, by which it is said to answer, or is backwards whatever
-    somebody found by hand.
+    """Boost on duty, kPa per %, with the ends of its 90 % interval, of the wider one by which a
+    valve is called backwards, and of the widest, by which it is said to answer, or is backwards
+    whatever somebody found by hand.
     """
 
     middle: float
@@ -228,9 +228,10 @@ def _faults(
     unproven: bool,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """A valve that works the wrong way, from two duties on, unless each had one evening alone or it
-    moves the right way by hand and the evenings may have made the fall; one that does nothing, from three duties and the table's duty on, unless it is excused: tried
-    by hand, or its highest duty rises. doubted: few evenings so far, so that a rise that is not
-    sure waits for others; unproven: many, which showed no sure rise.
+    moves the right way by hand and the evenings may have made the fall; one that does nothing, from
+    three duties and the table's duty on, unless it is excused: tried by hand, or its highest duty
+    rises. doubted: few evenings so far, so that a rise that is not sure waits for others; unproven:
+    many, which showed no sure rise.
     """
     setting = figures("valve")
     reach = float(np.ptp(duty))
