@@ -113,7 +113,9 @@ def test_a_note_says_what_starts_anew(tmp_path):
     result = run(
         note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path
     )
-    labels = "lambda at the top of engine speed, fuel pressure over manifold pressure, injector duty"
+    labels = (
+        "lambda at the top of engine speed, fuel pressure over manifold pressure, injector duty"
+    )
     assert f"New baseline for: {labels}." in result.stdout
 
 
