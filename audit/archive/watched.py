@@ -107,12 +107,13 @@ def touches_of(
 
 def touched_by(text: str) -> tuple[str, ...] | None:
     """The measures that a note's words touch by the table in schemas/trends.toml; None for unknown
-    words, () for a note that tells of a test or of how the car is, and not of a change.
+    words. A note that tells of a test or of how the car is tells of no change: it touches only what
+    it calls by its label, which stands as it now is from that day on.
     """
     found: list[str] = []
     for row in toml_table("trends.toml")["hardware"]:
         if any(re.search(rf"\b{re.escape(word)}", text.lower()) for word in row["words"]):
             if not row["touches"]:  # tried and found sound, or the car as it is: no change
-                return ()
+                return tuple(m.name for m in watched() if m.label in text.lower())
             found += row["touches"]
     return tuple(dict.fromkeys(found)) or None

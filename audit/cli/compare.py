@@ -72,6 +72,7 @@ def _screened(name: str, car_file: Path | None) -> tuple[Pulls, bool, float | No
 
 
 def _kept(name: str, folder: str | None, car_file: Path | None) -> tuple[Pulls, bool, float | None]:
+    from audit.archive.logged_mixture import logged_afr
     from audit.archive.store.store import Archive
     from audit.errors import UsageError
 
@@ -93,4 +94,4 @@ def _kept(name: str, folder: str | None, car_file: Path | None) -> tuple[Pulls, 
     pulls = pulls.join(started, on="log_id", how="left")
     pulls = pulls.sort("wall_start", "path", "index", nulls_last=True)
     rows = [(row["gear"], row) for row in pulls.iter_rows(named=True)]
-    return rows, bool(own["us_units"][-1]), options.logged_afr(archive, car)
+    return rows, bool(own["us_units"][-1]), logged_afr(archive, car)

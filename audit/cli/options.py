@@ -63,13 +63,3 @@ def car_of(kept: Archive, file: Path | None) -> Car:
             "say which with --car CAR.toml."
         )
     return kept.car(known[0])
-
-
-def logged_afr(kept: Archive, car: str) -> float | None:
-    """Air-fuel ratio for one of lambda, where the car's newest log gave that; else None."""
-    import json
-
-    rows = kept.logs(car, columns=("channels",))["channels"].drop_nulls()
-    columns = json.loads(rows[-1]) if len(rows) else []
-    given = [str(c.get("source_unit") or "") for c in columns if c.get("name") == "lambda"]
-    return kept.car(car).stoichiometric_afr if given and given[0].startswith("AFR") else None

@@ -31,13 +31,15 @@ def command(
         here = Path("car.toml")
         made = plan(load_car(car_file or (here if here.is_file() else None)))
     else:
+        from audit.archive.logged_mixture import logged_afr
         from audit.archive.step.response import response
         from audit.archive.store.store import Archive
         from audit.database import shown
 
         kept = Archive(archive)
         car = options.car_of(kept, car_file)
-        made = plan(car, response(kept, car, setting=setting), where=shown(archive))
+        afr = logged_afr(kept, car.name) if car.name in kept.cars() else None
+        made = plan(car, response(kept, car, setting=setting), where=shown(archive), afr=afr)
     document = document_of_plan(made)
     us = units == "us" if units else document["us_units"]
     output.deliver(json_to, partial(dumps, document), lambda: output.tell(render(document, us=us)))

@@ -35,13 +35,14 @@ def command(
     cars = kept.cars()
     name = car or (cars[0] if len(cars) == 1 else None)
     if season:
+        from audit.archive.logged_mixture import logged_afr
         from audit.archive.trend.season import season_lines
 
         if name is None:
             raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")
         kept.car(name)
         shown = _shown(kept, name)
-        afr = options.logged_afr(kept, name) if shown.unit("kPa") == "psi" else None
+        afr = logged_afr(kept, name) if shown.unit("kPa") == "psi" else None
         output.tell(season_lines(kept.nights(name), kept.pulls(name), shown=shown, afr=afr))
     elif name is None:
         from audit.archive.trend.fleet import fleet

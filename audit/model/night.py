@@ -55,7 +55,8 @@ class Decision:
     """What to do about boost after a night. state: 'step', 'stay', 'no_step'. why, first: a
     sentence each,
     canonical units; first: what to look at first. expected_kpa: (low, mid, high), settled boost of
-    the next pull at duty_next_pct, gauge, nine in ten. None for what is not known."""
+    the next pull at duty_next_pct, gauge, nine in ten; other_gears: (gear, its next duty in %) of
+    those with pulls. None, or left out, for what is not known."""
 
     state: str
     why: str
@@ -64,6 +65,7 @@ class Decision:
     duty_next_pct: float | None = None
     expected_kpa: tuple[float, float, float] | None = None
     gear: int | None = None
+    other_gears: tuple[tuple[int, float], ...] = ()
 
     def plain(self) -> dict[str, Any]:
         """As plain values for JSON; figures to two digits."""
@@ -76,6 +78,9 @@ class Decision:
             "gear": self.gear,
             "why": self.why,
             "first": self.first,
+            "other_gears": [
+                {"gear": gear, "duty_next_pct": _rounded(duty)} for gear, duty in self.other_gears
+            ],
         }
 
 

@@ -27,7 +27,12 @@ FAULTS = (
     "last_night",
 )  # what binds a refusal that is a fault
 NOTHING = "The car itself, before each run: nothing in the logs stands out."
+STAY_UNTIL = (
+    "stay where you are. A night at this duty without it lifts this; of a shift over the nights, "
+    "the note that it names."
+)
 UNASKED = "No pull with a known duty is at hand."
+SET_WITHIN = 0.15  # %, of a duty set by hand in half percents
 AGAIN = "What could not be read or judged: do what is said of it, and log it again."
 
 
@@ -54,6 +59,14 @@ class StepLike(Protocol):
     def high(self) -> float | None: ...
     @property
     def log_next(self) -> str: ...
+
+
+def as_set(duty: float) -> float:
+    """A duty as it was set by hand, %: loggers round it, and a mean of their readings lies a hair
+    beside. The nearest half percent, where it is that near; else to a tenth.
+    """
+    half = round(2.0 * duty) / 2.0
+    return half if abs(duty - half) <= SET_WITHIN else round(duty, 1)
 
 
 def family(code: str) -> str | None:
@@ -139,15 +152,14 @@ def decided(
     repeatedly.
     """
     now = step.from_duty if step is not None and step.from_duty is not None else duty_now
+    now = None if now is None else as_set(now)
     gear = (step.gear or None) if step is not None and step.gear else gear
     if verdict != VERDICTS[0]:
         return Decision("no_step", reason, first, now, None, None, gear)
     if step is not None and step.binds in FAULTS:
         return Decision("no_step", step.sentence, step.log_next or first, now, None, None, gear)
     if again and not (step is not None and step.action == "down"):
-        return Decision(
-            "stay", f"{_upper(again)}: stay where you are.", first, now, now, None, gear
-        )
+        return Decision("stay", f"{_upper(again)}: {STAY_UNTIL}", first, now, now, None, gear)
     if step is None:
         return Decision("step", _unsized(UNASKED), first, now, None, None, gear)
     if step.action == "refuse" and not _goes_up(step):

@@ -114,6 +114,8 @@ def decision_line(decision: Doc, *, us: bool) -> str:
             f"{number(expected['low'], 'kPa', us=us)} to {number(expected['high'], 'kPa', us=us)}"
         )
         text += f"; expect {figure(expected['mid'], 'kPa', us=us)} ({ends})"
+    for other in decision.get("other_gears", ()):  # what was kept before they were told has none
+        text += f"; gear {other['gear']} next {other['duty_next_pct']:.1f} %"
     return text
 
 

@@ -113,7 +113,10 @@ def test_a_note_says_what_starts_anew(tmp_path):
     result = run(
         note, "Alder", "fitted new injectors", "--date", "2026-03-05", "--archive", tmp_path
     )
-    assert "New baseline for: injector duty, lambda at load, fuel differential." in result.stdout
+    labels = (
+        "lambda at the top of engine speed, fuel pressure over manifold pressure, injector duty"
+    )
+    assert f"New baseline for: {labels}." in result.stdout
 
 
 @pytest.mark.parametrize(("days_after", "said"), [(0, True), (1, False)])

@@ -180,3 +180,27 @@ def test_a_duty_to_type_has_no_more_digits_than_the_pages_show():
     made = plan(CAR, Sheet().steps(5, 10, 15, 20 + 1 / 3).ask())
     told = re.findall(r"--duty (?:LOG=)?([\d.]+\d)", made.after)
     assert "20.3" in told and all(len(duty.partition(".")[2]) <= 1 for duty in told)
+
+
+@pytest.mark.parametrize(("units", "afr"), [("us", None), ("us", 14.7), ("metric", 14.7)])
+def test_mixture_ends_the_evening_as_the_logger_gives_it(units, afr):
+    car = replace(CAR, units=units)
+    (lean,) = (
+        end for end in plan(car, Sheet().steps(5, 10, 15).ask(car), afr=afr).ends if "leaner" in end
+    )
+    assert (
+        lean.startswith("Lambda" if afr is None else "Air-fuel ratio 12.") and "ambda 0.8" in lean
+    )
+
+
+def test_the_next_duty_of_every_gear_that_has_one_is_told_beside_the_decision():
+    sheet = Sheet().steps(5, 10, 15, gear=2).steps(5, 10, gear=4).night(4, gear=1)
+    answer = sheet.steps(5, 10, 15, 20).ask()
+    document = document_of_plan(plan(CAR, answer))
+    others = {one["gear"]: one["duty_next_pct"] for one in document["decision"]["other_gears"]}
+    assert others == {g.gear: g.step.duty for g in answer.gears if g.gear in (2, 4)}
+    alone = sheet.ask(only_step=True)  # as `screen` asks
+    assert dict(alone.other_gears) == others and alone.step == answer.step
+    told = " ".join(" ".join(sheet_of(plan(CAR, answer))).split())
+    assert f"gear 2 next {others[2]:.1f} %" in told
+    assert sheet.night(20, gear=3, verdict="hold").ask().decision.other_gears == ()

@@ -5,13 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
+import numpy as np
+import polars as pl
 import pytest
 
 from audit.archive.step.response import Response
 from audit.archive.store.journal import JournalNote
+from audit.archive.trend.trends import trends_of
 from audit.archive.watched import touched_by
-from tests.archive.sheets import CAR, Sheet
+from tests.archive.sheets import CAR, WIGGLE, Sheet
 
 RISES = lambda d: 48.0 + 1.6 * d  # noqa: E731
 UP = (5, 10, 15, 20, 25, 30)
@@ -143,3 +147,53 @@ def test_a_near_limit_is_lifted_by_the_evenings_it_asks_for_or_said_to_be_the_en
         logged(sheet, answer)
         answer = sheet.ask(car)
     assert answer.step.action == "up" or answer.step.log_next == ""
+
+
+def climbed(boost: Callable[[float], float], duties: tuple[float, ...], fallen: int = 0) -> Any:
+    """What the trends say of boost at its duty after a night of two pulls at each; the last
+    `fallen` nights 20 kPa under.
+    """
+    rows = [
+        {
+            "date": f"2026-03-{night + 1:02d}",
+            "log_id": f"{night}",
+            "index": pull + 1,
+            "gear": 3,
+            "start_s": 0.0,
+            "end_s": 5.0,
+            "ambient_c": 20.0,
+            "barometric_kpa": 100.0,
+            "duty_mean_pct": duty,
+            "duty_at_peak_pct": duty,
+            "boost_settled_kpa": boost(duty)
+            + WIGGLE[(night + pull) % 4]
+            - (20.0 if night >= len(duties) - fallen else 0.0),
+        }
+        for night, duty in enumerate(duties)
+        for pull in range(2)
+    ]
+    pulls = pl.DataFrame(rows)
+
+    def found(notes: tuple[JournalNote, ...] = ()) -> str:
+        made = trends_of(pulls, pulls.select("date", "log_id"), car=CAR, notes=notes)
+        return " ".join(f.message for f in made.findings if f.code == "boost.under_target")
+
+    return found
+
+
+def test_a_climb_along_a_curve_that_bends_twice_is_no_fall_over_the_nights() -> None:
+    """Flat, steep, flat again: at a duty never driven before there is no boost to fall from."""
+    s_shape = lambda d: 70.0 + 65.0 / (1.0 + np.exp((38.0 - d) / 6.0))  # noqa: E731
+    up = (0.0, 5.0, 15.0, 25.0, 25.0, 32.5, 37.5, 42.5, 47.5, 52.0, 55.5, 58.5, 62.5, 65.5)
+    for nights in range(9, len(up) + 1):
+        assert climbed(s_shape, up[:nights])() == ""
+    assert "lower" in climbed(s_shape, (*up, *(65.5,) * 8), fallen=4)()
+
+
+def test_the_note_that_a_fall_over_the_nights_asks_for_lifts_it() -> None:
+    found = climbed(RISES, (20.0,) * 16, fallen=4)
+    text = re.search(r'note "([^"]+)"', found())
+    assert text and touched_by(text[1]) == ("boost_at_duty",)
+    note = JournalNote("n", CAR.name, "2026-03-13", text[1], touched_by(text[1]) or ())
+    assert found((note,)) == ""
+    assert touched_by("solenoid tested") == ()

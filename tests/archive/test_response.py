@@ -312,3 +312,36 @@ def test_what_is_projected_has_a_limit_in_the_table_of_limits():
     from audit.tables import limits
 
     assert all(limits().row(row.code, row.measure).hold is not None for row in projected_rows())
+
+
+def test_the_same_samples_in_a_copy_of_their_log_count_once():
+    sheet = Sheet().steps(5, 10, 15, rpm_start=2590.0, rpm_end=6448.0)
+    for number, pull in enumerate(sheet.pulls):  # the second pull of each night has its own speed
+        pull["rpm_rate_rpm_per_s"] = 737.59781 + number
+    sheet.pulls.append({**sheet.pulls[-1], "log_id": "copy", "boost_settled_kpa": 99.0})
+    answer = sheet.ask()
+    assert answer.evidence.n == 6
+    assert answer.evidence.left_out == {"seen twice, in a copy of their log": 1}
+    assert "seen twice" in answer.notes[0]
+    sheet.pulls[-1]["rpm_rate_rpm_per_s"] += 1.0
+    assert sheet.ask().evidence.n == 7
+
+
+def test_the_duty_tonight_is_what_was_set_on_a_clear_night_and_on_a_held_one():
+    from audit.night.decision import as_set
+
+    assert [as_set(d) for d in (29.93, 30.12, 30.3, 20.25)] == [30.0, 30.0, 30.3, 20.2]
+    read = lambda boost: 20.08 if boost < 60.0 else 30.08  # noqa: E731
+    clear = Sheet().steps(5, 20, 30).night(30, 30, duty_mean_pct=read).ask()
+    held = Sheet().steps(5, 20, 30).night(30, 30, duty_mean_pct=read, verdict="hold").ask()
+    assert clear.decision.duty_now_pct == clear.step.from_duty == 30.0
+    assert held.step.duty == 30.0 and "30.0 % duty" in held.step.log_next
+
+
+def test_a_stay_at_the_target_is_not_left_for_one_evenings_mood():
+    """The level lies 1.3 kPa under the target, then 1.9: within what evenings differ by."""
+    sheet = Sheet().steps(*LADDER, 30)
+    under = [sheet.ask(target_kpa=76.8 + off).step.action for off in (1.2, 2.0)]
+    assert under == ["stay", "stay"] and sheet.ask(target_kpa=81.0).step.action == "up"
+    once = Sheet().steps(*LADDER).ask(target_kpa=78.9).step
+    assert once.action == "up"

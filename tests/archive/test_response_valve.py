@@ -183,3 +183,17 @@ def test_a_small_rise_by_25_percent_takes_evenings_at_both_ends_before_it_is_cal
 def test_after_a_base_run_a_step_counts_from_the_solenoids_least_duty():
     car = dataclasses.replace(CAR, duty_min_pct=10.0)
     assert Sheet().night(0, 0).ask(car).step.duty == 15.0
+
+
+@pytest.mark.parametrize(("per_pct", "lifted"), [(-1.2, True), (-3.0, False)])
+def test_a_fall_that_evenings_may_have_made_is_lifted_by_a_look_at_its_direction(per_pct, lifted):
+    """A sure one is not: what was found by hand does not stand against it."""
+    sheet = Sheet(lambda d: 70.0 + per_pct * d).steps(5, 10, 10)
+    refused = sheet.ask()
+    assert refused.step.binds == "reversed"
+    assert ("duty direction tested" in refused.step.log_next) is lifted
+    note = JournalNote("n", CAR.name, "2026-03-03", "duty direction tested", ())
+    answer = sheet.ask(notes=(note,))
+    assert (answer.step.binds != "reversed") is lifted
+    if lifted:  # and no further than a valve that was not seen to answer
+        assert answer.step.duty is not None and answer.step.duty <= 25.0

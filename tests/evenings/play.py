@@ -45,7 +45,7 @@ BACKWARDS = re.compile(
     r"backward|revers|wrong way|other way|opposite|swap|lowers? boost", re.IGNORECASE
 )
 QUOTED = re.compile(r"[\"“]([^\"”]{4,80})[\"”]")
-MENDED = re.compile(r"^\s*(new|fitted|replaced|mended|repaired|changed|swapped)\b", re.IGNORECASE)
+MENDED = re.compile(r"\b(new|fitted|replaced|mended|repaired|changed|swapped)\b", re.IGNORECASE)
 AGAIN = re.compile(r"\b(again|repeat|once more|one more|another night|same duty)\b", re.IGNORECASE)
 LOWER = re.compile(
     r"\b(back|down|lower|drop|return)\b[^.%]{0,40}?(\d+(?:\.\d+)?) ?%", re.IGNORECASE
@@ -162,7 +162,7 @@ def truthful_note(said: str, told: Iterable[str]) -> str | None:
         return None
     past = set(told)
     for text in QUOTED.findall(said.replace('\\"', '"')):
-        if text not in past and not MENDED.match(text) and "pullaudit" not in text:
+        if text not in past and not MENDED.search(text) and "pullaudit" not in text:
             return str(text)
     return None
 

@@ -15,7 +15,6 @@ from audit.model import VERDICTS, Decision, Finding, Night
 from audit.night.decision import decided, first_look, repeated, watched_tonight
 
 if TYPE_CHECKING:
-    from audit.archive.step.step import Step
     from audit.archive.store.store import Archive
 
 TONIGHT = "tonight"
@@ -54,8 +53,11 @@ def _decision(night: Night, archive: Archive | None) -> Decision:
     before = watched_of(archive.findings(night.car.name), nights[at - 1]) if archive and at else ()
     again = repeated(watched_tonight(night), before)
     older = at + 1 < len(nights)
-    step = _step(night, archive, until=nights[at] if older else None)
+    found = _response(night, archive, until=nights[at] if older else None)
+    step, others = (None, ()) if found is None else (found.step, found.other_gears)
     made = decided(night.verdict, reason, first, step=step, again=again, duty_now=duty, gear=gear)
+    if made.state != "no_step":
+        made = dataclasses.replace(made, other_gears=others)
     return dataclasses.replace(made, why=f"{made.why} {AS_IT_WAS}") if older else made
 
 
@@ -82,12 +84,11 @@ def _where(night: Night) -> tuple[int | None, float | None]:
     return gear, max(duties, default=None)
 
 
-def _step(night: Night, archive: Archive | None, *, until: str | None = None) -> Step | None:
-    if archive is not None:
-        setting = night.setting or None
-        return response(archive, night.car, setting=setting, only_step=True, until=until).step
-    found = response_tonight(night, only_step=True)
-    return None if found is None else found.step
+def _response(night: Night, archive: Archive | None, *, until: str | None) -> Response | None:
+    if archive is None:
+        return response_tonight(night, only_step=True)
+    setting = night.setting or None
+    return response(archive, night.car, setting=setting, only_step=True, until=until)
 
 
 def response_tonight(night: Night, *, only_step: bool = False) -> Response | None:

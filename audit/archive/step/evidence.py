@@ -29,7 +29,11 @@ FAULTY = (
     "boost_delivery",
     "boost_control",
 )  # a pull that fails these shows a fault, not the answer to duty
+# Two pulls of a night that agree in all of these are the same samples, seen twice: what stands on
+# the ambient pressure may differ in a copy that lacks the part of the log which tells it.
+SAME = ("rpm_start", "rpm_end", "rpm_rate_rpm_per_s")
 REALS = (
+    *SAME,
     "index",
     "gear",
     "barometric_kpa",
@@ -49,6 +53,7 @@ REALS = (
 COLUMNS = (*WORDS, *dict.fromkeys(REALS))
 VALVE = "solenoid|valve"
 LINES = "wastegate|line|hose|spring"
+DIRECTION = "direction"
 CURVE_TOUCHED = "boost_at_duty"  # a note that touches this measure starts the curve anew
 
 
@@ -130,6 +135,7 @@ def gather(
     if setting is None:
         setting = str(nights["setting"].fill_null("")[-1]) if nights.height else ""
     rows = _drop(rows, pl.col("setting") != setting, "of another setting", left_out)
+    rows = _drop(rows, ~_first_seen(), "seen twice, in a copy of their log", left_out)
     changed = since_note(notes, CURVE_TOUCHED)
     since, because = (changed.day, changed.text) if changed else ("", "")
     rows = _drop(rows, pl.col("date") < since, "before the last change that matters", left_out)
@@ -159,6 +165,17 @@ def gather(
     return Evidence(
         rows, left_out, setting, since, because, bool(known.all()) if rows.height else True, every
     )
+
+
+def _first_seen() -> pl.Expr:
+    """Whether a pull is the first of its samples in its night: a log that was copied in part is
+    another file with the same pull. Two pulls don't agree so well in all of these.
+    """
+    import polars as pl
+
+    same = (pl.col(name).round_sig_figs(5) for name in SAME)
+    unknown = pl.any_horizontal(pl.col(name).is_null() for name in SAME)
+    return pl.struct("night_id", *same).is_first_distinct() | unknown
 
 
 def since_note(notes: Sequence[JournalNote], touched: str) -> JournalNote | None:

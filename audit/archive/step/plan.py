@@ -71,9 +71,12 @@ class Plan:
     history: bool = False
 
 
-def plan(car: Car, response: Response | None = None, *, where: str = "DIR") -> Plan:
+def plan(
+    car: Car, response: Response | None = None, *, where: str = "DIR", afr: float | None = None
+) -> Plan:
     """The evening of a car; without a response (or with one that holds no pull) that of a new
-    car. where: the archive, as the sheet's commands name it.
+    car. where: the archive, as the sheet's commands name it. afr: air-fuel ratio for one of lambda,
+    where the logger gives that; what a new car's gives is guessed by its units.
     """
     known = response if response is not None and response.evidence.n else None
     history = response is not None and response.nights > 0
@@ -99,7 +102,7 @@ def plan(car: Car, response: Response | None = None, *, where: str = "DIR") -> P
         after,
         cool,
         cool_from,
-        _ends(car, legs, us=us),
+        _ends(car, legs, afr=car.stoichiometric_afr if us and not history else afr),
         notes,
         us,
         before,
@@ -292,7 +295,7 @@ def _cool_down(response: Response | None) -> tuple[float, str]:
     ), f"that is what the intake air took to recover in {len(taus)} pulls"
 
 
-def _ends(car: Car, legs: tuple[Leg, ...], *, us: bool) -> tuple[str, ...]:
+def _ends(car: Car, legs: tuple[Leg, ...], *, afr: float | None) -> tuple[str, ...]:
     table, setting = limits_for(car), figures("evening")
     hold = {
         name: table.row(code, name).hold
@@ -307,8 +310,8 @@ def _ends(car: Car, legs: tuple[Leg, ...], *, us: bool) -> tuple[str, ...]:
     leanest = hold["lean_lambda"]
     assert leanest is not None  # it has a row of the table, and an owner can't take it away
     lean = f"Lambda {leanest:.2f}"
-    if us:
-        lean = f"Air-fuel ratio {leanest * car.stoichiometric_afr:.1f} (lambda {leanest:.2f})"
+    if afr is not None:
+        lean = f"Air-fuel ratio {leanest * afr:.1f} (lambda {leanest:.2f})"
     return (
         f"Boost at {lift:.1f} kPa: lift at once, whatever the limit",
         "Boost outside the range given for its duty",

@@ -79,7 +79,8 @@ def refusal(
             return held
         return replace(held, sentence=f"{held.sentence} {valve.said[0]}", duty=None)
     if valve.faults:
-        say = {"said": valve.said[0]}
+        doubtful = valve.slope is not None and valve.slope.proof_under >= 0.0
+        say = {"said": valve.said[0], "by_hand": words("mend")["direction"] if doubtful else ""}
         return worded(valve.faults[0], "refuse", gear, target=target, say=say)
     if target is None:
         stays = _on_logged_target(found.of_gear(gear), gear)

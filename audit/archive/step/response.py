@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from audit.archive.step.curve import Curve, fit_curves
-from audit.archive.step.evidence import COLUMNS, LINES, Evidence, gather, was_tested
+from audit.archive.step.evidence import COLUMNS, DIRECTION, LINES, Evidence, gather, was_tested
 from audit.archive.step.first import first_duty
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.refuse import (
@@ -26,6 +26,7 @@ from audit.archive.step.valve import Valve, examine_valve
 from audit.archive.step.watches import decided_from_rows, watched_again
 from audit.archive.trend.air_density import REFERENCE_PRESSURE_KPA, at_reference
 from audit.model import Car, Decision
+from audit.night.decision import SET_WITHIN, as_set
 from audit.tables import limits_for
 
 if TYPE_CHECKING:
@@ -69,8 +70,8 @@ class GearResponse:
 class Response:
     """gears: those with pulls, then those guessed. main: the gear most pulled last night, None
     without any.
-    step: of the main gear, or the refusal. nights: how many; notes: sentences on what was taken for
-    granted.
+    step: of the main gear, or the refusal; other_gears: (gear, its next duty in %) of those with
+    pulls, where there is one. nights: how many; notes: sentences on what was taken for granted.
     """
 
     car: Car
@@ -84,6 +85,7 @@ class Response:
     notes: tuple[str, ...]
     us_units: bool = False
     decision: Decision | None = None
+    other_gears: tuple[tuple[int, float], ...] = ()
 
 
 def response(
@@ -149,6 +151,7 @@ def response_of(
     targets = _targets(car, target_kpa)
     again = watched_again(nights, findings)
     gears: tuple[GearResponse, ...] = ()
+    others: tuple[tuple[int, float], ...] = ()
     main: int | None = None
     if found.n == 0:
         step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
@@ -157,8 +160,13 @@ def response_of(
         main, air = maker.main(), maker.air
         if not only_step:
             gears = tuple(maker.gear(gear) for gear in ([main] if only_main else maker.gears))
-        step = next((g.step for g in gears if g.gear == main), None) or maker.step(main)
+        steps = {g.gear: g.step for g in gears}
+        step = steps.get(main) or maker.step(main)
+        if step.action != "refuse":
+            others = _duties({g: steps.get(g) or maker.step(g) for g in found.gears() if g != main})
     decision = decided_from_rows(nights, findings, step=step, again=again)
+    if decision is not None and decision.state != "no_step":
+        decision = replace(decision, other_gears=others)
     said = _notes(found, car)
     return Response(
         car,
@@ -172,6 +180,16 @@ def response_of(
         said,
         us,
         decision,
+        others,
+    )
+
+
+def _duties(steps: Mapping[int, Step]) -> tuple[tuple[int, float], ...]:
+    """The next duty of each gear that is known and has one."""
+    return tuple(
+        (gear, step.duty)
+        for gear, step in steps.items()
+        if gear and step.duty is not None and step.action != "refuse"
     )
 
 
@@ -233,13 +251,18 @@ class _Maker:
         self.gears = [*seen, *sorted({*car.target_by_gear_kpa, *guessed} - set(seen))]
         self.air = _air(self.found)
         self.tested = was_tested(self.notes)
+        self.direction = was_tested(self.notes, what=DIRECTION)
         self.lines_tested = was_tested(self.notes, what=LINES)
         self._curves: dict[int, Curve] = {}
 
     def curve(self, gear: int) -> Curve:
-        """The curve of a gear, fitted when it is first wanted: alone, for a step alone."""
+        """The curve of a gear, fitted when it is first wanted: with those that have pulls alone,
+        for a step alone.
+        """
         if gear not in self._curves:
-            wanted = [gear] if self.alone else self.gears
+            wanted = self.gears
+            if self.alone:  # nothing borrowed is asked for
+                wanted = self.found.gears() if gear in self.found.gears() else [gear]
             self._curves |= fit_curves(self.found.points(), wanted, spring_kpa=self.car.spring_kpa)
         return self._curves[gear]
 
@@ -262,7 +285,9 @@ class _Maker:
             for name in (*MEASURED, "boost_peak_kpa")
         )
         corrected = at_reference(boost, relative, power=MIDDLE_POWER)
-        return examine_valve(duty, corrected, night, peak=peak, tested=self.tested)
+        return examine_valve(
+            duty, corrected, night, peak=peak, tested=self.tested, direction=self.direction
+        )
 
     def gear(self, gear: int) -> GearResponse:
         """All that is said of one gear."""
@@ -384,11 +409,13 @@ class _Maker:
         if clear.is_empty():
             return None
         last = clear.filter(clear["night_id"] == clear["night_id"][-1])
-        return float(last["duty_mean_pct"].max())  # type: ignore[arg-type]
+        return as_set(float(last["duty_mean_pct"].max()))  # type: ignore[arg-type]
 
     def _held_over(self, rows: pl.DataFrame, base: float | None) -> bool:
         """Whether a night that was not clear lies over a duty: up to it only in usual steps."""
-        held = rows.filter((rows["verdict"] != "clear") & (rows["duty_mean_pct"] > (base or 0.0)))
+        held = rows.filter(
+            (rows["verdict"] != "clear") & (rows["duty_mean_pct"] > (base or 0.0) + SET_WITHIN)
+        )
         return not held.is_empty()
 
     def _wanted(

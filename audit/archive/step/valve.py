@@ -38,8 +38,9 @@ class Level:
 
 @dataclass(frozen=True)
 class Slope:
-    """Boost on duty, kPa per %, with the ends of its 90 % interval, and of the wider one by which a
-    valve is called backwards, or said to answer.
+    """Boost on duty, kPa per %, with the ends of its 90 % interval, of the wider one by which a
+    valve is called backwards, and of the widest, by which it is said to answer, or is backwards
+    whatever somebody found by hand.
     """
 
     middle: float
@@ -47,6 +48,7 @@ class Slope:
     high: float
     surely_over: float
     surely_under: float
+    proof_under: float
 
 
 @dataclass(frozen=True)
@@ -92,12 +94,13 @@ def examine_valve(
     *,
     peak: Array | None = None,
     tested: bool = False,
+    direction: bool = False,
 ) -> Valve:
     """The valve of one gear from n pulls in their order.
 
     duty: %; boost: kPa gauge in the reference air; night: whole numbers, rising;
     peak: highest boost of each as it was read, NaN where unknown. tested: somebody tried the valve
-    by hand and found it sound.
+    by hand and found it sound; direction: and that it moves the right way.
     """
     if len(duty) == 0:
         return Valve((), None, None, None, None)
@@ -120,6 +123,7 @@ def examine_valve(
             levels=len(levels),
             alone=alone,
             excused=tested or rises,
+            right_way=direction and slope.proof_under >= 0.0,
             doubted=not often and low_yet,
             unproven=often and low_yet,
         )
@@ -209,7 +213,7 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
     scale = (prior + chi2) / (prior + max(len(duty) - 2, 0))
     sd = float(np.sqrt(inverse[1, 1] * max(scale, 1.0)))
     wide, sure, proof = (setting[f"{name}_sds"] * sd for name in ("interval", "sure", "proof"))
-    return Slope(*(float(slope + off) for off in (0.0, -wide, wide, -proof, sure)))
+    return Slope(*(float(slope + off) for off in (0.0, -wide, wide, -proof, sure, proof)))
 
 
 def _faults(
@@ -219,13 +223,15 @@ def _faults(
     levels: int,
     alone: bool,
     excused: bool,
+    right_way: bool,
     doubted: bool,
     unproven: bool,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """A valve that works the wrong way, from two duties on, unless each had one evening alone; one
-    that does nothing, from three duties and the table's duty on, unless it is excused: tried
-    by hand, or its highest duty rises. doubted: few evenings so far, so that a rise that is not
-    sure waits for others; unproven: many, which showed no sure rise.
+    """A valve that works the wrong way, from two duties on, unless each had one evening alone or it
+    moves the right way by hand and the evenings may have made the fall; one that does nothing, from
+    three duties and the table's duty on, unless it is excused: tried by hand, or its highest duty
+    rises. doubted: few evenings so far, so that a rise that is not sure waits for others; unproven:
+    many, which showed no sure rise.
     """
     setting = figures("valve")
     reach = float(np.ptp(duty))
@@ -233,7 +239,7 @@ def _faults(
         return (), ()
     lead = f"You added {reach:.0f} % duty ({duty.min():.0f} to {duty.max():.0f} %)"
     moved = slope.middle * reach
-    if not alone and slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
+    if not (alone or right_way) and slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
         said = (
             f"{lead} and boost fell by {-moved:.1f} kPa: the valve works backwards. Look at the "
             "solenoid's ports and its rest position."

@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 
 from audit.archive.trend.trend import Trend
+from audit.archive.watched import watched
 from audit.model import Finding
 
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
@@ -142,6 +143,16 @@ def causes(meaning: str) -> tuple[str, ...]:
     return tuple(part for part in _APART.split(meaning) if part)
 
 
+def _lifted_by(trend: Trend) -> str:
+    """What ends the alarm of a shift that nobody can see the reason of."""
+    labels = {m.name: m.label for m in watched()}
+    named = " and ".join(labels[name] for name in trend.parts or (trend.measure.name,))
+    return (
+        " What lifts it: mend it and note the part (`pullaudit note`), as what was changed that "
+        f'night; or, all looked at and well, note "{named} is how my car is".'
+    )
+
+
 def finding_of(trend: Trend) -> Finding | None:
     """The finding that the next night should carry, None when there is nothing to tell."""
     severity, side = severity_of(trend), trend.side
@@ -152,11 +163,7 @@ def finding_of(trend: Trend) -> Finding | None:
     )
     limit = trend.measure.serious if severity == "hold" else trend.measure.matters
     means = f" Usually {trend.meaning}." if trend.meaning else ""
-    noted = (
-        " If something was changed that night, tell it with `pullaudit note`."
-        if trend.shift
-        else ""
-    )
+    noted = _lifted_by(trend) if trend.shift else ""
     return Finding(
         code=trend.measure.code[side],
         severity=severity,

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None]
 TOGETHER = 50  # cars that are read at once when they are worked out anew
-METHOD = 6  # raise it when trends come out differently, so that standings are worked out anew
+METHOD = 7  # raise it when trends come out differently, so that standings are worked out anew
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,11 +24,14 @@ PULL_COLUMNS = ("index", "gear", "start_s", "end_s", "duty_at_peak_pct")
 LEVEL_SD = 4.0
 AIR = ("boost_settled_kpa", "barometric_kpa", "intake_start_c", "rpm_end", "lambda_mean")
 BAY_WARMING_K = 10.0  # common practice, no published source
+# Boost bends with duty, more than once on an S-shaped valve: what lies over each of these, %, has a
+# slope of its own, so that a duty never driven before is known only as well as that slope.
+DUTY_OVER = {f"duty_over_{knot}": float(knot) for knot in range(10, 90, 10)}
 DERIVED = (
     "length_s",
     "start_over_air",
     "duty_led",
-    "duty_squared",
+    *DUTY_OVER,
     "air_index",
     "air_index_squared",
 )
@@ -73,7 +76,10 @@ def with_derived(rows: pl.DataFrame) -> pl.DataFrame:
     if {"duty_at_peak_pct", "duty_mean_pct"} <= set(rows.columns):
         rows = rows.with_columns(duty_led=duty_led().cast(pl.Float64))
     if "duty_mean_pct" in rows.columns:
-        rows = rows.with_columns(duty_squared=pl.col("duty_mean_pct") ** 2)
+        over = pl.col("duty_mean_pct")
+        rows = rows.with_columns(
+            (over - knot).clip(lower_bound=0.0).alias(name) for name, knot in DUTY_OVER.items()
+        )
     if set(AIR) <= set(rows.columns):
         rows = rows.with_columns(air_index=_air_index()).with_columns(
             air_index_squared=pl.col("air_index") ** 2

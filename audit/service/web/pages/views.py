@@ -226,6 +226,7 @@ def _pull(shelf: Shelf, night_id: str, pull: str) -> PullAudit:
 
 def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     """The evening ahead, from the document 'pullaudit.plan', in the reader's units."""
+    from audit.archive.logged_mixture import logged_afr
     from audit.archive.step.plan import document_of_plan, plan
     from audit.archive.step.response import response
     from audit.report.run_sheet import boosts
@@ -234,7 +235,7 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     us = us_of(shelf, car)
     file = shelf.archive.car(car)
     found = shelf.remembered(("response", car), lambda: response(shelf.archive, file))
-    evening = plan(file, found)
+    evening = plan(file, found, afr=logged_afr(shelf.archive, car))
     document = document_of_plan(evening)
     warm = document["warm_up"]
     told = {
