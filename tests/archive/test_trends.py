@@ -7,12 +7,12 @@ import polars as pl
 import pytest
 
 from audit.archive.store.journal import JournalNote
-from audit.archive.trend.alarm import both_sums, find_shifts, mean_over
-from audit.archive.trend.joint import joint_of, signatures
+from audit.archive.trend.alarm import find_shifts, worth_of
+from audit.archive.trend.joint import joint_of
 from audit.archive.trend.slope import forecast, slope_of
 from audit.archive.trend.text import METRIC, trend_lines
 from audit.archive.trend.trends import trends_of
-from audit.archive.watched import touched_by, watched
+from audit.archive.watched import signatures, touched_by, watched
 from audit.checks.kit.registry import all_checks
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, history
@@ -245,11 +245,10 @@ def test_no_rows_are_no_trends():
 
 def test_an_alarm_needs_both_the_chart_and_the_size():
     score = np.concatenate([np.zeros(20), np.full(10, 3.0)])
-    small = mean_over(score * 0.1, 1.0)
-    assert find_shifts(score, score * 0.1, worth=small, first=8, intervals=both_sums()) == []
-    (shift,) = find_shifts(
-        score, score, worth=mean_over(score, 1.0), first=8, intervals=both_sums()
-    )
+    rise = next(m for m in watched() if m.name == "intake_rise")
+    small = worth_of(score[None] * 0.1)
+    assert find_shifts(score, score * 0.1, rise, worth=small, first=8) == []
+    (shift,) = find_shifts(score, score, rise, worth=worth_of(score[None]), first=8)
     assert (shift.onset, shift.side, shift.ended) == (20, "up", None)
     assert shift.raised <= 24
 
@@ -260,8 +259,8 @@ def test_an_alarm_needs_both_the_chart_and_the_size():
 )
 def test_a_fault_that_grows_is_told_by_what_it_is_now(last, told):
     residual = np.concatenate([np.zeros(4), last])
-    assert (mean_over(residual, 1.0)(0, 6, "up") is not None) == told
-    assert (mean_over(-residual, 1.0)(0, 6, "down") is not None) == told
+    assert worth_of(residual[None])(0, 6, "up") == told
+    assert worth_of(-residual[None])(0, 6, "down") == told
 
 
 def test_a_limit_behind_or_far_off_is_not_foretold():
@@ -312,7 +311,7 @@ def test_two_measures_tell_a_leak_before_either_does():
     joint = leaking(-2.3, 2.3)
     (shift,) = joint.shifts
     assert joint.dates[shift.raised] <= "2024-02-06"  # the fifth night; the first is 2024-02-03
-    assert joint.amounts["boost_at_duty"] < 0 < joint.amounts["time_to_boost"]
+    assert joint.parts["boost_at_duty"] < 0 < joint.parts["time_to_boost"]
 
 
 @pytest.mark.parametrize(
@@ -329,8 +328,8 @@ def test_measures_that_rise_and_fall_together_anyway_tell_less():
     apart = joint_of(
         LEAK, [part("boost_at_duty", rng.normal(0, 1, 60)), part("time_to_boost", common)]
     )
-    assert np.std(both.score[20:]) == pytest.approx(1.0, abs=0.3)
-    assert np.std(apart.score[20:]) == pytest.approx(1.0, abs=0.3)
+    assert np.std(both.scores[20:]) == pytest.approx(1.0, abs=0.3)
+    assert np.std(apart.scores[20:]) == pytest.approx(1.0, abs=0.3)
 
 
 def test_a_leak_is_one_finding_and_names_both_measures():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from audit.archive.trend.changepoint import change_points
+from audit.archive.trend.charts import change_points
 
 ruptures = pytest.importorskip("ruptures")
 

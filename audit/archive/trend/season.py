@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from audit.archive.trend.text import METRIC, Shown
+from audit.archive.trend.trend import counted
 from audit.archive.watched import chart_settings
 
 if TYPE_CHECKING:
     import polars as pl
 
 FEW = 3  # nights that make a season readable
+BEST = ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")  # of a night's pulls
+HEAD = "{:<10} {:<7} {:>2} {:>4} {:>6} {:>6} {:>5}"  # 46 columns
 
 
 def season_lines(
@@ -26,48 +30,25 @@ def season_lines(
     nights, pulls: the car's rows of the archive. afr: the mixture is told as air-fuel ratio, so
     much of it for one of lambda.
     """
-    boost, heat = shown.unit("kPa"), shown.unit("°C")
+    told: tuple[Callable[[float], str], ...] = (
+        lambda duty: f"{round(duty, 1):g}",
+        lambda boost: shown.number(boost, "kPa", 1),
+        lambda lean: f"{lean:.2f}" if afr is None else f"{lean * afr:.1f}",
+        lambda air: shown.number(air, "°C", 0),
+    )
     mixture = "lambda" if afr is None else "AFR"
-    lines = [
-        f"{'night':<10} {'verdict':<7} {'n':>2} {'duty':>4} {'boost':>6} {mixture:>6} {'air':>5}",
-        f"{'':<10} {'':<7} {'':>2} {'%':>4} {boost:>6} {'max':>6} {heat:>5}",
-    ]
+    units = "", "", "", "%", shown.unit("kPa"), "max", shown.unit("°C")
+    lines = [HEAD.format("night", "verdict", "n", "duty", "boost", mixture, "air")]
+    lines.append(HEAD.format(*units))
     order = [c for c in ("date", "added_at", "night_id") if c in nights.columns]
     for night in nights.sort(order).iter_rows(named=True):
         rows = pulls.filter(pulls["night_id"] == night["night_id"])
-        duty, level, lean, air = (
-            _most(rows, name)
-            for name in ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")
-        )
-        lines.append(
-            f"{night['date']:<10} {night['verdict']:<7} {rows.height:>2} "
-            f"{'–' if duty is None else f'{round(duty, 1):g}':>4} "
-            f"{_shown(shown, level, 'kPa', 1):>6} {_mixture(lean, afr):>6} "
-            f"{_shown(shown, air, '°C', 0):>5}"
-        )
-    if nights.height < FEW:
-        more = FEW - nights.height
-        lines.append(f"{more} more night{'s' if more > 1 else ''} and this shows a direction.")
+        most = (rows[c].cast(float).max() if c in rows.columns else None for c in BEST)
+        said = ("–" if v is None else tell(v) for tell, v in zip(told, most, strict=True))  # type: ignore[arg-type]
+        lines.append(HEAD.format(night["date"], night["verdict"], rows.height, *said))
+    if (more := FEW - nights.height) > 0:
+        lines.append(f"{more} more {counted(more).split()[1]} and this shows a direction.")
     least = int(chart_settings()["least_nights"]) + 1
     if nights.height < least:
         lines.append(f"Trends are charted from {least} nights on: {least - nights.height} more.")
     return lines
-
-
-def _most(rows: pl.DataFrame, name: str) -> float | None:
-    if name not in rows.columns or rows.is_empty():
-        return None
-    value = rows[name].cast(float).max()
-    return None if value is None else float(value)  # type: ignore[arg-type]
-
-
-def _text(value: float | None, digits: int) -> str:
-    return "–" if value is None else f"{value:.{digits}f}"
-
-
-def _mixture(lean: float | None, afr: float | None) -> str:
-    return _text(lean, 2) if lean is None or afr is None else _text(lean * afr, 1)
-
-
-def _shown(shown: Shown, value: float | None, unit: str, digits: int) -> str:
-    return "–" if value is None else shown.number(value, unit, digits)

@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from audit.archive.watched import chart_settings
 from audit.model import Array
+from audit.signal.arrays import median_sorted
+from audit.signal.lines import theil_sen
 
-SURE = 0.999  # confidence of the interval that must leave out no change: many nights look again
-SHOWN = 0.95  # confidence of the interval that is shown
+SURE = 3.2905  # two-sided 99.9 % point of the normal distribution: many nights look again
 LONGEST = 40  # nights looked back over
+END_NIGHTS = 6  # at each end that a change is told from, so that a small step is no ramp
 WIDEST = 6.0  # the late end of a forecast at most this many times its early end
 
 
 @dataclass(frozen=True, slots=True)
 class Slope:
     """Change a night with its 95 % interval, in the measure's unit; level: the line on the last
-    night;
-    sure: the 99.9 % interval leaves out 0.
+    night; sure: it leaves out no change at 99.9 %, and the change seen matters.
     """
 
     per_night: float
@@ -29,6 +31,10 @@ class Slope:
     level: float
     nights: int
     sure: bool
+
+    @property
+    def side(self) -> str:
+        return "up" if self.per_night > 0 else "down"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,41 +49,41 @@ class Forecast:
     limit: float
 
 
-def slope_of(value: Array) -> Slope | None:
+def slope_of(
+    value: Array, *, matters: float = 0.0, sides: Collection[str] = ("up", "down")
+) -> Slope | None:
     """Slope over the last nights by the median of pairwise slopes, None with too few.
 
-    value: n corrected values, one a night. Source: Theil (1950), Sen (1968), by
-    scipy.stats.theilslopes. The interval takes nights as independent; where one night resembles the
-    last it is too narrow.
+    value: n corrected values, one a night; matters: the change that does, in their unit;
+    sides: the directions that do. Sure by the count of rising and falling pairs.
+    Source: Theil (1950), Sen (1968); Mann (1945), Kendall. Nights count as independent; where one
+    resembles the last the interval is too narrow.
     """
-    from scipy.stats import theilslopes
-
     value = value[-LONGEST:]
-    if len(value) < chart_settings()["slope_nights"]:
+    n, night = len(value), np.arange(len(value))
+    line = theil_sen(night, value) if n >= chart_settings()["slope_nights"] else None
+    if line is None:
         return None
-    night = np.arange(len(value), dtype=float)
-    shown = theilslopes(value, night, alpha=SHOWN)
-    surer = theilslopes(value, night, alpha=SURE)
-    level = float(np.median(value - shown.slope * night) + shown.slope * night[-1])
-    sure = bool(surer.low_slope > 0.0 or surer.high_slope < 0.0)
-    return Slope(
-        float(shown.slope), float(shown.low_slope), float(shown.high_slope), level, len(value), sure
-    )
+    pairs = float(np.triu(np.sign(value[None, :] - value[:, None])).sum())
+    sure = abs(pairs) > SURE * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    change = median_sorted(value[-END_NIGHTS:]) - median_sorted(value[:END_NIGHTS])
+    sure = sure and change * math.copysign(1.0, line.slope) >= matters
+    made = Slope(line.slope, line.low, line.high, line.at(n - 1), n, sure)
+    return made if made.side in sides else replace(made, sure=False)
 
 
-def forecast(slope: Slope, limit: float) -> Forecast | None:
+def forecast(slope: Slope | None, limit: float | None) -> Forecast | None:
     """When the line reaches the limit; None if it is not sure, leads away, is past it or lies too
     far off.
     """
+    if slope is None or limit is None or not slope.sure:
+        return None
     gap = limit - slope.level
-    if not slope.sure or gap == 0.0 or gap * slope.per_night <= 0.0:
+    likely, *ends = (
+        gap / s if s * gap > 0.0 else math.inf for s in (slope.per_night, slope.low, slope.high)
+    )
+    soonest, latest = sorted(ends)
+    sharp = math.isfinite(latest) and latest <= WIDEST * max(soonest, 1.0)
+    if likely > chart_settings()["horizon_nights"] or not sharp:
         return None
-    ends = sorted((gap / s if s * gap > 0.0 else math.inf) for s in (slope.low, slope.high))
-    likely = gap / slope.per_night
-    if (
-        likely > chart_settings()["horizon_nights"]
-        or not math.isfinite(ends[1])
-        or ends[1] > WIDEST * max(ends[0], 1.0)
-    ):
-        return None
-    return Forecast(math.ceil(likely), max(1, math.floor(ends[0])), math.ceil(ends[1]), limit)
+    return Forecast(math.ceil(likely), max(1, math.floor(soonest)), math.ceil(latest), limit)
