@@ -32,7 +32,9 @@ def test_the_charts_settings_are_those_told():
     text = " ".join((DOCS / "trends.md").read_text(encoding="utf-8").split())
     s = chart_settings()
     assert f"k {s['quick_k']:g}, h {s['quick_h']:g}" in text
-    assert {f"(k {k:g}, h {h:g})" in text for k, h in (m.sums["quick"] for m in signatures())} == {True}
+    assert {f"(k {k:g}, h {h:g})" in text for k, h in (m.sums["quick"] for m in signatures())} == {
+        True
+    }
     own = [m for m in watched() if m.sums["quick"][1] != s["quick_h"]]
     assert own
     assert all(f"{m.label} h {m.sums['quick'][1]:g}" in text for m in own)

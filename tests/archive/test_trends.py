@@ -8,8 +8,8 @@ import pytest
 
 from audit.archive.store.journal import JournalNote
 from audit.archive.trend.alarm import find_shifts, worth_of
+from audit.archive.trend.charts import forecast, slope_of
 from audit.archive.trend.joint import joint_of
-from audit.archive.trend.slope import forecast, slope_of
 from audit.archive.trend.text import METRIC, trend_lines
 from audit.archive.trend.trends import trends_of
 from audit.archive.watched import signatures, touched_by, watched
@@ -143,7 +143,7 @@ def test_boost_that_falls_alone_is_told_as_the_wastegate_and_with_its_rise_as_a_
 def test_one_strange_night_is_no_trend():
     values = 14.0 + NOISE
     values[50] = 9.0
-    assert supply(values)[0].past == ()
+    assert supply(values)[0].shifts == ()
     values[-1] = 9.0
     assert supply(values)[1].findings == ()
 
@@ -178,7 +178,7 @@ def test_a_mended_fault_is_told_no_more():
     fault = (np.arange(90) >= 50) & (np.arange(90) < 60)
     trend, found = supply(14.0 + NOISE - 0.8 * fault)
     assert found.findings == ()
-    assert [s.side for s in trend.past] == ["down"]
+    assert [s.side for s in trend.shifts if s.ended is not None] == ["down"]
 
 
 def test_weather_is_no_fault():

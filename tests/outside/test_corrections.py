@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from audit.archive.trend import corrections
+from audit.archive.trend.charts import slope_of
 from audit.archive.trend.corrections import Prior, correct
-from audit.archive.trend.slope import slope_of
 
 statsmodels = pytest.importorskip("statsmodels.api")
 

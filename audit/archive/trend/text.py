@@ -7,11 +7,14 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from audit.archive.trend.fleet import MOVED, Standing
 from audit.archive.trend.trend import Trend, Trends, counted
 from audit.archive.watched import chart_settings
+
+if TYPE_CHECKING:
+    import polars as pl
 
 WIDTH = 80
 CHART_WIDTH = 24
@@ -25,6 +28,9 @@ STATES = {
     "shifted": "SHIFTED",
 }
 
+FEW = 3  # nights that make a season readable
+BEST = ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")  # of a night's pulls
+SEASON = "{:<10} {:<7} {:>2} {:>4} {:>6} {:>6} {:>5}"  # 46 columns
 TABLE_WIDTH = 78  # of a row with its chart; a narrower screen goes without
 
 
@@ -93,13 +99,48 @@ def _row(t: Trend, shown: Shown) -> str:
     m = t.measure
     unit = f", {shown.unit(m.unit)}".removesuffix(", 1").replace(" per 1000 rpm", "/krpm")
     name = f"{m.name.replace('_', ' ')}{unit}"[:23]
-    first, now = (
-        "–" if v is None else shown.number(v, m.unit, m.digits) for v in (t.baseline, t.level)
-    )
+    first, now = (shown.number(v, m.unit, m.digits) for v in (t.baseline, t.level))
     drawn = ""
     if shown.width >= TABLE_WIDTH:
         drawn = f"  {chart(t.values, least_span=2 * m.matters):<{CHART_WIDTH}}"
     return f"{name:<23} {first:>6} {now:>6}{drawn}  {STATES[t.state]}"
+
+
+def season_lines(
+    nights: pl.DataFrame,
+    pulls: pl.DataFrame,
+    *,
+    shown: Shown = METRIC,
+    afr: float | None = None,
+) -> list[str]:
+    """Date, verdict, pulls, highest duty, boost of the best pull, leanest, hottest intake air; 46
+    columns.
+
+    nights, pulls: the car's rows of the archive. afr: the mixture is told as air-fuel ratio, so
+    much of it for one of lambda.
+    """
+    told: tuple[Callable[[float], str], ...] = (
+        lambda duty: f"{round(duty, 1):g}",
+        lambda boost: shown.number(boost, "kPa", 1),
+        lambda lean: f"{lean:.2f}" if afr is None else f"{lean * afr:.1f}",
+        lambda air: shown.number(air, "°C", 0),
+    )
+    mixture = "lambda" if afr is None else "AFR"
+    units = "", "", "", "%", shown.unit("kPa"), "max", shown.unit("°C")
+    lines = [SEASON.format("night", "verdict", "n", "duty", "boost", mixture, "air")]
+    lines.append(SEASON.format(*units))
+    order = [c for c in ("date", "added_at", "night_id") if c in nights.columns]
+    for night in nights.sort(order).iter_rows(named=True):
+        rows = pulls.filter(pulls["night_id"] == night["night_id"])
+        most = (rows[c].cast(float).max() if c in rows.columns else None for c in BEST)
+        said = ("–" if v is None else tell(v) for tell, v in zip(told, most, strict=True))  # type: ignore[arg-type]
+        lines.append(SEASON.format(night["date"], night["verdict"], rows.height, *said))
+    if (more := FEW - nights.height) > 0:
+        lines.append(f"{more} more {counted(more).split()[1]} and this shows a direction.")
+    least = int(chart_settings()["least_nights"]) + 1
+    if nights.height < least:
+        lines.append(f"Trends are charted from {least} nights on: {least - nights.height} more.")
+    return lines
 
 
 def fleet_lines(standings: Iterable[Standing]) -> list[str]:
@@ -132,33 +173,22 @@ def trends_document(found: Trends) -> dict[str, Any]:
 
 
 def _measure(t: Trend) -> dict[str, Any]:
+    same = ("state", "said", "look_at", "baseline", "level", "values", "scores", "ewma")
     shift, slope = t.shift, asdict(t.slope) if t.slope else {}
     slope.pop("level", None)
+    since = shift and {"since": t.dates[shift.onset], "told": t.dates[shift.raised]}
     return {
         "name": t.measure.name,
         "unit": t.measure.unit,
-        "state": t.state,
-        "said": t.said,
+        **{name: getattr(t, name) for name in same},
         "meaning": t.meaning or None,
-        "look_at": list(t.look_at),
-        "baseline": t.baseline,
-        "level": t.level,
         "limit": t.limit.hold if t.limit else None,
-        "nights": list(t.dates),
-        "values": list(t.values),
-        "scores": list(t.scores),
-        "ewma": list(t.ewma),
-        "cusum_high": list(t.cusum("up")),
-        "cusum_low": list(t.cusum("down")),
+        "nights": t.dates,
+        "cusum_high": t.cusum("up"),
+        "cusum_low": t.cusum("down"),
         "ewma_limit": t.ewma_limit,
         "shift": shift
-        and {
-            "side": shift.side,
-            "amount": shift.amount,
-            "chart": shift.which,
-            "since": t.dates[shift.onset],
-            "told": t.dates[shift.raised],
-        },
+        and {"side": shift.side, "amount": shift.amount, "chart": shift.which} | since,
         "slope": slope or None,
         "reaches": t.forecast and asdict(t.forecast),
     }

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from audit.archive.trend.alarm import SIGN, Shift
-from audit.archive.trend.charts import cusum, ewma, ewma_sigma
-from audit.archive.trend.slope import Forecast, Slope, forecast
+from audit.archive.trend.charts import Forecast, Slope, cusum, ewma, ewma_sigma, forecast
 from audit.archive.watched import Watched, chart_settings, watched
 from audit.model import Array, Finding, Limit
 from audit.signal.arrays import median
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
     from audit.archive.store.journal import JournalNote
 
 LATE_NIGHTS = 5  # what "of late" is told from: the nights that the moving average weighs most
-WAY = {"up": "higher", "down": "lower"}
 
 
 @dataclass(frozen=True)
@@ -83,16 +81,10 @@ class Trend:
         return next((s for s in self.shifts[-1:] if s.ended is None), None)
 
     @property
-    def past(self) -> tuple[Shift, ...]:
-        """The shifts that are over."""
-        return tuple(s for s in self.shifts if s.ended is not None)
-
-    @property
-    def baseline(self) -> float | None:
+    def baseline(self) -> float:
         """The level before the first shift."""
         end = self.shifts[0].onset if self.shifts else len(self.values)
-        known = [] if self.measure.parts else self.values[: max(end, self.first)]
-        return median(known) if known else 0.0
+        return 0.0 if self.measure.parts else median(self.values[: max(end, self.first)])
 
     @property
     def level(self) -> float:
@@ -152,54 +144,61 @@ class Trend:
     @property
     def said(self) -> str:
         """The trend in a sentence."""
-        m, words, state = self.measure, toml_table("trends.toml")["said"], self.state
+        m, shift, slope, ahead = self.measure, self.shift, self.slope, self.forecast
         late = self.residuals[-LATE_NIGHTS:]
         off = sum(late) / len(late)
-        off_side = "up" if off > 0.0 else "down"
-        figures = {
-            "name": m.label.capitalize(),
-            "nights": counted(len(self.dates)),
-            "since": f" since '{self.because}'" if self.because else "",
-            "night": self.shift_night,
-            "off": _figure(abs(off), m),
-            "off_way": WAY[off_side],
-            "matters": _figure(m.matters, m),
-            "level": _figure(self.level, m, of="level"),
-            "ahead": "",
-        }
+        numbers = {"off": abs(off), "matters": m.matters}
+        numbers |= {"amount": abs(shift.amount)} if shift else {}
+        paces = ("per_night", "low", "high")
+        numbers |= {f"ten_{name}": 10 * getattr(slope, name) for name in paces} if slope else {}
+        figures = {name: _figure(value, m) for name, value in numbers.items()}
+        figures |= {"level": _level(self.level, m), "ahead": ""}
         if self.limit and self.limit.hold is not None:
-            figures["limit"] = _figure(self.limit.hold, m, of="level")
-        if (ahead := self.forecast) is not None:
-            figures["ahead"] = words["ahead"].format(
-                limit=f"{ahead.limit:g} {m.unit}".removesuffix(" 1"),
-                nights=counted(ahead.nights),
-                soonest=ahead.soonest,
-                latest=ahead.latest,
-            )
-        if self.shift:
-            figures |= {"amount": _figure(abs(self.shift.amount), m), "way": WAY[self.shift.side]}
-        if self.slope:
-            pace = {"slope": self.slope.per_night, "low": self.slope.low, "high": self.slope.high}
-            figures |= {name: _figure(10 * value, m) for name, value in pace.items()}
-        if self.parts:
-            state, every = "together", {m.name: m for m in watched()}
-            told = [_part(every[name], amount) for name, amount in self.parts.items()]
-            figures["parts"] = " and ".join([", ".join(told[:-1]), told[-1]][len(told) < 2 :])
-        if state == "not_sure" and off_side not in m.sides:
-            state = "better"
-        return str(words[state].format(**figures))
+            figures["limit"] = _level(self.limit.hold, m)
+        if ahead:
+            limit = f"{ahead.limit:g} {m.unit}".removesuffix(" 1")
+            told = asdict(ahead) | {"nights": counted(ahead.nights), "limit": limit}
+            figures["ahead"] = _words("ahead", **told)
+        row = "together" if self.parts else self.state
+        if row == "not_sure" and ("up" if off > 0.0 else "down") not in m.sides:
+            row = "better"
+        return _words(
+            row,
+            name=m.label.capitalize(),
+            nights=counted(len(self.dates)),
+            since=f" since '{self.because}'" if self.because else "",
+            night=self.shift_night,
+            way=_way(SIGN[shift.side] if shift else off),
+            parts=_listed(self.parts),
+            **figures,
+        )
 
 
-def _part(measure: Watched, amount: float) -> str:
-    way = WAY["up" if amount > 0 else "down"]
-    said = toml_table("trends.toml")["said"]["part"]
-    return str(said.format(label=measure.label, amount=_figure(abs(amount), measure), way=way))
+def _words(row: str, **figures: object) -> str:
+    return str(toml_table("trends.toml")["said"][row].format(**figures))
 
 
-def _figure(value: float, measure: Watched, *, of: str = "difference") -> str:
-    """With its unit; a difference of two temperatures is in K."""
-    unit = "K" if of == "difference" and measure.unit == "°C" else measure.unit
-    return f"{value:.{measure.digits}f} {unit}".removesuffix(" 1")
+def _listed(parts: Mapping[str, float]) -> str:
+    """'boost at the same duty 13.2 kPa lower and time to boost 0.07 s higher'."""
+    told = [
+        f"{m.label} {_figure(abs(parts[m.name]), m)} {_way(parts[m.name])}"
+        for m in watched()
+        if m.name in parts
+    ]
+    return " and ".join([", ".join(told[:-1]), *told[-1:]][len(told) < 2 :])
+
+
+def _way(amount: float) -> str:
+    return "higher" if amount > 0.0 else "lower"
+
+
+def _figure(value: float, measure: Watched) -> str:
+    """A difference with its unit; that of two temperatures is in K."""
+    return _level(value, measure).replace(" °C", " K")
+
+
+def _level(value: float, measure: Watched) -> str:
+    return f"{value:.{measure.digits}f} {measure.unit}".removesuffix(" 1")
 
 
 def counted(nights: int) -> str:

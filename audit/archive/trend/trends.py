@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 from audit.archive.trend.advice import findings_of
 from audit.archive.trend.alarm import find_shifts, worth_of
+from audit.archive.trend.charts import slope_of
 from audit.archive.trend.corrections import correct
 from audit.archive.trend.joint import joint_of
 from audit.archive.trend.prepare import Columns, columns_of, needed_columns, prepare
-from audit.archive.trend.slope import slope_of
 from audit.archive.trend.trend import Trend, Trends, floats
 from audit.archive.watched import Watched, chart_settings, signatures, watched
 from audit.model import Car, Limit
