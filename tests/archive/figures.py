@@ -13,9 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from audit.archive.trend.advice import finding_of
 from audit.archive.trend.trend import Trends
-from audit.archive.trend.trends import trends_of
+from audit.archive.trend.trends import finding_of, trends_of
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, History, history
 

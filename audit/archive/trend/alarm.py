@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from audit.archive.trend.charts import change_points, cusum
+from audit.archive.trend.charts import cusum, step_at
 from audit.archive.watched import Watched, chart_settings
 from audit.model import Array
 from audit.signal.arrays import finite, mean, median_sorted
 
 BACK_NIGHTS = 4  # this many nights with a mean score under BACK_SCORE end an alarm
 BACK_SCORE = 1.0
-NEAR_NIGHTS = 10
 LATE_NIGHTS = 3
 LATE_SHARE = 1.3
 LEAST_PARTS = 2
-SURE_POINT = 4.0  # times ln(n), score variance 1; the Schwarz criterion has 2
 SIGN = {"up": 1.0, "down": -1.0}
 
 Worth = Callable[[int, int, str], bool]  # (first night, last night, side)
@@ -49,8 +46,8 @@ def find_shifts(
     score: normal scores a night; residual: the same in the measure's unit; first: index of the
     first night that counts. An alarm is raised on a night when a sum of the measure's bad sides is
     over its interval and what was seen since the sum left 0 is `worth` a word; it stands until
-    BACK_NIGHTS nights have a mean score under BACK_SCORE on its side. It began at the change point
-    nearest to where the sum left 0, if there is one within NEAR_NIGHTS.
+    BACK_NIGHTS nights have a mean score under BACK_SCORE on its side. It began where one step fits
+    best, from where the sum left 0 on.
     """
     found: list[Shift] = []
     clip = chart_settings()["clip"]
@@ -60,10 +57,9 @@ def find_shifts(
         recent = np.convolve(SIGN[side] * score[night:], np.ones(BACK_NIGHTS) / BACK_NIGHTS)
         back = np.flatnonzero(recent[BACK_NIGHTS - 1 : len(score) - night] < BACK_SCORE)
         ended = night + BACK_NIGHTS - 1 + int(back[0]) if back.size else None
-        known = charted[first : len(score) if ended is None else ended + 1]
-        points = change_points(known, penalty=SURE_POINT * math.log(max(len(known), 2)), least=2)
-        near = [p for p in (first + p for p in points) if abs(p - onset) <= NEAR_NIGHTS]
-        onset = min(((abs(p - onset), p) for p in near if p <= night), default=(0, onset))[1]
+        since = start - BACK_NIGHTS if found else 0  # what was back is no part of the last shift
+        seen = charted[since : night + BACK_NIGHTS]
+        onset = since + step_at(seen, max(onset - since, 1), night - since)
         stop = len(score) if ended is None else max(ended - BACK_NIGHTS + 1, onset + 1)
         found.append(Shift(side, onset, night, ended, float(np.mean(residual[onset:stop])), which))
         if ended is None:

@@ -1,5 +1,4 @@
-"""Control charts along the last axis of any array; where a series changes its level, how it goes,
-and when it reaches a limit.
+"""Control charts along the last axis of any array; how a series goes, and when it reaches a limit.
 
 Sources: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 (CUSUM) and 6.3.2.4 (EWMA).
 """
@@ -49,33 +48,15 @@ def cusum(x: Array, *, k: float, most: float = math.inf) -> Array:
     return out
 
 
-def change_points(x: Array, *, penalty: float, least: int = 3) -> list[int]:
-    """First index of each new level, ascending; [] for none.
+def step_at(x: Array, first: int, last: int) -> int:
+    """The index from `first` to `last`, both above 0, at which one step fits x best.
 
-    The segmentation with at least `least` values a segment that has the least sum of squared
-    distances to the segments' means plus `penalty` a change. x: n finite values; penalty in their
-    unit squared (for white noise of variance s², 2 s² ln n is the Schwarz criterion). A ramp
-    becomes a staircase.
-    Source: optimal partitioning, Jackson et al., IEEE Signal Processing Letters 12 (2005), 105-108.
+    x: n values, finite, n above `last`. By least squares, as for one change of the mean of white
+    noise: Hinkley, Biometrika 57 (1970), from memory.
     """
-    n = len(x)
-    if n < 2 * least:
-        return []
-    x = x - np.median(x)  # keeps the sums of squares small
-    sums, squares = (np.concatenate([[0.0], np.cumsum(v)]) for v in (x, x * x))
-    best = np.full(n + 1, math.inf)
-    best[0] = -penalty
-    last = np.zeros(n + 1, dtype=int)
-    for end in range(least, n + 1):
-        starts = np.arange(0, end - least + 1)
-        off = (sums[end] - sums[starts]) ** 2 / (end - starts)
-        total = best[starts] + squares[end] - squares[starts] - off + penalty
-        last[end] = np.argmin(total)
-        best[end] = total[last[end]]
-    found = [n]
-    while (start := int(last[found[-1]])) > 0:
-        found.append(start)
-    return found[:0:-1]
+    at = np.arange(first, last + 1)
+    off = np.cumsum(x - x.mean())[at - 1]
+    return int(at[np.argmax(off**2 / (at * (len(x) - at)))])
 
 
 @dataclass(frozen=True, slots=True)

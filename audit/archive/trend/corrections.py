@@ -9,7 +9,6 @@ process with unknown mean and spread, Quesenberry, J. Quality Technology 23 (199
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,14 +27,22 @@ GUARD = 4.0
 
 
 @dataclass(frozen=True)
-class Prior:
-    """Expected coefficients, their standard deviations and the night-to-night noise, in the
-    measure's unit.
+class Nights:
+    """One measure night by night, and what is expected of it before any.
+
+    dates: ISO days. rows: (x, y) of each, x of shape (pulls, p) with a leading column of ones, y of
+    shape (pulls,), no NaN. mean, sd: expected coefficients and their standard deviations, (p,).
+    noise: spread from night to night, y's unit. reference: (p,), the conditions that values are
+    told for. missing: variance a night for what was not logged, y's unit squared.
     """
 
+    dates: tuple[str, ...]
+    rows: list[tuple[Array, Array]]
     mean: Array
     sd: Array
     noise: float
+    reference: Array
+    missing: Array
 
 
 @dataclass(frozen=True)
@@ -77,31 +84,20 @@ class Spread:
         return True
 
 
-def correct(
-    nights: Sequence[tuple[Array, Array]],
-    prior: Prior,
-    *,
-    reference: Array,
-    missing: Array | None = None,
-) -> Corrected:
-    """Run the regression over the nights in order.
-
-    nights: (x, y) of each, x of shape (pulls, p) with a leading column of ones, y of shape
-    (pulls,), no NaN. reference: p values, the conditions that `value` is told for. missing: extra
-    variance a night for conditions that were not logged, the measure's unit squared.
-    """
-    variance = (prior.sd / prior.noise) ** 2
+def correct(nights: Nights) -> Corrected:
+    """Run the regression over the nights in order."""
+    variance = (nights.sd / nights.noise) ** 2
     information, covariance = np.diag(1.0 / variance), np.diag(variance)
-    vector, beta = prior.mean / variance, prior.mean
-    spread = Spread(prior.noise, PRIOR_NIGHTS)
+    vector, beta = nights.mean / variance, nights.mean
+    spread = Spread(nights.noise, PRIOR_NIGHTS)
     told, means = [], []
-    for i, (every_x, every_y) in enumerate(nights):
+    for (every_x, every_y), missing in zip(nights.rows, nights.missing, strict=True):
         noise2, freedom = spread.variance, spread.count
         x, y = _sound(every_x, every_y, beta, noise2)
         mean_x, mean_y = x.sum(axis=0) / len(y), float(y.sum()) / len(y)
         residual = mean_y - float(mean_x @ beta)
-        more = 0.0 if missing is None else missing[i]
-        score = residual / (noise2 * (1.0 + float(mean_x @ covariance @ mean_x)) + more) ** 0.5
+        unsure = noise2 * (1.0 + float(mean_x @ covariance @ mean_x)) + missing
+        score = residual / unsure**0.5
         told.append((residual, score, freedom))
         means.append((*mean_x, mean_y))
         if len(y) > 1:  # what the pulls tell against each other: nothing of the level
@@ -117,7 +113,7 @@ def correct(
         beta = covariance @ vector
     residuals, scores, count = np.array(told).reshape(-1, 3).T
     seen = np.array(means).reshape(-1, len(beta) + 1)
-    value = seen[:, -1] - (seen[:, :-1] - reference) @ beta
+    value = seen[:, -1] - (seen[:, :-1] - nights.reference) @ beta
     return Corrected(residuals, _normal_scores(scores, count), value, beta)
 
 

@@ -5,12 +5,11 @@ under.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from audit.archive.trend.corrections import Prior
+from audit.archive.trend.corrections import Nights
 from audit.archive.watched import Correction, Watched, chart_settings, watched
 from audit.model import Array
 from audit.signal.arrays import finite, median_sorted
@@ -26,17 +25,6 @@ BAY_WARMING_K = 10.0  # common practice, no published source
 LED_PCT = 4.0  # duty at the peak this far from the pull's mean was moved by a controller
 
 Columns = Mapping[str, Any]  # arrays of one length: `date` of days, the rest float, NaN for unknown
-
-
-@dataclass(frozen=True)
-class Prepared:
-    """dates: ISO day of each night; the rest as audit.archive.trend.corrections wants it."""
-
-    dates: tuple[str, ...]
-    nights: list[tuple[Array, Array]]
-    prior: Prior
-    reference: Array
-    missing: Array
 
 
 class _Term(NamedTuple):
@@ -105,7 +93,7 @@ def duty_led() -> pl.Expr:
     return (pl.col("duty_at_peak_pct") - pl.col("duty_mean_pct")).abs().fill_null(0.0) > LED_PCT
 
 
-def prepare(columns: Columns, measure: Watched, *, since: str = "") -> Prepared | None:
+def prepare(columns: Columns, measure: Watched, *, since: str = "") -> Nights | None:
     """The nights of one measure from `since` (ISO day) on; None where no row has it."""
     keep = np.isfinite(columns[measure.column]) & (columns["date"] >= since)
     days = columns["date"][keep]
@@ -126,13 +114,9 @@ def prepare(columns: Columns, measure: Watched, *, since: str = "") -> Prepared 
     mean, sd, reference = (np.array(v) for v in list(zip(*terms, strict=True))[1:4])
     ends = [*starts[1:], len(y)]
     missing = np.add.reduceat(np.zeros(len(y)) + sum(t.missing for t in terms), starts)
-    return Prepared(
-        tuple(days[starts].tolist()),
-        [(x[a:b], y[a:b]) for a, b in zip(starts, ends, strict=True)],
-        Prior(mean, sd, measure.noise),
-        reference,
-        missing / (np.array(ends) - starts),
-    )
+    rows = [(x[a:b], y[a:b]) for a, b in zip(starts, ends, strict=True)]
+    dates, missing = tuple(days[starts].tolist()), missing / (np.array(ends) - starts)
+    return Nights(dates, rows, mean, sd, measure.noise, reference, missing)
 
 
 def _gears(gear: Array, sd: float) -> Iterator[_Term]:

@@ -2,26 +2,27 @@
 meaning.
 
 The stages follow the blocks of ISO 13374: detection (alarm), health assessment (state, meaning),
-prognosis (slope, forecast), advice (audit.archive.trend.advice).
+prognosis (slope, forecast), advice (findings).
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from audit.archive.trend.advice import findings_of
-from audit.archive.trend.alarm import find_shifts, worth_of
+import numpy as np
+
+from audit.archive.trend.alarm import LEAST_PARTS, SIGN, find_shifts, worth_of
 from audit.archive.trend.charts import slope_of
-from audit.archive.trend.corrections import correct
-from audit.archive.trend.joint import joint_of
+from audit.archive.trend.corrections import KNOWN_NIGHTS, Spread, correct
 from audit.archive.trend.prepare import Columns, columns_of, needed_columns, prepare
 from audit.archive.trend.trend import Trend, Trends, floats
 from audit.archive.watched import Watched, chart_settings, signatures, watched
-from audit.model import Car, Limit
-from audit.signal.arrays import finite, median_sorted
-from audit.tables import limits_for
+from audit.model import Array, Car, Finding, Limit
+from audit.signal.arrays import finite, mean, median_sorted
+from audit.tables import limits_for, toml_table
 
 if TYPE_CHECKING:
     import polars as pl
@@ -29,18 +30,21 @@ if TYPE_CHECKING:
     from audit.archive.store.journal import JournalNote
     from audit.archive.store.store import Archive
 
+SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
+# between causes, not between what a bracket holds
+_APART = re.compile(r"(?:,| or )+ *(?![^()]*\))")
 
-def trends(archive: Archive, car: str | Car, *, until: str = "9999") -> Trends:
+
+def trends(archive: Archive, car: str, *, until: str = "9999") -> Trends:
     """The trends of one car as its archive has it, with the nights up to a day.
 
     Raises ArchiveError when the archive cannot be read, UsageError for a car that is not in it.
     """
-    name = car.name if isinstance(car, Car) else car
-    pulls = archive.pulls(name, columns=needed_columns("pull"))
-    logs = archive.logs(name, columns=needed_columns("log"))
+    pulls = archive.pulls(car, columns=needed_columns("pull"))
+    logs = archive.logs(car, columns=needed_columns("log"))
     pulls, logs = (rows.filter(rows["date"] <= until) for rows in (pulls, logs))
-    full = replace(archive.car(name), name=name)
-    return trends_of(pulls, logs, car=full, notes=archive.journal.of(name))
+    full = replace(archive.car(car), name=car)
+    return trends_of(pulls, logs, car=full, notes=archive.journal.of(car))
 
 
 def trends_of(
@@ -67,12 +71,10 @@ def trends_of(
 def _trend(
     columns: Columns, measure: Watched, limit: Limit | None, note: JournalNote | None
 ) -> Trend | None:
-    prepared = prepare(columns, measure, since=note.day if note else "")
-    if prepared is None:
+    nights = prepare(columns, measure, since=note.day if note else "")
+    if nights is None:
         return None
-    night = correct(
-        prepared.nights, prepared.prior, reference=prepared.reference, missing=prepared.missing
-    )
+    night = correct(nights)
     first = int(chart_settings()["least_nights"])
     worth = worth_of(night.residual[None] / measure.matters)
     shifts = find_shifts(night.score, night.residual, measure, worth=worth, first=first)
@@ -81,7 +83,7 @@ def _trend(
     slope = slope_of(night.value[since:], matters=measure.matters, sides=measure.sides)
     return Trend(
         measure,
-        prepared.dates,
+        nights.dates,
         floats(night.value),
         floats(night.residual),
         floats(night.score),
@@ -90,6 +92,53 @@ def _trend(
         limit,
         note.text if note else "",
     )
+
+
+def joint_of(signature: Watched, trends: Sequence[Trend]) -> Trend | None:
+    """A signature over the nights that had two of its parts past their first nights; None for none.
+
+    A small leak moves boost by two of its spreads and the time to it by two of its own: neither
+    chart hurries, their sum does. Its values are the parts' scores, each signed so that the fault
+    is up, added and put over the spread that the sum had on the nights before, so measures that
+    rise and fall together count for no more than they tell.
+    Source: with equal expected shifts and equal correlations the sum is the best linear detector
+    (Healy, Technometrics 29 (1987), 409-412, from memory).
+    """
+    parts = [t for t in trends if t.measure.name in signature.parts]
+    days = np.array(sorted({day for t in parts for day in t.dates[t.first :]}))
+    scores, shares = np.full((2, len(parts), len(days)), np.nan)
+    for score, share, t in zip(scores, shares, parts, strict=True):
+        sign, at = SIGN[signature.parts[t.measure.name]], np.searchsorted(days, t.dates[t.first :])
+        score[at] = sign * np.array(t.scores[t.first :])
+        share[at] = sign * np.array(t.residuals[t.first :]) / t.measure.matters
+    keep = np.isfinite(scores).sum(axis=0) >= LEAST_PARTS
+    if not keep.any():
+        return None
+    score, shares = _together(scores[:, keep]), shares[:, keep]
+    worth = worth_of(shares, share=signature.share, least=signature.least)
+    shifts = find_shifts(score, score, signature, worth=worth, first=0)
+    moved = {}
+    if shifts and shifts[-1].ended is None:
+        for t, share in zip(parts, shares, strict=True):
+            if (since := finite(share[shifts[-1].onset :])).size:
+                sign = SIGN[signature.parts[t.measure.name]]
+                moved[t.measure.name] = sign * mean(since) * t.measure.matters
+    told, because = floats(score), next((t.because for t in parts if t.because), "")
+    dates = tuple(days[keep].tolist())
+    return Trend(signature, dates, told, told, told, tuple(shifts), because=because, parts=moved)
+
+
+def _together(scores: Array) -> Array:
+    """The sum of the parts' scores over the spread that it is expected to have: one value a
+    night. Parts that cancel are no licence to be surer than if they were independent.
+    """
+    clip, spread = chart_settings()["clip"], Spread(1.0, KNOWN_NIGHTS)
+    plain = np.nansum(np.clip(scores, -clip, clip), axis=0)
+    out = plain / np.sqrt(np.isfinite(scores).sum(axis=0))
+    for night, value in enumerate(out):
+        out[night] = value / max(1.0, spread.variance) ** 0.5
+        spread.learns(out[night])
+    return np.asarray(out, dtype=np.float64)
 
 
 def _is_alone(trend: Trend, found: Sequence[Trend]) -> bool:
@@ -101,3 +150,49 @@ def _is_alone(trend: Trend, found: Sequence[Trend]) -> bool:
     company = [t for t in found if t.measure.name in with_it]
     known = any(t.state != "few" for t in company if not t.measure.parts)
     return trend.side is not None and known and not any(t.side for t in company)
+
+
+def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
+    """The findings that the next night should carry.
+
+    Where a signature stands, its finding speaks for those of its measures, unless one of these is
+    worth more.
+    """
+    told = {name for t in trends for name in t.parts}
+    found = [(t, f) for t in trends if (f := finding_of(t)) is not None]
+    return tuple(f for t, f in found if t.measure.name not in told or f.severity == "hold")
+
+
+def finding_of(trend: Trend) -> Finding | None:
+    """The finding that the next night should carry, None when there is nothing to tell: 'note' for
+    a sure drift, 'watch' for a shift or a limit that is near, 'hold' for a serious shift.
+    """
+    shift, measure, words = trend.shift, trend.measure, toml_table("trends.toml")["said"]
+    if shift:
+        amount, severity = shift.amount, "watch"
+        limit = None if trend.parts else measure.matters
+        if abs(amount) >= measure.serious:
+            severity, limit = "hold", measure.serious
+    elif trend.side and trend.slope:
+        near = trend.forecast is not None and trend.forecast.nights <= SOON_NIGHTS
+        amount, severity, limit = 10 * trend.slope.per_night, "watch" if near else "note", None
+    else:
+        return None
+    means = words["means"].format(meaning=trend.meaning) if trend.meaning else ""
+    noted = words["noted"] if shift else ""
+    return Finding(
+        code=measure.code[trend.side or ""],
+        severity=severity,
+        message=words["finding"].format(said=trend.said, means=means, noted=noted),
+        channel=measure.channel,
+        value=amount,
+        limit=limit,
+        unit=measure.unit,
+        likely=causes(trend.meaning),
+        look_at=trend.look_at,
+    )
+
+
+def causes(meaning: str) -> tuple[str, ...]:
+    """What a shift usually means, cause by cause; what stands in a bracket stays with its cause."""
+    return tuple(part for part in _APART.split(meaning) if part)
