@@ -176,7 +176,10 @@ def _measure(t: Trend) -> dict[str, Any]:
     same = ("state", "said", "look_at", "baseline", "level", "values", "scores", "ewma")
     shift, slope = t.shift, asdict(t.slope) if t.slope else {}
     slope.pop("level", None)
-    since = shift and {"since": t.dates[shift.onset], "told": t.dates[shift.raised]}
+    told: dict[str, Any] | None = None
+    if shift:
+        told = {"side": shift.side, "amount": shift.amount, "chart": shift.which}
+        told |= {"since": t.dates[shift.onset], "told": t.dates[shift.raised]}
     return {
         "name": t.measure.name,
         "unit": t.measure.unit,
@@ -187,8 +190,7 @@ def _measure(t: Trend) -> dict[str, Any]:
         "cusum_high": t.cusum("up"),
         "cusum_low": t.cusum("down"),
         "ewma_limit": t.ewma_limit,
-        "shift": shift
-        and {"side": shift.side, "amount": shift.amount, "chart": shift.which} | since,
+        "shift": told,
         "slope": slope or None,
         "reaches": t.forecast and asdict(t.forecast),
     }
