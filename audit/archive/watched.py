@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 from audit.errors import UsageError, did_you_mean
 from audit.night.days import today
@@ -29,33 +30,40 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """One trended measure.
+    """One trended measure, or a signature of several, as its row in the table has it.
 
-    noise: spread from night to night expected before any night was seen. matters, serious: the
-    least shift that is worth a 'watch' and a 'hold', unit; bad: 'up', 'down' or 'both', the
-    direction that is worth a word. limit: (code, measure) of the limit that a slope is run against,
-    None for none. quick_h: decision interval of its quick sum, None for the one of all measures.
+    sums: (reference value k, decision interval h) of its cumulative sums, in spreads, by name.
+    parts: of a signature, the side that the fault moves each of its measures to; share, least: the
+    mean shift of the parts that is worth a word, and that of the second largest, in shifts that
+    matter.
     """
 
     name: str
     label: str
     unit: str
     digits: int
-    kind: str
-    column: str
-    noise: float
     matters: float
     serious: float
     bad: str
     code: Mapping[str, str]
     means: Mapping[str, str]
-    channel: str = ""
+    look_at: Mapping[str, Sequence[str]]
+    sums: Mapping[str, tuple[float, float]]
+    channel: str
+    kind: str = ""
+    column: str = ""
+    noise: float = 1.0
     by_gear: float = 0.0
     limit: tuple[str, str] | None = None
     corrections: tuple[Correction, ...] = ()
-    relative: bool = False
-    quick_h: float | None = None
-    look_at: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    parts: Mapping[str, str] = field(default_factory=dict)
+    share: float = 1.0
+    least: float = 1.0
+
+    @property
+    def sides(self) -> tuple[str, ...]:
+        """The directions that are worth a word."""
+        return ("up", "down") if self.bad == "both" else (self.bad,)
 
 
 @lru_cache(maxsize=1)
@@ -64,24 +72,29 @@ def watched() -> tuple[Watched, ...]:
     return tuple(_watched(name, row) for name, row in toml_table("trends.toml")["measure"].items())
 
 
-def _watched(name: str, row: dict) -> Watched:  # type: ignore[type-arg]
-    taken = {
-        key: value for key, value in row.items() if key not in ("why", "source", "corrections")
+@lru_cache(maxsize=1)
+def signatures() -> tuple[Watched, ...]:
+    """The faults that move several measures at once."""
+    rows = toml_table("trends.toml")["signature"]
+    return tuple(_watched(name, row) for name, row in rows.items())
+
+
+def _watched(name: str, row: Mapping[str, Any]) -> Watched:
+    setting = chart_settings()
+    sums = {
+        which: (setting[f"{which}_k"], row.get(f"{which}_h", setting[f"{which}_h"]))
+        for which in ("quick", "slow")
     }
-    if "limit" in taken:
-        code, measure = taken["limit"]
-        taken["limit"] = (code, measure)
-    taken["look_at"] = {side: tuple(rows) for side, rows in taken.get("look_at", {}).items()}
-    corrections = tuple(Correction(**c) for c in row.get("corrections", ()))
-    return Watched(name=name, corrections=corrections, **taken)
+    taken = {key: row[key] for key in row if key in Watched.__dataclass_fields__}
+    taken["corrections"] = tuple(Correction(**c) for c in row.get("corrections", ()))
+    return Watched(**taken | {"name": name, "sums": sums})
 
 
 @lru_cache(maxsize=1)
 def chart_settings() -> Mapping[str, float]:
     """Figures of the charts, by name."""
-    return {
-        name: float(row["value"]) for name, row in toml_table("trends.toml")["settings"].items()
-    }
+    rows = toml_table("trends.toml")["settings"]
+    return {name: float(row["value"]) for name, row in rows.items()}
 
 
 def touches_of(

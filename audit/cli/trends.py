@@ -36,7 +36,7 @@ def command(
     name = car or (cars[0] if len(cars) == 1 else None)
     if season:
         from audit.archive.logged_mixture import logged_afr
-        from audit.archive.trend.season import season_lines
+        from audit.archive.trend.text import season_lines
 
         if name is None:
             raise UsageError(f"--season is of one car: say which with --car ({', '.join(cars)}).")

@@ -13,9 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from audit.archive.trend.advice import finding_of
 from audit.archive.trend.trend import Trends
-from audit.archive.trend.trends import trends_of
+from audit.archive.trend.trends import finding_of, trends_of
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, History, history
 
@@ -32,11 +31,7 @@ def trends_in(h: History) -> Trends:
 
 def healthy_alarms(seed: int) -> list[str]:
     """Measures that had an alarm on any night of a healthy history, or a finding after the last."""
-    return [
-        t.measure.name
-        for t in trends_in(history(seed)).trends
-        if t.shift or t.past or finding_of(t)
-    ]
+    return [t.measure.name for t in trends_in(history(seed)).trends if t.shifts or finding_of(t)]
 
 
 def nights_to_find(h: History) -> float:
@@ -47,7 +42,7 @@ def nights_to_find(h: History) -> float:
     found = [
         h.dates.index(t.dates[s.raised]) - h.onset + 1
         for t in trends_in(h).trends
-        for s in (*t.past, *((t.shift,) if t.shift else ()))
+        for s in t.shifts
         if shows.get(t.measure.name) == s.side and t.dates[s.raised] >= first
     ]
     return float(min(found, default=np.inf))

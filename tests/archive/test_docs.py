@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from audit.archive.trend.alarm import LATE_SHARE
-from audit.archive.watched import chart_settings, watched
+from audit.archive.watched import chart_settings, signatures, watched
 
 DOCS = Path(__file__).parents[2] / "docs"
 
@@ -32,9 +32,11 @@ def test_the_charts_settings_are_those_told():
     text = " ".join((DOCS / "trends.md").read_text(encoding="utf-8").split())
     s = chart_settings()
     assert f"k {s['quick_k']:g}, h {s['quick_h']:g}" in text
-    assert f"(k {s['joint_k']:g}, h {s['joint_h']:g})" in text
-    own = [m for m in watched() if m.quick_h is not None]
+    assert {f"(k {k:g}, h {h:g})" in text for k, h in (m.sums["quick"] for m in signatures())} == {
+        True
+    }
+    own = [m for m in watched() if m.sums["quick"][1] != s["quick_h"]]
     assert own
-    assert all(f"{m.label} h {m.quick_h:g}" in text for m in own)
+    assert all(f"{m.label} h {m.sums['quick'][1]:g}" in text for m in own)
     assert f"{LATE_SHARE:g} times that" in text
     assert f"k {s['slow_k']:g}, h {s['slow_h']:g}" in text

@@ -8,7 +8,6 @@ from audit.archive.store.rescreen import rescreen
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.archive.trend.fleet import fleet
-from audit.archive.trend.trends import trends, trends_of_many
 from audit.archive.watched import touched_by
 from audit.errors import UsageError
 from audit.model import Car
@@ -119,7 +118,7 @@ def test_the_fleet_has_the_worst_first_and_is_quick_the_second_time(tmp_path, mo
     assert [s.car for s in first] == ["ill", "well"]
     assert first[0].severity in ("watch", "hold")
     assert first[1].moved == ()
-    monkeypatch.setattr("audit.archive.trend.fleet.trends_of_many", None)
+    monkeypatch.setattr("audit.archive.trend.fleet.trends", None)
     assert fleet(archive) == first
 
 
@@ -140,14 +139,3 @@ def test_cars_are_not_mixed(tmp_path):
     archive.add(a_night(2, car=Car(name="Quince")))
     assert archive.pulls("Quince").height == 2
     assert archive.nights("Quince")["car"].to_list() == ["Quince"]
-
-
-def test_cars_that_are_read_together_come_out_as_one_by_one(tmp_path):
-    archive = Archive(tmp_path)
-    h = history(5, fault="leak", size=1.5)
-    put_history(archive, "ill", h)
-    put_history(archive, "well", history(6))
-    archive.journal.add("ill", "new turbo", date=h.dates[h.onset])
-    archive.add(a_night(1))
-    names = ["well", "Alder", "ill"]
-    assert list(trends_of_many(archive, names)) == [trends(archive, name) for name in names]

@@ -7,12 +7,11 @@ import polars as pl
 import pytest
 
 from audit.archive.store.journal import JournalNote
-from audit.archive.trend.alarm import both_sums, find_shifts, mean_over
-from audit.archive.trend.joint import joint_of, signatures
-from audit.archive.trend.slope import forecast, slope_of
+from audit.archive.trend.alarm import find_shifts, worth_of
+from audit.archive.trend.charts import forecast, slope_of
 from audit.archive.trend.text import METRIC, trend_lines
-from audit.archive.trend.trends import trends_of
-from audit.archive.watched import touched_by, watched
+from audit.archive.trend.trends import joint_of, trends_of
+from audit.archive.watched import signatures, touched_by, watched
 from audit.checks.kit.registry import all_checks
 from audit.model import Car
 from tests.archive.histories import FAULTS, SHOWS_IN, history
@@ -143,7 +142,7 @@ def test_boost_that_falls_alone_is_told_as_the_wastegate_and_with_its_rise_as_a_
 def test_one_strange_night_is_no_trend():
     values = 14.0 + NOISE
     values[50] = 9.0
-    assert supply(values)[0].past == ()
+    assert supply(values)[0].shifts == ()
     values[-1] = 9.0
     assert supply(values)[1].findings == ()
 
@@ -178,7 +177,7 @@ def test_a_mended_fault_is_told_no_more():
     fault = (np.arange(90) >= 50) & (np.arange(90) < 60)
     trend, found = supply(14.0 + NOISE - 0.8 * fault)
     assert found.findings == ()
-    assert [s.side for s in trend.past] == ["down"]
+    assert [s.side for s in trend.shifts if s.ended is not None] == ["down"]
 
 
 def test_weather_is_no_fault():
@@ -245,11 +244,10 @@ def test_no_rows_are_no_trends():
 
 def test_an_alarm_needs_both_the_chart_and_the_size():
     score = np.concatenate([np.zeros(20), np.full(10, 3.0)])
-    small = mean_over(score * 0.1, 1.0)
-    assert find_shifts(score, score * 0.1, worth=small, first=8, intervals=both_sums()) == []
-    (shift,) = find_shifts(
-        score, score, worth=mean_over(score, 1.0), first=8, intervals=both_sums()
-    )
+    rise = next(m for m in watched() if m.name == "intake_rise")
+    small = worth_of(score[None] * 0.1)
+    assert find_shifts(score, score * 0.1, rise, worth=small, first=8) == []
+    (shift,) = find_shifts(score, score, rise, worth=worth_of(score[None]), first=8)
     assert (shift.onset, shift.side, shift.ended) == (20, "up", None)
     assert shift.raised <= 24
 
@@ -260,8 +258,8 @@ def test_an_alarm_needs_both_the_chart_and_the_size():
 )
 def test_a_fault_that_grows_is_told_by_what_it_is_now(last, told):
     residual = np.concatenate([np.zeros(4), last])
-    assert (mean_over(residual, 1.0)(0, 6, "up") is not None) == told
-    assert (mean_over(-residual, 1.0)(0, 6, "down") is not None) == told
+    assert worth_of(residual[None])(0, 6, "up") == told
+    assert worth_of(-residual[None])(0, 6, "down") == told
 
 
 def test_a_limit_behind_or_far_off_is_not_foretold():
@@ -312,7 +310,7 @@ def test_two_measures_tell_a_leak_before_either_does():
     joint = leaking(-2.3, 2.3)
     (shift,) = joint.shifts
     assert joint.dates[shift.raised] <= "2024-02-06"  # the fifth night; the first is 2024-02-03
-    assert joint.amounts["boost_at_duty"] < 0 < joint.amounts["time_to_boost"]
+    assert joint.parts["boost_at_duty"] < 0 < joint.parts["time_to_boost"]
 
 
 @pytest.mark.parametrize(
@@ -329,8 +327,8 @@ def test_measures_that_rise_and_fall_together_anyway_tell_less():
     apart = joint_of(
         LEAK, [part("boost_at_duty", rng.normal(0, 1, 60)), part("time_to_boost", common)]
     )
-    assert np.std(both.score[20:]) == pytest.approx(1.0, abs=0.3)
-    assert np.std(apart.score[20:]) == pytest.approx(1.0, abs=0.3)
+    assert np.std(both.scores[20:]) == pytest.approx(1.0, abs=0.3)
+    assert np.std(apart.scores[20:]) == pytest.approx(1.0, abs=0.3)
 
 
 def test_a_leak_is_one_finding_and_names_both_measures():
@@ -402,7 +400,7 @@ def test_a_valve_that_steepens_beyond_the_duties_seen_is_no_shift():
 
 
 def test_the_causes_of_a_shift_are_told_one_by_one_and_none_is_cut_in_its_bracket():
-    from audit.archive.trend.advice import causes
+    from audit.archive.trend.trends import causes
 
     said = "fuel falling short (filter, pump or injectors), an air leak, or an ageing sensor"
     assert causes(said) == (

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from audit.archive.trend.control_charts import cusum, ewma, ewma_sigma
+from audit.archive.trend.charts import cusum, ewma, ewma_sigma
 from audit.archive.watched import chart_settings
 
 
@@ -113,7 +113,7 @@ def test_the_handbooks_moving_average():
 
 
 def test_the_handbooks_moving_average_limits():
-    steady = 3.0 * ewma_sigma(500, weight=0.3, sigma=2.0539)[-1]
+    steady = 3.0 * 2.0539 * ewma_sigma(0.3)
     assert 50.0 + steady == pytest.approx(52.5884, abs=2e-4)
     assert 50.0 - steady == pytest.approx(47.4115, abs=2e-4)
     got = ewma(np.array(EWMA_DATA), weight=0.3, start=50.0)
@@ -121,7 +121,8 @@ def test_the_handbooks_moving_average_limits():
 
 
 def test_the_handbooks_cumulative_sums():
-    high, low = cusum(np.array(CUSUM_DATA), target=325.0, k=0.3175)
+    off = np.array(CUSUM_DATA) - 325.0
+    high, low = cusum(off, k=0.3175), cusum(-off, k=0.3175)
     assert high == pytest.approx(CUSUM_HIGH, abs=0.006)
     assert low == pytest.approx(CUSUM_LOW, abs=0.006)
     assert first_signal(high, 4.1959) == 14
@@ -142,8 +143,7 @@ def run_length(signal_of, shift, rng, length):
 )
 def test_average_run_lengths_of_cumulative_sums(h, shift, published):
     def signal_of(x):
-        high, low = cusum(x, target=0.0, k=0.5)
-        return first_signal(np.maximum(high, low), h)
+        return first_signal(np.maximum(cusum(x, k=0.5), cusum(-x, k=0.5)), h)
 
     got = run_length(signal_of, shift, np.random.default_rng(7), 2000 if shift == 0 else 300)
     assert got == pytest.approx(published, rel=0.05)
@@ -163,7 +163,7 @@ def test_average_run_lengths_of_cumulative_sums(h, shift, published):
     ],
 )
 def test_average_run_lengths_of_moving_averages(weight, width, shift, published):
-    limit = width * float(ewma_sigma(5000, weight=weight)[-1])
+    limit = width * ewma_sigma(weight)
 
     def signal_of(x):
         return first_signal(np.abs(ewma(x, weight=weight, start=0.0)), limit)
@@ -176,7 +176,7 @@ def test_the_charts_own_moving_average_runs_500_nights_between_false_alarms():
     """Weight 0.2 with L 2.962: 499.7 by integral equation, 10.5 nights at a shift of one sigma."""
     setting = chart_settings()
     weight = setting["ewma_weight"]
-    limit = setting["ewma_limit"] * float(ewma_sigma(5000, weight=weight)[-1])
+    limit = setting["ewma_limit"] * ewma_sigma(weight)
 
     def signal_of(x):
         return first_signal(np.abs(ewma(x, weight=weight, start=0.0)), limit)

@@ -4,14 +4,18 @@ import numpy as np
 import pytest
 
 from audit.archive.trend import corrections
-from audit.archive.trend.corrections import Prior, correct
-from audit.archive.trend.slope import slope_of
+from audit.archive.trend.charts import slope_of
+from audit.archive.trend.corrections import Nights, correct
 
 statsmodels = pytest.importorskip("statsmodels.api")
 
 
-def flat(p, noise=1.0):
-    return Prior(np.zeros(p), np.full(p, 1e6), noise)
+def corrected(x, y):
+    """One value a night, nothing known before; the values as they would be with x = (1, 0, ...)."""
+    n, p = x.shape
+    rows = [(x[i : i + 1], y[i : i + 1]) for i in range(n)]
+    before = np.zeros(p), np.full(p, 1e6), 1.0
+    return correct(Nights(("",) * n, rows, *before, np.eye(p)[0], np.zeros(n)))
 
 
 def data(seed, n=80, p=4):
@@ -26,9 +30,7 @@ def test_prediction_errors_are_those_of_recursive_least_squares(monkeypatch, see
     monkeypatch.setattr(corrections, "HUBER", 1e9)
     monkeypatch.setattr(corrections, "GUARD", 1e9)
     x, y, _, _ = data(seed)
-    got = correct(
-        [(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0]
-    )
+    got = corrected(x, y)
     fitted = statsmodels.RecursiveLS(y, x).fit()
     assert got.coefficients == pytest.approx(fitted.params, abs=1e-6)
     expected = fitted.filter_results.forecasts_error[0]
@@ -40,9 +42,7 @@ def test_coefficients_are_near_a_robust_fit_with_strange_nights(seed):
     x, y, beta, rng = data(seed, n=150)
     strange = rng.random(150) < 0.08
     y = y + np.where(strange, rng.choice([-12, 12], 150), 0.0)
-    got = correct(
-        [(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0]
-    )
+    got = corrected(x, y)
     robust = statsmodels.RLM(y, x, M=statsmodels.robust.norms.HuberT()).fit().params
     assert got.coefficients == pytest.approx(robust, abs=0.35)
     assert np.abs(got.coefficients - beta).max() < 0.5
@@ -53,9 +53,7 @@ def test_scores_of_a_still_process_are_standard_normal(seed):
     from scipy.stats import kstest
 
     x, y, _, _ = data(seed, n=400)
-    got = correct(
-        [(x[i : i + 1], y[i : i + 1]) for i in range(len(y))], flat(4), reference=np.eye(4)[0]
-    )
+    got = corrected(x, y)
     assert kstest(got.score[10:], "norm").pvalue > 0.001
 
 

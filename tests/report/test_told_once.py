@@ -6,7 +6,7 @@ import re
 import polars as pl
 import pytest
 
-from audit.archive.trend.season import season_lines
+from audit.archive.trend.text import season_lines
 from audit.model import Car, CheckResult, Decision, Finding
 from audit.report.display import overshoot_share
 from audit.report.html import render

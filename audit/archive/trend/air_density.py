@@ -18,17 +18,16 @@ def air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array:
     pressure_kpa: absolute; temperature_c: °C. Raises ValueError for a pressure or absolute
     temperature of 0 or less. Does not see humidity: saturated air of 30 °C is 2 % lighter.
     """
-    pressure = np.asarray(pressure_kpa, dtype=np.float64)
-    kelvin = np.asarray(temperature_c, dtype=np.float64) + 273.15
+    pressure, kelvin = np.asarray(pressure_kpa, float), np.asarray(temperature_c, float) + 273.15
     if bool(np.any(pressure <= 0)) or bool(np.any(kelvin <= 0)):
         raise ValueError("air density needs a pressure and an absolute temperature above 0")
-    return np.asarray(1000.0 * pressure / (GAS_CONSTANT_AIR * kelvin), dtype=np.float64)
+    return np.asarray(1000.0 * pressure / (GAS_CONSTANT_AIR * kelvin))
 
 
 def relative_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array:
     """Density over that of the reference air (99 kPa dry, 25 °C); 1 is the reference."""
-    reference = float(air_density(REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C))
-    return np.asarray(air_density(pressure_kpa, temperature_c) / reference, dtype=np.float64)
+    reference = air_density(REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C)
+    return np.asarray(air_density(pressure_kpa, temperature_c) / reference)
 
 
 def at_reference(boost_kpa: ArrayLike, relative: ArrayLike, *, power: float) -> Array:
@@ -37,6 +36,4 @@ def at_reference(boost_kpa: ArrayLike, relative: ArrayLike, *, power: float) -> 
     boost / relative^power, same shape. power: 0 where the gate only sees gauge pressure, towards 1
     where it stays shut and the turbo gives what it can.
     """
-    return np.asarray(
-        np.asarray(boost_kpa, dtype=np.float64) / np.asarray(relative, dtype=np.float64) ** power
-    )
+    return np.asarray(np.asarray(boost_kpa, float) / np.asarray(relative, float) ** power)

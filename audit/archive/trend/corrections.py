@@ -9,7 +9,6 @@ process with unknown mean and spread, Quesenberry, J. Quality Technology 23 (199
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,29 +18,37 @@ from audit.signal.arrays import median_sorted
 from audit.signal.robust import MAD_TO_SIGMA
 
 PRIOR_NIGHTS = 6.0  # what the table's noise counts for against the nights seen
+KNOWN_NIGHTS = PRIOR_NIGHTS + 8.0  # before these the guard below is off: no level yet to guard
 HUBER = 2.0  # scores beyond this count less
 WITHIN = 0.5  # weight of a pull's distance to its night's mean against a night's mean
 SPREAD_CLIP = 2.5  # a night adds at most this many spreads, squared, to the spread
-WARM_NIGHTS = 8.0  # before these the guard below is off, for there is no level yet to guard
 # a run of scores of this sum (after 1 off each) stops the learning, lest it learns the fault
 GUARD = 4.0
 
 
 @dataclass(frozen=True)
-class Prior:
-    """Expected coefficients, their standard deviations and the night-to-night noise, in the
-    measure's unit.
+class Nights:
+    """One measure night by night, and what is expected of it before any.
+
+    dates: ISO days. rows: (x, y) of each, x of shape (pulls, p) with a leading column of ones, y of
+    shape (pulls,), no NaN. mean, sd: expected coefficients and their standard deviations, (p,).
+    noise: spread from night to night, y's unit. reference: (p,), the conditions that values are
+    told for. missing: variance a night for what was not logged, y's unit squared.
     """
 
+    dates: tuple[str, ...]
+    rows: list[tuple[Array, Array]]
     mean: Array
     sd: Array
     noise: float
+    reference: Array
+    missing: Array
 
 
 @dataclass(frozen=True)
 class Corrected:
     """One value a night. residual: observed minus expected, the measure's unit; score: the same as
-    a standard normal score. value: the night's value at the reference conditions, by the last
+    a standard normal score; value: the night's at the reference conditions, by the last
     coefficients. coefficients: after the last night.
     """
 
@@ -51,38 +58,78 @@ class Corrected:
     coefficients: Array
 
 
-def correct(
-    nights: Sequence[tuple[Array, Array]],
-    prior: Prior,
-    *,
-    reference: Array,
-    missing: Array | None = None,
-) -> Corrected:
-    """Run the regression over the nights in order.
-
-    nights: (x, y) of each, x of shape (pulls, p) with a leading column of ones, y of shape
-    (pulls,), no NaN.
-    reference: p values, the conditions that `value` is told for. missing: extra variance a night
-    for conditions that were not logged, the measure's unit squared.
+class Spread:
+    """The spread from night to night, learnt as the nights come: `noise` before any, counted as
+    `nights`.
     """
-    state = _State(prior)
-    extra = np.zeros(len(nights)) if missing is None else missing
-    out = [state.night(x, y, more) for (x, y), more in zip(nights, extra, strict=True)]
-    residual, score, freedom = np.array(out).reshape(-1, 3).T
-    values = _values(nights, reference, state.beta)
-    return Corrected(residual, _normal_scores(score, freedom), values, state.beta)
+
+    def __init__(self, noise: float, nights: float) -> None:
+        self.squares, self.count = nights * noise**2, nights
+        self.up = self.down = 0.0
+
+    @property
+    def variance(self) -> float:
+        return self.squares / self.count
+
+    def learns(self, score: float) -> bool:
+        """Learn a night by its score, unless a run of them looks like a fault."""
+        if self.count >= KNOWN_NIGHTS:
+            clipped = max(-4.0, min(4.0, score))
+            self.up = max(0.0, self.up + clipped - 1.0)
+            self.down = max(0.0, self.down - clipped - 1.0)
+        if max(self.up, self.down) >= GUARD:
+            return False
+        self.squares += self.variance * min(score**2, SPREAD_CLIP**2)
+        self.count += 1.0
+        return True
 
 
-def _values(nights: Sequence[tuple[Array, Array]], reference: Array, beta: Array) -> Array:
-    """Mean of each night at the reference conditions."""
-    if not nights:
-        return np.empty(0)
-    counts = np.array([len(y) for _, y in nights])
-    x, y = np.concatenate([x for x, _ in nights]), np.concatenate([y for _, y in nights])
-    sums = np.add.reduceat(
-        y - (x - reference) @ beta, np.concatenate([[0], np.cumsum(counts)[:-1]])
-    )
-    return np.asarray(sums / counts, dtype=float)
+def correct(nights: Nights) -> Corrected:
+    """Run the regression over the nights in order."""
+    variance = (nights.sd / nights.noise) ** 2
+    information, covariance = np.diag(1.0 / variance), np.diag(variance)
+    vector, beta = nights.mean / variance, nights.mean
+    spread = Spread(nights.noise, PRIOR_NIGHTS)
+    told, means = [], []
+    for (every_x, every_y), missing in zip(nights.rows, nights.missing, strict=True):
+        noise2, freedom = spread.variance, spread.count
+        x, y = _sound(every_x, every_y, beta, noise2)
+        mean_x, mean_y = x.sum(axis=0) / len(y), float(y.sum()) / len(y)
+        residual = mean_y - float(mean_x @ beta)
+        unsure = noise2 * (1.0 + float(mean_x @ covariance @ mean_x)) + missing
+        score = residual / unsure**0.5
+        told.append((residual, score, freedom))
+        means.append((*mean_x, mean_y))
+        if len(y) > 1:  # what the pulls tell against each other: nothing of the level
+            x, y = x - mean_x, y - mean_y
+            weight = WITHIN * _weight((y - x @ beta) / noise2**0.5)
+            information += (x.T * weight) @ x
+            vector = vector + (x.T * weight) @ y
+        if spread.learns(score):  # a fault is learnt neither as the level nor as noise
+            weight = _weight(score)
+            information += weight * mean_x[:, None] * mean_x
+            vector = vector + weight * mean_y * mean_x
+        covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
+        beta = covariance @ vector
+    residuals, scores, count = np.array(told).reshape(-1, 3).T
+    seen = np.array(means).reshape(-1, len(beta) + 1)
+    value = seen[:, -1] - (seen[:, :-1] - nights.reference) @ beta
+    return Corrected(residuals, _normal_scores(scores, count), value, beta)
+
+
+def _weight(off: Array | float) -> Array:
+    """Huber's weights of distances in spreads."""
+    return np.asarray(HUBER / np.maximum(np.abs(off), HUBER), dtype=np.float64)
+
+
+def _sound(x: Array, y: Array, beta: Array, noise2: float) -> tuple[Array, Array]:
+    """The pulls that are not far off their night's middle."""
+    if len(y) < 3:
+        return x, y
+    residual = y - x @ beta
+    off = np.abs(residual - median_sorted(residual))
+    keep = off <= 3.5 * max(MAD_TO_SIGMA * median_sorted(off), noise2**0.5)
+    return x[keep], y[keep]
 
 
 def _normal_scores(t: Array, freedom: Array) -> Array:
@@ -91,66 +138,3 @@ def _normal_scores(t: Array, freedom: Array) -> Array:
 
     tail = np.maximum(stdtr(freedom, -np.abs(t)), 1e-300)
     return np.asarray(-np.sign(t) * ndtri(tail), dtype=float)
-
-
-class _State:
-    """Information matrix and vector, in units of the noise's variance."""
-
-    def __init__(self, prior: Prior) -> None:
-        variance = (prior.sd / prior.noise) ** 2
-        self.information = np.diag(1.0 / variance)
-        self.covariance = np.diag(variance)
-        self.vector = prior.mean / variance
-        self.beta = prior.mean.copy()
-        self.squares = PRIOR_NIGHTS * prior.noise**2
-        self.count = PRIOR_NIGHTS
-        self.nights = 0
-        self.up = self.down = 0.0
-
-    def night(self, x: Array, y: Array, missing: float) -> tuple[float, float, float]:
-        """(residual, Student score, degrees of freedom) of a night before it is learnt."""
-        noise2, freedom = self.squares / self.count, self.count
-        pull_residual = y - x @ self.beta
-        if len(y) > 2 and not (keep := _sound(pull_residual, noise2)).all():
-            x, y = x[keep], y[keep]
-        mean_x, mean_y = x.sum(axis=0) / len(y), float(y.sum()) / len(y)
-        residual = mean_y - float(mean_x @ self.beta)
-        spread2 = noise2 * (1.0 + float(mean_x @ self.covariance @ mean_x)) + missing
-        score = residual / spread2**0.5
-        self._learn_within(x - mean_x, y - mean_y, noise2)
-        self._watch(score)
-        if max(self.up, self.down) < GUARD:  # a fault is learnt neither as the level nor as noise
-            self._learn_night(mean_x, mean_y, score)
-            self.squares += min(residual**2 * noise2 / spread2, SPREAD_CLIP**2 * noise2)
-            self.count += 1.0
-        self.nights += 1
-        self.covariance = np.asarray(np.linalg.inv(self.information), dtype=np.float64)
-        self.beta = self.covariance @ self.vector
-        return residual, score, freedom
-
-    def _learn_within(self, x: Array, y: Array, noise2: float) -> None:
-        """What the pulls of one night tell against each other: nothing of the level."""
-        if len(y) > 1:
-            residual = y - x @ self.beta
-            weight = WITHIN * np.minimum(
-                1.0, HUBER * noise2**0.5 / np.maximum(np.abs(residual), 1e-12)
-            )
-            self.information += (x.T * weight) @ x
-            self.vector += (x.T * weight) @ y
-
-    def _watch(self, score: float) -> None:
-        clipped = max(-4.0, min(4.0, score)) if self.nights >= WARM_NIGHTS else 0.0
-        self.up = max(0.0, self.up + clipped - 1.0)
-        self.down = max(0.0, self.down - clipped - 1.0)
-
-    def _learn_night(self, x: Array, y: float, score: float) -> None:
-        weight = min(1.0, HUBER / max(abs(score), 1e-12))
-        self.information += weight * x[:, None] * x
-        self.vector += weight * y * x
-
-
-def _sound(residual: Array, noise2: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Pulls that are not far off their night's middle."""
-    off = np.abs(residual - median_sorted(residual))
-    limit = 3.5 * max(MAD_TO_SIGMA * median_sorted(off), noise2**0.5)
-    return np.asarray(off <= limit, dtype=np.bool_)

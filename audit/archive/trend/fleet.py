@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.trend.trend import Trends
-from audit.archive.trend.trends import trends, trends_of_many
+from audit.archive.trend.trends import trends
 from audit.archive.watched import chart_settings
 from audit.errors import ArchiveError
 from audit.model import SEVERITIES, VERDICTS, Finding
@@ -19,9 +19,8 @@ from audit.model import SEVERITIES, VERDICTS, Finding
 if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
-Progress = Callable[[int, int], None]
-TOGETHER = 50  # cars that are read at once when they are worked out anew
-METHOD = 7  # raise it when trends come out differently, so that standings are worked out anew
+METHOD = 8  # raise it when trends come out differently, so that standings are worked out anew
+MOVED = ("shifted", "drifting", "past_limit")  # states that are worth a word
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,35 +38,32 @@ class Standing:
     said: str
 
 
-def fleet(archive: Archive, *, progress: Progress | None = None) -> list[Standing]:
+def fleet(
+    archive: Archive, *, progress: Callable[[int, int], None] | None = None
+) -> list[Standing]:
     """Every car, worst first: by its last verdict, then its worst trend, then how many measures
     moved.
 
     Raises ArchiveError when the archive cannot be read.
     """
-    names = archive.cars()
-    standings = _kept(archive)
+    names, sql = archive.cars(), "select * from standings where method = ? and nights > 0"
+    standings = {row["car"]: _standing(row) for row in archive.db.dicts(sql, METHOD)}
     missing = [car for car in names if car not in standings]
-    for start in range(0, len(missing), TOGETHER):
-        some = missing[start : start + TOGETHER]
-        made = list(trends_of_many(archive, some))
-        with contextlib.suppress(ArchiveError):  # one that may only be read can still be looked at
-            for found in made:
-                with archive.writing(found.car):
-                    remember(archive, found)
-        standings |= _kept(archive)
-        for found in made:
-            standings.setdefault(found.car, _standing(archive, found))
+    for done, car in enumerate(missing, len(names) - len(missing) + 1):
+        found = trends(archive, car)
+        with contextlib.suppress(ArchiveError), archive.writing(car):  # it may be read only
+            remember(archive, found)
+        nights = archive.nights(car, columns=["verdict", "added_at"]).sort("date", "added_at")
+        last = nights.row(-1, named=True) | {"nights": nights["date"].n_unique()}
+        standings[car] = _standing(_told(found) | last | {"last": last["date"]})
         if progress:
-            progress(len(standings), len(names))
+            progress(done, len(names))
     return sorted((standings[car] for car in names), key=_badness, reverse=True)
 
 
 def remember(archive: Archive, found: Trends) -> None:
     """Write a car's standing from its trends, inside `archive.writing`."""
-    told = _told(found)
-    row = {"car": found.car, "method": METHOD, **told, "moved": json.dumps(told["moved"])}
-    archive.db.put("standing", [row], ["car"])
+    archive.db.put("standing", [_told(found) | {"method": METHOD}], ["car"])
 
 
 def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Finding, ...]:
@@ -86,27 +82,20 @@ def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Findi
     return found.findings
 
 
-def _kept(archive: Archive) -> dict[str, Standing]:
-    told = "select car, nights, last, verdict, severity, moved, said from standings"
-    rows = archive.db.dicts(f"{told} where method = ? and nights > 0", METHOD)
-    return {r["car"]: Standing(**r | {"moved": tuple(json.loads(r["moved"]))}) for r in rows}
-
-
-def _standing(archive: Archive, found: Trends) -> Standing:
-    nights = archive.nights(found.car, columns=["verdict", "added_at"]).sort("date", "added_at")
-    last, days = nights.row(-1, named=True), nights["date"].n_unique()
-    return Standing(found.car, days, last["date"], last["verdict"], **_told(found))
-
-
 def _told(found: Trends) -> dict[str, Any]:
-    """Worst severity, what has moved, the worst trend's sentence."""
+    """Of a car's standing: worst severity, what has moved, the worst trend's sentence."""
     worst = max(found.findings, key=lambda f: SEVERITIES.index(f.severity), default=None)
-    states = ("shifted", "drifting", "past_limit")
     return {
+        "car": found.car,
         "severity": worst.severity if worst else "",
-        "moved": tuple(t.measure.name for t in found.trends if t.state in states),
+        "moved": json.dumps([t.measure.name for t in found.trends if t.state in MOVED]),
         "said": worst.message if worst else "",
     }
+
+
+def _standing(row: dict[str, Any]) -> Standing:
+    row = row | {"moved": tuple(json.loads(row["moved"]))}
+    return Standing(**{name: row[name] for name in Standing.__dataclass_fields__})
 
 
 def _badness(standing: Standing) -> tuple[int, int, int, str]:

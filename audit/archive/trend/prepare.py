@@ -4,87 +4,89 @@ under.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from audit.archive.trend.corrections import Prior
+from audit.archive.trend.corrections import Nights
 from audit.archive.watched import Correction, Watched, chart_settings, watched
 from audit.model import Array
+from audit.signal.arrays import finite, median_sorted
 
 if TYPE_CHECKING:
     import polars as pl
 
-ALWAYS = ("date", "log_id")
-PULL_COLUMNS = ("index", "gear", "start_s", "end_s", "duty_at_peak_pct")
+PLACES = ("date", "log_id", "index")  # a row's place in the order of the nights
 # of the noise: the median of the first nights is that near, and one strange first night cannot set
 # it
 LEVEL_SD = 4.0
-AIR = ("boost_settled_kpa", "barometric_kpa", "intake_start_c", "rpm_end", "lambda_mean")
+KNOTS_PCT = range(10, 90, 10)  # of duty
 BAY_WARMING_K = 10.0  # common practice, no published source
-# Boost bends with duty, more than once on an S-shaped valve: what lies over each of these, %, has a
-# slope of its own, so that a duty never driven before is known only as well as that slope.
-DUTY_OVER = {f"duty_over_{knot}": float(knot) for knot in range(10, 90, 10)}
-DERIVED = (
-    "length_s",
-    "start_over_air",
-    "duty_led",
-    *DUTY_OVER,
-    "air_index",
-    "air_index_squared",
-)
 LED_PCT = 4.0  # duty at the peak this far from the pull's mean was moved by a controller
 
+Columns = Mapping[str, Any]  # arrays of one length: `date` of days, the rest float, NaN for unknown
 
-@dataclass(frozen=True)
-class Prepared:
-    """dates: ISO day of each night; nights: (x, y) of each as audit.archive.trend.corrections wants
-    them.
+
+class _Term(NamedTuple):
+    """A column of the regression. missing: variance a row for what was not logged, measure's unit
+    squared.
     """
 
-    dates: tuple[str, ...]
-    nights: list[tuple[Array, Array]]
-    prior: Prior
-    reference: Array
-    missing: Array
+    x: Array
+    mean: float
+    sd: float
+    reference: float
+    missing: Array | float = 0.0
 
 
 def needed_columns(kind: str) -> list[str]:
     """Columns of the pulls' or logs' rows that the trended measures want."""
-    found: list[str] = [*ALWAYS, *(PULL_COLUMNS if kind == "pull" else ())]
+    found = ["gear", "boost_settled_kpa"] if kind == "pull" else []
     for measure in watched():
         if measure.kind == kind:
             found += [measure.column, *(c.column for c in measure.corrections)]
-    found += AIR if kind == "pull" else ()
-    return [name for name in dict.fromkeys(found) if name not in DERIVED]
+    made = _derived() if kind == "pull" else {}
+    found += [name for expression in made.values() for name in expression.meta.root_names()]
+    return [*PLACES, *dict.fromkeys(n for n in found if n not in made or n == "ambient_c")]
 
 
-def with_derived(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows in order of the nights, with the length of each pull."""
+def columns_of(rows: pl.DataFrame, kind: str) -> Columns:
+    """What the measures want of the rows, in order of the nights, with what is derived."""
     import polars as pl
 
-    if {"start_s", "end_s"} <= set(rows.columns):
-        rows = rows.with_columns(length_s=pl.col("end_s") - pl.col("start_s"))
-    if "intake_start_c" in rows.columns:  # warm by the engine bay, but it follows the weather
-        ambient = pl.col("ambient_c") if "ambient_c" in rows.columns else pl.lit(None, pl.Float64)
-        rows = rows.with_columns(start_over_air=pl.col("intake_start_c") - ambient)
-        rows = rows.with_columns(
-            ambient_c=pl.coalesce(ambient, pl.col("intake_start_c") - BAY_WARMING_K)
-        )
-    if {"duty_at_peak_pct", "duty_mean_pct"} <= set(rows.columns):
-        rows = rows.with_columns(duty_led=duty_led().cast(pl.Float64))
-    if "duty_mean_pct" in rows.columns:
-        over = pl.col("duty_mean_pct")
-        rows = rows.with_columns(
-            (over - knot).clip(lower_bound=0.0).alias(name) for name, knot in DUTY_OVER.items()
-        )
-    if set(AIR) <= set(rows.columns):
-        rows = rows.with_columns(air_index=_air_index()).with_columns(
-            air_index_squared=pl.col("air_index") ** 2
-        )
-    return rows.sort([name for name in ("date", "log_id", "index") if name in rows.columns])
+    wanted = needed_columns(kind)
+    rows = rows.with_columns(pl.lit(None).alias(n) for n in wanted if n not in rows.columns)
+    rows = rows.sort(PLACES).select("date", pl.col(wanted[len(PLACES) :]).cast(pl.Float64))
+    rows = rows.with_columns(**_derived()) if kind == "pull" else rows
+    return {name: rows[name].to_numpy() for name in rows.columns}
+
+
+def _derived() -> dict[str, pl.Expr]:
+    """Columns that are worked out from those of the rows of pulls.
+
+    air_index: the air an engine takes against itself at 100 kPa boost, standard air, 6500 rpm and
+    lambda 0.8, for 1. Ideal gas: density by absolute pressure over absolute temperature; fuel by
+    air over lambda.
+    """
+    from polars import Float64, coalesce, col
+
+    pressure = (col("boost_settled_kpa") + col("barometric_kpa")) / 201.325
+    temperature = 313.0 / (273.15 + col("intake_start_c"))
+    richness = 0.8 / col("lambda_mean").fill_null(0.8).clip(0.6, 1.2)
+    air_index = pressure * temperature * col("rpm_end") / 6500.0 * richness
+    return {
+        "length_s": col("end_s") - col("start_s"),
+        "start_over_air": col("intake_start_c") - col("ambient_c"),
+        # warm by the engine bay, but it follows the weather
+        "ambient_c": coalesce("ambient_c", col("intake_start_c") - BAY_WARMING_K),
+        "duty_led": duty_led().cast(Float64),
+        # boost bends with duty, more than once on an S-shaped valve: what lies over each of these
+        # has a slope of its own, so that a duty never driven is known as well as that slope alone
+        **{f"duty_over_{over}": (col("duty_mean_pct") - over).clip(0.0) for over in KNOTS_PCT},
+        "air_index": air_index,
+        "air_index_squared": air_index**2,
+    }
 
 
 def duty_led() -> pl.Expr:
@@ -94,121 +96,45 @@ def duty_led() -> pl.Expr:
     return (pl.col("duty_at_peak_pct") - pl.col("duty_mean_pct")).abs().fill_null(0.0) > LED_PCT
 
 
-def _air_index() -> pl.Expr:
-    """Air an engine takes against itself at 100 kPa boost, standard air, 6500 rpm and lambda 0.8; 1
-    is the same.
-
-    Ideal gas: density by absolute pressure over absolute temperature; fuel by air over lambda.
-    """
-    import polars as pl
-
-    pressure = (pl.col("boost_settled_kpa") + pl.col("barometric_kpa")) / 201.325
-    temperature = 313.0 / (273.15 + pl.col("intake_start_c"))
-    richness = 0.8 / pl.col("lambda_mean").fill_null(0.8).clip(0.6, 1.2)
-    return pressure * temperature * pl.col("rpm_end") / 6500.0 * richness
-
-
-def prepare(rows: pl.DataFrame, measure: Watched, *, since: str = "") -> Prepared | None:
-    """The nights of one measure from `since` (ISO day) on; None where no row has it.
-
-    rows: from with_derived.
-    """
-    import polars as pl
-
-    if measure.column not in rows.columns:
+def prepare(columns: Columns, measure: Watched, *, since: str = "") -> Nights | None:
+    """The nights of one measure from `since` (ISO day) on; None where no row has it."""
+    keep = np.isfinite(columns[measure.column]) & (columns["date"] >= since)
+    days = columns["date"][keep]
+    if not days.size:
         return None
-    if (
-        since or rows[measure.column].null_count()
-    ):  # a filter costs more than all the rest for most measures
-        rows = rows.filter((pl.col("date") >= since) & pl.col(measure.column).is_not_null())
-    if rows.is_empty():
-        return None
-    y = rows[measure.column].to_numpy().astype(float)
-    starts = np.concatenate(
-        [[0], np.flatnonzero(rows["date"].to_numpy()[1:] != rows["date"].to_numpy()[:-1]) + 1]
-    )
-    level = _Block(
-        np.ones((len(y), 1)),
-        np.array([float(np.median(y[: _first(starts, len(y))]))]),
-        np.array([LEVEL_SD * measure.noise]),
-        np.ones(1),
-        np.zeros(len(y)),
-    )
-    others = [_gears(rows, measure), *(_condition(rows, c, starts) for c in measure.corrections)]
-    blocks = [level, *(block for block in others if block is not None)]
-    x = np.column_stack([b.x for b in blocks])
-    mean, sd, reference = (
-        np.concatenate([getattr(b, name) for b in blocks]) for name in ("mean", "sd", "reference")
-    )
-    missing = np.add.reduceat(sum(b.missing for b in blocks), starts)
-    ends = [*starts[1:], len(y)]
-    nights = [(x[a:b], y[a:b]) for a, b in zip(starts, ends, strict=True)]
-    days = tuple(rows["date"].gather(starts).to_list())
-    prior = Prior(mean, sd, measure.noise)
-    return Prepared(days, nights, prior, reference, missing / np.diff([*starts, len(y)]))
-
-
-def _first(starts: Array, n: int) -> int:
-    """How many rows the baseline nights have: only these may set a reference, for a later one is
-    not known yet.
-    """
+    y = columns[measure.column][keep]
+    starts = np.flatnonzero(np.append(True, days[1:] != days[:-1]))
+    # only the baseline's nights may set a reference: a later one is not known yet
     least = int(chart_settings()["least_nights"])
-    return int(starts[least]) if len(starts) > least else n
+    early = int(starts[least]) if len(starts) > least else len(y)
+    level = median_sorted(y[:early])
+    terms = [_Term(np.ones(len(y)), level, LEVEL_SD * measure.noise, 1.0)]
+    if measure.by_gear:
+        terms += _gears(np.nan_to_num(columns["gear"][keep]), measure.by_gear)
+    for correction in measure.corrections:
+        terms += _condition(columns[correction.column][keep], correction, early)
+    x = np.column_stack([t.x for t in terms])
+    mean, sd, reference = (np.array(v) for v in list(zip(*terms, strict=True))[1:4])
+    ends = [*starts[1:], len(y)]
+    missing = np.add.reduceat(np.zeros(len(y)) + sum(t.missing for t in terms), starts)
+    rows = [(x[a:b], y[a:b]) for a, b in zip(starts, ends, strict=True)]
+    dates, missing = tuple(days[starts].tolist()), missing / (np.array(ends) - starts)
+    return Nights(dates, rows, mean, sd, measure.noise, reference, missing)
 
 
-@dataclass(frozen=True)
-class _Block:
-    """Some columns of the regression. missing: variance a row for what was not logged, measure's
-    unit squared.
-    """
-
-    x: Array
-    mean: Array
-    sd: Array
-    reference: Array
-    missing: Array
-
-
-def _gears(rows: pl.DataFrame, measure: Watched) -> _Block | None:
-    if measure.by_gear == 0.0 or "gear" not in rows.columns:
-        return None
-    gear = np.nan_to_num(rows["gear"].cast(float).to_numpy())
+def _gears(gear: Array, sd: float) -> Iterator[_Term]:
     seen, counts = np.unique(gear, return_counts=True)
-    if len(seen) < 2:
-        return None
-    x = (gear[:, None] == seen[None, :]).astype(float)
-    return _Block(
-        x,
-        np.zeros(len(seen)),
-        np.full(len(seen), measure.by_gear),
-        counts / len(gear),
-        np.zeros(len(gear)),
-    )
+    for one, count in zip(seen, counts, strict=True):
+        if len(seen) > 1:
+            yield _Term(np.asarray(gear == one, dtype=float), 0.0, sd, count / len(gear))
 
 
-def _condition(rows: pl.DataFrame, correction: Correction, starts: Array) -> _Block | None:
-    if correction.column not in rows.columns:
-        return None
-    value = rows[correction.column].cast(float).to_numpy()  # null is nan
-    there = np.isfinite(value)
-    if not there.any():
-        return None
-    first = value[: _first(starts, len(value))]
-    known = first[np.isfinite(first)]
-    middle = float(np.median(known)) if len(known) else float(value[np.argmax(there)])
-    x = np.where(there, value - middle, 0.0)
-    spread = float(np.std(known)) * max(abs(correction.slope), correction.sd) if len(known) else 0.0
-    at = middle if correction.at is None else correction.at
-    one = np.ones(1)
-    return _Block(
-        x[:, None],
-        one * correction.slope,
-        one * correction.sd,
-        one * (at - middle),
-        np.where(there, 0.0, spread**2),
-    )
-
-
-def dates_of(frames: Iterable[pl.DataFrame]) -> tuple[str, ...]:
-    """All days that any of the frames has, in order."""
-    return tuple(sorted({day for frame in frames for day in frame["date"].unique()}))
+def _condition(value: Array, correction: Correction, early: int) -> Iterator[_Term]:
+    there, known = np.isfinite(value), finite(value[:early])
+    if there.any():
+        middle = median_sorted(known) if len(known) else float(value[np.argmax(there)])
+        spread = float(np.std(known)) if len(known) else 0.0
+        spread *= max(abs(correction.slope), correction.sd)
+        at = 0.0 if correction.at is None else correction.at - middle
+        x, missing = np.where(there, value - middle, 0.0), np.where(there, 0.0, spread**2)
+        yield _Term(x, correction.slope, correction.sd, at, missing)

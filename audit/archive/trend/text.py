@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
-from audit.archive.trend.fleet import Standing
-from audit.archive.trend.trend import Trend, Trends
+from audit.archive.trend.fleet import MOVED, Standing
+from audit.archive.trend.trend import Trend, Trends, counted
 from audit.archive.watched import chart_settings
+
+if TYPE_CHECKING:
+    import polars as pl
 
 WIDTH = 80
 CHART_WIDTH = 24
@@ -24,7 +27,10 @@ STATES = {
     "drifting": "drifts",
     "shifted": "SHIFTED",
 }
-QUIET = ("few", "steady", "not_sure")
+
+FEW = 3  # nights that make a season readable
+BEST = ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")  # of a night's pulls
+SEASON = "{:<10} {:<7} {:>2} {:>4} {:>6} {:>6} {:>5}"  # 46 columns
 TABLE_WIDTH = 78  # of a row with its chart; a narrower screen goes without
 
 
@@ -33,24 +39,13 @@ def chart(values: Sequence[float], *, width: int = CHART_WIDTH, least_span: floa
 
     least_span: the height that fills the chart at least, so that noise does not look like a cliff.
     """
-    if not values:
-        return ""
-    groups = (
-        [values[len(values) * i // width : len(values) * (i + 1) // width] for i in range(width)]
-        if len(values) > width
-        else [[v] for v in values]
-    )
-    means = [sum(group) / len(group) for group in groups]
-    low, high = min(means), max(means)
-    middle, span = (low + high) / 2, max(high - low, least_span, 1e-12)
-    places = (
-        math.floor((m - middle) / span * (len(BARS) - 1) + (len(BARS) - 1) / 2 + 0.5) for m in means
-    )
-    return "".join(BARS[min(max(p, 0), len(BARS) - 1)] for p in places)
-
-
-def _plain_number(value: float, _unit: str, digits: int) -> str:
-    return f"{value:.{digits}f}"
+    n = min(len(values), width)
+    ends = [len(values) * i // n for i in range(n + 1)] if n else [0]
+    means = [sum(values[a:b]) / (b - a) for a, b in pairwise(ends)]
+    low, high, most = min(means, default=0.0), max(means, default=0.0), len(BARS) - 1
+    span = max(high - low, least_span, 1e-12)
+    places = (math.floor((m - (low + high) / 2) / span * most + (most + 1) / 2) for m in means)
+    return "".join(BARS[min(max(p, 0), most)] for p in places)
 
 
 @dataclass(frozen=True)
@@ -60,7 +55,7 @@ class Shown:
     """
 
     message: Callable[[str], str] = str
-    number: Callable[[float, str, int], str] = _plain_number
+    number: Callable[[float, str, int], str] = lambda value, _unit, digits: f"{value:.{digits}f}"
     unit: Callable[[str], str] = str
     width: int = WIDTH
 
@@ -70,73 +65,92 @@ METRIC = Shown()
 
 def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
     """The trends of one car: a table, then what has moved in sentences."""
-    nights = f"{len(found.dates)} night{'s' if len(found.dates) != 1 else ''}"
     spread = f", {found.dates[0]} to {found.dates[-1]}" if found.dates else ""
-    lines = _wrapped(f"{found.car}: {nights}{spread}", shown)
+    lines = _wrapped(f"{found.car}: {counted(len(found.dates))}{spread}", shown)
     if not found.trends:
         return [*lines, "No pull has a measure that can be followed yet."]
     drawn = f"  {'nights':<{CHART_WIDTH}}" if shown.width >= TABLE_WIDTH else ""
     lines += ["", f"{'measure':<23} {'first':>6} {'now':>6}{drawn}  state"]
-    lines += [_row(t, shown) for t in found.trends if t.measure.kind != "joint" or t.shift]
-    moved = [t for t in found.trends if t.state not in QUIET]
-    unsure = [t for t in found.trends if t.state == "not_sure" and t.measure.kind != "joint"]
+    lines += [_row(t, shown) for t in found.trends if not t.measure.parts or t.shift]
+    moved = [t for t in found.trends if t.state in MOVED]
+    unsure = [t for t in found.trends if t.state == "not_sure" and not t.measure.parts]
     for t in [*moved, *unsure]:
-        lines.append("")
-        for text in (
-            shown.message(t.said),
-            f"Usually {t.meaning}." if t.meaning else "",
-            f"Look at: {'; '.join(t.look_at)}." if t.look_at else "",
-        ):
-            lines += _wrapped(text, shown)
+        means = f"Usually {t.meaning}." if t.meaning else ""
+        look = f"Look at: {'; '.join(t.look_at)}." if t.look_at else ""
+        lines += ["", *_wrapped(shown.message(t.said), shown)]
+        lines += [*_wrapped(means, shown), *_wrapped(look, shown)]
     if not moved:
         lines += ["", *_wrapped(_nothing_moved(found), shown)]
     for note in found.notes:
-        lines += [
-            "",
-            *_wrapped(
-                f"Noted {note.day}: {note.text} (new baseline for "
-                f"{', '.join(note.touches).replace('_', ' ') or 'nothing'}).",
-                shown,
-            ),
-        ]
+        touched = ", ".join(note.touches).replace("_", " ") or "nothing"
+        said = f"Noted {note.day}: {note.text} (new baseline for {touched})."
+        lines += ["", *_wrapped(said, shown)]
     return lines
 
 
 def _nothing_moved(found: Trends) -> str:
     if any(t.state != "few" for t in found.trends):
         return "Nothing has moved that is worth a word."
-    most = max(len(t.dates) for t in found.trends)
-    more = int(chart_settings()["least_nights"]) + 1 - most
-    return f"Too few nights to tell a trend yet: {more} more {'night' if more == 1 else 'nights'}."
+    more = int(chart_settings()["least_nights"]) + 1 - max(len(t.dates) for t in found.trends)
+    return f"Too few nights to tell a trend yet: {more} more {counted(more).split()[1]}."
 
 
 def _row(t: Trend, shown: Shown) -> str:
-    unit = "" if t.measure.unit == "1" else f", {shown.unit(t.measure.unit)}"
-    name = f"{t.measure.name.replace('_', ' ')}{unit.replace(' per 1000 rpm', '/krpm')}"[:23]
-    first, now = (_number(v, t, shown) for v in (t.baseline, t.level))
+    m = t.measure
+    unit = f", {shown.unit(m.unit)}".removesuffix(", 1").replace(" per 1000 rpm", "/krpm")
+    name = f"{m.name.replace('_', ' ')}{unit}"[:23]
+    first, now = (shown.number(v, m.unit, m.digits) for v in (t.baseline, t.level))
     drawn = ""
     if shown.width >= TABLE_WIDTH:
-        drawn = f"  {chart(t.values, least_span=2 * t.measure.matters):<{CHART_WIDTH}}"
+        drawn = f"  {chart(t.values, least_span=2 * m.matters):<{CHART_WIDTH}}"
     return f"{name:<23} {first:>6} {now:>6}{drawn}  {STATES[t.state]}"
 
 
-def _number(value: float | None, t: Trend, shown: Shown) -> str:
-    return "–" if value is None else shown.number(value, t.measure.unit, t.measure.digits)
+def season_lines(
+    nights: pl.DataFrame,
+    pulls: pl.DataFrame,
+    *,
+    shown: Shown = METRIC,
+    afr: float | None = None,
+) -> list[str]:
+    """Date, verdict, pulls, highest duty, boost of the best pull, leanest, hottest intake air; 46
+    columns.
+
+    nights, pulls: the car's rows of the archive. afr: the mixture is told as air-fuel ratio, so
+    much of it for one of lambda.
+    """
+    told: tuple[Callable[[float], str], ...] = (
+        lambda duty: f"{round(duty, 1):g}",
+        lambda boost: shown.number(boost, "kPa", 1),
+        lambda lean: f"{lean:.2f}" if afr is None else f"{lean * afr:.1f}",
+        lambda air: shown.number(air, "°C", 0),
+    )
+    mixture = "lambda" if afr is None else "AFR"
+    units = "", "", "", "%", shown.unit("kPa"), "max", shown.unit("°C")
+    lines = [SEASON.format("night", "verdict", "n", "duty", "boost", mixture, "air")]
+    lines.append(SEASON.format(*units))
+    order = [c for c in ("date", "added_at", "night_id") if c in nights.columns]
+    for night in nights.sort(order).iter_rows(named=True):
+        rows = pulls.filter(pulls["night_id"] == night["night_id"])
+        most = (rows[c].cast(float).max() if c in rows.columns else None for c in BEST)
+        said = ("–" if v is None else tell(v) for tell, v in zip(told, most, strict=True))  # type: ignore[arg-type]
+        lines.append(SEASON.format(night["date"], night["verdict"], rows.height, *said))
+    if (more := FEW - nights.height) > 0:
+        lines.append(f"{more} more {counted(more).split()[1]} and this shows a direction.")
+    least = int(chart_settings()["least_nights"]) + 1
+    if nights.height < least:
+        lines.append(f"Trends are charted from {least} nights on: {least - nights.height} more.")
+    return lines
 
 
 def fleet_lines(standings: Iterable[Standing]) -> list[str]:
     """All cars, one a line, worst first, each with what is worst about it."""
-    rows = list(standings)
-    if not rows:
-        return ["No car in this archive yet."]
     lines = [f"{'car':<24} {'nights':>6}  {'last night':<10}  {'verdict':<7}  trends"]
-    for s in rows:
+    for s in standings:
         moved = ", ".join(s.moved).replace("_", " ") or "steady"
         first = f"{s.car[:24]:<24} {s.nights:>6}  {s.last:<10}  {s.verdict:<7}  "
-        lines += textwrap.wrap(
-            moved, WIDTH, initial_indent=first, subsequent_indent=" " * len(first)
-        )
-    return lines
+        lines += textwrap.wrap(moved, WIDTH, initial_indent=first, subsequent_indent=" " * 55)
+    return lines if len(lines) > 1 else ["No car in this archive yet."]
 
 
 def _wrapped(text: str, shown: Shown) -> list[str]:
@@ -153,38 +167,35 @@ def trends_document(found: Trends) -> dict[str, Any]:
         "car": found.car,
         "nights": list(found.dates),
         "measures": [_measure(t) for t in found.trends],
-        "findings": [dataclasses.asdict(f) for f in found.findings],
+        "findings": [asdict(f) for f in found.findings],
         "notes": [{"date": n.day, "text": n.text, "touches": list(n.touches)} for n in found.notes],
     }
 
 
 def _measure(t: Trend) -> dict[str, Any]:
-    shift, charts = None, ("values", "scores", "ewma", "cusum_high", "cusum_low")
-    if t.shift is not None:
-        shift = {"side": t.shift.side, "amount": t.shift.amount, "chart": t.shift.which}
-        shift |= {"since": t.shift_night, "told": t.raised_night}
-    slope = None if t.slope is None else dataclasses.asdict(t.slope)
+    same = ("state", "said", "look_at", "baseline", "level", "values", "scores", "ewma")
+    shift, slope = t.shift, asdict(t.slope) if t.slope else {}
+    slope.pop("level", None)
+    told: dict[str, Any] | None = None
+    if shift:
+        told = {"side": shift.side, "amount": shift.amount, "chart": shift.which}
+        told |= {"since": t.dates[shift.onset], "told": t.dates[shift.raised]}
     return {
         "name": t.measure.name,
         "unit": t.measure.unit,
-        "state": t.state,
-        "said": t.said,
+        **{name: getattr(t, name) for name in same},
         "meaning": t.meaning or None,
-        "look_at": list(t.look_at),
-        **{name: getattr(t, name) for name in ("baseline", "level", "limit")},
-        "nights": list(t.dates),
-        **{name: list(getattr(t, name)) for name in charts},
+        "limit": t.limit.hold if t.limit else None,
+        "nights": t.dates,
+        "cusum_high": t.cusum("up"),
+        "cusum_low": t.cusum("down"),
         "ewma_limit": t.ewma_limit,
-        "shift": shift,
-        "slope": slope and {name: v for name, v in slope.items() if name != "level"},
-        "reaches": None if t.forecast is None else dataclasses.asdict(t.forecast),
+        "shift": told,
+        "slope": slope or None,
+        "reaches": t.forecast and asdict(t.forecast),
     }
 
 
 def fleet_document(standings: Iterable[Standing]) -> dict[str, Any]:
     """The fleet as a JSON-ready document, 'pullaudit.fleet' version 1, worst first."""
-    return {
-        "document": "pullaudit.fleet",
-        "version": 1,
-        "cars": [dataclasses.asdict(s) for s in standings],
-    }
+    return {"document": "pullaudit.fleet", "version": 1, "cars": [asdict(s) for s in standings]}

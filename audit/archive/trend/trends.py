@@ -1,29 +1,28 @@
 """How a car moves over its nights: each measure corrected, charted, with its shift, slope and
 meaning.
 
-The stages follow the blocks of ISO 13374: detection (alarm), health assessment (standing, meaning),
-prognosis (slope, forecast), advice (audit.archive.trend.advice).
+The stages follow the blocks of ISO 13374: detection (alarm), health assessment (state, meaning),
+prognosis (slope, forecast), advice (findings).
 """
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from audit.archive.trend.advice import describe, findings_of
-from audit.archive.trend.alarm import Shift, both_sums, find_shifts, mean_over, placed
-from audit.archive.trend.control_charts import cusum, ewma, ewma_sigma
-from audit.archive.trend.corrections import Corrected, correct
-from audit.archive.trend.joint import Joint, Signature, joint_of, signatures
-from audit.archive.trend.prepare import Prepared, dates_of, needed_columns, prepare, with_derived
-from audit.archive.trend.slope import Forecast, Slope, forecast, slope_of
-from audit.archive.trend.trend import Trend, Trends
-from audit.archive.watched import Watched, chart_settings, watched
-from audit.model import Array, Car, Limit
-from audit.signal.arrays import median_sorted
+from audit.archive.trend.alarm import LEAST_PARTS, SIGN, find_shifts, worth_of
+from audit.archive.trend.charts import slope_of
+from audit.archive.trend.corrections import KNOWN_NIGHTS, Spread, correct
+from audit.archive.trend.prepare import Columns, columns_of, needed_columns, prepare
+from audit.archive.trend.trend import Trend, Trends, floats
+from audit.archive.watched import Watched, chart_settings, signatures, watched
+from audit.model import Array, Car, Finding, Limit
+from audit.signal.arrays import finite, mean, median_sorted
+from audit.tables import limits_for, toml_table
 
 if TYPE_CHECKING:
     import polars as pl
@@ -31,53 +30,21 @@ if TYPE_CHECKING:
     from audit.archive.store.journal import JournalNote
     from audit.archive.store.store import Archive
 
+SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
+# between causes, not between what a bracket holds
+_APART = re.compile(r"(?:,| or )+ *(?![^()]*\))")
 
-END_NIGHTS = (
-    6  # nights at each end that a slope's change is told from, so that a small step is no ramp
-)
 
-
-def trends(archive: Archive, car: str | Car, *, until: str = "9999") -> Trends:
+def trends(archive: Archive, car: str, *, until: str = "9999") -> Trends:
     """The trends of one car as its archive has it, with the nights up to a day.
 
     Raises ArchiveError when the archive cannot be read, UsageError for a car that is not in it.
     """
-    name = car.name if isinstance(car, Car) else car
-    pulls = archive.pulls(name, columns=needed_columns("pull"))
-    logs = archive.logs(name, columns=needed_columns("log"))
+    pulls = archive.pulls(car, columns=needed_columns("pull"))
+    logs = archive.logs(car, columns=needed_columns("log"))
     pulls, logs = (rows.filter(rows["date"] <= until) for rows in (pulls, logs))
-    full = archive.car(name)
-    return trends_of(
-        pulls, logs, car=dataclasses.replace(full, name=name), notes=archive.journal.of(name)
-    )
-
-
-def trends_of_many(archive: Archive, names: Sequence[str]) -> Iterator[Trends]:
-    """The trends of several cars, read together: far less reading than one by one. Raises
-    ArchiveError.
-    """
-    from audit.archive.store.rows import car_from_json
-
-    pulls = _by_car(archive.pulls(names, columns=["car", *needed_columns("pull")]))
-    logs = _by_car(archive.logs(names, columns=["car", *needed_columns("log")]))
-    nights = _by_car(
-        archive.nights(names, columns=["car", "car_file", "added_at"]).sort("date", "added_at")
-    )
-    noted = set(archive.notes(names)["car"])
-    for name in names:
-        notes = archive.journal.of(name) if name in noted else ()
-        car = dataclasses.replace(car_from_json(nights(name)["car_file"][-1]), name=name)
-        yield trends_of(pulls(name), logs(name), car=car, notes=notes)
-
-
-def _by_car(rows: pl.DataFrame) -> Callable[[str], pl.DataFrame]:
-    """The rows of a car by its name, none for one that has none."""
-    parts = {
-        key[0]: part
-        for key, part in rows.partition_by("car", as_dict=True, maintain_order=True).items()
-    }
-    empty = rows.clear()
-    return lambda name: parts.get(name, empty)
+    full = replace(archive.car(car), name=car)
+    return trends_of(pulls, logs, car=full, notes=archive.journal.of(car))
 
 
 def trends_of(
@@ -86,190 +53,148 @@ def trends_of(
     """The trends of one car from rows of its pulls and logs (see docs/archive.md for their
     columns).
     """
-    from audit.tables import limits_for
-
-    rows = {"pull": with_derived(pulls), "log": with_derived(logs)}
-    table = limits_for(car)
-    boost = _usual_boost(pulls)
-    found = []
+    rows = {"pull": columns_of(pulls, "pull"), "log": columns_of(logs, "log")}
+    table, found = limits_for(car), []
+    settled = finite(rows["pull"]["boost_settled_kpa"])
+    boost = median_sorted(settled) if settled.size else None  # some limits go by it
     for measure in watched():
-        since, because = _baseline(measure, notes)
-        prepared = prepare(rows[measure.kind], measure, since=since)
-        if prepared is None:
-            continue
         limit = table.row(*measure.limit).when(boost) if measure.limit else None
-        found.append(_trend(prepared, measure, limit=limit, because=because))
-    found += [
-        _joint_trend(joint, s, found)
-        for s in signatures()
-        if (joint := joint_of(s, found)) is not None
-    ]
-    found = [_by_its_company(trend, found) for trend in found]
-    return Trends(car.name, dates_of(rows.values()), tuple(found), findings_of(found), tuple(notes))
+        note = next((n for n in reversed(notes) if measure.name in n.touches), None)
+        if (trend := _trend(rows[measure.kind], measure, limit, note)) is not None:
+            found.append(trend)
+    found += [joint for s in signatures() if (joint := joint_of(s, found)) is not None]
+    told = tuple(replace(t, alone=_is_alone(t, found)) for t in found)
+    days = sorted({day for columns in rows.values() for day in columns["date"]})
+    return Trends(car.name, tuple(days), told, findings_of(told), tuple(notes))
 
 
-def _by_its_company(trend: Trend, found: Sequence[Trend]) -> Trend:
-    """A measure that has moved while all that its signatures would move with it stands still is
-    told by what moves it alone.
+def _trend(
+    columns: Columns, measure: Watched, limit: Limit | None, note: JournalNote | None
+) -> Trend | None:
+    nights = prepare(columns, measure, since=note.day if note else "")
+    if nights is None:
+        return None
+    night = correct(nights)
+    first = int(chart_settings()["least_nights"])
+    worth = worth_of(night.residual[None] / measure.matters)
+    shifts = find_shifts(night.score, night.residual, measure, worth=worth, first=first)
+    last = shifts[-1] if shifts else None
+    since = 0 if last is None else last.onset if last.ended is None else last.ended
+    slope = slope_of(night.value[since:], matters=measure.matters, sides=measure.sides)
+    return Trend(
+        measure,
+        nights.dates,
+        floats(night.value),
+        floats(night.residual),
+        floats(night.score),
+        tuple(shifts),
+        slope,
+        limit,
+        note.text if note else "",
+    )
+
+
+def joint_of(signature: Watched, trends: Sequence[Trend]) -> Trend | None:
+    """A signature over the nights that had two of its parts past their first nights; None for none.
+
+    A small leak moves boost by two of its spreads and the time to it by two of its own: neither
+    chart hurries, their sum does. Its values are the parts' scores, each signed so that the fault
+    is up, added and put over the spread that the sum had on the nights before, so measures that
+    rise and fall together count for no more than they tell.
+    Source: with equal expected shifts and equal correlations the sum is the best linear detector
+    (Healy, Technometrics 29 (1987), 409-412, from memory).
+    """
+    parts = [t for t in trends if t.measure.name in signature.parts]
+    days = np.array(sorted({day for t in parts for day in t.dates[t.first :]}))
+    scores, shares = np.full((2, len(parts), len(days)), np.nan)
+    for score, share, t in zip(scores, shares, parts, strict=True):
+        sign, at = SIGN[signature.parts[t.measure.name]], np.searchsorted(days, t.dates[t.first :])
+        score[at] = sign * np.array(t.scores[t.first :])
+        share[at] = sign * np.array(t.residuals[t.first :]) / t.measure.matters
+    keep = np.isfinite(scores).sum(axis=0) >= LEAST_PARTS
+    if not keep.any():
+        return None
+    score, shares = _together(scores[:, keep]), shares[:, keep]
+    worth = worth_of(shares, share=signature.share, least=signature.least)
+    shifts = find_shifts(score, score, signature, worth=worth, first=0)
+    moved = {}
+    if shifts and shifts[-1].ended is None:
+        for t, share in zip(parts, shares, strict=True):
+            if (since := finite(share[shifts[-1].onset :])).size:
+                sign = SIGN[signature.parts[t.measure.name]]
+                moved[t.measure.name] = sign * mean(since) * t.measure.matters
+    told, because = floats(score), next((t.because for t in parts if t.because), "")
+    dates = tuple(days[keep].tolist())
+    return Trend(signature, dates, told, told, told, tuple(shifts), because=because, parts=moved)
+
+
+def _together(scores: Array) -> Array:
+    """The sum of the parts' scores over the spread that it is expected to have: one value a
+    night. Parts that cancel are no licence to be surer than if they were independent.
+    """
+    clip, spread = chart_settings()["clip"], Spread(1.0, KNOWN_NIGHTS)
+    plain = np.nansum(np.clip(scores, -clip, clip), axis=0)
+    out = plain / np.sqrt(np.isfinite(scores).sum(axis=0))
+    for night, value in enumerate(out):
+        out[night] = value / max(1.0, spread.variance) ** 0.5
+        spread.learns(out[night])
+    return np.asarray(out, dtype=np.float64)
+
+
+def _is_alone(trend: Trend, found: Sequence[Trend]) -> bool:
+    """It has moved, while all that is known of what its signatures would move with it stands
+    still.
     """
     name = trend.measure.name
-    with_it = {p for s in signatures() if name in s.parts for p in (*s.parts, s.told.name)} - {name}
-    company = [t for t in found if t.measure.name in with_it and t.measure.kind != "joint"]
-    moved = any(t.side is not None for t in found if t.measure.name in with_it)
-    known = any(t.state != "few" for t in company)
-    if trend.side is None or moved or not known:
-        return trend
-    return describe(dataclasses.replace(trend, alone=True))
+    with_it = {p for s in signatures() if name in s.parts for p in (*s.parts, s.name)} - {name}
+    company = [t for t in found if t.measure.name in with_it]
+    known = any(t.state != "few" for t in company if not t.measure.parts)
+    return trend.side is not None and known and not any(t.side for t in company)
 
 
-def _usual_boost(pulls: pl.DataFrame) -> float | None:
-    """The boost that the car's pulls mostly settle at, kPa gauge: some limits go by it."""
-    if "boost_settled_kpa" not in pulls.columns:
-        return None
-    settled = pulls["boost_settled_kpa"].cast(float).drop_nulls().to_numpy()
-    return median_sorted(settled) if len(settled) else None
+def findings_of(trends: Sequence[Trend]) -> tuple[Finding, ...]:
+    """The findings that the next night should carry.
+
+    Where a signature stands, its finding speaks for those of its measures, unless one of these is
+    worth more.
+    """
+    told = {name for t in trends for name in t.parts}
+    found = [(t, f) for t in trends if (f := finding_of(t)) is not None]
+    return tuple(f for t, f in found if t.measure.name not in told or f.severity == "hold")
 
 
-def _baseline(measure: Watched, notes: Sequence[JournalNote]) -> tuple[str, str]:
-    """(day, text) of the last note that touches the measure; ("", "") for none."""
-    touching = [note for note in notes if measure.name in note.touches]
-    return (touching[-1].day, touching[-1].text) if touching else ("", "")
-
-
-def _trend(prepared: Prepared, measure: Watched, *, limit: Limit | None, because: str) -> Trend:
-    setting = chart_settings()
-    corrected = correct(
-        prepared.nights, prepared.prior, reference=prepared.reference, missing=prepared.missing
-    )
-    n, least = len(prepared.dates), int(setting["least_nights"])
-    worth = mean_over(corrected.residual, measure.matters)
-    shifts = find_shifts(
-        corrected.score,
-        corrected.residual,
-        worth=worth,
-        first=least,
-        intervals=both_sums(measure.quick_h),
-    )
-    shifts = [
-        placed(s, corrected.score, corrected.residual, first=least)
-        for s in shifts
-        if measure.bad in (s.side, "both")
-    ]
-    charts = _charts(corrected.score, shifts, first=least, k=setting["quick_k"])
-    hold = limit.hold if limit else None
-    slope, ahead = _slope(corrected, shifts, measure, limit=hold, least=least)
-    level = float(np.median(corrected.value[-5:]))
-    if n <= least:
-        state = "few"
-    elif charts.shift is None and slope and slope.sure:
-        state = "drifting"
+def finding_of(trend: Trend) -> Finding | None:
+    """The finding that the next night should carry, None when there is nothing to tell: 'note' for
+    a sure drift, 'watch' for a shift or a limit that is near, 'hold' for a serious shift.
+    """
+    shift, measure, words = trend.shift, trend.measure, toml_table("trends.toml")["said"]
+    if shift:
+        amount, severity = shift.amount, "watch"
+        limit = None if trend.parts else measure.matters
+        if abs(amount) >= measure.serious:
+            severity, limit = "hold", measure.serious
+    elif trend.side and trend.slope:
+        near = trend.forecast is not None and trend.forecast.nights <= SOON_NIGHTS
+        amount, severity, limit = 10 * trend.slope.per_night, "watch" if near else "note", None
     else:
-        state = _state(charts, past=limit is not None and limit.severity(level) in ("hold", "stop"))
-    trend = Trend(
-        measure=measure,
-        state=state,
-        dates=prepared.dates,
-        values=_floats(corrected.value),
-        residuals=_floats(corrected.residual),
-        baseline=_baseline_level(corrected, shifts, least),
-        level=level,
-        slope=slope,
-        forecast=ahead,
-        because=because,
-        limit=hold,
-        **charts._asdict(),
-    )
-    return describe(trend)
-
-
-def _state(charts: _Charts, *, past: bool, only_up: bool = False) -> str:
-    """What a chart with enough nights says. past: its level lies past the car's limit."""
-    if charts.shift:
-        return "shifted"
-    if past:
-        return "past_limit"
-    average = charts.ewma[-1]
-    off = average if only_up else abs(average)
-    return "not_sure" if off > charts.ewma_limit else "steady"
-
-
-def _joint_trend(joint: Joint, signature: Signature, found: Sequence[Trend]) -> Trend:
-    """A signature as a trend of its own: its values are the joint scores."""
-    charts = _charts(joint.score, joint.shifts, k=chart_settings()["joint_k"])
-    noted = (t.because for t in found if t.measure.name in signature.parts and t.because)
-    trend = Trend(
-        measure=signature.told,
-        state=_state(charts, past=False, only_up=True),
-        dates=joint.dates,
-        values=charts.scores,
-        residuals=charts.scores,
-        baseline=0.0,
-        level=float(np.median(joint.score[-5:])),
-        slope=None,
-        forecast=None,
-        because=next(noted, ""),
-        parts=joint.amounts if charts.shift else {},
-        **charts._asdict(),
-    )
-    return describe(trend, found)
-
-
-class _Charts(NamedTuple):
-    """As in Trend."""
-
-    scores: tuple[float, ...]
-    ewma: tuple[float, ...]
-    ewma_limit: float
-    cusum_high: tuple[float, ...]
-    cusum_low: tuple[float, ...]
-    shift: Shift | None
-    past: tuple[Shift, ...]
-
-
-def _charts(score: Array, shifts: Sequence[Shift], *, k: float, first: int = 0) -> _Charts:
-    """The charts of normal scores from the night `first` on; k: reference value of the sums."""
-    setting = chart_settings()
-    weight, clip = setting["ewma_weight"], setting["clip"]
-    charted = np.clip(score[first:], -clip, clip)
-    high, low = cusum(charted, target=0.0, k=k)
-    return _Charts(
-        _floats(score),
-        _floats(ewma(charted, weight=weight, start=0.0)),
-        setting["ewma_limit"] * float(ewma_sigma(200, weight=weight)[-1]),
-        _floats(high),
-        _floats(low),
-        shifts[-1] if shifts and shifts[-1].ended is None else None,
-        tuple(s for s in shifts if s.ended is not None),
+        return None
+    means = words["means"].format(meaning=trend.meaning) if trend.meaning else ""
+    labels = {m.name: m.label for m in watched()}
+    named = " and ".join(labels[name] for name in trend.parts or (measure.name,))
+    noted = words["noted"].format(named=named) if shift else ""
+    return Finding(
+        code=measure.code[trend.side or ""],
+        severity=severity,
+        message=words["finding"].format(said=trend.said, means=means, noted=noted),
+        channel=measure.channel,
+        value=amount,
+        limit=limit,
+        unit=measure.unit,
+        likely=causes(trend.meaning),
+        look_at=trend.look_at,
     )
 
 
-def _floats(values: Array) -> tuple[float, ...]:
-    return tuple(float(v) for v in values)
-
-
-def _baseline_level(corrected: Corrected, shifts: Sequence[Shift], least: int) -> float | None:
-    end = shifts[0].onset if shifts else len(corrected.value)
-    return float(np.median(corrected.value[: max(end, least)])) if len(corrected.value) else None
-
-
-def _slope(
-    corrected: Corrected,
-    shifts: Sequence[Shift],
-    measure: Watched,
-    *,
-    limit: float | None,
-    least: int,
-) -> tuple[Slope | None, Forecast | None]:
-    """Slope since the last shift began (or ended), sure only where the change in it matters."""
-    start = 0 if not shifts else shifts[-1].onset if shifts[-1].ended is None else shifts[-1].ended
-    slope = slope_of(corrected.value[start:]) if len(corrected.value) > least else None
-    if slope is None:
-        return None, None
-    seen = corrected.value[start:][-slope.nights :]
-    change = float(np.median(seen[-END_NIGHTS:]) - np.median(seen[:END_NIGHTS]))
-    side = "up" if slope.per_night > 0 else "down"
-    if (change if side == "up" else -change) < measure.matters or measure.bad not in (side, "both"):
-        return Slope(
-            slope.per_night, slope.low, slope.high, slope.level, slope.nights, sure=False
-        ), None
-    return slope, forecast(slope, limit) if limit is not None else None
+def causes(meaning: str) -> tuple[str, ...]:
+    """What a shift usually means, cause by cause; what stands in a bracket stays with its cause."""
+    return tuple(part for part in _APART.split(meaning) if part)
