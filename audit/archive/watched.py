@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -50,6 +50,7 @@ class Watched:
     code: Mapping[str, str]
     means: Mapping[str, str]
     channel: str = ""
+    called: str = ""
     by_gear: float = 0.0
     limit: tuple[str, str] | None = None
     corrections: tuple[Correction, ...] = ()
@@ -74,6 +75,12 @@ def _watched(name: str, row: dict) -> Watched:  # type: ignore[type-arg]
     taken["look_at"] = {side: tuple(rows) for side, rows in taken.get("look_at", {}).items()}
     corrections = tuple(Correction(**c) for c in row.get("corrections", ()))
     return Watched(name=name, corrections=corrections, **taken)
+
+
+def called(names: Iterable[str]) -> str:
+    """Measures in few words: 'injector duty, pressure at rest'."""
+    own = {row.name: row.called for row in watched()}
+    return ", ".join(own.get(name) or name.replace("_", " ") for name in names)
 
 
 @lru_cache(maxsize=1)

@@ -21,6 +21,7 @@ def command(
     from audit.archive.step.evidence import CURVE_TOUCHED
     from audit.archive.store.store import Archive
     from audit.archive.trend.fleet import fleet
+    from audit.archive.watched import called
     from audit.night.days import today
 
     kept = Archive(archive)
@@ -31,7 +32,7 @@ def command(
         return
     note = kept.journal.add(car, text, date=date or today(), affects=affects)
     fleet(kept)
-    touched = ", ".join(note.touches).replace("_", " ")
+    touched = called(note.touches)
     anew = f"New baseline for: {touched}" if touched else "No baseline starts anew"
     output.say(f"Noted for {note.car} on {note.day}: {note.text}. {anew}.")
     if CURVE_TOUCHED in note.touches and note.day in set(

@@ -336,9 +336,8 @@ def sixty(tmp_path_factory):
 
 def test_of_sixty_pulls_only_what_is_seen_is_drawn(browser, sixty):
     browser.open(sixty)
-    browser.until("return !!document.querySelector('svg.drawing')", what="what is seen")
     assert browser.js("return document.querySelectorAll('details.pull:not([open])').length") == 60
-    assert browser.js("return document.querySelectorAll('svg.drawing').length") < 6
+    assert browser.rested("return document.querySelectorAll('svg.drawing').length") < 6
     assert browser.errors() == []
 
 
@@ -583,6 +582,26 @@ def test_the_report_of_the_command_has_curve_and_next_step(browser, tmp_path):
     text = browser.js("return document.querySelector('.duty').textContent")
     assert "next 66.5 %" in text and "Next: 66.5 %" in text and "Boost expected there" in text
     assert "car's limit" in text and "target" in text
+    limit, target = browser.js(
+        "return ['limit','target'].map(r=>getComputedStyle(document.querySelector(`.duty .level.${r}`)).strokeDasharray)"
+    )
+    assert "none" not in (limit, target) and limit != target
+
+
+def test_pulls_alike_look_alike_on_the_duty_chart(browser, tmp_path):
+    """Five pulls within 0.2 psi, no limit and no target to stretch the axis: it spans 1 psi and more."""
+    from audit.night.screen import screen_night
+    from tests.report.nights import SAMPLES
+
+    log = SAMPLES / "alder" / "2025-05-03_healthy" / "run_1.csv"
+    path = tmp_path / "night.html"
+    write_report(screen_night([log], car=Car()), path)
+    browser.open(path.as_uri())
+    browser.drawn()
+    ticks = browser.js(
+        "return [...document.querySelectorAll('.duty svg text[text-anchor=end]')].map(t=>Number(t.textContent))"
+    )
+    assert max(ticks) - min(ticks) >= 1.0
 
 
 def test_the_overlay_of_many_pulls_has_a_line_for_each(browser, sixty):

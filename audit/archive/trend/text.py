@@ -11,7 +11,7 @@ from typing import Any
 
 from audit.archive.trend.fleet import Standing
 from audit.archive.trend.trend import Trend, Trends
-from audit.archive.watched import chart_settings
+from audit.archive.watched import called, chart_settings
 
 WIDTH = 80
 CHART_WIDTH = 24
@@ -95,7 +95,7 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
             "",
             *_wrapped(
                 f"Noted {note.day}: {note.text} (new baseline for "
-                f"{', '.join(note.touches).replace('_', ' ') or 'nothing'}).",
+                f"{called(note.touches) or 'nothing'}).",
                 shown,
             ),
         ]
@@ -112,7 +112,7 @@ def _nothing_moved(found: Trends) -> str:
 
 def _row(t: Trend, shown: Shown) -> str:
     unit = "" if t.measure.unit == "1" else f", {shown.unit(t.measure.unit)}"
-    name = f"{t.measure.name.replace('_', ' ')}{unit.replace(' per 1000 rpm', '/krpm')}"[:23]
+    name = f"{called([t.measure.name])}{unit.replace(' per 1000 rpm', '/krpm')}"[:23]
     first, now = (_number(v, t, shown) for v in (t.baseline, t.level))
     drawn = ""
     if shown.width >= TABLE_WIDTH:
@@ -131,7 +131,7 @@ def fleet_lines(standings: Iterable[Standing]) -> list[str]:
         return ["No car in this archive yet."]
     lines = [f"{'car':<24} {'nights':>6}  {'last night':<10}  {'verdict':<7}  trends"]
     for s in rows:
-        moved = ", ".join(s.moved).replace("_", " ") or "steady"
+        moved = called(s.moved) or "steady"
         first = f"{s.car[:24]:<24} {s.nights:>6}  {s.last:<10}  {s.verdict:<7}  "
         lines += textwrap.wrap(
             moved, WIDTH, initial_indent=first, subsequent_indent=" " * len(first)
