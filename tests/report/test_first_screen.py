@@ -13,7 +13,6 @@ from audit.report.page.content import page_of
 from audit.service.web.pages.usual import history_of
 from tests.report.nights import full_night, sample
 
-
 KPA_PER_PSI = 6.894757  # NIST SP 811 (2008), appendix B.8
 
 
