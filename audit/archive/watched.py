@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -53,6 +53,7 @@ class Watched:
     kind: str = ""
     column: str = ""
     noise: float = 1.0
+    called: str = ""
     by_gear: float = 0.0
     limit: tuple[str, str] | None = None
     corrections: tuple[Correction, ...] = ()
@@ -88,6 +89,12 @@ def _watched(name: str, row: Mapping[str, Any]) -> Watched:
     taken = {key: row[key] for key in row if key in Watched.__dataclass_fields__}
     taken["corrections"] = tuple(Correction(**c) for c in row.get("corrections", ()))
     return Watched(**taken | {"name": name, "sums": sums})
+
+
+def called(names: Iterable[str]) -> str:
+    """Measures in few words: 'injector duty, pressure at rest'."""
+    own = {row.name: row.called for row in watched()}
+    return ", ".join(own.get(name) or name.replace("_", " ") for name in names)
 
 
 @lru_cache(maxsize=1)

@@ -36,7 +36,27 @@ def localise(message: str, *, us: bool) -> str:
         return f"{ends[0]}{m[2] or ''} by {by} {unit_for('kPa', us=us)}{m[3] or ''}, to {ends[1]}"
 
     message = _SUM.sub(summed, message)
-    return _FIGURE.sub(lambda m: figure(float(m[1]), m[2], us=us, digits=_digits(m[1])), message)
+    return _FIGURE.sub(lambda m: _shown(m[1], m[2], message, us=us), message)
+
+
+MOST_MORE = 3  # decimals added to tell a figure from another
+
+
+def _shown(text: str, unit: str, message: str, *, us: bool) -> str:
+    """A canonical figure of a message in the reader's unit, with as many decimals as tell it from
+    the others there: 118.3 kPa over a limit of 118 kPa is 17.16 psi over 17.11 psi.
+    """
+
+    def told(one: str, more: int) -> str:
+        return figure(float(one), unit, us=us, digits=_digits(one), more=more)
+
+    others = {
+        m[1] for m in _FIGURE.finditer(message) if m[2] == unit and float(m[1]) != float(text)
+    }
+    more = next(
+        (k for k in range(MOST_MORE) if all(told(o, k) != told(text, k) for o in others)), MOST_MORE
+    )
+    return told(text, more)
 
 
 def _digits(text: str) -> int:
@@ -60,7 +80,7 @@ def as_written(value: float, unit: str, message: str, *, us: bool) -> str:
     shape = rf"(-?\d+(?:\.\d+)?) {re.escape(unit)}(?![\w/])" if unit else r"(-?\d+\.\d\d+)(?!\w)"
     for text in re.findall(rf"(?<![\w.]){shape}", message):
         if f"{value:.{_digits(text)}f}" == text:
-            return figure(float(text), unit, us=us, digits=_digits(text)).strip()
+            return _shown(text, unit, message, us=us).strip()
     return ""
 
 

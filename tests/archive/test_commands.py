@@ -119,6 +119,14 @@ def test_a_note_says_what_starts_anew(tmp_path):
     assert f"New baseline for: {labels}." in result.stdout
 
 
+def test_what_is_followed_is_named_in_plain_words(tmp_path):
+    """Manifold absolute pressure has a short name that a sentence reads as a chart of roads."""
+    Archive(tmp_path).add(a_night(1))
+    day = ("--date", "2026-03-05", "--archive", tmp_path)
+    result = run(note, "Alder", "fitted a new map sensor", *day)
+    assert "pressure noise, pressure at rest" in result.stdout and "map at" not in result.stdout
+
+
 @pytest.mark.parametrize(("days_after", "said"), [(0, True), (1, False)])
 def test_a_note_on_the_day_of_a_kept_night_says_that_it_counts_as_before(
     tmp_path, days_after, said

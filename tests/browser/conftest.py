@@ -31,7 +31,15 @@ FLAGS = (
     "--disable-component-update",
     "--hide-scrollbars",
 )
-WAIT_S = 40.0
+WAIT_S = 300.0  # how long a failure takes to be told; no test is about time
+# What a driver says where a page goes away while it is asked.
+GONE = (
+    "aborted by navigation",
+    "execution context",
+    "context with specified id",
+    "unloaded",
+    "detached",
+)
 
 
 class Browser:
@@ -43,7 +51,6 @@ class Browser:
         self.scheme("light")
 
     def size(self, width, height):
-        self.width = width
         self.cdp(
             "Emulation.setDeviceMetricsOverride",
             width=width,
@@ -51,16 +58,27 @@ class Browser:
             deviceScaleFactor=1,
             mobile=False,
         )
+        self.until("return innerWidth===arguments[0]", width, what="the width")
 
-    def scheme(self, name):
+    def scheme(self, name, media=""):
+        """Light or dark; media: "print" for the styles of paper."""
         self.cdp(
-            "Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": name}]
+            "Emulation.setEmulatedMedia",
+            media=media,
+            features=[{"name": "prefers-color-scheme", "value": name}],
+        )
+        self.until(
+            "return matchMedia(`(prefers-color-scheme: ${arguments[0]})`).matches&&matchMedia(arguments[1]).matches",
+            name,
+            media or "screen",
+            what="the scheme",
         )
 
     def cdp(self, command, **values):
         return self.driver.execute_cdp_cmd(command, values)
 
     def open(self, address):
+        self.driver.get("about:blank")  # what the page before still asks for is not this one's
         self.driver.get_log("browser")
         self.driver.get_log("performance")
         self.driver.get(address)
@@ -69,16 +87,44 @@ class Browser:
         return self.driver.execute_script(text, *values)
 
     def until(self, text, *values, what="the page to get there"):
+        from selenium.common.exceptions import WebDriverException
+
         end = time.monotonic() + WAIT_S
         while time.monotonic() < end:
-            found = self.js(text, *values)
+            try:
+                found = self.js(text, *values)
+            except WebDriverException as error:
+                if not any(said in str(error).lower() for said in GONE):
+                    raise
+                found = None
             if found:
                 return found
             time.sleep(0.05)
         raise AssertionError(f"waited {WAIT_S:.0f} s for {what}: {text}")
 
+    def click(self, css, says=""):
+        """Click the first of the selector with these words: shown, and covered by nothing.
+
+        It is brought into sight, looked for and clicked in one turn of the page, so that nothing
+        that arrives meanwhile lies under the finger instead.
+        """
+        self.until(
+            "const e=[...document.querySelectorAll(arguments[0])].find(e=>e.textContent.includes(arguments[1]));"
+            "if(!e||!e.checkVisibility()||e.disabled)return false;"
+            "e.scrollIntoView({block:'center',behavior:'instant'});const b=e.getClientRects()[0];"
+            "if(!e.contains(document.elementFromPoint(b.left+b.width/2,b.top+b.height/2)))return false;"
+            "e.click();return true",
+            css,
+            says,
+            what=f"{css} to be clicked",
+        )
+
     def drawn(self):
         """Go down the page until every plot that is not folded is drawn, and back up."""
+        self.until(
+            "return !document.querySelector('details[open] > noscript.folded')",
+            what="what open folds hold",
+        )
         self.until(
             "const f=[...document.querySelectorAll('.traces:not(.built),figure.panel,figure.chart')]"
             ".find(f=>f.checkVisibility()&&(f.matches('.traces')||!f.querySelector('.plot.ready')));"
@@ -86,6 +132,15 @@ class Browser:
             what="the plots",
         )
         self.js("scrollTo(0,0)")
+
+    def rested(self, text):
+        """What a script finds, once it is the same over three frames."""
+        return self.driver.execute_async_script(
+            "const done=arguments[arguments.length-1],find=new Function(arguments[0]);let last='',still=0;"
+            "const look=()=>{const now=find();still=String(now)===last?still+1:0;last=String(now);"
+            "if(still>2)done(now);else requestAnimationFrame(look)};look()",
+            text,
+        )
 
     def errors(self):
         return [e["message"] for e in self.driver.get_log("browser") if e["level"] == "SEVERE"]
@@ -103,10 +158,9 @@ class Browser:
         return self.driver.find_element("css selector", css)
 
     def mouse(self, css, x_share, kind="mouseMoved", button="none", buttons=0):
-        """A real mouse event at a share of an element's width, at its middle height."""
-        box = self.js(
-            "const b=document.querySelector(arguments[0]).getBoundingClientRect();return [b.left,b.top,b.width,b.height]",
-            css,
+        """A real mouse event at a share of an element's width, at its middle height, once it rests."""
+        box = self.rested(
+            f"const b=document.querySelector({css!r}).getBoundingClientRect();return [b.left,b.top,b.width,b.height]"
         )
         self.cdp(
             "Input.dispatchMouseEvent",
@@ -153,7 +207,7 @@ def _driver():
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = selenium.Chrome(options=options, service=selenium.ChromeService(DRIVER))
-    driver.set_script_timeout(60)
+    driver.set_script_timeout(WAIT_S)
     yield driver
     driver.quit()
 
@@ -186,7 +240,7 @@ class Site:
 
         self.thread = threading.Thread(target=run, daemon=True)
         self.thread.start()
-        assert ready.wait(30)
+        assert ready.wait(WAIT_S)
         self.address = f"http://127.0.0.1:{self.port}"
 
     def close(self):

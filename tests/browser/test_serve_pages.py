@@ -46,7 +46,8 @@ def test_all_cars_are_listed_with_their_last_verdict(browser, site):
 def test_a_kept_night_shows_its_traces_and_sensors_when_reached(browser, site):
     browser.open(night_address(browser, site, "alder", "2025-05-24"))
     arrived(browser)
-    browser.until("return document.querySelectorAll('.plot.ready').length >= 2")
+    browser.drawn()
+    assert browser.js("return document.querySelectorAll('.card .plot.ready').length") >= 8
     assert "the log has no knock retard" in browser.js("return document.body.innerText")
     assert browser.js("return document.querySelectorAll('.sensors tbody tr').length") > 10
     assert browser.errors() == []
@@ -54,7 +55,7 @@ def test_a_kept_night_shows_its_traces_and_sensors_when_reached(browser, site):
 
 def test_a_link_to_a_mark_fetches_its_traces_first(browser, site):
     browser.open(night_address(browser, site, "alder", "2025-05-24"))
-    browser.js("document.querySelector('#finding-1 a.tomark').click()")
+    browser.click("#finding-1 a.tomark")
     browser.until(
         "return document.activeElement && document.activeElement.id === 'mark-1'", what="the mark"
     )
@@ -66,13 +67,75 @@ def test_every_request_stays_on_this_machine(browser, site):
     assert [u for u in browser.requests() if not u.startswith((site.address, "data:"))] == []
 
 
+def choose(browser, *paths):
+    """Choose logs in the form; each is listed by then."""
+    browser.find("input[type=file]").send_keys("\n".join(map(str, paths)))
+    browser.until(
+        "return document.querySelectorAll('.chosen li').length===arguments[0]",
+        len(paths),
+        what="the chosen logs",
+    )
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_what_arrives_late_moves_nothing_under_a_finger(browser, site, width):
+    """Each late part is held back until its lower end stands in mid-screen; what is below stays.
+
+    24 px is the least size of what is pressed by WCAG 2.2, criterion 2.5.8.
+    """
+    browser.size(width, 844)
+    address = night_address(browser, site, "alder", "2025-05-24")
+    held = browser.cdp(
+        "Page.addScriptToEvaluateOnNewDocument",
+        source="const plain=window.fetch;let go;window.held=new Promise(r=>go=r);window.release=()=>{go();window.held=new Promise(r=>go=r)};"
+        "window.fetch=async(...a)=>{await window.held;return plain(...a)}",
+    )
+    moved = {}
+    try:
+        browser.open(address)
+        browser.js("document.querySelector('details.over').open=true")
+        for n in range(browser.js("return document.querySelectorAll('.late').length")):
+            place = f"const p=document.querySelectorAll('.late')[{n}];"
+            below = (
+                place
+                + "let b=p;while(!b.nextElementSibling)b=b.parentElement;b=b.nextElementSibling;"
+            )
+            # anew until it rests: what comes into sight on the way may still take its room
+            browser.until(
+                place
+                + "const at=p.getBoundingClientRect().bottom;if(Math.abs(at-422)<2)return true;scrollBy(0,at-422)",
+                what="the place in mid-screen",
+            )
+            browser.until(place + "return p.dataset.begun==='yes'", what="its fetch")
+            before = browser.js(below + "return b.getBoundingClientRect().top")
+            browser.js("release()")
+            browser.until(place + "return !p.querySelector(':scope > p')", what="the part")
+            browser.until(
+                place
+                + "const t=p.querySelectorAll('.traces');return [...t].every(t=>t.matches('.built'))",
+                what="its traces",
+            )
+            after = browser.rested(below + "return b.getBoundingClientRect().top")
+            source = browser.js(place + "return p.dataset.source.split('?')[0]")
+            moved[n, source] = abs(after - before)
+    finally:
+        browser.cdp("Page.removeScriptToEvaluateOnNewDocument", **held)
+    assert len(moved) >= 6 and {s for _, s in moved} == {
+        "/duty",
+        "/overlay",
+        "/traces",
+        "/evidence",
+    }
+    assert max(moved.values()) < 24, moved
+
+
 def upload(browser, site, path, *, car="", keep=False):
     browser.open(site.address + "/")
-    browser.find("input[type=file]").send_keys(str(path))
+    choose(browser, path)
     browser.js("document.querySelector('select[name=car]').value=arguments[0]", car)
     if keep:
-        browser.find("input[name=keep]").click()
-    browser.find("form.drop button[data-do=screen]").click()
+        browser.click("input[name=keep]")
+    browser.click("form.drop button[data-do=screen]")
     browser.until("return !!document.querySelector('header.verdict')", what="the verdict")
 
 
@@ -80,7 +143,8 @@ def test_an_uploaded_log_is_screened(browser, site):
     upload(browser, site, LOG)
     assert browser.js("return document.querySelector('h1 .word').textContent") == "Hold"
     assert "run_1.csv" in browser.js("return document.body.innerText")
-    browser.until("return document.querySelectorAll('.plot.ready').length >= 2")
+    browser.drawn()
+    assert browser.js("return document.querySelectorAll('.card .plot.ready').length") >= 8
     assert browser.errors() == []
 
 
@@ -95,10 +159,14 @@ def test_a_dropped_log_is_screened(browser, site):
     assert "dropped.csv" in browser.js("return document.body.innerText")
 
 
-def test_a_kept_upload_joins_the_archive(browser, site):
+def test_a_kept_upload_joins_the_archive(browser, serving, tmp_path):
+    from audit.archive.store.store import Archive
+    from tests.report.nights import sample
+
+    Archive(tmp_path).add(sample("alder/2025-05-03_healthy"), date="2025-05-03")
     upload(
         browser,
-        site,
+        serving(tmp_path),
         SAMPLES / "alder" / "2025-05-17_lean_top" / "run_1.csv",
         car="alder",
         keep=True,
@@ -127,7 +195,7 @@ def test_two_pulls_lie_over_each_other(browser, site):
         "const [a,b]=document.querySelectorAll('form.choose select');const o=[...a.options].filter(o=>o.text.includes(', pull '));"
         "a.value=o[0].value;b.value=o[1].value"
     )
-    browser.find("form.choose button").click()
+    browser.click("form.choose button")
     browser.until("return !!document.querySelector('.pairs')", what="the measures")
     browser.drawn()
     labels = browser.js(
@@ -158,9 +226,7 @@ def two_nights(tmp_path_factory, serving):
 def test_tonight_stands_against_the_last_clear_night(browser, two_nights):
     site = two_nights
     browser.open(f"{site.address}/compare?car=alder")
-    browser.js(
-        "[...document.querySelectorAll('main a')].find(a=>a.textContent.includes('last clear night')).click()"
-    )
+    browser.click("main a", "last clear night")
     browser.until("return !!document.querySelector('.pairs')", what="the measures")
     heads = browser.js("return document.querySelector('.pairs thead').innerText")
     assert "2025-05-03" in heads
@@ -181,14 +247,13 @@ def test_the_plan_is_a_page(browser, site):
 def test_an_upload_tells_its_stages_and_takes_several_files(browser, site):
     browser.open(site.address + "/")
     browser.js(
-        "window.told=[];new MutationObserver(()=>told.push(document.querySelector('form.drop [role=status]').textContent))"
-        ".observe(document.querySelector('form.drop [role=status]'),{childList:true,characterData:true,subtree:true});"
+        "window.told=[];new MutationObserver(all=>told.push(...all.flatMap(r=>[...r.addedNodes]).map(n=>n.textContent)))"
+        ".observe(document.querySelector('form.drop [role=status]'),{childList:true});"
         "sessionStorage.told='';addEventListener('pagehide',()=>{sessionStorage.told=JSON.stringify(told)})"
     )
     night = SAMPLES / "alder" / "2025-05-17_lean_top" / "run_1.csv"
-    browser.find("input[type=file]").send_keys(f"{LOG}\n{night}")
-    assert browser.js("return document.querySelectorAll('.chosen li').length") == 2
-    browser.find("form.drop button[data-do=screen]").click()
+    choose(browser, LOG, night)
+    browser.click("form.drop button[data-do=screen]")
     browser.until("return !!document.querySelector('header.verdict')", what="the verdict")
     told = browser.js("return JSON.parse(sessionStorage.told)")
     assert any("MB of" in t for t in told) and any("Reading run_1.csv: 2 of 2" in t for t in told)
@@ -196,7 +261,7 @@ def test_an_upload_tells_its_stages_and_takes_several_files(browser, site):
 
 def test_an_upload_can_be_stopped(browser, site):
     browser.open(site.address + "/")
-    browser.find("input[type=file]").send_keys(str(LOG))
+    choose(browser, LOG)
     browser.js(
         "document.querySelector('form.drop button[data-do=screen]').click();document.querySelector('[data-do=stop]').click()"
     )
@@ -255,9 +320,8 @@ def history(long_history, serving):
 def test_trends_are_drawn_with_limits_and_notes(browser, history):
     browser.open(f"{history.address}/trends?car=car%200")
     arrived(browser)
-    browser.until(
-        "return document.querySelectorAll('figure.chart .plot.ready').length >= 2", what="charts"
-    )
+    browser.drawn()
+    assert browser.js("return document.querySelectorAll('figure.chart .plot.ready').length") >= 2
     text = browser.js("return document.body.innerText")
     assert "shifted" in text and "fitted new injectors" in text
     specs = browser.js(
@@ -330,7 +394,7 @@ def test_all_pulls_of_a_kept_night_lie_over_each_other_once_asked_for(browser, t
     arrived(browser)
     browser.drawn()
     assert browser.js("return document.querySelector('#overlay-boost') === null")
-    browser.find("details.over summary").click()
+    browser.click("details.over summary")
     browser.until("return !!document.querySelector('.over .traces')", what="the overlay")
     browser.drawn()
     assert browser.js("return document.querySelectorAll('#overlay-boost .line').length") >= 3
@@ -366,7 +430,7 @@ def test_the_list_of_cars_says_what_the_newest_night_decides(browser, serving, t
 def test_a_comparison_fits_a_phone(browser, two_nights):
     browser.size(390, 844)
     browser.open(f"{two_nights.address}/compare?car=alder")
-    browser.js("document.querySelector('main a').click()")
+    browser.click("main a", "last clear night")
     browser.until("return !!document.querySelector('.pairs')", what="the measures")
     assert browser.js(
         "const s=document.querySelector('.pairs').parentElement;return s.scrollWidth<=s.clientWidth"
@@ -434,7 +498,7 @@ def one_night(tmp_path_factory, serving):
 def test_of_one_night_two_pulls_are_offered_to_compare(browser, one_night):
     browser.size(390, 844)
     browser.open(f"{one_night.address}/compare?car=alder")
-    browser.find("form.choose button").click()
+    browser.click("form.choose button")
     browser.until("return !!document.querySelector('.pairs')", what="the measures")
     browser.drawn()
     key = browser.js("return document.querySelector('#overlay-boost .entry').textContent")

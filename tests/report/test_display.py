@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from audit.report.display import apart, figure, localise, number, overshoot
+from audit.report.display import apart, as_written, figure, localise, number, overshoot
 
 
 @pytest.mark.parametrize(
@@ -79,3 +79,12 @@ def test_a_sentence_with_both_ends_adds_up_in_psi(settled):
 )
 def test_a_difference_is_that_of_the_figures_beside_it(a, b, shown):
     assert apart(a, b) == shown
+
+
+def test_two_figures_of_a_sentence_never_read_alike():
+    """118.2 kPa is 17.144 psi and 118 kPa is 17.114 psi; 49.9 °C is 121.8 °F and 50 °C is 122 °F."""
+    over = "Boost came to 118.2 kPa, over the limit of 118 kPa"
+    assert localise(over, us=True) == "Boost came to 17.14 psi, over the limit of 17.11 psi"
+    assert localise("49.9 °C, below 50 °C", us=True) == "121.8 °F, below 122.0 °F"
+    assert localise("118.2 kPa, over 110 kPa", us=True) == "17.1 psi, over 16.0 psi"
+    assert as_written(118.2, "kPa", over, us=True) == "17.14 psi"

@@ -1,14 +1,19 @@
 """The first screen tells the figures of its finding as its sentence does, and pictures what it saw."""
 
+import html
 import re
 
 import pytest
 
-from audit.archive.step.decide import with_decision
+from audit.archive.step.decide import response_tonight, with_decision
 from audit.model import CheckResult
 from audit.report.display import as_written, localise
+from audit.report.html import render
 from audit.report.page.content import page_of
+from audit.service.web.pages.usual import history_of
 from tests.report.nights import full_night, sample
+
+KPA_PER_PSI = 6.894757  # NIST SP 811 (2008), appendix B.8
 
 
 def figure_of(text):
@@ -158,3 +163,83 @@ def test_pulls_over_each_other_have_the_limits_of_mixture_and_heat():
         {"y": pytest.approx(140.0), "text": "hold limit 140 °F", "role": "limit"}  # 60 °C
     ]
     assert "gear 3, 66.3 %" in page.overlay["series"]["p0_boost"]["label"]
+
+
+def head_of(night, date):
+    """The first screen as text, and its markup."""
+    page = render(night, date=date)
+    markup = page[page.index('<header class="verdict') : page.index("</header>")]
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", markup))), markup
+
+
+def test_the_first_screen_has_all_that_one_decides_by():
+    text, markup = head_of(
+        with_decision(sample("alder/2025-05-24_overshoot", us=True)), "2025-05-24"
+    )
+    wanted = (
+        "2025-05-24", "alder", "Hold", "No step up", "duty tonight 66.4 % gear 3",
+        "next duty no step up", "hold 3.0 psi limit 2.0 psi", "Look at first: Duty at the peak",
+        "copy for my tuner",
+    )  # fmt: skip
+    assert [w for w in wanted if w not in text] == []
+    assert '<figure class="chart"' in markup  # its picture
+
+
+def test_the_first_screen_of_a_step_has_the_next_duty_and_the_boost_to_expect():
+    text, _ = head_of(with_decision(sample("alder/2025-05-10_duty_steps", us=True)), "2025-05-10")
+    wanted = (
+        "2025-05-10", "Clear", "Step up", "duty tonight 59.0 % gear 3", "next duty 66.5 %",
+        "boost expected 12.7 psi 12.1 to 13.3, nine in ten", "Look at first:",
+    )  # fmt: skip
+    assert [w for w in wanted if w not in text] == []
+
+
+@pytest.mark.parametrize("us", [True, False])
+def test_one_settled_level_a_pull_wherever_it_is_told(us):
+    """Table, sheet, finding, band of the traces, picture of duty and the sheet of `response`."""
+    night = with_decision(sample("alder/2025-05-24_overshoot", us=us))
+    found = response_tonight(night)
+    page = page_of(night, history=history_of(None, "", found))
+    scale, unit = (1 / KPA_PER_PSI, "psi") if us else (1.0, "kPa")
+    told = {
+        c.row["settled"]
+        for c in page.cards
+        for f in c.findings
+        if f"settled level of {c.row['settled']} {unit} gauge" in str(f.message)
+    }
+    bands = [b["level"] for c in page.cards for p in c.traces["panels"] for b in p.get("bands", ())]
+    sheets = [
+        r.value for c in page.cards for _, rows in c.measures for r in rows if r.label == "settled"
+    ]
+    drawn = next(l for l in page.duty["layers"] if l.get("shape") == "square")["y"]
+    settled = [c.row["settled"] for c in page.cards]
+    raw = [p.measures["boost_settled_kpa"] * scale for a in night.logs for p in a.pulls]
+    assert len(told) >= 2 and bands == [f"settled {s} {unit}" for s in settled]
+    assert sheets == [f"{s} {unit}" for s in settled] and drawn == pytest.approx(raw, abs=2e-3)
+    gears = {g.gear: sorted(g.rows["boost_settled_kpa"]) for g in found.gears}
+    own = [(p.pull.gear, p.measures["boost_settled_kpa"]) for a in night.logs for p in a.pulls]
+    assert gears == {g: sorted(v for gear, v in own if gear == g) for g in gears}
+
+
+def test_boost_against_duty_has_every_pull_its_peak_and_what_the_other_gears_need():
+    night = with_decision(sample("alder/2025-05-03_healthy", us=True))
+    page = page_of(night, history=history_of(None, "", response_tonight(night)))
+    shapes = {l["shape"]: len(l["x"]) for l in page.duty["layers"] if l["kind"] == "points"}
+    assert shapes == {"square": 5, "diamond": 5}
+    kinds = {l.get("role", l["kind"]) for l in page.duty["layers"]}
+    assert {"area", "line", "target", "limit"} <= kinds
+    found = response_tonight(night)
+    other = next(g for g in found.gears if g.gear != found.main)
+    duty = f"{other.wanted[2]:.1f}"
+    assert page.duty["also"] == f"The other gears, gear 2: target 12.8 psi, needs {duty} %."
+
+
+def test_a_difference_between_pulls_is_that_of_the_figures_in_the_table():
+    page = page_of(with_decision(sample("alder/2025-05-24_overshoot", us=True)))
+    heads = [label for label, _ in page.differences["heads"]]
+    rows = dict(page.differences["rows"])
+    first, second = (next(rows[n] for n in rows if n.startswith(f"pull {k},")) for k in (1, 2))
+    for label, of in (("settled", "settled"), ("peak", "peak"), ("duty", "duty")):
+        a, b = (float(page.cards[k].row[of].split()[0]) for k in (0, 1))
+        assert float(first[heads.index(label)].split()[0]) == a
+        assert float(second[heads.index(label)]) == pytest.approx(b - a, abs=1e-6)

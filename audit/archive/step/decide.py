@@ -92,8 +92,8 @@ def _response(night: Night, archive: Archive | None, *, until: str | None) -> Re
 
 
 def response_tonight(night: Night, *, only_step: bool = False) -> Response | None:
-    """What the night's own pulls say of boost against duty in the gear pulled most; None where it
-    has none.
+    """What the night's own pulls say of boost against duty in each gear pulled; None where it has
+    none.
 
     only_step: as in response_of.
     """
@@ -109,7 +109,7 @@ def response_tonight(night: Night, *, only_step: bool = False) -> Response | Non
         for k in ("pull", "revision", "log")
     )
     return response_of(
-        pulls, nights, car=night.car, logs=logs, only_step=only_step, only_main=not only_step
+        pulls, nights, car=night.car, logs=logs, only_step=only_step, only_driven=not only_step
     )
 
 

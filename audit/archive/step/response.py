@@ -95,14 +95,14 @@ def response(
     target_kpa: float | Mapping[int, float] | None = None,
     setting: str | None = None,
     only_step: bool = False,
-    only_main: bool = False,
+    only_driven: bool = False,
     until: str | None = None,
 ) -> Response:
     """What the archive says of one car's boost against duty.
 
     target_kpa: boost wanted, gauge, for all gears or by gear; else the car file's. setting: 'dyno'
     or 'street'; None takes the newest night's. only_step: as response_of, and nothing of what is
-    watched; quicker. only_main: no sheets but of the gear pulled last. until: a night, as it
+    watched; quicker. only_driven: no sheets of gears that were never pulled. until: a night, as it
     was after which; None for the newest. Raises ArchiveError where the archive cannot be read.
     """
     pulls = archive.pulls(car.name, columns=COLUMNS)
@@ -123,7 +123,7 @@ def response(
         setting=setting,
         findings=None if only_step else archive.findings(car.name),
         only_step=only_step,
-        only_main=only_main,
+        only_driven=only_driven,
     )
 
 
@@ -138,7 +138,7 @@ def response_of(
     setting: str | None = None,
     findings: pl.DataFrame | None = None,
     only_step: bool = False,
-    only_main: bool = False,
+    only_driven: bool = False,
 ) -> Response:
     """As response, from rows of the archive's pulls, nights and findings. only_step: no sheets of
     gears.
@@ -156,10 +156,11 @@ def response_of(
     if found.n == 0:
         step, air = nothing_logged(found, nights, first=first_duty(car)), _air(found)
     else:
-        maker = _Maker(found, nights, car, targets, notes, again, only_step or only_main)
+        maker = _Maker(found, nights, car, targets, notes, again, only_step or only_driven)
         main, air = maker.main(), maker.air
         if not only_step:
-            gears = tuple(maker.gear(gear) for gear in ([main] if only_main else maker.gears))
+            driven = found.gears() if only_driven else maker.gears
+            gears = tuple(maker.gear(gear) for gear in driven)
         steps = {g.gear: g.step for g in gears}
         step = steps.get(main) or maker.step(main)
         if step.action != "refuse":

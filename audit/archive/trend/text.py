@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from audit.archive.trend.fleet import MOVED, Standing
 from audit.archive.trend.trend import Trend, Trends, counted
-from audit.archive.watched import chart_settings
+from audit.archive.watched import called, chart_settings
 
 if TYPE_CHECKING:
     import polars as pl
@@ -82,7 +82,7 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
     if not moved:
         lines += ["", *_wrapped(_nothing_moved(found), shown)]
     for note in found.notes:
-        touched = ", ".join(note.touches).replace("_", " ") or "nothing"
+        touched = called(note.touches) or "nothing"
         said = f"Noted {note.day}: {note.text} (new baseline for {touched})."
         lines += ["", *_wrapped(said, shown)]
     return lines
@@ -98,7 +98,7 @@ def _nothing_moved(found: Trends) -> str:
 def _row(t: Trend, shown: Shown) -> str:
     m = t.measure
     unit = f", {shown.unit(m.unit)}".removesuffix(", 1").replace(" per 1000 rpm", "/krpm")
-    name = f"{m.name.replace('_', ' ')}{unit}"[:23]
+    name = f"{called([m.name])}{unit}"[:23]
     first, now = (shown.number(v, m.unit, m.digits) for v in (t.baseline, t.level))
     drawn = ""
     if shown.width >= TABLE_WIDTH:
@@ -147,7 +147,7 @@ def fleet_lines(standings: Iterable[Standing]) -> list[str]:
     """All cars, one a line, worst first, each with what is worst about it."""
     lines = [f"{'car':<24} {'nights':>6}  {'last night':<10}  {'verdict':<7}  trends"]
     for s in standings:
-        moved = ", ".join(s.moved).replace("_", " ") or "steady"
+        moved = called(s.moved) or "steady"
         first = f"{s.car[:24]:<24} {s.nights:>6}  {s.last:<10}  {s.verdict:<7}  "
         lines += textwrap.wrap(moved, WIDTH, initial_indent=first, subsequent_indent=" " * 55)
     return lines if len(lines) > 1 else ["No car in this archive yet."]

@@ -194,7 +194,7 @@ def page_of(
         several=sum(bool(a.pulls) for a in night.logs) > 1,
         usual=history is not None and bool(history.by_gear),
         last_night="" if history is None else history.last_night,
-        duty=duty_tonight(night, history.curve if history is not None else None, us=us),
+        duty=duty_tonight(night, history or History(), us=us),
         overlay=overlaid(laid, us=us) if len(laid) > 1 else None,
         differences=differences(laid_of(pulls), us=us),
     )

@@ -34,9 +34,11 @@ class DutyCurve:
 @dataclass(frozen=True)
 class History:
     """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear;
-    curve: of tonight's gear, None where there is none.
+    curve: of tonight's gear, None where there is none. needs: (gear, target, duty) of every other
+    gear that was pulled: the duty in % that its target, kPa gauge, takes.
     """
 
     last_night: str = ""
     by_gear: Mapping[int | None, Usual] = field(default_factory=dict)
     curve: DutyCurve | None = None
+    needs: tuple[tuple[int, float, float], ...] = ()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from audit.model import Car, PullAudit, base_of
-from audit.report.display import figure, number, signed, unit_for
+from audit.report.display import apart, figure, number, unit_for
 from audit.report.page.panels import PANELS
 from audit.report.page.quantities import averaged, shown, thinned
 from audit.report.page.traces import LEAN_LIMIT, packet
@@ -197,4 +197,4 @@ def _less(laid: Laid, base: Laid, row: tuple[str, str, str, int], *, us: bool) -
     shown_unit = "°C" if unit == "K" and name.endswith("start_c") else unit
     if laid is base:
         return figure(value, shown_unit, us=us, digits=digits).strip()
-    return signed(number(value - other, unit, us=us, digits=digits))
+    return apart(*(number(v, shown_unit, us=us, digits=digits) for v in (other, value)))

@@ -12,7 +12,7 @@ import numpy as np
 
 from audit.model import Array, Decision, Night, PullAudit, base_of
 from audit.report.display import figure, unit_for
-from audit.report.page.history import DutyCurve
+from audit.report.page.history import DutyCurve, History
 from audit.report.page.marks import Numbered, limits_of, said, when
 from audit.report.page.panels import PANEL, channel_name, panel_of
 from audit.report.page.quantities import linear, thinned
@@ -214,6 +214,7 @@ def duty_chart(
         "id": name,
         "from": low,
         "to": high,
+        "least": round(LEAST_KPA * scale, 3),
         "title": title,
         "unit": unit,
         "about": "; ".join(about),
@@ -225,9 +226,12 @@ def duty_chart(
     }
 
 
-def duty_tonight(night: Night, curve: DutyCurve | None, *, us: bool) -> dict[str, Any] | None:
-    """Tonight's pulls on the curve, with target, limit and the step of the decision; None without a
-    known duty.
+LEAST_KPA = 10.0  # from the lowest to the highest boost shown: pulls alike look alike
+
+
+def duty_tonight(night: Night, history: History, *, us: bool) -> dict[str, Any] | None:
+    """Tonight's pulls on the curve, with target, limit, the step of the decision and what the
+    targets of the other gears take; None without a known duty.
 
     The step is drawn where the decision is one to a duty higher than any that was pulled tonight.
     """
@@ -243,18 +247,23 @@ def duty_tonight(night: Night, curve: DutyCurve | None, *, us: bool) -> dict[str
     gears = [p.pull.gear for a in night.logs for p in a.pulls]
     highest = max(duty for duty, _, _ in rows)
     step = _step(night.decision, highest)
-    return duty_chart(
+    made = duty_chart(
         "duty",
         "Boost against duty tonight",
         [(duty, settled) for duty, settled, _ in rows],
         peaks=[(duty, peak) for duty, _, peak in rows if peak is not None],
-        curve=curve,
+        curve=history.curve,
         target=night.car.target_for(max(set(gears), key=gears.count)),
         limit=night.car.boost_limit_kpa,
         step=step,
         near=5.0,
         us=us,
     )
+    others = [
+        f"gear {gear}: target {figure(target, 'kPa', us=us)}, needs {duty:.1f} %"
+        for gear, target, duty in history.needs
+    ]
+    return {**made, "also": f"The other gears, {'; '.join(others)}." if others else ""}
 
 
 def _step(decision: Decision | None, highest: float) -> Step | None:

@@ -110,7 +110,6 @@ const Plots = (() => {
       }
       element.replaceChildren(svg);
       element.classList.add("ready");
-      element.closest("figure").classList.toggle("narrow", small);
     }
 
     axes(svg, small) {

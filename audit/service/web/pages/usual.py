@@ -28,12 +28,26 @@ def history_of(pulls: pl.DataFrame | None, date: str, found: Response | None = N
     """
     main = next((g for g in found.gears if g.gear == found.main), None) if found else None
     curve = None if found is None or main is None else curve_of(main, found.air.relative)
+    needs = () if found is None else needs_of(found)
     before = None if pulls is None or pulls.is_empty() else pulls.filter(pulls["date"] < date)
     if before is None or before.is_empty():
-        return History(curve=curve)
+        return History(curve=curve, needs=needs)
     last = str(before["date"].max())
     gears = before.partition_by("gear", as_dict=True)
-    return History(last, {key[0]: _usual(frame, last) for key, frame in gears.items()}, curve)
+    usual = {key[0]: _usual(frame, last) for key, frame in gears.items()}
+    return History(last, usual, curve, needs)
+
+
+def needs_of(found: Response) -> tuple[tuple[int, float, float], ...]:
+    """What the targets of the other gears take, as in History, of those that were pulled and reach
+    their target.
+    """
+    return tuple(
+        (gear.gear, gear.wanted[0], gear.wanted[2])
+        for gear in found.gears
+        if gear.gear and gear.gear != found.main and gear.pulls
+        if gear.wanted is not None and gear.wanted[2] is not None
+    )
 
 
 def curve_of(gear: GearResponse, relative: float) -> DutyCurve:

@@ -192,8 +192,7 @@ def duty(shelf: Shelf, night_id: str) -> dict[str, Any]:
     if newest:
         car = shelf.archive.car(row["car"])
         found = shelf.remembered(("response", row["car"]), lambda: response(shelf.archive, car))
-    curve = history_of(None, "", found).curve
-    return {"chart_of": duty_tonight(night, curve, us=night.us_units)}
+    return {"chart_of": duty_tonight(night, history_of(None, "", found), us=night.us_units)}
 
 
 def looked_page(night: Night) -> Page:

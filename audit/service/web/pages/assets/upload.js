@@ -45,15 +45,20 @@
       said.textContent = `Sending: ${sized(e.loaded)} of ${sized(e.total)}.`;
     });
     request.upload.addEventListener("load", () => { bar.removeAttribute("value"); said.textContent = "Sent. Reading the logs…"; });
-    request.addEventListener("progress", () => {
-      const stages = request.responseText.split("\n").filter(Boolean).map(line => JSON.parse(line));
-      const last = stages[stages.length - 1];
-      if (last && last.of) { bar.max = last.of; bar.value = last.done; }
-      if (last && last.said) said.textContent = last.said;
-    });
+    let last = null, read = 0;
+    // Each line that has come in whole, once.
+    const listen = () => {
+      const lines = request.responseText.slice(read).split("\n").slice(0, -1);
+      for (const line of lines) {
+        try { last = JSON.parse(line); } catch (error) { last = null; }
+        read += line.length + 1;
+        if (last && last.of) { bar.max = last.of; bar.value = last.done; }
+        if (last && last.said) said.textContent = last.said;
+      }
+    };
+    request.addEventListener("progress", listen);
     request.addEventListener("load", () => {
-      let last = null;
-      try { last = JSON.parse(request.responseText.trim().split("\n").pop()); } catch (error) { last = null; }
+      listen();
       if (last && last.go) location.assign(last.go);
       else ended(last && last.error ? last.error : "That did not work. Load the page again and send the logs anew.");
     });
