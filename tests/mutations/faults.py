@@ -1,7 +1,8 @@
 """Faults that can be put into the code: where they stand, and what stands there instead.
 
-A comparison turned round or moved by one (`<` to `>=`, `<` to `<=`), a figure made a quarter larger, a sign, min for
-max, and for or, `not` taken away. Source of the method: DeMillo, Lipton and Sayward, Hints on test data selection,
+A comparison turned round (`<` to `>=`), one of counts moved by one too (`<` to `<=`), a figure made a quarter larger, a
+sign, min for max, and for or, `not` taken away. A comparison of two measured figures is not moved by one: no log stands
+exactly on its edge, so that nothing can tell the two apart. Source of the method: DeMillo, Lipton and Sayward, Hints on test data selection,
 Computer 11 (1978), 34-41, from memory.
 """
 
@@ -43,6 +44,19 @@ OTHER = {
     "any": "all",
     "all": "any",
 }
+
+
+COUNTS = {"len", "sum", "count", "count_nonzero", "size", "height", "rows", "n_unique"}
+
+
+def _counted(node: ast.expr) -> bool:
+    """Whether an expression is a count, on whose edge a value can stand; a measured figure never does."""
+    if isinstance(node, ast.Constant):
+        return type(node.value) is int
+    if isinstance(node, ast.Call):
+        node = node.func
+    name = node.attr if isinstance(node, ast.Attribute) else getattr(node, "id", "")
+    return name in COUNTS
 
 
 @dataclass(frozen=True)
@@ -117,7 +131,10 @@ class Finder(ast.NodeVisitor):
         }
         left = node.left
         for op, right in zip(node.ops, node.comparators, strict=True):
-            for after in FLIPS.get(type(op), ()):
+            turned, *moved = FLIPS.get(type(op), ("",))
+            if turned:
+                self.between(left, right, signs[type(op)], turned)
+            for after in moved if _counted(left) or _counted(right) else ():
                 self.between(left, right, signs[type(op)], after)
             left = right
         self.generic_visit(node)
