@@ -7,6 +7,7 @@ from the changed source as it is imported. Nothing is written to the checkout.
 
 from __future__ import annotations
 
+import functools
 import gc
 import importlib.abc
 import importlib.util
@@ -21,7 +22,7 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.machinery import ModuleSpec, SourceFileLoader
 from pathlib import Path
@@ -30,7 +31,7 @@ from typing import Any
 
 import pytest
 from faults import ROOT, Fault
-from near import Map, Recorder, forget, merged, spent
+from near import Map, Recorder, caches, merged, spent
 
 OPTIONS = ["-p", "no:cacheprovider", "-p", "no:xdist", "--capture=sys", "-q", f"--rootdir={ROOT}"]
 LEAST_CPU_S, TIMES_CPU = 20.0, 4.0  # a child that works longer than this beyond its tests' usual time hangs
@@ -85,18 +86,32 @@ def changed_code(fault: Fault) -> dict[tuple[str, int], CodeType] | None:
         return None
 
 
-def put_into_memory(fault: Fault, codes: dict[tuple[str, int], CodeType]) -> int:
-    """Every function made from the old code gets the new one; how many there were."""
-    path = str(ROOT / fault.file)
-    count = 0
-    for thing in gc.get_objects():
-        if isinstance(thing, FunctionType) and thing.__code__.co_filename == path:
-            new = codes.get((thing.__code__.co_qualname, thing.__code__.co_firstlineno))
-            if new is not None and len(new.co_freevars) == len(thing.__code__.co_freevars):
-                thing.__code__ = new
+class Functions:
+    """All functions of audit/ that are in memory, by their file, and the caches of functions."""
+
+    def __init__(self) -> None:
+        home = str(ROOT / "audit") + "/"
+        self.of: dict[str, list[FunctionType]] = {}
+        self.caches: list[Any] = []
+        for thing in gc.get_objects():
+            if isinstance(thing, FunctionType) and thing.__code__.co_filename.startswith(home):
+                self.of.setdefault(thing.__code__.co_filename, []).append(thing)
+            elif isinstance(thing, functools._lru_cache_wrapper):
+                self.caches.append(thing)
+
+    def put(self, fault: Fault, codes: dict[tuple[str, int], CodeType]) -> int:
+        """Every function made from the old code gets the new one; how many there were."""
+        count = 0
+        for function in self.of.get(str(ROOT / fault.file), ()):
+            old = function.__code__
+            new = codes.get((old.co_qualname, old.co_firstlineno))
+            if new is not None and len(new.co_freevars) == len(old.co_freevars):
+                function.__code__ = new
                 count += 1
-    forget(rooms_only=False)
-    return count
+        for cache in self.caches:
+            if str(getattr(cache, "__module__", "")).startswith("audit"):
+                cache.cache_clear()
+        return count
 
 
 class Changed(importlib.abc.MetaPathFinder):
@@ -222,15 +237,24 @@ class Children:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
+def threads() -> int:
+    """Of this process, where the system tells."""
+    tasks = Path("/proc/self/task")
+    return len(list(tasks.iterdir())) if tasks.exists() else 0
+
+
 class Loop:
     """A pytest plugin: in place of running the tests, `work(session)`."""
 
     def __init__(self, work: Callable[[pytest.Session], None]) -> None:
         self.work = work
+        self.threads = threads()
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         if session.testsfailed:
             raise SystemExit("the tests cannot be collected: run pytest to see why")
+        if threads() > self.threads:  # polars' own, which a fork would wait for in vain
+            raise SystemExit("a test module makes a log as it is imported: make it in a function")
         self.work(session)
         return True
 
@@ -268,10 +292,15 @@ class Order:
 
 
 def in_this_session(
-    session: pytest.Session, near: Map, most_s: float, fault: Fault
+    session: pytest.Session,
+    by_name: Mapping[str, pytest.Item],
+    functions: Functions,
+    *,
+    near: Map,
+    most_s: float,
+    fault: Fault,
 ) -> Callable[[Children], Answer | None]:
     """The job of a fault inside a function."""
-    by_name = {item.nodeid: item for item in session.items}
 
     def job(children: Children) -> Answer | None:
         codes = changed_code(fault)
@@ -281,7 +310,7 @@ def in_this_session(
             return Answer(fault, "survived", "no test runs it", 0, 0.0)
 
         def child(folder: Path) -> tuple[str, int]:
-            if not put_into_memory(fault, codes):
+            if not functions.put(fault, codes):
                 return "!no function holds the code", 0
             return run_items(session, items, folder)
 
@@ -360,14 +389,15 @@ def record(session: pytest.Session, items: Sequence[pytest.Item], near: Map, pat
 
         kept: dict[str, set[int]] = {}
 
-    plugin = Shared()
+    plugin, kept = Shared(), caches()
     session.config.pluginmanager.register(plugin)
     folder = Path(tempfile.mkdtemp(prefix="map-"))
     session.config._tmp_path_factory._basetemp = folder  # type: ignore[attr-defined]
     for count, item in enumerate(items, 1):
         after = items[count] if count < len(items) else None
         failed = session.testsfailed
-        forget()
+        for cache in kept:
+            cache.cache_clear()
         plugin.kept = {}
         begin = spent()
         recorder.on()
@@ -381,7 +411,7 @@ def record(session: pytest.Session, items: Sequence[pytest.Item], near: Map, pat
             for definition in definitions:
                 ran = merged(ran, shared.get(definition, {}))
         near.add(item.nodeid, took, session.testsfailed == failed, ran)
-        if count % 500 == 0:
+        if count % 100 == 0:
             near.write(path)
     near.write(path)
     shutil.rmtree(folder, ignore_errors=True)

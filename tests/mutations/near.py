@@ -65,18 +65,22 @@ def _places(file: str, _state: str) -> list[Place]:
 
 def statement(file: str, line: int) -> tuple[int, int]:
     """First and last line of the innermost simple statement, or of the head of the compound one, around a line."""
-    best = (line, line)
-    width = 10**9
+    around = [(a, b) for a, b in _statements(file, digest(ROOT / file)) if a <= line <= b]
+    return min(around, key=lambda ends: ends[1] - ends[0], default=(line, line))
+
+
+@functools.cache
+def _statements(file: str, _state: str) -> list[tuple[int, int]]:
+    """First and last line of each simple statement and of each head of a compound one."""
+    found = []
     for node in ast.walk(ast.parse((ROOT / file).read_text(encoding="utf-8"))):
-        if not isinstance(node, ast.stmt):
-            continue
-        first, last = node.lineno, node.end_lineno or node.lineno
-        inner = getattr(node, "body", None)
-        if isinstance(inner, list) and inner:
-            last = max(first, inner[0].lineno - 1)
-        if first <= line <= last and last - first < width:
-            best, width = (first, last), last - first
-    return best
+        if isinstance(node, ast.stmt):
+            inner = getattr(node, "body", None)
+            last = node.end_lineno or node.lineno
+            if isinstance(inner, list) and inner:
+                last = max(node.lineno, inner[0].lineno - 1)
+            found.append((node.lineno, last))
+    return found
 
 
 def readers_of(file: str, first: int, last: int) -> tuple[str, ...]:
@@ -211,15 +215,16 @@ class Recorder:
         sys.settrace(None)
 
 
-def forget(rooms_only: bool = True) -> None:
-    """Empties the caches of functions, so that each test works all out itself."""
-    places_of_rooms = ("audit.checks", "audit.sanity", "audit.engine", "audit.archive",
-                       "audit.intake.units", "audit.night")
-    for thing in gc.get_objects():
-        if isinstance(thing, functools._lru_cache_wrapper):
-            module = str(getattr(thing, "__module__", ""))
-            if module.startswith(places_of_rooms if rooms_only else "audit"):
-                thing.cache_clear()
+def caches() -> list[Any]:
+    """The caches of functions in the rooms, to be emptied so that each test works all out itself."""
+    rooms = ("checks", "sanity", "engine", "archive", "intake.units", "night")
+    names = tuple(f"audit.{room}" for room in rooms)
+    return [
+        thing
+        for thing in gc.get_objects()
+        if isinstance(thing, functools._lru_cache_wrapper)
+        and str(getattr(thing, "__module__", "")).startswith(names)
+    ]
 
 
 def merged(*several: Lines) -> Lines:

@@ -32,6 +32,7 @@ from faults import ROOMS, ROOT, Fault, drawn, faults_of, files_of
 from forked import (
     Answer,
     Children,
+    Functions,
     changed_code,
     draw_map,
     heavy,
@@ -165,7 +166,12 @@ class Run:
         draw_map(session, near, say)
         near.write(self.map_file)
         children = Children(self.said.workers)
-        jobs = (in_this_session(session, near, self.said.most_s, f) for f in self.in_time(faults))
+        by_name, functions = {item.nodeid: item for item in session.items}, Functions()
+        known = {"near": near, "most_s": self.said.most_s}
+        jobs = (
+            in_this_session(session, by_name, functions, fault=f, **known)
+            for f in self.in_time(faults)
+        )
         for answer in children.run(jobs):
             self.keep(answer)
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT
+from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Log
 from audit.sanity.aggregate import of_channel, of_test, worst_of
 from audit.sanity.findings import finding_of, is_needed, listed, together_with
 from audit.sanity.supply import clock_findings, slow
@@ -20,7 +21,10 @@ from audit.sanity.trouble import Trouble
 
 from .conftest import make_log
 
-LOG = make_log()
+
+@functools.cache
+def log() -> Log:
+    return make_log()
 
 
 def trouble(code, channel="manifold_pressure", **changed):
@@ -28,7 +32,7 @@ def trouble(code, channel="manifold_pressure", **changed):
 
 
 def severity(code, channel="manifold_pressure", **changed):
-    return finding_of(trouble(code, channel, **changed), LOG).severity
+    return finding_of(trouble(code, channel, **changed), log()).severity
 
 
 @pytest.mark.parametrize("code", ["sensor.range", "sensor.rail", "sensor.flat_line", "sensor.dropout"])
@@ -75,7 +79,7 @@ def test_where_nothing_tells_a_pull_manifold_pressure_counts_everywhere():
     blind = make_log(change={"throttle_position": None})
     sick = trouble("sensor.range", count=2, seconds=0.6)
     assert finding_of(sick, blind).severity == "hold"
-    assert finding_of(sick, LOG).severity == "note"
+    assert finding_of(sick, log()).severity == "note"
 
 
 def test_throttle_or_pedal_is_needed_and_a_further_sensor_like_its_first():
@@ -83,31 +87,31 @@ def test_throttle_or_pedal_is_needed_and_a_further_sensor_like_its_first():
     only = make_log(change={"pedal_position": lambda t, v: v, "throttle_position": None})
     assert is_needed(both, "throttle_position") and not is_needed(both, "pedal_position")
     assert is_needed(only, "pedal_position")
-    assert is_needed(LOG, "lambda") and is_needed(LOG, "lambda_2")
-    assert not is_needed(LOG, "vehicle_speed")
+    assert is_needed(log(), "lambda") and is_needed(log(), "lambda_2")
+    assert not is_needed(log(), "vehicle_speed")
 
 
 def test_the_figure_has_as_many_digits_as_it_needs():
     texts = [
-        finding_of(trouble("sensor.range", value=v, limit=1.0), LOG).message
+        finding_of(trouble("sensor.range", value=v, limit=1.0), log()).message
         for v in (9.99, 10.04, 99.9, 100.4)
     ]
     assert [t.split("reads ")[1].split(",")[0] for t in texts] == [
         "9.99 kPa", "10.0 kPa", "99.9 kPa", "100 kPa",
     ]
-    once = finding_of(trouble("sensor.range", start_s=31.0, end_s=31.04), LOG)
+    once = finding_of(trouble("sensor.range", start_s=31.0, end_s=31.04), log())
     assert "once" in once.message and "(at 31.0 s)" in once.message
-    more = finding_of(trouble("sensor.range", count=2, start_s=31.0, end_s=31.06), LOG)
+    more = finding_of(trouble("sensor.range", count=2, start_s=31.0, end_s=31.06), log())
     assert "2 times" in more.message and "(from 31.0 s to 31.1 s)" in more.message
 
 
 def test_the_unit_of_a_figure_is_that_of_what_it_measures():
-    assert finding_of(trouble("sensor.rate_of_change"), LOG).unit == "kPa/s"
-    assert finding_of(trouble("sensor.rate_of_change", "lambda"), LOG).unit == "1/s"
-    assert finding_of(trouble("sensor.disagree", "throttle_position", text="x"), LOG).unit == "s"
-    assert finding_of(trouble("sensor.disagree", "vehicle_speed", text="x"), LOG).unit == "%"
-    assert finding_of(trouble("sensor.disagree", "intake_air_temp", text="x"), LOG).unit == "K"
-    assert finding_of(trouble("sensor.disagree", text="x", value=None), LOG).unit is None
+    assert finding_of(trouble("sensor.rate_of_change"), log()).unit == "kPa/s"
+    assert finding_of(trouble("sensor.rate_of_change", "lambda"), log()).unit == "1/s"
+    assert finding_of(trouble("sensor.disagree", "throttle_position", text="x"), log()).unit == "s"
+    assert finding_of(trouble("sensor.disagree", "vehicle_speed", text="x"), log()).unit == "%"
+    assert finding_of(trouble("sensor.disagree", "intake_air_temp", text="x"), log()).unit == "K"
+    assert finding_of(trouble("sensor.disagree", text="x", value=None), log()).unit is None
 
 
 def test_names_in_a_sentence():
@@ -131,9 +135,9 @@ def test_glitches_at_the_same_moments_share_a_cause(off, shared):
     other = replace(b, code="sensor.rail")
     assert together_with([a, other]) == {}
     if shared:
-        text = finding_of(a, LOG, ("oil_pressure",)).message
+        text = finding_of(a, log(), ("oil_pressure",)).message
         assert "Oil pressure glitches at the same moments" in text
-        assert "Oil pressure and boost glitch at" in finding_of(a, LOG, ("oil_pressure", "boost")).message
+        assert "Oil pressure and boost glitch at" in finding_of(a, log(), ("oil_pressure", "boost")).message
 
 
 @pytest.mark.parametrize(
