@@ -370,6 +370,27 @@ def test_what_is_there_and_not_believed_says_so():
     assert (one.start_s, one.end_s) == pytest.approx((32.0, 33.0), abs=0.1)
 
 
+@pytest.mark.parametrize(("share", "said"), [(0.4, "has no sample"), (0.6, "cannot be believed")])
+def test_a_hole_that_is_mostly_blank_has_no_sample(share, said):
+    def half(t, v):
+        value = np.where((t > 32.0) & (t < 33.0), np.nan, oil(t, v))
+        return np.where((t > 32.0) & (t < 32.0 + share), 9000.0, value)
+
+    (one,) = unseen(pull_of(rate=50.0, change={"oil_pressure": half}))
+    assert said in one.message
+
+
+@pytest.mark.parametrize(("hole", "told"), [(0.87, True), (0.76, False)])
+def test_a_hole_counts_by_the_rows_in_it(hole, told):
+    """0.4 s of it without any row: what is left must be 0.8 of half a second."""
+    pull = pull_of(
+        rate=50.0,
+        change={"oil_pressure": blanked(32.9, 32.9 + hole)},
+        drop_rows=lambda t: (t > 33.0) & (t < 33.4),
+    )
+    assert bool(unseen(pull)) == told
+
+
 def torn_night(tear, pull_changes=None, **span):
     """A torn stretch, and another log's whole pull."""
     log = make_log(20.0, change={"wastegate_duty": lambda t, v: np.full_like(t, 40.0), **(pull_changes or {})})

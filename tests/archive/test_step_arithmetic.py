@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from audit.archive.step.curve import GRID, Curve
+from audit.archive.step.curve import GRID, Curve, Points, fit_curves
 from audit.archive.step.projected import ONE_SIDED, Line, lines_of, not_projected
 from audit.archive.step.step import Air, Bounds, Overshoot, gear_said, worded
 from audit.archive.step.step_table import figures, projected_rows
@@ -78,6 +78,20 @@ def test_the_duty_for_a_boost_lies_on_the_line_and_is_none_beyond_all_duty():
     assert dense.duty_for(60.0, relative=1.2)[1] == pytest.approx(5.0)
     flat = Curve(3, np.minimum(np.tile(2.0 * GRID, (4, 1)), 60.0), 0 * ONE, 0 * ONE, ())
     assert flat.duty_for(60.0)[1] == pytest.approx(30.0)
+
+
+def test_a_car_whose_pulls_scatter_has_a_wider_curve():
+    duty = np.repeat([10.0, 15, 20, 25, 30], 4)
+    away = np.tile([1.0, -1.0, 1.0, -1.0], 5)
+    one = np.ones(len(duty))
+
+    def width(scatter):
+        boost = 40.0 + 1.5 * duty + scatter * away
+        found = fit_curves(Points(duty, boost, 3 * one, np.arange(20.0) // 2, one, one), [3])[3]
+        low, _, high = found.interval(45.0, pull=False)
+        return high - low
+
+    assert width(9.0) > 1.5 * width(0.2)
 
 
 # ---- the step, bound by bound ----
@@ -175,6 +189,8 @@ def test_where_nothing_binds_the_usual_step_a_large_one_is_held_by_its_upper_end
     rough = line_curve(slope=1.0, noise=6.5)  # 6.5 kPa up: at 7.5 % more the upper end is 14 kPa over
     assert step(curve=rough, bounds=large).duty == 27.5
     assert step(curve=rough, bounds=BOUNDS).duty == 25.0
+    wild = line_curve(slope=1.0, noise=10.0)  # the usual step is not held by its upper end
+    assert step(curve=wild, bounds=BOUNDS).duty == 25.0
     dead = replace(large, unproven_pct=60.0)
     assert step(curve=line_curve(slope=0.5), bounds=dead).duty == 30.0
     assert step(curve=line_curve(slope=1.0), bounds=dead).duty == 26.5  # 6.9 kPa of boost at most

@@ -471,3 +471,41 @@ def test_the_figure_is_the_known_one_and_the_limit_has_two_sides(
             assert case.seen[0] - slack <= first < last <= case.seen[1] + slack
             return
         assert (first, last) == pytest.approx(case.seen, abs=slack), measured
+
+
+def test_banks_are_told_apart_for_as_long_as_they_are_nearly_so_far(table: Limits) -> None:
+    """0.05 for a second, and 0.045 for another: 0.8 of it or more."""
+    apart = lambda t: 0.78 + box(t, 3.0, 4.0, 0.05, box(t, 4.0, 5.0, 0.045, 0.0))  # noqa: E731
+    pull = pull_with(50.0, {"lambda": 0.78, "lambda_2": apart})
+    (finding,) = banks_differ.judge(banks_differ.measure(pull, table), table).findings
+    assert finding.end_s - pull.start_s == pytest.approx(5.0, abs=0.2)
+    assert finding.value == pytest.approx(0.05, abs=0.001)
+
+
+@pytest.mark.parametrize("rate", [20.0, 50.0])
+def test_rise_spool_and_slope_are_those_of_the_pull(table: Limits, rate: float) -> None:
+    """A straight rise of 100 kPa in 1 s from 3,000 rpm on, 1,000 rpm a second; then 3 kPa more a 1,000 rpm."""
+    pull = pull_with(
+        rate,
+        {
+            "engine_speed": lambda t: 3000.0 + 1000.0 * np.clip(t, -1, 7),
+            "boost": lambda t: np.clip(100.0 * t, -40.0, 100.0) + 3.0 * np.clip(t - 1.0, 0, 5),
+            "boost_target": None,
+        },
+    )
+    values = boost_overshoot.measure(pull, table).values
+    assert values["boost_rise_s"] == pytest.approx(0.8, abs=0.05)
+    assert values["spool_rpm"] == pytest.approx(3950.0, abs=90.0)
+    assert values["boost_slope_kpa_per_krpm"] == pytest.approx(3.0, abs=0.05)
+    assert values["boost_peak_kpa"] == pytest.approx(115.0, abs=0.4)
+    assert values["boost_settled_kpa"] == pytest.approx(107.5, abs=1.5)
+
+
+@pytest.mark.parametrize("hz", [0.8, 1.5, 3.0])
+def test_a_swings_frequency_is_measured(table: Limits, hz: float) -> None:
+    boost = lambda t: flat_boost(90.0)(t) + np.where(t > 1.2, 8.0 * np.sin(2 * np.pi * hz * (t - 1.2)), 0.0)  # noqa: E731
+    pull = pull_with(50.0, {"boost": boost, "boost_target": None}, duration=8.0)
+    values = oscillation.measure(pull, table).values
+    assert values["oscillation_hz"] == pytest.approx(hz, rel=0.02)
+    assert values["oscillation_kpa_pp"] == pytest.approx(16.0, rel=0.04)
+    assert abs(values["oscillation_damping"] or 0.0) < 0.02

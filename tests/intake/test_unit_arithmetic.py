@@ -19,6 +19,7 @@ from audit.intake.units.railed import (
 )
 from audit.intake.units.scene import Scene, opening_of, quantile
 from audit.intake.units.temperature import temperatures
+from audit.units import standard_pressure_kpa
 
 UNITS = units()
 T = np.arange(0.0, 60.0, 0.1)
@@ -328,6 +329,8 @@ def test_a_throttle_in_volts_is_stretched_between_its_ends():
         values = np.concatenate((np.full(300, low), np.full(300, high)))
         keys = {s.candidate.unit.key for s in candidates.throttle("throttle_position", source(values))}
         assert ("throttle_v" in keys) == there, (low, high)
+    own = candidates.throttle("throttle_position", source(np.linspace(0.6, 4.6, 600), "throttle_v"))
+    assert [s.prior for s in own if s.candidate.unit.key == "throttle_v"] == [0.0]
     stated = candidates.throttle("throttle_position", source(np.full(9, 2.0), "throttle_v"))
     fixed = next(s for s in stated if s.candidate.unit.key == "throttle_v").candidate
     assert (fixed.turned(0.5), fixed.turned(4.5)) == pytest.approx((0.0, 100.0))
@@ -526,7 +529,8 @@ def test_a_manifold_pressure_is_loaded_where_the_engine_was_driven():
 def test_what_is_known_of_ambient_pressure():
     known = see.Ambient(99.0, 3.0).known
     assert known == {"ambient_low": 96.0, "ambient": 99.0, "ambient_high": 102.0}
-    vague = see.Ambient(88.0, 17.0).known
+    vague = see.UNKNOWN_AMBIENT.known  # from a road at 2,900 m (ISO 2533) to heavy weather at sea
+    assert vague["ambient_low"] == pytest.approx(standard_pressure_kpa(2900.0), abs=0.5)
     assert vague == {"ambient_low": 71.0, "ambient": 79.5, "ambient_high": 105.0}
     assert see.Ambient(90.0, 7.9).known["ambient"] == 90.0
     assert see.Ambient(90.0, 8.1).known["ambient"] == pytest.approx(85.95)

@@ -1,12 +1,14 @@
 """One pytest that collects once and then forks for each fault: the child changes the code in memory and runs the tests.
 
-A fault inside a function takes the place of the function's code object wherever that is held. One in a module's own
-lines (a constant, a default) is run in a fresh fork of a process that has only the heavy libraries: the module is made
-from the changed source as it is imported. Nothing is written to the checkout.
+A fault inside a function takes the place of the function's code object wherever that is held; one in a constant or a
+default that of its value. One in other lines of a module (a class, a decorator) is run in a fresh fork of a process that
+has only the heavy libraries: the module is made from the changed source as it is imported. Nothing is written to the
+checkout.
 """
 
 from __future__ import annotations
 
+import ast
 import functools
 import gc
 import importlib.abc
@@ -108,10 +110,64 @@ class Functions:
             if new is not None and len(new.co_freevars) == len(old.co_freevars):
                 function.__code__ = new
                 count += 1
+        self.forget()
+        return count
+
+    def forget(self) -> None:
+        """Empties the caches of audit/."""
         for cache in self.caches:
             if str(getattr(cache, "__module__", "")).startswith("audit"):
                 cache.cache_clear()
-        return count
+
+
+def module_of(file: str) -> str:
+    parts = Path(file).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def changed_statement(fault: Fault) -> tuple[CodeType, tuple[str, ...]] | None:
+    """A module's own assignment, or function with a default, as it is with the fault; and its names."""
+    source = (ROOT / fault.file).read_text(encoding="utf-8")
+    tree = ast.parse(fault.put_into(source))
+    for node in tree.body:
+        if not node.lineno <= fault.line <= (node.end_lineno or node.lineno):
+            continue
+        if isinstance(node, ast.FunctionDef) and not node.decorator_list:
+            names = (node.name,)
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            stored = [n for n in ast.walk(node) if isinstance(n, ast.Name)]
+            names = tuple(n.id for n in stored if isinstance(n.ctx, ast.Store))
+        else:
+            return None
+        future = [n for n in tree.body if isinstance(n, ast.ImportFrom) and n.module == "__future__"]
+        body = ast.Module([*future, node], type_ignores=[])
+        return compile(body, str(ROOT / fault.file), "exec"), names
+    return None
+
+
+def put_values(fault: Fault, statement: CodeType, names: Sequence[str]) -> int:
+    """The values of the changed statement take the place of the old ones, wherever these were imported to; how many.
+
+    What was worked out of them while importing stays as it was: a fault is missed by that, never invented.
+    """
+    home = sys.modules.get(module_of(fault.file))
+    if home is None:
+        return 0
+    made = dict(vars(home))
+    exec(statement, made)  # noqa: S102 - our own code
+    count = 0
+    for name in names:
+        old, new = vars(home)[name], made[name]
+        if isinstance(old, FunctionType):
+            old.__defaults__, old.__kwdefaults__ = new.__defaults__, new.__kwdefaults__
+            count += 1
+            continue
+        for module in list(sys.modules.values()):
+            held = vars(module) if isinstance(module, ModuleType) else {}
+            if held.get(name) is old and str(held.get("__name__", "")).startswith("audit"):
+                setattr(module, name, new)
+                count += 1
+    return count
 
 
 class Changed(importlib.abc.MetaPathFinder):
@@ -119,8 +175,7 @@ class Changed(importlib.abc.MetaPathFinder):
 
     def __init__(self, fault: Fault) -> None:
         self.path = ROOT / fault.file
-        parts = Path(fault.file).with_suffix("").parts
-        self.name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+        self.name = module_of(fault.file)
         self.source = fault.put_into(self.path.read_text(encoding="utf-8"))
 
     def find_spec(self, name: str, path: Any, target: ModuleType | None = None) -> ModuleSpec | None:
@@ -304,15 +359,19 @@ def in_this_session(
 
     def job(children: Children) -> Answer | None:
         codes = changed_code(fault)
+        statement = changed_statement(fault) if codes is None else None
         names, usual_s = chosen(near, fault, most_s)
         items = [by_name[name] for name in names if name in by_name]
-        if not items or not codes:
+        if not items or (not codes and statement is None):
             return Answer(fault, "survived", "no test runs it", 0, 0.0)
 
         def child(folder: Path) -> tuple[str, int]:
-            if not functions.put(fault, codes):
-                return "!no function holds the code", 0
-            return run_items(session, items, folder)
+            if statement is not None:
+                put = put_values(fault, *statement)
+                functions.forget()
+            else:
+                put = functions.put(fault, codes or {})
+            return run_items(session, items, folder) if put else ("!nothing holds it", 0)
 
         children.start(fault, child, len(items), usual_s)
         return None

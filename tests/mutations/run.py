@@ -22,6 +22,7 @@ import time
 import traceback
 from collections.abc import Iterator
 from dataclasses import asdict, replace
+from itertools import zip_longest
 from pathlib import Path
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS"):
@@ -34,6 +35,7 @@ from forked import (
     Children,
     Functions,
     changed_code,
+    changed_statement,
     draw_map,
     heavy,
     in_a_fresh_one,
@@ -135,7 +137,7 @@ class Run:
     def answers(self) -> list[Answer]:
         heavy()
         every = list(with_controls(self.faults))
-        inside = [f for f in every if is_control(f) or changed_code(f) is not None]
+        inside = [f for f in every if is_control(f) or changed_code(f) is not None or changed_statement(f)]
         outside = [f for f in every if f not in inside]
         pid = os.fork()  # what follows imports audit/; the faults outside functions want a process that has not
         if pid == 0:
@@ -163,8 +165,9 @@ class Run:
 
     def inside(self, session: pytest.Session, faults: list[Fault]) -> None:
         near = Map.read(self.map_file)
-        draw_map(session, near, say)
-        near.write(self.map_file)
+        if not self.said.known:
+            draw_map(session, near, say)
+            near.write(self.map_file)
         children = Children(self.said.workers)
         by_name, functions = {item.nodeid: item for item in session.items}, Functions()
         known = {"near": near, "most_s": self.said.most_s}
@@ -216,6 +219,7 @@ def main() -> int:
     parser.add_argument("--again", type=Path, help="the survivors of this file of --out")
     parser.add_argument("--out", type=Path, help="what came of each fault, as JSON")
     parser.add_argument("--map", type=Path, help="which test runs what: kept here from run to run")
+    parser.add_argument("--known", action="store_true", help="by the tests of the map alone, as it is")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--minutes", type=float, help="begin no new fault after so long")
     parser.add_argument("--most-s", type=float, default=MOST_S, help="s of tests for one fault")
@@ -236,11 +240,14 @@ def main() -> int:
         faults = [moved(Fault(**a["fault"])) for a in kept if a["state"] not in ("noticed", "hung")]
         faults = [f for f in faults if not is_control(f) and (not only or Path(f.file).stem in only)]
     else:
-        faults = [f for some in drawn(rooms, most, said.seed, only=only).values() for f in some]
+        by_room = drawn(rooms, most, said.seed, only=only).values()  # in turn, for a run cut short
+        faults = [f for some in zip_longest(*by_room) for f in some if f is not None]
     if said.quick and not said.minutes:
         said.minutes = (QUICK_S - 8.0) / 60
     tests = list(QUICK_TESTS) if said.quick else list(TESTS)
     tests += [f"--ignore={ROOT}/tests/{name}.py" for name in NOT_THESE]
+    if said.known:
+        tests = sorted({name.split("::")[0] for name in Map.read(said.map).tests})
     with tempfile.TemporaryDirectory() as folder:
         map_file = said.map or Path(folder) / "map.json"
         answers = Run(faults, tests, map_file, said).answers()

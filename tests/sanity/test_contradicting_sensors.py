@@ -146,3 +146,15 @@ def test_engine_over_road_speed_lies_near_a_gear_of_the_car_file(factor, wrong):
         assert found["vehicle_speed"].limit == 9.0
         assert found["vehicle_speed"].value == pytest.approx(100 * abs(factor - 1), abs=2.5)
     assert "vehicle_speed" not in told(make_log(20.0, noise=0.0, change=change))
+
+
+def test_three_slow_samples_that_last_are_enough():
+    """At 1.6 samples a second three of them span 1.25 s."""
+    third = 1.0 / 1.6
+
+    def shut(t, v):
+        return np.where((t > 31.2) & (t < 31.2 + 3 * third), 3.0, v)
+
+    log = make_log(1.6, noise=0.0, change={"throttle_position": shut})
+    assert (log.values("throttle_position")[(log.time > 30.5) & (log.time < 35.9)] == 3.0).sum() == 3
+    assert told(log)["throttle_position"].count == 1

@@ -14,7 +14,7 @@ from audit.sanity.findings import finding_of, is_needed, listed, together_with
 from audit.sanity.supply import clock_findings, slow
 from audit.sanity.tests.dropouts import blanks
 from audit.sanity.tests.noise import noise_and_step
-from audit.sanity.tests.ranges import gross_range, pinned
+from audit.sanity.tests.ranges import gross_range, pinned, rail
 from audit.sanity.tests.spikes import rate_of_change, spike
 from audit.sanity.tests.still import still_runs
 from audit.sanity.trouble import Trouble
@@ -329,3 +329,13 @@ def test_gaps_are_a_note_until_they_are_many_or_long():
     assert gaps(2.1) == [("watch", 2.1)]
     assert gaps(0.7, 0.8) == [("note", 0.8)]
     assert gaps(0.7, 0.8, 0.6) == [("watch", 0.8)]
+
+
+@pytest.mark.parametrize(("n", "flag"), [(3, GOOD), (4, FAIL)])
+def test_a_channel_at_its_rail_for_three_tenths_of_a_second_is_pinned(n, flag):
+    t = np.arange(20) * 0.1
+    value = 50.0 + np.sin(t)
+    value[8 : 8 + n] = 0.0
+    flags = rail(t, value, rails=(0.0,), within=0.1)
+    assert set(flags[8 : 8 + n].tolist()) == {flag} and (flags[:8] == GOOD).all()
+    assert (rail(t[:2], value[:2], rails=(0.0,), within=0.1) == NOT_EVALUATED).all()
