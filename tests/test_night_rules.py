@@ -48,10 +48,17 @@ def test_of_several_results_a_fail_is_worse_than_a_watch_and_that_than_a_gap():
 
 
 def test_of_alike_results_the_lower_score_counts_and_a_gap_has_none():
-    found = worst_result("x", [result(score=90.0), result(score=71.0, why="low"), result(score=80.0)])
+    found = worst_result(
+        "x", [result(score=90.0), result(score=71.0, why="low"), result(score=80.0)]
+    )
     assert (found.score, found.why) == (71.0, "low")
     gap = worst_result("x", [result(score=90.0), result("not_evaluated", None, "too_slow", "slow")])
-    assert (gap.status, gap.score, gap.why, gap.cause) == ("not_evaluated", None, "slow", "too_slow")
+    assert (gap.status, gap.score, gap.why, gap.cause) == (
+        "not_evaluated",
+        None,
+        "slow",
+        "too_slow",
+    )
     none = worst_result("x", [])
     assert (none.status, none.cause, none.why) == ("not_evaluated", "missing", "no pull to judge")
 
@@ -163,7 +170,12 @@ def test_a_refusal_with_a_duty_well_above_the_present_one_is_a_step(duty, state,
 
 def test_a_refusal_without_what_to_log_says_why_without_its_lead():
     step = dataclasses.replace(
-        UP, action="refuse", binds="no_target", duty=None, log_next="", sentence="No step up. No target."
+        UP,
+        action="refuse",
+        binds="no_target",
+        duty=None,
+        log_next="",
+        sentence="No step up. No target.",
     )
     assert decided("clear", "", "x", step=step).why.endswith("known. No target.")
 
@@ -194,7 +206,9 @@ def test_a_date_in_names(names, day, whole):
     assert dated(*names) == (day, whole)
 
 
-@pytest.mark.parametrize("name", ["2026-05_31", "12026-05-31", "2026-13-01", "2026-02-30", "1999-05-31", "pull"])
+@pytest.mark.parametrize(
+    "name", ["2026-05_31", "12026-05-31", "2026-13-01", "2026-02-30", "1999-05-31", "pull"]
+)
 def test_what_is_no_date(name):
     assert dated(name) is None
 
@@ -212,7 +226,10 @@ def audit_at(path="x.csv", wall=None, **more):
 
 def test_the_earliest_wall_clock_then_the_names_tell_the_day():
     night = SimpleNamespace(
-        logs=[audit_at("2020-01-01.csv", "2026-05-31 23:50:00"), audit_at("b.csv", "2026-06-01 00:10:00")]
+        logs=[
+            audit_at("2020-01-01.csv", "2026-05-31 23:50:00"),
+            audit_at("b.csv", "2026-06-01 00:10:00"),
+        ]
     )
     assert date_of(night) == "2026-05-31"
     night = SimpleNamespace(logs=[audit_at("2026-06-02.csv"), audit_at("2026-06-01/b.csv")])
@@ -393,7 +410,9 @@ def test_a_hole_counts_by_the_rows_in_it(hole, told):
 
 def torn_night(tear, pull_changes=None, **span):
     """A torn stretch, and another log's whole pull."""
-    log = make_log(20.0, change={"wastegate_duty": lambda t, v: np.full_like(t, 40.0), **(pull_changes or {})})
+    log = make_log(
+        20.0, change={"wastegate_duty": lambda t, v: np.full_like(t, 40.0), **(pull_changes or {})}
+    )
     audit = audit_log(log, CAR)
     (pull,) = audit.pulls
     moved = dataclasses.replace(pull.pull, span=dataclasses.replace(pull.pull.span, **span))
@@ -431,7 +450,9 @@ def test_a_whole_pull_of_the_same_gear_and_duty_shows_what_a_torn_one_lost(chang
 def test_without_gears_a_pull_that_climbs_alike_shows_it():
     speed = 3800.0 / 6.0  # rpm a second
     for factor, shown in ((0.6, False), (0.7, True), (1.4, True), (1.6, False)):
-        tear = dataclasses.replace(TEAR, gear=None, start_s=30.0, end_s=30.0 + factor * 2000.0 / speed)
+        tear = dataclasses.replace(
+            TEAR, gear=None, start_s=30.0, end_s=30.0 + factor * 2000.0 / speed
+        )
         found, _ = torn_night(tear, gear=None)
         assert (found[0][2].severity == "note") == shown, factor
 
@@ -460,7 +481,9 @@ def test_a_slim_log_keeps_four_seconds_round_each_pull_and_its_figures():
 
 def test_logs_with_wall_clocks_stand_in_their_order_and_one_without_leaves_them():
     def at(name, wall):
-        log = dataclasses.replace(make_log(10.0, seed=len(name)), path=name, sha256=name, wall_start=wall)
+        log = dataclasses.replace(
+            make_log(10.0, seed=len(name)), path=name, sha256=name, wall_start=wall
+        )
         return audit_log(log, CAR)
 
     late, early = at("late.csv", "2026-05-31T22:00:00"), at("early.csv", "2026-05-31T21:00:00")
@@ -481,7 +504,10 @@ def test_the_same_recording_is_judged_once():
 
 def test_units_are_us_by_the_car_file_and_else_by_any_log():
     log = dataclasses.replace(make_log(10.0), us_units=True)
-    us, metric = audit_log(log, CAR), audit_log(dataclasses.replace(log, us_units=False, sha256="1" * 64), CAR)
+    us, metric = (
+        audit_log(log, CAR),
+        audit_log(dataclasses.replace(log, us_units=False, sha256="1" * 64), CAR),
+    )
     assert assemble([metric, us], car=CAR).us_units
     assert not assemble([metric], car=CAR).us_units
     assert assemble([metric], car=dataclasses.replace(CAR, units="us")).us_units
@@ -493,7 +519,9 @@ def test_little_to_read_stays_in_this_process(tmp_path, monkeypatch):
     from audit.night import pool
 
     asked = []
-    monkeypatch.setattr(pool, "Crew", lambda n: asked.append(n) or SimpleNamespace(rest=lambda: None))
+    monkeypatch.setattr(
+        pool, "Crew", lambda n: asked.append(n) or SimpleNamespace(rest=lambda: None)
+    )
     monkeypatch.setattr(pool, "_spread", lambda audit, paths, crew: iter(()))
     monkeypatch.setattr(pool, "audit_one", lambda source, **_: [source])
     monkeypatch.setattr(pool.os, "cpu_count", lambda: 4)
@@ -518,3 +546,21 @@ def test_little_to_read_stays_in_this_process(tmp_path, monkeypatch):
     assert processes([small] * 3, workers=9) == 3
     assert processes([small], workers=0) == 1
     assert processes([tmp_path / "gone.csv"] * 8) == 1
+
+
+def test_what_two_logs_show_together_is_a_finding_of_the_night():
+    """1.8 degrees in a pull are none; in two pulls they are a watch, of both logs or, in one log, of that."""
+
+    def retard(t, v):
+        return np.where((t > 33.0) & (t < 34.0), 1.8, 0.0)
+
+    def log(seed):
+        made = make_log(20.0, seed=seed, change={"knock_retard": retard})
+        return audit_log(dataclasses.replace(made, path=f"{seed}.csv", sha256=f"{seed}" * 64), CAR)
+
+    night = assemble([log(1), log(2)], car=CAR)
+    assert [(f.code, f.severity) for f in night.findings if f.code.startswith("knock")] == [
+        ("knock.retard", "watch")
+    ]
+    assert not [f for a in night.logs for f in a.findings if f.code.startswith("knock")]
+    assert assemble([log(1)], car=CAR).findings == ()

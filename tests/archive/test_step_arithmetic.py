@@ -33,9 +33,17 @@ BOUNDS = Bounds(
 NONE = Overshoot(0.0, 0.0, 0.0, seen=True)
 
 
-def step(base=20.0, curve=None, bounds=BOUNDS, overshoot=NONE, lines=(), air=Air(1.0, 100.0), **more):
+def step(
+    base=20.0, curve=None, bounds=BOUNDS, overshoot=NONE, lines=(), air=Air(1.0, 100.0), **more
+):
     return next_step(
-        curve or line_curve(), base, bounds=bounds, overshoot=overshoot, lines=lines, air=air, **more
+        curve or line_curve(),
+        base,
+        bounds=bounds,
+        overshoot=overshoot,
+        lines=lines,
+        air=air,
+        **more,
     )
 
 
@@ -105,7 +113,9 @@ def test_a_step_is_five_percent_where_nothing_else_binds():
     assert (made.limit, made.target, made.gear) == (200.0, 150.0, 3)
 
 
-@pytest.mark.parametrize(("base", "duty"), [(20.3, 25.0), (20.44, 25.0), (20.46, 25.5), (20.5, 25.5)])
+@pytest.mark.parametrize(
+    ("base", "duty"), [(20.3, 25.0), (20.44, 25.0), (20.46, 25.5), (20.5, 25.5)]
+)
 def test_duties_are_halves_of_a_percent_and_a_logged_one_is_rounded(base, duty):
     assert step(base).duty == pytest.approx(duty)
 
@@ -122,7 +132,9 @@ def test_half_a_kpa_under_the_target_is_aimed_at(target, duty):
     assert (made.duty, made.binds) == (duty, "target")
 
 
-@pytest.mark.parametrize(("over", "action"), [(-1.6, "up"), (-1.4, "stay"), (1.4, "stay"), (1.6, "down")])
+@pytest.mark.parametrize(
+    ("over", "action"), [(-1.6, "up"), (-1.4, "stay"), (1.4, "stay"), (1.6, "down")]
+)
 def test_on_target_is_within_one_and_a_half_kpa(over, action):
     made = step(bounds=replace(BOUNDS, target_kpa=80.0 - over))
     assert made.action == ("stay" if action == "up" and made.binds == "no_room" else action)
@@ -157,7 +169,10 @@ def test_the_peak_is_counted_in_colder_air_with_overshoot_and_its_spread():
     limit = 86.0 * COLD + max(4.0, 8.6 * COLD) + 1.5
     for off, duty in ((0.1, 23.0), (-0.1, 22.5)):
         bounds = replace(BOUNDS, limit_kpa=limit + off)
-        assert step(curve=curve, bounds=bounds, overshoot=Overshoot(4.0, 0.1, 1.5, seen=True)).duty == duty
+        assert (
+            step(curve=curve, bounds=bounds, overshoot=Overshoot(4.0, 0.1, 1.5, seen=True)).duty
+            == duty
+        )
 
 
 @pytest.mark.parametrize(("top", "duty"), [(189.1, 23.0), (188.9, 22.5)])
@@ -186,7 +201,9 @@ def test_where_nothing_binds_the_usual_step_a_large_one_is_held_by_its_upper_end
     curve = line_curve(slope=1.0)
     made = step(curve=curve, bounds=large)
     assert (made.duty, made.binds) == (30.0, "step")
-    rough = line_curve(slope=1.0, noise=6.5)  # 6.5 kPa up: at 7.5 % more the upper end is 14 kPa over
+    rough = line_curve(
+        slope=1.0, noise=6.5
+    )  # 6.5 kPa up: at 7.5 % more the upper end is 14 kPa over
     assert step(curve=rough, bounds=large).duty == 27.5
     assert step(curve=rough, bounds=BOUNDS).duty == 25.0
     wild = line_curve(slope=1.0, noise=10.0)  # the usual step is not held by its upper end
@@ -215,7 +232,9 @@ def test_a_line_is_carried_on_with_its_upper_end():
     line = heat_line(50.0, 0.4, 80.0, noise=2.0, cov=[[1.0, 0.05], [0.05, 0.01]])
     sd = np.sqrt(1.0 + 2 * 10 * 0.05 + 100 * 0.01 + 4.0)
     assert line.worst(90.0) == pytest.approx(54.0 + 1.645 * sd)
-    assert ONE_SIDED == pytest.approx(1.645, abs=5e-4)  # 95 % of a normal one: NIST e-Handbook 1.3.6.7.1
+    assert ONE_SIDED == pytest.approx(
+        1.645, abs=5e-4
+    )  # 95 % of a normal one: NIST e-Handbook 1.3.6.7.1
     assert line.limit(90.0) == 60.0 and not line.below
     assert heat_line(59.9).past(90.0) is False and heat_line(60.0).past(90.0) is True
 
@@ -252,7 +271,10 @@ def test_on_target_another_evening_is_asked_for_until_it_is_sure():
     levels[-2:] = 82.9
     curve = Curve(3, np.tile(levels[:, None], (1, len(GRID))), 0 * levels, 0 * levels, ())
     sure = step(curve=curve, bounds=bounds)
-    assert not sure.log_next and len(sure.sentence) > len(step(curve=curve, bounds=bounds, evenings=4).sentence) - 1
+    assert (
+        not sure.log_next
+        and len(sure.sentence) > len(step(curve=curve, bounds=bounds, evenings=4).sentence) - 1
+    )
 
 
 # ---- lines from pulls ----
@@ -271,7 +293,9 @@ def pulls(n=12, **columns):
 
 def test_a_line_follows_many_pulls_that_lie_on_one():
     boost = np.linspace(60.0, 104.0, 60)
-    frame = pulls(60, intake_peak_c=25.0 + 0.3 * boost, boost_settled_kpa=boost, air_c=np.full(60, 20.0))
+    frame = pulls(
+        60, intake_peak_c=25.0 + 0.3 * boost, boost_settled_kpa=boost, air_c=np.full(60, 20.0)
+    )
     (line,) = [x for x in lines_of(frame, Car()) if x.row.measure == "intake_peak_c"]
     assert line.middle == pytest.approx(82.0)
     assert line.slope == pytest.approx(0.3, abs=0.02)
@@ -300,7 +324,9 @@ def test_heat_over_the_air_is_carried_to_the_last_air():
 def test_the_cars_own_injector_limit_counts_where_it_is_lower(own, hold):
     frame = pulls(12, injector_duty_max_pct=np.full(12, 70.0))
     (line,) = [
-        x for x in lines_of(frame, Car(injector_duty_limit_pct=own)) if x.row.measure == "injector_duty_max_pct"
+        x
+        for x in lines_of(frame, Car(injector_duty_limit_pct=own))
+        if x.row.measure == "injector_duty_max_pct"
     ]
     assert line.limit(80.0) == hold
 
@@ -320,7 +346,9 @@ def test_pulls_within_one_and_a_half_percent_are_one_level():
     found = levels_of(duty, boost, peak=peak)
     assert [level.pulls for level in found] == [2, 1, 1]
     first = found[0]
-    assert (first.duty, first.boost, first.low, first.high) == pytest.approx((20.7, 61.0, 60.0, 62.0))
+    assert (first.duty, first.boost, first.low, first.high) == pytest.approx(
+        (20.7, 61.0, 60.0, 62.0)
+    )
     assert first.spread == pytest.approx(np.sqrt(2.0)) and found[1].spread is None
     assert (first.peak, found[1].peak, found[2].peak) == (65.0, None, 83.0)
     fallen = levels_of(np.array([10.0, 10.0, 20.0]), np.array([62.0, 62.0, 56.0]))
@@ -334,15 +362,21 @@ def test_the_spread_of_several_levels_is_pooled_by_their_pulls():
 
 
 def test_a_slope_is_that_of_the_line_with_its_ends_in_proportion():
-    found = slope_of(np.array([10.0, 20, 30, 40]), 30 + 2.0 * np.array([10.0, 20, 30, 40]), np.arange(4.0))
+    found = slope_of(
+        np.array([10.0, 20, 30, 40]), 30 + 2.0 * np.array([10.0, 20, 30, 40]), np.arange(4.0)
+    )
     assert found.middle == pytest.approx(2.0)
     sd = np.sqrt((1.5**2 + 1.2**2) / 500.0)  # independent pulls: sigma² over the sum of squares
     setting = figures("valve")
     for end, sds in ((found.low, -setting["interval_sds"]), (found.high, setting["interval_sds"]),
                      (found.surely_over, -setting["proof_sds"]), (found.surely_under, setting["sure_sds"])):  # fmt: skip
         assert end - 2.0 == pytest.approx(sds * sd, rel=1e-6)
-    one_night = slope_of(np.array([10.0, 20, 30, 40]), 30 + 2.0 * np.array([10.0, 20, 30, 40]), np.zeros(4))
-    assert one_night.high - 2.0 == pytest.approx(setting["interval_sds"] * 1.2 / np.sqrt(500.0), rel=1e-3)
+    one_night = slope_of(
+        np.array([10.0, 20, 30, 40]), 30 + 2.0 * np.array([10.0, 20, 30, 40]), np.zeros(4)
+    )
+    assert one_night.high - 2.0 == pytest.approx(
+        setting["interval_sds"] * 1.2 / np.sqrt(500.0), rel=1e-3
+    )
     rough = slope_of(np.array([10.0, 10, 40, 40]), np.array([40.0, 60, 100, 120]), np.arange(4.0))
     assert rough.high - rough.low > 3 * (found.high - found.low)
 

@@ -21,6 +21,7 @@ from audit.archive.trend.alarm import (
 from audit.archive.trend.changepoint import change_points
 from audit.archive.trend.control_charts import cusum, ewma, ewma_sigma
 from audit.archive.trend.corrections import Prior, correct
+from audit.archive.trend.joint import joint_of, signatures
 from audit.archive.trend.prepare import (
     duty_led,
     needed_columns,
@@ -48,7 +49,13 @@ def shifts(score, *, worth=ANY, first=0, intervals=(QUICK,), **more):
 def test_a_sum_alarms_when_it_is_over_its_interval_and_not_at_it():
     """1.5 a night less 0.5: 1, 2, 3 (not over), 4."""
     (found,) = shifts([0, 0, 1.5, 1.5, 1.5, 1.5])
-    assert (found.side, found.onset, found.raised, found.ended, found.which) == ("up", 2, 5, None, "quick")
+    assert (found.side, found.onset, found.raised, found.ended, found.which) == (
+        "up",
+        2,
+        5,
+        None,
+        "quick",
+    )
     assert shifts([0, 0, 1.5, 1.5, 1.5]) == []
     (down,) = shifts([0, 0, -1.5, -1.5, -1.5, -1.5])
     assert (down.side, down.onset) == ("down", 2)
@@ -159,8 +166,12 @@ def test_sums_and_averages_are_those_of_their_definitions():
     high, low = cusum(x, target=0.5, k=0.25)
     assert high.tolist() == [0.25, 1.5, 0.0, 0.0]
     assert low.tolist() == [0.0, 0.0, 3.25, 3.0]
-    assert ewma(x, weight=0.25, start=2.0).tolist() == pytest.approx([1.75, 1.8125, 0.609375, 0.58203125])
-    assert ewma_sigma(2, weight=0.2, sigma=3.0) == pytest.approx([0.6, 3 * np.sqrt(0.2 / 1.8 * (1 - 0.8**4))])
+    assert ewma(x, weight=0.25, start=2.0).tolist() == pytest.approx(
+        [1.75, 1.8125, 0.609375, 0.58203125]
+    )
+    assert ewma_sigma(2, weight=0.2, sigma=3.0) == pytest.approx(
+        [0.6, 3 * np.sqrt(0.2 / 1.8 * (1 - 0.8**4))]
+    )
 
 
 # ---- slopes ----
@@ -174,7 +185,9 @@ def test_a_sure_slope_and_when_it_reaches_a_limit():
     assert found.level == pytest.approx(69.5, abs=0.3)
     assert found.low < 0.5 < found.high
     ahead = forecast(found, 80.0)
-    assert ahead.nights == pytest.approx(21, abs=1) and ahead.soonest <= ahead.nights <= ahead.latest
+    assert (
+        ahead.nights == pytest.approx(21, abs=1) and ahead.soonest <= ahead.nights <= ahead.latest
+    )
     assert not slope_of(rng.normal(0, 1.0, 40)).sure
     falling = slope_of(-value)
     assert falling.sure and falling.per_night == pytest.approx(-0.5, abs=0.02)
@@ -312,9 +325,14 @@ def test_derived_columns_are_what_they_say():
     assert made["air_index_squared"].to_list() == pytest.approx([first**2, second**2])
 
 
-@pytest.mark.parametrize(("peak", "led"), [(43.9, False), (44.1, True), (35.9, True), (None, False)])
+@pytest.mark.parametrize(
+    ("peak", "led"), [(43.9, False), (44.1, True), (35.9, True), (None, False)]
+)
 def test_a_controller_moved_the_duty_where_the_peak_lies_4_percent_off_the_mean(peak, led):
-    rows = pl.DataFrame({"duty_at_peak_pct": [peak], "duty_mean_pct": [40.0]}, schema_overrides={"duty_at_peak_pct": pl.Float64})
+    rows = pl.DataFrame(
+        {"duty_at_peak_pct": [peak], "duty_mean_pct": [40.0]},
+        schema_overrides={"duty_at_peak_pct": pl.Float64},
+    )
     assert rows.select(x=duty_led())["x"].to_list() == [led]
 
 
@@ -451,3 +469,61 @@ def test_pulls_of_one_night_tell_a_slope_against_each_other():
     made = correct([(x, 3.0 + 2.0 * x[:, 1])] * 6, prior, reference=np.array([1.0, 0.0]))
     assert made.coefficients == pytest.approx([3.0, 2.0], abs=0.15)
     assert made.value == pytest.approx([3.0] * 6, abs=0.1)
+
+
+def test_scores_do_not_hang_on_the_unit_of_a_measure():
+    """Three times the figures, the noise and the prior's spread: the same scores, three times the residuals."""
+    rng = np.random.default_rng(6)
+    nights = [
+        (np.ones((3, 1)), rng.normal(0, 1.0, 3) + (9.0 if i == 12 else 0.0)) for i in range(30)
+    ]
+    nights[20][1][1] += 40.0
+    nights += [(np.ones((2, 1)), np.array([5.0, 5.4]))] * 4
+    one = correct(nights, Prior(np.zeros(1), np.array([4.0]), 1.0), reference=np.ones(1))
+    three = [(x, 3.0 * y) for x, y in nights]
+    other = correct(three, Prior(np.zeros(1), np.array([12.0]), 3.0), reference=np.ones(1))
+    assert other.score == pytest.approx(one.score, rel=1e-9)
+    assert other.residual == pytest.approx(3.0 * one.residual, rel=1e-9)
+
+
+def test_a_stray_pull_is_told_from_the_middle_of_its_night_wherever_that_lies():
+    x = np.ones((4, 1))
+    prior = Prior(np.zeros(1), np.array([2.0]), 1.0)
+    made = correct([(x, np.array([10.0, 10.2, 9.8, 40.0]))], prior, reference=np.ones(1))
+    assert made.residual[0] == pytest.approx(10.0)
+
+
+def test_of_two_changes_of_level_the_nearer_one_is_the_onset():
+    score = np.array([-4.0] * 6 + [0.0] * 6 + [4.0] * 8)
+    shift = Shift("up", 11, 15, None, 0.0, "quick")
+    assert placed(shift, score, score, first=0).onset == 12
+    assert placed(Shift("up", 7, 15, None, 0.0, "quick"), score, score, first=0).onset == 6
+
+
+def part(name, scores, residuals=None):
+    measure = next(m for m in watched() if m.name == name)
+    days = tuple(f"2026-{1 + i // 28:02d}-{1 + i % 28:02d}" for i in range(len(scores)))
+    scores = tuple(float(v) for v in scores)
+    return SimpleNamespace(
+        measure=measure, dates=days, scores=scores, residuals=residuals or scores
+    )
+
+
+def test_parts_that_move_together_count_for_no_more_than_they_tell_and_those_that_cancel_for_no_less():
+    leak = signatures()[0]
+    names = [n for n in leak.parts if any(m.name == n for m in watched())][:2]
+    sign = [1.0 if leak.parts[n] == "up" else -1.0 for n in names]
+    rng = np.random.default_rng(5)
+    calm = rng.normal(0, 1.0, 60)
+
+    def last(other):
+        made = joint_of(leak, [part(names[0], sign[0] * calm), part(names[1], sign[1] * other)])
+        plain = (calm + other) / np.sqrt(2.0)
+        return made.score[-1] / plain[len(plain) - 1], np.std(made.score)
+
+    alone, _ = last(rng.normal(0, 1.0, 60))
+    same, spread = last(calm.copy())
+    assert same < 0.85 and spread < 1.25  # their sum is wider than one: it is put over its spread
+    assert 0.85 < alone <= 1.0
+    opposite, _ = last(-0.9 * calm)
+    assert opposite == pytest.approx(1.0)  # and one that cancels is no licence to be surer

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import make_pull, rpm_ramp, step
 
 from audit.checks.boost import boost_control, boost_delivery, boost_overshoot, oscillation
 from audit.checks.engine import (
@@ -23,11 +24,9 @@ from audit.checks.engine import (
     traction,
 )
 from audit.checks.heat import exhaust, heat_soak
-from audit.checks.mixture import banks_differ, fuel_cut, fuel_supply, lean_under_load
+from audit.checks.mixture import banks_differ, fuel_supply, lean_under_load
 from audit.model import Array, Car, Limit, Pull
 from audit.tables import Limits, limits
-
-from conftest import make_pull, rpm_ramp, step
 
 SIDE = 0.02  # share of a level that its two sides lie off it
 ORDER = ("watch", "hold", "stop")
@@ -90,9 +89,7 @@ def retard(size: float, rate: float) -> Pull:
 
 
 def charge_peak(size: float, rate: float) -> Pull:
-    return pull_with(
-        rate, {"intake_air_temp": lambda t: size - 5.0 + 5.0 * np.clip(t / 6, 0, 1)}
-    )
+    return pull_with(rate, {"intake_air_temp": lambda t: size - 5.0 + 5.0 * np.clip(t / 6, 0, 1)})
 
 
 def charge_rise(size: float, rate: float) -> Pull:
@@ -390,40 +387,124 @@ CASES = (
     Case(engine_speed, "engine.overspeed", "overspeed_pct", overspeed, 0.01, off=0.1),
     Case(fuel_supply, "fuel.injector_limit", "injector_duty_max_pct", injectors, 0.01, (4.0, 5.5)),
     Case(fuel_supply, "fuel.injector_limit", "injector_duty_max_pct", pulse, 0.01, (4.0, 6.0)),
-    Case(fuel_supply, "fuel.pressure_drop", "fuel_pressure_drop_pct", rail, 0.1, (3.0, 5.0), part=True),
-    Case(fuel_supply, "fuel.pressure_drop", "direct_rail_drop_pct", direct_rail, 0.1, (3.0, 5.0), part=True),
+    Case(
+        fuel_supply,
+        "fuel.pressure_drop",
+        "fuel_pressure_drop_pct",
+        rail,
+        0.1,
+        (3.0, 5.0),
+        part=True,
+    ),
+    Case(
+        fuel_supply,
+        "fuel.pressure_drop",
+        "direct_rail_drop_pct",
+        direct_rail,
+        0.1,
+        (3.0, 5.0),
+        part=True,
+    ),
     *(
         Case(
-            lean_under_load, "mixture.lean", "lean_lambda", lean(boost), 0.0015, (3.0, 4.5),
-            off=0.004, boost=boost,
+            lean_under_load,
+            "mixture.lean",
+            "lean_lambda",
+            lean(boost),
+            0.0015,
+            (3.0, 4.5),
+            off=0.004,
+            boost=boost,
         )
         for boost in (45.0, 70.0, 100.0, 140.0, 170.0)
     ),
     *(
         Case(
-            lean_under_load, "mixture.lean_spike", "lean_spike_lambda", spike(boost), 0.0015,
-            (3.0, 3.1), off=0.004, rates=(20.0, 50.0), boost=boost,
+            lean_under_load,
+            "mixture.lean_spike",
+            "lean_spike_lambda",
+            spike(boost),
+            0.0015,
+            (3.0, 3.1),
+            off=0.004,
+            rates=(20.0, 50.0),
+            boost=boost,
         )
         for boost in (70.0, 140.0)
     ),
-    Case(lean_under_load, "mixture.lean", "lean_low_boost_lambda", lean_low, 0.0015, (3.0, 4.5), off=0.004),
-    Case(lean_under_load, "mixture.lean", "lean_over_target", over_target, 0.0015, (3.0, 4.5), off=0.002),
+    Case(
+        lean_under_load,
+        "mixture.lean",
+        "lean_low_boost_lambda",
+        lean_low,
+        0.0015,
+        (3.0, 4.5),
+        off=0.004,
+    ),
+    Case(
+        lean_under_load,
+        "mixture.lean",
+        "lean_over_target",
+        over_target,
+        0.0015,
+        (3.0, 4.5),
+        off=0.002,
+    ),
     Case(lean_under_load, "mixture.rich", "rich_lambda", rich, 0.0015, (3.0, 4.5), off=0.004),
     Case(lean_under_load, "mixture.drifts_lean", "lambda_drift_per_krpm", drift, 0.0005),
-    Case(banks_differ, "mixture.banks_differ", "lambda_banks_differ", banks, 0.001, (3.0, 4.5), 0.3),
-    Case(boost_overshoot, "boost.overshoot", "boost_overshoot_alone_kpa", overshoot, 0.35, (1.5, 1.5), 0.21),
-    Case(boost_overshoot, "boost.over_target", "boost_over_target_kpa", over_its_target, 0.1, off=0.6),
+    Case(
+        banks_differ, "mixture.banks_differ", "lambda_banks_differ", banks, 0.001, (3.0, 4.5), 0.3
+    ),
+    Case(
+        boost_overshoot,
+        "boost.overshoot",
+        "boost_overshoot_alone_kpa",
+        overshoot,
+        0.35,
+        (1.5, 1.5),
+        0.21,
+    ),
+    Case(
+        boost_overshoot, "boost.over_target", "boost_over_target_kpa", over_its_target, 0.1, off=0.6
+    ),
     Case(boost_overshoot, "boost.over_limit", "boost_over_limit_pct", over_limit, 0.1, off=0.5),
     Case(boost_overshoot, "boost.no_limit", "boost_no_limit_kpa", no_limit, 0.1, off=0.6),
     Case(boost_overshoot, "boost.creep", "boost_creep_kpa_per_krpm", creep, 0.1),
     Case(boost_delivery, "boost.under_target", "boost_under_target_kpa", under_target, 0.1),
     Case(boost_delivery, "boost.lost", "boost_lost_pct", lost, 0.7, (3.5, 4.0), 0.25),
-    Case(oscillation, "boost.oscillation", "oscillation_kpa_pp", swing, 0.65, (1.2, 6.0), 0.5, off=1.0),
+    Case(
+        oscillation,
+        "boost.oscillation",
+        "oscillation_kpa_pp",
+        swing,
+        0.65,
+        (1.2, 6.0),
+        0.5,
+        off=1.0,
+    ),
     Case(boost_control, "control.saturated", "duty_saturated_short_kpa", saturated, 0.1),
     Case(boost_control, "control.no_response", "boost_over_spring_kpa", over_spring, 0.1),
-    Case(throttle_closed, "control.throttle_closed", "throttle_closed_pct", closed, 0.01, (3.0, 4.5)),
-    Case(traction, "traction.clutch_slip", "clutch_slip_pct", slips(3, 2.0, 4.5), 0.1, (2.0, 4.5), part=True),
-    Case(traction, "traction.wheelspin", "wheelspin_pct", slips(3, 2.0, 2.6), 0.1, (2.0, 2.6), part=True),
+    Case(
+        throttle_closed, "control.throttle_closed", "throttle_closed_pct", closed, 0.01, (3.0, 4.5)
+    ),
+    Case(
+        traction,
+        "traction.clutch_slip",
+        "clutch_slip_pct",
+        slips(3, 2.0, 4.5),
+        0.1,
+        (2.0, 4.5),
+        part=True,
+    ),
+    Case(
+        traction,
+        "traction.wheelspin",
+        "wheelspin_pct",
+        slips(3, 2.0, 2.6),
+        0.1,
+        (2.0, 2.6),
+        part=True,
+    ),
 )
 
 
@@ -459,7 +540,9 @@ def test_the_figure_is_the_known_one_and_the_limit_has_two_sides(
     reached = row.severity(size)
     judged = [f for f in case.check.judge(measured, table).findings if f.code == case.code]
     if reached is None:
-        assert not [f for f in judged if f.unit == row.unit and f.value == measured.values[case.measure]]
+        assert not [
+            f for f in judged if f.unit == row.unit and f.value == measured.values[case.measure]
+        ]
         return
     (finding,) = judged
     assert finding.severity == reached
@@ -503,7 +586,9 @@ def test_rise_spool_and_slope_are_those_of_the_pull(table: Limits, rate: float) 
 
 @pytest.mark.parametrize("hz", [0.8, 1.5, 3.0])
 def test_a_swings_frequency_is_measured(table: Limits, hz: float) -> None:
-    boost = lambda t: flat_boost(90.0)(t) + np.where(t > 1.2, 8.0 * np.sin(2 * np.pi * hz * (t - 1.2)), 0.0)  # noqa: E731
+    boost = lambda t: (
+        flat_boost(90.0)(t) + np.where(t > 1.2, 8.0 * np.sin(2 * np.pi * hz * (t - 1.2)), 0.0)
+    )  # noqa: E731
     pull = pull_with(50.0, {"boost": boost, "boost_target": None}, duration=8.0)
     values = oscillation.measure(pull, table).values
     assert values["oscillation_hz"] == pytest.approx(hz, rel=0.02)

@@ -52,17 +52,24 @@ def sheet(value: float | None, row: Limit = ROW, **more: Any) -> Measured:
     [(6.9, None, None), (7.0, "watch", 7.0), (14.0, "hold", 14.0), (30.0, "stop", 30.0)],
 )
 def test_a_row_is_reached_at_its_level(value: float, severity: str | None, limit: float) -> None:
-    score, finding = judge_row(ROW, sheet(value, at={"x_kpa": (1.0, 2.0)}, channels={"x_kpa": "lambda"}))
+    score, finding = judge_row(
+        ROW, sheet(value, at={"x_kpa": (1.0, 2.0)}, channels={"x_kpa": "lambda"})
+    )
     assert score == ROW.score(value)
     assert (finding is None) == (severity is None)
     if finding is not None:
         assert (finding.severity, finding.limit, finding.value) == (severity, limit, value)
         assert (finding.start_s, finding.end_s, finding.channel) == (1.0, 2.0, "lambda")
-        assert f"x kpa: {value:.3g} kPa, at or above the {severity} limit of {limit:g} kPa." in finding.message
+        assert (
+            f"x kpa: {value:.3g} kPa, at or above the {severity} limit of {limit:g} kPa."
+            in finding.message
+        )
 
 
 def test_of_a_low_limit_the_sentence_says_below() -> None:
-    _, finding = judge_row(LOW, sheet(11.9, LOW, texts={"y_v": "Volts fell."}, said={"y_v": "It was 14 V"}))
+    _, finding = judge_row(
+        LOW, sheet(11.9, LOW, texts={"y_v": "Volts fell."}, said={"y_v": "It was 14 V"})
+    )
     assert finding is not None and finding.start_s is None
     assert finding.message == "Volts fell, at or below the hold limit of 12 V. It was 14 V."
     ratio = replace(ROW, unit="1", hold=0.8451, watch=0.8, stop=None)
@@ -79,7 +86,9 @@ def test_nothing_measured_is_nothing_judged() -> None:
     [(13.0, 0.9, "watch"), (13.0, 1.1, "hold"), (6.0, 8.1, "hold"), (6.0, 0.9, None), (31.0, 5.0, "stop"),
      (15.0, 20.0, "hold"), (13.0, -2.0, "watch")],
 )  # fmt: skip
-def test_a_hold_limit_within_the_room_of_a_figure_holds(value: float, room: float, severity: str | None) -> None:
+def test_a_hold_limit_within_the_room_of_a_figure_holds(
+    value: float, room: float, severity: str | None
+) -> None:
     _, finding = judge_row(ROW, sheet(value, room={"x_kpa": room}))
     assert (finding.severity if finding else None) == severity
     if finding and severity == "hold" and value < 14.0:
@@ -105,7 +114,9 @@ def test_the_worst_of_each_code_is_kept_the_first_of_equals() -> None:
 
 
 def test_rows_of_a_code_are_judged_together() -> None:
-    table = SimpleNamespace(rows=lambda code: (ROW, replace(ROW, measure="z")) if code == "a.b" else ())
+    table = SimpleNamespace(
+        rows=lambda code: (ROW, replace(ROW, measure="z")) if code == "a.b" else ()
+    )
     found = judge_rows(("a.b", "a.d"), Measured(values={"x_kpa": 8.0, "z": 15.0}), table)  # type: ignore[arg-type]
     assert [f.severity for f in found.findings] == ["hold"]
     assert found.score == ROW.score(15.0)
@@ -114,7 +125,9 @@ def test_rows_of_a_code_are_judged_together() -> None:
 
 def test_judgements_over_pulls_are_gathered() -> None:
     finding = Finding("a", "hold", "x")
-    found = gathered([((60.0, None), (0,)), ((30.0, finding), (1, 2)), ((None, None), (3,))], "nothing")
+    found = gathered(
+        [((60.0, None), (0,)), ((30.0, finding), (1, 2)), ((None, None), (3,))], "nothing"
+    )
     assert (found.score, found.findings) == (30.0, ((finding, (1, 2)),))
     assert gathered([], "nothing", "missing") == Across(unable=("missing", "nothing"))
     assert gathered([], "nothing").unable == ("too_short", "nothing")
@@ -123,7 +136,11 @@ def test_judgements_over_pulls_are_gathered() -> None:
 
 def test_a_figure_alone_and_what_is_put_keeps_what_was_said() -> None:
     _, finding = judge_figure(ROW, 8.0, "Eight", "lambda", at=(1.0, 2.0), said="So")
-    assert finding is not None and finding.message.startswith("Eight, at") and finding.message.endswith("So.")
+    assert (
+        finding is not None
+        and finding.message.startswith("Eight, at")
+        and finding.message.endswith("So.")
+    )
     s = Measured()
     s.put("x", 1.0, said="a")
     s.put("x", 2.0, said="b", under=70.0)
@@ -138,7 +155,9 @@ def test_a_figure_alone_and_what_is_put_keeps_what_was_said() -> None:
     [(90.0, [], "pass"), (90.0, ["note"], "pass"), (60.0, ["watch", "note"], "watch"), (30.0, ["watch", "hold"], "fail"),
      (5.0, ["stop"], "fail"), (None, [], "not_evaluated"), (None, ["watch"], "watch"), (None, ["note"], "not_evaluated")],
 )  # fmt: skip
-def test_a_status_is_that_of_the_worst_finding(score: float | None, severities: list[str], status: str) -> None:
+def test_a_status_is_that_of_the_worst_finding(
+    score: float | None, severities: list[str], status: str
+) -> None:
     assert status_of(score, [Finding("a", s, "x") for s in severities]) == status
 
 
@@ -147,17 +166,25 @@ LEAN = BY_NAME["lean_under_load"]
 
 
 @pytest.mark.parametrize(("rate", "slow"), [(0.97, True), (0.99, False)])
-def test_a_rate_two_percent_short_of_its_need_is_too_slow(make_pull: Make, rate: float, slow: bool) -> None:
+def test_a_rate_two_percent_short_of_its_need_is_too_slow(
+    make_pull: Make, rate: float, slow: bool
+) -> None:
     """Lambda and boost are needed once a second."""
-    check = next(c for c in all_checks() if c.NAME == "lean_under_load" and "mixture.lean" in c.CODES)
+    check = next(
+        c for c in all_checks() if c.NAME == "lean_under_load" and "mixture.lean" in c.CODES
+    )
     pull = make_pull(rate=20.0)
-    channels = tuple(replace(c, rate_hz=rate if c.name == "lambda" else 20.0) for c in pull.log.channels)
+    channels = tuple(
+        replace(c, rate_hz=rate if c.name == "lambda" else 20.0) for c in pull.log.channels
+    )
     pull = replace(pull, log=replace(pull.log, channels=channels))
     told = obstacle(check, pull)
     assert (told is not None and told[0] == "too_slow") == slow
 
 
-@pytest.mark.parametrize(("share", "believed"), [(LEAST_SPAN + 0.02, True), (LEAST_SPAN - 0.04, False)])
+@pytest.mark.parametrize(
+    ("share", "believed"), [(LEAST_SPAN + 0.02, True), (LEAST_SPAN - 0.04, False)]
+)
 @pytest.mark.parametrize("spread", [True, False])
 def test_a_channel_is_believed_that_shows_seven_tenths_of_a_pull(
     make_pull: Make, share: float, believed: bool, spread: bool
@@ -182,7 +209,10 @@ def test_why_a_channel_has_nothing_in_the_pull(make_pull: Make) -> None:
         "missing", "the log has no battery voltage",
     )  # fmt: skip
     none = make_pull(flags={"battery_voltage": lambda t: np.full(t.shape, FAIL)})
-    assert obstacle(check, none) == ("not_believed", "no battery voltage sample in the pull can be believed")
+    assert obstacle(check, none) == (
+        "not_believed",
+        "no battery voltage sample in the pull can be believed",
+    )
     gone = make_pull(channels={"battery_voltage": lambda t: np.where(t < -0.5, 13.9, np.nan)})
     assert obstacle(check, gone) == ("not_believed", "battery voltage has no sample in the pull")
     rare = make_pull(rate=10.0, every={"battery_voltage": 100}, duration=6.0, lead_s=3.0)
@@ -199,19 +229,29 @@ def test_either_of_two_channels_will_do(make_pull: Make) -> None:
     names = next(need for need in check.DECLARED.needs if "|" in need).split("|")
     other = {"knock_retard": None, "knock_count": 0.0}
     assert obstacle(check, make_pull(channels=other)) is None
-    neither = obstacle(check, make_pull(channels={**other, "knock_count": None, "knock_level": None}))
-    assert neither is not None and neither[0] == "missing" and names[0].replace("_", " ") in neither[1]
+    neither = obstacle(
+        check, make_pull(channels={**other, "knock_count": None, "knock_level": None})
+    )
+    assert (
+        neither is not None and neither[0] == "missing" and names[0].replace("_", " ") in neither[1]
+    )
 
 
-def test_only_further_sensors_of_what_a_check_reads_and_does_not_name_itself(make_pull: Make) -> None:
-    pull = make_pull(channels={"lambda_2": 0.79, "coolant_temp_2": 88.0, "manifold_pressure_2": 190.0})
+def test_only_further_sensors_of_what_a_check_reads_and_does_not_name_itself(
+    make_pull: Make,
+) -> None:
+    pull = make_pull(
+        channels={"lambda_2": 0.79, "coolant_temp_2": 88.0, "manifold_pressure_2": 190.0}
+    )
     by_code = {code: c for c in all_checks() for code in c.CODES}
     assert other_sensors(by_code["mixture.lean"], pull.log) == ("lambda_2", "manifold_pressure_2")
     assert other_sensors(by_code["mixture.banks_differ"], pull.log) == ("manifold_pressure_2",)
     assert other_sensors(by_code["electrical.voltage"], pull.log) == ()
     log, sanity = swapped(pull.log, pull.sanity, "lambda_2")
     assert log.values("lambda").mean() == pytest.approx(0.79, abs=0.01)
-    assert set(log.by_name) == set(pull.log.by_name) and set(sanity.samples) == set(pull.sanity.samples)
+    assert set(log.by_name) == set(pull.log.by_name) and set(sanity.samples) == set(
+        pull.sanity.samples
+    )
 
 
 def test_parts_come_together_to_the_worst() -> None:
@@ -228,7 +268,9 @@ def test_parts_come_together_to_the_worst() -> None:
     assert crashed.status == "not_evaluated"
 
 
-def test_a_check_that_crashes_is_missing_evidence(make_pull: Make, table: Limits, monkeypatch: Any) -> None:
+def test_a_check_that_crashes_is_missing_evidence(
+    make_pull: Make, table: Limits, monkeypatch: Any
+) -> None:
     check = BY_NAME["electrical"]
 
     def broken(*_: object) -> None:
@@ -241,11 +283,15 @@ def test_a_check_that_crashes_is_missing_evidence(make_pull: Make, table: Limits
     assert guarded("x", broken, 2) == 2
 
 
-def test_a_score_is_no_better_than_its_worst_finding(make_pull: Make, table: Limits, monkeypatch: Any) -> None:
+def test_a_score_is_no_better_than_its_worst_finding(
+    make_pull: Make, table: Limits, monkeypatch: Any
+) -> None:
     check = BY_NAME["electrical"]
     for severity, score in (("watch", 70.0), ("hold", 40.0), ("stop", 10.0)):
         monkeypatch.setattr(
-            check, "judge", lambda *_, s=severity: Judged(95.0, (Finding("electrical.voltage", s, "x"),))
+            check,
+            "judge",
+            lambda *_, s=severity: Judged(95.0, (Finding("electrical.voltage", s, "x"),)),
         )
         assert run_check(check, make_pull(), table)[1].score == score
     monkeypatch.setattr(check, "judge", lambda *_: Judged(55.0, ()))
@@ -261,11 +307,24 @@ def test_what_is_guessed_never_stops(make_pull: Make, table: Limits) -> None:
     found = run_check(check, guess, table)[1].findings
     assert {f.severity for f in found} == {"hold"} and "is a guess" in found[0].message
     other = tuple(replace(c, doubtful=c.name == "battery_voltage") for c in pull.log.channels)
-    assert {f.severity for f in run_check(check, replace(pull, log=replace(pull.log, channels=other)), table)[1].findings} == {"stop"}
+    assert {
+        f.severity
+        for f in run_check(check, replace(pull, log=replace(pull.log, channels=other)), table)[
+            1
+        ].findings
+    } == {"stop"}
 
 
-def test_outside_the_pulls_only_some_codes_speak_and_none_stops(make_pull: Make, table: Limits) -> None:
-    bad = make_pull(channels={"lambda": 1.02, "coolant_temp": 118.0, "boost": lambda t: np.where(t < 0, -40, 80.0)})
+def test_outside_the_pulls_only_some_codes_speak_and_none_stops(
+    make_pull: Make, table: Limits
+) -> None:
+    bad = make_pull(
+        channels={
+            "lambda": 1.02,
+            "coolant_temp": 118.0,
+            "boost": lambda t: np.where(t < 0, -40, 80.0),
+        }
+    )
     codes = {f.code: f.severity for r in run_pull(bad, table)[1].values() for f in r.findings}
     assert codes["mixture.lean"] == "stop" and codes["heat.coolant"] == "stop"
     found = run_between([bad, bad], table)
@@ -310,9 +369,13 @@ TABLE = {
         ({"text": "its spring", "missing": ["fuel"]}, ("blind", "usual", "again")),
     ],
 )
-def test_rules_put_their_causes_in_front_once_each(given: dict[str, Any], likely: tuple[str, ...]) -> None:
+def test_rules_put_their_causes_in_front_once_each(
+    given: dict[str, Any], likely: tuple[str, ...]
+) -> None:
     finding = Finding("a.b", "hold", given.pop("text", "x"))
-    found = explain(finding, **{"measures": {}, "codes": [], "missing": [], "table": TABLE, **given})
+    found = explain(
+        finding, **{"measures": {}, "codes": [], "missing": [], "table": TABLE, **given}
+    )
     assert found.likely == likely
 
 

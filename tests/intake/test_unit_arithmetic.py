@@ -28,7 +28,12 @@ T = np.arange(0.0, 60.0, 0.1)
 def source(values, stated=None, *, hints=(), words=(), stated_from="header", still=False):
     unit = None if stated is None else UNITS[stated]
     return Source(
-        np.asarray(values, float), unit, stated_from if unit else "", frozenset(hints), tuple(words), still
+        np.asarray(values, float),
+        unit,
+        stated_from if unit else "",
+        frozenset(hints),
+        tuple(words),
+        still,
     )
 
 
@@ -62,7 +67,9 @@ def test_without_a_throttle_idle_is_slow_and_standing():
     assert Scene(T, rpm=full(1200.0), speed=full(1.9)).idle.all()
     assert not Scene(T, rpm=full(1200.0), speed=full(2.1)).idle.any()
     bare = Scene(T)
-    assert [getattr(bare, n) for n in ("closed", "stopped", "idle", "overrun", "wide", "steady")] == [None] * 6
+    assert [
+        getattr(bare, n) for n in ("closed", "stopped", "idle", "overrun", "wide", "steady")
+    ] == [None] * 6
     assert Scene(T, opening=full(0.9)).wide.all()
 
 
@@ -107,7 +114,9 @@ def test_an_opening_goes_from_the_rest_to_the_highest(low, high, closed, wide):
 # ---- ambient pressure ----
 
 
-@pytest.mark.parametrize(("kpa", "known"), [(57.0, False), (59.0, True), (106.0, True), (108.0, False)])
+@pytest.mark.parametrize(
+    ("kpa", "known"), [(57.0, False), (59.0, True), (106.0, True), (108.0, False)]
+)
 def test_ambient_pressure_lies_where_roads_are(kpa, known):
     found = barometric.from_channel(full(kpa))
     assert (found is not None) == known
@@ -144,9 +153,9 @@ def test_two_readings_of_one_pressure_differ_by_ambient():
         loose = barometric.from_pair(gauge + 97.0 + rng.normal(0, spread, len(T)), gauge)
         assert (loose is not None) == known
         if known:  # three standard deviations of a median of 600
-            assert loose.uncertainty_kpa == pytest.approx(3 * 1.2533 * 5.0 / np.sqrt(600), rel=0.15) or (
-                loose.uncertainty_kpa == 1.0
-            )
+            assert loose.uncertainty_kpa == pytest.approx(
+                3 * 1.2533 * 5.0 / np.sqrt(600), rel=0.15
+            ) or (loose.uncertainty_kpa == 1.0)
 
 
 @pytest.mark.parametrize(("reach", "known"), [(3.9, True), (4.1, False)])
@@ -161,9 +170,16 @@ def test_wide_open_before_the_spool_is_ambient_but_for_the_filter(reach, known):
     assert (found is not None) == known
     if known:
         assert found.kpa == pytest.approx(99.0)
-    assert barometric.from_wide_open(full(98.0), Scene(T, rpm=full(2900), opening=full(1.0))) is None
-    assert barometric.from_wide_open(full(103.0), Scene(T, rpm=full(2700), opening=full(1.0))) is not None
-    assert barometric.from_wide_open(full(105.0), Scene(T, rpm=full(2700), opening=full(1.0))) is None
+    assert (
+        barometric.from_wide_open(full(98.0), Scene(T, rpm=full(2900), opening=full(1.0))) is None
+    )
+    assert (
+        barometric.from_wide_open(full(103.0), Scene(T, rpm=full(2700), opening=full(1.0)))
+        is not None
+    )
+    assert (
+        barometric.from_wide_open(full(105.0), Scene(T, rpm=full(2700), opening=full(1.0))) is None
+    )
     seven = np.full(T.shape, np.nan)
     seven[1:8] = 98.0
     assert barometric.from_wide_open(seven, Scene(T, rpm=full(2700), opening=full(1.0))) is None
@@ -172,7 +188,12 @@ def test_wide_open_before_the_spool_is_ambient_but_for_the_filter(reach, known):
 def test_the_surest_source_of_ambient_pressure_comes_first():
     scene = Scene(T, rpm=np.where(T < 5, 0.0, 2700.0), opening=full(1.0))
     manifold, gauge = full(98.0), 20 * np.sin(T)
-    known = {"channel_kpa": full(97.0), "manifold_kpa": manifold, "scene": scene, "altitude_m": 500.0}
+    known = {
+        "channel_kpa": full(97.0),
+        "manifold_kpa": manifold,
+        "scene": scene,
+        "altitude_m": 500.0,
+    }
     pairs = [(gauge + 96.0, gauge)]
     assert barometric.best(**known, pairs=pairs).kpa == 97.0
     known["channel_kpa"] = None
@@ -204,7 +225,11 @@ def test_what_stands_alone_beyond_a_gap_is_left_out(away, out):
 
 def test_a_temperature_leaps_by_12_and_an_exhaust_by_200():
     values = np.linspace(20.0, 30.0, 60)
-    for name, gap in (("coolant_temp", 12.0), ("exhaust_gas_temp", 200.0), ("exhaust_gas_temp_2", 200.0)):
+    for name, gap in (
+        ("coolant_temp", 12.0),
+        ("exhaust_gas_temp", 200.0),
+        ("exhaust_gas_temp_2", 200.0),
+    ):
         for off, out in ((0.9, False), (1.1, True)):
             broken = values.copy()
             broken[5] = 30.0 + off * gap
@@ -249,7 +274,9 @@ def scores(*totals, scales=(1.0, 2.0, 4.0), **more):
 @pytest.mark.parametrize(("behind", "doubt"), [(1.9, True), (2.1, False)])
 def test_less_than_two_points_of_lead_are_a_doubt(behind, doubt):
     found = decide(scores(0.0, -behind), source([1.0]), typical=10.0)
-    assert found.doubtful == doubt and found.candidate.unit.key == "kpa" and found.runner_up == "psi"
+    assert (
+        found.doubtful == doubt and found.candidate.unit.key == "kpa" and found.runner_up == "psi"
+    )
     assert found.confidence == pytest.approx(1.0 / (1.0 + math.exp(-behind)), abs=6e-4)
 
 
@@ -320,14 +347,18 @@ def test_a_reference_is_said_by_the_unit_or_else_by_one_word():
 
 def test_a_throttle_in_volts_is_stretched_between_its_ends():
     values = np.concatenate((np.full(300, 0.6), np.full(300, 4.6)))
-    found = {s.candidate.unit.key: s for s in candidates.throttle("throttle_position", source(values))}
+    found = {
+        s.candidate.unit.key: s for s in candidates.throttle("throttle_position", source(values))
+    }
     volts = found["throttle_v"].candidate
     assert turned(values, volts)[[0, -1]] == pytest.approx([0.0, 100.0])
     assert found["throttle_v"].prior == -1.0
     for low, high, there in ((0.15, 4.6, False), (0.25, 4.6, True), (1.2, 4.6, True), (1.4, 4.6, False),
                              (0.6, 3.1, False), (0.6, 3.3, True), (0.6, 5.0, True), (0.6, 5.2, False)):  # fmt: skip
         values = np.concatenate((np.full(300, low), np.full(300, high)))
-        keys = {s.candidate.unit.key for s in candidates.throttle("throttle_position", source(values))}
+        keys = {
+            s.candidate.unit.key for s in candidates.throttle("throttle_position", source(values))
+        }
         assert ("throttle_v" in keys) == there, (low, high)
     own = candidates.throttle("throttle_position", source(np.linspace(0.6, 4.6, 600), "throttle_v"))
     assert [s.prior for s in own if s.candidate.unit.key == "throttle_v"] == [0.0]
@@ -346,7 +377,10 @@ def test_pressures_are_tried_in_both_references():
     assert all(s.prior <= -4.0 for s in others)
     rail = candidates.pressure("fuel_pressure", source(full(300.0), "kpa"), ambient_kpa=99.0)
     own = {s.candidate.reference: s for s in rail if s.candidate.unit.key == "kpa"}
-    assert own["absolute"].candidate.turned(399.0) == 300.0 and own["gauge"].candidate.turned(300.0) == 300.0
+    assert (
+        own["absolute"].candidate.turned(399.0) == 300.0
+        and own["gauge"].candidate.turned(300.0) == 300.0
+    )
 
 
 def test_a_name_leans_to_one_reference_and_takes_from_the_other():
@@ -355,14 +389,18 @@ def test_a_name_leans_to_one_reference_and_takes_from_the_other():
     )
     own = {s.candidate.reference: s.prior for s in boost if s.candidate.unit.key == "kpa"}
     assert own == {"absolute": -1.2, "gauge": 0.0}
-    named = candidates.pressure("manifold_pressure", source(full(50.0), "kpa", words=["map"]), ambient_kpa=99.0)
+    named = candidates.pressure(
+        "manifold_pressure", source(full(50.0), "kpa", words=["map"]), ambient_kpa=99.0
+    )
     own = {s.candidate.reference: s.prior for s in named if s.candidate.unit.key == "kpa"}
     assert own == {"absolute": 0.0, "gauge": -1.5}
 
 
 def test_inches_below_and_psi_above_are_tried_where_there_is_vacuum():
     def keys(values, stated=None, hints=()):
-        found = candidates.pressure("manifold_pressure", source(values, stated, hints=hints), ambient_kpa=99.0)
+        found = candidates.pressure(
+            "manifold_pressure", source(values, stated, hints=hints), ambient_kpa=99.0
+        )
         return {s.candidate.unit.key: s for s in found if s.candidate.special == "inhg_psi"}
 
     assert keys(full(-5.0))["inhg_psi"].prior == -5.5
@@ -378,8 +416,14 @@ def test_inches_below_and_psi_above_are_tried_where_there_is_vacuum():
 
 def test_mixtures_are_tried_on_the_fuels_and_the_petrol_scale():
     def scales(afr, car_says, stated=None, hints=(), words=()):
-        found = candidates.mixture(source([1.0], stated, hints=hints, words=words), afr=afr, car_says=car_says)
-        return {round(1.0 / s.candidate.scale, 2): s.prior for s in found if s.candidate.unit.key == "afr"}
+        found = candidates.mixture(
+            source([1.0], stated, hints=hints, words=words), afr=afr, car_says=car_says
+        )
+        return {
+            round(1.0 / s.candidate.scale, 2): s.prior
+            for s in found
+            if s.candidate.unit.key == "afr"
+        }
 
     assert scales(14.7, car_says=False) == {14.7: -0.5, 9.8: -3.5}
     assert scales(14.7, car_says=True) == {14.7: -0.5}
@@ -447,8 +491,14 @@ def test_the_longest_gear_is_the_lowest_ratio_of_fast_rows():
     assert found["longest_gear"] == pytest.approx(30.0)
     slow = see.measure("vehicle_speed", source(speed), Scene(T, rpm=np.full_like(rpm, 1400.0))).seen
     assert "longest_gear" not in slow
-    assert "longest_gear" not in see.measure("vehicle_speed", source(speed, "kmh"), Scene(T, rpm=rpm)).seen
-    assert "longest_gear" not in see.measure("vehicle_speed", source(speed), Scene(T, rpm=rpm, geared=True)).seen
+    assert (
+        "longest_gear"
+        not in see.measure("vehicle_speed", source(speed, "kmh"), Scene(T, rpm=rpm)).seen
+    )
+    assert (
+        "longest_gear"
+        not in see.measure("vehicle_speed", source(speed), Scene(T, rpm=rpm, geared=True)).seen
+    )
 
 
 def test_a_second_speed_column_is_put_over_the_first_where_the_car_moves():
@@ -456,7 +506,9 @@ def test_a_second_speed_column_is_put_over_the_first_where_the_car_moves():
     other = np.where(T < 30, 19.0, 64.4)
     found = see.measure("vehicle_speed", source(speed), Scene(T, second_kmh=other)).seen
     assert found["second_column"] == pytest.approx(1.61)
-    slow = see.measure("vehicle_speed", source(speed), Scene(T, second_kmh=np.full_like(T, 19.0))).seen
+    slow = see.measure(
+        "vehicle_speed", source(speed), Scene(T, second_kmh=np.full_like(T, 19.0))
+    ).seen
     assert "second_column" not in slow
 
 
@@ -465,9 +517,13 @@ def test_the_swept_volume_that_would_breathe_a_flow():
     rpm, kpa = full(3000.0), full(100.0)
     density = 100e3 / (287.05 * 298.0)  # g/l are kg/m³
     flow = 2.0 * 3000.0 / 120.0 * density * 0.85
-    found = see.measure("mass_air_flow", source(full(flow)), Scene(T, rpm=rpm, manifold_kpa=kpa)).seen
+    found = see.measure(
+        "mass_air_flow", source(full(flow)), Scene(T, rpm=rpm, manifold_kpa=kpa)
+    ).seen
     assert found["swept_litres"] == pytest.approx(2.0, rel=1e-3)
-    idle = see.measure("mass_air_flow", source(full(flow)), Scene(T, rpm=full(1100.0), manifold_kpa=kpa)).seen
+    idle = see.measure(
+        "mass_air_flow", source(full(flow)), Scene(T, rpm=full(1100.0), manifold_kpa=kpa)
+    ).seen
     assert "swept_litres" not in idle
 
 
@@ -500,7 +556,9 @@ def test_a_coolants_change_is_that_of_its_ends():
     assert found["change_a_second"] == pytest.approx(1.0, abs=0.01)
     assert "late" not in see.measure("coolant_temp", source(values), Scene(T, rpm=full(390.0))).seen
     short = T[:150]
-    brief = see.measure("coolant_temp", source(values[:150]), Scene(short, rpm=np.full(150, 900.0))).seen
+    brief = see.measure(
+        "coolant_temp", source(values[:150]), Scene(short, rpm=np.full(150, 900.0))
+    ).seen
     assert "late" in brief and "change_a_second" not in brief
 
 
@@ -539,12 +597,22 @@ def test_what_is_known_of_ambient_pressure():
 def test_a_target_is_held_against_what_was_reached():
     scene = Scene(T, rpm=full(4000), opening=full(1.0), manifold_kpa=full(160.0))
     found = see.boost_target(source(full(60.0)), scene, ambient_kpa=100.0, said_kpa=[50.0, 70.0])
-    assert found.known == {"said_low": 50.0, "said_high": 70.0, "reached": 60.0, "reached_absolute": 160.0}
+    assert found.known == {
+        "said_low": 50.0,
+        "said_high": 70.0,
+        "reached": 60.0,
+        "reached_absolute": 160.0,
+    }
     assert "boosted" in found.flags and "moving" not in found.flags
     assert found.seen["asked"] == 60.0
     low = Scene(T, rpm=full(4000), opening=full(1.0), manifold_kpa=full(124.0))
-    assert "boosted" not in see.boost_target(source(full(60.0)), low, ambient_kpa=100.0, said_kpa=[]).flags
-    moving = see.boost_target(source(np.where(T < 9, 0.0, 60.0)), scene, ambient_kpa=100.0, said_kpa=[])
+    assert (
+        "boosted"
+        not in see.boost_target(source(full(60.0)), low, ambient_kpa=100.0, said_kpa=[]).flags
+    )
+    moving = see.boost_target(
+        source(np.where(T < 9, 0.0, 60.0)), scene, ambient_kpa=100.0, said_kpa=[]
+    )
     assert {"moving", "from_zero"} <= moving.flags
 
 

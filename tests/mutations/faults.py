@@ -18,7 +18,12 @@ ROOT = Path(__file__).parents[2]
 
 # room -> where its code is
 ROOMS = {
-    "checks": ("audit/checks/boost", "audit/checks/mixture", "audit/checks/heat", "audit/checks/engine"),
+    "checks": (
+        "audit/checks/boost",
+        "audit/checks/mixture",
+        "audit/checks/heat",
+        "audit/checks/engine",
+    ),
     "kit": ("audit/checks/kit",),
     "sanity": ("audit/sanity", "audit/engine.py"),
     "step": ("audit/archive/step",),
@@ -193,13 +198,16 @@ def files_of(room: str) -> Iterator[Path]:
         yield from sorted(path.rglob("*.py")) if path.is_dir() else [path]
 
 
-
-def drawn(rooms: list[str], most: int | None, seed: int, *, only: tuple[str, ...] = ()) -> dict[str, list[Fault]]:
+def drawn(
+    rooms: list[str], most: int | None, seed: int, *, only: tuple[str, ...] = ()
+) -> dict[str, list[Fault]]:
     """room -> the faults to try, evenly over the rooms, the same for the same seed. only: stems of files."""
     rng = random.Random(seed)
     out: dict[str, list[Fault]] = {}
     for room in rooms:
-        files = [f for f in files_of(room) if f.stem not in LEFT_OUT and (not only or f.stem in only)]
+        files = [
+            f for f in files_of(room) if f.stem not in LEFT_OUT and (not only or f.stem in only)
+        ]
         every = [fault for file in files for fault in faults_of(file)]
         count = len(every) if most is None else min(len(every), -(-most // len(rooms)))
         out[room] = rng.sample(every, count)

@@ -36,7 +36,10 @@ from faults import ROOT, Fault
 from near import Map, Recorder, caches, merged, spent
 
 OPTIONS = ["-p", "no:cacheprovider", "-p", "no:xdist", "--capture=sys", "-q", f"--rootdir={ROOT}"]
-LEAST_CPU_S, TIMES_CPU = 20.0, 4.0  # a child that works longer than this beyond its tests' usual time hangs
+LEAST_CPU_S, TIMES_CPU = (
+    20.0,
+    4.0,
+)  # a child that works longer than this beyond its tests' usual time hangs
 WAIT_S = 300.0  # a child that waits this long is given up and counts for nothing
 STATES = ("noticed", "survived", "hung", "unsure")
 
@@ -139,7 +142,9 @@ def changed_statement(fault: Fault) -> tuple[CodeType, tuple[str, ...]] | None:
             names = tuple(n.id for n in stored if isinstance(n.ctx, ast.Store))
         else:
             return None
-        future = [n for n in tree.body if isinstance(n, ast.ImportFrom) and n.module == "__future__"]
+        future = [
+            n for n in tree.body if isinstance(n, ast.ImportFrom) and n.module == "__future__"
+        ]
         body = ast.Module([*future, node], type_ignores=[])
         return compile(body, str(ROOT / fault.file), "exec"), names
     return None
@@ -178,7 +183,9 @@ class Changed(importlib.abc.MetaPathFinder):
         self.name = module_of(fault.file)
         self.source = fault.put_into(self.path.read_text(encoding="utf-8"))
 
-    def find_spec(self, name: str, path: Any, target: ModuleType | None = None) -> ModuleSpec | None:
+    def find_spec(
+        self, name: str, path: Any, target: ModuleType | None = None
+    ) -> ModuleSpec | None:
         if name != self.name:
             return None
         source, file = self.source, str(self.path)
@@ -200,7 +207,9 @@ def quiet() -> None:
     os.dup2(nowhere, 2)
 
 
-def run_items(session: pytest.Session, items: Sequence[pytest.Item], folder: Path) -> tuple[str, int]:
+def run_items(
+    session: pytest.Session, items: Sequence[pytest.Item], folder: Path
+) -> tuple[str, int]:
     """(the first test that failed or "", how many ran)."""
     session.config._tmp_path_factory._basetemp = folder  # type: ignore[attr-defined]
     for count, item in enumerate(items, 1):
@@ -231,7 +240,9 @@ class Children:
         self.number = 0
         self.open: dict[int, tuple[int, Fault, int, float]] = {}  # pipe -> pid, fault, tests, start
 
-    def start(self, fault: Fault, job: Callable[[Path], tuple[str, int]], tests: int, cpu_s: float) -> None:
+    def start(
+        self, fault: Fault, job: Callable[[Path], tuple[str, int]], tests: int, cpu_s: float
+    ) -> None:
         self.number += 1
         folder = self.folder / str(self.number)
         ours, theirs = os.pipe()
@@ -274,7 +285,11 @@ class Children:
                 by, count = json.loads(said)
                 state = "survived" if not by else "unsure" if by.startswith("!") else "noticed"
                 yield Answer(fault, state, by, count, took)
-            elif os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL) and pipe in ready:
+            elif (
+                os.WIFSIGNALED(status)
+                and os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL)
+                and pipe in ready
+            ):
                 yield Answer(fault, "hung", "too much work", tests, took)
             elif pipe in ready:
                 yield Answer(fault, "noticed", f"the process died ({status})", tests, took)
@@ -316,11 +331,8 @@ class Loop:
 
 def heavy() -> None:
     """The libraries that every child needs, loaded once; none of them may start a thread of its own."""
-    import numpy  # noqa: F401
-    import polars  # noqa: F401
-    import scipy.optimize
-    import scipy.signal
-    import scipy.stats  # noqa: F401
+    for name in ("numpy", "polars", "scipy.optimize", "scipy.signal", "scipy.stats"):
+        importlib.import_module(name)
 
 
 def in_one_pytest(

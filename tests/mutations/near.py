@@ -125,7 +125,7 @@ class Map:
     def current(self, nodeid: str) -> bool:
         """Whether the test is the one that was run."""
         told = self.tests.get(nodeid)
-        file = ROOT / nodeid.split("::")[0]
+        file = ROOT / nodeid.split("::", maxsplit=1)[0]
         return told is not None and file.exists() and told["state"] == digest(file)
 
     def add(self, nodeid: str, seconds: float, passed: bool, ran: Lines) -> None:
@@ -137,7 +137,7 @@ class Map:
                 if inside:
                     out.setdefault(file, {})[place.name] = sorted(inside)
                     told[place.name] = place.text
-        state = digest(ROOT / nodeid.split("::")[0])
+        state = digest(ROOT / nodeid.split("::", maxsplit=1)[0])
         self.tests[nodeid] = {"state": state, "s": round(seconds, 4), "passed": passed, "ran": out}
 
     def near(self, fault: Fault) -> list[tuple[str, float]]:

@@ -29,6 +29,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "POLARS_MAX_THREADS"):
     os.environ[_name] = "1"
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
+import pytest
 from faults import ROOMS, ROOT, Fault, drawn, faults_of, files_of
 from forked import (
     Answer,
@@ -114,7 +115,9 @@ def is_control(fault: Fault) -> bool:
 class Run:
     """All faults of one run, tried; what came of them, as it comes, in a file."""
 
-    def __init__(self, faults: list[Fault], tests: list[str], map_file: Path, said: argparse.Namespace) -> None:
+    def __init__(
+        self, faults: list[Fault], tests: list[str], map_file: Path, said: argparse.Namespace
+    ) -> None:
         self.faults, self.tests, self.map_file, self.said = faults, tests, map_file, said
         self.until = time.monotonic() + 60 * said.minutes if said.minutes else None
         self.file = Path(tempfile.mkstemp(prefix="answers-", suffix=".jsonl")[1])
@@ -126,7 +129,9 @@ class Run:
             if answer.seen:
                 say(f"NOTHING WAS CHANGED at {answer.fault}, yet {answer.by} failed")
         elif not answer.seen or self.said.verbose:
-            say(f"{answer.state:9} {answer.fault}   [{answer.by or f'{answer.tests} tests'}, {answer.seconds:.1f} s]")
+            say(
+                f"{answer.state:9} {answer.fault}   [{answer.by or f'{answer.tests} tests'}, {answer.seconds:.1f} s]"
+            )
 
     def in_time(self, faults: list[Fault]) -> Iterator[Fault]:
         for fault in faults:
@@ -137,9 +142,13 @@ class Run:
     def answers(self) -> list[Answer]:
         heavy()
         every = list(with_controls(self.faults))
-        inside = [f for f in every if is_control(f) or changed_code(f) is not None or changed_statement(f)]
+        inside = [
+            f for f in every if is_control(f) or changed_code(f) is not None or changed_statement(f)
+        ]
         outside = [f for f in every if f not in inside]
-        pid = os.fork()  # what follows imports audit/; the faults outside functions want a process that has not
+        pid = (
+            os.fork()
+        )  # what follows imports audit/; the faults outside functions want a process that has not
         if pid == 0:
             code = 1
             try:
@@ -219,7 +228,9 @@ def main() -> int:
     parser.add_argument("--again", type=Path, help="the survivors of this file of --out")
     parser.add_argument("--out", type=Path, help="what came of each fault, as JSON")
     parser.add_argument("--map", type=Path, help="which test runs what: kept here from run to run")
-    parser.add_argument("--known", action="store_true", help="by the tests of the map alone, as it is")
+    parser.add_argument(
+        "--known", action="store_true", help="by the tests of the map alone, as it is"
+    )
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--minutes", type=float, help="begin no new fault after so long")
     parser.add_argument("--most-s", type=float, default=MOST_S, help="s of tests for one fault")
@@ -238,7 +249,9 @@ def main() -> int:
     if said.again:
         kept = json.loads(said.again.read_text(encoding="utf-8"))
         faults = [moved(Fault(**a["fault"])) for a in kept if a["state"] not in ("noticed", "hung")]
-        faults = [f for f in faults if not is_control(f) and (not only or Path(f.file).stem in only)]
+        faults = [
+            f for f in faults if not is_control(f) and (not only or Path(f.file).stem in only)
+        ]
     else:
         by_room = drawn(rooms, most, said.seed, only=only).values()  # in turn, for a run cut short
         faults = [f for some in zip_longest(*by_room) for f in some if f is not None]
@@ -258,7 +271,11 @@ def main() -> int:
 
 def moved(fault: Fault) -> Fault:
     """The same fault where the file's text has moved since: the nearest one of its kind."""
-    same = [f for f in faults_of(ROOT / fault.file) if (f.before, f.after) == (fault.before, fault.after)]
+    same = [
+        f
+        for f in faults_of(ROOT / fault.file)
+        if (f.before, f.after) == (fault.before, fault.after)
+    ]
     return min(same, key=lambda f: abs(f.start - fault.start), default=fault)
 
 

@@ -60,9 +60,9 @@ def test_the_same_seed_draws_the_same_faults_evenly_over_the_rooms():
     one, again, other = (drawn(list(ROOMS), 70, seed) for seed in (7, 7, 8))
     assert one == again != other
     assert {len(some) for some in one.values()} == {10}
-    assert {f.file.rsplit("/", 1)[1] for f in drawn(["sanity"], None, 1, only=("aggregate",))["sanity"]} == {
-        "aggregate.py"
-    }
+    assert {
+        f.file.rsplit("/", 1)[1] for f in drawn(["sanity"], None, 1, only=("aggregate",))["sanity"]
+    } == {"aggregate.py"}
 
 
 def fault_in(file: str, before: str, text: str) -> Fault:
@@ -126,7 +126,9 @@ def test_a_map_is_kept_and_a_test_of_a_changed_file_is_run_again(tmp_path):
     near.add(name, 1.0, True, {CHARTS: {20}})
     near.write(tmp_path / "map.json")
     again = Map.read(tmp_path / "map.json")
-    assert again.tests == near.tests and again.current(name) and not again.current("tests/x.py::one")
+    assert (
+        again.tests == near.tests and again.current(name) and not again.current("tests/x.py::one")
+    )
     again.tests[name]["state"] = "older"
     assert not again.current(name)
     assert Map.read(tmp_path / "none.json").tests == {}

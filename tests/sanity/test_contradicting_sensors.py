@@ -44,7 +44,9 @@ def test_without_a_barometer_the_altitude_has_the_weather_too(off):
     assert "manifold_pressure" not in told(log)
 
 
-@pytest.mark.parametrize(("kpa", "wrong"), [(49.0, True), (51.0, False), (111.0, False), (113.0, True)])
+@pytest.mark.parametrize(
+    ("kpa", "wrong"), [(49.0, True), (51.0, False), (111.0, False), (113.0, True)]
+)
 def test_no_open_air_has_less_than_50_or_more_than_112_kpa(kpa, wrong):
     change = rest_at(kpa) | {"barometric_pressure": None}
     found = told(make_log(50.0, noise=0.0, change=change))
@@ -69,7 +71,9 @@ def test_a_throttle_shut_under_boost(seconds, wrong, kpa, boost):
     def pressure(t, v):
         return np.where((t > 31.4) & (t < 34.0), kpa, v)
 
-    log = make_log(50.0, noise=0.0, change={"throttle_position": shut, "manifold_pressure": pressure})
+    log = make_log(
+        50.0, noise=0.0, change={"throttle_position": shut, "manifold_pressure": pressure}
+    )
     found = told(log)
     assert ("throttle_position" in found) == (wrong and boost)
     if wrong and boost:
@@ -80,7 +84,9 @@ def test_a_throttle_shut_under_boost(seconds, wrong, kpa, boost):
         assert "reads shut" in trouble.text
 
 
-@pytest.mark.parametrize(("throttle", "share", "wrong"), [(86, 0.69, True), (84, 0.69, False), (86, 0.71, False)])
+@pytest.mark.parametrize(
+    ("throttle", "share", "wrong"), [(86, 0.69, True), (84, 0.69, False), (86, 0.71, False)]
+)
 def test_a_throttle_wide_open_under_vacuum(throttle, share, wrong):
     def opened(t, v):
         return np.where((t > 45.0) & (t < 48.0), float(throttle), v)
@@ -88,7 +94,9 @@ def test_a_throttle_wide_open_under_vacuum(throttle, share, wrong):
     def pressure(t, v):
         return np.where((t > 44.0) & (t < 49.0), share * BARO, v)
 
-    log = make_log(50.0, noise=0.0, change={"throttle_position": opened, "manifold_pressure": pressure})
+    log = make_log(
+        50.0, noise=0.0, change={"throttle_position": opened, "manifold_pressure": pressure}
+    )
     found = told(log)
     assert ("throttle_position" in found) == wrong
     if wrong:
@@ -133,7 +141,9 @@ def test_intake_air_is_not_colder_than_the_air_outside(ambient, wrong):
 CAR = Car(gear_ratios=(3.3, 1.95, 1.36, 1.03, 0.82), final_drive=4.1, circumference_m=1.841)
 
 
-@pytest.mark.parametrize(("factor", "wrong"), [(1.0, False), (1.07, False), (1.13, True), (0.88, True)])
+@pytest.mark.parametrize(
+    ("factor", "wrong"), [(1.0, False), (1.07, False), (1.13, True), (0.88, True)]
+)
 def test_engine_over_road_speed_lies_near_a_gear_of_the_car_file(factor, wrong):
     third = CAR.rpm_per_kmh[2]
     change = {
@@ -156,5 +166,7 @@ def test_three_slow_samples_that_last_are_enough():
         return np.where((t > 31.2) & (t < 31.2 + 3 * third), 3.0, v)
 
     log = make_log(1.6, noise=0.0, change={"throttle_position": shut})
-    assert (log.values("throttle_position")[(log.time > 30.5) & (log.time < 35.9)] == 3.0).sum() == 3
+    assert (
+        log.values("throttle_position")[(log.time > 30.5) & (log.time < 35.9)] == 3.0
+    ).sum() == 3
     assert told(log)["throttle_position"].count == 1

@@ -148,7 +148,9 @@ def test_without_road_speed_only_a_stopped_engine_stands():
 @pytest.mark.parametrize(("rest", "over", "shut"), [(10.0, 3.9, True), (10.0, 4.1, False)])
 def test_a_throttle_within_4_percent_of_its_rest_is_shut(rest, over, shut):
     """And for 1.5 s after: fuel comes back then."""
-    throttle = np.where(T < 2.0, rest, np.where(T < 10.0, 50.0, np.where(T < 12.0, rest + over, 50.0)))
+    throttle = np.where(
+        T < 2.0, rest, np.where(T < 10.0, 50.0, np.where(T < 12.0, rest + over, 50.0))
+    )
     found = T[state(engine_speed=3000.0, throttle=throttle).shut]
     assert found[0] == 0.0
     first = found[found < 9.0]

@@ -28,27 +28,35 @@ def log() -> Log:
 
 
 def trouble(code, channel="manifold_pressure", **changed):
-    return replace(Trouble(code, channel, 1, 0.001, 0.1, 31.0, 31.1, value=5.0, limit=4.0), **changed)
+    return replace(
+        Trouble(code, channel, 1, 0.001, 0.1, 31.0, 31.1, value=5.0, limit=4.0), **changed
+    )
 
 
 def severity(code, channel="manifold_pressure", **changed):
     return finding_of(trouble(code, channel, **changed), log()).severity
 
 
-@pytest.mark.parametrize("code", ["sensor.range", "sensor.rail", "sensor.flat_line", "sensor.dropout"])
+@pytest.mark.parametrize(
+    "code", ["sensor.range", "sensor.rail", "sensor.flat_line", "sensor.dropout"]
+)
 def test_half_a_second_of_a_pull_without_a_needed_channel_holds(code):
     assert severity(code, loaded=1, loaded_s=0.49) == "note"
     assert severity(code, loaded=1, loaded_s=0.51) == "hold"
     assert severity(code, "vehicle_speed", loaded=1, loaded_s=0.51) == "watch"
 
 
-@pytest.mark.parametrize("code", ["sensor.range", "sensor.rail", "sensor.flat_line", "sensor.dropout"])
+@pytest.mark.parametrize(
+    "code", ["sensor.range", "sensor.rail", "sensor.flat_line", "sensor.dropout"]
+)
 def test_elsewhere_three_seconds_are_worth_a_look(code):
     assert severity(code, seconds=2.9) == "note"
     assert severity(code, seconds=3.1) == "watch"
 
 
-@pytest.mark.parametrize("code", ["sensor.range", "sensor.dropout", "sensor.spike", "sensor.rate_of_change"])
+@pytest.mark.parametrize(
+    "code", ["sensor.range", "sensor.dropout", "sensor.spike", "sensor.rate_of_change"]
+)
 def test_three_glitches_are_a_train(code):
     assert severity(code, count=2) == "note"
     assert severity(code, count=3) == "watch"
@@ -97,7 +105,10 @@ def test_the_figure_has_as_many_digits_as_it_needs():
         for v in (9.99, 10.04, 99.9, 100.4)
     ]
     assert [t.split("reads ")[1].split(",")[0] for t in texts] == [
-        "9.99 kPa", "10.0 kPa", "99.9 kPa", "100 kPa",
+        "9.99 kPa",
+        "10.0 kPa",
+        "99.9 kPa",
+        "100 kPa",
     ]
     once = finding_of(trouble("sensor.range", start_s=31.0, end_s=31.04), log())
     assert "once" in once.message and "(at 31.0 s)" in once.message
@@ -137,12 +148,22 @@ def test_glitches_at_the_same_moments_share_a_cause(off, shared):
     if shared:
         text = finding_of(a, log(), ("oil_pressure",)).message
         assert "Oil pressure glitches at the same moments" in text
-        assert "Oil pressure and boost glitch at" in finding_of(a, log(), ("oil_pressure", "boost")).message
+        assert (
+            "Oil pressure and boost glitch at"
+            in finding_of(a, log(), ("oil_pressure", "boost")).message
+        )
 
 
 @pytest.mark.parametrize(
     ("bad", "n", "flag"),
-    [(0, 100, GOOD), (1, 100, SUSPECT), (2, 100, SUSPECT), (3, 100, FAIL), (3, 160, SUSPECT), (4, 190, FAIL)],
+    [
+        (0, 100, GOOD),
+        (1, 100, SUSPECT),
+        (2, 100, SUSPECT),
+        (3, 100, FAIL),
+        (3, 160, SUSPECT),
+        (4, 190, FAIL),
+    ],
 )
 def test_three_samples_and_two_percent_fail_a_channel(bad, n, flag):
     flags = np.full(n, GOOD, dtype=np.uint8)
@@ -160,8 +181,14 @@ def test_what_a_channel_and_a_sample_make_of_several_tests():
     assert of_test(np.full(3, NOT_EVALUATED, dtype=np.uint8)) == NOT_EVALUATED
     assert of_test(np.array([NOT_EVALUATED, GOOD], dtype=np.uint8)) == GOOD
     assert of_test(np.array([MISSING, GOOD], dtype=np.uint8)) == GOOD
-    assert [of_channel(x) for x in ((GOOD, FAIL, SUSPECT), (GOOD, SUSPECT), (2, GOOD), (2, 9), ())] == [
-        FAIL, SUSPECT, GOOD, NOT_EVALUATED, MISSING,
+    assert [
+        of_channel(x) for x in ((GOOD, FAIL, SUSPECT), (GOOD, SUSPECT), (2, GOOD), (2, 9), ())
+    ] == [
+        FAIL,
+        SUSPECT,
+        GOOD,
+        NOT_EVALUATED,
+        MISSING,
     ]
     a = np.array([1, 2, 2, 1, 9], dtype=np.uint8)
     b = np.array([3, 1, 2, 4, 1], dtype=np.uint8)
@@ -172,10 +199,21 @@ def test_what_a_channel_and_a_sample_make_of_several_tests():
 def test_gross_range_at_and_beyond_its_bounds():
     value = np.array([0.9, 1.0, 1.9, 2.0, 5.0, 8.0, 8.1, 9.0, 9.1, np.nan])
     assert gross_range(value, fail_span=(1.0, 9.0), suspect_span=(2.0, 8.0)).tolist() == [
-        4, 3, 3, 1, 1, 1, 3, 3, 4, 9,
+        4,
+        3,
+        3,
+        1,
+        1,
+        1,
+        3,
+        3,
+        4,
+        9,
     ]
     assert gross_range(value[:9], fail_span=(1.0, 9.0)).tolist() == [4, 1, 1, 1, 1, 1, 1, 1, 4]
-    assert gross_range(value[3:6], fail_span=(1.0, 9.0), suspect_span=(2.0, 8.0)).tolist() == [1] * 3
+    assert (
+        gross_range(value[3:6], fail_span=(1.0, 9.0), suspect_span=(2.0, 8.0)).tolist() == [1] * 3
+    )
 
 
 @pytest.mark.parametrize(("n", "found"), [(3, False), (4, True)])
