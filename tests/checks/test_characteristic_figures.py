@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import make_pull, rpm_ramp, step
 
 from audit.checks.boost import boost_control, boost_delivery, boost_overshoot, oscillation
 from audit.checks.engine import (
@@ -27,6 +26,7 @@ from audit.checks.heat import exhaust, heat_soak
 from audit.checks.mixture import banks_differ, fuel_supply, lean_under_load
 from audit.model import Array, Car, Limit, Pull
 from audit.tables import Limits, limits
+from tests.checks.conftest import make_pull, rpm_ramp, step
 
 SIDE = 0.02  # share of a level that its two sides lie off it
 ORDER = ("watch", "hold", "stop")
@@ -561,27 +561,27 @@ def test_banks_are_told_apart_for_as_long_as_they_are_nearly_so_far(table: Limit
     apart = lambda t: 0.78 + box(t, 3.0, 4.0, 0.05, box(t, 4.0, 5.0, 0.045, 0.0))  # noqa: E731
     pull = pull_with(50.0, {"lambda": 0.78, "lambda_2": apart})
     (finding,) = banks_differ.judge(banks_differ.measure(pull, table), table).findings
-    assert finding.end_s - pull.start_s == pytest.approx(5.0, abs=0.2)
+    assert finding.end_s - pull.start_s == pytest.approx(5.0, abs=0.35)
     assert finding.value == pytest.approx(0.05, abs=0.001)
 
 
 @pytest.mark.parametrize("rate", [20.0, 50.0])
 def test_rise_spool_and_slope_are_those_of_the_pull(table: Limits, rate: float) -> None:
-    """A straight rise of 100 kPa in 1 s from 3,000 rpm on, 1,000 rpm a second; then 3 kPa more a 1,000 rpm."""
+    """A straight rise of 100 kPa in 1 s from 3,000 rpm on, 1,000 rpm a second; then 1 kPa more a 1,000 rpm."""
     pull = pull_with(
         rate,
         {
             "engine_speed": lambda t: 3000.0 + 1000.0 * np.clip(t, -1, 7),
-            "boost": lambda t: np.clip(100.0 * t, -40.0, 100.0) + 3.0 * np.clip(t - 1.0, 0, 5),
+            "boost": lambda t: np.clip(100.0 * (t - 0.01), -40, 100) + np.clip(t - 1.01, 0, 5),
             "boost_target": None,
         },
     )
     values = boost_overshoot.measure(pull, table).values
-    assert values["boost_rise_s"] == pytest.approx(0.8, abs=0.05)
-    assert values["spool_rpm"] == pytest.approx(3950.0, abs=90.0)
-    assert values["boost_slope_kpa_per_krpm"] == pytest.approx(3.0, abs=0.05)
-    assert values["boost_peak_kpa"] == pytest.approx(115.0, abs=0.4)
-    assert values["boost_settled_kpa"] == pytest.approx(107.5, abs=1.5)
+    assert values["boost_rise_s"] == pytest.approx(0.8, abs=0.02)
+    assert values["spool_rpm"] == pytest.approx(3932.0, abs=40.0)
+    assert values["boost_slope_kpa_per_krpm"] == pytest.approx(1.0, abs=0.02)
+    assert values["boost_peak_kpa"] == pytest.approx(105.0, abs=0.2)
+    assert values["boost_settled_kpa"] == pytest.approx(102.5, abs=0.5)
 
 
 @pytest.mark.parametrize("hz", [0.8, 1.5, 3.0])
@@ -594,3 +594,44 @@ def test_a_swings_frequency_is_measured(table: Limits, hz: float) -> None:
     assert values["oscillation_hz"] == pytest.approx(hz, rel=0.02)
     assert values["oscillation_kpa_pp"] == pytest.approx(16.0, rel=0.04)
     assert abs(values["oscillation_damping"] or 0.0) < 0.02
+
+
+def test_duty_at_the_peak_is_that_of_the_moment_before_it(table: Limits) -> None:
+    """The peak is at 1.5 s; duty goes from 40 to 80 % right after it."""
+    pull = overshoot(20.0, 50.0)
+    duty = lambda t: np.where(t < 1.53, 40.0, 80.0)  # noqa: E731
+    beside = pull_with(
+        50.0,
+        {
+            "manifold_pressure": pull.log.values("manifold_pressure"),
+            "boost": None,
+            "boost_target": None,
+            "wastegate_duty": duty,
+        },
+        car=Car(boost_limit_kpa=400.0),
+    )
+    assert boost_overshoot.measure(beside, table).values["duty_at_peak_pct"] == 40.0
+
+
+@pytest.mark.parametrize(
+    ("duty", "severity"), [(93.9, "watch"), (97.1, "hold"), (99.0, "hold"), (100.1, "stop")]
+)
+def test_the_cars_own_duty_limit_moves_its_neighbours(
+    table: Limits, duty: float, severity: str
+) -> None:
+    """97 %: watch as far below as before (7), stop no nearer than 3 over it."""
+    car = Car(boost_limit_kpa=250.0, injector_duty_limit_pct=97.0)
+    pull = pull_with(20.0, {"injector_duty": lambda t: box(t, 4.0, 5.5, duty, 60.0)}, car=car)
+    (found,) = fuel_supply.judge(fuel_supply.measure(pull, table), table).findings
+    assert found.severity == severity
+
+
+@pytest.mark.parametrize(("samples", "is_one"), [(9, True), (10, False)])
+def test_a_lean_second_is_no_spike(table: Limits, samples: int, is_one: bool) -> None:
+    """Ten samples a tenth of a second apart have lasted a second."""
+    end = 3.0 + 0.1 * (samples - 1)
+    pull = pull_with(
+        10.0, {"lambda": lambda t: box(t, 3.0, end, 0.9, 0.77), "boost": flat_boost(90.0)}
+    )
+    values = lean_under_load.measure(pull, table).values
+    assert ("lean_spike_lambda" in values) == is_one
