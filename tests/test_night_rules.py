@@ -564,3 +564,10 @@ def test_what_two_logs_show_together_is_a_finding_of_the_night():
     ]
     assert not [f for a in night.logs for f in a.findings if f.code.startswith("knock")]
     assert assemble([log(1)], car=CAR).findings == ()
+
+
+def test_how_much_of_a_channel_is_good_in_the_pull_is_said():
+    """One second of six is blank."""
+    (one,) = unseen(pull_of(rate=50.0, change={"oil_pressure": blanked(32.0, 33.0)}))
+    share = int(one.message.split("(")[1].split(" %")[0])
+    assert share == pytest.approx(100 * 5.0 / 6.0, abs=1.5)

@@ -9,6 +9,7 @@ import pytest
 
 from audit.archive.step.curve import GRID, Curve, Points, fit_curves
 from audit.archive.step.projected import ONE_SIDED, Line, lines_of, not_projected
+from audit.archive.step.response import bounds_of
 from audit.archive.step.step import Air, Bounds, Overshoot, gear_said, worded
 from audit.archive.step.step_table import figures, projected_rows
 from audit.archive.step.step_up import next_step
@@ -446,3 +447,11 @@ def test_a_worded_step_has_its_bound_or_its_rows_name():
     assert (step.action, step.binds, step.gear) == ("refuse", "no_target", 3)
     assert worded("no_target", "refuse", 3, "other").binds == "other"
     assert gear_said(3) == "gear 3" and gear_said(0) == "a gear not known"
+
+
+def test_without_a_limit_in_the_car_file_bounds_are_strict():
+    """7 kPa over the target, and half of each step."""
+    strict, told = bounds_of(Car(), 100.0), bounds_of(Car(boost_limit_kpa=150.0), 100.0)
+    assert (strict.limit_kpa, strict.step_pct, strict.step_kpa) == pytest.approx((107.0, 2.5, 7.0))
+    assert (told.limit_kpa, told.step_pct, told.step_kpa) == pytest.approx((150.0, 5.0, 14.0))
+    assert strict.assumed and not told.assumed

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from audit.engine import state_of
 from audit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Log
 from audit.sanity.aggregate import of_channel, of_test, worst_of
 from audit.sanity.findings import finding_of, is_needed, listed, together_with
@@ -17,7 +18,7 @@ from audit.sanity.tests.noise import noise_and_step
 from audit.sanity.tests.ranges import gross_range, pinned, rail
 from audit.sanity.tests.spikes import rate_of_change, spike
 from audit.sanity.tests.still import still_runs
-from audit.sanity.trouble import Trouble
+from audit.sanity.trouble import Trouble, trouble_of
 
 from .conftest import make_log
 
@@ -377,3 +378,15 @@ def test_a_channel_at_its_rail_for_three_tenths_of_a_second_is_pinned(n, flag):
     flags = rail(t, value, rails=(0.0,), within=0.1)
     assert set(flags[8 : 8 + n].tolist()) == {flag} and (flags[:8] == GOOD).all()
     assert (rail(t[:2], value[:2], rails=(0.0,), within=0.1) == NOT_EVALUATED).all()
+
+
+def test_each_bad_stretch_lasts_to_the_end_of_its_last_sample():
+    """Three samples and one, a tenth of a second apart: 0.3 s and 0.1 s."""
+    t = np.arange(20) * 0.1
+    mask = np.zeros(20, dtype=bool)
+    mask[[5, 6, 7, 12]] = True
+    found = trouble_of("sensor.range", "lambda", t, mask, state_of(log()))
+    assert (found.count, found.seconds) == (2, pytest.approx(0.4))
+    assert (found.start_s, found.end_s) == pytest.approx((0.5, 1.2))
+    assert found.times == pytest.approx((0.5, 1.2))
+    assert trouble_of("sensor.range", "lambda", t, mask & False, state_of(log())) is None
