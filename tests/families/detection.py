@@ -307,7 +307,18 @@ def _healthy(
         can = "" if getattr(family, "can_clear", True) else " (its rate cannot carry all checks)"
         share = f"{_pct(clear / cell.n)}, {_pct(low)} to {_pct(high)}"
         lines.append(f"| {name}{can} | {cell.n} | {clear} | {share} | {why.replace('|', '/')} |")
+    able = [name for name, family in families.items() if getattr(family, "can_clear", True)]
+    lines.append(all_healthy([over(cells, code="", size=0.0, family=name) for name in able]))
     return lines
+
+
+def all_healthy(counts: Sequence[Count]) -> str:
+    """The row that adds up the healthy nights of all families that can be clear."""
+    nights = sum(c.n for c in counts)
+    clear = nights - sum(c.unclear for c in counts)
+    low, high = bounds(clear, nights)
+    share = f"{_pct(clear / max(nights, 1))}, {_pct(low)} to {_pct(high)}"
+    return f"| all that can be clear | {nights} | {clear} | {share} | |"
 
 
 def _codes(cells: Cells) -> list[str]:

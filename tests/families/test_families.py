@@ -6,7 +6,18 @@ import pytest
 from scipy.stats import binomtest
 
 from families import limits as lim
-from families.detection import Count, Job, bounds, count, jobs_of, load, one, proven, write
+from families.detection import (
+    Count,
+    Job,
+    all_healthy,
+    bounds,
+    count,
+    jobs_of,
+    load,
+    one,
+    proven,
+    write,
+)
 from families.families import FAMILIES
 from families.faults import FAULTS
 from families.night import Night
@@ -115,3 +126,12 @@ def test_a_fault_over_its_hold_limit_is_found_and_holds(code):
     job, outcome = one(Job(MAIN[code], code, 1.25, 1700))
     assert outcome is not None
     assert count(job, outcome) == Count(1, found=1, held=1, unclear=1), outcome
+
+
+def test_healthy_nights_of_all_families_are_added_up_with_an_exact_interval():
+    said = all_healthy([Count(22), Count(18, unclear=1)])
+    theirs = binomtest(39, 40).proportion_ci(0.95, method="exact")
+    assert said == (
+        "| all that can be clear | 40 | 39 "
+        f"| 97.5 %, {100 * theirs.low:.1f} % to {100 * theirs.high:.1f} % | |"
+    )
