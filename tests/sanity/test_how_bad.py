@@ -30,7 +30,7 @@ def log() -> Log:
 
 def trouble(code, channel="manifold_pressure", **changed):
     return replace(
-        Trouble(code, channel, 1, 0.001, 0.1, 31.0, 31.1, value=5.0, limit=4.0), **changed
+        Trouble(code, channel, 1, 0.1, 31.0, 31.1, value=5.0, limit=4.0), **changed
     )
 
 
