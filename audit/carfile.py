@@ -309,7 +309,7 @@ def _build(path: Path | None, data: dict[str, Any]) -> Car:
     found |= {
         "fuel": burns.name,
         "ethanol_pct": burns.ethanol_pct,
-        "not_fitted": frozenset(found.get("not_fitted", ())),
+        "not_fitted": tuple(found.get("not_fitted", ())),
         "gear_ratios": tuple(found.get("gear_ratios", ())),
         "target_by_gear_kpa": {int(gear): float(kpa) for gear, kpa in by_gear.items()},
         "channels": {

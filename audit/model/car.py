@@ -36,7 +36,7 @@ class Car:
     injection: str = "port"  # port, direct
     engine_limit_rpm: float | None = None
     cylinders: int = 4
-    not_fitted: frozenset[str] = frozenset()  # channels that the logger writes, without a sensor
+    not_fitted: tuple[str, ...] = ()  # channels that the logger writes, without a sensor
     boost_limit_kpa: float | None = None
     sensor_top_kpa: float | None = None
     spring_kpa: float | None = None

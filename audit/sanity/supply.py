@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from audit.declared import needed_channels, pull_channels, required
@@ -18,7 +19,7 @@ MEND = "Log it, or name its column under [channels] in the car file."
 SHORT_OF_DUE = 0.95  # a clock that jitters reads a little slow
 
 
-def missing(log: Log, empty: frozenset[str], not_fitted: frozenset[str]) -> list[Finding]:
+def missing(log: Log, empty: frozenset[str], not_fitted: Sequence[str]) -> list[Finding]:
     """What a night cannot be cleared without. empty: logged, but without a sample of a sensor;
     not_fitted: channels that the car file knows to have none."""
     needed = needed_channels()
