@@ -33,6 +33,7 @@ from audit.signal.lines import theil_sen
 DECLARED = declared(__name__)
 NAME, CODES = DECLARED.name, DECLARED.codes
 
+LEVEL_KPA = 0.7  # settled boost of a night's pulls lies as far apart by itself
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls
 ON_TARGET_KPA = 6.0
@@ -181,7 +182,8 @@ def _slope(x: Array, y: Array) -> float:
 def _answer(gear: int | None, x: Array, slope: float, *, reversible: bool) -> Measured:
     spread, moved = float(np.ptp(x)), slope * float(np.ptp(x))
     where = f"in gear {gear}" if gear is not None else "(gear unknown)"
-    missing = 100.0 * (1.0 - slope / EXPECTED_KPA_PER_PCT)
+    sure = slope - LEVEL_KPA / spread  # so much may be the settled levels' own spread
+    missing = 100.0 * (1.0 - sure / EXPECTED_KPA_PER_PCT)
     against = -slope if reversible and slope < 0 and -moved > 3.0 else 0.0
     lead = (
         f"duty went from {x.min():.0f} % to {x.max():.0f} % over {x.size} pulls {where} and "
