@@ -177,7 +177,7 @@ def test_the_first_screen_has_all_that_one_decides_by():
         with_decision(sample("alder/2025-05-24_overshoot", us=True)), "2025-05-24"
     )
     wanted = (
-        "2025-05-24", "alder", "Hold", "No step up", "duty tonight 66.4 % gear 3",
+        "2025-05-24", "alder", "Hold", "No step up", "duty tonight 66.5 % gear 3",
         "next duty no step up", "hold 3.0 psi limit 2.0 psi", "Look at first: Duty at the peak",
         "copy for my tuner",
     )  # fmt: skip
