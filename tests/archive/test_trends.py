@@ -10,7 +10,7 @@ from audit.archive.store.journal import JournalNote
 from audit.archive.trend.alarm import find_shifts, worth_of
 from audit.archive.trend.charts import forecast, slope_of
 from audit.archive.trend.text import METRIC, trend_lines
-from audit.archive.trend.trends import joint_of, trends_of
+from audit.archive.trend.trends import causes, joint_of, trends_of
 from audit.archive.watched import signatures, touched_by, watched
 from audit.checks.kit.registry import all_checks
 from audit.model import Car
@@ -400,13 +400,12 @@ def test_a_valve_that_steepens_beyond_the_duties_seen_is_no_shift():
 
 
 def test_the_causes_of_a_shift_are_told_one_by_one_and_none_is_cut_in_its_bracket():
-    from audit.archive.trend.trends import causes
-
     said = "fuel falling short (filter, pump or injectors), an air leak, or an ageing sensor"
     assert causes(said) == (
         "fuel falling short (filter, pump or injectors)",
         "an air leak",
         "an ageing sensor",
     )
+    assert causes("") == ()
     every = [c for m in watched() for text in m.means.values() for c in causes(text)]
     assert len(every) > 30 and all(c.count("(") == c.count(")") and c for c in every)
