@@ -14,6 +14,7 @@ from audit.archive.trend.trends import causes, joint_of, trends_of
 from audit.archive.watched import signatures, touched_by, watched
 from audit.checks.kit.registry import all_checks
 from audit.model import Car
+from audit.tables import toml_table
 from tests.archive.histories import FAULTS, SHOWS_IN, history
 
 
@@ -278,6 +279,31 @@ def test_every_measure_has_codes_that_are_known_and_words_for_its_side():
         assert {side.removesuffix("_alone") for side in measure.means} == set(sides)
         assert set(measure.look_at) == set(measure.means)
         assert 0 < measure.matters < measure.serious
+
+
+@pytest.mark.parametrize(
+    ("text", "touches"),
+    [
+        ("new intake temperature sensor", {"intake_over_air", "intake_rise"}),
+        ("fitted an ambient sensor", {"intake_over_air", "intake_rise"}),
+        ("new air meter", {"injector_duty", "lambda_at_load"}),
+        ("intake temperature sensor tested", set()),
+        (
+            "ducting to the radiator",
+            {"intake_over_air", "intake_rise", "coolant_peak", "oil_pressure"},
+        ),
+    ],
+)
+def test_a_part_that_was_changed_starts_its_own_measures_anew(text, touches):
+    assert set(touched_by(text) or ()) == touches
+
+
+def test_no_measure_is_without_hardware_whose_note_starts_it_anew():
+    """A finding says: mend it and note the part. Such a note must lift it."""
+    parts = [w for row in toml_table("trends.toml")["hardware"] for w in row["words"]]
+    assert {name for word in parts for name in touched_by(word) or ()} == {
+        m.name for m in watched()
+    }
 
 
 LEAK = signatures()[0]
