@@ -8,6 +8,7 @@ from click.testing import CliRunner
 
 from audit.archive.store.store import Archive
 from audit.archive.trend.text import chart
+from audit.archive.watched import called, watched
 from audit.cli import note, rescreen, trends, verify, withdraw
 from audit.errors import ArchiveError, UsageError
 from tests.archive.histories import history
@@ -119,12 +120,11 @@ def test_a_note_says_what_starts_anew(tmp_path):
     assert f"New baseline for: {labels}." in result.stdout
 
 
-def test_what_is_followed_is_named_in_plain_words(tmp_path):
+def test_what_is_followed_is_named_in_plain_words():
     """Manifold absolute pressure has a short name that a sentence reads as a chart of roads."""
-    Archive(tmp_path).add(a_night(1))
-    day = ("--date", "2026-03-05", "--archive", tmp_path)
-    result = run(note, "Alder", "fitted a new map sensor", *day)
-    assert "pressure noise, pressure at rest" in result.stdout and "map at" not in result.stdout
+    short = called(["map_noise", "injector_duty", "map_at_rest"])
+    assert short == "pressure noise, injector duty, pressure at rest"
+    assert not any("map" in called([m.name]) for m in watched())
 
 
 @pytest.mark.parametrize(("days_after", "said"), [(0, True), (1, False)])

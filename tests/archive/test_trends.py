@@ -10,10 +10,11 @@ from audit.archive.store.journal import JournalNote
 from audit.archive.trend.alarm import find_shifts, worth_of
 from audit.archive.trend.charts import forecast, slope_of
 from audit.archive.trend.text import METRIC, trend_lines
-from audit.archive.trend.trends import joint_of, trends_of
+from audit.archive.trend.trends import causes, joint_of, trends_of
 from audit.archive.watched import signatures, touched_by, watched
 from audit.checks.kit.registry import all_checks
 from audit.model import Car
+from audit.tables import toml_table
 from tests.archive.histories import FAULTS, SHOWS_IN, history
 
 
@@ -280,6 +281,31 @@ def test_every_measure_has_codes_that_are_known_and_words_for_its_side():
         assert 0 < measure.matters < measure.serious
 
 
+@pytest.mark.parametrize(
+    ("text", "touches"),
+    [
+        ("new intake temperature sensor", {"intake_over_air", "intake_rise"}),
+        ("fitted an ambient sensor", {"intake_over_air", "intake_rise"}),
+        ("new air meter", {"injector_duty", "lambda_at_load"}),
+        ("intake temperature sensor tested", set()),
+        (
+            "ducting to the radiator",
+            {"intake_over_air", "intake_rise", "coolant_peak", "oil_pressure"},
+        ),
+    ],
+)
+def test_a_part_that_was_changed_starts_its_own_measures_anew(text, touches):
+    assert set(touched_by(text) or ()) == touches
+
+
+def test_no_measure_is_without_hardware_whose_note_starts_it_anew():
+    """A finding says: mend it and note the part. Such a note must lift it."""
+    parts = [w for row in toml_table("trends.toml")["hardware"] for w in row["words"]]
+    assert {name for word in parts for name in touched_by(word) or ()} == {
+        m.name for m in watched()
+    }
+
+
 LEAK = signatures()[0]
 
 
@@ -400,13 +426,12 @@ def test_a_valve_that_steepens_beyond_the_duties_seen_is_no_shift():
 
 
 def test_the_causes_of_a_shift_are_told_one_by_one_and_none_is_cut_in_its_bracket():
-    from audit.archive.trend.trends import causes
-
     said = "fuel falling short (filter, pump or injectors), an air leak, or an ageing sensor"
     assert causes(said) == (
         "fuel falling short (filter, pump or injectors)",
         "an air leak",
         "an ageing sensor",
     )
+    assert causes("") == ()
     every = [c for m in watched() for text in m.means.values() for c in causes(text)]
     assert len(every) > 30 and all(c.count("(") == c.count(")") and c for c in every)

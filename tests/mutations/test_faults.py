@@ -11,10 +11,9 @@ from faults import ROOMS, ROOT, Fault, Finder, drawn, faults_of, files_of
 from forked import Changed, Functions, changed_code, chosen
 from near import Map, Recorder, places, readers_of, statement
 
-from audit.archive.trend import control_charts
-from audit.archive.trend.control_charts import cusum
+from audit.archive.trend.charts import cusum
 
-CHARTS = "audit/archive/trend/control_charts.py"
+CHARTS = "audit/archive/trend/charts.py"
 
 
 def after(source: str) -> set[str]:
@@ -73,16 +72,16 @@ def fault_in(file: str, before: str, text: str) -> Fault:
 
 
 def test_a_fault_in_a_function_takes_the_place_of_its_code():
-    fault = fault_in(CHARTS, "-", "up + x[..., i] - target - k")
+    fault = fault_in(CHARTS, "-", "s + x[..., i] - k")
     codes = changed_code(fault)
     assert codes is not None and {name for name, _ in codes} == {"cusum"}
     sound, x = cusum.__code__, np.array([3.0])
     try:
         assert Functions().put(fault, codes) == 1
-        assert cusum(x, target=1.0, k=0.5)[0].tolist() != [1.5]
+        assert cusum(x, k=0.5).tolist() != [2.5]
     finally:
         cusum.__code__ = sound
-    assert cusum(x, target=1.0, k=0.5)[0].tolist() == [1.5]
+    assert cusum(x, k=0.5).tolist() == [2.5]
 
 
 def test_a_fault_in_a_modules_own_lines_is_made_as_it_is_imported():
@@ -95,17 +94,17 @@ def test_a_fault_in_a_modules_own_lines_is_made_as_it_is_imported():
     code = spec.loader.get_code("audit.archive.trend.alarm")
     constants = [c for c in code.co_consts if isinstance(c, float)]
     assert 1.625 in constants and 1.3 not in constants and made
-    assert Changed(fault).find_spec("audit.archive.trend.joint", None) is None
+    assert Changed(fault).find_spec("audit.archive.trend.charts", None) is None
 
 
 def test_a_control_changes_nothing():
-    fault = fault_in(CHARTS, "-", "up + x[..., i] - target - k")
+    fault = fault_in(CHARTS, "-", "s + x[..., i] - k")
     same = replace(fault, after=fault.before)
     assert changed_code(same) == {}
 
 
 def test_the_tests_that_run_a_line_are_near_it_the_quickest_first():
-    fault = fault_in(CHARTS, "-", "up + x[..., i] - target - k")
+    fault = fault_in(CHARTS, "-", "s + x[..., i] - k")
     near, name = Map(), "tests/mutations/test_faults.py::{}".format
     there = {CHARTS: {fault.line}}
     near.add(name("slow"), 2.0, True, there)
@@ -138,11 +137,11 @@ def test_the_recorder_notes_the_lines_of_a_function():
     recorder = Recorder()
     recorder.on()
     try:
-        control_charts.ewma_sigma(2, weight=0.5)
+        cusum(np.zeros(2), k=0.5)
     finally:
         recorder.off()
     ran = recorder.taken()
-    (place,) = [p for p in places(CHARTS) if p.name == "ewma_sigma"]
+    (place,) = [p for p in places(CHARTS) if p.name == "cusum"]
     assert set(ran) == {CHARTS} and all(place.first <= line <= place.last for line in ran[CHARTS])
     assert len(ran[CHARTS]) >= 3 and recorder.taken() == {}
 
@@ -153,5 +152,5 @@ def test_statements_and_the_readers_of_a_constant():
     assert statement(CHARTS, row) == (row, row)
     alarm = "audit/archive/trend/alarm.py"
     rows = (ROOT / alarm).read_text(encoding="utf-8").splitlines()
-    at = next(i for i, text in enumerate(rows, 1) if text.startswith("NEAR_NIGHTS"))
-    assert readers_of(alarm, at, at) == ("placed",)
+    at = next(i for i, text in enumerate(rows, 1) if text.startswith("BACK_NIGHTS"))
+    assert readers_of(alarm, at, at) == ("find_shifts",)

@@ -29,9 +29,7 @@ def log() -> Log:
 
 
 def trouble(code, channel="manifold_pressure", **changed):
-    return replace(
-        Trouble(code, channel, 1, 0.1, 31.0, 31.1, value=5.0, limit=4.0), **changed
-    )
+    return replace(Trouble(code, channel, 1, 0.1, 31.0, 31.1, value=5.0, limit=4.0), **changed)
 
 
 def severity(code, channel="manifold_pressure", **changed):
