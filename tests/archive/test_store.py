@@ -268,7 +268,10 @@ def test_the_car_file_is_kept_whole():
         target_by_gear_kpa={2: 80.0},
         channels={"lambda": ColumnWord("AFR 1", "AFR")},
         gear_ratios=(3.1, 1.9),
-        not_fitted=frozenset({"oil_pressure", "fuel_pressure"}),
+        not_fitted=(
+            "oil_pressure",
+            "fuel_pressure",
+        ),
     )
     assert car_from_json(car_to_json(car)) == car
 

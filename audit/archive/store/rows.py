@@ -156,8 +156,7 @@ def finding_of(row: Row) -> Finding:
 
 def car_to_json(car: Car) -> str:
     """A Car as JSON, for the night's row."""
-    said = dataclasses.asdict(car) | {"not_fitted": sorted(car.not_fitted)}
-    return json.dumps(said, sort_keys=True, ensure_ascii=False)
+    return json.dumps(dataclasses.asdict(car), sort_keys=True, ensure_ascii=False)
 
 
 def car_from_json(text: str) -> Car:
@@ -167,6 +166,6 @@ def car_from_json(text: str) -> Car:
     targets, words = kept.get("target_by_gear_kpa", {}), kept.get("channels", {})
     kept["target_by_gear_kpa"] = {int(gear): kpa for gear, kpa in targets.items()}
     kept["channels"] = {name: ColumnWord(**word) for name, word in words.items()}
-    kept["gear_ratios"] = tuple(kept.get("gear_ratios", ()))
-    kept["not_fitted"] = frozenset(kept.get("not_fitted", ()))
+    for name in ("gear_ratios", "not_fitted"):
+        kept[name] = tuple(kept.get(name, ()))
     return Car(**kept)
