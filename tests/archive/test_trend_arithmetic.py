@@ -81,6 +81,9 @@ def test_four_calm_nights_end_an_alarm():
 def test_after_an_alarm_the_sums_begin_anew_and_what_was_back_is_no_part_of_the_next():
     found = shifts([0.0] + [2.0] * 4 + [0.0] * 4 + [2.0] * 4)
     assert [(s.onset, s.raised, s.ended) for s in found] == [(1, 3, 7), (9, 11, None)]
+    worse = [4.0] * 20 + [0.0] * 4  # so long that its level would move the onset of the next
+    (_, risen) = shifts([0.0, *worse, 0.7, 0.7, *[3.0] * 4], bad="up")
+    assert risen.onset == 27
 
 
 def test_an_onset_is_the_best_step_from_where_the_sum_left_0():

@@ -59,6 +59,7 @@ TESTS = (
             "evidence_of_units",
             "sensors",
             "dimensionless",
+            "unit_arithmetic",
         )
     ),
     *(
@@ -72,6 +73,8 @@ TESTS = (
             "response_landing",
             "response_sheet",
             "response_valve",
+            "step_arithmetic",
+            "trend_arithmetic",
             "trends",
             "journal_rescreen_fleet",
         )
@@ -80,6 +83,7 @@ TESTS = (
     "tests/families",
     "tests/test_decision.py",
     "tests/test_evidence.py",
+    "tests/test_night_rules.py",
     "tests/test_verdict.py",
     "tests/test_with_findings.py",
 )
