@@ -115,7 +115,7 @@ def decision_line(decision: Doc, *, us: bool) -> str:
         )
         text += f"; expect {figure(expected['mid'], 'kPa', us=us)} ({ends})"
     for other in decision.get("other_gears", ()):  # what was kept before they were told has none
-        text += f"; gear {other['gear']} next {other['duty_next_pct']:.1f} %"
+        text += f"; gear {other['gear']}: {other['duty_next_pct']:.1f} %"
     return text
 
 

@@ -202,5 +202,5 @@ def test_the_next_duty_of_every_gear_that_has_one_is_told_beside_the_decision():
     alone = sheet.ask(only_step=True)  # as `screen` asks
     assert dict(alone.other_gears) == others and alone.step == answer.step
     told = " ".join(" ".join(sheet_of(plan(CAR, answer))).split())
-    assert f"gear 2 next {others[2]:.1f} %" in told
+    assert f"gear 2: {others[2]:.1f} %" in told
     assert sheet.night(20, gear=3, verdict="hold").ask().decision.other_gears == ()
