@@ -45,7 +45,9 @@ def _finished(layout: Layout, rows: Rows) -> RawLog:
     lines = np.delete(lines, stray)
     again = [i for i in odd[:5000].tolist() if layout.lines.text(i).strip() in layout.header_lines]
     restarts = sorted((*kept.restarts, *again))
-    notes = [*kept.notes, *stray_notes(layout, odd[~np.isin(odd, again)].tolist())]
+    headers = set(again)
+    told = [i for i in odd.tolist() if i not in headers]
+    notes = [*kept.notes, *stray_notes(layout, told)]
     if restarts:
         notes.append(note("header_again", restarts[0] + 1, len(restarts), more=len(restarts) - 1))
     frame, columns = _named(frame, describe_columns(layout.header, kept.width), rows.rules)
