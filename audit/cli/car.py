@@ -18,6 +18,7 @@ MORE = """
 # More keys, each explained in docs/car_file.md. Take the # away and put your figure in.
 # injection = "port"          # or "direct"
 # cylinders = 4
+# not_fitted = ["oil_pressure"]   # logged as nothing but zeros: this car has no such sensor
 # [engine]
 # limit_rpm = 7000            # the engine speed that it may see
 # [boost]
