@@ -112,7 +112,7 @@ def slow(rates: dict[str, float]) -> list[Finding]:
         if rate is None or rate <= 0 or rate >= SHORT_OF_DUE * least:
             continue
         starved = [who for who, hz in wanted.items() if rate < SHORT_OF_DUE * hz]
-        checks = listed(sorted(starved, key=lambda who: -wanted[who]))
+        checks = listed([plain(who) for who in sorted(starved, key=lambda who: -wanted[who])])
         need = f"need{'s' if len(starved) == 1 else ''} {least:g}"
         comes = f"{capital(plain(name))} comes {rate:.2g} times a second; {checks} {need}"
         text = f"{comes}. Log fewer channels, or faster."
