@@ -98,6 +98,15 @@ def test_the_second_duty_is_lifted_at_as_the_first_sheet_says():
     assert (after.duty, after.lift) == (first.duty, first.lift)
 
 
+def test_a_base_run_over_the_cautious_figure_for_any_spring_moves_the_next_lift():
+    car = replace(CAR, spring_kpa=None, boost_limit_kpa=85.0)
+    base, first = plan(car).legs
+    after = plan(car, Sheet().night(0, 0).ask(car)).legs
+    seen = max(leg.high for leg in after if leg.duty == 0.0 and leg.high)
+    assert base.lift == first.lift == 51.0 < seen + 8.5
+    assert seen + 8.5 < after[-1].lift <= 85.0 - 7.0
+
+
 @pytest.mark.parametrize("us", [True, False])
 def test_a_leg_expects_what_the_decision_expects(us):
     for duty in range(10, 40):

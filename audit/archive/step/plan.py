@@ -156,6 +156,14 @@ def _first_lift(car: Car) -> float:
     return min(most, setting["lift_unknown_share"] * car.boost_limit_kpa)
 
 
+def _lift_over_base(car: Car, seen: float) -> float:
+    """Where to lift at the first duty, kPa gauge: as in the base run, unless that made (seen) more
+    boost than was thought of the spring: then a little over it.
+    """
+    first, over = _first_lift(car), figures("evening")["lift_over_spring"]
+    return first if seen + 0.5 * over <= first else _under_limit(car, seen + over)
+
+
 def _under_limit(car: Car, boost: float) -> float:
     if car.boost_limit_kpa is None:
         return boost
@@ -234,8 +242,10 @@ def _lift(response: Response, high: float | None) -> float:
     """
     gear = next((g for g in response.gears if g.gear == response.main), None)
     levels = () if gear is None else gear.valve.levels
-    if gear is None or not levels or (high is None and levels[-1].duty <= BASE_RUN_PCT):
+    if gear is None or not levels:
         return _first_lift(response.car)
+    if high is None and levels[-1].duty <= BASE_RUN_PCT:
+        return _lift_over_base(response.car, levels[-1].high)
     if high is None:  # a second duty, no slope known: what the steepest valve may bring
         seen = max(level.high for level in levels)
         high = seen + figures("step")["first_rise"] * figures("step")["duty"]
