@@ -33,7 +33,8 @@ from audit.signal.lines import theil_sen
 DECLARED = declared(__name__)
 NAME, CODES = DECLARED.name, DECLARED.codes
 
-LEVEL_KPA = 0.7  # settled boost of a night's pulls lies as far apart by itself
+# settled boost of a night's pulls lies as far apart by itself; common practice, no published source
+LEVEL_KPA = 0.7
 EXPECTED_KPA_PER_PCT = 1.0  # common practice: about 2 near full boost, half of that low down
 LEAST_SPREAD_PCT = 8.0  # of duty between pulls
 ON_TARGET_KPA = 6.0

@@ -17,7 +17,9 @@ IN_A_ROW = 30  # of them; at a noise of 0.7 steps the odds against are some 1e-9
 AIR = 1.2  # lambda from which a gauge may stand at its lean end on a fuel cut
 SLOW_BOOST_S = 4.0  # boost that must show in a charge temperature that has not moved for flat_s
 SLOW_LONG = 2.0  # so many times as much of it where it has not moved for a shorter while
-FINE_STEP_K = 1.0  # a reading in coarser steps needs as many times as much to move by one
+# a reading in coarser steps needs as many times as much to move by one: whole degrees are the
+# finest that SAE J1979 carries (service 01 PID 0F)
+FINE_STEP_K = 1.0
 RELIEF = 1300.0  # rpm below which the oil's relief valve is shut
 RELIEF_STEP = 4.0  # kPa: read more finely than this, oil pressure trembles at the valve too
 # What an opening throttle moves by more than any resolution: from how long before it is open, and
