@@ -128,7 +128,9 @@ def _by_load(log: Log, manifold: Array, load_kpa: float) -> Bools:
     t = log.time
     top = quantile(finite(manifold), 0.998)
     for start, stop in zip(*runs(open_rows), strict=True):
-        if np.nanmax(manifold[start:stop]) >= baro + max(load_kpa, SHARE_OF_TOP * (top - baro)):
+        if finite(manifold[start:stop]).max(initial=-np.inf) >= baro + max(
+            load_kpa, SHARE_OF_TOP * (top - baro)
+        ):
             out[start : _before_fall(t, manifold, start, stop)] = True
     return out
 
