@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,8 +22,7 @@ CLIMB = 60.0  # rpm/s: less is a hill or a dyno that holds
 LEAST_CLIMB = 0.05  # of engine speed, over the whole pull
 
 
-@dataclass(frozen=True)
-class Piece:
+class Piece(NamedTuple):
     """Samples first to stop (one past the last), and what ended them ('': the stretch's end)."""
 
     first: int
