@@ -450,9 +450,7 @@ def test_a_whole_pull_of_the_same_gear_and_duty_shows_what_a_torn_one_lost(chang
 def test_without_gears_a_pull_that_climbs_alike_shows_it():
     speed = 3800.0 / 6.0  # rpm a second
     for factor, shown in ((0.6, False), (0.7, True), (1.4, True), (1.6, False)):
-        tear = dataclasses.replace(
-            TEAR, gear=None, start_s=30.0, end_s=30.0 + factor * 2000.0 / speed
-        )
+        tear = TEAR._replace(gear=None, start_s=30.0, end_s=30.0 + factor * 2000.0 / speed)
         found, _ = torn_night(tear, gear=None)
         assert (found[0][2].severity == "note") == shown, factor
 
