@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -11,6 +14,13 @@ from audit.errors import CarFileError
 from audit.model import Limit
 from audit.tables import channel_rows, limits, threshold_rows, toml_table
 
+EXAMPLE = {  # the guide's own check must hold to what is asked of every other
+    name: tomllib.loads(
+        (Path(__file__).parents[1] / "docs" / "new_check" / f"{name}.toml").read_text("utf-8")
+    )
+    for name in ("causes", "thresholds")
+}
+CAUSES = toml_table("causes.toml")["code"] | EXAMPLE["causes"]["code"]
 CODES = [code for row in all_declared() for code in row.codes]
 SENSOR_CODES = """
 sensor.missing sensor.range sensor.rail sensor.flat_line sensor.spike sensor.rate_of_change sensor.dropout sensor.gap
@@ -24,14 +34,18 @@ def test_each_code_has_a_check_and_a_limit(code):
     assert limits().rows(code)
 
 
-@pytest.mark.parametrize("code", CODES + SENSOR_CODES)
+@pytest.mark.parametrize("code", [*CODES, *SENSOR_CODES, *EXAMPLE["causes"]["code"]])
 def test_each_code_has_causes(code):
-    row = toml_table("causes.toml")["code"][code]
+    row = CAUSES[code]
     assert len(row["likely"]) >= 2
     assert len(row["look_at"]) >= 2
 
 
-@pytest.mark.parametrize("row", threshold_rows(), ids=lambda r: f"{r['code']}-{r['measure']}")
+@pytest.mark.parametrize(
+    "row",
+    [*threshold_rows(), *EXAMPLE["thresholds"]["limit"]],
+    ids=lambda r: f"{r['code']}-{r['measure']}",
+)
 def test_each_limit_has_unit_reason_source_and_order(row):
     assert row["unit"]
     assert len(row["why"]) > 10
@@ -49,6 +63,43 @@ def test_each_channel_has_a_range_around_what_is_usual():
         assert row.range[0] < row.range[1]
         if row.usual:
             assert row.range[0] <= row.usual[0] < row.usual[1] <= row.range[1]
+
+
+def test_each_channel_is_drawn_or_left_out_on_purpose():
+    drawn = {c for panel in toml_table("panels.toml")["panel"].values() for c in panel["channels"]}
+    left_out = {"time", "latitude", "longitude", "manifold_pressure"}  # the last is drawn as boost
+    assert set(channel_rows()) - drawn == left_out
+
+
+def test_each_temperature_but_that_of_the_intake_tells_its_own_unit():
+    """What the quantity falls back on is intake air: hot oil in °C would be taken for cool in °F."""
+    known = toml_table("evidence.toml")
+    hot = [c for c, row in channel_rows().items() if row.quantity == "temperature"]
+    assert {c for c in hot if c not in known} == {"intake_air_temp"}
+
+
+def test_what_a_limit_of_one_channel_must_see_is_believed_and_read_in_its_own_unit():
+    """A level past what is usual of its channel would be no evidence; one past what tells its unit
+    would speak for another unit."""
+    seen = []
+    for row in all_declared():
+        channel = channel_rows().get(row.needs[0]) if len(row.needs) == 1 else None
+        if channel is None or row.helped_by:
+            continue
+        for limit in (limit for code in row.codes for limit in limits().rows(code)):
+            levels = [v for v in (limit.watch, limit.hold, limit.stop) if v is not None]
+            if limit.unit != channel.unit or not channel.usual:
+                continue
+            assert channel.usual[0] < min(levels) <= max(levels) < channel.usual[1], limit.measure
+            if channel.quantity == "temperature":
+                high = [
+                    r["high"]
+                    for r in toml_table("evidence.toml")[row.needs[0]]["rows"]
+                    if r["seen"] == "high"
+                ]
+                assert max(levels) <= max(high), limit.measure
+            seen.append(limit.measure)
+    assert {"exhaust_peak_c", "battery_min_v"} <= set(seen)
 
 
 LIMIT = Limit("x", "m", "kPa", best=0.0, watch=10.0, hold=20.0, stop=30.0)
