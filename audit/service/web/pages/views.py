@@ -159,6 +159,7 @@ def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
     told = json.loads(kept) if isinstance(kept, str) else dict(kept)
     expected = tuple(told["expected_kpa"].values())
     told["expected_kpa"] = None if None in expected else expected
+    told["other_gears"] = tuple(tuple(g.values()) for g in told.get("other_gears", ()))
     return dataclasses.replace(night, decision=Decision(**told))
 
 
