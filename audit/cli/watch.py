@@ -26,7 +26,7 @@ def command(*, hook: str | None, webhook: str | None, status: bool, **asked: Any
 
     settings = Settings(**asked, ways=Ways(hook, webhook))
     if status:
-        well, sentence = read_health(settings.places.health)
+        well, sentence = read_health(settings.folder)
         click.echo(sentence)
         sys.exit(0 if well else 1)
     start_logging(sys.stderr, plain=sys.stderr.isatty())

@@ -10,7 +10,7 @@ import pytest
 from audit.errors import CarFileError
 from audit.model import LogAudit
 from audit.night.days import dated
-from audit.service.watch.cars import Cars
+from audit.service.watch.cars import car_of
 from audit.service.watch.nights import Entry, entry_of, grouped, named
 
 HOUR = 3600.0
@@ -100,10 +100,9 @@ def car_file(path: Path, name: str) -> Path:
 
 def test_a_log_belongs_to_the_car_file_of_its_folder_else_to_the_folder(tmp_path):
     car_file(tmp_path / "one" / "car.toml", "the blue one")
-    cars = Cars(tmp_path)
-    assert cars.of(tmp_path / "one" / "may" / "run.csv").name == "the blue one"
-    assert cars.of(tmp_path / "two" / "may" / "run.csv").name == "two"
-    assert cars.of(tmp_path / "run.csv").name == "unnamed car"
+    assert car_of(tmp_path, tmp_path / "one" / "may" / "run.csv").name == "the blue one"
+    assert car_of(tmp_path, tmp_path / "two" / "may" / "run.csv").name == "two"
+    assert car_of(tmp_path, tmp_path / "run.csv").name == "unnamed car"
 
 
 def test_a_rule_of_the_inbox_comes_first(tmp_path):
@@ -111,17 +110,15 @@ def test_a_rule_of_the_inbox_comes_first(tmp_path):
     (tmp_path / "inbox.toml").write_text(
         '[[car]]\nlogs = "red_*"\nfile = "cars/red.toml"\n', encoding="utf-8"
     )
-    cars = Cars(tmp_path)
-    assert cars.of(tmp_path / "red_1.csv").name == "the red one"
-    assert cars.of(tmp_path / "blue_1.csv").name == "unnamed car"
+    assert car_of(tmp_path, tmp_path / "red_1.csv").name == "the red one"
+    assert car_of(tmp_path, tmp_path / "blue_1.csv").name == "unnamed car"
 
 
 def test_a_car_file_is_read_again_when_it_changes(tmp_path):
     file = car_file(tmp_path / "one" / "car.toml", "first")
-    cars = Cars(tmp_path)
-    assert cars.of(tmp_path / "one" / "a.csv").name == "first"
+    assert car_of(tmp_path, tmp_path / "one" / "a.csv").name == "first"
     car_file(file, "second name")
-    assert cars.of(tmp_path / "one" / "a.csv").name == "second name"
+    assert car_of(tmp_path, tmp_path / "one" / "a.csv").name == "second name"
 
 
 @pytest.mark.parametrize(
@@ -130,4 +127,4 @@ def test_a_car_file_is_read_again_when_it_changes(tmp_path):
 def test_a_wrong_rule_is_told_with_its_file(tmp_path, text):
     (tmp_path / "inbox.toml").write_text(text, encoding="utf-8")
     with pytest.raises(CarFileError, match=r"inbox\.toml"):
-        Cars(tmp_path).of(tmp_path / "a.csv")
+        car_of(tmp_path, tmp_path / "a.csv")

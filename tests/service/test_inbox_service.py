@@ -24,7 +24,7 @@ from audit.errors import UsageError
 from audit.service.watch import desk
 from audit.service.watch.hooks import Ways
 from audit.service.watch.inbox import Service, Settings
-from audit.service.watch.ledger import Ledger
+from audit.service.watch.ledger import AGAIN_S, FAILED, File, Ledger
 
 ROOT = Path(__file__).parents[2]
 
@@ -363,9 +363,9 @@ def test_two_services_do_not_work_on_one_archive(house):
 
 
 def test_a_second_service_on_an_inbox_is_refused_whatever_its_state(house, tmp_path):
-    from audit.service.watch.inbox import _alone_in
+    from audit.service.watch.inbox import alone
 
-    with _alone_in(house.inbox), pytest.raises(UsageError, match="another watch"):
+    with alone(tmp_path / "first", house.inbox), pytest.raises(UsageError, match="another watch"):
         house.once(state=tmp_path / "other")
     house.once()
 
@@ -384,7 +384,7 @@ def test_a_name_or_a_time_that_cannot_be_kept_is_skipped_and_the_rest_is_read(ho
 def test_a_file_that_fails_in_an_unforeseen_way_does_not_keep_the_others_unread(house, monkeypatch):
     from audit.service.watch import inbox
 
-    monkeypatch.setattr(inbox, "RETRY_S", (0.1,))
+    monkeypatch.setitem(inbox.AGAIN_S, inbox.FAILED, (0.1,))
     house.put("alder/2025-05-03/a.csv", good_log(1))
     bad = house.put("alder/2025-05-03/b.csv", good_log(2))
     real = inbox.Service._audit_each
@@ -449,7 +449,8 @@ def test_a_file_that_ended_the_service_each_time_is_set_aside(house):
     import hashlib
 
     for _ in range(desk.MOST_ATTEMPTS):
-        book.begin([("alder", hashlib.sha256(path.read_bytes()).hexdigest())])
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        book.begin([File(path, 1, 1, "alder", digest)])
     book.close()
     house.once()
     assert house.kept() == {("alder", "b.csv"): 1}
@@ -469,7 +470,7 @@ def test_a_full_disk_loses_nothing(house, monkeypatch):
         return add(self, *args, **more)
 
     monkeypatch.setattr(Archive, "add", full_once)
-    monkeypatch.setattr("audit.service.watch.inbox.RETRY_S", (0.05,))
+    monkeypatch.setitem(AGAIN_S, FAILED, (0.05,))
     house.once()
     assert house.kept() == {("alder", "a.csv"): 1}
 

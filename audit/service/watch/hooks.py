@@ -88,16 +88,15 @@ def run_command(
     ) as hook:
         data: bytes | None = json.dumps(body, ensure_ascii=False).encode()
         until = time.monotonic() + PATIENCE_S
-        while True:
+        while hook.returncode is None:
             try:
                 _, said = hook.communicate(data, timeout=LOOK_S)
-                break
             except subprocess.TimeoutExpired:
                 data = None
                 if time.monotonic() > until or ended():
                     with contextlib.suppress(OSError):
                         _end(hook)
-                    raise subprocess.TimeoutExpired(words, PATIENCE_S) from None
+                    raise
     if hook.returncode:
         raise subprocess.CalledProcessError(hook.returncode, words, stderr=said)
 
