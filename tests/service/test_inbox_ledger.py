@@ -9,8 +9,7 @@ import pytest
 
 from audit.errors import ArchiveError
 from audit.service.watch import ledger as ledgers
-from audit.service.watch.ledger import READ, SET_ASIDE, File, Ledger
-from audit.service.watch.nights import Entry
+from audit.service.watch.ledger import READ, SET_ASIDE, Entry, File, Ledger
 
 
 def done(name: str = "a.csv", state: str = READ, sha: str = "1" * 64, car: str = "alder") -> File:

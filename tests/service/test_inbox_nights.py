@@ -11,7 +11,8 @@ from audit.errors import CarFileError
 from audit.model import LogAudit
 from audit.night.days import dated
 from audit.service.watch.cars import car_of
-from audit.service.watch.nights import Entry, entry_of, grouped, named
+from audit.service.watch.ledger import Entry, File
+from audit.service.watch.nights import entry_of, grouped, named
 
 HOUR = 3600.0
 EVENING = dt.datetime(2025, 5, 3, 21, 0, tzinfo=dt.UTC).timestamp()
@@ -65,28 +66,14 @@ def test_names_without_a_date(name):
 
 def test_a_date_in_a_folder_counts_before_the_files_own_time(tmp_path):
     path = tmp_path / "alder" / "2025-05-03" / "run.csv"
-    entry = entry_of(
-        LogAudit(str(path), "a" * 64, "read"),
-        car="alder",
-        log_id="a",
-        path=path,
-        below=tmp_path,
-        modified=0.0,
-    )
+    entry = entry_of(LogAudit(str(path), "a" * 64, "read"), File(path), below=tmp_path)
     assert entry.day == "2025-05-03"
 
 
 def test_logs_of_one_dated_day_are_one_night_and_the_next_day_another(tmp_path):
     def entry(day: str, name: str) -> Entry:
         path = tmp_path / day / name
-        return entry_of(
-            LogAudit(str(path), name, "read"),
-            car="alder",
-            log_id=name,
-            path=path,
-            below=tmp_path,
-            modified=0.0,
-        )
+        return entry_of(LogAudit(str(path), name, "read"), File(path), below=tmp_path)
 
     nights = grouped([entry("2025-05-03", "a"), entry("2025-05-03", "b"), entry("2025-05-04", "c")])
     assert [[e.log_id for e in n] for n in nights] == [["a", "b"], ["c"]]

@@ -22,8 +22,9 @@ from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import UsageError
 from audit.service.watch import desk
+from audit.service.watch.desk import Settings
 from audit.service.watch.hooks import Ways
-from audit.service.watch.inbox import Service, Settings
+from audit.service.watch.inbox import Service
 from audit.service.watch.ledger import AGAIN_S, FAILED, File, Ledger
 
 ROOT = Path(__file__).parents[2]

@@ -6,7 +6,7 @@ import hashlib
 import logging
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -16,6 +16,7 @@ from audit.night.days import now as utc_now
 from audit.service.watch import papers
 from audit.service.watch.cars import car_of
 from audit.service.watch.health import Health, say
+from audit.service.watch.hooks import Ways
 from audit.service.watch.ledger import (
     BLOCKED,
     CHANGED,
@@ -23,20 +24,48 @@ from audit.service.watch.ledger import (
     FAILED,
     READ,
     SET_ASIDE,
+    Entry,
     File,
     Ledger,
 )
-from audit.service.watch.nights import Entry, beside, entry_of, grouped, named
+from audit.service.watch.nights import beside, entry_of, grouped, named
 from audit.service.watch.settle import regular
 
 if TYPE_CHECKING:
     from audit.archive.store.store import Archive
 
+STATE = "inbox"  # the service's folder in the archive's
 # Reading a file was begun so often and the service died each time: it is the file.
 MOST_ATTEMPTS = 3
 MOST_CARRIED = 60  # logs of one night that are judged together
 MOST_KEPT_ROWS = 400_000  # rows of earlier logs kept in memory, around their pulls
 AuditEach = Callable[[Sequence[Path], Car], Iterable[tuple[int, list[LogAudit]]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a person asked for.
+
+    poll_s: look so often instead of using events; once: end when nothing is left.
+    """
+
+    inbox: Path
+    archive: str | Path
+    state: Path | None = None
+    logs: str | None = None  # where a new archive keeps its logs
+    stable_s: float = 1.0
+    poll_s: float | None = None
+    once: bool = False
+    workers: int = 1
+    units: str | None = None
+    setting: str | None = None
+    ways: Ways = field(default_factory=Ways)
+    health_s: float = 60.0
+
+    @property
+    def folder(self) -> Path:
+        """Where the service's own files lie."""
+        return (self.state or Path(self.archive) / STATE).resolve()
 
 
 class New(NamedTuple):
@@ -51,20 +80,18 @@ class New(NamedTuple):
 class Desk:
     """Reads batches of files into the archive.
 
-    folder: the service's own. audit_each: (paths, car) to (index, audits) as they come. health:
-    what it counts in. to_tell: called when there is a new event.
+    inbox: whole, as the paths below it. audit_each: (paths, car) to (index, audits) as they come.
+    health: what it counts in. to_tell: called when there is a new event.
     """
 
+    settings: Settings
     inbox: Path
-    folder: Path
     archive: Archive
     ledger: Ledger
     audit_each: AuditEach
     health: Health
     to_tell: Callable[[], None]
-    setting: str = ""
-    units: str | None = None
-    on_verdict: Callable[[str, Night], None] | None = None
+    on_verdict: Callable[[str, Night], None]
 
     def __post_init__(self) -> None:
         self._cars: dict[str, Car] = {}
@@ -181,14 +208,7 @@ class Desk:
                 if audit.status != "read" and audit.not_a_log:
                     continue
                 if log_id not in known or known[log_id].error:
-                    entry = entry_of(
-                        audit,
-                        car=file.car,
-                        log_id=log_id,
-                        path=file.path,
-                        below=self.inbox,
-                        modified=file.stamp / 1e9,
-                    )
+                    entry = entry_of(audit, file, below=self.inbox)
                     new.setdefault(log_id, New(file, entry, audit))
         return new
 
@@ -245,7 +265,7 @@ class Desk:
         added = self.archive.add(
             self._whole(car, name, night, audits),
             date=night[0].day,
-            setting=self.setting,
+            setting=self.settings.setting or "",
             instead_of=[e.log_id for e in gone],
             history=in_history,
         )
@@ -257,7 +277,7 @@ class Desk:
             done,
             entries=[n.entry for n in fresh],
             night=(car.name, name, whole.verdict),
-            event=papers.write(self.folder, name, whole),
+            event=papers.write(self.settings.folder, name, whole),
             gone=gone,
         ):
             self.to_tell()
@@ -273,8 +293,7 @@ class Desk:
             new=len(done),
             reason=next(iter(whole.reasons), ""),
         )
-        if self.on_verdict is not None:
-            self.on_verdict(name, whole)
+        self.on_verdict(name, whole)
 
     def _whole(
         self, car: Car, name: str, night: tuple[Entry, ...], audits: list[LogAudit]
@@ -290,9 +309,9 @@ class Desk:
         nearest = sorted(before, key=lambda e: abs(e.start - middle))
         near = nearest[: max(0, MOST_CARRIED - len(audits))]
         earlier = self._earlier(car, [e for e in before if e in near])
-        whole = assemble([*earlier, *audits], car=car, setting=self.setting)
-        if self.units is not None:
-            whole = replace(whole, us_units=self.units == "us")
+        whole = assemble([*earlier, *audits], car=car, setting=self.settings.setting or "")
+        if self.settings.units is not None:
+            whole = replace(whole, us_units=self.settings.units == "us")
         stood = self.ledger.night(car.name, name) if len(near) < len(before) else None
         if stood is not None and VERDICTS.index(stood) > VERDICTS.index(whole.verdict):
             reason = (
@@ -337,7 +356,7 @@ class Desk:
 
     def _set_aside(self, file: File, reason: str, entries: Sequence[Entry] = ()) -> File:
         file = replace(file, state=SET_ASIDE, reason=reason)
-        papers.set_aside(self.folder, file)
+        papers.set_aside(self.settings.folder, file)
         self.ledger.finish([file], entries=entries)
         self.health.set_aside += 1
         say("set aside", level=logging.WARNING, path=str(file.path), reason=reason)

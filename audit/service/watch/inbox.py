@@ -17,7 +17,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from audit.archive.store.store import Archive
@@ -27,45 +27,18 @@ from audit.model import Car, LogAudit, Night
 from audit.night.days import now as utc_now
 from audit.night.pool import Crew, audit_each
 from audit.request import checked_archive
-from audit.service.watch.desk import Desk
+from audit.service.watch.desk import Desk, Settings
 from audit.service.watch.eyes import Eyes, file_system, has_events, look_through
 from audit.service.watch.health import Health, say, tell_manager, write_health
-from audit.service.watch.hooks import Teller, Ways, checked
+from audit.service.watch.hooks import Teller, checked
 from audit.service.watch.ledger import AGAIN_S, CHANGED, FAILED, READ, SET_ASIDE, File, Ledger
 from audit.service.watch.settle import Settler, passed_over, regular, unusable
 
-STATE = "inbox"  # the service's folder in the archive's
 BATCH_FILES, BATCH_BYTES = 32, 48 << 20
 SPREAD_FROM = 8  # complete files from which worker processes are worth their start
 LOOK_AGAIN_S = 300.0  # with events: a look for what an overrun queue of events has lost
 POLL_S, POLL_STABLE_S = 1.0, 2.0
 SHARE_OF_TIME = 0.005  # the most that looking through the inbox may take
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What a person asked for.
-
-    poll_s: look so often instead of using events; once: end when nothing is left.
-    """
-
-    inbox: Path
-    archive: str | Path
-    state: Path | None = None
-    logs: str | None = None  # where a new archive keeps its logs
-    stable_s: float = 1.0
-    poll_s: float | None = None
-    once: bool = False
-    workers: int = 1
-    units: str | None = None
-    setting: str | None = None
-    ways: Ways = field(default_factory=Ways)
-    health_s: float = 60.0
-
-    @property
-    def folder(self) -> Path:
-        """Where the service's own files lie."""
-        return (self.state or Path(self.archive) / STATE).resolve()
 
 
 @dataclass(slots=True)
@@ -81,7 +54,10 @@ class Service:
     """`run()` until a signal or `stop()`."""
 
     def __init__(
-        self, settings: Settings, *, on_verdict: Callable[[str, Night], None] | None = None
+        self,
+        settings: Settings,
+        *,
+        on_verdict: Callable[[str, Night], None] = lambda _name, _night: None,
     ) -> None:
         self.settings, self._on_verdict = settings, on_verdict
         self.inbox = _checked_inbox(settings)
@@ -118,18 +94,9 @@ class Service:
             self._teller = Teller(at, settings.ways)
             eyes = self._open_eyes()
             try:
-                self._desk = Desk(
-                    self.inbox,
-                    self.folder,
-                    Archive(settings.archive, logs=settings.logs),
-                    book,
-                    self._audit_each,
-                    self.health,
-                    self._teller.kick,
-                    settings.setting or "",
-                    settings.units,
-                    self._on_verdict,
-                )
+                kept, tell = Archive(settings.archive, logs=settings.logs), self._teller.kick
+                whom = self._audit_each, self.health, tell, self._on_verdict
+                self._desk = Desk(settings, self.inbox, kept, book, *whom)
                 _warm_up()
                 self._teller.start()
                 self._loop(eyes)

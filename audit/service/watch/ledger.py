@@ -9,6 +9,7 @@ be told once more.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -21,7 +22,6 @@ from audit import __version__
 from audit.database import Database
 from audit.errors import ArchiveError
 from audit.night.days import now as utc_now
-from audit.service.watch.nights import Entry
 
 FORMAT = 3
 # A file's way, once it is complete. Kept in the ledger: its reading has begun; its logs are kept,
@@ -62,6 +62,25 @@ class File:
     sha256: str = ""
     state: str = ""
     reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One log in time. start, stop: seconds of the local clock, counted as if it were UTC; error:
+    why it was not read, "" when it was.
+    """
+
+    car: str
+    log_id: str
+    start: float
+    stop: float
+    error: str
+    path: str
+
+    @property
+    def day(self) -> str:
+        """ISO day of its start."""
+        return dt.datetime.fromtimestamp(self.start, dt.UTC).date().isoformat()
 
 
 @dataclass(frozen=True, slots=True)
