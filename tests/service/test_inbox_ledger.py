@@ -87,3 +87,15 @@ def test_a_ledger_of_a_newer_version_is_refused(tmp_path):
     db.close()
     with pytest.raises(ArchiveError, match="newer"):
         Ledger(tmp_path / "l")
+
+
+def test_a_ledger_of_the_earlier_format_keeps_what_is_to_be_told(tmp_path):
+    book = Ledger(tmp_path / "l")
+    book.finish([done()], event=("k", {"id": "k"}))
+    book.db.rows("drop table inbox_file")
+    book.db.rows("update inbox_format set format = 2")
+    book.close()
+    again = Ledger(tmp_path / "l")
+    assert again.places() == {}
+    assert not again.finish([done()], event=("k", {"id": "k"}))
+    assert len(again.events(ways=("command",), most=3, due_before=1.0)) == 1

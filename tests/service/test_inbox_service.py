@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import os
@@ -447,8 +448,6 @@ def test_a_file_that_ended_the_service_each_time_is_set_aside(house):
     house.put("alder/2025-05-03/b.csv", good_log(2))
     (house.archive / "inbox").mkdir(parents=True)
     book = Ledger(house.archive / "inbox" / "ledger.sqlite")
-    import hashlib
-
     for _ in range(desk.MOST_ATTEMPTS):
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
         book.begin([File(path, 1, 1, "alder", digest)])
@@ -456,6 +455,24 @@ def test_a_file_that_ended_the_service_each_time_is_set_aside(house):
     house.once()
     assert house.kept() == {("alder", "b.csv"): 1}
     assert "ended 3 times" in house.notes()[0]
+
+
+def test_a_file_that_changes_while_it_is_read_is_read_again_whole(house, monkeypatch):
+    from audit.service.watch import inbox
+
+    path = house.put("alder/2025-05-03/a.csv", good_log(1))
+    real, changed = inbox.Service._audit_each, []
+
+    def changing(self, paths, car):
+        found = list(real(self, paths, car))
+        if not changed:
+            changed.append(path.write_bytes(good_log(2)))
+        return iter(found)
+
+    monkeypatch.setattr(inbox.Service, "_audit_each", changing)
+    house.once()
+    (log_id,) = Archive(house.archive).logs()["log_id"]
+    assert log_id == hashlib.sha256(good_log(2)).hexdigest()
 
 
 def test_a_full_disk_loses_nothing(house, monkeypatch):

@@ -13,11 +13,10 @@ import socket
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar, cast
 
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
@@ -30,7 +29,6 @@ from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
 from audit.report.names import visible
 from audit.report.page import shell
-from audit.report.words import CAUTIONS
 from audit.service.web import guard
 from audit.service.web.pages import views
 from audit.service.web.pages.compare import compare_page
@@ -86,39 +84,23 @@ def refused(query: Mapping[str, Sequence[bytes]]) -> str:
     return ""
 
 
-class View(NamedTuple):
-    """A page, or a part of one that is asked for when it is reached.
-
-    make: what the template shows, from the shelf and what the address says. more: said besides.
-    """
-
-    template: str
-    make: Callable[..., Mapping[str, Any]]
-    script: bool = False
-    more: Mapping[str, str] = {}
-
-
-def _followed(title: str, wait: str) -> View:
-    """A page whose figures follow it, from the same address's part. wait: said meanwhile."""
-    more = {"title": title, "wait": wait, "cautions": CAUTIONS}
-    return View("followed.html", views.followed, True, more)
-
-
-VIEWS: Mapping[str, View] = {
-    "/": View("cars.html", views.cars_page, True),
-    "/car": View("car.html", views.car_page),
-    "/night": View("kept.html", views.night_page, True),
-    "/compare": View("compare.html", compare_page, True),
-    "/plan": _followed("The evening ahead", "Working out the evening from all nights…"),
-    "/trends": _followed("Trends", "Working out the trends over all nights…"),
-    "/response": _followed("Duty and boost", "Working out boost against duty over all nights…"),
-    "/traces": View("traces.html", views.traces),
-    "/overlay": View("traces.html", views.overlay),
-    "/duty": View("duty.html", views.duty),
-    "/evidence": View("evidence.html", views.evidence),
-    "/plan/part": View("plan_part.html", views.plan_page),
-    "/trends/part": View("trends_part.html", views.trends_page),
-    "/response/part": View("response_part.html", views.response_page),
+# Template, what it shows from the shelf and what the address says, and whether it has plots, or a
+# form that the script helps: of each page, and of the parts of one that are asked for when reached.
+VIEWS: Mapping[str, tuple[str, Callable[..., Mapping[str, Any]], bool]] = {
+    "/": ("cars.html", views.cars_page, True),
+    "/car": ("car.html", views.car_page, False),
+    "/night": ("kept.html", views.night_page, True),
+    "/compare": ("compare.html", compare_page, True),
+    "/plan": ("followed.html", views.followed, True),
+    "/trends": ("followed.html", views.followed, True),
+    "/response": ("followed.html", views.followed, True),
+    "/traces": ("traces.html", views.traces, False),
+    "/overlay": ("traces.html", views.overlay, False),
+    "/duty": ("duty.html", views.duty, False),
+    "/evidence": ("evidence.html", views.evidence, False),
+    "/plan/part": ("plan_part.html", views.plan_page, False),
+    "/trends/part": ("trends_part.html", views.trends_page, False),
+    "/response/part": ("response_part.html", views.response_page, False),
 }
 # Where else to look at a car.
 AROUND = (
@@ -128,23 +110,6 @@ AROUND = (
     ("duty and boost", "/response", "car"),
     ("plan", "/plan", "car"),
 )
-
-
-@dataclass
-class Setup:
-    """What every handler shares. most_bytes: of one request's body; token: None for none.
-
-    looked: the newest nights that were looked at and not kept, each with a key nobody can guess.
-    """
-
-    shelf: Shelf
-    host: str
-    token: str | None
-    most_bytes: int
-    looked: deque[tuple[str, Mapping[str, Any]]] = field(default_factory=lambda: deque(maxlen=8))
-    pool: ThreadPoolExecutor = field(
-        default_factory=lambda: ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
-    )
 
 
 class Asked(HTTPError):
@@ -160,13 +125,14 @@ class Page(RequestHandler):
 
     open_to_all = False  # may it be asked for without the token?
 
-    def initialize(self, setup: Setup) -> None:
-        self.setup = setup
+    @property
+    def shelf(self) -> Shelf:
+        return cast("Shelf", self.settings["shelf"])
 
     def prepare(self) -> None:
-        headers, token = self.request.headers, self.setup.token
+        headers, token = self.request.headers, self.settings["token"]
         header = headers.get("Host", "")
-        if not guard.host_allowed(header, bound=self.setup.host, token=token is not None):
+        if not guard.host_allowed(header, bound=self.settings["host"], token=token is not None):
             elsewhere = "This name does not lead here. Use the address that the program printed."
             raise HTTPError(403, reason=elsewhere)
         told = map(headers.get, ("Origin", "Referer", "Sec-Fetch-Site"))
@@ -196,7 +162,7 @@ class Page(RequestHandler):
             "path": path,
             "link": views.link,
             "xsrf": self.xsrf_form_html,
-            "most_bytes": self.setup.most_bytes,
+            "most_bytes": self.settings["most_bytes"],
         }
         self.set_header(
             "Content-Security-Policy",
@@ -209,7 +175,7 @@ class Page(RequestHandler):
 
     async def work(self, make: Callable[[], T]) -> T:
         """Run what reads or computes beside the loop, so that other pages go on."""
-        return await IOLoop.current().run_in_executor(self.setup.pool, make)
+        return await IOLoop.current().run_in_executor(self.settings["pool"], make)
 
     def write_error(self, status_code: int, **kwargs: Any) -> None:
         error = kwargs.get("exc_info", (None, None, None))[1]
@@ -249,14 +215,14 @@ class Viewed(Page):
     """Any page that only shows what the archive has."""
 
     async def get(self) -> None:
-        view, shelf = VIEWS[self.request.path], self.setup.shelf
-        words = list(inspect.signature(view.make).parameters.values())[1:]
+        template, make, script = VIEWS[self.request.path]
+        words = list(inspect.signature(make).parameters.values())[1:]
         asked = [
             self.get_query_argument(w.name, *([] if w.default is w.empty else [w.default]))
             for w in words
         ]
-        found = await self.work(lambda: view.make(shelf, *asked))
-        self.show(view.template, script=view.script, **view.more, **found)
+        found = await self.work(lambda: make(self.shelf, *asked))
+        self.show(template, script=script, **found)
 
 
 class Screen(Page):
@@ -306,7 +272,7 @@ class Screen(Page):
             raise UsageError("To keep a night, choose its car.")
         if setting not in ("", "dyno", "street"):
             raise UsageError("A night is made on the dyno or on the street.")
-        shelf, said = self.setup.shelf, "This night was screened and not kept."
+        shelf, said = self.shelf, "This night was screened and not kept."
         car = shelf.archive.car(shelf.known_car(name)) if name else Car()
         night = screen_uploads(uploads, car=car, setting=setting, told=told)
         if keep == "yes" and not self.stopped and any(a.status == "read" for a in night.logs):
@@ -320,7 +286,7 @@ class Screen(Page):
                 night, said = added.night, " ".join(added.said)
         key = secrets.token_urlsafe(18)
         shown = {"page": views.looked_page(night), "name": name, "said": said}
-        self.setup.looked.append((key, shown))
+        self.settings["looked"].append((key, shown))
         return views.link("/looked", key=key)
 
 
@@ -328,7 +294,7 @@ class Looked(Page):
     """A night that was screened and not kept, as long as it is remembered."""
 
     def get(self) -> None:
-        found = dict(self.setup.looked).get(self.get_query_argument("key"))
+        found = dict(self.settings["looked"]).get(self.get_query_argument("key"))
         if found is None:
             raise UsageError("That night was not kept and is forgotten. Screen its logs again.")
         self.show("kept.html", script=True, **found)
@@ -344,7 +310,7 @@ class Enter(Page):
 
     async def post(self) -> None:
         await asyncio.sleep(0.4)  # a guess costs time
-        if not guard.same_token(self.get_body_argument("token", ""), self.setup.token or ""):
+        if not guard.same_token(self.get_body_argument("token", ""), self.settings["token"] or ""):
             self.set_status(403)
             self.show("enter.html", wrong=True)
             return
@@ -394,8 +360,6 @@ def application(
     Raises UsageError for an open bind without a token.
     """
     guard.check_bind(host, token)
-    shelf = Shelf(Archive(folder))
-    shared = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
     pages: dict[str, type[Page]] = {
         **dict.fromkeys(VIEWS, Viewed),
         "/looked": Looked,
@@ -404,15 +368,20 @@ def application(
         r"/static/(page\.css|page\.js)": Static,
     }
     return Application(
-        [(path, handler, shared) for path, handler in pages.items()],
+        list(pages.items()),
         xsrf_cookies=True,
         xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"},
         cookie_secret=secrets.token_urlsafe(32),  # who has entered must enter again after a restart
         default_handler_class=Missing,
-        default_handler_args=shared,
         compress_response=True,
         log_function=lambda _handler: None,
-        shelf=shelf,
+        shelf=Shelf(Archive(folder)),
+        host=host,
+        token=token,
+        most_bytes=most_bytes,
+        # The newest nights that were looked at and not kept, each by a key nobody can guess.
+        looked=deque(maxlen=8),
+        pool=ThreadPoolExecutor(max_workers=4, thread_name_prefix="page"),
     )
 
 

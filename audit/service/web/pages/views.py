@@ -22,7 +22,7 @@ from audit.report.page.marks import numbered, pull_ids
 from audit.report.page.overlay import overlaid
 from audit.report.page.picture import duty_tonight
 from audit.report.page.traces import packet, rows_for
-from audit.report.words import VERDICT_SAYS, sentence
+from audit.report.words import CAUTIONS, VERDICT_SAYS, sentence
 from audit.service.web.pages.charts import response_chart, trend_charts
 from audit.service.web.pages.usual import history_of
 
@@ -30,6 +30,11 @@ if TYPE_CHECKING:
     from audit.service.web.pages.shelf import Shelf
 
 Shown = dict[str, Any]
+FOLLOWED = {  # what follows: its head, and what is said meanwhile
+    "/plan": ("The evening ahead", "Working out the evening from all nights…"),
+    "/trends": ("Trends", "Working out the trends over all nights…"),
+    "/response": ("Duty and boost", "Working out boost against duty over all nights…"),
+}
 MOST_NIGHTS = 200  # shown of one car at once, newest first
 
 
@@ -74,8 +79,8 @@ def car_page(shelf: Shelf, name: str, skip: str = "0") -> Shown:
 
 
 def followed(shelf: Shelf, car: str) -> Shown:
-    """A page of a car whose figures follow it, since many nights take a while."""
-    return {"name": shelf.known_car(car)}
+    """A page of a car whose figures follow it, as its part, since many nights take a while."""
+    return {"name": shelf.known_car(car), "cautions": CAUTIONS, "heads": FOLLOWED}
 
 
 def night_page(shelf: Shelf, id: str) -> Shown:  # noqa: A002 - the word of the address
