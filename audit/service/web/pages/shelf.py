@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping
 from functools import lru_cache, wraps
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from audit.archive.store.journal import JournalNote
 from audit.archive.store.rows import car_from_json, finding_of, listed, loaded
 from audit.archive.store.store import Archive
 from audit.errors import UsageError
@@ -95,11 +94,6 @@ class Shelf:
     def pulls(self, car: str, *columns: str) -> pl.DataFrame:
         """All pulls of a car."""
         return self.archive.pulls(car, columns=columns)
-
-    @remembered
-    def notes(self, car: str) -> tuple[JournalNote, ...]:
-        """The car's journal."""
-        return self.archive.journal.of(car)
 
     @remembered
     def response(self, car: str) -> Response:

@@ -74,7 +74,7 @@ def car_page(shelf: Shelf, name: str, skip: str = "0") -> Shown:
         for row in mine[first:past].rows(named=True)
     ]
     more = link("/car", name=name, skip=str(past)) if mine.height > past else ""
-    notes = shelf.notes(name)
+    notes = shelf.archive.journal.of(name)
     return {"name": name, "nights": rows, "total": mine.height, "notes": notes, "more": more}
 
 
