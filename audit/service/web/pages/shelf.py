@@ -82,9 +82,13 @@ class Shelf:
 
     def known_car(self, name: str) -> str:
         """The name, if the archive has that car. Raises UsageError otherwise."""
-        if name not in {row[0] for row in self.last_nights()}:
+        if name not in self._cars():
             raise UsageError("There is no such car in this archive.")
         return name
+
+    @remembered
+    def _cars(self) -> list[str]:
+        return self.archive.cars() if self.archive.changes() else []
 
     def us(self, car: str) -> bool:
         """Are the figures of a car shown in US units? Raises UsageError for one not there."""
