@@ -10,8 +10,8 @@ import pytest
 from click.testing import CliRunner
 
 from audit.archive.step.step import Step
-from audit.cli.response import command as response_command
 from audit.cli.screen import command as screen_command
+from audit.cli.step import response as response_command
 from audit.night.decision import OVER_PULLS, decided, first_look, repeated, watched
 
 SAMPLES = Path(__file__).parents[1] / "sample_data" / "alder"

@@ -16,7 +16,8 @@ from audit import COLLECT, __version__
 from audit.cli import output
 from audit.errors import PullauditError
 
-# command -> one line for the overview. A command is the object `command` in audit/cli/<name>.py.
+# command -> one line for the overview. A command is the object `command` in audit/cli/<name>.py, or
+# the one of its name in a module of several.
 COMMANDS: Mapping[str, str] = {
     "screen": "Audit the logs of one night and print the verdict.",
     "channels": "Show how a log was understood, column by column.",
@@ -32,6 +33,11 @@ COMMANDS: Mapping[str, str] = {
     "adopt": "Bring an archive of the earlier format over.",
     "watch": "Screen whatever lands in a folder.",
     "serve": "Browse the archive in a web browser on this machine.",
+}
+SEVERAL = {
+    **dict.fromkeys(("note", "withdraw", "verify", "rescreen", "adopt"), "keeping"),
+    **dict.fromkeys(("response", "plan"), "step"),
+    **dict.fromkeys(("watch", "serve"), "services"),
 }
 
 
@@ -49,7 +55,8 @@ class LateGroup(click.Group):
             guess = f" Did you mean {near[0]}?" if near else ""
             ctx.fail(f"No such command '{cmd_name}'.{guess}")
         _log_to_stderr()
-        loaded: click.Command = importlib.import_module(f"audit.cli.{cmd_name}").command
+        module = importlib.import_module(f"audit.cli.{SEVERAL.get(cmd_name, cmd_name)}")
+        loaded: click.Command = getattr(module, cmd_name if cmd_name in SEVERAL else "command")
         return loaded
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
@@ -92,7 +99,7 @@ def main(argv: list[str] | None = None) -> Any:
         sys.exit(130)
     except click.ClickException as error:
         error.show(shown := io.StringIO())
-        output.complain(shown.getvalue().rstrip())
+        output.say(shown.getvalue().rstrip(), err=True)
         sys.exit(2)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -101,9 +108,10 @@ def main(argv: list[str] | None = None) -> Any:
         import logging
 
         logging.getLogger("audit").debug("traceback", exc_info=True)
-        output.complain(
+        output.say(
             f"pullaudit: this program failed ({type(error).__name__}: {error}). Nothing of yours "
-            "was changed. Run again with PULLAUDIT_DEBUG=1 and report what it prints."
+            "was changed. Run again with PULLAUDIT_DEBUG=1 and report what it prints.",
+            err=True,
         )
         sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)

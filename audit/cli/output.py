@@ -54,33 +54,23 @@ def columns() -> int:
 def warn(lines: Iterable[str]) -> None:
     """Sentences on standard error, each with the program's name."""
     for line in lines:
-        complain(f"pullaudit: {line}")
+        say(f"pullaudit: {line}", err=True)
 
 
-def say(text: str) -> None:
-    """A sentence on standard output, folded where that is a terminal."""
-    click.echo(folded(text, columns()) if sys.stdout.isatty() else text)
-
-
-def complain(text: str) -> None:
-    """A text on standard error, folded where that is a terminal, so that no word is broken."""
-    click.echo(folded(text, columns()) if sys.stderr.isatty() else text, err=True)
+def say(text: str, *, err: bool = False) -> None:
+    """A text on standard output or error, folded where that is a terminal: no word is broken."""
+    tty = (sys.stderr if err else sys.stdout).isatty()
+    click.echo(folded(text, columns()) if tty else text, err=err)
 
 
 def folded(text: str, width: int) -> str:
     """Each line of a text in lines of at most `width`; a path or an address stays whole."""
     import textwrap
 
-    return "\n".join(
-        textwrap.fill(
-            line,
-            width,
-            subsequent_indent="  ",
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-        for line in text.splitlines()
+    fold = textwrap.TextWrapper(
+        width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
     )
+    return "\n".join(map(fold.fill, text.splitlines()))
 
 
 def counter(what: str) -> Callable[[int, int], None] | None:

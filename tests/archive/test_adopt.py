@@ -10,7 +10,7 @@ from audit.archive.store.adopt import adopt
 from audit.archive.store.rows import car_to_json, log_id
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
-from audit.cli import adopt as command
+from audit.cli.keeping import adopt as command
 from audit.errors import ArchiveError
 from audit.intake.parquet import log_bytes
 from audit.model import Car
@@ -71,7 +71,7 @@ def old(tmp_path):
 
 def test_nights_dates_car_files_torn_logs_and_notes_come_over(old, tmp_path):
     for _ in range(2):  # a second run changes nothing
-        told = CliRunner().invoke(command.command, [str(old), "--archive", str(tmp_path / "new")])
+        told = CliRunner().invoke(command, [str(old), "--archive", str(tmp_path / "new")])
         assert told.exit_code == 0, told.output
     assert "there already" in told.output
     new = Archive(tmp_path / "new")

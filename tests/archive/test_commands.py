@@ -9,15 +9,16 @@ from click.testing import CliRunner
 from audit.archive.store.store import Archive
 from audit.archive.trend.text import chart
 from audit.archive.watched import called, watched
-from audit.cli import note, rescreen, trends, verify, withdraw
+from audit.cli.keeping import note, rescreen, verify, withdraw
+from audit.cli.trends import command as trends
 from audit.errors import ArchiveError, UsageError
 from tests.archive.histories import history
 from tests.archive.nights import a_night
 from tests.archive.test_journal_rescreen_fleet import put_history
 
 
-def run(module, *args):
-    return CliRunner().invoke(module.command, [str(a) for a in args])
+def run(command, *args):
+    return CliRunner().invoke(command, [str(a) for a in args])
 
 
 @pytest.fixture
@@ -71,9 +72,7 @@ def test_sql_is_answered(moved):
         == moved.pulls().filter(moved.pulls()["gear"] == 3).height
     )
     with pytest.raises(UsageError, match="--sql"):
-        trends.command.main(
-            ["--archive", str(moved.root), "--sql", "selec 1"], standalone_mode=False
-        )
+        trends.main(["--archive", str(moved.root), "--sql", "selec 1"], standalone_mode=False)
 
 
 def test_sql_sees_only_the_newest_verdict(tmp_path, monkeypatch):
@@ -88,9 +87,9 @@ def test_sql_sees_only_the_newest_verdict(tmp_path, monkeypatch):
 
 
 def test_an_archive_that_is_not_there_is_one_sentence(tmp_path):
-    for module, more in ((trends, []), (verify, []), (rescreen, []), (note, ["Alder", "text"])):
+    for command, more in ((trends, []), (verify, []), (rescreen, []), (note, ["Alder", "text"])):
         with pytest.raises(ArchiveError, match="no archive there"):
-            module.command.main([*more, "--archive", str(tmp_path / "none")], standalone_mode=False)
+            command.main([*more, "--archive", str(tmp_path / "none")], standalone_mode=False)
 
 
 def test_verify_names_what_is_wrong_and_exits_non_zero(tmp_path):

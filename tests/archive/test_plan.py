@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from audit.archive.step.first import first_duty
 from audit.archive.step.plan import document_of_plan, plan
-from audit.cli.plan import command
+from audit.cli.step import plan as command
 from audit.model import Car
 from audit.report.run_sheet import boosts, render
 from audit.report.words import decision_line

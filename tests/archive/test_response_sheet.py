@@ -10,7 +10,8 @@ from click.testing import CliRunner
 from audit.archive.step.response import response
 from audit.archive.step.response_document import document_of, dumps
 from audit.archive.store.store import Archive
-from audit.cli.response import _wanted, command
+from audit.cli.step import _wanted
+from audit.cli.step import response as command
 from audit.errors import ArchiveError, UsageError
 from audit.model import PullAudit
 from audit.report.response_table import WIDTH, render

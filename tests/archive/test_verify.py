@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from audit.archive.store.rescreen import rescreen
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
-from audit.cli import verify as command
+from audit.cli.keeping import verify as command
 from audit.errors import ArchiveError, PullauditError
 from audit.model import VERDICTS, Finding
 from audit.night.screen import assemble
@@ -241,7 +241,7 @@ def told_and_no_better(root, before):
         assert all(any(word in p.what for word in MEND) for p in found), found
     except ArchiveError as error:
         assert any(word in str(error) for word in MEND)
-    told = CliRunner().invoke(command.command, ["--archive", str(root)])
+    told = CliRunner().invoke(command, ["--archive", str(root)])
     assert told.exit_code in (1, 2)
     assert told.exit_code == 1 or isinstance(told.exception, ArchiveError)
     tried(lambda: verify(root, repair=True))
@@ -315,4 +315,4 @@ def test_a_file_that_no_night_speaks_of_is_told_and_does_no_harm(kept):
     (Path(kept.root) / "logs" / "ab").mkdir(exist_ok=True)
     (Path(kept.root) / "logs" / "ab" / "abc.parquet").write_bytes(b"")
     assert [p.kind for p in verify(kept.root)] == ["spare"]
-    assert CliRunner().invoke(command.command, ["--archive", str(kept.root)]).exit_code == 0
+    assert CliRunner().invoke(command, ["--archive", str(kept.root)]).exit_code == 0

@@ -152,7 +152,9 @@ class Watch:
 
         ledger = self.archive if is_server(self.archive) else self.state / "ledger.sqlite"
         try:
-            return set(Database(ledger).rows("select car, sha256 from inbox_content"))
+            return set(
+                Database(ledger).rows("select car, sha256 from inbox_file where state <> 'begun'")
+            )
         except ArchiveError:
             return set()
 

@@ -13,7 +13,7 @@ import pytest
 
 from audit.errors import UsageError
 from audit.service.watch.hooks import Teller, Ways, checked
-from audit.service.watch.ledger import Done, Ledger
+from audit.service.watch.ledger import READ, File, Ledger
 
 EVENT = {
     "id": "abc",
@@ -58,7 +58,7 @@ class Receiver:
 def book(tmp_path):
     file = tmp_path / "ledger.sqlite"
     ledger = Ledger(file)
-    ledger.finish([Done(Path("/in/a"), 1, 1, "alder", "1" * 64, "read")], event=("key", EVENT))
+    ledger.finish([File(Path("/in/a"), 1, 1, "alder", "1" * 64, READ)], event=("key", EVENT))
     yield file
     ledger.close()
 
@@ -136,7 +136,7 @@ def test_wrong_ways_are_refused(ways):
 def test_a_hook_that_still_runs_ends_with_the_service(tmp_path):
     book = tmp_path / "ledger.sqlite"
     ledger = Ledger(book)
-    ledger.finish([Done(Path("/in/a"), 1, 1, "alder", "1" * 64, "read")], event=("key", EVENT))
+    ledger.finish([File(Path("/in/a"), 1, 1, "alder", "1" * 64, READ)], event=("key", EVENT))
     ledger.close()
     mark = tmp_path / "mark"
     teller = Teller(book, Ways(command=f"sh -c 'echo $$ > {mark}; sleep 60'"))

@@ -9,19 +9,17 @@ import pytest
 
 from audit.errors import ArchiveError
 from audit.service.watch import ledger as ledgers
-from audit.service.watch.ledger import READ, SET_ASIDE, Done, Ledger
-from audit.service.watch.nights import Entry
+from audit.service.watch.ledger import READ, SET_ASIDE, Entry, File, Ledger
 
 
-def done(name: str = "a.csv", outcome: str = READ, sha: str = "1" * 64) -> Done:
-    return Done(
-        Path("/in") / name, 10, 99, "alder", sha, outcome, "because" if outcome == SET_ASIDE else ""
-    )
+def done(name: str = "a.csv", state: str = READ, sha: str = "1" * 64, car: str = "alder") -> File:
+    reason = "because" if state == SET_ASIDE else ""
+    return File(Path("/in") / name, 10, 99, car, sha, state, reason)
 
 
 def test_what_is_finished_is_known_to_the_next_start(tmp_path):
     book = Ledger(tmp_path / "ledger.sqlite")
-    assert book.outcome("alder", "1" * 64) is None
+    assert book.outcome(done()) is None
     book.finish(
         [done()],
         entries=[Entry("alder", "x", 1.0, 2.0, "", "/in/a.csv")],
@@ -29,8 +27,8 @@ def test_what_is_finished_is_known_to_the_next_start(tmp_path):
     )
     book.close()
     again = Ledger(tmp_path / "ledger.sqlite")
-    assert again.outcome("alder", "1" * 64) == (READ, "", "/in/a.csv")
-    assert again.outcome("birch", "1" * 64) is None
+    assert again.outcome(done("copy.csv")) == (READ, "", "/in/a.csv")
+    assert again.outcome(done(car="birch")) is None
     assert again.places() == {"/in/a.csv": (10, 99)}
     assert again.entries("alder")[0].log_id == "x"
     assert again.night("alder", "2025-05-03") == "hold"
@@ -57,20 +55,20 @@ def test_telling_is_given_up_after_some_tries(tmp_path):
 
 def test_attempts_count_until_an_end(tmp_path):
     book = Ledger(tmp_path / "l")
-    key = ("alder", "1" * 64)
-    book.begin([key])
-    book.begin([key])
-    assert book.attempts(*key) == 2
+    book.begin([done()])
+    book.begin([done("renamed.csv")])
+    assert book.attempts(done()) == 2
+    assert book.places() == {}
     book.finish([done()])
-    assert book.attempts(*key) == 0
+    assert book.attempts(done("renamed.csv")) == 0
 
 
 def test_what_another_version_set_aside_is_tried_again(tmp_path, monkeypatch):
     book = Ledger(tmp_path / "l")
-    book.finish([done(outcome=SET_ASIDE), done("b.csv", sha="2" * 64)])
-    assert book.outcome("alder", "1" * 64) is not None
+    book.finish([done(state=SET_ASIDE), done("b.csv", sha="2" * 64)])
+    assert book.outcome(done()) is not None
     monkeypatch.setattr(ledgers, "__version__", "99")
-    assert book.outcome("alder", "1" * 64) is None
+    assert book.outcome(done()) is None
     assert set(book.places()) == {"/in/b.csv"}
 
 
@@ -89,3 +87,15 @@ def test_a_ledger_of_a_newer_version_is_refused(tmp_path):
     db.close()
     with pytest.raises(ArchiveError, match="newer"):
         Ledger(tmp_path / "l")
+
+
+def test_a_ledger_of_the_earlier_format_keeps_what_is_to_be_told(tmp_path):
+    book = Ledger(tmp_path / "l")
+    book.finish([done()], event=("k", {"id": "k"}))
+    book.db.rows("drop table inbox_file")
+    book.db.rows("update inbox_format set format = 2")
+    book.close()
+    again = Ledger(tmp_path / "l")
+    assert again.places() == {}
+    assert not again.finish([done()], event=("k", {"id": "k"}))
+    assert len(again.events(ways=("command",), most=3, due_before=1.0)) == 1

@@ -10,8 +10,9 @@ import pytest
 from audit.errors import CarFileError
 from audit.model import LogAudit
 from audit.night.days import dated
-from audit.service.watch.cars import Cars
-from audit.service.watch.nights import Entry, entry_of, grouped, named
+from audit.service.watch.cars import car_of
+from audit.service.watch.ledger import Entry, File
+from audit.service.watch.nights import entry_of, grouped, named
 
 HOUR = 3600.0
 EVENING = dt.datetime(2025, 5, 3, 21, 0, tzinfo=dt.UTC).timestamp()
@@ -65,28 +66,14 @@ def test_names_without_a_date(name):
 
 def test_a_date_in_a_folder_counts_before_the_files_own_time(tmp_path):
     path = tmp_path / "alder" / "2025-05-03" / "run.csv"
-    entry = entry_of(
-        LogAudit(str(path), "a" * 64, "read"),
-        car="alder",
-        log_id="a",
-        path=path,
-        below=tmp_path,
-        modified=0.0,
-    )
+    entry = entry_of(LogAudit(str(path), "a" * 64, "read"), File(path), below=tmp_path)
     assert entry.day == "2025-05-03"
 
 
 def test_logs_of_one_dated_day_are_one_night_and_the_next_day_another(tmp_path):
     def entry(day: str, name: str) -> Entry:
         path = tmp_path / day / name
-        return entry_of(
-            LogAudit(str(path), name, "read"),
-            car="alder",
-            log_id=name,
-            path=path,
-            below=tmp_path,
-            modified=0.0,
-        )
+        return entry_of(LogAudit(str(path), name, "read"), File(path), below=tmp_path)
 
     nights = grouped([entry("2025-05-03", "a"), entry("2025-05-03", "b"), entry("2025-05-04", "c")])
     assert [[e.log_id for e in n] for n in nights] == [["a", "b"], ["c"]]
@@ -100,10 +87,9 @@ def car_file(path: Path, name: str) -> Path:
 
 def test_a_log_belongs_to_the_car_file_of_its_folder_else_to_the_folder(tmp_path):
     car_file(tmp_path / "one" / "car.toml", "the blue one")
-    cars = Cars(tmp_path)
-    assert cars.of(tmp_path / "one" / "may" / "run.csv").name == "the blue one"
-    assert cars.of(tmp_path / "two" / "may" / "run.csv").name == "two"
-    assert cars.of(tmp_path / "run.csv").name == "unnamed car"
+    assert car_of(tmp_path, tmp_path / "one" / "may" / "run.csv").name == "the blue one"
+    assert car_of(tmp_path, tmp_path / "two" / "may" / "run.csv").name == "two"
+    assert car_of(tmp_path, tmp_path / "run.csv").name == "unnamed car"
 
 
 def test_a_rule_of_the_inbox_comes_first(tmp_path):
@@ -111,17 +97,15 @@ def test_a_rule_of_the_inbox_comes_first(tmp_path):
     (tmp_path / "inbox.toml").write_text(
         '[[car]]\nlogs = "red_*"\nfile = "cars/red.toml"\n', encoding="utf-8"
     )
-    cars = Cars(tmp_path)
-    assert cars.of(tmp_path / "red_1.csv").name == "the red one"
-    assert cars.of(tmp_path / "blue_1.csv").name == "unnamed car"
+    assert car_of(tmp_path, tmp_path / "red_1.csv").name == "the red one"
+    assert car_of(tmp_path, tmp_path / "blue_1.csv").name == "unnamed car"
 
 
 def test_a_car_file_is_read_again_when_it_changes(tmp_path):
     file = car_file(tmp_path / "one" / "car.toml", "first")
-    cars = Cars(tmp_path)
-    assert cars.of(tmp_path / "one" / "a.csv").name == "first"
+    assert car_of(tmp_path, tmp_path / "one" / "a.csv").name == "first"
     car_file(file, "second name")
-    assert cars.of(tmp_path / "one" / "a.csv").name == "second name"
+    assert car_of(tmp_path, tmp_path / "one" / "a.csv").name == "second name"
 
 
 @pytest.mark.parametrize(
@@ -130,4 +114,4 @@ def test_a_car_file_is_read_again_when_it_changes(tmp_path):
 def test_a_wrong_rule_is_told_with_its_file(tmp_path, text):
     (tmp_path / "inbox.toml").write_text(text, encoding="utf-8")
     with pytest.raises(CarFileError, match=r"inbox\.toml"):
-        Cars(tmp_path).of(tmp_path / "a.csv")
+        car_of(tmp_path, tmp_path / "a.csv")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import os
@@ -22,9 +23,10 @@ from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.errors import UsageError
 from audit.service.watch import desk
+from audit.service.watch.desk import Settings
 from audit.service.watch.hooks import Ways
-from audit.service.watch.inbox import Service, Settings
-from audit.service.watch.ledger import Ledger
+from audit.service.watch.inbox import Service
+from audit.service.watch.ledger import AGAIN_S, FAILED, File, Ledger
 
 ROOT = Path(__file__).parents[2]
 
@@ -363,9 +365,9 @@ def test_two_services_do_not_work_on_one_archive(house):
 
 
 def test_a_second_service_on_an_inbox_is_refused_whatever_its_state(house, tmp_path):
-    from audit.service.watch.inbox import _alone_in
+    from audit.service.watch.inbox import alone
 
-    with _alone_in(house.inbox), pytest.raises(UsageError, match="another watch"):
+    with alone(tmp_path / "first", house.inbox), pytest.raises(UsageError, match="another watch"):
         house.once(state=tmp_path / "other")
     house.once()
 
@@ -384,7 +386,7 @@ def test_a_name_or_a_time_that_cannot_be_kept_is_skipped_and_the_rest_is_read(ho
 def test_a_file_that_fails_in_an_unforeseen_way_does_not_keep_the_others_unread(house, monkeypatch):
     from audit.service.watch import inbox
 
-    monkeypatch.setattr(inbox, "RETRY_S", (0.1,))
+    monkeypatch.setitem(inbox.AGAIN_S, inbox.FAILED, (0.1,))
     house.put("alder/2025-05-03/a.csv", good_log(1))
     bad = house.put("alder/2025-05-03/b.csv", good_log(2))
     real = inbox.Service._audit_each
@@ -446,14 +448,31 @@ def test_a_file_that_ended_the_service_each_time_is_set_aside(house):
     house.put("alder/2025-05-03/b.csv", good_log(2))
     (house.archive / "inbox").mkdir(parents=True)
     book = Ledger(house.archive / "inbox" / "ledger.sqlite")
-    import hashlib
-
     for _ in range(desk.MOST_ATTEMPTS):
-        book.begin([("alder", hashlib.sha256(path.read_bytes()).hexdigest())])
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        book.begin([File(path, 1, 1, "alder", digest)])
     book.close()
     house.once()
     assert house.kept() == {("alder", "b.csv"): 1}
     assert "ended 3 times" in house.notes()[0]
+
+
+def test_a_file_that_changes_while_it_is_read_is_read_again_whole(house, monkeypatch):
+    from audit.service.watch import inbox
+
+    path = house.put("alder/2025-05-03/a.csv", good_log(1))
+    real, changed = inbox.Service._audit_each, []
+
+    def changing(self, paths, car):
+        found = list(real(self, paths, car))
+        if not changed:
+            changed.append(path.write_bytes(good_log(2)))
+        return iter(found)
+
+    monkeypatch.setattr(inbox.Service, "_audit_each", changing)
+    house.once()
+    (log_id,) = Archive(house.archive).logs()["log_id"]
+    assert log_id == hashlib.sha256(good_log(2)).hexdigest()
 
 
 def test_a_full_disk_loses_nothing(house, monkeypatch):
@@ -469,7 +488,7 @@ def test_a_full_disk_loses_nothing(house, monkeypatch):
         return add(self, *args, **more)
 
     monkeypatch.setattr(Archive, "add", full_once)
-    monkeypatch.setattr("audit.service.watch.inbox.RETRY_S", (0.05,))
+    monkeypatch.setitem(AGAIN_S, FAILED, (0.05,))
     house.once()
     assert house.kept() == {("alder", "a.csv"): 1}
 

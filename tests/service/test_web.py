@@ -104,6 +104,18 @@ class TestReading(Pages):
                 seen += 1
         assert seen >= 3
 
+    def test_an_earlier_night_is_shown_with_the_decision_it_had(self):
+        from audit.archive.step.decide import in_history
+
+        kept = Archive(self.folder)
+        for name in ("rowan/2025-05-16_healthy", "rowan/2025-06-20_hose_off"):
+            kept.add(sample(name), date=name[6:16], history=in_history)
+        earlier = kept.nights("rowan").sort("date").row(0, named=True)
+        told = json.loads(earlier["decision"])
+        assert told["other_gears"]
+        page = self.text(f"/night?id={earlier['night_id']}")
+        assert all(f"gear {g['gear']}" in page for g in told["other_gears"])
+
     def test_nonsense_in_an_address_is_answered_with_400_and_what_is_wanted(self):
         night = self.night()
         for path, word in (

@@ -53,27 +53,21 @@ class Eyes:
         from watchdog import events
         from watchdog.observers import Observer
 
-        of_files = [events.FileCreatedEvent, events.FileModifiedEvent, events.FileMovedEvent]
-        of_folders = [events.DirCreatedEvent, events.DirMovedEvent]
-        wanted = [*of_files, events.FileClosedEvent, *of_folders]
+        of_files = [events.FileCreatedEvent, events.FileModifiedEvent, events.FileClosedEvent]
+        wanted = [*of_files, events.FileMovedEvent, events.DirCreatedEvent, events.DirMovedEvent]
         heard = self._heard
 
         class Handler(events.FileSystemEventHandler):
             def on_any_event(self, event: events.FileSystemEvent) -> None:
-                path = event.dest_path or event.src_path
-                heard(Path(os.fsdecode(path)))
+                heard(Path(os.fsdecode(event.dest_path or event.src_path)))
 
         observer = Observer()
         try:
             observer.schedule(Handler(), str(self.folder), recursive=True, event_filter=wanted)
             observer.start()
         except (OSError, RuntimeError) as error:
-            say(
-                "no file events",
-                level=30,
-                error=str(error),
-                mend="the inbox is looked through every few seconds instead",
-            )
+            mend = "the inbox is looked through every few seconds instead"
+            say("no file events", level=30, error=str(error), mend=mend)
             return False
         self._observer, self._identity = observer, _identity(self.folder)
         return True

@@ -10,7 +10,6 @@ import json
 import logging
 import os
 import socket
-import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, TextIO
@@ -20,45 +19,37 @@ from audit.files import write_text
 from audit.night.days import now as utc_now
 
 LOGGER = "pullaudit.watch"
+HEALTH = "health.json"
 STALE_AFTER = 3.0  # times the interval at which the health file is written
 
 
-class JsonLines(logging.Formatter):
-    """One JSON object a line: time (UTC), level, event, and what belongs to it."""
+class Lines(logging.Formatter):
+    """One JSON object a line: time (UTC), level, event, and what belongs to it. plain: the same for
+    people, '19:40:02 screened  car=alder verdict=hold'.
+    """
+
+    def __init__(self, *, plain: bool) -> None:
+        super().__init__()
+        self.plain = plain
 
     def format(self, record: logging.LogRecord) -> str:
-        at = dt.datetime.fromtimestamp(record.created, dt.UTC).isoformat(timespec="milliseconds")
-        line: dict[str, Any] = {
-            "at": at,
-            "level": record.levelname.lower(),
-            "event": record.getMessage(),
-        }
-        line |= getattr(record, "about", {})
-        if record.exc_info and os.environ.get("PULLAUDIT_DEBUG"):
-            line["traceback"] = self.formatException(record.exc_info)
-        return json.dumps(line, ensure_ascii=False, default=str)
+        level, event, about = record.levelname.lower(), record.getMessage(), vars(record)["about"]
+        at = dt.datetime.fromtimestamp(record.created, dt.UTC)
+        if self.plain:
+            mark = "" if record.levelno <= logging.INFO else f"{level}: "
+            told = " ".join(f"{key}={value}" for key, value in about.items())
+            return f"{at.astimezone():%H:%M:%S} {mark}{event}  {told}".rstrip()
+        line = {"at": at.isoformat(timespec="milliseconds"), "level": level, "event": event}
+        return json.dumps(line | about, ensure_ascii=False, default=str)
 
 
-class PlainLines(logging.Formatter):
-    """The same for people: '19:40:02 screened  car=alder verdict=hold'."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        at = time.strftime("%H:%M:%S", time.localtime(record.created))
-        about = " ".join(f"{key}={value}" for key, value in getattr(record, "about", {}).items())
-        mark = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
-        return f"{at} {mark}{record.getMessage()}  {about}".rstrip()
-
-
-def start_logging(out: TextIO, *, plain: bool) -> logging.Logger:
+def start_logging(out: TextIO, *, plain: bool) -> None:
     """Send the service's lines to a stream, and only there."""
-    logger = logging.getLogger(LOGGER)
-    logger.handlers.clear()
-    handler = logging.StreamHandler(out)
-    handler.setFormatter(PlainLines() if plain else JsonLines())
-    logger.addHandler(handler)
+    logger, handler = logging.getLogger(LOGGER), logging.StreamHandler(out)
+    handler.setFormatter(Lines(plain=plain))
+    logger.handlers = [handler]
     logger.setLevel(logging.DEBUG if os.environ.get("PULLAUDIT_DEBUG") else logging.INFO)
     logger.propagate = False
-    return logger
 
 
 def say(event: str, *, level: int = logging.INFO, **about: Any) -> None:
@@ -102,13 +93,14 @@ class Health:
         }
 
 
-def write_health(path: Path, health: Health) -> None:
+def write_health(folder: Path, health: Health) -> None:
     """Put the health line into its file, whole."""
-    write_text(path, json.dumps(health.line(), ensure_ascii=False) + "\n")
+    write_text(folder / HEALTH, json.dumps(health.line(), ensure_ascii=False) + "\n")
 
 
-def read_health(path: Path) -> tuple[bool, str]:
+def read_health(folder: Path) -> tuple[bool, str]:
     """(is the service well, one sentence) from its health file."""
+    path = folder / HEALTH
     try:
         line = json.loads(path.read_text(encoding="utf-8"))
         age = (dt.datetime.now(dt.UTC) - dt.datetime.fromisoformat(line["at"])).total_seconds()
@@ -121,15 +113,10 @@ def read_health(path: Path) -> tuple[bool, str]:
     )
     if line.get("skipped"):
         figures += f", {line['skipped']} skipped for their name or time"
-    if late:
-        return (
-            False,
-            f"not well: stopped or stuck: the last health line is {age:.0f} s old ({figures}).",
-        )
-    if line.get("ended"):
-        return False, f"not well: it ended at {line['at']} ({figures})."
-    if line["trouble"]:
-        return False, f"not well: {line['trouble']} ({figures})."
+    wrong = f"stopped or stuck: the last health line is {age:.0f} s old" if late else ""
+    wrong = wrong or (f"it ended at {line['at']}" if line.get("ended") else line["trouble"])
+    if wrong:
+        return False, f"not well: {wrong} ({figures})."
     last = f"; last verdict: {line['last_verdict']}" if line["last_verdict"] else ""
     return True, f"well: {figures}, {line['mode']}{last}."
 

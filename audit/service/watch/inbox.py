@@ -1,8 +1,8 @@
 """The inbox service: whatever lands in a folder is screened, kept and told of, each thing once.
 
 One loop: events and looks say what changed; the settler says what is complete; the desk does the
-work in batches, oldest first. All that must survive stands in the ledger and the archive, so that a
-kill at any moment loses nothing.
+work in batches, oldest first, and says what state each file has come to. All that must survive
+stands in the ledger and the archive, so that a kill at any moment loses nothing.
 """
 
 from __future__ import annotations
@@ -10,13 +10,14 @@ from __future__ import annotations
 import contextlib
 import importlib
 import logging
+import math
 import os
 import queue
 import signal
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from audit.archive.store.store import Archive
@@ -26,69 +27,48 @@ from audit.model import Car, LogAudit, Night
 from audit.night.days import now as utc_now
 from audit.night.pool import Crew, audit_each
 from audit.request import checked_archive
-from audit.service.watch.desk import Desk, Worked
+from audit.service.watch.desk import Desk, Settings
 from audit.service.watch.eyes import Eyes, file_system, has_events, look_through
 from audit.service.watch.health import Health, say, tell_manager, write_health
-from audit.service.watch.hooks import Teller, Ways, checked
-from audit.service.watch.ledger import Ledger
-from audit.service.watch.papers import Places
+from audit.service.watch.hooks import Teller, checked
+from audit.service.watch.ledger import AGAIN_S, CHANGED, FAILED, READ, SET_ASIDE, File, Ledger
 from audit.service.watch.settle import Settler, passed_over, regular, unusable
 
-STATE = "inbox"  # the service's folder in the archive's
 BATCH_FILES, BATCH_BYTES = 32, 48 << 20
 SPREAD_FROM = 8  # complete files from which worker processes are worth their start
 LOOK_AGAIN_S = 300.0  # with events: a look for what an overrun queue of events has lost
 POLL_S, POLL_STABLE_S = 1.0, 2.0
 SHARE_OF_TIME = 0.005  # the most that looking through the inbox may take
-RETRY_S = (5.0, 30.0, 60.0)
-ELSEWHERE_S = 1.0  # until a car is asked for again that another service has in hand
 
 
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What a person asked for.
+@dataclass(slots=True)
+class _InHand:
+    """A complete file. at: when it is to be read, on the monotonic clock; tries: so far."""
 
-    poll_s: look so often instead of using events; once: end when nothing is left.
-    """
-
-    inbox: Path
-    archive: str | Path
-    state: Path | None = None
-    logs: str | None = None  # where a new archive keeps its logs
-    stable_s: float = 1.0
-    poll_s: float | None = None
-    once: bool = False
-    workers: int = 1
-    units: str | None = None
-    setting: str | None = None
-    ways: Ways = field(default_factory=Ways)
-    health_s: float = 60.0
-
-    @property
-    def places(self) -> Places:
-        """Where the service's own files lie."""
-        return Places((self.state or Path(self.archive) / STATE).resolve())
+    at: float = 0.0
+    tries: int = 0
+    why: str = ""
 
 
 class Service:
     """`run()` until a signal or `stop()`."""
 
     def __init__(
-        self, settings: Settings, *, on_verdict: Callable[[str, Night], None] | None = None
+        self,
+        settings: Settings,
+        *,
+        on_verdict: Callable[[str, Night], None] = lambda _name, _night: None,
     ) -> None:
         self.settings, self._on_verdict = settings, on_verdict
         self.inbox = _checked_inbox(settings)
         checked(settings.ways)
-        self.server, self.places = is_server(settings.archive), settings.places
+        self.server, self.folder = is_server(settings.archive), settings.folder
         own = () if self.server else (Path(settings.archive).resolve(),)
-        self._leave_out = (self.places.root, *own)
+        self._leave_out = (self.folder, *own)
         self._skipped: set[str] = set()
         self._heard: queue.SimpleQueue[Path | None] = queue.SimpleQueue()
         self._stop = threading.Event()
-        # Complete files that are to be read, and from when on; oldest first.
-        self._due: dict[Path, float] = {}
-        self._blocked: dict[Path, str] = {}  # why: a car file must be mended first
-        self._failed: dict[Path, int] = {}
+        self._hand: dict[Path, _InHand] = {}  # complete files, oldest first
         self._crew = Crew(settings.workers)
         self.health = Health(inbox=str(self.inbox), every_s=settings.health_s, started=utc_now())
 
@@ -104,28 +84,19 @@ class Service:
 
         Raises UsageError when another service works here, ArchiveError for a broken ledger.
         """
-        ledger = str(self.settings.archive) if self.server else self.places.ledger
+        settings = self.settings
+        at = str(settings.archive) if self.server else self.folder / "ledger.sqlite"
         # Services that share a server share their inboxes too: there each car is claimed instead.
-        alone = contextlib.nullcontext() if self.server else _alone_in(self.inbox)
-        with _only_one(self.places), alone, _signals(self.stop):
-            book = Ledger(ledger)
+        with alone(self.folder, None if self.server else self.inbox), _signals(self.stop):
+            book = Ledger(at)
             self._done = book.places()
             self.health.read, self.health.set_aside = book.counts()
-            self._teller = Teller(ledger, self.settings.ways)
+            self._teller = Teller(at, settings.ways)
             eyes = self._open_eyes()
             try:
-                self._desk = Desk(
-                    self.inbox,
-                    self.places,
-                    Archive(self.settings.archive, logs=self.settings.logs),
-                    book,
-                    self._audit_each,
-                    self.health,
-                    self._teller.kick,
-                    self.settings.setting or "",
-                    self.settings.units,
-                    self._on_verdict,
-                )
+                kept, tell = Archive(settings.archive, logs=settings.logs), self._teller.kick
+                whom = self._audit_each, self.health, tell, self._on_verdict
+                self._desk = Desk(settings, self.inbox, kept, book, *whom)
                 _warm_up()
                 self._teller.start()
                 self._loop(eyes)
@@ -135,20 +106,15 @@ class Service:
                 if eyes is not None:
                     eyes.close()
                 self._teller.stop(within_s=20.0)
-                self.health.ended = not self.settings.once
+                self.health.ended = not settings.once
                 self._say_health("stopped")
                 book.close()
 
     # --- the loop ---------------------------------------------------------------------------------
 
     def _loop(self, eyes: Eyes | None) -> None:
-        say(
-            "started",
-            inbox=str(self.inbox),
-            archive=shown(self.settings.archive),
-            mode=self.health.mode,
-            known=len(self._done),
-        )
+        archive, mode = shown(self.settings.archive), self.health.mode
+        say("started", inbox=str(self.inbox), archive=archive, mode=mode, known=len(self._done))
         next_look, next_health = self._look(), time.monotonic()
         tell_manager("READY=1")
         while not self._stop.is_set():
@@ -159,20 +125,21 @@ class Service:
                     eyes.open()
                 next_look = self._look()
             for path in self._settler.complete():
-                known = self._done.get(str(path))
-                if known is None or not _same(path, known):
-                    self._due.setdefault(path, 0.0)
+                found = regular(path)  # None: gone, nothing to do
+                if found is not None and not self._is_done(path, found):
+                    self._hand.setdefault(path, _InHand())
             if now >= next_health:
                 self._say_health("health")
                 next_health = now + self.settings.health_s
+            next_work = min((each.at for each in self._hand.values()), default=math.inf)
             if batch := self._batch():
                 self._work(batch)
                 self._drain(0.0)
-            elif self.settings.once and not len(self._settler) and not self._due:
+            elif self.settings.once and not len(self._settler) and next_work == math.inf:
                 return
             else:
-                due = [next_look, next_health, *self._due.values(), self._settler.next_look()]
-                self._drain(max(0.0, min(due) - time.monotonic()))
+                then = min(next_look, next_health, next_work, self._settler.next_look())
+                self._drain(max(0.0, then - time.monotonic()))
 
     def _drain(self, wait_s: float) -> None:
         """Take in what was heard; wait for the first word so long."""
@@ -186,8 +153,11 @@ class Service:
     def _saw(self, path: Path) -> None:
         if path.suffix.lower() == ".toml":
             self._unblock()
-        if not self._mine(path):
-            return
+        below = path.relative_to(self.inbox).parts if path.is_relative_to(self.inbox) else (".",)
+        if any(part.startswith(".") for part in below) or any(
+            map(path.is_relative_to, self._leave_out)
+        ):
+            return  # outside the inbox, hidden, or one of the service's own
         if path.is_dir():
             self._look(path)
         elif not passed_over(path.name) and not self._unusable(path, regular(path)):
@@ -202,31 +172,28 @@ class Service:
             say("skipped", level=logging.WARNING, path=plain(str(path)), reason=why)
         return bool(why)
 
-    def _mine(self, path: Path) -> bool:
-        """Is it in the inbox, not hidden, and none of the service's own files?"""
-        if not path.is_relative_to(self.inbox) or any(map(path.is_relative_to, self._leave_out)):
-            return False
-        return not any(part.startswith(".") for part in path.relative_to(self.inbox).parts)
+    def _is_done(self, path: Path, found: os.stat_result) -> bool:
+        return self._done.get(str(path)) == (found.st_size, found.st_mtime_ns)
 
     def _look(self, folder: Path | None = None) -> float:
         """Look through the inbox for what is new; when to look again."""
         start = time.monotonic()
         for path, found in look_through(folder or self.inbox, leave_out=self._leave_out):
-            known = self._done.get(str(path)) == (found.st_size, found.st_mtime_ns)
-            in_hand = path in self._due or path in self._blocked or path in self._settler
-            if not (known or self._unusable(path, found) or in_hand):
+            known = self._is_done(path, found) or self._unusable(path, found)
+            if not (known or path in self._hand or path in self._settler):
                 self._settler.saw(path)
         self._unblock()
-        took = time.monotonic() - start
-        return time.monotonic() + max(self._look_every_s, took / SHARE_OF_TIME)
+        end = time.monotonic()
+        return end + max(self._look_every_s, (end - start) / SHARE_OF_TIME)
 
     def _unblock(self) -> None:
-        self._due |= dict.fromkeys(self._blocked, 0.0)
-        self._blocked.clear()
+        for each in self._hand.values():
+            if each.at == math.inf:
+                each.at = 0.0
 
     def _ready(self) -> list[Path]:
         now = time.monotonic()
-        return [path for path, at in self._due.items() if at <= now]
+        return [path for path, each in self._hand.items() if each.at <= now]
 
     def _batch(self) -> list[Path]:
         """The oldest file and all others of its folder, then of the next: a night is judged once,
@@ -242,43 +209,31 @@ class Service:
                 size += path.stat().st_size
             if len(batch) >= BATCH_FILES * self.settings.workers or size >= BATCH_BYTES:
                 break
-        for path in batch:
-            del self._due[path]
         return batch
 
-    def _work(self, batch: list[Path]) -> None:
+    def _work(self, batch: Sequence[Path]) -> None:
         try:
-            self._take_in(self._desk.work(batch))
-        except ArchiveError as error:
-            self._trouble(str(error))
-            self._again(batch)
+            files = self._desk.work(batch)
         except Exception as error:  # one file must not end the service; next time it is read alone
             logging.getLogger("audit").debug("traceback", exc_info=True)
-            self._trouble(f"reading {len(batch)} files failed ({type(error).__name__}: {error})")
-            self._again(batch)
-        else:
-            if not self._ready():
-                self._crew.rest()  # idle processes would only hold memory
-                self._write_health()  # so that --status is never a minute behind
-
-    def _take_in(self, worked: Worked) -> None:
-        for file in worked.done:
-            self._done[str(file.path)] = (file.size, file.stamp)
-            self._failed.pop(file.path, None)
-        for path in worked.changed:
-            self._settler.saw(path)
-        self._again([path for path, _ in worked.failed])
-        self._due |= dict.fromkeys(worked.elsewhere, time.monotonic() + ELSEWHERE_S)
-        self._blocked |= dict(worked.blocked)
-        reasons = [*self._blocked.values(), *(reason for _, reason in worked.failed)]
-        self._trouble(reasons[0] if reasons else "")
-
-    def _again(self, paths: Sequence[Path]) -> None:
-        """Try these later: the disk, a share or somebody's rights are in the way."""
-        for path in paths:
-            tries = self._failed.get(path, 0)
-            self._failed[path] = tries + 1
-            self._due[path] = time.monotonic() + RETRY_S[min(tries, len(RETRY_S) - 1)]
+            why = f"reading {len(batch)} files failed ({type(error).__name__}: {error})"
+            if isinstance(error, ArchiveError):
+                why = str(error)
+            files = [File(path, state=FAILED, reason=why) for path in batch]
+        now, before = time.monotonic(), {path: self._hand.pop(path) for path in batch}
+        for file in files:
+            if file.state in (READ, SET_ASIDE):
+                self._done[str(file.path)] = (file.size, file.stamp)
+            elif file.state == CHANGED:
+                self._settler.saw(file.path)
+            else:
+                tries, waits = before[file.path].tries, AGAIN_S[file.state]
+                at = now + waits[min(tries, len(waits) - 1)]
+                self._hand[file.path] = _InHand(at, tries + 1, file.reason)
+        self._trouble(next((each.why for each in self._hand.values() if each.why), ""))
+        if not self._ready():
+            self._crew.rest()  # idle processes would only hold memory
+            self._write_health()  # so that --status is never a minute behind
 
     def _trouble(self, sentence: str) -> None:
         if sentence and sentence != self.health.trouble:
@@ -294,10 +249,11 @@ class Service:
 
     def _write_health(self) -> None:
         h = self.health
-        h.waiting, h.backlog, h.blocked = len(self._settler), len(self._ready()), len(self._blocked)
+        h.waiting, h.backlog = len(self._settler), len(self._ready())
+        h.blocked = sum(each.at == math.inf for each in self._hand.values())
         h.untold = self._teller.untold
         with contextlib.suppress(PullauditError):
-            write_health(self.places.health, h)
+            write_health(self.folder, h)
 
     # --- setting up -------------------------------------------------------------------------------
 
@@ -328,13 +284,12 @@ def _checked_inbox(settings: Settings) -> Path:
     if not given.is_dir():
         raise UsageError(f"{given}: no such folder. Make it, or give the folder your logs land in.")
     inbox = given.resolve()
-    if is_server(archive):
-        if settings.state is None:
-            raise UsageError(
-                "--state: with an archive on a server, say in which folder the service keeps its "
-                "reports."
-            )
-    elif inbox.is_relative_to(Path(archive).resolve()):
+    if is_server(archive) and settings.state is None:
+        raise UsageError(
+            "--state: with an archive on a server, say in which folder the service keeps its "
+            "reports."
+        )
+    if not is_server(archive) and inbox.is_relative_to(Path(archive).resolve()):
         raise UsageError(
             f"{given}: the inbox lies in the archive {archive}. Give two folders apart."
         )
@@ -342,59 +297,42 @@ def _checked_inbox(settings: Settings) -> Path:
 
 
 @contextlib.contextmanager
-def _alone_in(inbox: Path) -> Iterator[None]:
-    """Hold the inbox against a second service, without writing into it; the system lets go when
-    this one ends.
+def alone(folder: Path, inbox: Path | None) -> Iterator[None]:
+    """Hold a service's own folder, and its inbox without writing into it, against a second one; the
+    system lets go when this one ends. inbox: None where services share it.
+
+    Raises UsageError where another holds them, ArchiveError where the folder cannot be written.
     """
-    try:
-        import fcntl
-    except ImportError:  # no such locks on this system
-        yield
-        return
-    handle = os.open(inbox, os.O_RDONLY)
-    try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise UsageError(
-                f"{inbox}: another watch works on this inbox already. End it, or give another."
-            ) from None
-        except OSError:  # a share without locks
-            pass
-        yield
-    finally:
-        os.close(handle)
-
-
-@contextlib.contextmanager
-def _only_one(places: Places) -> Iterator[None]:
     from filelock import FileLock, Timeout
 
-    lock = FileLock(places.lock)
-    try:
-        places.root.mkdir(parents=True, exist_ok=True)
-        lock.acquire(timeout=0)
-    except Timeout:
-        raise UsageError(
-            f"{places.root}: another watch works here already. End it, or give another --state "
-            "folder."
-        ) from None
-    except OSError as error:
-        raise ArchiveError(
-            f"{places.root}: cannot be written ({error.strerror or error}). Mend its rights."
-        ) from None
-    try:
+    with contextlib.ExitStack() as held:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            held.enter_context(FileLock(folder / "watch.lock", timeout=0))
+        except Timeout:
+            other = "another watch works here already. End it, or give another --state folder."
+            raise UsageError(f"{folder}: {other}") from None
+        except OSError as error:
+            why = f"cannot be written ({error.strerror or error}). Mend its rights."
+            raise ArchiveError(f"{folder}: {why}") from None
+        # A share, or a system, may have no such locks.
+        with contextlib.suppress(ImportError, OSError):
+            import fcntl
+
+            if inbox is not None:
+                handle = os.open(inbox, os.O_RDONLY)
+                held.callback(os.close, handle)
+                try:
+                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    other = "another watch works on this inbox already. End it, or give another."
+                    raise UsageError(f"{inbox}: {other}") from None
         yield
-    finally:
-        lock.release()
 
 
 @contextlib.contextmanager
 def _signals(stop: Callable[[], None]) -> Iterator[None]:
     """SIGTERM and SIGINT end the service cleanly; the second one at once."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
     asked: list[int] = []
 
     def handle(number: int, _frame: object) -> None:
@@ -403,7 +341,9 @@ def _signals(stop: Callable[[], None]) -> Iterator[None]:
         asked.append(number)
         stop()
 
-    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
+    main = threading.current_thread() is threading.main_thread()
+    wanted = (signal.SIGTERM, signal.SIGINT) if main else ()
+    before = {number: signal.signal(number, handle) for number in wanted}
     try:
         yield
     finally:
@@ -426,11 +366,3 @@ def _warm_up() -> None:
         file = Path(folder) / "dry.csv"
         file.write_text(f"time_s,rpm,throttle_pct,map_kpa\n{rows}\n", encoding="ascii")
         assemble(screen_log(file, car=Car()), car=Car())
-
-
-def _same(path: Path, known: tuple[int, int]) -> bool:
-    try:
-        found = path.lstat()
-    except OSError:
-        return True  # gone: nothing to do
-    return (found.st_size, found.st_mtime_ns) == known

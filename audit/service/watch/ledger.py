@@ -9,8 +9,11 @@ be told once more.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
@@ -19,35 +22,65 @@ from audit import __version__
 from audit.database import Database
 from audit.errors import ArchiveError
 from audit.night.days import now as utc_now
-from audit.service.watch.nights import Entry
 
-FORMAT = 2
-READ, SET_ASIDE = "read", "set_aside"
+FORMAT = 3
+# A file's way, once it is complete. Kept in the ledger: its reading has begun; its logs are kept,
+# their nights judged, their verdicts told or to be told; it is set aside with a reason.
+BEGUN, READ, SET_ASIDE = "begun", "read", "set_aside"
+# It grew while it was read: it is to be complete anew.
+CHANGED = "changed"
+# It is left for so long, s: the first time, the second, and so on.
+FAILED, ELSEWHERE, BLOCKED = "failed", "elsewhere", "blocked"
+AGAIN_S: Mapping[str, Sequence[float]] = {
+    FAILED: (5.0, 30.0, 60.0),  # the disk, a share or somebody's rights are in the way
+    ELSEWHERE: (1.0,),  # another service has files of its car in hand
+    BLOCKED: (math.inf,),  # its car file, or the inbox's rules, must be mended first
+}
 _TABLES = """
-inbox_format (format bigint primary key);
-inbox_content (car text, sha256 text, outcome text, reason text, path text, size bigint,
-    tool text, at text, primary key (car, sha256));
-inbox_place (path text primary key, size bigint, stamp bigint, car text, sha256 text);
-inbox_log (car text, log_id text, start double precision, stop double precision, error text,
-    path text, primary key (car, log_id));
-inbox_night (car text, name text, verdict text, primary key (car, name));
-inbox_attempt (car text, sha256 text, count bigint, primary key (car, sha256));
-inbox_event (id {id}, key text unique, body text, tries bigint default 0,
+table if not exists inbox_format (format bigint primary key);
+table if not exists inbox_file (path text primary key, size bigint, stamp bigint, car text,
+    sha256 text, state text, reason text, tries bigint, tool text, at text);
+index if not exists inbox_content on inbox_file (car, sha256);
+table if not exists inbox_log (car text, log_id text, start double precision,
+    stop double precision, error text, path text, primary key (car, log_id));
+table if not exists inbox_night (car text, name text, verdict text, primary key (car, name));
+table if not exists inbox_event (id {id}, key text unique, body text, tries bigint default 0,
     due double precision default 0, told text default '', started bigint default 0)
 """
+# What another version set aside is new to this one.
+_DONE = "(state = 'read' or (state = 'set_aside' and tool = ?))"
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
-    """One file's outcome. sha256: of the file's bytes; stamp: its time of change, ns."""
+class File:
+    """A complete file on its way. stamp: its time of change, ns; sha256: of its bytes."""
 
     path: Path
-    size: int
-    stamp: int
-    car: str
-    sha256: str
-    outcome: str
+    size: int = 0
+    stamp: int = 0
+    car: str = ""
+    sha256: str = ""
+    state: str = ""
     reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One log in time. start, stop: seconds of the local clock, counted as if it were UTC; error:
+    why it was not read, "" when it was.
+    """
+
+    car: str
+    log_id: str
+    start: float
+    stop: float
+    error: str
+    path: str
+
+    @property
+    def day(self) -> str:
+        """ISO day of its start."""
+        return dt.datetime.fromtimestamp(self.start, dt.UTC).date().isoformat()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +111,10 @@ class Ledger:
             self._open()
 
     def _open(self) -> None:
-        if not self.db.columns("inbox_event"):
+        if not self.db.columns("inbox_file"):
             with self.db.writing("schema"):
-                for table in _TABLES.split(";"):
-                    made = table.format(id=self.db.types["id"])
-                    self.db.rows(f"create table if not exists {made}")
+                for made in _TABLES.split(";"):
+                    self.db.rows(f"create {made.strip().format(id=self.db.types['id'])}")
                 self._put("inbox_format", [(FORMAT,)], 1)
         found = max(row[0] for row in self.db.rows("select format from inbox_format"))
         if found > FORMAT:
@@ -94,58 +126,42 @@ class Ledger:
     def close(self) -> None:
         self.db.close()
 
-    def claimed(self, car: str) -> Any:
+    def claimed(self, car: str) -> AbstractContextManager[bool]:
         """Hold a car's files against other services; gives False when another has them."""
         return self.db.claimed(f"inbox {car}")
 
-    def _put(self, table: str, rows: Sequence[Sequence[Any]], keys: int) -> None:
+    def _put(self, table: str, rows: Iterable[Sequence[Any]], keys: int) -> None:
         """Rows of a table, in place of those with the same first `keys` columns."""
         names = list(self.db.columns(table))
-        made = [dict(zip(names, row, strict=True)) for row in rows]
-        self.db.put(table, made, names[:keys])
-
-    def _of(self, table: str, columns: str, **where: Any) -> list[tuple[Any, ...]]:
-        """Columns of the rows with these values."""
-        wanted = " and ".join(f"{name} = ?" for name in where)
-        return self.db.rows(f"select {columns} from {table} where {wanted}", *where.values())
-
-    def _drop(self, table: str, key: str, car: str, value: str) -> None:
-        self.db.rows(f"delete from {table} where car = ? and {key} = ?", car, value)
+        self.db.put(table, [dict(zip(names, row, strict=True)) for row in rows], names[:keys])
 
     # --- files -----------------------------------------------------------------------------------
 
     def places(self) -> dict[str, tuple[int, int]]:
-        """Path -> (size, stamp) of files dealt with; one set aside by another version is new."""
-        rows = self.db.rows(
-            "select p.path, p.size, p.stamp from inbox_place p join inbox_content c "
-            "on c.car = p.car and c.sha256 = p.sha256 where c.outcome = ? or c.tool = ?",
-            READ,
-            __version__,
-        )
+        """Path -> (size, stamp) of files dealt with."""
+        rows = self.db.rows(f"select path, size, stamp from inbox_file where {_DONE}", __version__)
         return {path: (size, stamp) for path, size, stamp in rows}
 
-    def outcome(self, car: str, sha256: str) -> tuple[str, str, str] | None:
-        """(outcome, reason, path) of a content; None for a new one, or one that another version
-        set aside.
-        """
-        columns = "outcome, reason, path, tool"
-        for *found, tool in self._of("inbox_content", columns, car=car, sha256=sha256):
-            if found[0] != SET_ASIDE or tool == __version__:
-                return found[0], found[1], found[2]
-        return None
+    def outcome(self, file: File) -> tuple[str, str, str] | None:
+        """(state, reason, path) of the first file of this content that was dealt with, or None."""
+        sql = "select state, reason, path from inbox_file where car = ? and sha256 = ? and "
+        found = self.db.rows(f"{sql}{_DONE} order by at, path", file.car, file.sha256, __version__)
+        return next(iter(found), None)
 
-    def begin(self, keys: Sequence[tuple[str, str]]) -> None:
-        """Note that these contents are about to be read."""
+    def begin(self, files: Iterable[File]) -> None:
+        """Note that these files are about to be read."""
         with self.db.writing("inbox"):
-            self._put("inbox_attempt", [(*key, self.attempts(*key) + 1) for key in keys], 2)
+            for file in files:
+                self._put_file(file, BEGUN, self.attempts(file) + 1)
 
-    def attempts(self, car: str, sha256: str) -> int:
+    def attempts(self, file: File) -> int:
         """How often reading this content was begun without an end."""
-        return sum(n for (n,) in self._of("inbox_attempt", "count", car=car, sha256=sha256))
+        sql = "select max(tries) from inbox_file where car = ? and sha256 = ?"
+        return self.db.rows(sql, file.car, file.sha256)[0][0] or 0
 
     def finish(
         self,
-        done: Sequence[Done],
+        files: Sequence[File],
         *,
         entries: Sequence[Entry] = (),
         night: tuple[str, str, str] | None = None,
@@ -157,50 +173,44 @@ class Ledger:
         night: (car, name, verdict). event: (key, body); the same key is told once. gone: logs that
         were replaced.
         """
-        at = utc_now()
         with self.db.writing("inbox"):
-            contents = [
-                (d.car, d.sha256, d.outcome, d.reason, str(d.path), d.size, __version__, at)
-                for d in done
-            ]
-            self._put("inbox_content", contents, 2)
-            for d in done:
-                self._drop("inbox_attempt", "sha256", d.car, d.sha256)
-                self._place(d)
+            for file in files:
+                begun = "delete from inbox_file where car = ? and sha256 = ? and state = 'begun'"
+                self.db.rows(begun, file.car, file.sha256)  # under another name, too
+                self._put_file(file, file.state, 0)
             for e in gone:
-                self._drop("inbox_log", "log_id", e.car, e.log_id)
-            self._put("inbox_log", [astuple(e) for e in entries], 2)
+                self.db.rows("delete from inbox_log where car = ? and log_id = ?", e.car, e.log_id)
+            self._put("inbox_log", map(astuple, entries), 2)
             self._put("inbox_night", [night] if night else [], 2)
             if event is None:
                 return False
             sql = "insert into inbox_event (key, body) values (?, ?) on conflict (key) do nothing"
             return bool(self.db.rows(f"{sql} returning id", event[0], json.dumps(event[1])))
 
-    def also_at(self, done: Done) -> None:
-        """A content that is known lies at this path too."""
-        with self.db.writing("inbox"):
-            self._place(done)
-
-    def _place(self, d: Done) -> None:
-        self._put("inbox_place", [(str(d.path), d.size, d.stamp, d.car, d.sha256)], 1)
+    def _put_file(self, f: File, state: str, tries: int) -> None:
+        row = str(f.path), f.size, f.stamp, f.car, f.sha256, state, f.reason, tries
+        self._put("inbox_file", [(*row, __version__, utc_now())], 1)
 
     def entries(self, car: str) -> list[Entry]:
         """Every log of a car with its times, so that nights can be told."""
-        rows = self._of("inbox_log", "car, log_id, start, stop, error, path", car=car)
-        return sorted((Entry(*row) for row in rows), key=lambda e: (e.start, e.log_id))
+        sql = "select car, log_id, start, stop, error, path from inbox_log where car = ?"
+        return [Entry(*row) for row in self.db.rows(f"{sql} order by start, log_id", car)]
 
     def stamps(self, car: str) -> dict[str, float]:
-        """Path -> when a file of the car that was dealt with was last written, s since 1970."""
-        return {path: ns / 1e9 for path, ns in self._of("inbox_place", "path, stamp", car=car)}
+        """Path -> when a file of the car was last written, s since 1970."""
+        rows = self.db.rows("select path, stamp from inbox_file where car = ?", car)
+        return {path: stamp / 1e9 for path, stamp in rows}
 
     def night(self, car: str, name: str) -> str | None:
         """The last verdict of a night."""
-        return next((v for (v,) in self._of("inbox_night", "verdict", car=car, name=name)), None)
+        sql = "select verdict from inbox_night where car = ? and name = ?"
+        return next((verdict for (verdict,) in self.db.rows(sql, car, name)), None)
 
     def counts(self) -> tuple[int, int]:
         """How many contents were read, and how many set aside."""
-        sql = "select outcome, count(*) from inbox_content group by outcome"
-        found = dict(self.db.rows(sql))
+        each = "select distinct car, sha256, state from inbox_file"
+        rows = self.db.rows(f"select state, count(*) from ({each}) x group by state")
+        found = dict(rows)
         return found.get(READ, 0), found.get(SET_ASIDE, 0)
 
     # --- what is to be told ----------------------------------------------------------------------
@@ -208,12 +218,12 @@ class Ledger:
     def events(self, *, ways: Sequence[str], most: int, due_before: float) -> list[Event]:
         """Events that some way has not told yet, oldest first; given up after `most` tries."""
         sql = "select id, body, tries, told, started from inbox_event where tries < ? and due <= ?"
-        found = [
+        found = (
             Event(i, json.loads(body), tries, tuple(told.split()), started)
             for i, body, tries, told, started in self.db.rows(
                 f"{sql} order by id", most, due_before
             )
-        ]
+        )
         return [e for e in found if not set(ways) <= set(e.told)]
 
     def telling(self, event: Event) -> None:
@@ -223,15 +233,10 @@ class Ledger:
 
     def told(self, event: Event, ways: Sequence[str], *, again_at: float | None) -> None:
         """These ways have it. again_at: when to try the others, None when all have it."""
+        failed = int(again_at is not None)
+        sql = "update inbox_event set told = ?, tries = tries + ?, due = ? where id = ?"
         with self.db.writing("inbox"):
-            failed = 0 if again_at is None else 1
-            self.db.rows(
-                "update inbox_event set told = ?, tries = tries + ?, due = ? where id = ?",
-                " ".join(ways),
-                failed,
-                again_at or 0.0,
-                event.id,
-            )
+            self.db.rows(sql, " ".join(ways), failed, again_at or 0.0, event.id)
 
 
 def _move_aside(path: Path) -> None:

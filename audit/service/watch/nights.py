@@ -6,11 +6,11 @@ import contextlib
 import dataclasses
 import datetime as dt
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from audit.model import LogAudit
 from audit.night.days import dated
+from audit.service.watch.ledger import Entry, File
 
 GAP_S = 4 * 3600.0
 # A day without an hour is taken as its waking hours, so that it joins logs of that day and not of
@@ -18,47 +18,26 @@ GAP_S = 4 * 3600.0
 DAY_FROM, DAY_TO = 10 * 3600.0, 22 * 3600.0
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One log in time. start, stop: seconds of the local clock, counted as if it were UTC; error:
-    why it was not read, "" when it was.
-    """
-
-    car: str
-    log_id: str
-    start: float
-    stop: float
-    error: str
-    path: str
-
-    @property
-    def day(self) -> str:
-        """ISO day of its start."""
-        return dt.datetime.fromtimestamp(self.start, dt.UTC).date().isoformat()
-
-
-def entry_of(
-    audit: LogAudit, *, car: str, log_id: str, path: Path, below: Path, modified: float
-) -> Entry:
+def entry_of(audit: LogAudit, file: File, *, below: Path) -> Entry:
     """When a log was made: by its own clock, else by a date in its name or a folder's below the
-    inbox, else by the time its file was last written (seconds since 1970, `modified`).
+    inbox, else by the time its file was last written.
     """
-    start, stop = _span(audit, path, below, modified)
+    start, stop = _span(audit, file, below)
     error = "" if audit.status == "read" else audit.error or ""
-    return Entry(car, log_id, start, stop, error, str(path))
+    return Entry(file.car, audit.sha256 or file.sha256, start, stop, error, str(file.path))
 
 
-def _span(audit: LogAudit, path: Path, below: Path, modified: float) -> tuple[float, float]:
+def _span(audit: LogAudit, file: File, below: Path) -> tuple[float, float]:
     lasted = audit.duration_s
     if audit.log is not None and audit.log.wall_start:
         with contextlib.suppress(ValueError):
             own = dt.datetime.fromisoformat(audit.log.wall_start)
             start = own.replace(tzinfo=dt.UTC).timestamp()
             return start, start + lasted
-    if (found := _dated(path, below)) is not None:
+    if (found := _dated(file.path, below)) is not None:
         start, whole_day = found[0].timestamp(), found[1]
         return (start + DAY_FROM, start + DAY_TO) if whole_day else (start, start + lasted)
-    local = dt.datetime.fromtimestamp(modified).astimezone()
+    local = dt.datetime.fromtimestamp(file.stamp / 1e9).astimezone()
     stop = local.replace(tzinfo=dt.UTC).timestamp()
     return stop - lasted, stop
 

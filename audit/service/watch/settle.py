@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import glob
+import gzip
 import math
 import os
 import re
@@ -59,40 +60,32 @@ def held_open(path: Path) -> bool:
     F_SETLEASE); where a lease may not be had (another's file, a network share) the open files of
     the processes we may see are looked through.
     """
-    try:
+    # Not so on a system without such calls, nor for a file that cannot be opened.
+    with contextlib.suppress(ImportError, AttributeError, OSError):
         import fcntl
 
-        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
-    except (ImportError, OSError):
-        return False
-    try:
-        fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_RDLCK)
-        fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_UNLCK)
-    except OSError as error:
-        return True if error.errno == errno.EAGAIN else _seen_open(os.fstat(handle))
-    except AttributeError:  # no such call on this system
-        return False
-    else:
-        return False
-    finally:
-        os.close(handle)
-
-
-def _seen_open(wanted: os.stat_result) -> bool:
-    """Looks through /proc for a writing handle on the file."""
-    every = glob.iglob("/proc/[0-9]*/fd/*")  # noqa: PTH207 - Path.glob fails where a process ends
-    for handle in map(Path, every):
-        with contextlib.suppress(OSError):
-            if os.path.samestat(handle.stat(), wanted) and _writes(handle):
-                return True
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK)) as file:
+            try:
+                fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+                fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+            except OSError as error:
+                return error.errno == errno.EAGAIN or _seen_open(os.fstat(file.fileno()))
     return False
 
 
-def _writes(handle: Path) -> bool:
-    """May a handle of /proc write? Its flags stand beside it, in octal (proc_pid_fdinfo(5))."""
-    about = (handle.parents[1] / "fdinfo" / handle.name).read_text(encoding="ascii")
-    flags = re.search(r"^flags:\s*(\d+)", about, re.MULTILINE)
-    return flags is not None and int(flags[1], 8) & os.O_ACCMODE != os.O_RDONLY
+def _seen_open(wanted: os.stat_result) -> bool:
+    """Looks through /proc for a writing handle on the file: its flags stand beside it, in octal
+    (proc_pid_fdinfo(5)).
+    """
+    every = glob.iglob("/proc/[0-9]*/fd/*")  # noqa: PTH207 - Path.glob fails where a process ends
+    for handle in map(Path, every):
+        with contextlib.suppress(OSError):
+            if os.path.samestat(handle.stat(), wanted):
+                about = (handle.parents[1] / "fdinfo" / handle.name).read_text(encoding="ascii")
+                flags = re.search(r"^flags:\s*(\d+)", about, re.MULTILINE)
+                if flags and int(flags[1], 8) & os.O_ACCMODE != os.O_RDONLY:
+                    return True
+    return False
 
 
 def looks_whole(path: Path) -> bool:
@@ -114,18 +107,14 @@ def looks_whole(path: Path) -> bool:
 
 
 def _gzip_ends(path: Path) -> bool:
-    if path.stat().st_size > UNZIP_MOST:
-        return True
-    step = zlib.decompressobj(wbits=31)
-    with path.open("rb") as file:
-        while chunk := file.read(1 << 20):
-            try:
-                while chunk and not step.eof:
-                    step.decompress(chunk, 4 << 20)
-                    chunk = step.unconsumed_tail
-            except zlib.error:
-                return True  # torn or no gzip: waiting does not mend it
-    return step.eof
+    # Of what is torn inside, or no gzip, waiting mends nothing.
+    with contextlib.suppress(OSError, zlib.error), gzip.open(path) as file:
+        try:
+            while path.stat().st_size <= UNZIP_MOST and file.read(4 << 20):
+                pass
+        except EOFError:
+            return False
+    return True
 
 
 @dataclass(slots=True)
@@ -202,20 +191,18 @@ class Settler:
         more.
         """
         now = self._clock()
-        due = [path for path, w in self._waiting.items() if w.look_at <= now]
-        done: list[tuple[float, Path]] = []
-        for path in due:
+        done: list[tuple[float, str, Path]] = []
+        for path in [path for path, w in self._waiting.items() if w.look_at <= now]:
             self.saw(path)  # it may have grown with no event
             waiting = self._waiting.get(path)
             if waiting is None or waiting.look_at > now:
                 continue
             wait = self._wait(path, now - waiting.still_since)
-            if wait > 0:
-                waiting.look_at = now + wait
-                continue
-            done.append((waiting.still_since, path))
-            del self._waiting[path]
-        return [path for _, path in sorted(done, key=lambda pair: (pair[0], str(pair[1])))]
+            waiting.look_at = now + wait
+            if not wait:
+                done.append((waiting.still_since, str(path), path))
+                del self._waiting[path]
+        return [path for *_, path in sorted(done)]
 
     def _wait(self, path: Path, still: float) -> float:
         """How long to wait on, s; 0 for complete."""

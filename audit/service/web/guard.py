@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import hmac
 import ipaddress
 import secrets
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from audit.errors import UsageError
 
@@ -15,12 +16,9 @@ LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 
 def is_loopback(host: str) -> bool:
     """Does a bind address reach no further than this machine?"""
-    if host == "localhost":
-        return True
-    try:
+    with contextlib.suppress(ValueError):
         return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
+    return host == "localhost"
 
 
 def check_bind(host: str, token: str | None) -> None:
@@ -37,14 +35,6 @@ def check_bind(host: str, token: str | None) -> None:
         )
 
 
-def host_name(header: str) -> str:
-    """The name in a Host header, without its port, in lower case."""
-    try:
-        return (urlsplit(f"//{header}").hostname or "").lower()
-    except ValueError:
-        return ""
-
-
 def host_allowed(header: str, *, bound: str, token: bool) -> bool:
     """A name that leads to this machine on purpose. A page elsewhere that points its own name here
     is refused.
@@ -52,7 +42,7 @@ def host_allowed(header: str, *, bound: str, token: bool) -> bool:
     With a token any name may be used: what guards then is the token, and a browser does not send it
     from another site.
     """
-    name = host_name(header)
+    name = _named(f"//{header}").hostname  # without its port, in lower case
     return bool(name) and (token or name in LOOPBACK_NAMES or name == bound.lower())
 
 
@@ -65,10 +55,15 @@ def same_origin(
     told = origin or referer
     if told is None:
         return fetch_site == "same-origin"
+    return _named(told).netloc.lower() == host.lower()
+
+
+def _named(address: str) -> SplitResult:
+    """An address in its parts; without any where it is none."""
     try:
-        return urlsplit(told).netloc.lower() == host.lower()
+        return urlsplit(address)
     except ValueError:
-        return False
+        return urlsplit("")
 
 
 def same_token(given: str | None, wanted: str) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import inspect
 import json
 import logging
 import re
@@ -12,11 +13,10 @@ import socket
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
@@ -29,7 +29,6 @@ from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
 from audit.report.names import visible
 from audit.report.page import shell
-from audit.report.words import CAUTIONS
 from audit.service.web import guard
 from audit.service.web.pages import views
 from audit.service.web.pages.compare import compare_page
@@ -52,17 +51,19 @@ log = logging.getLogger("pullaudit.serve")
 
 # What an address may ask: each word once, in this form; anything else is answered with 400 and what
 # is wanted.
-_NIGHT, _CAR = r"[\w.:-]{1,120}", r"[^\x00]{1,500}"
+_NIGHT = (r"[\w.:-]{1,120}", "a night, as in the list of nights")
+_CAR = (r"[^\x00]{1,500}", "a car's name")
+_SIDE = (rf"({_NIGHT[0]}( pull-[0-9]{{1,6}})?)?", "a night, or a night and its pull")
 ASKED = {
-    "id": (_NIGHT, "a night, as in the list of nights"),
-    "night": (_NIGHT, "a night, as in the list of nights"),
-    "name": (_CAR, "a car's name"),
-    "car": (_CAR, "a car's name"),
+    "id": _NIGHT,
+    "night": _NIGHT,
+    "name": _CAR,
+    "car": _CAR,
     "pull": (r"pull-[0-9]{1,6}", "a pull of the night, as pull-3"),
     "skip": (r"[0-9]{1,9}", "a count of nights is wanted, as in skip=200"),
     "key": (r"[\w-]{0,64}", "the key of a night that was looked at"),
-    "a": (rf"({_NIGHT}( pull-[0-9]{{1,6}})?)?", "a night, or a night and its pull"),
-    "b": (rf"({_NIGHT}( pull-[0-9]{{1,6}})?)?", "a night, or a night and its pull"),
+    "a": _SIDE,
+    "b": _SIDE,
 }
 
 
@@ -83,21 +84,32 @@ def refused(query: Mapping[str, Sequence[bytes]]) -> str:
     return ""
 
 
-@dataclass
-class Setup:
-    """What every handler shares. most_bytes: of one request's body; token: None for none.
-
-    looked: the newest nights that were looked at and not kept, each with a key nobody can guess.
-    """
-
-    shelf: Shelf
-    host: str
-    token: str | None
-    most_bytes: int
-    looked: deque[tuple[str, Mapping[str, Any]]] = field(default_factory=lambda: deque(maxlen=8))
-    pool: ThreadPoolExecutor = field(
-        default_factory=lambda: ThreadPoolExecutor(max_workers=4, thread_name_prefix="page")
-    )
+# Template, what it shows from the shelf and what the address says, and whether it has plots, or a
+# form that the script helps: of each page, and of the parts of one that are asked for when reached.
+VIEWS: Mapping[str, tuple[str, Callable[..., Mapping[str, Any]], bool]] = {
+    "/": ("cars.html", views.cars_page, True),
+    "/car": ("car.html", views.car_page, False),
+    "/night": ("kept.html", views.night_page, True),
+    "/compare": ("compare.html", compare_page, True),
+    "/plan": ("followed.html", views.followed, True),
+    "/trends": ("followed.html", views.followed, True),
+    "/response": ("followed.html", views.followed, True),
+    "/traces": ("traces.html", views.traces, False),
+    "/overlay": ("traces.html", views.overlay, False),
+    "/duty": ("duty.html", views.duty, False),
+    "/evidence": ("evidence.html", views.evidence, False),
+    "/plan/part": ("plan_part.html", views.plan_page, False),
+    "/trends/part": ("trends_part.html", views.trends_page, False),
+    "/response/part": ("response_part.html", views.response_page, False),
+}
+# Where else to look at a car.
+AROUND = (
+    ("nights", "/car", "name"),
+    ("trends", "/trends", "car"),
+    ("compare", "/compare", "car"),
+    ("duty and boost", "/response", "car"),
+    ("plan", "/plan", "car"),
+)
 
 
 class Asked(HTTPError):
@@ -111,49 +123,51 @@ class Asked(HTTPError):
 class Page(RequestHandler):
     """What all pages do: ask who is there, send the policy, say errors in a sentence."""
 
-    def initialize(self, setup: Setup) -> None:
-        self.setup = setup
+    open_to_all = False  # may it be asked for without the token?
+
+    @property
+    def shelf(self) -> Shelf:
+        return cast("Shelf", self.settings["shelf"])
 
     def prepare(self) -> None:
-        header = self.request.headers.get("Host", "")
-        if not guard.host_allowed(
-            header, bound=self.setup.host, token=self.setup.token is not None
-        ):
-            raise HTTPError(
-                403,
-                reason="This name does not lead here. Use the address that the program printed.",
-            )
-        if self.request.method == "POST":
-            told = map(self.request.headers.get, ("Origin", "Referer", "Sec-Fetch-Site"))
-            if not guard.same_origin(*told, host=header):
-                raise HTTPError(403, reason="This form did not come from one of these pages.")
-        if self.setup.token is not None and not self.open_to_all() and not self._known():
+        headers, token = self.request.headers, self.settings["token"]
+        header = headers.get("Host", "")
+        if not guard.host_allowed(header, bound=self.settings["host"], token=token is not None):
+            elsewhere = "This name does not lead here. Use the address that the program printed."
+            raise HTTPError(403, reason=elsewhere)
+        told = map(headers.get, ("Origin", "Referer", "Sec-Fetch-Site"))
+        if self.request.method == "POST" and not guard.same_origin(*told, host=header):
+            raise HTTPError(403, reason="This form did not come from one of these pages.")
+        bearer = headers.get("Authorization", "").removeprefix("Bearer ").strip() or None
+        known = self.get_signed_cookie(COOKIE) is not None
+        if token and not (self.open_to_all or known or guard.same_token(bearer, token)):
             self.redirect("/enter")
         elif wrong := refused(self.request.query_arguments):
             raise Asked(wrong)
-
-    def open_to_all(self) -> bool:
-        """May it be asked for without the token?"""
-        return False
-
-    def _known(self) -> bool:
-        bearer = self.request.headers.get("Authorization", "").removeprefix("Bearer ").strip()
-        return self.get_signed_cookie(COOKIE) is not None or guard.same_token(
-            bearer or None, self.setup.token or ""
-        )
 
     def set_default_headers(self) -> None:
         for name, value in HEADERS.items():
             self.set_header(name, value)
         self.clear_header("Server")
 
-    def show(self, template: str, **values: Any) -> None:
-        """Render and send a page. script among the values: it has plots, or a form it helps."""
-        values = {"script": False, "links": (), "here": "", **values}
-        runs = "'self'" if values["script"] else "'none'"
+    def show(self, template: str, *, script: bool = False, **values: Any) -> None:
+        """Render and send a page. script: it has plots, or a form it helps; name: the car whose
+        other pages are offered.
+        """
+        path, car = self.request.path, values.get("name")
+        values |= {
+            "script": script,
+            "links": [(t, views.link(p, **{w: car})) for t, p, w in AROUND if car],
+            "here": next((text for text, at, _ in AROUND if at == path), ""),
+            "path": path,
+            "link": views.link,
+            "xsrf": self.xsrf_form_html,
+            "most_bytes": self.settings["most_bytes"],
+        }
         self.set_header(
             "Content-Security-Policy",
-            f"default-src 'none'; script-src {runs}; style-src 'self'; img-src data:; "
+            f"default-src 'none'; script-src '{'self' if script else 'none'}'; style-src 'self'; "
+            "img-src data:; "
             "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
         )
         self.set_header("Content-Type", "text/html; charset=utf-8")
@@ -161,12 +175,12 @@ class Page(RequestHandler):
 
     async def work(self, make: Callable[[], T]) -> T:
         """Run what reads or computes beside the loop, so that other pages go on."""
-        return await IOLoop.current().run_in_executor(self.setup.pool, make)
+        return await IOLoop.current().run_in_executor(self.settings["pool"], make)
 
     def write_error(self, status_code: int, **kwargs: Any) -> None:
         error = kwargs.get("exc_info", (None, None, None))[1]
-        head, text = _said(status_code, error)
         self.set_status(404 if isinstance(error, UsageError) else status_code)
+        head, text = _said(status_code, error)
         self.show("said.html", head=head, text=text)
 
     def log_exception(self, typ: Any, value: Any, tb: Any) -> None:
@@ -179,115 +193,36 @@ class Page(RequestHandler):
 def _said(status: int, error: BaseException | None) -> tuple[str, str]:
     """Head and text of the page that says what went wrong."""
     back = "Go back to all cars."
-    if isinstance(error, ArchiveError):
-        return "The archive is in trouble", str(error)
-    if isinstance(error, PullauditError):
-        return "That did not work", str(error)
-    if isinstance(error, HTTPError) and status == 403:
-        anew = "The form has no valid mark of this page. Load the page again and send it anew."
-        return "Not from there", error.reason or anew
-    if isinstance(error, MissingArgumentError):
-        return "Something is missing", f"This address wants to be told: {error.arg_name}."
-    if status == 400:
-        return "That cannot be understood", error.said if isinstance(error, Asked) else back
-    if status == 404:
-        return "No such page", back
-    if status < 500:
-        return "That is not done here", back
-    return "Something went wrong", "The program has written what it was to its standard error."
-
-
-@dataclass(frozen=True)
-class View:
-    """A page, or a part of one that is asked for when it is reached.
-
-    make: what the template shows, from the shelf and what the address says of `asks`. also: what it
-    shows besides. form: it has a form of ours.
-    """
-
-    template: str
-    make: Callable[..., Mapping[str, Any]]
-    asks: tuple[str, ...] = ()
-    also: Mapping[str, Any] = field(default_factory=dict)
-    form: bool = False
+    match error:
+        case ArchiveError():
+            return "The archive is in trouble", str(error)
+        case PullauditError():
+            return "That did not work", str(error)
+        case MissingArgumentError():
+            return "Something is missing", f"This address wants to be told: {error.arg_name}."
+        case Asked():
+            return "That cannot be understood", error.said
+        case HTTPError(status_code=403):
+            anew = "The form has no valid mark of this page. Load the page again and send it anew."
+            return "Not from there", error.reason or anew
+    if status >= 500:
+        return "Something went wrong", "The program has written what it was to its standard error."
+    heads = {400: "That cannot be understood", 404: "No such page"}
+    return heads.get(status, "That is not done here"), back
 
 
 class Viewed(Page):
     """Any page that only shows what the archive has."""
 
-    def initialize(self, setup: Setup, view: View | None = None) -> None:
-        super().initialize(setup)
-        assert view is not None
-        self.view = view
-
     async def get(self) -> None:
-        view, setup = self.view, self.setup
+        template, make, script = VIEWS[self.request.path]
+        words = list(inspect.signature(make).parameters.values())[1:]
         asked = [
-            self.get_query_argument(name, UNSAID[name])
-            if name in UNSAID
-            else self.get_query_argument(name)
-            for name in view.asks
+            self.get_query_argument(w.name, *([] if w.default is w.empty else [w.default]))
+            for w in words
         ]
-        found = await self.work(lambda: view.make(setup.shelf, *asked))
-        form = {"xsrf": self.xsrf_form_html(), "most_bytes": setup.most_bytes} if view.form else {}
-        self.show(view.template, **view.also, **form, **found)
-
-
-UNSAID = {"skip": "0", "a": "", "b": ""}  # what is taken where an address does not say it
-SCRIPT = {"script": True}
-
-
-def _night(shelf: Shelf, night_id: str) -> Mapping[str, Any]:
-    page, car = views.night_page(shelf, night_id)
-    return {"page": page, "links": views.car_links(car), "said": ""}
-
-
-def _followed(path: str, here: str, title: str, wait: str) -> View:
-    """A page of a car whose figures follow it, since many nights take a while.
-
-    here: its link; wait: said meanwhile.
-    """
-
-    def make(shelf: Shelf, car: str) -> Mapping[str, Any]:
-        name = shelf.known_car(car)
-        part = views.link(f"{path}/part", car=name)
-        return {"name": name, "part": part, "links": views.car_links(name)}
-
-    also = {**SCRIPT, "here": here, "title": title, "wait": wait, "cautions": CAUTIONS}
-    return View("followed.html", make, ("car",), also)
-
-
-OF_NIGHT, OF_CAR = ("night",), ("car",)
-VIEWS: Mapping[str, View] = {
-    "/": View("cars.html", views.cars_page, also=SCRIPT, form=True),
-    "/car": View(
-        "car.html",
-        lambda shelf, name, skip: views.car_page(shelf, name, skip=int(skip)),
-        ("name", "skip"),
-        {"here": "nights"},
-    ),
-    "/night": View("kept.html", _night, ("id",), SCRIPT),
-    "/compare": View(
-        "compare.html", compare_page, ("car", "a", "b"), {**SCRIPT, "here": "compare"}
-    ),
-    "/plan": _followed(
-        "/plan", "plan", "The evening ahead", "Working out the evening from all nights…"
-    ),
-    "/trends": _followed("/trends", "trends", "Trends", "Working out the trends over all nights…"),
-    "/response": _followed(
-        "/response",
-        "duty and boost",
-        "Duty and boost",
-        "Working out boost against duty over all nights…",
-    ),
-    "/traces": View("traces.html", views.traces, ("night", "pull")),
-    "/overlay": View("traces.html", views.overlay, OF_NIGHT),
-    "/duty": View("duty.html", views.duty, OF_NIGHT),
-    "/evidence": View("evidence.html", views.evidence, OF_NIGHT),
-    "/plan/part": View("plan_part.html", views.plan_page, OF_CAR),
-    "/trends/part": View("trends_part.html", views.trends_page, OF_CAR),
-    "/response/part": View("response_part.html", views.response_page, OF_CAR),
-}
+        found = await self.work(lambda: make(self.shelf, *asked))
+        self.show(template, script=script, **found)
 
 
 class Screen(Page):
@@ -301,9 +236,15 @@ class Screen(Page):
         self.stopped = True
 
     async def post(self) -> None:
-        stages = self.request.headers.get("X-Stages") == "yes"
+        stages, loop = self.request.headers.get("X-Stages") == "yes", IOLoop.current()
+
+        def told(done: int, of: int, said: str) -> bool:
+            if stages:
+                loop.add_callback(self._line, {"done": done, "of": of, "said": said})
+            return not self.stopped
+
         try:
-            where = await self._screened(stages=stages)
+            where = await self.work(lambda: self._screened(told))
         except PullauditError as error:
             if not stages:
                 raise
@@ -323,44 +264,29 @@ class Screen(Page):
         with contextlib.suppress(StreamClosedError):
             self.flush()
 
-    async def _screened(self, *, stages: bool) -> str:
+    def _screened(self, told: Callable[[int, int, str], bool]) -> str:
         """Screen what came, keep it where that was asked; the address of its page."""
         uploads = [Upload(f["filename"], f["body"]) for f in self.request.files.get("logs", [])]
-        name, setting = self.get_body_argument("car", ""), self.get_body_argument("setting", "")
-        keep = self.get_body_argument("keep", "") == "yes"
-        if setting not in ("", "dyno", "street") or (keep and not name):
-            raise UsageError(
-                "To keep a night, choose its car."
-                if keep
-                else "A night is made on the dyno or on the street."
-            )
-        shelf, loop = self.setup.shelf, IOLoop.current()
-        car = await self.work(lambda: shelf.archive.car(shelf.known_car(name))) if name else Car()
-
-        def told(done: int, of: int, said: str) -> bool:
-            if stages:
-                loop.add_callback(self._line, {"done": done, "of": of, "said": said})
-            return not self.stopped
-
-        night = await self.work(
-            lambda: screen_uploads(uploads, car=car, setting=setting, told=told)
-        )
-        said = "This night was screened and not kept."
-        if keep and not self.stopped and any(a.status == "read" for a in night.logs):
+        name, setting, keep = (self.get_body_argument(w, "") for w in ("car", "setting", "keep"))
+        if keep == "yes" and not name:
+            raise UsageError("To keep a night, choose its car.")
+        if setting not in ("", "dyno", "street"):
+            raise UsageError("A night is made on the dyno or on the street.")
+        shelf, said = self.shelf, "This night was screened and not kept."
+        car = shelf.archive.car(shelf.known_car(name)) if name else Car()
+        night = screen_uploads(uploads, car=car, setting=setting, told=told)
+        if keep == "yes" and not self.stopped and any(a.status == "read" for a in night.logs):
             try:
-                added = await self.work(
-                    lambda: shelf.archive.add(night, setting=setting, history=in_history)
-                )
+                added = shelf.archive.add(night, setting=setting, history=in_history)
             except ArchiveError as error:
-                said = f"{error} This night was screened and not kept."
+                said = f"{error} {said}"
             else:
                 if added.night_id is not None:
                     return views.link("/night", id=added.night_id)
                 night, said = added.night, " ".join(added.said)
-        page = await self.work(lambda: views.looked_page(night))
         key = secrets.token_urlsafe(18)
-        links = views.car_links(name) if name else ()
-        self.setup.looked.append((key, {"page": page, "links": links, "said": said}))
+        shown = {"page": views.looked_page(night), "name": name, "said": said}
+        self.settings["looked"].append((key, shown))
         return views.link("/looked", key=key)
 
 
@@ -368,7 +294,7 @@ class Looked(Page):
     """A night that was screened and not kept, as long as it is remembered."""
 
     def get(self) -> None:
-        found = dict(self.setup.looked).get(self.get_query_argument("key"))
+        found = dict(self.settings["looked"]).get(self.get_query_argument("key"))
         if found is None:
             raise UsageError("That night was not kept and is forgotten. Screen its logs again.")
         self.show("kept.html", script=True, **found)
@@ -377,17 +303,16 @@ class Looked(Page):
 class Enter(Page):
     """Where the token is entered, if there is one."""
 
-    def open_to_all(self) -> bool:
-        return True
+    open_to_all = True
 
     def get(self) -> None:
-        self.show("enter.html", xsrf=self.xsrf_form_html(), wrong=False)
+        self.show("enter.html", wrong=False)
 
     async def post(self) -> None:
         await asyncio.sleep(0.4)  # a guess costs time
-        if not guard.same_token(self.get_body_argument("token", ""), self.setup.token or ""):
+        if not guard.same_token(self.get_body_argument("token", ""), self.settings["token"] or ""):
             self.set_status(403)
-            self.show("enter.html", xsrf=self.xsrf_form_html(), wrong=True)
+            self.show("enter.html", wrong=True)
             return
         self.set_signed_cookie(COOKIE, "in", None, httponly=True, samesite="Strict", path="/")
         self.redirect("/")
@@ -396,8 +321,7 @@ class Enter(Page):
 class Static(Page):
     """Our style and script: two names, no folder behind them."""
 
-    def open_to_all(self) -> bool:
-        return True
+    open_to_all = True
 
     def get(self, name: str) -> None:
         kind, text = assets()[name]
@@ -410,12 +334,10 @@ class Static(Page):
 def assets() -> Mapping[str, tuple[str, str]]:
     """Name -> (type, text) of what pages refer to."""
     own = files(PAGES) / "assets"
+    css, js = ((own / name).read_text(encoding="utf-8") for name in ("site.css", "upload.js"))
     return {
-        "page.css": ("text/css", shell.style() + (own / "site.css").read_text(encoding="utf-8")),
-        "page.js": (
-            "text/javascript",
-            shell.script() + "\n" + (own / "upload.js").read_text(encoding="utf-8"),
-        ),
+        "page.css": ("text/css", shell.style() + css),
+        "page.js": ("text/javascript", f"{shell.script()}\n{js}"),
     }
 
 
@@ -438,25 +360,28 @@ def application(
     Raises UsageError for an open bind without a token.
     """
     guard.check_bind(host, token)
-    shelf = Shelf(Archive(folder))
-    shared = {"setup": Setup(shelf, host=host, token=token, most_bytes=most_bytes)}
-    pages: list[tuple[str, type[Page], dict[str, Any]]] = [
-        *((path, Viewed, {**shared, "view": view}) for path, view in VIEWS.items()),
-        ("/looked", Looked, shared),
-        ("/screen", Screen, shared),
-        ("/enter", Enter, shared),
-        (r"/static/(page\.css|page\.js)", Static, shared),
-    ]
+    pages: dict[str, type[Page]] = {
+        **dict.fromkeys(VIEWS, Viewed),
+        "/looked": Looked,
+        "/screen": Screen,
+        "/enter": Enter,
+        r"/static/(page\.css|page\.js)": Static,
+    }
     return Application(
-        pages,
+        list(pages.items()),
         xsrf_cookies=True,
         xsrf_cookie_kwargs={"httponly": True, "samesite": "Strict"},
         cookie_secret=secrets.token_urlsafe(32),  # who has entered must enter again after a restart
         default_handler_class=Missing,
-        default_handler_args=shared,
         compress_response=True,
         log_function=lambda _handler: None,
-        shelf=shelf,
+        shelf=Shelf(Archive(folder)),
+        host=host,
+        token=token,
+        most_bytes=most_bytes,
+        # The newest nights that were looked at and not kept, each by a key nobody can guess.
+        looked=deque(maxlen=8),
+        pool=ThreadPoolExecutor(max_workers=4, thread_name_prefix="page"),
     )
 
 
@@ -475,12 +400,8 @@ def listen(
             f"--host {host} --port {port}: cannot listen there ({error.strerror or error}). "
             "Give another port."
         ) from None
-    server = HTTPServer(
-        app,
-        max_body_size=most_bytes,
-        max_buffer_size=most_bytes + MEGABYTE,
-        idle_connection_timeout=60,
-    )
+    room = {"max_body_size": most_bytes, "max_buffer_size": most_bytes + MEGABYTE}
+    server = HTTPServer(app, idle_connection_timeout=60, **room)
     listening.setblocking(False)
     server.add_socket(listening)
     return server, int(listening.getsockname()[1])
@@ -518,7 +439,5 @@ def serve(
         ready(f"http://{f'[{host}]' if ':' in host else host}:{bound}/")
         await asyncio.Event().wait()
 
-    try:
+    with contextlib.suppress(KeyboardInterrupt):
         asyncio.run(run())
-    except KeyboardInterrupt:
-        return

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,7 @@ from audit.report.page.quantities import shown
 from audit.service.web.pages.usual import curve_of
 
 if TYPE_CHECKING:
-    from audit.archive.step.response import GearResponse
+    from audit.archive.step.response import GearResponse, Response
     from audit.archive.store.journal import JournalNote
     from audit.archive.trend.trend import Trend
 
@@ -27,70 +27,47 @@ def trend_charts(
     """Two charts on one axis of nights: the measure itself, and how far it is from what was
     expected, with control limits.
     """
-    dates = trend.dates
-    marks = _journal(dates, notes, trend.measure.name)
+    marks = _journal(trend.dates, notes, trend.measure.name)
     if trend.shift is not None:
         marks.append({"kind": "upright", "x": trend.shift.onset, "text": "shift begins"})
-    ticks = _ticks(dates)
     unit = "" if trend.measure.unit == "1" else trend.measure.unit
-    values = [round(shown(v, unit, us=us), 4) for v in trend.values]
-    level: list[Layer] = [
-        {"kind": "line", "x": list(range(len(values))), "y": values, "style": 0},
-        {"kind": "points", "x": list(range(len(values))), "y": values, "style": 0},
-    ]
+    nights = len(trend.dates)
+    alike = {"ticks": _ticks(trend.dates), "tall": False, "across": "night"}
+
+    def of_nights(kind: str, values: Sequence[float], digits: int, style: int) -> Layer:
+        """The line or the points of the last nights."""
+        x, y = list(range(nights - len(values), nights)), [round(v, digits) for v in values]
+        return {"kind": kind, "x": x, "y": y, "style": style}
+
+    values = [shown(v, unit, us=us) for v in trend.values]
+    level = [of_nights(kind, values, 4, 0) for kind in ("line", "points")]
     if trend.baseline is not None:
         said = figure(trend.baseline, unit, us=us, digits=trend.measure.digits).strip()
-        level.append(
-            {
-                "kind": "level",
-                "y": shown(trend.baseline, unit, us=us),
-                "text": f"baseline {said}",
-                "role": "target",
-            }
-        )
+        level.append(_level(shown(trend.baseline, unit, us=us), f"baseline {said}", "target"))
     if trend.forecast is not None:
         limit = trend.forecast.limit
-        level.append(
-            {
-                "kind": "level",
-                "y": shown(limit, unit, us=us),
-                "text": f"limit {number(limit, unit, us=us)}",
-                "role": "limit",
-            }
-        )
-    first = len(dates) - len(trend.ewma)
-    x = list(range(first, len(dates)))
-    control: list[Layer] = [
-        {"kind": "line", "x": x, "y": [round(v, 3) for v in trend.ewma], "style": 0},
-        {
-            "kind": "points",
-            "x": list(range(len(trend.scores))),
-            "y": [round(v, 3) for v in trend.scores],
-            "style": 2,
-        },
-        {"kind": "level", "y": trend.ewma_limit, "text": "limit", "role": "limit"},
-        {"kind": "level", "y": -trend.ewma_limit, "text": "limit", "role": "limit"},
+        said = f"limit {number(limit, unit, us=us)}"
+        level.append(_level(shown(limit, unit, us=us), said, "limit"))
+    control = [
+        of_nights("line", trend.ewma, 3, 0),
+        of_nights("points", trend.scores, 3, 2),
+        *(_level(end, "limit", "limit") for end in (trend.ewma_limit, -trend.ewma_limit)),
     ]
-    about = f"{trend.measure.label}, a point a night, corrected to the same conditions"
     return [
         {
             "id": name,
             "title": "The measure",
             "unit": unit_for(unit, us=us),
-            "about": about,
+            "about": f"{trend.measure.label}, a point a night, corrected to the same conditions",
             "layers": level + marks,
-            "ticks": ticks,
-            "tall": False,
-            "across": "night",
+            **alike,
             "told": _measure_told(trend, unit, us=us),
         },
         {
             "id": f"{name}-control",
             "title": "Control chart",
             "unit": "expected spreads",
-            "ticks": ticks,
-            "tall": False,
-            "across": "night",
+            **alike,
             "about": "points: each night's distance from what was expected; line: their moving "
             "average, which should stay between the control limits",
             "told": _control_told(trend),
@@ -99,12 +76,16 @@ def trend_charts(
     ]
 
 
+def _level(y: float, text: str, role: str) -> Layer:
+    return {"kind": "level", "y": y, "text": text, "role": role}
+
+
 def _measure_told(trend: Trend, unit: str, *, us: bool) -> str:
     """The chart of the measure in words."""
     if not trend.values:
         return "No night yet."
     dates, digits = trend.dates, trend.measure.digits
-    low, high = (int(find(trend.values)) for find in (np.argmin, np.argmax))
+    low, high = int(np.argmin(trend.values)), int(np.argmax(trend.values))
     first, last, least, most = (
         figure(trend.values[i], unit, us=us, digits=digits).strip() for i in (0, -1, low, high)
     )
@@ -133,38 +114,30 @@ def _ticks(dates: Sequence[str]) -> dict[str, str]:
     return {str(i): dates[i] for i in at}
 
 
-def _journal(dates: Sequence[str], notes: Sequence[JournalNote], measure: str) -> list[Layer]:
+def _journal(dates: Sequence[str], notes: Iterable[JournalNote], measure: str) -> list[Layer]:
     """An upright line where a note on this measure falls between the nights."""
-    if not dates:
-        return []
-    days = np.array([date.fromisoformat(d).toordinal() for d in dates])
+    days = [date.fromisoformat(d).toordinal() for d in dates]
     out: list[Layer] = []
     for note in notes:
         day = date.fromisoformat(note.day).toordinal()
-        if measure in note.touches and days[0] <= day <= days[-1] + 30:
-            at = float(np.interp(day, days, np.arange(len(days))))
-            out.append(
-                {"kind": "upright", "x": round(max(at - 0.25, -0.25), 2), "text": note.text[:40]}
-            )
+        if days and measure in note.touches and days[0] <= day <= days[-1] + 30:
+            at = round(max(float(np.interp(day, days, range(len(days)))) - 0.25, -0.25), 2)
+            out.append({"kind": "upright", "x": at, "text": note.text[:40]})
     return out
 
 
-def response_chart(
-    gear: GearResponse, *, relative: float, us: bool, limit: float | None, steps: bool
-) -> dict[str, Any]:
-    """Settled boost against duty: the pulls on the curve, the duty to try next; all as in the last
-    night's air.
+def response_chart(gear: GearResponse, found: Response, *, us: bool, steps: bool) -> dict[str, Any]:
+    """Settled boost against duty in one gear: the pulls on the curve, the duty to try next; all as
+    in the last night's air.
 
-    relative: air density of the last night over the reference's; limit: the car's, kPa gauge;
     steps: False where the decision is no step, so that none is drawn. Nor is one that is not beyond
     what was pulled.
     """
+    relative, power = found.air.relative, float(np.median(gear.curve.power))
     names = ("duty_mean_pct", "boost_settled_kpa", "relative")
     rows = gear.rows.select(names).drop_nulls().rows() if gear.rows.height else []
-    power = float(np.median(gear.curve.power))
     settled = [(duty, boost * (relative / air) ** power) for duty, boost, air in rows]
-    following = gear.step.duty
-    step = None
+    following, step = gear.step.duty, None
     if steps and following is not None and following > max((d for d, _ in settled), default=0.0):
         step = Step(following, gear.curve.interval(following, relative=relative))
     return duty_chart(
@@ -173,7 +146,7 @@ def response_chart(
         settled,
         curve=curve_of(gear, relative),
         target=None if gear.wanted is None else gear.wanted[0],
-        limit=limit,
+        limit=found.car.boost_limit_kpa,
         step=step,
         us=us,
     )

@@ -2,41 +2,30 @@
 
 from __future__ import annotations
 
-import dataclasses
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 from audit.errors import UsageError
 from audit.model import Car, LogAudit, Night
+from audit.tables import toml_table
 
 MOST_FILES = 24
-# Endings that tell the reader how to unpack; any other name ends in .log. Nothing else of a name
-# reaches the disk.
-ENDINGS = (
-    ".csv",
-    ".txt",
-    ".tsv",
-    ".log",
-    ".gz",
-    ".zip",
-    ".parquet",
-    ".json",
-    ".mf4",
-    ".mdf",
-    ".dat",
-    ".xlsx",
-)
 SHOWN_LENGTH = 120
 
 
-@dataclass(frozen=True, slots=True)
-class Upload:
+class Upload(NamedTuple):
     """A file as the browser sent it."""
 
     name: str
     body: bytes
+
+
+def endings() -> tuple[str, ...]:
+    """Those that tell the reader how to unpack. Nothing else of a name reaches the disk."""
+    return tuple(toml_table("files.toml")["logs"])
 
 
 def shown_name(name: str) -> str:
@@ -47,15 +36,11 @@ def shown_name(name: str) -> str:
 
 
 def ending(name: str) -> str:
-    """One of ENDINGS, '.log' for every other; '.csv.gz' keeps both."""
+    """A known ending, '.log' for every other; '.csv.gz' keeps both."""
     low = shown_name(name).lower()
-    found = next((e for e in ENDINGS if low.endswith(e)), ".log")
-    inner = (
-        next((e for e in ENDINGS if low.removesuffix(found).endswith(e)), "")
-        if found == ".gz"
-        else ""
-    )
-    return inner + found
+    last = next(filter(low.endswith, endings()), ".log")
+    inner = next(filter(low.removesuffix(last).endswith, endings()), "") if last == ".gz" else ""
+    return inner + last
 
 
 def screen_uploads(
@@ -63,7 +48,7 @@ def screen_uploads(
     *,
     car: Car,
     setting: str = "",
-    told: Callable[[int, int, str], bool] | None = None,
+    told: Callable[[int, int, str], bool] = lambda _done, _of, _said: True,
 ) -> Night:
     """One night from uploaded files. Raises UsageError for none, too many, or where it was stopped.
 
@@ -79,21 +64,20 @@ def screen_uploads(
             f"{len(uploads)} files; at most {MOST_FILES} at a time. Use `pullaudit screen` for a "
             "whole folder."
         )
+
+    def stage(done: int, said: str) -> None:
+        if not told(done, len(uploads), said):
+            raise UsageError("Stopped. Nothing was kept.")
+
     audits: list[LogAudit] = []
     with tempfile.TemporaryDirectory(prefix="pullaudit-") as folder:
         for i, upload in enumerate(uploads, 1):
             name = shown_name(upload.name)
-            if told is not None and not told(
-                i - 1, len(uploads), f"Reading {name}: {i} of {len(uploads)}."
-            ):
-                raise UsageError("Stopped. Nothing was kept.")
+            stage(i - 1, f"Reading {name}: {i} of {len(uploads)}.")
             path = Path(folder) / f"upload{i}{ending(upload.name)}"
             path.write_bytes(upload.body)
-            audits += [
-                _renamed(a, path, shown_name(upload.name)) for a in screen_log(path, car=car)
-            ]
-    if told is not None and not told(len(uploads), len(uploads), "Judging the night…"):
-        raise UsageError("Stopped. Nothing was kept.")
+            audits += [_renamed(audit, path, name) for audit in screen_log(path, car=car)]
+    stage(len(uploads), "Judging the night…")
     return assemble(audits, car=car, setting=setting)
 
 
@@ -103,13 +87,9 @@ def _renamed(audit: LogAudit, path: Path, name: str) -> LogAudit:
     def told(text: str) -> str:
         return text.replace(str(path), name).replace(path.name, name)
 
-    log = audit.log and dataclasses.replace(audit.log, path=told(audit.log.path))
-    pulls = (
-        tuple(
-            dataclasses.replace(p, pull=dataclasses.replace(p.pull, log=log)) for p in audit.pulls
-        )
-        if log
-        else audit.pulls
-    )
-    error = told(audit.error) if audit.error else audit.error
-    return dataclasses.replace(audit, path=told(audit.path), error=error, log=log, pulls=pulls)
+    audit = replace(audit, path=told(audit.path), error=audit.error and told(audit.error))
+    if audit.log is None:
+        return audit
+    log = replace(audit.log, path=told(audit.log.path))
+    pulls = tuple(replace(p, pull=replace(p.pull, log=log)) for p in audit.pulls)
+    return replace(audit, log=log, pulls=pulls)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from audit.report.page.history import DutyCurve, History, Usual
 from audit.report.page.measures import measures_by_group
@@ -17,37 +20,31 @@ BEYOND_PCT, POINTS = 15.0, 41
 LEAST_PULLS = 5  # before a range is called usual
 
 
+@cache
 def wanted() -> tuple[str, ...]:
-    """Columns of a pull that its history is made of."""
+    """Columns of a pull that its history is made of: its gear, and every measure."""
     return ("gear", *(m.name for measures in measures_by_group().values() for m in measures))
 
 
 def history_of(pulls: pl.DataFrame | None, date: str, found: Response | None = None) -> History:
     """What stands beside a night, gear by gear. pulls: all of the car's, None without an archive;
-    date: the night's ISO day; found: boost against duty, for the curve of the gear pulled most.
+    date: the night's ISO day; found: boost against duty, for the curve of the gear pulled most, and
+    for the duty that the targets of the other gears that were pulled take.
     """
-    main = next((g for g in found.gears if g.gear == found.main), None) if found else None
-    curve = None if found is None or main is None else curve_of(main, found.air.relative)
-    needs = () if found is None else needs_of(found)
-    before = None if pulls is None or pulls.is_empty() else pulls.filter(pulls["date"] < date)
-    if before is None or before.is_empty():
-        return History(curve=curve, needs=needs)
-    last = str(before["date"].max())
-    gears = before.partition_by("gear", as_dict=True)
-    usual = {key[0]: _usual(frame, last) for key, frame in gears.items()}
-    return History(last, usual, curve, needs)
-
-
-def needs_of(found: Response) -> tuple[tuple[int, float, float], ...]:
-    """What the targets of the other gears take, as in History, of those that were pulled and reach
-    their target.
-    """
-    return tuple(
+    gears = found.gears if found else ()
+    curves = [curve_of(g, found.air.relative) for g in gears if found and g.gear == found.main]
+    needs = tuple(
         (gear.gear, gear.wanted[0], gear.wanted[2])
-        for gear in found.gears
-        if gear.gear and gear.gear != found.main and gear.pulls
+        for gear in gears
+        if found and gear.gear and gear.gear != found.main and gear.pulls
         if gear.wanted is not None and gear.wanted[2] is not None
     )
+    last, usual = "", {}
+    if pulls is not None and (before := pulls.filter(pulls["date"] < date)).height:
+        last = str(before["date"].max())
+        by_gear = before.partition_by("gear", as_dict=True)
+        usual = {key[0]: _usual(frame, last) for key, frame in by_gear.items()}
+    return History(last, usual, next(iter(curves), None), needs)
 
 
 def curve_of(gear: GearResponse, relative: float) -> DutyCurve:
@@ -63,17 +60,14 @@ def curve_of(gear: GearResponse, relative: float) -> DutyCurve:
 
 
 def _usual(pulls: pl.DataFrame, last: str) -> Usual:
-    every = (m.name for measures in measures_by_group().values() for m in measures)
-    names = [name for name in every if name in pulls.columns]
-    ranges, means = {}, {}
+    ranges: dict[str, tuple[float, float]] = {}
+    means: dict[str, float] = {}
     on_last = pulls.filter(pulls["date"] == last)
-    for name in names:
-        seen = pulls[name].cast(float).drop_nulls()
+    for name in filter(pulls.columns.__contains__, wanted()[1:]):
+        seen, there = (rows[name].cast(float).drop_nulls().to_numpy() for rows in (pulls, on_last))
         if len(seen) >= LEAST_PULLS:
-            low, high = seen.quantile(0.05, "linear"), seen.quantile(0.95, "linear")
-            if low is not None and high is not None:
-                ranges[name] = (float(low), float(high))
-        there = on_last[name].cast(float).drop_nulls()
+            low, high = np.quantile(seen, (0.05, 0.95))
+            ranges[name] = (float(low), float(high))
         if len(there):
-            means[name] = float(there.to_numpy().mean())
+            means[name] = float(there.mean())
     return Usual(ranges, means)
