@@ -13,12 +13,11 @@ from audit import __version__
 from audit.declared import needed_channels
 from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
 from audit.intake.names.sensors import further_sensors
-from audit.intake.names.unit_text import Unit, unit_for, units_of
+from audit.intake.names.unit_text import Unit, turned, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.said import note
-from audit.intake.units.candidates import turned
-from audit.intake.units.decide import CAR_FILE, Decision, Source
+from audit.intake.units.evidence import CAR_FILE, Decision, Source
 from audit.intake.units.infer_units import infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
@@ -82,8 +81,8 @@ def _understand(raw: RawLog, car: Car) -> Log:
     columns, stride = _columns(raw, car), max(1, -(-len(raw.time) // THIN_TO))
     notes = _name(columns, car, stride)
     sources, second = _sources(columns, car, stride, notes)
-    inferred = infer_units(sources, raw.time[::stride], car, second=second)
-    notes += _unit_notes(columns, inferred.decisions)
+    decisions, ambient = infer_units(sources, raw.time[::stride], car, second=second)
+    notes += _unit_notes(columns, decisions)
     notes += _unnamed(columns)
     step = median_step(raw.time)
     whole = Rate(1.0 / step if step > 0 else 0.0)
@@ -94,14 +93,14 @@ def _understand(raw: RawLog, car: Car) -> Log:
     apart = [None if c.clock else c.values for c in columns]
     for c, rate in zip(columns, together(raw.time, apart, rates, row_step_s=step), strict=True):
         c.rate = rate
-    frame, channels = _build(raw, columns, inferred.decisions)
+    frame, channels = _build(raw, columns, decisions)
     notes += _throttle_note(frame, channels)
     return Log(
         path=raw.path,
         sha256=raw.sha256,
         frame=frame,
         channels=channels,
-        barometric=inferred.barometric,
+        barometric=ambient,
         notes=(*raw.notes, *notes),
         breaks=raw.clock.breaks,
         clock=raw.clock.said or raw.clock.kind,

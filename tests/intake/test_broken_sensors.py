@@ -7,7 +7,7 @@ import pytest
 from made import AMBIENT, Made, drive
 from test_infer_units import PSI, log_of, scene
 
-from audit.intake.units.railed import pressure_without_rails, temperature_without_rails
+from audit.intake.units.scene import pressure_without_rails, temperature_without_rails
 from audit.model import Car
 
 

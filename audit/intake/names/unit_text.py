@@ -4,11 +4,15 @@ one of no channel's too ('Nm', 'km').
 
 from __future__ import annotations
 
+import math
 import re
 from functools import lru_cache
 from typing import NamedTuple
 
+import numpy as np
+
 from audit.intake.names.words import fold
+from audit.model import Array
 from audit.tables import row_of, toml_table
 
 _DROP = re.compile(r"[\s\[\]{}.]+")
@@ -42,6 +46,27 @@ class Unit(NamedTuple):
     offset: float = 0.0
     reference: str = ""  # 'gauge' or 'absolute' when the text says it
     special: str = ""
+
+    def turned(self, value: float) -> float:
+        """One source value in the canonical unit."""
+        if self.special == "reciprocal":
+            return 1.0 / value if value else math.nan
+        if self.special == "inhg_psi" and value < 0:
+            return units()["inhg"].scale * value + self.offset
+        return self.scale * value + self.offset
+
+
+def turned(values: Array, unit: Unit) -> Array:
+    """Source values in the canonical unit; NaN where they mean nothing."""
+    if unit.special == "reciprocal":
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(values > 0, 1.0 / values, np.nan)
+    if unit.special == "inhg_psi":
+        below = units()["inhg"].scale * values
+        return np.where(values < 0, below, unit.scale * values) + unit.offset
+    if unit.scale == 1.0 and unit.offset == 0.0:
+        return values
+    return values * unit.scale + unit.offset
 
 
 QUANTITY = {"pressure_absolute": "pressure", "pressure_gauge": "pressure"}

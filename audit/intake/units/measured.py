@@ -7,11 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from audit.intake.units.decide import Source
-from audit.intake.units.evidence import Measured, part_of
-from audit.intake.units.scene import Scene, quantile
+from audit.intake.units.evidence import Measured, Source, part_of
+from audit.intake.units.scene import Scene, in_order, quantile
 from audit.model import Array, Bools, base_of
-from audit.signal.arrays import median, median_of_finite
+from audit.signal.arrays import both_finite, median, median_of_finite
 from audit.tables import row_of
 
 # density of air at 1 kPa and 25 °C (ideal gas), g/l, cylinders filled to 85 %
@@ -51,28 +50,23 @@ def measure(channel: str, source: Source, scene: Scene) -> Measured:
     return look(channel, source, scene)
 
 
-def _finite(values: Array) -> Array:
-    """The samples in order of size."""
-    return np.sort(values[np.isfinite(values)])
-
-
 def _levels(channel: str, values: Array, scene: Scene | None = None) -> Seen:
     """The levels that the table names for a channel; none for a column without a value."""
-    part, ordered = part_of(channel), _finite(values)
-    if part is None or not len(ordered):
-        return {}
+    part, ordered = part_of(channel), in_order(values)
     if part.sizes:
         ordered = np.sort(np.abs(ordered))
+    if not len(ordered):
+        return {}
     seen: Seen = {name: quantile(ordered, share) for name, share in part.levels.items()}
     if scene is not None:
         for name, (state, share) in part.states.items():
-            seen[name] = scene.level(values, getattr(scene, state), share=share)
+            seen[name] = scene.level(values, state, share=share)
     return {n: v for n, v in seen.items() if v or not part.sizes}  # no size tells no unit
 
 
-def _sizes(channel: str, source: Source, _: Scene) -> Measured:
-    flags = {"moving"} if _reach(_finite(source.values), 0.002) > ZERO else set()
-    return Measured(_levels(channel, source.values), frozenset(flags))
+def _flags(**words: bool | np.bool_) -> frozenset[str]:
+    """The words that hold."""
+    return frozenset(name for name, holds in words.items() if holds)
 
 
 def _reach(ordered: Array, share: float) -> float:
@@ -82,9 +76,14 @@ def _reach(ordered: Array, share: float) -> float:
     return quantile(ordered, 1.0 - share) - quantile(ordered, share)
 
 
+def _sizes(channel: str, source: Source, _: Scene) -> Measured:
+    moving = _reach(in_order(source.values), 0.002) > ZERO
+    return Measured(_levels(channel, source.values), _flags(moving=moving))
+
+
 def _engine_speed(channel: str, source: Source, _: Scene) -> Measured:
     """Of the samples in which it turns."""
-    ordered = _finite(source.values)
+    ordered = in_order(source.values)
     top = quantile(ordered, 0.998) if len(ordered) else 0.0
     turning = ordered[ordered > 0.02 * max(top, ZERO)]
     return Measured(_levels(channel, turning)) if top > 0 else Measured(typical=0.0)
@@ -93,21 +92,15 @@ def _engine_speed(channel: str, source: Source, _: Scene) -> Measured:
 def _percentage(channel: str, source: Source, scene: Scene) -> Measured:
     """A throttle's, a duty's or a trim's levels, and how it moves."""
     sizes, rpm = _sizes(channel, source, scene), scene.rpm
-    seen, first = dict(sizes.seen), _finite(source.values)[:200]
+    seen, first = dict(sizes.seen), in_order(source.values)[:200]
     if seen:
         seen["reach"] = max(abs(seen["low"] or 0.0), abs(seen["high"] or 0.0))
-    return _flagged(
-        Measured(seen, sizes.flags),
+    words = _flags(
         unstated=source.stated is None,
         idling=rpm is not None and 0.0 <= np.nanmax(rpm, initial=-1.0) < OFF_IDLE_RPM,
         varied=len(set(first.tolist())) > 3,
     )
-
-
-def _flagged(measured: Measured, **flags: bool | np.bool_) -> Measured:
-    """With the names of the flags that hold as well."""
-    held = measured.flags | {name for name, holds in flags.items() if holds}
-    return Measured(measured.seen, held, measured.known, measured.typical)
+    return Measured(seen, sizes.flags | words)
 
 
 def _road_speed(channel: str, source: Source, scene: Scene) -> Measured:
@@ -169,10 +162,12 @@ def _mixture(channel: str, source: Source, scene: Scene) -> Measured:
     values = np.where(source.values > 0, source.values, np.nan)
     seen = _levels(channel, values if np.isfinite(values).any() else np.ones(1))
     states = _levels(channel, source.values, scene)
-    steady, idle, wide = (states.get(state) for state in ("steady", "idle", "wide"))
-    calm = steady if steady is not None else idle
-    seen["calm"] = calm if calm and calm > 0 else None
-    seen["wide"] = wide if wide and wide > 0 else None
+    steady, wide = states.get("steady"), states.get("wide")
+    calm = states.get("idle") if steady is None else steady
+    seen |= {
+        "calm": calm if calm and calm > 0 else None,
+        "wide": wide if wide and wide > 0 else None,
+    }
     return Measured(seen, typical=wide or seen["mid"])
 
 
@@ -180,6 +175,7 @@ def _temperature(channel: str, source: Source, scene: Scene) -> Measured:
     """Levels of a temperature; of coolant also how it changes while the engine runs."""
     there = source.values[np.isfinite(source.values)]
     seen = _levels(channel, there)
+    seen["middle"] = median(there) if len(there) else None
     running = scene.rpm is None or bool(median_of_finite(scene.rpm) > 400.0)
     if base_of(channel) == "coolant_temp" and len(there) and len(scene.time) and running:
         late = median(there[-max(len(there) // 4, 1) :])
@@ -194,15 +190,15 @@ def _temperature(channel: str, source: Source, scene: Scene) -> Measured:
 def _line(channel: str, source: Source, scene: Scene) -> Measured:
     """A fuel or oil pressure with the engine running, and stopped."""
     values = source.values
-    running = _finite(values if scene.rpm is None else values[scene.rpm > 1500.0])
-    there = running if len(running) else _finite(values)
+    running = in_order(values if scene.rpm is None else values[scene.rpm > 1500.0])
+    there = running if len(running) else in_order(values)
     seen = _levels(channel, values, scene) | {"mid": median(there) if len(there) else 0.0}
-    return _flagged(Measured(seen), rail="rail" in source.hints)
+    return Measured(seen, _flags(rail="rail" in source.hints))
 
 
 def _barometer(_: str, source: Source, __: Scene) -> Measured:
     """The middle of what a barometer reads."""
-    there = _finite(source.values[source.values > 0])
+    there = in_order(source.values[source.values > 0])
     return Measured({"mid": median(there) if len(there) else 0.0})
 
 
@@ -227,8 +223,7 @@ def manifold(source: Source, scene: Scene, ambient: Ambient, pair: Array | None)
 
     pair: a second column for the same pressure (boost beside MAP), thinned.
     """
-    values = source.values
-    seen = _levels("manifold_pressure", values, scene)
+    seen, ordered = _levels("manifold_pressure", source.values, scene), in_order(source.values)
     if not seen:
         return Measured()
     low, high = seen["low"] or 0.0, seen["high"] or 0.0
@@ -236,22 +231,21 @@ def manifold(source: Source, scene: Scene, ambient: Ambient, pair: Array | None)
     seen |= {
         "idle_to_wide": None if idle is None or wide_high is None else wide_high - idle,
         "stopped_share": abs(stopped) / max(abs(high), ZERO) if stopped is not None else None,
-        "other_at_zero": None if pair is None else _at_zero(values, pair),
+        "other_at_zero": None if pair is None else _at_zero(source.values, pair),
     }
     if scene.rpm is not None:  # else by how far the pressure moves
         loaded = bool(np.nanmax(scene.rpm, initial=0.0) > OFF_IDLE_RPM)
     else:
-        ordered = _finite(values)
         furthest = max(abs(quantile(ordered, 0.02)), abs(quantile(ordered, 0.98)))
         loaded = _reach(ordered, 0.02) > STILL_SHARE * furthest
     cut = abs(low) < ZERO < high
-    return _flagged(
-        Measured(seen, known=ambient.known, typical=high),
-        only_wide=scene.closed is not None and not scene.closed.any(),
+    words = _flags(
+        only_wide=scene.opening is not None and not scene.states["closed"].any(),
         loaded=loaded,
         cut_at_zero=cut,
         idles_at_zero=cut and idle is not None and abs(idle) < ZERO,
     )
+    return Measured(seen, words, ambient.known, high)
 
 
 def _at_zero(values: Array, pair: Array) -> float | None:
@@ -259,8 +253,7 @@ def _at_zero(values: Array, pair: Array) -> float | None:
 
     In the right units that is one constant: ambient pressure, or nothing.
     """
-    both = np.isfinite(values) & np.isfinite(pair)
-    x, y = values[both], pair[both]
+    x, y = both_finite(values, pair)
     if len(x) < 20 or float(np.ptp(x)) <= 0 or float(np.ptp(y)) <= 0:
         return None
     slope, cut = np.polyfit(y, x, 1).tolist()
@@ -274,18 +267,18 @@ def boost_target(
 
     said_kpa: the car file's targets.
     """
-    seen, ordered = _levels("boost_target", source.values, scene), _finite(source.values)
+    seen, ordered = _levels("boost_target", source.values, scene), in_order(source.values)
     if not seen:
         return Measured()
     wanted, pressure = seen["asked_wide"], scene.manifold_kpa
     seen["asked"] = wanted if wanted is not None else seen["high"]
     known = {"said_low": min(said_kpa), "said_high": max(said_kpa)} if said_kpa else {}
-    reached = None if pressure is None else scene.level(pressure, scene.wide, share=0.75)
+    reached = None if pressure is None else scene.level(pressure, "wide", share=0.75)
     if reached is not None:
         known |= {"reached": reached - ambient_kpa, "reached_absolute": reached}
-    return _flagged(
-        Measured(seen, known=known),
+    words = _flags(
         moving=ordered[-1] > ordered[0],
         from_zero=ordered[0] == 0.0,
         boosted=known.get("reached", 0.0) > BOOSTED_KPA,
     )
+    return Measured(seen, words, known)
