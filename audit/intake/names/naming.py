@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -64,7 +64,7 @@ class Named(NamedTuple):
     points: float = 0.0  # how well it reads as that
 
 
-@lru_cache(maxsize=1)
+@cache
 def patterns() -> tuple[Pattern, ...]:
     """The patterns of schemas/names.toml."""
     rows = []
@@ -76,7 +76,7 @@ def patterns() -> tuple[Pattern, ...]:
     return tuple(rows)
 
 
-@lru_cache(maxsize=1)
+@cache
 def _whole() -> Mapping[str, str]:
     whole = toml_table("names.toml")["whole"]
     return {" ".join(split(key)): channel for key, channel in whole.items()}
@@ -86,9 +86,7 @@ def _whole() -> Mapping[str, str]:
 def header_scores(header: str, unit: str) -> tuple[tuple[str, float], ...]:
     """(channel, score) pairs of a header, best first; score 0 to about 1."""
     words = split(header)
-    for end in range(
-        len(words), max(len(words) - 3, 0), -1
-    ):  # without its unit, of up to two words
+    for end in range(len(words), max(len(words) - 3, 0), -1):  # without a unit of up to two words
         whole = _whole().get(" ".join(words[:end]))
         if whole is not None and (end == len(words) or read_unit("/".join(words[end:]))):
             return ((whole, WHOLE),) if whole else ()
@@ -117,8 +115,7 @@ def _read(header: str, unit: str) -> Read:
 
 def _with_what_the_unit_says(read: Read, unit: str) -> Read:
     """'Oil [psi]' is an oil pressure and 'Coolant °C' a temperature, though no word says so."""
-    texts = [unit] if unit else read.words[1:]
-    quantities = {u.quantity for text in texts for u in read_unit(text)}
+    quantities = {u.quantity for t in ([unit] if unit else read.words[1:]) for u in read_unit(t)}
     idea = SAYS.get(quantities.pop(), "") if len(quantities) == 1 else ""
     if not idea or idea in read.ideas:
         return read
@@ -143,8 +140,8 @@ def _score(pattern: Pattern, read: Read) -> float:
     for idea in extra - pattern.also:
         score *= soft.get(idea, 0.0)
     if read.number > 1:
-        score *= NUMBERED ** min(read.number - 1, 4)
-    return score * EXACT if not extra and not read.left and read.number == 1 else score
+        return score * NUMBERED ** min(read.number - 1, 4)
+    return score if extra or read.left else score * EXACT
 
 
 def _unit_factor(channel: str, read: Read, unit: str) -> float:
@@ -157,28 +154,21 @@ def _unit_factor(channel: str, read: Read, unit: str) -> float:
     return 1.02 if own else OTHER_QUANTITY
 
 
-@lru_cache(maxsize=64)
-def _fit_ranges(channel: str) -> tuple[tuple[float, float], ...]:
+@cache
+def _fit_ranges(channel: str) -> tuple[tuple[float, ...], ...]:
     """For each unit of a channel, the source values that its range allows."""
     row = row_of(channel)
     low, high = row.usual or row.range
-    if row.quantity == "pressure_absolute":
-        low = -105.0
-    turned = (
-        sorted(((low - u.offset) / u.scale, (high - u.offset) / u.scale))
-        for u in units_of(row.quantity)
-        if not u.special
-    )
-    return tuple((a, b) for a, b in turned)
+    low = -105.0 if row.quantity == "pressure_absolute" else low
+    plain = [u for u in units_of(row.quantity) if not u.special]
+    return tuple(tuple(sorted((x - u.offset) / u.scale for x in (low, high))) for u in plain)
 
 
 def _fit(channel: str, sample: Array) -> float:
     """How well the values of a column fit a channel in any unit."""
     ordered = np.sort(sample)
     last = len(ordered) - 1
-    low, mid, high = (
-        float(ordered[i]) for i in (round(0.02 * last), last // 2, round(0.98 * last))
-    )
+    low, mid, high = ordered[[round(0.02 * last), last // 2, round(0.98 * last)]].tolist()
     if row_of(channel).quantity == "mixture":  # zero stands for 'no reading'
         fits = mid == 0.0 or any(0.45 <= mid * scale <= 2.2 for scale in MIXTURE_SCALES)
         return 1.0 if fits else UNFIT
@@ -220,10 +210,9 @@ def name_columns(
     free = [i for i, c in enumerate(columns) if c.numeric and i not in skip and i not in ruled]
     row = {name: r for r, name in enumerate(n for n in channel_rows() if n != "time")}
     said = [column_scores(column) for column in columns]
+    empty = [1.0 if i in broken else EMPTY_COLUMN for i in range(len(columns))]
     fits = {
-        (channel, i): points * _fit(channel, samples[i])
-        if len(samples[i])
-        else points * (1.0 if i in broken else EMPTY_COLUMN)
+        (channel, i): points * (_fit(channel, samples[i]) if len(samples[i]) else empty[i])
         for i in free
         for channel, points in said[i]
         if channel in row
@@ -237,20 +226,32 @@ def name_columns(
     of_column = {i: channel for channel, i in owner.items()}
     named = []
     for i, column in enumerate(columns):
-        if i in of_column:
-            channel = of_column[i]
-            own = None if i in ruled else fits[channel, i]
-            named.append(_taken(column, channel, own))
-            continue
-        one = _left(column, said[i], {ch: columns[at].header for ch, at in owner.items()})
-        points = fits.get((one.nearest, i), 0.0)
-        as_well = one.nearest in owner and points >= LEAST_SCORE and len(samples[i])
-        if as_well and _fit(one.nearest, samples[i]) > UNFIT:
-            one = one._replace(also=one.nearest, points=points)
-        if column.numeric and not len(samples[i]) and i not in skip:
+        hints = _read(header_of(column), column.unit).ideas
+        best, points = said[i][0] if said[i] else ("", 0.0)
+        if channel := of_column.get(i, ""):
+            why = _reads(column, channel, fits[channel, i]) if i not in ruled else ""
+            why = why or "the car file says so"
+            one = Named(channel, why, "", *_stated_unit(column, channel), hints)
+        elif best in owner and points >= LEAST_SCORE:
+            better = columns[owner[best]].header
+            why = f"reads as {best} too, but '{better}' is the better column for it"
+            one = Named("", why, best, *_stated_unit(column, best), hints)
+            points = fits.get((best, i), 0.0)
+            if points >= LEAST_SCORE and len(samples[i]) and _fit(best, samples[i]) > UNFIT:
+                one = one._replace(also=best, points=points)
+        else:
+            why = NO_NAME if column.numeric else "not numbers"
+            one = Named("", why, best or _near(hints), hints=hints)
+        if not one.channel and column.numeric and not len(samples[i]) and i not in skip:
             one = one._replace(why="no value in this column")
         named.append(one)
     return named, notes
+
+
+def _reads(column: RawColumn, channel: str, points: float) -> str:
+    """What a column with a channel goes by, and how well."""
+    why = f"the header '{header_of(column)}' reads as {channel} ({min(points, 1.0):.0%})"
+    return f"{why}; not a sure match" if points < 0.7 else why
 
 
 def _ruled_own(
@@ -272,44 +273,20 @@ def _ruled_own(
 
 
 def _find(columns: Sequence[RawColumn], wanted: str) -> int | None:
-    """The column of a header: as it stands, else in any case, else by its letters alone."""
+    """The column of a header: as it stands, else in any case, else by its letters alone, else by
+    those of its name without the unit.
+    """
 
     def squeezed(text: str) -> str:
         return re.sub(r"[\W_]+", "", text.casefold())
 
-    for form in (str, lambda text: text.strip().casefold(), squeezed):
-        for i, column in enumerate(columns):
-            if form(column.header) == form(wanted):
-                return i
-    bare = [squeezed(header_of(c)) for c in columns]
-    return bare.index(squeezed(wanted)) if squeezed(wanted) in bare else None
-
-
-def _taken(column: RawColumn, channel: str, points: float | None) -> Named:
-    """What a column with a channel is called. points: how well it reads so; None where the car file
-    says so.
-    """
-    why = "the car file says so"
-    if points is not None:
-        why = f"the header '{header_of(column)}' reads as {channel} ({min(points, 1.0):.0%})"
-        why += "; not a sure match" if points < 0.7 else ""
-    unit, unit_from = _stated_unit(column, channel)
-    hints = _read(header_of(column), column.unit).ideas
-    return Named(channel, why, unit=unit, unit_from=unit_from, hints=hints)
-
-
-def _left(
-    column: RawColumn, scores: tuple[tuple[str, float], ...], owners: Mapping[str, str]
-) -> Named:
-    """What a column without a channel is called. owners: the headers of those that have one."""
-    hints = _read(header_of(column), column.unit).ideas
-    best, points = scores[0] if scores else ("", 0.0)
-    if best in owners and points >= LEAST_SCORE:
-        unit, unit_from = _stated_unit(column, best)
-        why = f"reads as {best} too, but '{owners[best]}' is the better column for it"
-        return Named("", why, best, unit, unit_from, hints)
-    why = NO_NAME if column.numeric else "not numbers"
-    return Named("", why, best or _near(hints), hints=hints)
+    headers, bare = [c.header for c in columns], [header_of(c) for c in columns]
+    ways = ((headers, str), (headers, lambda text: text.strip().casefold()))
+    for texts, form in (*ways, (headers, squeezed), (bare, squeezed)):
+        formed = [form(text) for text in texts]
+        if form(wanted) in formed:
+            return formed.index(form(wanted))
+    return None
 
 
 def _stated_unit(column: RawColumn, channel: str) -> tuple[Unit | None, str]:
@@ -318,11 +295,10 @@ def _stated_unit(column: RawColumn, channel: str) -> tuple[Unit | None, str]:
         return found, column.unit_from or "header"
     alone = unit_for(header, channel) if channel in NAMED_BY_UNIT.values() else None
     found = alone or unit_in_words(split(header), channel)
-    if found is None or (
-        found.key in NAMES_TOO and not read_header(header).ideas & {"acceleration", "pedal"}
-    ):  # accel_x_g
-        return None, ""
-    return found, "header"
+    names_too = found is not None and found.key in NAMES_TOO
+    if names_too and not read_header(header).ideas & {"acceleration", "pedal"}:  # accel_x_g
+        found = None
+    return found, "header" if found else ""
 
 
 @lru_cache(maxsize=1024)
