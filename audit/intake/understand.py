@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +21,7 @@ from audit.intake.units.evidence import CAR_FILE, Decision, Source
 from audit.intake.units.infer_units import infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
+from audit.signal.arrays import finite
 from audit.tables import channel_row, channel_rows, row_of, toml_table
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ FULL_OPEN = (78.0, 92.0)  # %: a throttle whose highest value lies between was p
 @dataclass(eq=False)
 class _Column:
     """One source column on its way. values: NaN where blank, None where it holds no numbers; own:
-    its name in the frame.
+    its name in the frame; clock: it is the log's; broken: it says nothing but that its sensor does
+    not work.
     """
 
     raw: RawColumn
@@ -43,9 +45,9 @@ class _Column:
     series: pl.Series
     values: Array | None
     clock: bool
-    broken: bool  # it says nothing but that its sensor does not work
-    named: Named
-    rate: Rate
+    broken: bool
+    named: Named = field(default=Named("", ""))
+    rate: Rate = field(default=Rate(0.0))
 
     def thinned(self, stride: int) -> Array | None:
         """Every stride-th row, blanks filled with the last value before."""
@@ -59,10 +61,9 @@ class _Column:
         """Finite values, a thousand or so, taken evenly."""
         if self.values is None:
             return np.empty(0)
-        thin = self.values[::stride]
-        thin = thin[np.isfinite(thin)]
+        thin = finite(self.values[::stride])
         if len(thin) < 50 and stride > 1:
-            thin = self.values[np.isfinite(self.values)]
+            thin = finite(self.values)
             thin = thin[:: max(1, len(thin) // THIN_TO)]
         return thin
 
@@ -82,7 +83,7 @@ def _understand(raw: RawLog, car: Car) -> Log:
     notes = _name(columns, car, stride)
     sources, second = _sources(columns, car, stride, notes)
     decisions, ambient = infer_units(sources, raw.time[::stride], car, second=second)
-    notes += _unit_notes(columns, decisions)
+    notes += [n for c in columns for n in _unit_notes(c, decisions.get(c.named.channel))]
     notes += _unnamed(columns)
     step = median_step(raw.time)
     whole = Rate(1.0 / step if step > 0 else 0.0)
@@ -95,6 +96,7 @@ def _understand(raw: RawLog, car: Car) -> Log:
         c.rate = rate
     frame, channels = _build(raw, columns, decisions)
     notes += _throttle_note(frame, channels)
+    boost = ("manifold_pressure", "boost_target")
     return Log(
         path=raw.path,
         sha256=raw.sha256,
@@ -105,7 +107,11 @@ def _understand(raw: RawLog, car: Car) -> Log:
         breaks=raw.clock.breaks,
         clock=raw.clock.said or raw.clock.kind,
         wall_start=raw.clock.wall_start,
-        us_units=_us_units(channels),
+        us_units=any(
+            c.source_unit == "°F" or (c.name in boost and "psi" in c.source_unit)
+            for c in channels
+            if c.known
+        ),
         reader=f"pullaudit {__version__}",
         cut_off_s=float(raw.time[-1]) if raw.cut_off and len(raw.time) else None,
     )
@@ -115,27 +121,20 @@ def _columns(raw: RawLog, car: Car) -> list[_Column]:
     ruled = {word.column.strip().casefold() for word in car.channels.values()}
     out = []
     for column, series in zip(raw.columns, raw.frame.get_columns(), strict=True):
-        values = None
+        values, broken = None, False
         if column.numeric or column.header.strip().casefold() in ruled:
             floats = series if series.dtype.is_numeric() else series.cast(pl.Float64, strict=False)
             values = np.asarray(floats.to_numpy(), dtype=np.float64)
-        broken = values is None and _only_errors(series)
-        if broken:
-            values = np.full(len(raw.time), np.nan)
+        elif series.dtype == pl.String and series.n_unique() <= len(ERROR_WORDS):
+            words = {word.strip().lower() for word in series.unique().drop_nulls()} - {""}
+            broken = bool(words) and words <= ERROR_WORDS
+            values = np.full(len(raw.time), np.nan) if broken else None
         # '[-]' behind a lambda says that there is no unit
         unit = "" if column.unit.strip().casefold() in NOTHING else column.unit
         said = column._replace(numeric=values is not None, unit=unit)
         clock = raw.clock.column is not None and raw.clock.column in (column.header, series.name)
-        one = _Column(said, series.name, series, values, clock, broken, Named("", ""), Rate(0.0))
-        out.append(one)
+        out.append(_Column(said, series.name, series, values, clock, broken))
     return out
-
-
-def _only_errors(series: pl.Series) -> bool:
-    if series.dtype != pl.String or series.n_unique() > len(ERROR_WORDS):
-        return False
-    words = {word.strip().lower() for word in series.unique().drop_nulls()} - {""}
-    return bool(words) and words <= ERROR_WORDS
 
 
 def _name(columns: Sequence[_Column], car: Car, stride: int) -> list[Note]:
@@ -166,13 +165,11 @@ def _sources(
         if c.values is None or rows is None:
             continue
         if named.channel:
-            unit, unit_from = _car_unit(named, car, notes)
-            there = c.values[np.isfinite(c.values)]
+            there = finite(c.values)
             sources[named.channel] = Source(
                 # a knock may last a single row
                 c.values if base_of(named.channel) == "knock_retard" else rows,
-                unit,
-                unit_from,
+                *_car_unit(named, car, notes),
                 named.hints,
                 split(header_of(c.raw)),
                 still=len(there) > 1 and bool((there == there[0]).all()),
@@ -195,35 +192,28 @@ def _car_unit(named: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, s
     return named.unit, named.unit_from
 
 
-def _unit_notes(columns: Sequence[_Column], decisions: dict[str, Decision]) -> list[Note]:
+def _unit_notes(c: _Column, found: Decision | None) -> Iterator[Note]:
     """What a person should know about how a unit was read."""
-    notes = []
-    for c in columns:
-        found = decisions.get(c.named.channel)
-        if found is None:
-            continue
-        header, read = c.raw.header, found.candidate
-        if found.doubtful:
-            other = f", or as well {found.runner_up}" if found.runner_up else ""
-            why = f" ({found.why})" if found.why else ""
-            said = read.said or "it stands"
-            notes.append(note("unit_doubt", header=header, said=said, other=other, why=why))
-        elif read.special == "reciprocal":
-            notes.append(note("phi", header=header))
-        elif base_of(c.named.channel) == "fuel_pressure" and "differential" in c.named.hints:
-            notes.append(note("differential", header=header))
-    return notes
+    if found is None:
+        return
+    header, read = c.raw.header, found.candidate
+    if found.doubtful:
+        other = f", or as well {found.runner_up}" if found.runner_up else ""
+        why = f" ({found.why})" if found.why else ""
+        said = read.said or "it stands"
+        yield note("unit_doubt", header=header, said=said, other=other, why=why)
+    elif read.special == "reciprocal":
+        yield note("phi", header=header)
+    elif base_of(c.named.channel) == "fuel_pressure" and "differential" in c.named.hints:
+        yield note("differential", header=header)
 
 
 def _unnamed(columns: Sequence[_Column]) -> list[Note]:
     """A needed channel that no column was taken for, while there are columns of no known name."""
     there = {c.named.channel for c in columns}
     lacks = [name for name in needed_channels() if name not in there]
-    free = [
-        c.raw.header
-        for c in columns
-        if not c.named.channel and c.named.why == NO_NAME and c.values is not None
-    ]
+    without = [c for c in columns if not c.named.channel and c.named.why == NO_NAME]
+    free = [c.raw.header for c in without if c.values is not None]
     if not lacks or not free:
         return []
     return [
@@ -239,15 +229,15 @@ def _unnamed(columns: Sequence[_Column]) -> list[Note]:
 
 def _throttle_note(frame: pl.DataFrame, channels: Sequence[Channel]) -> list[Note]:
     """A throttle that tops out short of 100 % while boost is made: wide open all the same."""
+    source = {c.name: c.source for c in channels}
     if not {"throttle_position", "manifold_pressure"} <= set(frame.columns):
         return []
     throttle, pressure = (frame[n].to_numpy() for n in ("throttle_position", "manifold_pressure"))
-    top = float(np.max(throttle[np.isfinite(throttle)], initial=0.0))
+    top = float(np.max(finite(throttle), initial=0.0))
     boosted = float(np.nanmax(pressure[throttle >= top - 2.0], initial=0.0)) > 125.0
     if not (FULL_OPEN[0] <= top < FULL_OPEN[1] and boosted):
         return []
-    source = next(c.source for c in channels if c.name == "throttle_position")
-    return [note("throttle_top", source=source, top=f"{top:.0f}")]
+    return [note("throttle_top", source=source["throttle_position"], top=f"{top:.0f}")]
 
 
 def _build(
@@ -268,70 +258,52 @@ def _build(
         rest[name] = series.alias(name)
         return name
 
-    for c in columns:
-        name, own = c.named.channel, SOURCE_PREFIX + c.own
+    for c, column in zip(columns, raw.columns, strict=True):
+        name, header, own = c.named.channel, column.header, SOURCE_PREFIX + c.own
         if c.clock:
-            clock = raw.clock
-            channel = Channel("time", c.raw.header, clock.kind, "s", unit_from="format")
-            stored = kept(own, c.series)
-            why, unit_why = "the log's clock", clock.said
-            channel = replace(channel, name_why=why, unit_why=unit_why, stored_as=stored)
+            clock = Channel("time", header, raw.clock.kind, "s", unit_from="format")
+            why, unit_why = "the log's clock", raw.clock.said
+            channel = replace(clock, name_why=why, unit_why=unit_why, stored_as=kept(own, c.series))
         elif name and c.values is not None:
             found = decisions[name]
             values = turned(c.values, found.candidate)
-            if values is c.values and c.series.dtype == pl.Float64:
-                stored, front[name] = "", c.series.alias(name)
-            else:
-                stored = kept(own, c.series)
-                front[name] = pl.Series(name, values, nan_to_null=True)
-            channel = _known(c.named, c.raw.header, found, stored)
+            as_it_is = values is c.values and c.series.dtype == pl.Float64
+            front[name] = (
+                c.series.alias(name) if as_it_is else pl.Series(name, values, nan_to_null=True)
+            )
+            channel = Channel(
+                name=name,
+                source=header,
+                source_unit=found.candidate.said,
+                unit=row_of(name).unit,
+                held=c.rate.held,
+                unit_from=found.unit_from,
+                name_why=c.named.why,
+                unit_why=found.why,
+                confidence=found.confidence,
+                runner_up=found.runner_up,
+                doubtful=found.doubtful,
+                scale=found.candidate.scale,
+                offset=found.candidate.offset,
+                stored_as="" if as_it_is else kept(own, c.series),
+            )
         else:
-            stored = kept(f"column:{c.own}" if channel_row(c.own) else c.own, c.series)
-            header, unit = c.raw.header, raw.columns[len(channels)].unit
             channel = Channel(
                 name=f"column:{header}" if channel_row(header) else header,
                 source=header,
-                source_unit=unit,
-                unit=unit,
+                source_unit=column.unit,
+                unit=column.unit,
                 known=False,
-                unit_from=c.raw.unit_from,
+                held=c.rate.held,
+                unit_from=column.unit_from,
                 name_why=c.named.why,
                 nearest=c.named.nearest,
-                stored_as=stored,
+                stored_as=kept(f"column:{c.own}" if channel_row(c.own) else c.own, c.series),
             )
-        held = c.rate.held and channel.name != "time"
-        channels.append(replace(channel, rate_hz=round(c.rate.hz, 4), held=held))
+        channels.append(replace(channel, rate_hz=round(c.rate.hz, 4)))
     ordered = sorted(front, key=lambda name: (order[base_of(name)], len(name), name))
     time = pl.Series("time", raw.time)
     return pl.DataFrame([time, *(front[n] for n in ordered), *rest.values()]), tuple(channels)
-
-
-def _known(named: Named, header: str, found: Decision, stored: str) -> Channel:
-    return Channel(
-        name=named.channel,
-        source=header,
-        source_unit=found.candidate.said,
-        unit=row_of(named.channel).unit,
-        unit_from=found.unit_from,
-        name_why=named.why,
-        unit_why=found.why,
-        confidence=found.confidence,
-        runner_up=found.runner_up,
-        doubtful=found.doubtful,
-        scale=found.candidate.scale,
-        offset=found.candidate.offset,
-        stored_as=stored,
-    )
-
-
-def _us_units(channels: Sequence[Channel]) -> bool:
-    """The source is in psi or °F."""
-    boost = ("manifold_pressure", "boost_target")
-    return any(
-        c.source_unit == "°F" or (c.name in boost and "psi" in c.source_unit)
-        for c in channels
-        if c.known
-    )
 
 
 def suggest_channels(log: Log) -> str:

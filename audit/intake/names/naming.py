@@ -41,9 +41,7 @@ EXACT = 1.03  # named exactly, nothing beside it
 
 
 class Pattern(NamedTuple):
-    """A row of the pattern table: a channel, what a header needs for it, what may stand beside
-    that.
-    """
+    """A channel, what a header needs for it and what may stand beside that."""
 
     channel: str
     needs: frozenset[str]
@@ -123,9 +121,7 @@ def _with_what_the_unit_says(read: Read, unit: str) -> Read:
 
 
 def column_scores(column: RawColumn) -> tuple[tuple[str, float], ...]:
-    """The scores of a column by its header without the unit, or whole where the unit is part of the
-    name.
-    """
+    """The scores of a column by its header without the unit, else by the whole of it."""
     short = header_scores(header_of(column), column.unit)
     whole = _strip_brackets(column.header)
     if (short and short[0][1] >= LEAST_SCORE) or whole == header_of(column):
@@ -257,9 +253,7 @@ def _reads(column: RawColumn, channel: str, points: float) -> str:
 def _ruled_own(
     columns: Sequence[RawColumn], car: Mapping[str, ColumnWord]
 ) -> tuple[dict[str, int], list[Note]]:
-    """Channel -> column index as the car file says; a Note for each column it names that is not
-    there.
-    """
+    """Channel -> column index as the car file says; a Note for each that is not there."""
     ruled: dict[str, int] = {}
     notes = []
     for channel, word in car.items():
@@ -273,9 +267,7 @@ def _ruled_own(
 
 
 def _find(columns: Sequence[RawColumn], wanted: str) -> int | None:
-    """The column of a header: as it stands, else in any case, else by its letters alone, else by
-    those of its name without the unit.
-    """
+    """The column of a header: as it stands, in any case, by its letters, without its unit."""
 
     def squeezed(text: str) -> str:
         return re.sub(r"[\W_]+", "", text.casefold())

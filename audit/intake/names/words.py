@@ -12,7 +12,6 @@ import unicodedata
 from bisect import bisect_left
 from collections.abc import Mapping
 from functools import cache, lru_cache
-from os.path import commonprefix
 from typing import NamedTuple
 
 from audit.tables import toml_table
@@ -190,9 +189,7 @@ def _numbered(parts: list[str]) -> Meaning | None:
 
 
 def _glued(word: str) -> tuple[str, ...]:
-    """'coolanttemp' -> coolant, temp: the split into fewest known words of three letters and
-    more.
-    """
+    """'coolanttemp' -> coolant, temp: the split into fewest known words."""
     known, n = _vocabulary(), len(word)
     best: dict[int, tuple[int, tuple[str, ...]]] = {0: (0, ())}  # by end: cost and ideas
     for end in range(2, n + 1 if n >= 2 * LEAST_PIECE - 1 else 0):
@@ -253,8 +250,8 @@ def _slip(word: str) -> tuple[str, ...]:
 
 def _one_apart(a: str, b: str) -> bool:
     """Whether one letter more, less or other, or two swapped, make one word of the other."""
-    head = len(commonprefix((a, b)))
-    a, b = a[head:], b[head:]
-    tail = len(commonprefix((a[::-1], b[::-1])))
-    a, b = a[: len(a) - tail], b[: len(b) - tail]
+    for _ in range(2):  # what they begin alike with is cut off, from either end
+        pairs = enumerate(zip(a, b, strict=False))
+        alike = next((i for i, (x, y) in pairs if x != y), min(len(a), len(b)))
+        a, b = a[alike:][::-1], b[alike:][::-1]
     return max(len(a), len(b)) <= 1 or (len(a) == 2 and a == b[::-1])

@@ -59,9 +59,7 @@ class Source(NamedTuple):
 
 @dataclass(slots=True)
 class Scored:
-    """A way to read a column with its score: prior (what the file says) and evidence (what the
-    values say).
-    """
+    """A candidate's score: prior (what the file says) and evidence (what the values say)."""
 
     candidate: Unit
     prior: float
@@ -246,9 +244,7 @@ def decided(
     *,
     safest: bool = True,
 ) -> Decision:
-    """The decision of a channel's unit, of candidates that are weighed. safest: if its part says
-    so.
-    """
+    """The decision on a channel, of candidates that are weighed. safest: if its part says so."""
     part, typical = part_of(channel), measured.typical
     if typical is None:
         typical = measured.seen.get(part.typical) or 1.0

@@ -78,9 +78,7 @@ def infer_units(
 
 
 def _us_hint(known: Iterable[Unit | None]) -> float:
-    """Points for °F and mph from the units of the file's other columns, negative for °C and
-    km/h.
-    """
+    """Points for °F and mph from the units of the other columns, negative for °C and km/h."""
     system = toml_table("units.toml")["system"]
     keys = [u.key for u in known if u is not None]
     points = sum((k in system["us"]) - (k in system["metric"]) for k in keys)
@@ -205,9 +203,7 @@ class _Reading:
         return next((units()[known[n].key] for n in names if n in known), None)
 
     def _target(self, source: Source, ambient_kpa: float) -> None:
-        """A reference that header or unit say stands; values that contradict it make a doubt of
-        it, no more.
-        """
+        """A reference that is said stands; values that contradict it make no more than a doubt."""
         name, car = "boost_target", self.car
         said = [*car.target_by_gear_kpa.values(), *([car.target_kpa] if car.target_kpa else [])]
         seen = see.boost_target(source, self.scene, ambient_kpa=ambient_kpa, said_kpa=said)
@@ -270,9 +266,7 @@ class _Reading:
 def temperatures(
     columns: Mapping[str, Source], scene: Scene, *, us_hint: float
 ) -> dict[str, Decision]:
-    """Channel -> decision. us_hint: points for °F from the rest of the file (psi, mph), negative
-    for °C.
-    """
+    """Channel -> decision. us_hint: points for °F from the rest of the file (psi, mph)."""
     columns = {
         n: s._replace(values=temperature_without_rails(n, s.values)) for n, s in columns.items()
     }
@@ -293,9 +287,7 @@ def temperatures(
 
 
 def _cold_start(columns: Mapping[str, Source]) -> float | None:
-    """What air reads at first where coolant starts as cold and rises: both at the weather's
-    temperature, so that no start is hotter than that.
-    """
+    """What air reads at first where coolant starts as cold and rises: both are at the weather's."""
     if not {WATER, AIR} <= set(columns):
         return None
     coolant, intake = columns[WATER], columns[AIR]

@@ -10,7 +10,7 @@ import numpy as np
 from audit.intake.units.evidence import Measured, Source, part_of
 from audit.intake.units.scene import Scene, in_order, quantile
 from audit.model import Array, Bools, base_of
-from audit.signal.arrays import both_finite, median, median_of_finite
+from audit.signal.arrays import both_finite, finite, median, median_of_finite
 from audit.tables import row_of
 
 # density of air at 1 kPa and 25 °C (ideal gas), g/l, cylinders filled to 85 %
@@ -26,9 +26,7 @@ Seen = dict[str, float | None]
 
 
 class Ambient(NamedTuple):
-    """What is known of ambient pressure before manifold pressure is read: kPa and its
-    uncertainty.
-    """
+    """What is known of ambient pressure before manifold pressure is read, kPa."""
 
     kpa: float
     spread: float
@@ -46,8 +44,19 @@ UNKNOWN_AMBIENT = Ambient(88.0, 17.0)
 
 def measure(channel: str, source: Source, scene: Scene) -> Measured:
     """What a column shows by itself and beside what the engine did."""
-    look = BY_NAME.get(base_of(channel)) or BY_NAME.get(row_of(channel).quantity) or _sizes
-    return look(channel, source, scene)
+    ordered, seen = in_order(source.values), _levels(channel, source.values, scene)
+    if seen.keys() >= {"low", "high"}:
+        seen["reach"] = max(abs(seen["low"] or 0.0), abs(seen["high"] or 0.0))
+    words = _flags(
+        moving=_reach(ordered, 0.002) > ZERO,
+        varied=len(set(ordered[:200].tolist())) > 3,
+        unstated=source.stated is None,
+        rail="rail" in source.hints,
+        idling=scene.rpm is not None and 0.0 <= np.nanmax(scene.rpm, initial=-1.0) < OFF_IDLE_RPM,
+    )
+    look = LOOKS.get(base_of(channel)) or LOOKS.get(row_of(channel).quantity)
+    typical = look(channel, seen, source, scene) if look else None
+    return Measured(seen, words, typical=typical)
 
 
 def _levels(channel: str, values: Array, scene: Scene | None = None) -> Seen:
@@ -71,42 +80,25 @@ def _flags(**words: bool | np.bool_) -> frozenset[str]:
 
 def _reach(ordered: Array, share: float) -> float:
     """How far a sorted column moves, its ends left out."""
-    if not len(ordered):
-        return 0.0
-    return quantile(ordered, 1.0 - share) - quantile(ordered, share)
+    ends = (quantile(ordered, end) for end in (1.0 - share, share)) if len(ordered) else (0.0, 0.0)
+    high, low = ends
+    return high - low
 
 
-def _sizes(channel: str, source: Source, _: Scene) -> Measured:
-    moving = _reach(in_order(source.values), 0.002) > ZERO
-    return Measured(_levels(channel, source.values), _flags(moving=moving))
-
-
-def _engine_speed(channel: str, source: Source, _: Scene) -> Measured:
+def _engine_speed(channel: str, seen: Seen, source: Source, _: Scene) -> float | None:
     """Of the samples in which it turns."""
     ordered = in_order(source.values)
     top = quantile(ordered, 0.998) if len(ordered) else 0.0
-    turning = ordered[ordered > 0.02 * max(top, ZERO)]
-    return Measured(_levels(channel, turning)) if top > 0 else Measured(typical=0.0)
+    seen.clear()
+    if top <= 0:
+        return 0.0
+    seen |= _levels(channel, ordered[ordered > 0.02 * max(top, ZERO)])
+    return None
 
 
-def _percentage(channel: str, source: Source, scene: Scene) -> Measured:
-    """A throttle's, a duty's or a trim's levels, and how it moves."""
-    sizes, rpm = _sizes(channel, source, scene), scene.rpm
-    seen, first = dict(sizes.seen), in_order(source.values)[:200]
-    if seen:
-        seen["reach"] = max(abs(seen["low"] or 0.0), abs(seen["high"] or 0.0))
-    words = _flags(
-        unstated=source.stated is None,
-        idling=rpm is not None and 0.0 <= np.nanmax(rpm, initial=-1.0) < OFF_IDLE_RPM,
-        varied=len(set(first.tolist())) > 3,
-    )
-    return Measured(seen, sizes.flags | words)
-
-
-def _road_speed(channel: str, source: Source, scene: Scene) -> Measured:
+def _road_speed(_: str, seen: Seen, source: Source, scene: Scene) -> float:
     """Engine speed over it in the longest gear used, and a second speed column over it."""
     values, rpm, other = source.values, scene.rpm, scene.second_kmh
-    seen = _levels(channel, values)
     if rpm is not None and source.stated is None and not scene.geared:
         fast = driven(values, rpm, 0.5) & (values > 3.0)
         if fast.sum() >= LEAST_ROWS:
@@ -115,7 +107,7 @@ def _road_speed(channel: str, source: Source, scene: Scene) -> Measured:
         both = np.isfinite(values) & np.isfinite(other) & (other > 20.0)
         if both.sum() >= LEAST_ROWS:
             seen["second_column"] = median(other[both] / np.maximum(values[both], ZERO))
-    return Measured(seen, typical=seen.get("high") or 0.0)
+    return seen.get("high") or 0.0
 
 
 def driven(speed: Array, rpm: Array, share: float) -> Bools:
@@ -125,27 +117,22 @@ def driven(speed: Array, rpm: Array, share: float) -> Bools:
     return np.asarray(ok)
 
 
-def _mass_flow(channel: str, source: Source, scene: Scene) -> Measured:
-    """The swept volume, litres, that would breathe this flow, were it in g/s: flow = litres * rpm /
-    120 * density.
-    """
+def _mass_flow(_: str, seen: Seen, source: Source, scene: Scene) -> None:
+    """The swept litres that would breathe it, were it in g/s: litres * rpm / 120 * density."""
     values, rpm, pressure = source.values, scene.rpm, scene.manifold_kpa
-    seen = _levels(channel, values)
     if rpm is not None and pressure is not None:
         ok = np.isfinite(values) & (rpm > 1200.0) & (pressure > 40.0) & (values > 0)
         if ok.sum() >= LEAST_ROWS:
             density = pressure[ok] * GRAMS_PER_LITRE_KPA
             seen["swept_litres"] = median(values[ok] * 120.0 / (rpm[ok] * density))
-    return Measured(seen)
 
 
-def _acceleration(channel: str, source: Source, scene: Scene) -> Measured:
+def _acceleration(_: str, seen: Seen, source: Source, scene: Scene) -> None:
     """The column over the change of road speed, m/s², where they go together."""
     values, speed, time = source.values, scene.speed_kmh, scene.time
-    seen = _levels(channel, values)
     reach = max(1, round(1.0 / max(median(np.diff(time)), 1e-3))) if len(time) >= 30 else len(time)
     if speed is None or len(values) <= 4 * reach:  # about a second to either side
-        return Measured(seen)
+        return
     change = (speed[2 * reach :] - speed[: -2 * reach]) / 3.6
     change = change / (time[2 * reach :] - time[: -2 * reach])
     totals = np.cumsum(np.concatenate([[0.0], np.nan_to_num(values)]))
@@ -154,27 +141,22 @@ def _acceleration(channel: str, source: Source, scene: Scene) -> Measured:
     if ok.sum() >= LEAST_ROWS and float(np.corrcoef(change[ok], felt[ok])[0, 1]) >= 0.6:
         slope = np.dot(change[ok], felt[ok]) / np.dot(change[ok], change[ok])
         seen["over_speed_change"] = abs(float(slope))
-    return Measured(seen)
 
 
-def _mixture(channel: str, source: Source, scene: Scene) -> Measured:
+def _mixture(channel: str, seen: Seen, source: Source, _: Scene) -> float | None:
     """Levels of light and of full load; free-air readings allowed, zeros are none."""
-    values = np.where(source.values > 0, source.values, np.nan)
-    seen = _levels(channel, values if np.isfinite(values).any() else np.ones(1))
-    states = _levels(channel, source.values, scene)
-    steady, wide = states.get("steady"), states.get("wide")
-    calm = states.get("idle") if steady is None else steady
-    seen |= {
-        "calm": calm if calm and calm > 0 else None,
-        "wide": wide if wide and wide > 0 else None,
-    }
-    return Measured(seen, typical=wide or seen["mid"])
+    calm, wide = seen.get("steady"), seen.get("wide")
+    calm = seen.get("idle") if calm is None else calm
+    values = source.values[source.values > 0]
+    seen |= _levels(channel, values if np.isfinite(values).any() else np.ones(1))
+    seen["calm"] = calm if calm and calm > 0 else None
+    seen["wide"] = wide if wide and wide > 0 else None
+    return wide or seen["mid"]
 
 
-def _temperature(channel: str, source: Source, scene: Scene) -> Measured:
-    """Levels of a temperature; of coolant also how it changes while the engine runs."""
-    there = source.values[np.isfinite(source.values)]
-    seen = _levels(channel, there)
+def _temperature(channel: str, seen: Seen, source: Source, scene: Scene) -> None:
+    """The middle of a temperature; of coolant also how it changes while the engine runs."""
+    there = finite(source.values)
     seen["middle"] = median(there) if len(there) else None
     running = scene.rpm is None or bool(median_of_finite(scene.rpm) > 400.0)
     if base_of(channel) == "coolant_temp" and len(there) and len(scene.time) and running:
@@ -184,29 +166,25 @@ def _temperature(channel: str, source: Source, scene: Scene) -> Measured:
         lasted = float(scene.time[-1] - scene.time[0])
         if lasted > TOO_COLD_TO_WAIT_S:  # middle of the first tenth to middle of the last quarter
             seen["change_a_second"] = change / (0.825 * lasted)
-    return Measured(seen)
 
 
-def _line(channel: str, source: Source, scene: Scene) -> Measured:
-    """A fuel or oil pressure with the engine running, and stopped."""
-    values = source.values
-    running = in_order(values if scene.rpm is None else values[scene.rpm > 1500.0])
-    there = running if len(running) else in_order(values)
-    seen = _levels(channel, values, scene) | {"mid": median(there) if len(there) else 0.0}
-    return Measured(seen, _flags(rail="rail" in source.hints))
+def _line(_: str, seen: Seen, source: Source, scene: Scene) -> None:
+    """A fuel or oil pressure with the engine running, else all through."""
+    running = source.values if scene.rpm is None else source.values[scene.rpm > 1500.0]
+    there = finite(running) if np.isfinite(running).any() else finite(source.values)
+    seen["mid"] = median(there) if len(there) else 0.0
 
 
-def _barometer(_: str, source: Source, __: Scene) -> Measured:
+def _barometer(_: str, seen: Seen, source: Source, __: Scene) -> None:
     """The middle of what a barometer reads."""
-    there = in_order(source.values[source.values > 0])
-    return Measured({"mid": median(there) if len(there) else 0.0})
+    there = finite(source.values[source.values > 0])
+    seen["mid"] = median(there) if len(there) else 0.0
 
 
-BY_NAME: Mapping[str, Callable[[str, Source, Scene], Measured]] = {
+# What is to be measured of a channel or a quantity beside its levels; the level to compare units
+# at, where it is not the table's.
+LOOKS: Mapping[str, Callable[[str, Seen, Source, Scene], float | None]] = {
     "engine_speed": _engine_speed,
-    "throttle_position": _percentage,
-    "pedal_position": _percentage,
-    "percent": _percentage,
     "vehicle_speed": _road_speed,
     "mass_air_flow": _mass_flow,
     "acceleration_longitudinal": _acceleration,

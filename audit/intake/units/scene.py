@@ -81,9 +81,7 @@ def quantile(ordered: Array, share: float) -> float:
 
 
 def opening_of(throttle: Array) -> Array | None:
-    """0 (closed) to 1 (wide open) from a throttle in any unit; None when it never moves enough to
-    tell.
-    """
+    """0 (closed) to 1 (wide open) from a throttle in any unit; None for too few samples."""
     ordered = in_order(throttle)
     if len(ordered) < LEAST:
         return None
