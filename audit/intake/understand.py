@@ -11,8 +11,7 @@ import polars as pl
 
 from audit import __version__
 from audit.declared import needed_channels
-from audit.intake.names.naming import NO_NAME, Named, header_of, name_columns
-from audit.intake.names.sensors import further_sensors
+from audit.intake.names.naming import NO_NAME, Named, further_sensors, header_of, name_columns
 from audit.intake.names.unit_text import Unit, turned, unit_for, units_of
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together

@@ -1,4 +1,5 @@
-"""Which column is which channel: trade words scored, values as tie-break and veto, one assignment.
+"""Which column is which channel: trade words scored, values as tie-break and veto, one assignment;
+and which further columns are sensors of the same quantity.
 
 Does not see: a channel whose header says nothing at all ('Analog 3'); the car file's [channels]
 names those.
@@ -19,7 +20,8 @@ from audit.intake.names.unit_text import Unit, read_unit, unit_for, unit_in_word
 from audit.intake.names.words import Read, read_header, split
 from audit.intake.raw import RawColumn
 from audit.intake.said import note
-from audit.model import Array, ColumnWord, Note
+from audit.model import Array, ColumnWord, Note, base_of
+from audit.signal.arrays import both_finite, median
 from audit.tables import channel_rows, row_of, toml_table
 
 LEAST_SCORE = 0.45
@@ -38,6 +40,16 @@ NAMED_BY_UNIT = {"rotation": "engine_speed", "speed": "vehicle_speed"}  # 'rev/m
 BY_UNIT_ALONE = 0.7
 WHOLE = 0.9  # named by a whole header of the table
 EXACT = 1.03  # named exactly, nothing beside it
+MOST = 16  # sensors of one quantity
+NO_SENSOR = frozenset(("filtered", "model"))  # ideas of a header that is no sensor's own reading
+ROUNDING = 0.75  # of the sum of both columns' steps: what is left between a column and its copy
+MOVES = 20.0  # steps of its own that a column must cover before a copy of it can be told
+LEAST_ROWS = 12
+ZERO_SHARE = 0.02  # of a pressure's range: a cut on the axis that is none
+# ideas by which a name alone says manifold pressure, however the column moves; 'intake pressure'
+# may be the airbox's
+SAYS_MANIFOLD = frozenset(("boost", "manifold", "charge"))
+TOGETHER = 0.5  # correlation of two sensors of one quantity, where the first moves
 
 
 class Pattern(NamedTuple):
@@ -225,8 +237,10 @@ def name_columns(
         hints = _read(header_of(column), column.unit).ideas
         best, points = said[i][0] if said[i] else ("", 0.0)
         if channel := of_column.get(i, ""):
-            why = _reads(column, channel, fits[channel, i]) if i not in ruled else ""
-            why = why or "the car file says so"
+            why = "the car file says so"
+            if i not in ruled:
+                why = _reads(column, channel, fits[channel, i])
+                why += "; not a sure match" if fits[channel, i] < 0.7 else ""
             one = Named(channel, why, "", *_stated_unit(column, channel), hints)
         elif best in owner and points >= LEAST_SCORE:
             better = columns[owner[best]].header
@@ -245,9 +259,7 @@ def name_columns(
 
 
 def _reads(column: RawColumn, channel: str, points: float) -> str:
-    """What a column with a channel goes by, and how well."""
-    why = f"the header '{header_of(column)}' reads as {channel} ({min(points, 1.0):.0%})"
-    return f"{why}; not a sure match" if points < 0.7 else why
+    return f"the header '{header_of(column)}' reads as {channel} ({min(points, 1.0):.0%})"
 
 
 def _ruled_own(
@@ -299,3 +311,98 @@ def _near(ideas: frozenset[str]) -> str:
     shares = [(len(p.needs & ideas) / len(p.needs | ideas or {""}), p.channel) for p in patterns()]
     most, best = max(shares, key=lambda pair: pair[0])
     return best if most >= 0.25 else ""
+
+
+def further_sensors(
+    named: Sequence[Named], columns: Sequence[RawColumn], thinned: Sequence[Array | None]
+) -> list[Named]:
+    """The columns with NAME_2, NAME_3, ... where they are further sensors of a channel already
+    taken, in the order of how well they read as it; else why they are none.
+
+    Left out: a filtered, modelled or averaged column, a copy of another column in the same or
+    another scale, and a pressure that may be the airbox's by its name and does not move with the
+    first. A sensor is never left out for being bad: a frozen one is kept, to be judged so. Does not
+    see: a copy that comes some rows late. thinned: rows of evidence of each column, None for one
+    without numbers.
+    """
+    out = list(named)
+    kept: dict[str, list[int]] = {}
+    for i, one in sorted(enumerate(named), key=lambda pair: pair[1].channel):
+        if one.channel:  # the car file may name further sensors itself
+            kept.setdefault(base_of(one.channel), []).append(i)
+    free = [i for i, n in enumerate(named) if not n.channel and n.also]
+    for i in sorted(free, key=lambda i: (-named[i].points, i)):
+        channel, own = named[i].also, kept.get(named[i].also, [])
+        taken = {n.channel for n in out}
+        number = next(n for n in range(2, len(out) + 3) if f"{channel}_{n}" not in taken)
+        if not row_of(channel).several or not own or number > MOST:
+            continue
+        if why := _no_sensor(i, own, channel, columns, thinned):
+            out[i] = named[i]._replace(why=f"reads as {channel} too, but {why}")
+            continue
+        why = f"{_reads(columns[i], channel, named[i].points)}, beside '{columns[own[0]].header}'"
+        out[i] = named[i]._replace(channel=f"{channel}_{number}", why=why, nearest="")
+        own.append(i)
+    return out
+
+
+def _no_sensor(
+    i: int,
+    others: Sequence[int],
+    channel: str,
+    columns: Sequence[RawColumn],
+    thinned: Sequence[Array | None],
+) -> str:
+    """Why a column is no sensor of its own; '' when it is one."""
+    reads, headers = [read_header(header_of(c)) for c in columns], [c.header for c in columns]
+    values, own, first = thinned[i], reads[i], thinned[others[0]]
+    if own.ideas & NO_SENSOR:
+        return f"'{headers[others[0]]}' is the better column for it"
+    if values is None or not np.isfinite(values).any():
+        return "there is no value in it"
+    manifold = channel == "manifold_pressure"
+    for other in others:
+        beside, numbers = thinned[other], {own.number, reads[other].number}
+        if beside is None or len(numbers) > 1:
+            continue  # a number of its own: a sensor of its own, however alike
+        if _copy(beside, values, shifted=manifold):
+            return f"it is a copy of '{headers[other]}'"
+    airbox = manifold and own.number == 1 and not own.ideas & SAYS_MANIFOLD
+    if first is not None and airbox and not _together(first, values):
+        return f"it does not move with '{headers[others[0]]}'"
+    return ""
+
+
+def _copy(x: Array, y: Array, *, shifted: bool) -> bool:
+    """Whether y is x in the same or another scale, but for rounding.
+
+    shifted: a column over another zero counts as one of its own (gauge beside absolute pressure).
+    """
+    x, y = both_finite(x, y)
+    if len(x) < LEAST_ROWS:
+        return False
+    if np.array_equal(x, y):
+        return True
+    step_x, step_y = _step(x), _step(y)
+    reach = float(np.ptp(x))
+    if reach < MOVES * step_x or reach <= 0 or float(np.ptp(y)) <= 0:
+        return False
+    slope, cut = np.polyfit(x, y, 1).tolist()
+    left = np.abs(y - (slope * x + cut))
+    if slope <= 0 or float(np.quantile(left, 0.98)) > ROUNDING * (slope * step_x + step_y):
+        return False
+    return not (shifted and abs(cut) > ZERO_SHARE * float(np.abs(y).max()))
+
+
+def _step(values: Array) -> float:
+    """The smallest step between two values of a column."""
+    steps = np.diff(np.sort(values))
+    return float(steps[steps > 1e-9 * max(np.abs(values).max(), 1e-9)].min(initial=np.inf))
+
+
+def _together(x: Array, y: Array) -> bool:
+    """Whether two columns rise and fall together; True where the first hardly moves."""
+    x, y = both_finite(x, y)
+    if len(x) < LEAST_ROWS or float(np.ptp(x)) < 0.3 * abs(median(x)):
+        return True
+    return float(np.ptp(y)) > 0 and float(np.corrcoef(x, y)[0, 1]) >= TOGETHER
