@@ -26,62 +26,45 @@ from audit.tables import channel_row, channel_rows, row_of, toml_table
 if TYPE_CHECKING:
     from audit.intake.raw import RawColumn, RawLog
 
-SOURCE_PREFIX = "source:"
 NOTHING = frozenset(toml_table("words.toml")["no_unit"])
 ERROR_WORDS = frozenset(toml_table("words.toml")["broken_sensor"])
+BOOST = ("manifold_pressure", "boost_target")
 FULL_OPEN = (78.0, 92.0)  # %: a throttle whose highest value lies between was perhaps wide open
 
 
 @dataclass(eq=False)
 class _Column:
-    """One source column on its way. values: NaN where blank, None where it holds no numbers; own:
-    its name in the frame; clock: it is the log's; broken: it says nothing but that its sensor does
-    not work.
+    """One source column on its way. values: NaN where blank, None where it holds no numbers; rows:
+    of these, thinned and blanks filled with the last before; clock: it is the log's; broken: it
+    says nothing but that its sensor does not work.
     """
 
     raw: RawColumn
-    own: str
     series: pl.Series
     values: Array | None
+    rows: Array | None
     clock: bool
     broken: bool
     named: Named = field(default=Named("", ""))
     rate: Rate = field(default=Rate(0.0))
 
-    def thinned(self, stride: int) -> Array | None:
-        """Every stride-th row, blanks filled with the last value before."""
-        if self.values is None or not self.series.null_count():
-            return None if self.values is None else self.values[::stride]
-        there = np.isfinite(self.values)
-        last = np.maximum.accumulate(np.where(there, np.arange(len(self.values)), 0))
-        return np.asarray(self.values[last[::stride]])
 
-    def sample(self, stride: int) -> Array:
-        """Finite values, a thousand or so, taken evenly."""
-        if self.values is None:
-            return np.empty(0)
-        thin = finite(self.values[::stride])
-        if len(thin) < 50 and stride > 1:
-            thin = finite(self.values)
-            thin = thin[:: max(1, len(thin) // THIN_TO)]
-        return thin
-
-
+@np.errstate(all="ignore")  # a broken cell may hold 1e300
 def understand(raw: RawLog, car: Car) -> Log:
     """The canonical log of a recording as read.
 
     Boost is read by physics, so a gauge reading named MAP becomes kPa absolute; what could not be
     told is a doubtful channel, never a silent guess. Raises nothing for odd content.
     """
-    with np.errstate(all="ignore"):  # a broken cell may hold 1e300
-        return _understand(raw, car)
-
-
-def _understand(raw: RawLog, car: Car) -> Log:
-    columns, stride = _columns(raw, car), max(1, -(-len(raw.time) // THIN_TO))
-    notes = _name(columns, car, stride)
-    sources, second = _sources(columns, car, stride, notes)
+    stride = max(1, -(-len(raw.time) // THIN_TO))
+    columns = [
+        _column(raw, column, series, car, stride)
+        for column, series in zip(raw.columns, raw.frame.get_columns(), strict=True)
+    ]
+    notes = _name(columns, car)
+    sources, second = _sources(columns, car, notes)
     decisions, ambient = infer_units(sources, raw.time[::stride], car, second=second)
+    decisions["time"] = Decision(Unit("", raw.clock.kind, "time"), "format", raw.clock.said)
     notes += [n for c in columns for n in _unit_notes(c, decisions.get(c.named.channel))]
     notes += _unnamed(columns)
     step = median_step(raw.time)
@@ -94,20 +77,18 @@ def _understand(raw: RawLog, car: Car) -> Log:
     for c, rate in zip(columns, together(raw.time, apart, rates, row_step_s=step), strict=True):
         c.rate = rate
     frame, channels = _build(raw, columns, decisions)
-    notes += _throttle_note(frame, channels)
-    boost = ("manifold_pressure", "boost_target")
     return Log(
         path=raw.path,
         sha256=raw.sha256,
         frame=frame,
         channels=channels,
         barometric=ambient,
-        notes=(*raw.notes, *notes),
+        notes=(*raw.notes, *notes, *_throttle_note(frame, channels)),
         breaks=raw.clock.breaks,
         clock=raw.clock.said or raw.clock.kind,
         wall_start=raw.clock.wall_start,
         us_units=any(
-            c.source_unit == "°F" or (c.name in boost and "psi" in c.source_unit)
+            c.source_unit == "°F" or (c.name in BOOST and "psi" in c.source_unit)
             for c in channels
             if c.known
         ),
@@ -116,65 +97,63 @@ def _understand(raw: RawLog, car: Car) -> Log:
     )
 
 
-def _columns(raw: RawLog, car: Car) -> list[_Column]:
-    ruled = {word.column.strip().casefold() for word in car.channels.values()}
-    out = []
-    for column, series in zip(raw.columns, raw.frame.get_columns(), strict=True):
-        values, broken = None, False
-        if column.numeric or column.header.strip().casefold() in ruled:
-            floats = series if series.dtype.is_numeric() else series.cast(pl.Float64, strict=False)
-            values = np.asarray(floats.to_numpy(), dtype=np.float64)
-        elif series.dtype == pl.String and series.n_unique() <= len(ERROR_WORDS):
-            words = {word.strip().lower() for word in series.unique().drop_nulls()} - {""}
-            broken = bool(words) and words <= ERROR_WORDS
-            values = np.full(len(raw.time), np.nan) if broken else None
-        # '[-]' behind a lambda says that there is no unit
-        unit = "" if column.unit.strip().casefold() in NOTHING else column.unit
-        said = column._replace(numeric=values is not None, unit=unit)
-        clock = raw.clock.column is not None and raw.clock.column in (column.header, series.name)
-        out.append(_Column(said, series.name, series, values, clock, broken))
-    return out
+def _column(raw: RawLog, column: RawColumn, series: pl.Series, car: Car, stride: int) -> _Column:
+    values, broken = None, False
+    if column.numeric or column.header.strip().casefold() in {
+        word.column.strip().casefold() for word in car.channels.values()
+    }:
+        floats = series if series.dtype.is_numeric() else series.cast(pl.Float64, strict=False)
+        values = np.asarray(floats.to_numpy(), dtype=np.float64)
+    elif series.dtype == pl.String and series.n_unique() <= len(ERROR_WORDS):
+        words = {word.strip().lower() for word in series.unique().drop_nulls()} - {""}
+        broken = bool(words) and words <= ERROR_WORDS
+        values = np.full(len(raw.time), np.nan) if broken else None
+    rows = None if values is None else values[::stride]
+    if values is not None and series.null_count():
+        last = np.where(np.isfinite(values), np.arange(len(values)), 0)
+        rows = values[np.maximum.accumulate(last)[::stride]]
+    # '[-]' behind a lambda says that there is no unit
+    unit = "" if column.unit.strip().casefold() in NOTHING else column.unit
+    said = column._replace(numeric=values is not None, unit=unit)
+    clock = raw.clock.column is not None and raw.clock.column in (column.header, series.name)
+    return _Column(said, series, values, rows, clock, broken)
 
 
-def _name(columns: Sequence[_Column], car: Car, stride: int) -> list[Note]:
+def _name(columns: Sequence[_Column], car: Car) -> list[Note]:
     """Give each column its name; a Note for what the car file names and is not there."""
-    said = [c.raw for c in columns]
     named, notes = name_columns(
-        said,
-        [c.sample(stride) for c in columns],
+        said := [c.raw for c in columns],
+        [np.empty(0) if c.rows is None else finite(c.rows) for c in columns],
         car.channels,
         skip=frozenset(i for i, c in enumerate(columns) if c.clock),
         broken=frozenset(i for i, c in enumerate(columns) if c.broken),
     )
-    if any(n.also for n in named):
-        named = further_sensors(named, said, [c.thinned(stride) for c in columns])
+    named = further_sensors(named, said, [c.rows for c in columns])
     for column, one in zip(columns, named, strict=True):
-        column.named = one
+        column.named = Named("time", "the log's clock") if column.clock else one
     return notes
 
 
 def _sources(
-    columns: Sequence[_Column], car: Car, stride: int, notes: list[Note]
+    columns: Sequence[_Column], car: Car, notes: list[Note]
 ) -> tuple[dict[str, Source], dict[str, tuple[Array, Unit | None]]]:
     """The named columns as evidence, and second columns for a channel already taken."""
     sources: dict[str, Source] = {}
     second: dict[str, tuple[Array, Unit | None]] = {}
     for c in columns:
-        named, rows = c.named, c.thinned(stride) if c.named.channel or c.named.also else None
-        if c.values is None or rows is None:
+        named, channel = c.named, c.named.channel
+        if c.values is None or c.rows is None or c.clock:
             continue
-        if named.channel:
+        if channel:
             there = finite(c.values)
-            sources[named.channel] = Source(
-                # a knock may last a single row
-                c.values if base_of(named.channel) == "knock_retard" else rows,
-                *_car_unit(named, car, notes),
-                named.hints,
-                split(header_of(c.raw)),
-                still=len(there) > 1 and bool((there == there[0]).all()),
-            )
+            still = len(there) > 1 and bool((there == there[0]).all())
+            unit, unit_from = _car_unit(named, car, notes)
+            # a knock may last a single row
+            seen = c.values if base_of(channel) == "knock_retard" else c.rows
+            words = split(header_of(c.raw))
+            sources[channel] = Source(seen, unit, unit_from, named.hints, words, still)
         elif named.also in ("manifold_pressure", "vehicle_speed"):
-            second.setdefault(named.also, (rows, named.unit))
+            second.setdefault(named.also, (c.rows, named.unit))
     return sources, second
 
 
@@ -198,7 +177,7 @@ def _unit_notes(c: _Column, found: Decision | None) -> Iterator[Note]:
     header, read = c.raw.header, found.candidate
     if found.doubtful:
         other = f", or as well {found.runner_up}" if found.runner_up else ""
-        why = f" ({found.why})" if found.why else ""
+        why = f" ({found.unit_why})" if found.unit_why else ""
         said = read.said or "it stands"
         yield note("unit_doubt", header=header, said=said, other=other, why=why)
     elif read.special == "reciprocal":
@@ -258,51 +237,40 @@ def _build(
         return name
 
     for c, column in zip(columns, raw.columns, strict=True):
-        name, header, own = c.named.channel, column.header, SOURCE_PREFIX + c.own
-        if c.clock:
-            clock = Channel("time", header, raw.clock.kind, "s", unit_from="format")
-            why, unit_why = "the log's clock", raw.clock.said
-            channel = replace(clock, name_why=why, unit_why=unit_why, stored_as=kept(own, c.series))
-        elif name and c.values is not None:
-            found = decisions[name]
+        name, own, found = c.named.channel, c.series.name, decisions.get(c.named.channel)
+        stored = f"source:{own}" if found else _apart(own)
+        if found and c.values is not None and not c.clock:
             values = turned(c.values, found.candidate)
-            as_it_is = values is c.values and c.series.dtype == pl.Float64
-            front[name] = (
-                c.series.alias(name) if as_it_is else pl.Series(name, values, nan_to_null=True)
-            )
-            channel = Channel(
-                name=name,
-                source=header,
-                source_unit=found.candidate.said,
-                unit=row_of(name).unit,
-                held=c.rate.held,
-                unit_from=found.unit_from,
-                name_why=c.named.why,
-                unit_why=found.why,
-                confidence=found.confidence,
-                runner_up=found.runner_up,
-                doubtful=found.doubtful,
-                scale=found.candidate.scale,
-                offset=found.candidate.offset,
-                stored_as="" if as_it_is else kept(own, c.series),
-            )
-        else:
-            channel = Channel(
-                name=f"column:{header}" if channel_row(header) else header,
-                source=header,
-                source_unit=column.unit,
-                unit=column.unit,
-                known=False,
-                held=c.rate.held,
-                unit_from=column.unit_from,
-                name_why=c.named.why,
-                nearest=c.named.nearest,
-                stored_as=kept(f"column:{c.own}" if channel_row(c.own) else c.own, c.series),
-            )
-        channels.append(replace(channel, rate_hz=round(c.rate.hz, 4)))
+            front[name] = pl.Series(name, values, nan_to_null=True)
+            if values is c.values and c.series.dtype == pl.Float64:
+                front[name], stored = c.series.alias(name), ""
+        one = Channel(
+            name=_apart(column.header),
+            source=column.header,
+            source_unit=column.unit,
+            unit=column.unit,
+            rate_hz=round(c.rate.hz, 4),
+            known=found is not None,
+            held=c.rate.held and not c.clock,
+            unit_from=column.unit_from,
+            name_why=c.named.why,
+            nearest=c.named.nearest,
+            stored_as=kept(stored, c.series) if stored else "",
+        )
+        if found:
+            read, told = found.candidate, found._asdict()
+            told |= {"name": name, "source_unit": read.said, "unit": row_of(name).unit}
+            told |= {"scale": read.scale, "offset": read.offset}
+            one = replace(one, **{key: told[key] for key in told if key != "candidate"})
+        channels.append(one)
     ordered = sorted(front, key=lambda name: (order[base_of(name)], len(name), name))
     time = pl.Series("time", raw.time)
     return pl.DataFrame([time, *(front[n] for n in ordered), *rest.values()]), tuple(channels)
+
+
+def _apart(name: str) -> str:
+    """The name of a column that is no channel, though it may be called like one."""
+    return f"column:{name}" if channel_row(name) else name
 
 
 def suggest_channels(log: Log) -> str:

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from audit.intake.names.unit_text import Unit, turned, units
-from audit.intake.units import barometric, candidates
+from audit.intake.units import barometric, candidates, evidence
 from audit.intake.units import measured as see
 from audit.intake.units.candidates import reference_prior, retard, said_reference
-from audit.intake.units.evidence import CAR_FILE, Scored, Source, decide
+from audit.intake.units.evidence import CAR_FILE, Measured, Scored, Source
 from audit.intake.units.infer_units import temperatures
 from audit.intake.units.scene import (
     Scene,
@@ -274,6 +274,12 @@ def scores(*totals, scales=(1.0, 2.0, 4.0), **more):
     ]
 
 
+def decide(scored, of, *, typical, safest=False):
+    return evidence.decide(
+        "manifold_pressure", scored, of, Measured(typical=typical), safest=safest
+    )
+
+
 @pytest.mark.parametrize(("behind", "doubt"), [(1.9, True), (2.1, False)])
 def test_less_than_two_points_of_lead_are_a_doubt(behind, doubt):
     found = decide(scores(0.0, -behind), source([1.0]), typical=10.0)
@@ -304,7 +310,7 @@ def test_what_the_car_file_says_stands_and_so_does_a_still_columns_unit():
     moving = source([1.0], "kpa")
     odd = decide(scores(-5.0, 0.0), moving, typical=10.0)
     assert odd.candidate.key == "psi" and odd.doubtful and odd.confidence <= 0.6
-    assert "the header says" in odd.why
+    assert "the header says" in odd.unit_why
 
 
 @pytest.mark.parametrize(("evidence", "doubt"), [(-6.9, False), (-7.1, True)])
@@ -322,7 +328,7 @@ def test_where_a_unit_is_from():
     assert told[0].why == [] and told[0].evidence == 0.9
     told[0].add(-1.0, "large")
     assert told[0].why == ["large"] and told[0].total == pytest.approx(-0.1)
-    assert decide(told, source([1.0]), typical=10.0).why == "large"
+    assert decide(told, source([1.0]), typical=10.0).unit_why == "large"
 
 
 @pytest.mark.parametrize(
@@ -558,7 +564,7 @@ def test_a_coolants_change_is_that_of_its_ends():
 
 
 def test_a_manifold_pressure_is_loaded_where_the_engine_was_driven():
-    ambient = see.Ambient(99.0, 3.0)
+    ambient = see.known_ambient(99.0, 3.0)
 
     def flags(rpm, values=None, pair=None):
         scene = Scene(T, rpm=None if rpm is None else full(rpm), opening=full(0.5))
@@ -580,13 +586,13 @@ def test_a_manifold_pressure_is_loaded_where_the_engine_was_driven():
 
 
 def test_what_is_known_of_ambient_pressure():
-    known = see.Ambient(99.0, 3.0).known
+    known = see.known_ambient(99.0, 3.0)
     assert known == {"ambient_low": 96.0, "ambient": 99.0, "ambient_high": 102.0}
-    vague = see.UNKNOWN_AMBIENT.known  # from a road at 2,900 m (ISO 2533) to heavy weather at sea
+    vague = see.known_ambient()  # from a road at 2,900 m (ISO 2533) to heavy weather at sea
     assert vague["ambient_low"] == pytest.approx(standard_pressure_kpa(2900.0), abs=0.5)
     assert vague == {"ambient_low": 71.0, "ambient": 79.5, "ambient_high": 105.0}
-    assert see.Ambient(90.0, 7.9).known["ambient"] == 90.0
-    assert see.Ambient(90.0, 8.1).known["ambient"] == pytest.approx(85.95)
+    assert see.known_ambient(90.0, 7.9)["ambient"] == 90.0
+    assert see.known_ambient(90.0, 8.1)["ambient"] == pytest.approx(85.95)
 
 
 def test_a_target_is_held_against_what_was_reached():

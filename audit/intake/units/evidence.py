@@ -82,7 +82,7 @@ class Decision(NamedTuple):
 
     candidate: Unit
     unit_from: str
-    why: str
+    unit_why: str
     confidence: float = 1.0
     runner_up: str = ""
     doubtful: bool = False
@@ -236,32 +236,18 @@ def _figure(bound: Bound, known: Mapping[str, float]) -> float:
     return float(bound)
 
 
-def decided(
-    channel: str,
-    scored: Sequence[Scored],
-    source: Source,
-    measured: Measured,
-    *,
-    safest: bool = True,
-) -> Decision:
-    """The decision on a channel, of candidates that are weighed. safest: if its part says so."""
-    part, typical = part_of(channel), measured.typical
-    if typical is None:
-        typical = measured.seen.get(part.typical) or 1.0
-    return decide(scored, source, typical=typical, safest=safest and part.safest)
-
-
 def decide(
-    scored: Sequence[Scored], source: Source, *, typical: float, safest: bool = False
+    channel: str, scored: Sequence[Scored], source: Source, seen: Measured, *, safest: bool = True
 ) -> Decision:
-    """The best candidate, with its margin to the next one that would give another value.
+    """The best of the weighed candidates, with its margin to the next that gives another value.
 
-    typical: a high source value, at which two candidates are the same when within SAME. safest:
-    below the margin take the candidate that gives the highest value instead of the likeliest. What
-    the car file states stands; so does what the file states of a column that never moves, since a
-    broken sensor is no evidence of a unit.
+    Two are the same when within SAME at a typical, high source value. safest: where the channel's
+    part says so, below the margin take the candidate that gives the highest value instead of the
+    likeliest. What the car file states stands; so does what the file states of a column that never
+    moves, since a broken sensor is no evidence of a unit.
     """
-    stated = source.stated
+    part, stated = part_of(channel), source.stated
+    typical = seen.seen.get(part.typical) or 1.0 if seen.typical is None else seen.typical
     if stated is not None and (source.stated_from == CAR_FILE or source.still):
         kept = [s for s in scored if _same_size(s.candidate.key, stated)]
         referenced = [s for s in kept if stated.reference in ("", s.candidate.reference)]
@@ -273,7 +259,7 @@ def decide(
     rival = others[0] if others else None
     near = [s for s in others if top - s.total < MARGIN]
     doubtful = bool(near)
-    if near and safest:
+    if near and safest and part.safest:
         pick = max([best, *near], key=lambda s: s.candidate.turned(typical))
         best, rival = (best, rival) if pick is best else (pick, best)
     confidence = math.exp(best.total - top) / total

@@ -21,7 +21,7 @@ from audit.intake.units.evidence import (
     Measured,
     Scored,
     Source,
-    decided,
+    decide,
     part_of,
     weigh,
 )
@@ -119,7 +119,7 @@ class _Reading:
         """Decide on a column by what it shows beside what is known by now; its values then."""
         seen = seen or see.measure(name, source, self.scene)
         weigh(scored, name, seen)
-        self.found[name] = decided(name, scored, source, seen, safest=safest)
+        self.found[name] = decide(name, scored, source, seen, safest=safest)
         return self.values(name)
 
     def engine(self) -> None:
@@ -179,9 +179,7 @@ class _Reading:
     def _manifolds(self, channel_kpa: Array | None) -> list[str]:
         """Decide each manifold pressure, and name them, the first first."""
         known = barometric.from_channel(channel_kpa) or barometric.from_height(self.car.altitude_m)
-        ambient = see.UNKNOWN_AMBIENT
-        if known:
-            ambient = see.Ambient(known.kpa, known.uncertainty_kpa + 2.0)
+        bounds = (known.kpa, known.uncertainty_kpa + 2.0) if known else ()
         names = [n for n in self.sources if base_of(n) == "manifold_pressure"]
         names.sort(key=lambda n: (len(n), n))
         for name in names:
@@ -192,7 +190,7 @@ class _Reading:
             source = source._replace(values=pressure_without_rails(source.values))
             like, offset = self._like("barometric_pressure", *others), known or barometric.ASSUMED
             scored = candidates.pressure(name, source, like=like, ambient_kpa=offset.kpa)
-            seen = see.manifold(source, self.scene, ambient, beside)
+            seen = see.manifold(source, self.scene, see.known_ambient(*bounds), beside)
             driven = not seen.seen or "loaded" in seen.flags  # elsewhere the likeliest will do
             self.judge(name, scored, source, seen, safest=driven)
         return names
@@ -212,12 +210,12 @@ class _Reading:
         reference = candidates.said_reference(source)
         kept = [s for s in every if reference in ("", s.candidate.reference)]
         weigh(every, name, seen)
-        found = decided(name, kept, source, seen)
+        found = decide(name, kept, source, seen)
         own = max(s.evidence for s in kept if s.candidate == found.candidate)
         if max(s.evidence for s in every) - own > STATED and len(kept) < len(every):
             why = f"it is called {reference}, but the values fit that badly"
             sure = min(found.confidence, 0.6)
-            found = found._replace(doubtful=True, confidence=sure, why=why)
+            found = found._replace(doubtful=True, confidence=sure, unit_why=why)
         self.found[name] = found
 
     def other(self, name: str, us_hint: float) -> Decision:
@@ -246,7 +244,7 @@ class _Reading:
         scored = candidates.mixture(source, afr=afr, car_says=says)
         weigh(scored, name, seen)
         scored = candidates.by_the_car(scored, afr) if says else scored
-        return decided(name, scored, source, seen)
+        return decide(name, scored, source, seen)
 
     def _weigh_gears(self, scored: Sequence[Scored], values: Array) -> None:
         """Share of driven samples that lie near one of the car's gears."""
@@ -283,7 +281,7 @@ def temperatures(
             best = max(scores[WATER], key=lambda s: s.total)
             known = {"water": best.candidate.turned(middle)}
     _lean_on_the_rest(columns, scores)
-    return {n: decided(n, scores[n], source, found[n]) for n, source in columns.items()}
+    return {n: decide(n, scores[n], source, found[n]) for n, source in columns.items()}
 
 
 def _cold_start(columns: Mapping[str, Source]) -> float | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple
 
 import numpy as np
 
@@ -25,21 +24,11 @@ TOO_COLD_TO_WAIT_S = 15.0  # a log shorter than this shows no coolant warming up
 Seen = dict[str, float | None]
 
 
-class Ambient(NamedTuple):
-    """What is known of ambient pressure before manifold pressure is read, kPa."""
-
-    kpa: float
-    spread: float
-
-    @property
-    def known(self) -> dict[str, float]:
-        """For the bounds of the table: where it is hardly known, the lower half is likelier."""
-        low, high = self.kpa - self.spread, self.kpa + self.spread
-        likely = self.kpa if self.spread < 8 else 0.5 * (low + self.kpa)
-        return {"ambient_low": low, "ambient": likely, "ambient_high": high}
-
-
-UNKNOWN_AMBIENT = Ambient(88.0, 17.0)
+def known_ambient(kpa: float = 88.0, spread: float = 17.0) -> dict[str, float]:
+    """Bounds of ambient pressure, kPa; where it is hardly known, the lower half is likelier."""
+    low, high = kpa - spread, kpa + spread
+    likely = kpa if spread < 8 else 0.5 * (low + kpa)
+    return {"ambient_low": low, "ambient": likely, "ambient_high": high}
 
 
 def measure(channel: str, source: Source, scene: Scene) -> Measured:
@@ -80,9 +69,8 @@ def _flags(**words: bool | np.bool_) -> frozenset[str]:
 
 def _reach(ordered: Array, share: float) -> float:
     """How far a sorted column moves, its ends left out."""
-    ends = (quantile(ordered, end) for end in (1.0 - share, share)) if len(ordered) else (0.0, 0.0)
-    high, low = ends
-    return high - low
+    ends = [quantile(ordered, end) for end in (share, 1.0 - share) if len(ordered)]
+    return ends[1] - ends[0] if ends else 0.0
 
 
 def _engine_speed(channel: str, seen: Seen, source: Source, _: Scene) -> float | None:
@@ -196,10 +184,12 @@ LOOKS: Mapping[str, Callable[[str, Seen, Source, Scene], float | None]] = {
 }
 
 
-def manifold(source: Source, scene: Scene, ambient: Ambient, pair: Array | None) -> Measured:
+def manifold(
+    source: Source, scene: Scene, known: Mapping[str, float], pair: Array | None
+) -> Measured:
     """Levels of a manifold pressure by what the engine was doing.
 
-    pair: a second column for the same pressure (boost beside MAP), thinned.
+    known: of ambient pressure; pair: a second column for the same pressure (boost beside MAP).
     """
     seen, ordered = _levels("manifold_pressure", source.values, scene), in_order(source.values)
     if not seen:
@@ -223,7 +213,7 @@ def manifold(source: Source, scene: Scene, ambient: Ambient, pair: Array | None)
         cut_at_zero=cut,
         idles_at_zero=cut and idle is not None and abs(idle) < ZERO,
     )
-    return Measured(seen, words, ambient.known, high)
+    return Measured(seen, words, known, high)
 
 
 def _at_zero(values: Array, pair: Array) -> float | None:
