@@ -16,9 +16,9 @@ from audit.intake.units.infer_units import temperatures
 from audit.intake.units.scene import (
     Scene,
     opening_of,
-    pressure_without_rails,
     quantile,
     temperature_without_rails,
+    without_dropouts,
     without_rails,
 )
 from audit.units import standard_pressure_kpa
@@ -244,7 +244,7 @@ def test_a_pressures_dropouts_are_few_and_far():
     for n, at, out in ((10, 37.0, True), (10, 38.0, False), (13, 30.0, False)):
         broken = values.copy()
         broken[:n] = at
-        found = pressure_without_rails(broken)
+        found = without_dropouts(broken)
         assert np.isnan(found[:n]).all() == out, (n, at)
 
 
@@ -276,7 +276,7 @@ def scores(*totals, scales=(1.0, 2.0, 4.0), **more):
 
 def decide(scored, of, *, typical, safest=False):
     return evidence.decide(
-        "manifold_pressure", scored, of, Measured(typical=typical), safest=safest
+        "manifold_pressure", scored, of, Measured(typical=typical, safest=safest)
     )
 
 

@@ -29,6 +29,8 @@ def by_unit(channel: str, source: Source, us_hint: float = 0.0) -> list[Scored]:
     """
     part, stated = part_of(channel), source.stated
     rows = {key: units()[key] for key in part.units}
+    if stated is None and not rows:  # what nothing measures stands as it is
+        return [Scored(Unit("", "", row_of(channel).quantity), 0.0)]
     if stated is None:
         return [
             Scored(unit, part.usual.get(key, 0.0) + (us_hint if key == part.us else 0.0))

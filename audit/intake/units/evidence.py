@@ -91,13 +91,14 @@ class Decision(NamedTuple):
 class Measured(NamedTuple):
     """What was measured of a column. seen: levels in its own unit, None where the log does not show
     them; flags: words that hold of it; known: figures that the rows' bounds are made of; typical:
-    the level to compare units at, where it is not the table's.
+    the level to compare units at, where it is not the table's; safest: as its part says.
     """
 
     seen: Mapping[str, float | None] = {}
     flags: frozenset[str] = frozenset()
     known: Mapping[str, float] = {}
     typical: float | None = None
+    safest: bool = True
 
 
 @dataclass(frozen=True)
@@ -236,15 +237,13 @@ def _figure(bound: Bound, known: Mapping[str, float]) -> float:
     return float(bound)
 
 
-def decide(
-    channel: str, scored: Sequence[Scored], source: Source, seen: Measured, *, safest: bool = True
-) -> Decision:
+def decide(channel: str, scored: Sequence[Scored], source: Source, seen: Measured) -> Decision:
     """The best of the weighed candidates, with its margin to the next that gives another value.
 
-    Two are the same when within SAME at a typical, high source value. safest: where the channel's
-    part says so, below the margin take the candidate that gives the highest value instead of the
-    likeliest. What the car file states stands; so does what the file states of a column that never
-    moves, since a broken sensor is no evidence of a unit.
+    Two are the same when within SAME at a typical, high source value. Where it is safest, below the
+    margin the candidate is taken that gives the highest value instead of the likeliest. What the
+    car file states stands; so does what the file states of a column that never moves, since a
+    broken sensor is no evidence of a unit.
     """
     part, stated = part_of(channel), source.stated
     typical = seen.seen.get(part.typical) or 1.0 if seen.typical is None else seen.typical
@@ -259,7 +258,7 @@ def decide(
     rival = others[0] if others else None
     near = [s for s in others if top - s.total < MARGIN]
     doubtful = bool(near)
-    if near and safest and part.safest:
+    if near and part.safest and seen.safest:
         pick = max([best, *near], key=lambda s: s.candidate.turned(typical))
         best, rival = (best, rival) if pick is best else (pick, best)
     confidence = math.exp(best.total - top) / total

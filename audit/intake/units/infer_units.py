@@ -15,22 +15,8 @@ import numpy as np
 from audit.intake.names.unit_text import Unit, turned, units
 from audit.intake.units import barometric, candidates
 from audit.intake.units import measured as see
-from audit.intake.units.evidence import (
-    STATED,
-    Decision,
-    Measured,
-    Scored,
-    Source,
-    decide,
-    part_of,
-    weigh,
-)
-from audit.intake.units.scene import (
-    Scene,
-    opening_of,
-    pressure_without_rails,
-    temperature_without_rails,
-)
+from audit.intake.units.evidence import STATED, Decision, Measured, Scored, Source, decide, weigh
+from audit.intake.units.scene import Scene, opening_of, temperature_without_rails, without_dropouts
 from audit.model import Array, Barometric, Car, base_of
 from audit.tables import row_of, toml_table
 
@@ -108,18 +94,12 @@ class _Reading:
         return self.values(name) if name in self.sure_units() else None
 
     def judge(
-        self,
-        name: str,
-        scored: Sequence[Scored],
-        source: Source,
-        seen: Measured | None = None,
-        *,
-        safest: bool = True,
+        self, name: str, scored: Sequence[Scored], source: Source, seen: Measured | None = None
     ) -> Array:
         """Decide on a column by what it shows beside what is known by now; its values then."""
         seen = seen or see.measure(name, source, self.scene)
         weigh(scored, name, seen)
-        self.found[name] = decide(name, scored, source, seen, safest=safest)
+        self.found[name] = decide(name, scored, source, seen)
         return self.values(name)
 
     def engine(self) -> None:
@@ -187,12 +167,11 @@ class _Reading:
             beside = self.sources[others[0]].values if others else None
             if beside is None and name in self.second:
                 beside = self.second[name][0]
-            source = source._replace(values=pressure_without_rails(source.values))
+            source = source._replace(values=without_dropouts(source.values))
             like, offset = self._like("barometric_pressure", *others), known or barometric.ASSUMED
             scored = candidates.pressure(name, source, like=like, ambient_kpa=offset.kpa)
             seen = see.manifold(source, self.scene, see.known_ambient(*bounds), beside)
-            driven = not seen.seen or "loaded" in seen.flags  # elsewhere the likeliest will do
-            self.judge(name, scored, source, seen, safest=driven)
+            self.judge(name, scored, source, seen)
         return names
 
     def _like(self, *names: str) -> Unit | None:
@@ -224,9 +203,6 @@ class _Reading:
         if base == "knock_retard":
             every = [s.values for n, s in self.sources.items() if base_of(n) == base]
             return candidates.retard(source, every)
-        if not part_of(name).rows:  # what nothing measures stands as it is said
-            stated = source.stated or Unit("", "", row_of(name).quantity)
-            return Decision(stated, source.stated_from or "assumed", "")
         seen = see.measure(name, source, self.scene)
         if row_of(name).quantity == "mixture":
             return self._mixture(name, source, seen)

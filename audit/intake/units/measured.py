@@ -213,7 +213,8 @@ def manifold(
         cut_at_zero=cut,
         idles_at_zero=cut and idle is not None and abs(idle) < ZERO,
     )
-    return Measured(seen, words, known, high)
+    # elsewhere than under load the likeliest will do
+    return Measured(seen, words, known, high, safest=loaded)
 
 
 def _at_zero(values: Array, pair: Array) -> float | None:

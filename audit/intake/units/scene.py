@@ -112,7 +112,7 @@ def without_rails(values: Array, *, gap: float, most: float = 1.0) -> Array:
     return kept if np.isfinite(kept).sum() >= LEAST_LEFT else values
 
 
-def pressure_without_rails(values: Array) -> Array:
+def without_dropouts(values: Array) -> Array:
     """A manifold pressure without its dropouts."""
     ordered = in_order(values)
     if len(ordered) < 2 * LEAST_LEFT:
