@@ -12,7 +12,7 @@ import polars as pl
 from audit import __version__
 from audit.declared import needed_channels
 from audit.intake.names.naming import NO_NAME, Named, further_sensors, header_of, name_columns
-from audit.intake.names.unit_text import Unit, turned, unit_for, units_of
+from audit.intake.names.unit_text import unit_for
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.said import note
@@ -22,6 +22,7 @@ from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
 from audit.signal.arrays import finite
 from audit.tables import channel_row, channel_rows, row_of, toml_table
+from audit.units import Unit, turned, units_of
 
 if TYPE_CHECKING:
     from audit.intake.raw import RawColumn, RawLog

@@ -7,10 +7,10 @@ import pytest
 from made import Made, drive
 from test_infer_units import log_of, scene
 
-from audit.intake.names.unit_text import units
 from audit.intake.units import evidence
 from audit.intake.units.evidence import Measured, Part, Row, Scored, weigh, window
 from audit.tables import channel_rows, toml_table
+from audit.units import units
 
 PSI = 6.894757293168
 FIELDS = set("seen by log low high width least points instead when unless given why".split())

@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from audit.intake.names.unit_text import Unit, turned, units
 from audit.intake.units import barometric, candidates, evidence
 from audit.intake.units import measured as see
 from audit.intake.units.candidates import reference_prior, retard, said_reference
@@ -21,7 +20,7 @@ from audit.intake.units.scene import (
     without_dropouts,
     without_rails,
 )
-from audit.units import standard_pressure_kpa
+from audit.units import Unit, standard_pressure_kpa, turned, units
 
 UNITS = units()
 T = np.arange(0.0, 60.0, 0.1)

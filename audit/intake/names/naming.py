@@ -16,13 +16,14 @@ import numpy as np
 
 from audit.errors import did_you_mean
 from audit.intake.names.assign import best_assignment
-from audit.intake.names.unit_text import Unit, read_unit, unit_for, unit_in_words, units_of
+from audit.intake.names.unit_text import unit_for, unit_in_words
 from audit.intake.names.words import Read, read_header, split
 from audit.intake.raw import RawColumn
 from audit.intake.said import note
 from audit.model import Array, ColumnWord, Note, base_of
 from audit.signal.arrays import both_finite, median
 from audit.tables import channel_rows, row_of, toml_table
+from audit.units import Unit, read_unit, units_of
 
 LEAST_SCORE = 0.45
 LEFT_OVER = 0.8  # a word that means nothing

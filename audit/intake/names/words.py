@@ -15,6 +15,7 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from audit.tables import toml_table
+from audit.units import fold
 
 _SPLIT = re.compile(r"[a-z0-9λφ°%/'+]+")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-zà-ÿ]{2,})")
@@ -22,12 +23,7 @@ _ABBREVIATED = re.compile(r"\b([A-Z]{3,5})([a-z]{3,})")  # RPMlimit, IATsensor
 _BANK = re.compile(r"^([a-z]{2,})(?:b|bank|s)([12])(?:s[1-4])?$")  # stftb1, afrb2s1
 _OR = re.compile(r"(?<=[a-z]{3})/(?=[a-z]{3})")  # air/fuel, but not a/f or km/h
 _ELIDED = re.compile(r"\b[dl]['’]|°(?=[a-z]{3})")  # d'air, l'huile
-_ACCENTS = re.compile("[\u0300-\u036f\u3099\u309a]+")
 _DIGITS = re.compile(r"(?<=[a-zλ])(?=\d)|(?<=\d)(?=[a-zλ])")
-# Letters that Unicode takes for no accented ones, and other spellings of one sign.
-_LETTERS = str.maketrans(
-    {"μ": "u", "ϕ": "φ", "ł": "l", "ø": "o", "æ": "ae", "å": "a", "ı": "i", "đ": "d"}
-)
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
 # Throttle B, pedal D, the left and the right bank; c and f are units.
 _SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5, "left": 1, "right": 2, "lh": 1, "rh": 2}
@@ -53,14 +49,6 @@ class Meaning(NamedTuple):
     ideas: tuple[str, ...]
     number: int = 1
     sure: float = 1.0
-
-
-@lru_cache(maxsize=4096)
-def fold(text: str) -> str:
-    """Lower case without accents; μ as u, ł as l, full-width as plain, λ kept."""
-    if text.isascii():
-        return text.lower()
-    return _ACCENTS.sub("", unicodedata.normalize("NFKD", text).casefold()).translate(_LETTERS)
 
 
 def spellings(word: str) -> set[str]:

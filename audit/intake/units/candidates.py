@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from audit.intake.names.unit_text import Unit, units
 from audit.intake.units.evidence import MARGIN, STATED, Decision, Part, Scored, Source, part_of
 from audit.intake.units.scene import in_order, quantile
 from audit.model import Array, base_of
 from audit.tables import row_of
+from audit.units import Unit, units
 
 PETROL_AFR = 14.7
 ETHANOL_AFR = 9.8  # E85

@@ -18,9 +18,9 @@ from dataclasses import dataclass, field
 from functools import cache, cached_property
 from typing import Any, NamedTuple
 
-from audit.intake.names.unit_text import Unit, units
 from audit.model import Array, base_of
 from audit.tables import row_of, toml_table
+from audit.units import Unit, units
 
 MARGIN = 2.0  # log-likelihood by which the best must lead, about 7 to 1
 STATED = 6.0  # what a unit stated in the file weighs against another

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from audit.intake.names.unit_text import Unit, turned, units
 from audit.intake.units import barometric, candidates
 from audit.intake.units import measured as see
 from audit.intake.units.evidence import STATED, Decision, Measured, Scored, Source, decide, weigh
 from audit.intake.units.scene import Scene, opening_of, temperature_without_rails, without_dropouts
 from audit.model import Array, Barometric, Car, base_of
 from audit.tables import row_of, toml_table
+from audit.units import Unit, turned, units
 
 HINT, MOST_HINT = 0.7, 1.5  # points a column, and in all
 NEAR_GEAR = 0.04  # of its ratio: a sample driven in that gear
