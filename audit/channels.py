@@ -14,6 +14,9 @@ from audit.checks.kit.run import plain
 from audit.discover import find_logs
 from audit.errors import UsageError
 from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity, base_of
+from audit.signal.arrays import finite
+
+QUARTILES = (0, 25, 50, 75, 100)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,7 @@ class ColumnStory:
     channel: Channel
     flag: int
     tests: Mapping[str, int]
-    five: tuple[float, float, float, float, float] | None
+    five: tuple[float, ...] | None
     samples: int
 
 
@@ -100,27 +103,18 @@ def _story(log: Log, sanity: Sanity) -> LogStory:
 
 
 def _column(log: Log, channel: Channel, sanity: Sanity) -> ColumnStory:
-    five, samples = _five(log, channel)
-    flag = int(sanity.flags.get(channel.name, 2)) if channel.known else 2
-    tests = sanity.tests.get(channel.name, {}) if channel.known else {}
+    flag, tests, five, samples = 2, {}, None, 0
+    if channel.known:
+        flag = int(sanity.flags.get(channel.name, 2))
+        tests = sanity.tests.get(channel.name, {})
+    if channel.name in log.frame.columns:
+        column = log.frame.get_column(channel.name).drop_nulls()
+        samples = column.len()
+        if column.dtype.is_numeric():
+            values = finite(column.to_numpy())
+            samples = len(values)
+            five = tuple(np.percentile(values, QUARTILES).tolist()) if samples else None
     return ColumnStory(channel, flag, tests, five, samples)
-
-
-def _five(
-    log: Log, channel: Channel
-) -> tuple[tuple[float, float, float, float, float] | None, int]:
-    name = channel.name
-    if name not in log.frame.columns:
-        return None, 0
-    column = log.frame.get_column(name)
-    if not column.dtype.is_numeric():
-        return None, int(column.len() - column.null_count())
-    values = column.drop_nulls().to_numpy().astype(float)
-    values = values[np.isfinite(values)]
-    if len(values) == 0:
-        return None, 0
-    low, q1, mid, q3, high = (float(v) for v in np.percentile(values, (0, 25, 50, 75, 100)))
-    return (low, q1, mid, q3, high), len(values)
 
 
 def _switched_off(log: Log) -> list[SwitchedOff]:

@@ -25,7 +25,7 @@ MAY = {
     "pulls": {"signal", "tables", "engine"},
     "checks": {"signal", "tables", "engine", "declared"},
     "night": {"carfile", "discover", "tables", "intake", "sanity", "pulls", "checks"},
-    "channels": {"carfile", "checks", "discover", "intake", "sanity"},
+    "channels": {"carfile", "checks", "discover", "intake", "sanity", "signal"},
     "archive": {"signal", "tables", "files", "database", "intake", "sanity", "night", "carfile"},
     "request": {"carfile", "discover", "archive", "night"},
     "report": {"tables", "channels", "files", "signal", "declared"},
