@@ -103,10 +103,9 @@ def _story(log: Log, sanity: Sanity) -> LogStory:
 
 
 def _column(log: Log, channel: Channel, sanity: Sanity) -> ColumnStory:
-    flag, tests, five, samples = 2, {}, None, 0
-    if channel.known:
-        flag = int(sanity.flags.get(channel.name, 2))
-        tests = sanity.tests.get(channel.name, {})
+    flag = int(sanity.flags.get(channel.name, 2)) if channel.known else 2
+    tests = sanity.tests.get(channel.name, {}) if channel.known else {}
+    five, samples = None, 0
     if channel.name in log.frame.columns:
         column = log.frame.get_column(channel.name).drop_nulls()
         samples = column.len()

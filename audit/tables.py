@@ -126,7 +126,7 @@ def row_of(name: str) -> ChannelRow:
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
-    fields = {key: tuple(v) if isinstance(v, list) else v for key, v in row.items()}
+    fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
     return ChannelRow(name=name, **fields)
 
 
