@@ -6,17 +6,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from audit.carfile import find_car_file, load_car
 from audit.checks.kit.registry import all_checks
 from audit.checks.kit.run import plain
 from audit.discover import find_logs
 from audit.errors import UsageError
 from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity, base_of
-from audit.signal.arrays import finite
+from audit.signal.arrays import finite, quantile
 
-QUARTILES = (0, 25, 50, 75, 100)
+QUARTILES = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +110,7 @@ def _column(log: Log, channel: Channel, sanity: Sanity) -> ColumnStory:
         if column.dtype.is_numeric():
             values = finite(column.to_numpy())
             samples = len(values)
-            five = tuple(np.percentile(values, QUARTILES).tolist()) if samples else None
+            five = tuple(quantile(values, share) for share in QUARTILES) if samples else None
     return ColumnStory(channel, flag, tests, five, samples)
 
 

@@ -24,7 +24,7 @@ MAY = {
     "sanity": {"tables", "signal", "engine", "declared"},
     "pulls": {"signal", "tables", "engine"},
     "checks": {"signal", "tables", "engine", "declared"},
-    "night": {"carfile", "discover", "tables", "intake", "sanity", "pulls", "checks"},
+    "night": {"carfile", "discover", "tables", "signal", "intake", "sanity", "pulls", "checks"},
     "channels": {"carfile", "checks", "discover", "intake", "sanity", "signal"},
     "archive": {"signal", "tables", "files", "database", "intake", "sanity", "night", "carfile"},
     "request": {"carfile", "discover", "archive", "night"},

@@ -241,10 +241,8 @@ def _build(
         name, own, found = c.named.channel, c.series.name, decisions.get(c.named.channel)
         stored = f"source:{own}" if found else _apart(own)
         if found and c.values is not None and not c.clock:
-            values = turned(c.values, found.candidate)
-            front[name] = pl.Series(name, values, nan_to_null=True)
-            if values is c.values and c.series.dtype == pl.Float64:
-                front[name], stored = c.series.alias(name), ""
+            series = _turned(c.series, c.values, found.candidate)
+            front[name], stored = series.alias(name), "" if series is c.series else stored
         one = Channel(
             name=_apart(column.header),
             source=column.header,
@@ -265,8 +263,21 @@ def _build(
             one = replace(one, **{key: told[key] for key in told if key != "candidate"})
         channels.append(one)
     ordered = sorted(front, key=lambda name: (order[base_of(name)], len(name), name))
-    time = pl.Series("time", raw.time)
+    time = pl.Series("time", raw.time.tolist(), dtype=pl.Float64)
     return pl.DataFrame([time, *(front[n] for n in ordered), *rest.values()]), tuple(channels)
+
+
+def _turned(series: pl.Series, values: Array, unit: Unit) -> pl.Series:
+    """A column in the canonical unit, as units.turned; the same object where nothing changes.
+
+    By polars where it can: the first series made of a numpy array loads numpy.ma, which takes as
+    long as reading a log.
+    """
+    if unit.special:
+        return pl.Series(turned(values, unit), nan_to_null=True)
+    if unit.scale == 1.0 and unit.offset == 0.0 and series.dtype == pl.Float64:
+        return series
+    return (series.cast(pl.Float64, strict=False) * unit.scale + unit.offset).fill_nan(None)
 
 
 def _apart(name: str) -> str:

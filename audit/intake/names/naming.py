@@ -21,7 +21,7 @@ from audit.intake.names.words import Read, read_header, split
 from audit.intake.raw import RawColumn
 from audit.intake.said import note
 from audit.model import Array, ColumnWord, Note, base_of
-from audit.signal.arrays import both_finite, median
+from audit.signal.arrays import both_finite, median, quantile
 from audit.tables import channel_rows, row_of, toml_table
 from audit.units import Unit, read_unit, units_of
 
@@ -390,7 +390,7 @@ def _copy(x: Array, y: Array, *, shifted: bool) -> bool:
         return False
     slope, cut = np.polyfit(x, y, 1).tolist()
     left = np.abs(y - (slope * x + cut))
-    if slope <= 0 or float(np.quantile(left, 0.98)) > ROUNDING * (slope * step_x + step_y):
+    if slope <= 0 or quantile(left, 0.98) > ROUNDING * (slope * step_x + step_y):
         return False
     return not (shifted and abs(cut) > ZERO_SHARE * float(np.abs(y).max()))
 

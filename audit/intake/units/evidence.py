@@ -101,7 +101,7 @@ class Measured(NamedTuple):
     safest: bool = True
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, repr=False)
 class Row:
     """A row of the table; its head explains each field."""
 
