@@ -16,13 +16,13 @@ from audit.intake.names.unit_text import unit_for
 from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.said import note
-from audit.intake.units.evidence import CAR_FILE, Decision, Source
+from audit.intake.units.evidence import Decision, Source
 from audit.intake.units.infer_units import infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
 from audit.signal.arrays import finite
 from audit.tables import channel_row, channel_rows, row_of, toml_table
-from audit.units import Unit, turned, units_of
+from audit.units import Unit, turned
 
 if TYPE_CHECKING:
     from audit.intake.raw import RawColumn, RawLog
@@ -63,7 +63,7 @@ def understand(raw: RawLog, car: Car) -> Log:
         for column, series in zip(raw.columns, raw.frame.get_columns(), strict=True)
     ]
     notes = _name(columns, car)
-    sources, second = _sources(columns, car, notes)
+    sources, second = _sources(columns)
     decisions, ambient = infer_units(sources, raw.time[::stride], car, second=second)
     decisions["time"] = Decision(Unit("", raw.clock.kind, "time"), "format", raw.clock.said)
     notes += [n for c in columns for n in _unit_notes(c, decisions.get(c.named.channel))]
@@ -136,7 +136,7 @@ def _name(columns: Sequence[_Column], car: Car) -> list[Note]:
 
 
 def _sources(
-    columns: Sequence[_Column], car: Car, notes: list[Note]
+    columns: Sequence[_Column],
 ) -> tuple[dict[str, Source], dict[str, tuple[Array, Unit | None]]]:
     """The named columns as evidence, and second columns for a channel already taken."""
     sources: dict[str, Source] = {}
@@ -148,27 +148,14 @@ def _sources(
         if channel:
             there = finite(c.values)
             still = len(there) > 1 and bool((there == there[0]).all())
-            unit, unit_from = _car_unit(named, car, notes)
             # a knock may last a single row
             seen = c.values if base_of(channel) == "knock_retard" else c.rows
             words = split(header_of(c.raw))
-            sources[channel] = Source(seen, unit, unit_from, named.hints, words, still)
+            unit = named.unit, named.unit_from
+            sources[channel] = Source(seen, *unit, named.hints, words, still)
         elif named.also in ("manifold_pressure", "vehicle_speed"):
             second.setdefault(named.also, (c.rows, named.unit))
     return sources, second
-
-
-def _car_unit(named: Named, car: Car, notes: list[Note]) -> tuple[Unit | None, str]:
-    """The unit that the car file states for a channel, else the file's own."""
-    word = car.channels.get(named.channel)
-    if word is None or not word.unit:
-        return named.unit, named.unit_from
-    unit = unit_for(word.unit, named.channel)
-    if unit is not None:
-        return unit, CAR_FILE
-    known = ", ".join(u.said for u in units_of(row_of(named.channel).quantity) if u.said)
-    notes.append(note("car_unit", unit=word.unit, channel=named.channel, known=known))
-    return named.unit, named.unit_from
 
 
 def _unit_notes(c: _Column, found: Decision | None) -> Iterator[Note]:

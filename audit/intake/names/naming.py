@@ -25,6 +25,7 @@ from audit.signal.arrays import both_finite, median, quantile
 from audit.tables import channel_rows, row_of, toml_table
 from audit.units import Unit, read_unit, units_of
 
+CAR_FILE = "car file"
 LEAST_SCORE = 0.45
 LEFT_OVER = 0.8  # a word that means nothing
 NUMBERED = 0.97  # the second sensor of its kind, each further one less
@@ -238,11 +239,17 @@ def name_columns(
         hints = _read(header_of(column), column.unit).ideas
         best, points = said[i][0] if said[i] else ("", 0.0)
         if channel := of_column.get(i, ""):
-            why = "the car file says so"
+            (unit, unit_from), why = _stated_unit(column, channel), "the car file says so"
             if i not in ruled:
                 why = _reads(column, channel, fits[channel, i])
                 why += "; not a sure match" if fits[channel, i] < 0.7 else ""
-            one = Named(channel, why, "", *_stated_unit(column, channel), hints)
+            word = car[channel].unit if channel in car else None
+            if word and (own := unit_for(word, channel)):
+                unit, unit_from = own, CAR_FILE
+            elif word:
+                known = ", ".join(u.said for u in units_of(row_of(channel).quantity) if u.said)
+                notes.append(note("car_unit", unit=word, channel=channel, known=known))
+            one = Named(channel, why, "", unit, unit_from, hints)
         elif best in owner and points >= LEAST_SCORE:
             better = columns[owner[best]].header
             why = f"reads as {best} too, but '{better}' is the better column for it"

@@ -18,13 +18,13 @@ from dataclasses import dataclass, field
 from functools import cache, cached_property
 from typing import Any, NamedTuple
 
+from audit.intake.names.naming import CAR_FILE
 from audit.model import Array, base_of
 from audit.tables import row_of, toml_table
 from audit.units import Unit, units
 
 MARGIN = 2.0  # log-likelihood by which the best must lead, about 7 to 1
 STATED = 6.0  # what a unit stated in the file weighs against another
-CAR_FILE = "car file"
 CONTRADICTED = -7.0  # evidence against a stated unit from here on is worth a doubt
 SAME = 0.04  # two readings that differ by less are one
 NOUGHT = 1e-12  # so that nothing has a logarithm too

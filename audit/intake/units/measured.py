@@ -156,16 +156,14 @@ def _temperature(channel: str, seen: Seen, source: Source, scene: Scene) -> None
             seen["change_a_second"] = change / (0.825 * lasted)
 
 
-def _line(_: str, seen: Seen, source: Source, scene: Scene) -> None:
-    """A fuel or oil pressure with the engine running, else all through."""
-    running = source.values if scene.rpm is None else source.values[scene.rpm > 1500.0]
-    there = finite(running) if np.isfinite(running).any() else finite(source.values)
-    seen["mid"] = median(there) if len(there) else 0.0
-
-
-def _barometer(_: str, seen: Seen, source: Source, __: Scene) -> None:
-    """The middle of what a barometer reads."""
-    there = finite(source.values[source.values > 0])
+def _line(channel: str, seen: Seen, source: Source, scene: Scene) -> None:
+    """A fuel or oil pressure with the engine running, else all through; a barometer's above 0."""
+    barometer = base_of(channel) == "barometric_pressure"
+    values = source.values[source.values > 0] if barometer else source.values
+    running = finite(
+        values[scene.rpm > 1500.0] if scene.rpm is not None and not barometer else values
+    )
+    there = running if len(running) else finite(values)
     seen["mid"] = median(there) if len(there) else 0.0
 
 
@@ -178,7 +176,7 @@ LOOKS: Mapping[str, Callable[[str, Seen, Source, Scene], float | None]] = {
     "acceleration_longitudinal": _acceleration,
     "mixture": _mixture,
     "temperature": _temperature,
-    "barometric_pressure": _barometer,
+    "barometric_pressure": _line,
     "fuel_pressure": _line,
     "oil_pressure": _line,
 }
