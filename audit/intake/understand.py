@@ -211,7 +211,7 @@ def _build(
 ) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
     """The frame (time, channels, the rest, source values) and how each column was understood."""
     order = {name: i for i, name in enumerate(channel_rows())}
-    front: dict[str, pl.Series] = {}
+    front: dict[str, pl.Series | pl.Expr] = {}
     rest: dict[str, pl.Series] = {}
     taken = {"time", *(c.named.channel for c in columns)}
     channels: list[Channel] = []
@@ -228,8 +228,8 @@ def _build(
         name, own, found = c.named.channel, c.series.name, decisions.get(c.named.channel)
         stored = f"source:{own}" if found else _apart(own)
         if found and c.values is not None and not c.clock:
-            series = _turned(c.series, c.values, found.candidate)
-            front[name], stored = series.alias(name), "" if series is c.series else stored
+            canonical = _turned(c.series, c.values, found.candidate)
+            front[name], stored = canonical.alias(name), "" if canonical is c.series else stored
         one = Channel(
             name=_apart(column.header),
             source=column.header,
@@ -251,11 +251,12 @@ def _build(
         channels.append(one)
     ordered = sorted(front, key=lambda name: (order[base_of(name)], len(name), name))
     time = pl.Series("time", raw.time.tolist(), dtype=pl.Float64)
-    return pl.DataFrame([time, *(front[n] for n in ordered), *rest.values()]), tuple(channels)
+    frame = raw.frame.select(time, *(front[n] for n in ordered), *rest.values())
+    return frame, tuple(channels)
 
 
-def _turned(series: pl.Series, values: Array, unit: Unit) -> pl.Series:
-    """A column in the canonical unit, as units.turned; the same object where nothing changes.
+def _turned(series: pl.Series, values: Array, unit: Unit) -> pl.Series | pl.Expr:
+    """A column of the frame in the canonical unit; the same object where nothing changes.
 
     By polars where it can: the first series made of a numpy array loads numpy.ma, which takes as
     long as reading a log.
@@ -264,7 +265,8 @@ def _turned(series: pl.Series, values: Array, unit: Unit) -> pl.Series:
         return pl.Series(turned(values, unit), nan_to_null=True)
     if unit.scale == 1.0 and unit.offset == 0.0 and series.dtype == pl.Float64:
         return series
-    return (series.cast(pl.Float64, strict=False) * unit.scale + unit.offset).fill_nan(None)
+    floats = pl.col(series.name).cast(pl.Float64, strict=False)
+    return (floats * unit.scale + unit.offset).fill_nan(None)
 
 
 def _apart(name: str) -> str:
