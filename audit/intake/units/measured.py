@@ -33,16 +33,17 @@ def known_ambient(kpa: float = 88.0, spread: float = 17.0) -> dict[str, float]:
 
 def measure(channel: str, source: Source, scene: Scene) -> Measured:
     """What a column shows by itself and beside what the engine did."""
-    ordered, seen = in_order(source.values), _levels(channel, source.values, scene)
-    if seen.keys() >= {"low", "high"}:
+    seen, words, rpm = _levels(channel, source.values, scene), _flags(), scene.rpm
+    if row_of(channel).quantity == "percent" and seen:
+        ordered = in_order(source.values)
         seen["reach"] = max(abs(seen["low"] or 0.0), abs(seen["high"] or 0.0))
-    words = _flags(
-        moving=_reach(ordered, 0.002) > ZERO,
-        varied=len(set(ordered[:200].tolist())) > 3,
-        unstated=source.stated is None,
-        rail="rail" in source.hints,
-        idling=scene.rpm is not None and 0.0 <= np.nanmax(scene.rpm, initial=-1.0) < OFF_IDLE_RPM,
-    )
+        words = _flags(
+            moving=_reach(ordered, 0.002) > ZERO,
+            varied=len(set(ordered[:200].tolist())) > 3,
+            unstated=source.stated is None,
+            idling=rpm is not None and 0.0 <= np.nanmax(rpm, initial=-1.0) < OFF_IDLE_RPM,
+        )
+    words |= _flags(rail="rail" in source.hints)
     look = LOOKS.get(base_of(channel)) or LOOKS.get(row_of(channel).quantity)
     typical = look(channel, seen, source, scene) if look else None
     return Measured(seen, words, typical=typical)
