@@ -5,12 +5,10 @@ with the mend.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from functools import cache
+from typing import NamedTuple
 
 from audit.errors import did_you_mean
-from audit.tables import toml_table
-from audit.units import KPA_PER_PSI, M_PER_FT, STANDARD_PRESSURE_KPA
+from audit.units import KPA_PER_PSI, M_PER_FT, STANDARD_PRESSURE_KPA, Unit, read_unit
 
 _AMOUNT = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(.*?)\s*")
 _LENGTHS = {"m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0, "km": 1000.0}
@@ -29,30 +27,12 @@ class WrongAmount(ValueError):
     """An amount that cannot be taken, as a sentence with the mend."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Unit:
-    quantity: str
-    scale: float
-    offset: float = 0.0
-    reference: str = ""
-
-
-@cache
-def _units() -> dict[str, _Unit]:
-    """Folded word -> unit, of the quantities that a person states."""
-    found: dict[str, _Unit] = {word: _Unit("height", scale) for word, scale in _LENGTHS.items()}
-    for row in toml_table("units.toml")["unit"].values():
-        if row["quantity"] in _SAID and "special" not in row:
-            unit = _Unit(
-                row["quantity"], row["scale"], row.get("offset", 0.0), row.get("reference", "")
-            )
-            for word in [*row["words"].split(), _folded(row["said"])]:
-                found.setdefault(word, unit)
-    return found
-
-
-def _folded(text: str) -> str:
-    return re.sub(r"[\s.]", "", text.lower()).replace("²", "2")
+def _unit(word: str) -> Unit | None:
+    """The unit that a word means, of the quantities that a person states."""
+    length = _LENGTHS.get(re.sub(r"[\s.]", "", word.lower()))
+    if length is not None:
+        return Unit(word, word, "height", length)
+    return next((u for u in read_unit(word) if u.quantity in _SAID and not u.special), None)
 
 
 def amount(
@@ -70,7 +50,7 @@ def amount(
     figure, word = match[1].replace(",", "."), match[2]
     if not word:
         raise WrongAmount(f'"{text}" has no unit: {_either(figure, quantity)}')
-    unit = _units().get(_folded(word))
+    unit = _unit(word)
     if unit is None:
         known = [w.format("").strip() for w in _SAID[quantity][1]]
         raise WrongAmount(f'"{text}": no such unit. {did_you_mean(word, known).rstrip(".")}')
@@ -88,7 +68,14 @@ def amount(
             f'"{text}" is absolute pressure, and boost is over ambient: '
             f'at sea level that is "{boost:.3g} {gauge}"'
         )
-    _in_bounds(text, value, unit, word, least=least, most=most)
+    for wrong, bound, says in (
+        (least is not None and value < least, least, "less than"),
+        (most is not None and value > most, most, "more than"),
+    ):
+        if wrong and bound is not None:
+            there = (bound - unit.offset) / unit.scale
+            figure = f"{there:.0f}" if abs(there) >= 1000 else f"{there:.3g}"
+            raise WrongAmount(f'"{text}" is {says} the {figure} {word} that this can be')
     return value
 
 
@@ -102,27 +89,8 @@ def _either(figure: str, quantity: str) -> str:
     return f"write {' or '.join(ways)}{more}"
 
 
-def _told(value: float) -> str:
-    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
-
-
-def _in_bounds(
-    text: str, value: float, unit: _Unit, word: str, *, least: float | None, most: float | None
-) -> None:
-    for bound, wrong, says in (
-        (least, least is not None and value < least, "less than"),
-        (most, most is not None and value > most, "more than"),
-    ):
-        if wrong and bound is not None:
-            there = (bound - unit.offset) / unit.scale
-            raise WrongAmount(f'"{text}" is {says} the {_told(there)} {word} that this can be')
-
-
-@dataclass(frozen=True, slots=True)
-class Fuel:
-    """name: petrol, e1 to e99, ethanol or methanol. ethanol_pct: of its volume; None for
-    methanol.
-    """
+class Fuel(NamedTuple):
+    """name: petrol, e1 to e99, ethanol or methanol. ethanol_pct: of its volume; None: methanol."""
 
     name: str
     ethanol_pct: float | None

@@ -6,15 +6,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from audit.carfile import find_car_file, load_car
 from audit.checks.kit.registry import all_checks
 from audit.checks.kit.run import plain
 from audit.discover import find_logs
 from audit.errors import UsageError
 from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity, base_of
-from audit.signal.arrays import quantile
+from audit.signal.arrays import finite, quantile
+
+QUARTILES = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ class ColumnStory:
     channel: Channel
     flag: int
     tests: Mapping[str, int]
-    five: tuple[float, float, float, float, float] | None
+    five: tuple[float, ...] | None
     samples: int
 
 
@@ -101,27 +101,17 @@ def _story(log: Log, sanity: Sanity) -> LogStory:
 
 
 def _column(log: Log, channel: Channel, sanity: Sanity) -> ColumnStory:
-    five, samples = _five(log, channel)
     flag = int(sanity.flags.get(channel.name, 2)) if channel.known else 2
     tests = sanity.tests.get(channel.name, {}) if channel.known else {}
+    five, samples = None, 0
+    if channel.name in log.frame.columns:
+        column = log.frame.get_column(channel.name).drop_nulls()
+        samples = column.len()
+        if column.dtype.is_numeric():
+            values = finite(column.to_numpy())
+            samples = len(values)
+            five = tuple(quantile(values, share) for share in QUARTILES) if samples else None
     return ColumnStory(channel, flag, tests, five, samples)
-
-
-def _five(
-    log: Log, channel: Channel
-) -> tuple[tuple[float, float, float, float, float] | None, int]:
-    name = channel.name
-    if name not in log.frame.columns:
-        return None, 0
-    column = log.frame.get_column(name)
-    if not column.dtype.is_numeric():
-        return None, int(column.len() - column.null_count())
-    values = column.drop_nulls().to_numpy().astype(float)
-    values = values[np.isfinite(values)]
-    if len(values) == 0:
-        return None, 0
-    low, q1, mid, q3, high = (quantile(values, share) for share in (0.0, 0.25, 0.5, 0.75, 1.0))
-    return (low, q1, mid, q3, high), len(values)
 
 
 def _switched_off(log: Log) -> list[SwitchedOff]:

@@ -66,15 +66,12 @@ def channel_of(need: str) -> str:
 @cache
 def all_declared() -> tuple[Declared, ...]:
     """Every row of the table, in its order."""
-    return tuple(_declared(row) for row in toml_table("checks.toml")["check"])
-
-
-def _declared(row: dict[str, Any]) -> Declared:
-    lists = ("needs", "helped_by", "codes", "holds", "between")
-    fields: dict[str, Any] = {
-        key: tuple(v) if key in lists else v for key, v in row.items() if key != "measure"
-    }
-    return Declared(**fields, measures=tuple(Measure(**m) for m in row["measure"]))
+    rows = []
+    for row in toml_table("checks.toml")["check"]:
+        fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
+        fields["measures"] = tuple(Measure(**m) for m in fields.pop("measure"))
+        rows.append(Declared(**fields))
+    return tuple(rows)
 
 
 def declared(module: str) -> Declared:

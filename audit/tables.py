@@ -126,17 +126,13 @@ def row_of(name: str) -> ChannelRow:
 
 
 def _channel_row(name: str, row: dict[str, Any]) -> ChannelRow:
-    pairs: dict[str, Any] = {
-        key: tuple(row[key]) for key in ("range", "usual", "rails") if key in row
-    }
-    fields: dict[str, Any] = {**row, **pairs}
+    fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
     return ChannelRow(name=name, **fields)
 
 
 def threshold_rows() -> list[dict[str, Any]]:
     """The [[limit]] rows as they stand in the table."""
-    rows: list[dict[str, Any]] = toml_table("thresholds.toml")["limit"]
-    return rows
+    return list(toml_table("thresholds.toml")["limit"])
 
 
 def limits_for(car: Car) -> Limits:
@@ -159,7 +155,11 @@ def limits(
     table = threshold_rows()
     changed: dict[int, dict[str, float]] = {}
     for key, levels in (overrides or {}).items():
-        changed[_row_index(table, key)] = _levels(key, levels)
+        at = _row_index(table, key)
+        for level in [name for name in levels if name not in LEVELS]:
+            near = did_you_mean(level, LEVELS)
+            raise CarFileError(f'thresholds."{key}".{level}: unknown level. {near}')
+        changed[at] = {level: float(value) for level, value in levels.items()}
     rows = tuple(
         _limit(_of_car(row, fuel, injection), changed.get(i, {})) for i, row in enumerate(table)
     )
@@ -221,27 +221,24 @@ def _row_index(table: list[dict[str, Any]], key: str) -> int:
     raise CarFileError(f'thresholds."{key}": no such limit. {did_you_mean(key, known)}')
 
 
-def _levels(key: str, levels: Mapping[str, float]) -> dict[str, float]:
-    for level in levels:
-        if level not in LEVELS:
-            raise CarFileError(
-                f'thresholds."{key}".{level}: unknown level. {did_you_mean(level, LEVELS)}'
-            )
-    return {level: float(value) for level, value in levels.items()}
-
-
 def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
-    merged = {**row, **changed}
+    """A row with a car file's levels laid over it; a level that goes by boost at each of `at`."""
+    merged, at = {**row, **changed}, tuple(map(float, row.get("at", ())))
     below = bool(row.get("below", False))
-    given = [(name, merged[name]) for name in LEVELS if name in merged]
-    if changed:
-        _in_order(row["code"], given, below=below, changed=changed)
-    at = tuple(float(x) for x in row.get("at", ()))
     along = {
-        name: tuple(map(float, v)) if isinstance(v, list) else (float(v),) * len(at)
-        for name, v in given
+        name: tuple(map(float, v if isinstance(v, list) else [v] * max(len(at), 1)))
+        for name, v in ((name, merged[name]) for name in LEVELS if name in merged)
     }
-    values = {name: along[name][-1] if at else float(v) for name, v in given}
+    values = {name: levels[-1] for name, levels in along.items()}
+    # 'best' follows a raised watch level by itself
+    steps = [pair for pair in along.items() if pair[0] != "best" and changed]
+    for (name_a, a), (name_b, b) in pairwise(steps):
+        for low, high in zip(a, b, strict=True):
+            if (low < high) if below else (low > high):
+                raise CarFileError(
+                    f'thresholds."{row["code"]}": {name_b} = {high:g} comes before {name_a} = '
+                    f"{low:g}; give all levels in order ({', '.join(changed)} given)."
+                )
     return Limit(
         code=row["code"],
         measure=row["measure"],
@@ -257,26 +254,3 @@ def _limit(row: dict[str, Any], changed: dict[str, float]) -> Limit:
         at=at,
         along=along if at else {},
     )
-
-
-def _in_order(
-    code: str, given: list[tuple[str, Any]], *, below: bool, changed: dict[str, float]
-) -> None:
-    """watch, hold, stop must get worse in this order ('best' follows a raised watch level by
-    itself).
-    """
-    levels = [pair for pair in given if pair[0] != "best"]
-    for (name_a, a), (name_b, b) in pairwise(levels):
-        for low, high in _pairs(a, b):
-            if (low < high) if below else (low > high):
-                raise CarFileError(
-                    f'thresholds."{code}": {name_b} = {high:g} comes before {name_a} = {low:g}; '
-                    f"give all levels in order ({', '.join(changed)} given)."
-                )
-
-
-def _pairs(a: Any, b: Any) -> list[tuple[float, float]]:
-    """The levels to compare, point by point where one of them goes by boost."""
-    n = max(len(x) if isinstance(x, list) else 1 for x in (a, b))
-    first, second = (x if isinstance(x, list) else [x] * n for x in (a, b))
-    return list(zip(first, second, strict=True))

@@ -15,6 +15,8 @@ from audit.amounts import WrongAmount, amount, fuel, stoichiometric_afr
         ("1,2 bar", "pressure", 120.0),
         ("125 kPa", "pressure", 125.0),
         ("7 psi gauge", "pressure", 48.2633),
+        ("18 psi boost", "pressure", 124.106),
+        ("20 inHg gauge", "pressure", 67.7278),  # NIST SP 811: 1 inHg = 3.386389 kPa
         ("3900 ft", "height", 1188.72),  # NIST SP 811: 1 ft = 0.3048 m, exact
         ("-10 m", "height", -10.0),
         ("85 °F", "temperature", 29.4444),
@@ -34,6 +36,7 @@ def test_an_amount_is_taken_with_its_unit(text, quantity, value):
         ("80 °F", "pressure", "is a temperature, and this is a pressure"),
         ("18 pis", "pressure", "Did you mean psi"),
         ("35 psia", "pressure", 'at sea level that is "20.3 psi"'),
+        ("50 inHg abs", "pressure", "is absolute pressure"),
         ("90 psi", "pressure", "more than the 87 psi"),
         ("much", "pressure", 'write it as "18 psi"'),
     ],

@@ -7,7 +7,7 @@ import pytest
 from made import AMBIENT, Made, drive
 from test_infer_units import PSI, log_of, scene
 
-from audit.intake.units.railed import pressure_without_rails, temperature_without_rails
+from audit.intake.units.scene import temperature_without_rails, without_dropouts
 from audit.model import Car
 
 
@@ -73,8 +73,8 @@ def test_what_belongs_to_the_column_stays_in_it() -> None:
     air = np.concatenate((np.full(50, 24.0), np.full(50, 31.0)))
     exhaust = np.concatenate((np.linspace(250.0, 640.0, 80), np.full(20, 820.0)))  # driven hard
     for kept, values in (
-        (pressure_without_rails(boost), boost),
-        (pressure_without_rails(vacuum), vacuum),
+        (without_dropouts(boost), boost),
+        (without_dropouts(vacuum), vacuum),
         (temperature_without_rails("intake_air_temp", air), air),
         (temperature_without_rails("exhaust_gas_temp", exhaust), exhaust),
     ):

@@ -7,19 +7,18 @@ import pytest
 from made import Made, drive
 from test_infer_units import log_of, scene
 
-from audit.intake.names.unit_text import units
 from audit.intake.units import evidence
-from audit.intake.units.decide import Candidate, Scored
-from audit.intake.units.evidence import Measured, Part, Row, weigh, window
+from audit.intake.units.evidence import Measured, Part, Row, Scored, weigh, window
 from audit.tables import channel_rows, toml_table
+from audit.units import units
 
 PSI = 6.894757293168
-FIELDS = set("seen as log low high width least points or when unless given why".split())
+FIELDS = set("seen by log low high width least points instead when unless given why".split())
 
 
 def scored(monkeypatch, row, measured, candidate=None) -> Scored:
     monkeypatch.setattr(evidence, "part_of", lambda _: Part(rows=(Row(**row),)))
-    one = Scored(candidate or Candidate(units()["psi"], "psi", PSI, 100.0, "", "gauge"), 0.0)
+    one = Scored(candidate or units()["psi"]._replace(offset=100.0, reference="gauge"), 0.0)
     weigh([one], "manifold_pressure", measured)
     return one
 
@@ -45,7 +44,7 @@ def test_a_window_costs_nothing_inside_and_no_more_than_its_least_outside():
 )
 def test_a_row_looks_at_what_was_measured_in_its_way(monkeypatch, kind, value, seen):
     def row(low, high):
-        return {"seen": "x", "as": kind, "low": low, "high": high, "points": 2.0, "why": "so"}
+        return {"seen": "x", "by": kind, "low": low, "high": high, "points": 2.0, "why": "so"}
 
     hit = scored(monkeypatch, row(value - 0.01, value + 0.01), Measured({"x": seen}))
     assert (hit.evidence, hit.why) == (2.0, ["so"])
@@ -55,7 +54,7 @@ def test_a_row_looks_at_what_was_measured_in_its_way(monkeypatch, kind, value, s
 
 
 def test_bounds_are_made_of_what_is_known(monkeypatch):
-    row = {"seen": "x", "as": "source", "width": 1.0, "least": -9.0}
+    row = {"seen": "x", "by": "source", "width": 1.0, "least": -9.0}
     row |= {"low": "0.5 known - 2", "high": ["least", 90.0, "known + 6"]}
     for value, known, points in ((10.0, 24.0, 0.0), (9.0, 24.0, -0.5), (31.0, 24.0, -0.5)):
         found = scored(monkeypatch, row, Measured({"x": value}, known={"known": known}))
@@ -68,22 +67,22 @@ def test_bounds_are_made_of_what_is_known(monkeypatch):
 
 
 def test_words_and_another_window_say_when_a_row_counts(monkeypatch):
-    row = {"seen": "x", "as": "source", "points": 1.0, "when": "gauge loaded", "unless": "cut"}
+    row = {"seen": "x", "by": "source", "points": 1.0, "when": "gauge loaded", "unless": "cut"}
     loaded, cut = frozenset({"loaded"}), frozenset({"loaded", "cut"})
     counts = [scored(monkeypatch, row, Measured({"x": 1.0}, f)).evidence for f in (loaded, cut)]
     assert counts == [1.0, 0.0]
     assert scored(monkeypatch, row, Measured({"x": 1.0})).evidence == 0.0
-    given = {"seen": "y", "as": "source", "low": 5.0}
-    row = {"seen": "x", "as": "source", "points": 1.0, "given": given}
+    given = {"seen": "y", "by": "source", "low": 5.0}
+    row = {"seen": "x", "by": "source", "points": 1.0, "given": given}
     for y, want in ((6.0, 1.0), (4.0, 0.0), (None, 0.0)):
         assert scored(monkeypatch, row, Measured({"x": 1.0, "y": y})).evidence == want
-    row["given"] = {**given, "not": True}
+    row["given"] = {**given, "outside": True}
     assert scored(monkeypatch, row, Measured({"x": 1.0, "y": 4.0})).evidence == 1.0
 
 
 def test_either_of_two_windows_will_do_the_second_for_less(monkeypatch):
-    row = {"seen": "x", "as": "source", "low": 1.0, "high": 2.0, "width": 0.1, "least": -9.0}
-    row["or"] = {"low": 10.0, "high": 20.0, "width": 1.0, "least": -9.0, "less": 2.6}
+    row = {"seen": "x", "by": "source", "low": 1.0, "high": 2.0, "width": 0.1, "least": -9.0}
+    row["instead"] = {"low": 10.0, "high": 20.0, "width": 1.0, "least": -9.0, "less": 2.6}
     for value, points in ((1.5, 0.0), (15.0, -2.6), (5.0, -9.0)):
         assert scored(monkeypatch, row, Measured({"x": value})).evidence == pytest.approx(points)
 

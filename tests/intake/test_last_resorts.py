@@ -59,6 +59,17 @@ def test_the_error_names_the_column_that_is_the_clock(tmp_path: Path) -> None:
     assert "'Time' goes back in" in out.error and "Injection" not in out.error
 
 
+def test_the_clock_is_not_offered_for_a_channel_that_is_missing(tmp_path: Path) -> None:
+    n = np.arange(200.0)
+    header, columns = "Time (s),RPM,Analog 3", [n * 0.05, 900 + n * 7 % 400, 35 + n % 3]
+    for analog in (True, False):
+        end = None if analog else -1
+        log = written(tmp_path / "a.csv", ",".join(header.split(",")[:end]), columns[:end])
+        assert isinstance(log, Log), log
+        offered = [m.message for m in log.notes if "No column was taken" in m.message]
+        assert len(offered) == analog and all("one of Analog 3," in m for m in offered)
+
+
 @pytest.mark.parametrize("header", ["BC duty", "BCS %", "EBC DC", "BC (%)"])
 def test_duty_by_the_initials_of_boost_control(header: str) -> None:
     scores = column_scores(RawColumn(header, name=header))

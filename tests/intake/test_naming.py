@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from audit.intake.names.naming import LEAST_SCORE, header_scores, name_columns, patterns
+from audit.intake.names.unit_text import is_unit, unit_for
 from audit.intake.names.words import read_header, spellings, split
 from audit.intake.raw import RawColumn
 from audit.model import ColumnWord
@@ -161,6 +162,30 @@ def test_a_units_quantity_completes_a_short_name(header, unit, channel):
 @pytest.mark.parametrize("header", ["Oil", "Exhaust manifold", "Manifold valve"])
 def test_a_short_name_without_a_unit_stays_open(header):
     assert [c for c, points in header_scores(header, "") if points >= 0.45] == []
+
+
+@pytest.mark.parametrize(
+    ("text", "channel", "alone"),
+    [("psi", "manifold_pressure", True), ("lbs", "manifold_pressure", False), ("gps", "mass_air_flow", False),
+     ("varv/min", "engine_speed", True), ("kg/cm²", "oil_pressure", True), ("ºF", "oil_temp", True)],
+)  # fmt: skip
+def test_some_words_are_a_unit_only_where_the_channel_is_known(text, channel, alone):
+    assert unit_for(text, channel) is not None
+    assert (is_unit(text), is_unit("of")) == (alone, False)
+
+
+def test_units_of_no_channel_are_units_too():
+    assert all(is_unit(text) for text in ("Nm", "l/100km", "mg/stroke", "hh:mm:ss"))
+    assert all(unit_for("Nm", channel) is None for channel in channel_rows())
+
+
+def test_each_spelling_of_a_unit_stands_once():
+    rows = toml_table("units.toml")["unit"].values()
+    for row in rows:
+        words = f"{row.get('words', '')} {row.get('beside', '')}".split()
+        assert len(words) == len(set(words)), row
+    every = {w for row in rows for w in row.get("words", "").split()}
+    assert every.isdisjoint(toml_table("units.toml")["elsewhere"]["words"].split())
 
 
 def test_a_header_that_says_engine_and_no_more_is_its_speed() -> None:

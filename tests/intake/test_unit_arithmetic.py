@@ -7,19 +7,20 @@ import math
 import numpy as np
 import pytest
 
-from audit.intake.names.unit_text import units
-from audit.intake.units import barometric, candidates, knock
+from audit.intake.units import barometric, candidates, evidence
 from audit.intake.units import measured as see
-from audit.intake.units.candidates import reference_prior, said_reference, turned
-from audit.intake.units.decide import CAR_FILE, Candidate, Scored, Source, decide, plain
-from audit.intake.units.railed import (
-    pressure_without_rails,
+from audit.intake.units.candidates import reference_prior, retard, said_reference
+from audit.intake.units.evidence import CAR_FILE, Measured, Scored, Source
+from audit.intake.units.infer_units import temperatures
+from audit.intake.units.scene import (
+    Scene,
+    opening_of,
+    quantile,
     temperature_without_rails,
+    without_dropouts,
     without_rails,
 )
-from audit.intake.units.scene import Scene, opening_of, quantile
-from audit.intake.units.temperature import temperatures
-from audit.units import standard_pressure_kpa
+from audit.units import Unit, standard_pressure_kpa, turned, units
 
 UNITS = units()
 T = np.arange(0.0, 60.0, 0.1)
@@ -58,38 +59,39 @@ def full(value):
     ],
 )  # fmt: skip
 def test_what_the_engine_was_doing(name, opening, rpm, holds):
-    found = getattr(Scene(T, rpm=full(rpm), opening=full(opening)), name)
+    found = Scene(T, rpm=full(rpm), opening=full(opening)).states[name]
     assert found.all() == holds and found.any() == holds
 
 
 def test_without_a_throttle_idle_is_slow_and_standing():
-    assert Scene(T, rpm=full(990.0)).idle.all() and not Scene(T, rpm=full(1010.0)).idle.any()
-    assert Scene(T, rpm=full(1200.0), speed=full(1.9)).idle.all()
-    assert not Scene(T, rpm=full(1200.0), speed=full(2.1)).idle.any()
+    assert (
+        Scene(T, rpm=full(990.0)).states["idle"].all()
+        and not Scene(T, rpm=full(1010.0)).states["idle"].any()
+    )
+    assert Scene(T, rpm=full(1200.0), speed=full(1.9)).states["idle"].all()
+    assert not Scene(T, rpm=full(1200.0), speed=full(2.1)).states["idle"].any()
     bare = Scene(T)
-    assert [
-        getattr(bare, n) for n in ("closed", "stopped", "idle", "overrun", "wide", "steady")
-    ] == [None] * 6
-    assert Scene(T, opening=full(0.9)).wide.all()
+    assert len(bare.states) == 6 and not any(rows.any() for rows in bare.states.values())
+    assert Scene(T, opening=full(0.9)).states["wide"].all()
 
 
 def test_a_lone_wide_sample_is_none():
     opening = full(0.2)
     opening[[10, 20, 21]] = 0.9
-    assert np.flatnonzero(Scene(T, rpm=full(2000), opening=opening).wide).tolist() == [21]
+    assert np.flatnonzero(Scene(T, rpm=full(2000), opening=opening).states["wide"]).tolist() == [21]
 
 
 def test_a_level_is_the_quantile_of_four_samples_or_more():
     scene = Scene(T, rpm=full(900), opening=full(0.0))
     values = np.full(T.shape, np.nan)
     values[:5] = [5.0, 1.0, 4.0, 2.0, 3.0]
-    assert scene.level(values, scene.idle) == 3.0
-    assert scene.level(values, scene.idle, share=0.75) == 4.0
+    assert scene.level(values, "idle") == 3.0
+    assert scene.level(values, "idle", share=0.75) == 4.0
     values[3:] = np.nan
-    assert scene.level(values, scene.idle) is None
+    assert scene.level(values, "idle") is None
     values[3] = 2.0
-    assert scene.level(values, scene.idle, share=0.0) == 1.0
-    assert scene.level(values, None) is None
+    assert scene.level(values, "idle", share=0.0) == 1.0
+    assert Scene(T).level(values, "idle") is None
     assert quantile(np.array([1.0, 2, 3, 4, 5]), 0.6) == 3.0
 
 
@@ -241,7 +243,7 @@ def test_a_pressures_dropouts_are_few_and_far():
     for n, at, out in ((10, 37.0, True), (10, 38.0, False), (13, 30.0, False)):
         broken = values.copy()
         broken[:n] = at
-        found = pressure_without_rails(broken)
+        found = without_dropouts(broken)
         assert np.isnan(found[:n]).all() == out, (n, at)
 
 
@@ -249,11 +251,11 @@ def test_a_pressures_dropouts_are_few_and_far():
 
 
 def test_a_candidate_turns_a_value():
-    psi = Candidate(UNITS["psi"], "psi", 6.894757, 100.0)
+    psi = UNITS["psi"]._replace(scale=6.894757, offset=100.0)
     assert psi.turned(10.0) == pytest.approx(168.94757)
-    reciprocal = Candidate(UNITS["phi"], "phi", 1.0, special="reciprocal")
+    reciprocal = UNITS["phi"]
     assert reciprocal.turned(1.25) == 0.8 and math.isnan(reciprocal.turned(0.0))
-    mixed = Candidate(UNITS["inhg_psi"], "x", 6.894757, 100.0, "inhg_psi")
+    mixed = UNITS["inhg_psi"]._replace(scale=6.894757, offset=100.0)
     assert mixed.turned(10.0) == pytest.approx(168.94757)
     assert mixed.turned(-20.0) == pytest.approx(100.0 - 20 * 3.386389, abs=0.01)
     values = np.array([-20.0, 0.0, 10.0])
@@ -266,25 +268,29 @@ def test_a_candidate_turns_a_value():
 def scores(*totals, scales=(1.0, 2.0, 4.0), **more):
     keys = ("kpa", "psi", "bar")
     return [
-        Scored(Candidate(UNITS[k], k, s, **more), 0.0, total)
+        Scored(Unit(k, k, "pressure", s, **more), 0.0, total)
         for k, s, total in zip(keys, scales, totals, strict=False)
     ]
+
+
+def decide(scored, of, *, typical, safest=False):
+    return evidence.decide(
+        "manifold_pressure", scored, of, Measured(typical=typical, safest=safest)
+    )
 
 
 @pytest.mark.parametrize(("behind", "doubt"), [(1.9, True), (2.1, False)])
 def test_less_than_two_points_of_lead_are_a_doubt(behind, doubt):
     found = decide(scores(0.0, -behind), source([1.0]), typical=10.0)
-    assert (
-        found.doubtful == doubt and found.candidate.unit.key == "kpa" and found.runner_up == "psi"
-    )
+    assert found.doubtful == doubt and found.candidate.key == "kpa" and found.runner_up == "psi"
     assert found.confidence == pytest.approx(1.0 / (1.0 + math.exp(-behind)), abs=6e-4)
 
 
 def test_of_what_is_in_doubt_the_safest_reads_the_most():
     safe = decide(scores(0.0, -1.0, -1.5), source([1.0]), typical=10.0, safest=True)
-    assert safe.candidate.unit.key == "bar" and safe.runner_up == "kpa"
+    assert safe.candidate.key == "bar" and safe.runner_up == "kpa"
     sure = decide(scores(0.0, -1.0, -2.5), source([1.0]), typical=10.0, safest=True)
-    assert sure.candidate.unit.key == "psi"
+    assert sure.candidate.key == "psi"
     assert sure.confidence < 0.5
 
 
@@ -297,13 +303,13 @@ def test_two_readings_within_4_percent_are_one(scale, same):
 def test_what_the_car_file_says_stands_and_so_does_a_still_columns_unit():
     said = source([1.0], "kpa", stated_from=CAR_FILE)
     found = decide(scores(-5.0, 0.0), said, typical=10.0)
-    assert found.candidate.unit.key == "kpa" and not found.doubtful and found.unit_from == CAR_FILE
+    assert found.candidate.key == "kpa" and not found.doubtful and found.unit_from == CAR_FILE
     still = source([1.0], "kpa", still=True)
-    assert decide(scores(-5.0, 0.0), still, typical=10.0).candidate.unit.key == "kpa"
+    assert decide(scores(-5.0, 0.0), still, typical=10.0).candidate.key == "kpa"
     moving = source([1.0], "kpa")
     odd = decide(scores(-5.0, 0.0), moving, typical=10.0)
-    assert odd.candidate.unit.key == "psi" and odd.doubtful and odd.confidence <= 0.6
-    assert "the header says" in odd.why
+    assert odd.candidate.key == "psi" and odd.doubtful and odd.confidence <= 0.6
+    assert "the header says" in odd.unit_why
 
 
 @pytest.mark.parametrize(("evidence", "doubt"), [(-6.9, False), (-7.1, True)])
@@ -321,7 +327,7 @@ def test_where_a_unit_is_from():
     assert told[0].why == [] and told[0].evidence == 0.9
     told[0].add(-1.0, "large")
     assert told[0].why == ["large"] and told[0].total == pytest.approx(-0.1)
-    assert decide(told, source([1.0]), typical=10.0).why == "large"
+    assert decide(told, source([1.0]), typical=10.0).unit_why == "large"
 
 
 @pytest.mark.parametrize(
@@ -347,36 +353,32 @@ def test_a_reference_is_said_by_the_unit_or_else_by_one_word():
 
 def test_a_throttle_in_volts_is_stretched_between_its_ends():
     values = np.concatenate((np.full(300, 0.6), np.full(300, 4.6)))
-    found = {
-        s.candidate.unit.key: s for s in candidates.throttle("throttle_position", source(values))
-    }
+    found = {s.candidate.key: s for s in candidates.throttle("throttle_position", source(values))}
     volts = found["throttle_v"].candidate
     assert turned(values, volts)[[0, -1]] == pytest.approx([0.0, 100.0])
     assert found["throttle_v"].prior == -1.0
     for low, high, there in ((0.15, 4.6, False), (0.25, 4.6, True), (1.2, 4.6, True), (1.4, 4.6, False),
                              (0.6, 3.1, False), (0.6, 3.3, True), (0.6, 5.0, True), (0.6, 5.2, False)):  # fmt: skip
         values = np.concatenate((np.full(300, low), np.full(300, high)))
-        keys = {
-            s.candidate.unit.key for s in candidates.throttle("throttle_position", source(values))
-        }
+        keys = {s.candidate.key for s in candidates.throttle("throttle_position", source(values))}
         assert ("throttle_v" in keys) == there, (low, high)
     own = candidates.throttle("throttle_position", source(np.linspace(0.6, 4.6, 600), "throttle_v"))
-    assert [s.prior for s in own if s.candidate.unit.key == "throttle_v"] == [0.0]
+    assert [s.prior for s in own if s.candidate.key == "throttle_v"] == [0.0]
     stated = candidates.throttle("throttle_position", source(np.full(9, 2.0), "throttle_v"))
-    fixed = next(s for s in stated if s.candidate.unit.key == "throttle_v").candidate
+    fixed = next(s for s in stated if s.candidate.key == "throttle_v").candidate
     assert (fixed.turned(0.5), fixed.turned(4.5)) == pytest.approx((0.0, 100.0))
 
 
 def test_pressures_are_tried_in_both_references():
     found = candidates.pressure("manifold_pressure", source(full(50.0), "kpa"), ambient_kpa=99.0)
-    own = {s.candidate.reference: s for s in found if s.candidate.unit.key == "kpa"}
+    own = {s.candidate.reference: s for s in found if s.candidate.key == "kpa"}
     assert own["absolute"].candidate.turned(50.0) == 50.0
     assert own["gauge"].candidate.turned(50.0) == 149.0
     assert own["gauge"].prior == own["absolute"].prior == 0.0
-    others = [s for s in found if s.candidate.unit.scale != 1.0 and not s.candidate.special]
+    others = [s for s in found if s.candidate.scale != 1.0 and not s.candidate.special]
     assert all(s.prior <= -4.0 for s in others)
     rail = candidates.pressure("fuel_pressure", source(full(300.0), "kpa"), ambient_kpa=99.0)
-    own = {s.candidate.reference: s for s in rail if s.candidate.unit.key == "kpa"}
+    own = {s.candidate.reference: s for s in rail if s.candidate.key == "kpa"}
     assert (
         own["absolute"].candidate.turned(399.0) == 300.0
         and own["gauge"].candidate.turned(300.0) == 300.0
@@ -387,12 +389,12 @@ def test_a_name_leans_to_one_reference_and_takes_from_the_other():
     boost = candidates.pressure(
         "manifold_pressure", source(full(50.0), "kpa", hints=["boost"]), ambient_kpa=99.0
     )
-    own = {s.candidate.reference: s.prior for s in boost if s.candidate.unit.key == "kpa"}
+    own = {s.candidate.reference: s.prior for s in boost if s.candidate.key == "kpa"}
     assert own == {"absolute": -1.2, "gauge": 0.0}
     named = candidates.pressure(
         "manifold_pressure", source(full(50.0), "kpa", words=["map"]), ambient_kpa=99.0
     )
-    own = {s.candidate.reference: s.prior for s in named if s.candidate.unit.key == "kpa"}
+    own = {s.candidate.reference: s.prior for s in named if s.candidate.key == "kpa"}
     assert own == {"absolute": 0.0, "gauge": -1.5}
 
 
@@ -401,7 +403,7 @@ def test_inches_below_and_psi_above_are_tried_where_there_is_vacuum():
         found = candidates.pressure(
             "manifold_pressure", source(values, stated, hints=hints), ambient_kpa=99.0
         )
-        return {s.candidate.unit.key: s for s in found if s.candidate.special == "inhg_psi"}
+        return {s.candidate.key: s for s in found if s.candidate.special == "inhg_psi"}
 
     assert keys(full(-5.0))["inhg_psi"].prior == -5.5
     assert keys(full(-5.0), "psi")["inhg_psi"].prior == -3.3
@@ -410,7 +412,7 @@ def test_inches_below_and_psi_above_are_tried_where_there_is_vacuum():
     vacuum = candidates.pressure(
         "manifold_pressure", source(full(15.0), "inhg", hints=["vacuum"]), ambient_kpa=99.0
     )
-    up = [s.candidate for s in vacuum if s.candidate.scale < 0 and s.candidate.unit.key == "inhg"]
+    up = [s.candidate for s in vacuum if s.candidate.scale < 0 and s.candidate.key == "inhg"]
     assert up and up[0].turned(15.0) == pytest.approx(99.0 - 15 * 3.386389, abs=0.01)
 
 
@@ -420,9 +422,7 @@ def test_mixtures_are_tried_on_the_fuels_and_the_petrol_scale():
             source([1.0], stated, hints=hints, words=words), afr=afr, car_says=car_says
         )
         return {
-            round(1.0 / s.candidate.scale, 2): s.prior
-            for s in found
-            if s.candidate.unit.key == "afr"
+            round(1.0 / s.candidate.scale, 2): s.prior for s in found if s.candidate.key == "afr"
         }
 
     assert scales(14.7, car_says=False) == {14.7: -0.5, 9.8: -3.5}
@@ -434,18 +434,18 @@ def test_mixtures_are_tried_on_the_fuels_and_the_petrol_scale():
     assert scales(14.7, car_says=True, hints=["ratio", "air", "equiv"]) == {14.7: -0.5}
     assert scales(14.7, car_says=True, stated="lambda") == {14.7: -6.0}
     plainly = candidates.mixture(source([1.0]), afr=14.7, car_says=True)
-    assert {s.candidate.unit.key: s.prior for s in plainly} == {"lambda": 0.0, "afr": -0.5}
+    assert {s.candidate.key: s.prior for s in plainly} == {"lambda": 0.0, "afr": -0.5}
     with_phi = candidates.mixture(source([1.0], words=["phi"]), afr=14.7, car_says=True)
-    assert {s.candidate.unit.key: s.prior for s in with_phi}["phi"] == 2.0
+    assert {s.candidate.key: s.prior for s in with_phi}["phi"] == 2.0
 
 
 @pytest.mark.parametrize(("lead", "kept"), [(1.9, 9.8), (2.1, 14.7)])
 def test_another_afr_scale_than_the_cars_must_lead_by_two_points(lead, kept):
     found = candidates.mixture(source([1.0]), afr=9.8, car_says=True)
-    petrol = next(s for s in found if s.candidate.unit.key == "afr" and s.candidate.scale < 0.08)
-    own = next(s for s in found if s.candidate.unit.key == "afr" and s is not petrol)
+    petrol = next(s for s in found if s.candidate.key == "afr" and s.candidate.scale < 0.08)
+    own = next(s for s in found if s.candidate.key == "afr" and s is not petrol)
     petrol.evidence = own.total - petrol.prior + lead
-    left = [s for s in candidates.by_the_car(found, 9.8) if s.candidate.unit.key == "afr"]
+    left = [s for s in candidates.by_the_car(found, 9.8) if s.candidate.key == "afr"]
     assert [round(1.0 / s.candidate.scale, 1) for s in left] == [kept]
 
 
@@ -459,18 +459,18 @@ def test_another_afr_scale_than_the_cars_must_lead_by_two_points(lead, kept):
 )  # fmt: skip
 def test_the_sign_of_timing_taken_out(below, above, negative, mixed):
     values = np.concatenate((np.full(below, -2.0), np.full(above, 2.0), np.zeros(400)))
-    found = knock.retard(source(values), [values])
+    found = retard(source(values), [values])
     assert (found.candidate.scale < 0) == negative and found.doubtful == mixed
     assert found.confidence == (0.6 if mixed else 1.0)
 
 
 def test_near_nought_a_reading_tells_no_sign_and_the_other_sensors_do():
     still = source(np.full(40, -0.29))
-    assert knock.retard(still, [still.values]).candidate.scale == 1.0
-    assert knock.retard(source(np.full(40, -0.31)), []).candidate.scale == -1.0
-    assert knock.retard(still, [still.values, np.full(40, -3.0)]).candidate.scale == -1.0
+    assert retard(still, [still.values]).candidate.scale == 1.0
+    assert retard(source(np.full(40, -0.31)), []).candidate.scale == -1.0
+    assert retard(still, [still.values, np.full(40, -3.0)]).candidate.scale == -1.0
     own = source(np.full(40, 3.0))
-    assert knock.retard(own, [own.values, np.full(90, -3.0)]).candidate.scale == 1.0
+    assert retard(own, [own.values, np.full(90, -3.0)]).candidate.scale == 1.0
 
 
 # ---- what is measured ----
@@ -563,7 +563,7 @@ def test_a_coolants_change_is_that_of_its_ends():
 
 
 def test_a_manifold_pressure_is_loaded_where_the_engine_was_driven():
-    ambient = see.Ambient(99.0, 3.0)
+    ambient = see.known_ambient(99.0, 3.0)
 
     def flags(rpm, values=None, pair=None):
         scene = Scene(T, rpm=None if rpm is None else full(rpm), opening=full(0.5))
@@ -585,13 +585,13 @@ def test_a_manifold_pressure_is_loaded_where_the_engine_was_driven():
 
 
 def test_what_is_known_of_ambient_pressure():
-    known = see.Ambient(99.0, 3.0).known
+    known = see.known_ambient(99.0, 3.0)
     assert known == {"ambient_low": 96.0, "ambient": 99.0, "ambient_high": 102.0}
-    vague = see.UNKNOWN_AMBIENT.known  # from a road at 2,900 m (ISO 2533) to heavy weather at sea
+    vague = see.known_ambient()  # from a road at 2,900 m (ISO 2533) to heavy weather at sea
     assert vague["ambient_low"] == pytest.approx(standard_pressure_kpa(2900.0), abs=0.5)
     assert vague == {"ambient_low": 71.0, "ambient": 79.5, "ambient_high": 105.0}
-    assert see.Ambient(90.0, 7.9).known["ambient"] == 90.0
-    assert see.Ambient(90.0, 8.1).known["ambient"] == pytest.approx(85.95)
+    assert see.known_ambient(90.0, 7.9)["ambient"] == 90.0
+    assert see.known_ambient(90.0, 8.1)["ambient"] == pytest.approx(85.95)
 
 
 def test_a_target_is_held_against_what_was_reached():
@@ -634,7 +634,7 @@ def test_water_and_air_that_start_alike_and_part_tell_a_cold_start():
         Scene(T, rpm=full(1500.0)),
         us_hint=0.0,
     )
-    assert {n: d.candidate.unit.key for n, d in found.items()} == {
+    assert {n: d.candidate.key for n, d in found.items()} == {
         "coolant_temp": "f", "intake_air_temp": "f",
     }  # fmt: skip
 
@@ -646,6 +646,6 @@ def test_temperatures_follow_the_unit_of_the_others():
     alone = temperatures({"intake_air_temp": source(full(60.0))}, Scene(T), us_hint=0.0)
     beside = temperatures({**stated, "intake_air_temp": source(full(60.0))}, Scene(T), us_hint=0.0)
     assert alone["intake_air_temp"].doubtful
-    assert beside["intake_air_temp"].candidate.unit.key == "f"
+    assert beside["intake_air_temp"].candidate.key == "f"
     assert not beside["intake_air_temp"].doubtful
-    assert plain(UNITS["f"]).turned(212.0) == pytest.approx(100.0)
+    assert UNITS["f"].turned(212.0) == pytest.approx(100.0)

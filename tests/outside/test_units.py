@@ -8,7 +8,8 @@ import pint
 import pytest
 
 from audit import units as constants
-from audit.intake.names.unit_text import read_unit, unit_for, units
+from audit.intake.names.unit_text import unit_for
+from audit.units import read_unit, units
 
 UREG = pint.UnitRegistry()
 TO_CANONICAL = {

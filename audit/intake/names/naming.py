@@ -1,4 +1,5 @@
-"""Which column is which channel: trade words scored, values as tie-break and veto, one assignment.
+"""Which column is which channel: trade words scored, values as tie-break and veto, one assignment;
+and which further columns are sensors of the same quantity.
 
 Does not see: a channel whose header says nothing at all ('Analog 3'); the car file's [channels]
 names those.
@@ -8,20 +9,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
 from audit.errors import did_you_mean
 from audit.intake.names.assign import best_assignment
-from audit.intake.names.unit_text import Unit, read_unit, unit_for, unit_in_words, units_of
+from audit.intake.names.unit_text import unit_for, unit_in_words
 from audit.intake.names.words import Read, read_header, split
 from audit.intake.raw import RawColumn
 from audit.intake.said import note
-from audit.model import Array, ColumnWord, Note
+from audit.model import Array, ColumnWord, Note, base_of
+from audit.signal.arrays import both_finite, median, quantile
 from audit.tables import channel_rows, row_of, toml_table
+from audit.units import Unit, read_unit, units_of
 
+CAR_FILE = "car file"
 LEAST_SCORE = 0.45
 LEFT_OVER = 0.8  # a word that means nothing
 NUMBERED = 0.97  # the second sensor of its kind, each further one less
@@ -38,12 +42,20 @@ NAMED_BY_UNIT = {"rotation": "engine_speed", "speed": "vehicle_speed"}  # 'rev/m
 BY_UNIT_ALONE = 0.7
 WHOLE = 0.9  # named by a whole header of the table
 EXACT = 1.03  # named exactly, nothing beside it
+MOST = 16  # sensors of one quantity
+NO_SENSOR = frozenset(("filtered", "model"))  # ideas of a header that is no sensor's own reading
+ROUNDING = 0.75  # of the sum of both columns' steps: what is left between a column and its copy
+MOVES = 20.0  # steps of its own that a column must cover before a copy of it can be told
+LEAST_ROWS = 12
+ZERO_SHARE = 0.02  # of a pressure's range: a cut on the axis that is none
+# ideas by which a name alone says manifold pressure, however the column moves; 'intake pressure'
+# may be the airbox's
+SAYS_MANIFOLD = frozenset(("boost", "manifold", "charge"))
+TOGETHER = 0.5  # correlation of two sensors of one quantity, where the first moves
 
 
 class Pattern(NamedTuple):
-    """A row of the pattern table: a channel, what a header needs for it, what may stand beside
-    that.
-    """
+    """A channel, what a header needs for it and what may stand beside that."""
 
     channel: str
     needs: frozenset[str]
@@ -64,7 +76,7 @@ class Named(NamedTuple):
     points: float = 0.0  # how well it reads as that
 
 
-@lru_cache(maxsize=1)
+@cache
 def patterns() -> tuple[Pattern, ...]:
     """The patterns of schemas/names.toml."""
     rows = []
@@ -76,7 +88,7 @@ def patterns() -> tuple[Pattern, ...]:
     return tuple(rows)
 
 
-@lru_cache(maxsize=1)
+@cache
 def _whole() -> Mapping[str, str]:
     whole = toml_table("names.toml")["whole"]
     return {" ".join(split(key)): channel for key, channel in whole.items()}
@@ -86,9 +98,7 @@ def _whole() -> Mapping[str, str]:
 def header_scores(header: str, unit: str) -> tuple[tuple[str, float], ...]:
     """(channel, score) pairs of a header, best first; score 0 to about 1."""
     words = split(header)
-    for end in range(
-        len(words), max(len(words) - 3, 0), -1
-    ):  # without its unit, of up to two words
+    for end in range(len(words), max(len(words) - 3, 0), -1):  # without a unit of up to two words
         whole = _whole().get(" ".join(words[:end]))
         if whole is not None and (end == len(words) or read_unit("/".join(words[end:]))):
             return ((whole, WHOLE),) if whole else ()
@@ -117,8 +127,7 @@ def _read(header: str, unit: str) -> Read:
 
 def _with_what_the_unit_says(read: Read, unit: str) -> Read:
     """'Oil [psi]' is an oil pressure and 'Coolant °C' a temperature, though no word says so."""
-    texts = [unit] if unit else read.words[1:]
-    quantities = {u.quantity for text in texts for u in read_unit(text)}
+    quantities = {u.quantity for t in ([unit] if unit else read.words[1:]) for u in read_unit(t)}
     idea = SAYS.get(quantities.pop(), "") if len(quantities) == 1 else ""
     if not idea or idea in read.ideas:
         return read
@@ -126,9 +135,7 @@ def _with_what_the_unit_says(read: Read, unit: str) -> Read:
 
 
 def column_scores(column: RawColumn) -> tuple[tuple[str, float], ...]:
-    """The scores of a column by its header without the unit, or whole where the unit is part of the
-    name.
-    """
+    """The scores of a column by its header without the unit, else by the whole of it."""
     short = header_scores(header_of(column), column.unit)
     whole = _strip_brackets(column.header)
     if (short and short[0][1] >= LEAST_SCORE) or whole == header_of(column):
@@ -143,8 +150,8 @@ def _score(pattern: Pattern, read: Read) -> float:
     for idea in extra - pattern.also:
         score *= soft.get(idea, 0.0)
     if read.number > 1:
-        score *= NUMBERED ** min(read.number - 1, 4)
-    return score * EXACT if not extra and not read.left and read.number == 1 else score
+        return score * NUMBERED ** min(read.number - 1, 4)
+    return score if extra or read.left else score * EXACT
 
 
 def _unit_factor(channel: str, read: Read, unit: str) -> float:
@@ -157,28 +164,21 @@ def _unit_factor(channel: str, read: Read, unit: str) -> float:
     return 1.02 if own else OTHER_QUANTITY
 
 
-@lru_cache(maxsize=64)
-def _fit_ranges(channel: str) -> tuple[tuple[float, float], ...]:
+@cache
+def _fit_ranges(channel: str) -> tuple[tuple[float, ...], ...]:
     """For each unit of a channel, the source values that its range allows."""
     row = row_of(channel)
     low, high = row.usual or row.range
-    if row.quantity == "pressure_absolute":
-        low = -105.0
-    turned = (
-        sorted(((low - u.offset) / u.scale, (high - u.offset) / u.scale))
-        for u in units_of(row.quantity)
-        if not u.special
-    )
-    return tuple((a, b) for a, b in turned)
+    low = -105.0 if row.quantity == "pressure_absolute" else low
+    plain = [u for u in units_of(row.quantity) if not u.special]
+    return tuple(tuple(sorted((x - u.offset) / u.scale for x in (low, high))) for u in plain)
 
 
 def _fit(channel: str, sample: Array) -> float:
     """How well the values of a column fit a channel in any unit."""
     ordered = np.sort(sample)
     last = len(ordered) - 1
-    low, mid, high = (
-        float(ordered[i]) for i in (round(0.02 * last), last // 2, round(0.98 * last))
-    )
+    low, mid, high = ordered[[round(0.02 * last), last // 2, round(0.98 * last)]].tolist()
     if row_of(channel).quantity == "mixture":  # zero stands for 'no reading'
         fits = mid == 0.0 or any(0.45 <= mid * scale <= 2.2 for scale in MIXTURE_SCALES)
         return 1.0 if fits else UNFIT
@@ -220,10 +220,9 @@ def name_columns(
     free = [i for i, c in enumerate(columns) if c.numeric and i not in skip and i not in ruled]
     row = {name: r for r, name in enumerate(n for n in channel_rows() if n != "time")}
     said = [column_scores(column) for column in columns]
+    empty = [1.0 if i in broken else EMPTY_COLUMN for i in range(len(columns))]
     fits = {
-        (channel, i): points * _fit(channel, samples[i])
-        if len(samples[i])
-        else points * (1.0 if i in broken else EMPTY_COLUMN)
+        (channel, i): points * (_fit(channel, samples[i]) if len(samples[i]) else empty[i])
         for i in free
         for channel, points in said[i]
         if channel in row
@@ -237,28 +236,44 @@ def name_columns(
     of_column = {i: channel for channel, i in owner.items()}
     named = []
     for i, column in enumerate(columns):
-        if i in of_column:
-            channel = of_column[i]
-            own = None if i in ruled else fits[channel, i]
-            named.append(_taken(column, channel, own))
-            continue
-        one = _left(column, said[i], {ch: columns[at].header for ch, at in owner.items()})
-        points = fits.get((one.nearest, i), 0.0)
-        as_well = one.nearest in owner and points >= LEAST_SCORE and len(samples[i])
-        if as_well and _fit(one.nearest, samples[i]) > UNFIT:
-            one = one._replace(also=one.nearest, points=points)
-        if column.numeric and not len(samples[i]) and i not in skip:
+        hints = _read(header_of(column), column.unit).ideas
+        best, points = said[i][0] if said[i] else ("", 0.0)
+        if channel := of_column.get(i, ""):
+            (unit, unit_from), why = _stated_unit(column, channel), "the car file says so"
+            if i not in ruled:
+                why = _reads(column, channel, fits[channel, i])
+                why += "; not a sure match" if fits[channel, i] < 0.7 else ""
+            word = car[channel].unit if channel in car else None
+            if word and (own := unit_for(word, channel)):
+                unit, unit_from = own, CAR_FILE
+            elif word:
+                known = ", ".join(u.said for u in units_of(row_of(channel).quantity) if u.said)
+                notes.append(note("car_unit", unit=word, channel=channel, known=known))
+            one = Named(channel, why, "", unit, unit_from, hints)
+        elif best in owner and points >= LEAST_SCORE:
+            better = columns[owner[best]].header
+            why = f"reads as {best} too, but '{better}' is the better column for it"
+            one = Named("", why, best, *_stated_unit(column, best), hints)
+            points = fits.get((best, i), 0.0)
+            if points >= LEAST_SCORE and len(samples[i]) and _fit(best, samples[i]) > UNFIT:
+                one = one._replace(also=best, points=points)
+        else:
+            why = NO_NAME if column.numeric else "not numbers"
+            one = Named("", why, best or _near(hints), hints=hints)
+        if not one.channel and column.numeric and not len(samples[i]) and i not in skip:
             one = one._replace(why="no value in this column")
         named.append(one)
     return named, notes
 
 
+def _reads(column: RawColumn, channel: str, points: float) -> str:
+    return f"the header '{header_of(column)}' reads as {channel} ({min(points, 1.0):.0%})"
+
+
 def _ruled_own(
     columns: Sequence[RawColumn], car: Mapping[str, ColumnWord]
 ) -> tuple[dict[str, int], list[Note]]:
-    """Channel -> column index as the car file says; a Note for each column it names that is not
-    there.
-    """
+    """Channel -> column index as the car file says; a Note for each that is not there."""
     ruled: dict[str, int] = {}
     notes = []
     for channel, word in car.items():
@@ -272,44 +287,18 @@ def _ruled_own(
 
 
 def _find(columns: Sequence[RawColumn], wanted: str) -> int | None:
-    """The column of a header: as it stands, else in any case, else by its letters alone."""
+    """The column of a header: as it stands, in any case, by its letters, without its unit."""
 
     def squeezed(text: str) -> str:
         return re.sub(r"[\W_]+", "", text.casefold())
 
-    for form in (str, lambda text: text.strip().casefold(), squeezed):
-        for i, column in enumerate(columns):
-            if form(column.header) == form(wanted):
-                return i
-    bare = [squeezed(header_of(c)) for c in columns]
-    return bare.index(squeezed(wanted)) if squeezed(wanted) in bare else None
-
-
-def _taken(column: RawColumn, channel: str, points: float | None) -> Named:
-    """What a column with a channel is called. points: how well it reads so; None where the car file
-    says so.
-    """
-    why = "the car file says so"
-    if points is not None:
-        why = f"the header '{header_of(column)}' reads as {channel} ({min(points, 1.0):.0%})"
-        why += "; not a sure match" if points < 0.7 else ""
-    unit, unit_from = _stated_unit(column, channel)
-    hints = _read(header_of(column), column.unit).ideas
-    return Named(channel, why, unit=unit, unit_from=unit_from, hints=hints)
-
-
-def _left(
-    column: RawColumn, scores: tuple[tuple[str, float], ...], owners: Mapping[str, str]
-) -> Named:
-    """What a column without a channel is called. owners: the headers of those that have one."""
-    hints = _read(header_of(column), column.unit).ideas
-    best, points = scores[0] if scores else ("", 0.0)
-    if best in owners and points >= LEAST_SCORE:
-        unit, unit_from = _stated_unit(column, best)
-        why = f"reads as {best} too, but '{owners[best]}' is the better column for it"
-        return Named("", why, best, unit, unit_from, hints)
-    why = NO_NAME if column.numeric else "not numbers"
-    return Named("", why, best or _near(hints), hints=hints)
+    headers, bare = [c.header for c in columns], [header_of(c) for c in columns]
+    ways = ((headers, str), (headers, lambda text: text.strip().casefold()))
+    for texts, form in (*ways, (headers, squeezed), (bare, squeezed)):
+        formed = [form(text) for text in texts]
+        if form(wanted) in formed:
+            return formed.index(form(wanted))
+    return None
 
 
 def _stated_unit(column: RawColumn, channel: str) -> tuple[Unit | None, str]:
@@ -318,11 +307,10 @@ def _stated_unit(column: RawColumn, channel: str) -> tuple[Unit | None, str]:
         return found, column.unit_from or "header"
     alone = unit_for(header, channel) if channel in NAMED_BY_UNIT.values() else None
     found = alone or unit_in_words(split(header), channel)
-    if found is None or (
-        found.key in NAMES_TOO and not read_header(header).ideas & {"acceleration", "pedal"}
-    ):  # accel_x_g
-        return None, ""
-    return found, "header"
+    names_too = found is not None and found.key in NAMES_TOO
+    if names_too and not read_header(header).ideas & {"acceleration", "pedal"}:  # accel_x_g
+        found = None
+    return found, "header" if found else ""
 
 
 @lru_cache(maxsize=1024)
@@ -331,3 +319,98 @@ def _near(ideas: frozenset[str]) -> str:
     shares = [(len(p.needs & ideas) / len(p.needs | ideas or {""}), p.channel) for p in patterns()]
     most, best = max(shares, key=lambda pair: pair[0])
     return best if most >= 0.25 else ""
+
+
+def further_sensors(
+    named: Sequence[Named], columns: Sequence[RawColumn], thinned: Sequence[Array | None]
+) -> list[Named]:
+    """The columns with NAME_2, NAME_3, ... where they are further sensors of a channel already
+    taken, in the order of how well they read as it; else why they are none.
+
+    Left out: a filtered, modelled or averaged column, a copy of another column in the same or
+    another scale, and a pressure that may be the airbox's by its name and does not move with the
+    first. A sensor is never left out for being bad: a frozen one is kept, to be judged so. Does not
+    see: a copy that comes some rows late. thinned: rows of evidence of each column, None for one
+    without numbers.
+    """
+    out = list(named)
+    kept: dict[str, list[int]] = {}
+    for i, one in sorted(enumerate(named), key=lambda pair: pair[1].channel):
+        if one.channel:  # the car file may name further sensors itself
+            kept.setdefault(base_of(one.channel), []).append(i)
+    free = [i for i, n in enumerate(named) if not n.channel and n.also]
+    for i in sorted(free, key=lambda i: (-named[i].points, i)):
+        channel, own = named[i].also, kept.get(named[i].also, [])
+        taken = {n.channel for n in out}
+        number = next(n for n in range(2, len(out) + 3) if f"{channel}_{n}" not in taken)
+        if not row_of(channel).several or not own or number > MOST:
+            continue
+        if why := _no_sensor(i, own, channel, columns, thinned):
+            out[i] = named[i]._replace(why=f"reads as {channel} too, but {why}")
+            continue
+        why = f"{_reads(columns[i], channel, named[i].points)}, beside '{columns[own[0]].header}'"
+        out[i] = named[i]._replace(channel=f"{channel}_{number}", why=why, nearest="")
+        own.append(i)
+    return out
+
+
+def _no_sensor(
+    i: int,
+    others: Sequence[int],
+    channel: str,
+    columns: Sequence[RawColumn],
+    thinned: Sequence[Array | None],
+) -> str:
+    """Why a column is no sensor of its own; '' when it is one."""
+    reads, headers = [read_header(header_of(c)) for c in columns], [c.header for c in columns]
+    values, own, first = thinned[i], reads[i], thinned[others[0]]
+    if own.ideas & NO_SENSOR:
+        return f"'{headers[others[0]]}' is the better column for it"
+    if values is None or not np.isfinite(values).any():
+        return "there is no value in it"
+    manifold = channel == "manifold_pressure"
+    for other in others:
+        beside, numbers = thinned[other], {own.number, reads[other].number}
+        if beside is None or len(numbers) > 1:
+            continue  # a number of its own: a sensor of its own, however alike
+        if _copy(beside, values, shifted=manifold):
+            return f"it is a copy of '{headers[other]}'"
+    airbox = manifold and own.number == 1 and not own.ideas & SAYS_MANIFOLD
+    if first is not None and airbox and not _together(first, values):
+        return f"it does not move with '{headers[others[0]]}'"
+    return ""
+
+
+def _copy(x: Array, y: Array, *, shifted: bool) -> bool:
+    """Whether y is x in the same or another scale, but for rounding.
+
+    shifted: a column over another zero counts as one of its own (gauge beside absolute pressure).
+    """
+    x, y = both_finite(x, y)
+    if len(x) < LEAST_ROWS:
+        return False
+    if np.array_equal(x, y):
+        return True
+    step_x, step_y = _step(x), _step(y)
+    reach = float(np.ptp(x))
+    if reach < MOVES * step_x or reach <= 0 or float(np.ptp(y)) <= 0:
+        return False
+    slope, cut = np.polyfit(x, y, 1).tolist()
+    left = np.abs(y - (slope * x + cut))
+    if slope <= 0 or quantile(left, 0.98) > ROUNDING * (slope * step_x + step_y):
+        return False
+    return not (shifted and abs(cut) > ZERO_SHARE * float(np.abs(y).max()))
+
+
+def _step(values: Array) -> float:
+    """The smallest step between two values of a column."""
+    steps = np.diff(np.sort(values))
+    return float(steps[steps > 1e-9 * max(np.abs(values).max(), 1e-9)].min(initial=np.inf))
+
+
+def _together(x: Array, y: Array) -> bool:
+    """Whether two columns rise and fall together; True where the first hardly moves."""
+    x, y = both_finite(x, y)
+    if len(x) < LEAST_ROWS or float(np.ptp(x)) < 0.3 * abs(median(x)):
+        return True
+    return float(np.ptp(y)) > 0 and float(np.corrcoef(x, y)[0, 1]) >= TOGETHER

@@ -15,6 +15,7 @@ from functools import cache, lru_cache
 from typing import NamedTuple
 
 from audit.tables import toml_table
+from audit.units import fold
 
 _SPLIT = re.compile(r"[a-z0-9λφ°%/'+]+")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-zà-ÿ]{2,})")
@@ -23,10 +24,6 @@ _BANK = re.compile(r"^([a-z]{2,})(?:b|bank|s)([12])(?:s[1-4])?$")  # stftb1, afr
 _OR = re.compile(r"(?<=[a-z]{3})/(?=[a-z]{3})")  # air/fuel, but not a/f or km/h
 _ELIDED = re.compile(r"\b[dl]['’]|°(?=[a-z]{3})")  # d'air, l'huile
 _DIGITS = re.compile(r"(?<=[a-zλ])(?=\d)|(?<=\d)(?=[a-zλ])")
-# Letters that Unicode takes for no accented ones, and other spellings of one sign.
-_LETTERS = str.maketrans(
-    {"μ": "u", "ϕ": "φ", "ł": "l", "ø": "o", "æ": "ae", "å": "a", "ı": "i", "đ": "d"}
-)
 _UMLAUT = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"})
 # Throttle B, pedal D, the left and the right bank; c and f are units.
 _SENSOR_LETTERS = {"a": 1, "b": 2, "d": 4, "e": 5, "left": 1, "right": 2, "lh": 1, "rh": 2}
@@ -52,24 +49,6 @@ class Meaning(NamedTuple):
     ideas: tuple[str, ...]
     number: int = 1
     sure: float = 1.0
-
-
-class _Plain(dict[int, int | str | None]):
-    """For str.translate: no accents, and letters as _LETTERS has them; each looked up once."""
-
-    def __missing__(self, code: int) -> int | None:
-        found = self[code] = None if unicodedata.combining(chr(code)) else code
-        return found
-
-
-_PLAIN = _Plain(_LETTERS)
-
-
-def fold(text: str) -> str:
-    """Lower case without accents; μ as u, ł as l, full-width as plain, λ kept."""
-    if text.isascii():
-        return text.lower()
-    return unicodedata.normalize("NFKD", text).casefold().translate(_PLAIN)
 
 
 def spellings(word: str) -> set[str]:
@@ -200,35 +179,25 @@ def _numbered(parts: list[str]) -> Meaning | None:
 
 
 def _glued(word: str) -> tuple[str, ...]:
-    """'coolanttemp' -> coolant, temp: the split into fewest known words of three letters and
-    more.
-    """
-    known = _vocabulary()
-    n = len(word)
-    if n < 2 * LEAST_PIECE - 1:
-        return ()
-    best: list[tuple[int, tuple[str, ...]] | None] = [None] * (n + 1)
-    best[0] = (0, ())
-    for end in range(2, n + 1):
-        for start in range(max(0, end - 22), end - 1):
-            before = best[start]
-            piece = word[start:end]
-            short = end - start < LEAST_PIECE
-            if before is None or piece not in known or (short and piece not in _SHORT_PIECES):
-                continue
-            cost = before[0] + (3 if short else 1)
-            here = best[end]
-            if here is None or cost < here[0]:
-                best[end] = (cost, before[1] + known[piece])
-        if (
-            best[end] is None
-            and end > LEAST_PIECE
-            and word[end - 1] == "s"
-            and best[end - 1] is not None
-        ):
+    """'coolanttemp' -> coolant, temp: the split into fewest known words."""
+    known, n = _vocabulary(), len(word)
+    best: dict[int, tuple[int, tuple[str, ...]]] = {0: (0, ())}  # by end: cost and ideas
+    for end in range(2, n + 1 if n >= 2 * LEAST_PIECE - 1 else 0):
+        pieces = {start: word[start:end] for start in range(max(0, end - 22), end - 1)}
+        ways = [
+            (best[start][0] + (1 if len(piece) >= LEAST_PIECE else 3), start)
+            for start, piece in pieces.items()
+            if start in best
+            and piece in known
+            and (len(piece) >= LEAST_PIECE or piece in _SHORT_PIECES)
+        ]
+        if ways:
+            cost, start = min(ways)
+            best[end] = cost, best[start][1] + known[pieces[start]]
+        elif end > LEAST_PIECE and word[end - 1] == "s" and end - 1 in best:
             best[end] = best[end - 1]  # a linking s: Einspritzungszeit
-    last = best[n]
-    return last[1] if last is not None and last[0] <= 6 else ()
+    cost, ideas = best.get(n, (7, ()))
+    return ideas if cost <= 6 else ()
 
 
 _SHORT_PIECES = frozenset(
@@ -270,13 +239,9 @@ def _slip(word: str) -> tuple[str, ...]:
 
 
 def _one_apart(a: str, b: str) -> bool:
-    head = 0
-    while head < min(len(a), len(b)) and a[head] == b[head]:
-        head += 1
-    if len(a) == len(b):
-        return a[head + 1 :] == b[head + 1 :] or (
-            a[head : head + 2] == b[head : head + 2][::-1] and a[head + 2 :] == b[head + 2 :]
-        )
-    if len(a) > len(b):
-        a, b = b, a
-    return a[head:] == b[head + 1 :]
+    """Whether one letter more, less or other, or two swapped, make one word of the other."""
+    for _ in range(2):  # what they begin alike with is cut off, from either end
+        pairs = enumerate(zip(a, b, strict=False))
+        alike = next((i for i, (x, y) in pairs if x != y), min(len(a), len(b)))
+        a, b = a[alike:][::-1], b[alike:][::-1]
+    return max(len(a), len(b)) <= 1 or (len(a) == 2 and a == b[::-1])

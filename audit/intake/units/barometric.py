@@ -8,9 +8,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from audit.intake.units.scene import Scene, quantile
+from audit.intake.units.scene import Scene, in_order, quantile
 from audit.model import Array, Barometric
-from audit.signal.arrays import median
+from audit.signal.arrays import both_finite, median
 from audit.signal.robust import MAD_TO_SIGMA
 from audit.units import STANDARD_PRESSURE_KPA, standard_pressure_kpa
 
@@ -18,21 +18,23 @@ LOW_KPA, HIGH_KPA = 58.0, 107.0
 WEATHER_KPA = 3.0  # weather moves the true pressure by some 3 kPa either way
 LEAST_PAIRS = 20  # rows with both an absolute and a gauge reading
 MOST_SPREAD_KPA = 6.0  # two readings of one pressure that lie wider apart are not that
+ASSUMED = Barometric(
+    STANDARD_PRESSURE_KPA, "assumed: standard pressure at sea level", 8.0, kind="assumed"
+)
 
 
 def from_channel(kpa: Array | None) -> Barometric | None:
     """The median of a barometric column, kPa absolute; None when it is no ambient pressure."""
-    if kpa is None:
-        return None
-    real = kpa[np.isfinite(kpa) & (kpa > LOW_KPA) & (kpa < HIGH_KPA)]
-    if len(real) == 0 or len(real) < 0.2 * np.isfinite(kpa).sum():
+    there = in_order(np.empty(0) if kpa is None else kpa)
+    real = there[(there > LOW_KPA) & (there < HIGH_KPA)]
+    if len(real) == 0 or len(real) < 0.2 * len(there):
         return None
     return Barometric(median(real), "barometric channel", 1.0, kind="channel")
 
 
 def from_stopped(manifold_kpa: Array, scene: Scene) -> Barometric | None:
     """Manifold pressure (absolute) with the engine stopped."""
-    level = scene.level(manifold_kpa, scene.stopped)
+    level = scene.level(manifold_kpa, "stopped")
     if level is None or not LOW_KPA < level < HIGH_KPA:
         return None
     return Barometric(level, "manifold pressure with the engine stopped", 0.5, kind="stopped")
@@ -47,21 +49,18 @@ def from_pair(absolute_kpa: Array, gauge_kpa: Array) -> Barometric | None:
     difference is no ambient pressure or no constant. Its uncertainty is three standard deviations
     of the median, at least 1 kPa for the sensors' zeros.
     """
-    both = np.isfinite(absolute_kpa) & np.isfinite(gauge_kpa)
-    if both.any():
-        lowest = gauge_kpa == gauge_kpa[both].min()
-        if (both & lowest).sum() > 0.05 * both.sum():
-            both &= ~lowest
-    if both.sum() < LEAST_PAIRS:
+    absolute, gauge = both_finite(absolute_kpa, gauge_kpa)
+    lowest = gauge == gauge.min(initial=np.inf)
+    apart = absolute - gauge
+    if lowest.sum() > 0.05 * len(gauge):
+        apart = apart[~lowest]
+    if len(apart) < LEAST_PAIRS:
         return None
-    apart = absolute_kpa[both] - gauge_kpa[both]
     level = median(apart)
     spread = MAD_TO_SIGMA * median(np.abs(apart - level))  # as a standard deviation, Huber (1981)
     if not LOW_KPA < level < HIGH_KPA or spread > MOST_SPREAD_KPA:
         return None
-    of_median = (
-        1.2533 * spread / float(np.sqrt(both.sum()))
-    )  # of a median, Kenney and Keeping (1951)
+    of_median = 1.2533 * spread / len(apart) ** 0.5  # of a median, Kenney and Keeping (1951)
     return Barometric(level, "absolute less gauge manifold pressure", max(1.0, 3.0 * of_median))
 
 
@@ -69,12 +68,8 @@ def from_height(altitude_m: float | None) -> Barometric | None:
     """The standard atmosphere at the car file's altitude (ISO 2533:1975)."""
     if altitude_m is None:
         return None
-    return Barometric(
-        standard_pressure_kpa(altitude_m),
-        f"the altitude given, {altitude_m:g} m",
-        WEATHER_KPA,
-        kind="altitude",
-    )
+    kpa, what = standard_pressure_kpa(altitude_m), f"the altitude given, {altitude_m:g} m"
+    return Barometric(kpa, what, WEATHER_KPA, kind="altitude")
 
 
 def from_wide_open(manifold_kpa: Array, scene: Scene) -> Barometric | None:
@@ -84,25 +79,16 @@ def from_wide_open(manifold_kpa: Array, scene: Scene) -> Barometric | None:
     Only taken where it lies level (the lower half of such samples within 4 kPa), so that a spooled
     turbo is not taken for the weather; reported 1 kPa up for the loss across the filter.
     """
-    wide = scene.wide
-    if wide is None or scene.rpm is None:
+    if scene.rpm is None:
         return None
-    picked = np.sort(manifold_kpa[wide & (scene.rpm < 2800.0)])
-    picked = picked[np.isfinite(picked)]
+    picked = in_order(manifold_kpa[scene.states["wide"] & (scene.rpm < 2800.0)])
     if len(picked) < 8:
         return None
     low, mid = quantile(picked, 0.1), quantile(picked, 0.5)
     if mid - low > 4.0 or not LOW_KPA < mid < 104.0:
         return None
-    return Barometric(
-        mid + 1.0, "manifold pressure wide open before the turbo spools", 6.0, kind="wide_open"
-    )
-
-
-def assumed() -> Barometric:
-    """Sea level, for want of anything better."""
-    what = "assumed: standard pressure at sea level"
-    return Barometric(STANDARD_PRESSURE_KPA, what, 8.0, kind="assumed")
+    what = "manifold pressure wide open before the turbo spools"
+    return Barometric(mid + 1.0, what, 6.0, kind="wide_open")
 
 
 def best(
@@ -126,5 +112,5 @@ def best(
         or next(filter(None, (from_pair(*pair) for pair in pairs)), None)
         or from_height(altitude_m)
         or from_wide_open(absolute, scene)
-        or assumed()
+        or ASSUMED
     )

@@ -9,18 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-import numpy as np
-
-from audit.intake.names.unit_text import Unit, units
-from audit.intake.units.decide import MARGIN, STATED, Candidate, Scored, Source, plain
-from audit.intake.units.evidence import Part, part_of
-from audit.intake.units.scene import quantile
+from audit.intake.units.evidence import MARGIN, STATED, Decision, Part, Scored, Source, part_of
+from audit.intake.units.scene import in_order, quantile
 from audit.model import Array, base_of
 from audit.tables import row_of
+from audit.units import Unit, units
 
 PETROL_AFR = 14.7
 ETHANOL_AFR = 9.8  # E85
 CLOSED_V, OPEN_V = (0.2, 1.3), (3.2, 5.1)  # a throttle sensor's ends
+OFF_ZERO = 0.3  # ° of knock retard: nearer to nought a reading tells no sign
+STRAYS, STRAY_SHARE, FEW = 3, 0.02, 0.25  # most readings of the other sign, also by their share
 
 
 def by_unit(channel: str, source: Source, us_hint: float = 0.0) -> list[Scored]:
@@ -28,41 +27,34 @@ def by_unit(channel: str, source: Source, us_hint: float = 0.0) -> list[Scored]:
 
     us_hint: points for the units of inches and pounds from the rest of the file.
     """
-    part = part_of(channel) or Part()
-    table, stated = units(), source.stated
-    rows = [table[key] for key in part.units]
-    if stated is not None and all(u.key != stated.key for u in rows):
-        rows.append(stated)
-
-    def prior(unit: Unit) -> float:
-        if stated is not None:
-            return 0.0 if unit.key == stated.key else -STATED
-        return part.usual.get(unit.key, 0.0) + (us_hint if unit.key == part.us else 0.0)
-
-    return [Scored(plain(unit), prior(unit)) for unit in rows]
-
-
-def as_it_stands(channel: str, source: Source) -> Candidate:
-    """The stated unit, or none: for what nothing measures."""
-    return plain(source.stated or Unit("", "", row_of(channel).quantity))
+    part, stated = part_of(channel), source.stated
+    rows = {key: units()[key] for key in part.units}
+    if stated is None and not rows:  # what nothing measures stands as it is
+        return [Scored(Unit("", "", row_of(channel).quantity), 0.0)]
+    if stated is None:
+        return [
+            Scored(unit, part.usual.get(key, 0.0) + (us_hint if key == part.us else 0.0))
+            for key, unit in rows.items()
+        ]
+    rows.setdefault(stated.key, stated)
+    return [Scored(u, 0.0 if key == stated.key else -STATED) for key, u in rows.items()]
 
 
 def throttle(channel: str, source: Source) -> list[Scored]:
     """Percent, fraction or byte; or volts, stretched between the column's own ends."""
-    scored = by_unit(channel, source)
-    if source.stated is not None and source.stated.key != "throttle_v":
+    scored, volts = by_unit(channel, source), units()["throttle_v"]
+    if source.stated not in (None, volts):
         return scored
-    scored = [s for s in scored if s.candidate.unit.key != "throttle_v"]
-    unit, finite = units()["throttle_v"], np.sort(source.values[np.isfinite(source.values)])
-    low, high = (quantile(finite, q) if len(finite) else 0.0 for q in (0.01, 0.998))
+    scored = [s for s in scored if s.candidate is not volts]
+    ordered = in_order(source.values)
+    low, high = (quantile(ordered, q) if len(ordered) else 0.0 for q in (0.01, 0.998))
     if CLOSED_V[0] <= low <= CLOSED_V[1] and OPEN_V[0] <= high <= OPEN_V[1]:
         scale = 100.0 / (high - low)
         said = "V (closed to open taken as 0 to 100 %)"
-        prior = 0.0 if source.stated else -1.0
-        scored.append(Scored(Candidate(unit, said, scale, -scale * low), prior))
+        stretched = volts._replace(said=said, scale=scale, offset=-scale * low)
+        scored.append(Scored(stretched, 0.0 if source.stated else -1.0))
     elif source.stated is not None:
-        said = "V (0.5 to 4.5 V taken as 0 to 100 %)"
-        scored.append(Scored(Candidate(unit, said, unit.scale, unit.offset), 0.0))
+        scored.append(Scored(volts._replace(said="V (0.5 to 4.5 V taken as 0 to 100 %)"), 0.0))
     return scored
 
 
@@ -74,35 +66,36 @@ def pressure(
 
     like: the unit of the file's other pressures.
     """
-    part, stated, hints = part_of(channel) or Part(), source.stated, source.hints
+    part, stated, hints = part_of(channel), source.stated, source.hints
     if base_of(channel) == "barometric_pressure":
         return [
-            Scored(one.candidate._replace(said=f"{_bare(unit)} absolute", reference="absolute"), p)
-            for one in by_unit(channel, source)
-            for unit, p in [(one.candidate.unit, one.prior)]
+            Scored(_referred(s.candidate, "absolute", s.candidate.offset), s.prior)
+            for s in by_unit(channel, source)
         ]
     lean = reference_prior(hints, source.words, stated)
     if part.lean:
         says_absolute = stated is not None and stated.reference == "absolute"
         lean = part.lean["absolute" in hints or says_absolute]
     absolute = row_of(channel).quantity == "pressure_absolute"
-    offsets = (0.0, ambient_kpa) if absolute else (-ambient_kpa, 0.0)
+    of_absolute, of_gauge = (0.0, ambient_kpa) if absolute else (-ambient_kpa, 0.0)
     scored = []
     for unit, prior in _units(part, stated, like):
-        of_absolute, of_gauge = (
-            Candidate(unit, f"{_bare(unit)} {word}", unit.scale, offset, unit.special, word)
-            for word, offset in zip(("absolute", "gauge"), offsets, strict=True)
-        )
+        gauge = _referred(unit, "gauge", of_gauge)
         if unit.special:
-            scored.append(Scored(of_gauge._replace(said=unit.said), prior))
+            scored.append(Scored(gauge._replace(said=unit.said), prior))
             continue
-        scored.append(Scored(of_absolute, prior - max(lean, 0.0)))
-        scored.append(Scored(of_gauge, prior + min(lean, 0.0)))
-    finite = source.values[np.isfinite(source.values)]
-    if base_of(channel) == "manifold_pressure" and len(finite):
-        lowest = quantile(np.sort(finite), 0.01)
+        one = _referred(unit, "absolute", of_absolute)
+        scored += [Scored(one, prior - max(lean, 0.0)), Scored(gauge, prior + min(lean, 0.0))]
+    there = in_order(source.values)
+    if base_of(channel) == "manifold_pressure" and len(there):
+        lowest = quantile(there, 0.01)
         scored += _vacuum(source, part, lowest=lowest, ambient_kpa=ambient_kpa, lean=lean)
     return scored
+
+
+def _referred(unit: Unit, reference: str, offset: float) -> Unit:
+    bare = unit.said.removesuffix(" gauge").removesuffix(" absolute")
+    return unit._replace(said=f"{bare} {reference}", offset=offset, reference=reference)
 
 
 def _vacuum(
@@ -111,13 +104,12 @@ def _vacuum(
     """A gauge in two scales, inHg below ambient and psi above; vacuum counted upwards."""
     stated = source.stated
     if lowest < 0 and (stated is None or stated.key in ("psi", "psi_gauge", "inhg")):
-        mixed = units()["inhg_psi"]
         prior = (-3.3 if stated is not None else -5.5) + min(lean, 0.0)
-        yield Scored(plain(mixed)._replace(offset=ambient_kpa, reference="gauge"), prior)
+        yield Scored(units()["inhg_psi"]._replace(offset=ambient_kpa), prior)
     if "vacuum" in source.hints and lowest >= 0:
         for unit, prior in _units(part, stated):
-            said = f"{unit.said} of vacuum"
-            yield Scored(Candidate(unit, said, -unit.scale, ambient_kpa, "", "gauge"), prior)
+            up = Unit(unit.key, f"{unit.said} of vacuum", unit.quantity, -unit.scale, ambient_kpa)
+            yield Scored(up._replace(reference="gauge"), prior)
 
 
 def _units(
@@ -135,25 +127,15 @@ def _units(
             yield unit, usual - STATED
 
 
-def _bare(unit: Unit) -> str:
-    return unit.said.removesuffix(" gauge").removesuffix(" absolute")
-
-
 def reference_prior(hints: frozenset[str], words: Sequence[str], stated: Unit | None) -> float:
     """Points for gauge (negative: for absolute) from name and unit text."""
-    points = 0.0
-    if stated is not None and stated.reference:
-        points += 3.5 if stated.reference == "gauge" else -3.5
-    says_gauge = "gauge" in hints or (stated is not None and stated.reference == "gauge")
+    of_unit = stated.reference if stated is not None else ""
+    points = {"gauge": 3.5, "absolute": -3.5}.get(of_unit, 0.0)
     if "map" in words:
-        points -= 0.0 if says_gauge else 1.5
+        points -= 0.0 if "gauge" in (*hints, of_unit) else 1.5
     elif "absolute" in hints:
         points -= 3.0
-    if hints & {"gauge", "vacuum"}:
-        points += 2.5
-    elif "boost" in hints:
-        points += 1.2
-    return points
+    return points + (2.5 if hints & {"gauge", "vacuum"} else 1.2 if "boost" in hints else 0.0)
 
 
 def said_reference(source: Source) -> str:
@@ -169,58 +151,72 @@ def mixture(source: Source, *, afr: float, car_says: bool) -> list[Scored]:
 
     afr: the stoichiometric ratio that turns AFR into lambda; car_says: it is the car file's word.
     """
-    table, stated = units(), source.stated
+    stated, hints = source.stated, source.hints
     says_phi = bool({"phi", "φ", "richesse", "eqr"} & set(source.words))
-    says_afr = "afr" in source.hints or (
-        {"ratio", "air"} <= source.hints and "equiv" not in source.hints
-    )
+    says_afr = "afr" in hints or ({"ratio", "air"} <= hints and "equiv" not in hints)
     usual = {"lambda": 0.0, "afr": 0.0 if says_afr else -0.5, "phi": 2.0 if says_phi else -1.5}
 
     def read(key: str, ratio: float | None = None, less: float = 0.0) -> Scored:
         prior = usual[key] if stated is None else 0.0 if stated.key == key else -STATED
-        found = plain(table[key])
+        found = units()[key]
         if ratio is not None:
             found = found._replace(said=f"AFR (lambda = AFR/{ratio:g})", scale=1.0 / ratio)
         return Scored(found, prior - less)
 
     scored = [read("lambda")]
-    if says_phi or "equiv" in source.hints or (stated is not None and stated.key == "phi"):
+    if says_phi or "equiv" in hints or (stated is not None and stated.key == "phi"):
         scored.append(read("phi"))
     scored.append(read("afr", afr))
-    if not _near(afr, PETROL_AFR):  # a gauge on the petrol scale whatever the fuel
+    of_petrol = abs(afr / PETROL_AFR - 1.0) <= 0.06  # with 10 % of ethanol it lies 4 % off petrol
+    if not of_petrol:  # a gauge on the petrol scale whatever the fuel
         scored.append(read("afr", PETROL_AFR, 0.7))
     elif not car_says:
         scored.append(read("afr", ETHANOL_AFR, 3.0))
     if stated is not None and stated.key in ("afr_own", "lambda_pct"):
-        own = ETHANOL_AFR if _near(afr, PETROL_AFR) else afr
-        scale = 1.0 / own if stated.key == "afr_own" else stated.scale
-        scored.append(Scored(Candidate(stated, stated.said, scale), 0.0))
+        own = 1.0 / (ETHANOL_AFR if of_petrol else afr)
+        scale = own if stated.key == "afr_own" else stated.scale
+        scored.append(Scored(stated._replace(scale=scale), 0.0))
     return scored
 
 
 def by_the_car(scored: list[Scored], afr: float) -> list[Scored]:
     """Without the other AFR scales, unless one of them fits better by more than the margin."""
-    scales = [s for s in scored if s.candidate.unit.key == "afr"]
+    scales = [s for s in scored if s.candidate.key == "afr"]
     own = next(s for s in scales if abs(s.candidate.scale * afr - 1.0) < 1e-9)
-    others = [s for s in scales if s is not own]
-    if any(s.total - own.total > MARGIN for s in others):
-        return [s for s in scored if s is not own]
-    return [s for s in scored if s not in others]
+    better = any(s.total - own.total > MARGIN for s in scales)
+    return [s for s in scored if s not in scales or (s is own) is not better]
 
 
-def _near(afr: float, other: float) -> bool:
-    """The same scale for all purposes: petrol with 10 % of ethanol lies 4 % off petrol."""
-    return abs(afr / other - 1.0) <= 0.06
+def retard(source: Source, every: Sequence[Array]) -> Decision:
+    """Timing taken out, positive: its sign is told by how many readings stand to either side of
+    nought, never by how far the furthest goes; a column that goes negative, but for strays, is
+    turned over.
+
+    every: the columns of all knock sensors, which tell for one that has nothing to tell itself.
+    """
+    below, above = _either_side([source.values])
+    if not below and not above:
+        below, above = _either_side(every)
+    negative, less, more = below > above, min(below, above), max(below, above)
+    mixed = less > max(STRAYS, STRAY_SHARE * more) or (less > 0 and less >= FEW * more)
+    unit = units()["deg_negative"] if negative else source.stated or units()["deg"]
+    says = "it goes to both sides of nought" if mixed else ""
+    says = says or f"{'negative' if negative else 'positive'} means taken out"
+    if mixed:
+        unit = unit._replace(said="° (both signs, the commoner taken as taken out)")
+    return Decision(
+        unit._replace(scale=-1.0 if negative else 1.0, offset=0.0),
+        "physics" if negative else source.stated_from or "assumed",
+        f"{says}: {below} readings below nought, {above} above" if below or above else "",
+        0.6 if mixed else 1.0,
+        "the other sign" if mixed else "",
+        mixed,
+    )
 
 
-def turned(values: Array, candidate: Candidate) -> Array:
-    """Source values in the canonical unit; NaN where they mean nothing."""
-    if candidate.special == "reciprocal":
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(values > 0, 1.0 / values, np.nan)
-    if candidate.special == "inhg_psi":
-        below = units()["inhg"].scale * values
-        return np.where(values < 0, below, candidate.scale * values) + candidate.offset
-    if candidate.scale == 1.0 and candidate.offset == 0.0:
-        return values
-    return values * candidate.scale + candidate.offset
+def _either_side(columns: Sequence[Array]) -> tuple[int, int]:
+    """How many readings stand below nought and how many above."""
+    below, above = (
+        sum(int((sign * column > OFF_ZERO).sum()) for column in columns) for sign in (-1.0, 1.0)
+    )
+    return below, above

@@ -14,115 +14,167 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from functools import cache
+from dataclasses import dataclass, field
+from functools import cache, cached_property
 from typing import Any, NamedTuple
 
-from audit.intake.units.decide import Candidate, Decision, Scored, Source, decide
-from audit.model import base_of
+from audit.intake.names.naming import CAR_FILE
+from audit.model import Array, base_of
 from audit.tables import row_of, toml_table
+from audit.units import Unit, units
+
+MARGIN = 2.0  # log-likelihood by which the best must lead, about 7 to 1
+STATED = 6.0  # what a unit stated in the file weighs against another
+CONTRADICTED = -7.0  # evidence against a stated unit from here on is worth a doubt
+SAME = 0.04  # two readings that differ by less are one
+NOUGHT = 1e-12  # so that nothing has a logarithm too
 
 Bound = float | str | list[Any]
 Limits = tuple[float, float, float, float]  # low, high, width below, width above
 
 _TERM = re.compile(r"(?:([\d.]+) )?([a-z_]+)(?: ([+-]) ([\d.]+))?$")
-NOUGHT = 1e-12  # so that nothing has a logarithm too
-TURNED: Mapping[str, Callable[[Candidate, float], float]] = {
-    "value": lambda candidate, value: candidate.turned(value),
-    "scaled": lambda candidate, value: candidate.scale * value,
-    "span": lambda candidate, value: abs(candidate.scale) * value,
-    "over": lambda candidate, value: candidate.turned(value) - candidate.offset,
-    "per": lambda candidate, value: value / candidate.scale,
+TURNED: Mapping[str, Callable[[Unit, float], float]] = {
+    "value": lambda unit, value: unit.turned(value),
+    "scaled": lambda unit, value: unit.scale * value,
+    "span": lambda unit, value: abs(unit.scale) * value,
+    "over": lambda unit, value: unit.turned(value) - unit.offset,
+    "per": lambda unit, value: value / unit.scale,
     "source": lambda _, value: value,
 }
+
+
+class Source(NamedTuple):
+    """One named column, thinned and forward-filled, with what the file says of its unit.
+
+    still: it shows one value all through.
+    """
+
+    values: Array
+    stated: Unit | None
+    stated_from: str
+    hints: frozenset[str]
+    words: tuple[str, ...]
+    still: bool = False
+
+
+@dataclass(slots=True)
+class Scored:
+    """A candidate's score: prior (what the file says) and evidence (what the values say)."""
+
+    candidate: Unit
+    prior: float
+    evidence: float = 0.0
+    why: list[str] = field(default_factory=list)
+
+    def add(self, points: float, why: str = "", *, told_from: float = 1.0) -> None:
+        """Put points on; why is kept when it weighs something."""
+        self.evidence += points
+        if why and abs(points) >= told_from:
+            self.why.append(why)
+
+    @property
+    def total(self) -> float:
+        return self.prior + self.evidence
+
+
+class Decision(NamedTuple):
+    """How a column's unit was decided."""
+
+    candidate: Unit
+    unit_from: str
+    unit_why: str
+    confidence: float = 1.0
+    runner_up: str = ""
+    doubtful: bool = False
 
 
 class Measured(NamedTuple):
     """What was measured of a column. seen: levels in its own unit, None where the log does not show
     them; flags: words that hold of it; known: figures that the rows' bounds are made of; typical:
-    the level to compare units at, where it is not the table's.
+    the level to compare units at, where it is not the table's; safest: as its part says.
     """
 
     seen: Mapping[str, float | None] = {}
     flags: frozenset[str] = frozenset()
     known: Mapping[str, float] = {}
     typical: float | None = None
+    safest: bool = True
 
 
+@dataclass(eq=False, repr=False)
 class Row:
-    """A row of the table, its words and bounds taken apart once; the head of the table explains
-    each field.
-    """
+    """A row of the table; its head explains each field."""
 
-    def __init__(
-        self,
-        *,
-        seen: str,
-        when: str = "",
-        unless: str = "",
-        given: Mapping[str, Any] | None = None,
-        why: str = "",
-        points: float | None = None,
-        least: float = 0.0,
-        log: bool = False,
-        width: float | str | list[float] = 1.0,
-        low: Bound = -math.inf,
-        high: Bound = math.inf,
-        **how: Any,
-    ) -> None:
-        self.seen, self.why, self.points, self.floor, self.log = seen, why, points, -least, log
-        self.when, self.unless = frozenset(when.split()), frozenset(unless.split())
-        self.turn = TURNED[how.get("as", "value")]
-        self.other, self.turned_over = how.get("or"), how.get("not", False)
-        self.given = None if given is None else Row(**given)
-        below, above = width if isinstance(width, list) else (width, width)
-        self._bounds = low, high, below, above
-        plain = all(isinstance(bound, float) for bound in self._bounds)
-        self._limits = self._figures({}) if plain else None
+    seen: str
+    by: str = "value"
+    low: Bound = -math.inf
+    high: Bound = math.inf
+    width: float | str | list[float] = 1.0
+    least: float = 0.0
+    log: bool = False
+    points: float | None = None
+    instead: Mapping[str, float] | None = None
+    when: str = ""
+    unless: str = ""
+    given: Mapping[str, Any] | None = None
+    outside: bool = False
+    why: str = ""
+
+    @cached_property
+    def words(self) -> tuple[frozenset[str], frozenset[str]]:
+        """Words of which all must hold, and words of which not all may."""
+        return frozenset(self.when.split()), frozenset(self.unless.split())
+
+    @cached_property
+    def condition(self) -> Row | None:
+        return None if self.given is None else Row(**self.given)
+
+    @cached_property
+    def fixed(self) -> Limits | None:
+        """Its bounds, where they are made of nothing that is first to be known."""
+        return self.limits({})
 
     def limits(self, known: Mapping[str, float]) -> Limits | None:
         """Its bounds as figures; None where one is made of a figure that is not known."""
-        return self._limits or self._figures(known)
-
-    def _figures(self, known: Mapping[str, float]) -> Limits | None:
+        below, above = self.width if isinstance(self.width, list) else (self.width, self.width)
         try:
-            low, high, below, above = (_figure(bound, known) for bound in self._bounds)
+            low, high = _figure(self.low, known), _figure(self.high, known)
+            widths = _figure(below, known), _figure(above, known)
         except KeyError:
             return None
-        return (
-            (math.log(low), math.log(high), below, above) if self.log else (low, high, below, above)
-        )
+        return (math.log(low), math.log(high), *widths) if self.log else (low, high, *widths)
 
-    def holds(self, words: frozenset[str], candidate: Candidate, measured: Measured) -> bool:
+    def holds(self, words: frozenset[str], candidate: Unit, measured: Measured) -> bool:
         """Whether it speaks of a candidate. words: of the column and of the candidate."""
-        if not self.when <= words or (self.unless and self.unless <= words):
+        when, unless = self.words
+        if not when <= words or (unless and unless <= words):
             return False
-        if self.given is None:
+        if self.condition is None:
             return True
-        value, limits = measured.seen.get(self.given.seen), self.given.limits({})
+        value, limits = measured.seen.get(self.condition.seen), self.condition.fixed
         if value is None or limits is None:
             return False
-        inside = limits[0] <= self.given.level(candidate, value, measured) <= limits[1]
-        return inside is not self.given.turned_over
+        inside = limits[0] <= self.condition.level(candidate, value, measured) <= limits[1]
+        return inside is not self.condition.outside
 
-    def level(self, candidate: Candidate, value: float, measured: Measured) -> float:
+    def level(self, candidate: Unit, value: float, measured: Measured) -> float:
         """What was measured, as the row looks at it; where up is down the lowest is the highest."""
         if candidate.scale < 0 and self.seen in ("low", "high"):
             other = measured.seen.get("high" if self.seen == "low" else "low")
             value = value if other is None else other
-        out = self.turn(candidate, value)
+        out = TURNED[self.by](candidate, value)
         return math.log(max(out, NOUGHT)) if self.log else out
 
-    def judge(self, one: Scored, value: float, limits: Limits) -> None:
+    def judge(self, one: Scored, level: float, limits: Limits) -> None:
         """Put its points on a candidate."""
         low, high, below, above = limits
         if self.points is not None:
-            if low <= value <= high:
-                one.evidence += self.points
-                one.why += [self.why] if self.why else []
+            if low <= level <= high:
+                one.add(self.points, self.why, told_from=0.0)
             return
-        points = window(value, low, high, below if value < low else above, self.floor)
-        if other := self.other:
-            as_well = window(value, other["low"], other["high"], other["width"], -other["least"])
+        points = window(level, low, high, below if level < low else above, -self.least)
+        if other := self.instead:
+            as_well = window(level, other["low"], other["high"], other["width"], -other["least"])
             points = max(points, as_well - other["less"])
         one.add(points, self.why)
 
@@ -144,56 +196,29 @@ class Part(NamedTuple):
 
 
 @cache
-def part_of(channel: str) -> Part | None:
-    """The part of the table for a channel, by its name or else its quantity; None without one."""
+def part_of(channel: str) -> Part:
+    """The part of the table for a channel, by its name or else its quantity; empty without one."""
     table = toml_table("evidence.toml")
-    found = table.get(base_of(channel)) or table.get(row_of(channel).quantity)
-    while found is not None and "like" in found:
+    found = table.get(base_of(channel)) or table.get(row_of(channel).quantity) or {}
+    while "like" in found:
         found = table[found["like"]]
-    if found is None:
-        return None
     return Part(**{**found, "rows": tuple(Row(**row) for row in found.get("rows", ()))})
 
 
-def decided(
-    channel: str,
-    scored: Sequence[Scored],
-    source: Source,
-    measured: Measured,
-    *,
-    safest: bool = True,
-) -> Decision:
-    """The decision of a channel's unit, of candidates that are weighed. safest: if its part says
-    so.
-    """
-    part = part_of(channel) or Part()
-    typical = measured.typical
-    if typical is None:
-        typical = measured.seen.get(part.typical) or 1.0
-    return decide(scored, source, typical=typical, safest=safest and part.safest)
-
-
-def window(value: float | None, low: float, high: float, width: float, floor: float) -> float:
-    """0 inside low to high, falling off as a Gaussian's logarithm outside, never below -floor; 0
-    for None.
-    """
-    if value is None:
-        return 0.0
+def window(value: float, low: float, high: float, width: float, floor: float) -> float:
+    """0 inside low to high, falling off as a Gaussian's logarithm outside, never below -floor."""
     if not math.isfinite(value):
         return -floor
-    away = low - value if value < low else value - high if value > high else 0.0
+    away = max(low - value, value - high, 0.0)
     return -min(0.5 * min(away / width, 1e3) ** 2, floor)
 
 
 def weigh(scored: Sequence[Scored], channel: str, measured: Measured) -> None:
     """Put the evidence of a channel's rows on each candidate."""
-    part = part_of(channel)
-    worded = [
-        (one, measured.flags | {one.candidate.reference, one.candidate.unit.key}) for one in scored
-    ]
-    for row in part.rows if part else ():
+    worded = [(s, measured.flags | {s.candidate.reference, s.candidate.key}) for s in scored]
+    for row in part_of(channel).rows:
         value = measured.seen.get(row.seen)
-        limits = None if value is None else row.limits(measured.known)
+        limits = None if value is None else row.fixed or row.limits(measured.known)
         if value is None or limits is None:
             continue
         for one, words in worded:
@@ -204,13 +229,69 @@ def weigh(scored: Sequence[Scored], channel: str, measured: Measured) -> None:
 def _figure(bound: Bound, known: Mapping[str, float]) -> float:
     """A bound as a figure. Raises KeyError where it is made of one that is not known."""
     if isinstance(bound, list):
-        pick = min if bound[0] == "least" else max
-        return pick(_figure(each, known) for each in bound[1:])
+        pick = {"least": min, "most": max}[bound[0]]
+        return float(pick(_figure(each, known) for each in bound[1:]))
     if isinstance(bound, str):
-        match = _TERM.match(bound)
-        if match is None:
-            raise ValueError(f"'{bound}' in schemas/evidence.toml is no bound")
-        times, name, sign, more = match.groups()
-        away = float(more or 0.0) * (-1.0 if sign == "-" else 1.0)
-        return float(times or 1.0) * known[name] + away
+        times, name, sign, more = _TERM.findall(bound)[0]
+        return float(times or 1.0) * known[name] + float(f"{sign}{more or 0.0}")
     return float(bound)
+
+
+def decide(channel: str, scored: Sequence[Scored], source: Source, seen: Measured) -> Decision:
+    """The best of the weighed candidates, with its margin to the next that gives another value.
+
+    Two are the same when within SAME at a typical, high source value. Where it is safest, below the
+    margin the candidate is taken that gives the highest value instead of the likeliest. What the
+    car file states stands; so does what the file states of a column that never moves, since a
+    broken sensor is no evidence of a unit.
+    """
+    part, stated = part_of(channel), source.stated
+    typical = seen.seen.get(part.typical) or 1.0 if seen.typical is None else seen.typical
+    if stated is not None and (source.stated_from == CAR_FILE or source.still):
+        kept = [s for s in scored if _same_size(s.candidate.key, stated)]
+        referenced = [s for s in kept if stated.reference in ("", s.candidate.reference)]
+        scored = referenced or kept or [Scored(stated, 0.0)]
+    ranked = sorted(scored, key=lambda s: -s.total)
+    best, top = ranked[0], ranked[0].total
+    others = [s for s in ranked[1:] if _differs(best.candidate, s.candidate, typical)]
+    total = 1.0 + sum(math.exp(s.total - top) for s in others)
+    rival = others[0] if others else None
+    near = [s for s in others if top - s.total < MARGIN]
+    doubtful = bool(near)
+    if near and part.safest and seen.safest:
+        pick = max([best, *near], key=lambda s: s.candidate.turned(typical))
+        best, rival = (best, rival) if pick is best else (pick, best)
+    confidence = math.exp(best.total - top) / total
+    why = "; ".join([*dict.fromkeys(best.why)][:3])
+    said_so = stated is not None and _same_size(best.candidate.key, stated)
+    if stated is not None and (not said_so or best.evidence <= CONTRADICTED):
+        doubtful, confidence = True, min(confidence, 0.6)
+        unfit = f"the {source.stated_from} says {stated.said}, but the values do not fit it"
+        why = f"{unfit}; {why}" if why else unfit
+    told = best.evidence > -STATED and (best.why or rival is not None)
+    return Decision(
+        best.candidate,
+        source.stated_from if said_so else "physics" if told else "assumed",
+        why,
+        round(confidence, 3),
+        rival.candidate.said if rival else "",
+        doubtful,
+    )
+
+
+def _same_size(key: str, stated: Unit) -> bool:
+    """Whether a unit of the table is the stated one, whatever its reference."""
+    own = units()[key]
+    return key == stated.key or (
+        abs(own.scale - stated.scale) <= 1e-12
+        and (own.offset, own.special) == (stated.offset, stated.special)
+    )
+
+
+def _differs(a: Unit, b: Unit, typical: float) -> bool:
+    """Whether two readings give other values, at a typical level or at nought."""
+    x, y = a.turned(typical), b.turned(typical)
+    most = SAME * max(abs(x), abs(y), 1e-9)
+    if not math.isfinite(x) or not math.isfinite(y):
+        return True
+    return abs(x - y) > most or abs(a.turned(0.0) - b.turned(0.0)) > most
