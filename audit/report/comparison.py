@@ -7,18 +7,15 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from audit.model import Measures
 from audit.report.display import apart, number, unit_for
-from audit.report.response_table import many, wrapped
-from audit.report.words import CAUTION
+from audit.report.words import CAUTION, aligned, many, wrapped
 from audit.tables import toml_table
 
 
-@dataclass(frozen=True)
-class Side:
+class Side(NamedTuple):
     """One thing compared: its name, and gear and measures of each of its pulls. us_units: its own;
     afr: air-fuel ratio for one of lambda, where its logs gave that.
     """
@@ -29,9 +26,10 @@ class Side:
     afr: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One measure: means of both sides, b - a, and the least difference that would be certain."""
+class Difference(NamedTuple):
+    """One measure: means of both sides, b - a, the least difference that would be certain, and
+    whether this one is.
+    """
 
     measure: str
     label: str
@@ -39,19 +37,12 @@ class Difference:
     digits: int
     a: float
     b: float
+    change: float
     least: float
-
-    @property
-    def change(self) -> float:
-        return self.b - self.a
-
-    @property
-    def certain(self) -> bool:
-        return abs(self.change) > self.least
+    certain: bool
 
 
-@dataclass(frozen=True)
-class Comparison:
+class Comparison(NamedTuple):
     """gear: both sides' pulls are of this gear; None where they share none, and all are taken."""
 
     a: Side
@@ -67,52 +58,39 @@ def compare(a: Side, b: Side) -> Comparison:
     The spread is pooled over both sides with the table's noise as so many pulls more, so one pull
     against one is judged by the table alone.
     """
-    gear = _shared_gear(a, b)
-    left, right = (_of_gear(side, gear) for side in (a, b))
-    rows = [_difference(name, row, left, right) for name, row in _table()["measure"].items()]
-    return Comparison(
-        a, b, gear, (len(left), len(right)), tuple(row for row in rows if row is not None)
-    )
-
-
-def _table() -> dict[str, Any]:
-    return toml_table("compare.toml")
-
-
-def _shared_gear(a: Side, b: Side) -> int | None:
-    counts = [
+    table = toml_table("compare.toml")
+    shared = [
         (min(sum(g == gear for g, _ in side.pulls) for side in (a, b)), gear)
         for gear in {g for g, _ in a.pulls if g is not None}
     ]
-    most, gear = max(counts, default=(0, None))
-    return gear if most else None
-
-
-def _of_gear(side: Side, gear: int | None) -> list[Measures]:
-    return [measures for own, measures in side.pulls if gear is None or own == gear]
+    most, gear = max(shared, default=(0, None))
+    gear = gear if most else None
+    left, right = ([m for g, m in side.pulls if gear is None or g == gear] for side in (a, b))
+    rows = [
+        _difference(name, row, *seen, table["settings"])
+        for name, row in table["measure"].items()
+        if all(
+            seen := [[v for m in side if (v := m.get(name)) is not None] for side in (left, right)]
+        )
+    ]
+    return Comparison(a, b, gear, (len(left), len(right)), tuple(rows))
 
 
 def _difference(
-    name: str, row: Mapping[str, Any], a: Sequence[Measures], b: Sequence[Measures]
-) -> Difference | None:
-    left, right = ([v for m in side if (v := m.get(name)) is not None] for side in (a, b))
-    if not left or not right:
-        return None
-    setting = {key: float(r["value"]) for key, r in _table()["settings"].items()}
-    prior, noise = setting["prior_pulls"], float(row["noise"])
-    squares = sum((v - statistics.fmean(side)) ** 2 for side in (left, right) for v in side)
-    free = len(left) + len(right) - 2
-    variance = (prior * noise**2 + squares) / (prior + free)
-    least = setting["sure"] * math.sqrt(variance * (1.0 / len(left) + 1.0 / len(right)))
-    return Difference(
-        name,
-        row["label"],
-        row["unit"],
-        int(row.get("digits", 1)),
-        statistics.fmean(left),
-        statistics.fmean(right),
-        least,
-    )
+    name: str,
+    row: Mapping[str, Any],
+    left: Sequence[float],
+    right: Sequence[float],
+    settings: Mapping[str, Mapping[str, Any]],
+) -> Difference:
+    """left, right: one figure a pull."""
+    prior, sure = (float(settings[key]["value"]) for key in ("prior_pulls", "sure"))
+    a, b = statistics.fmean(left), statistics.fmean(right)
+    squares = sum((v - mean) ** 2 for side, mean in ((left, a), (right, b)) for v in side)
+    variance = (prior * float(row["noise"]) ** 2 + squares) / (prior + len(left) + len(right) - 2)
+    least = sure * math.sqrt(variance * (1.0 / len(left) + 1.0 / len(right)))
+    label, unit, digits = row["label"], row["unit"], int(row.get("digits", 1))
+    return Difference(name, label, unit, digits, a, b, b - a, least, abs(b - a) > least)
 
 
 def document(found: Comparison) -> dict[str, Any]:
@@ -142,39 +120,31 @@ def document(found: Comparison) -> dict[str, Any]:
 
 def render(found: Comparison, *, us: bool) -> list[str]:
     """A table that a phone shows: both figures, the difference, * where it is certain."""
-    gear = (
-        f"gear {found.gear}"
-        if found.gear is not None
-        else "gear not known, or none that both have: all pulls"
-    )
+    none = "gear not known, or none that both have: all pulls"
     lines = [
-        *wrapped(f"A: {found.a.name} ({many(found.counts[0], 'pull')})", "", "   "),
-        *wrapped(f"B: {found.b.name} ({many(found.counts[1], 'pull')})", "", "   "),
-        gear,
-        "",
-        f"{'':<25}{'A':>6} {'B':>6} {'B-A':>6}",
+        line
+        for mark, side, count in zip("AB", found[:2], found.counts, strict=True)
+        for line in wrapped(f"{mark}: {side.name} ({many(count, 'pull')})", "", "   ")
     ]
+    lines += [none if found.gear is None else f"gear {found.gear}", "", _line("", "A", "B", "B-A")]
     afr = found.a.afr or found.b.afr if us else None
     for row in found.rows:
-        lines += [_afr_line(row, afr)] if afr and row.unit == "1" else []
-        lines += [_line(row, us=us)]
-    certain = [row.label for row in found.rows if row.certain]
-    said = f"Differs for certain (*): {'; '.join(certain)}." if certain else NOTHING
+        mark = "*" if row.certain else ""
+        if afr and row.unit == "1":  # a lambda as the logger gave it, to stand above it
+            a, b = (f"{v * afr:.1f}" for v in (row.a, row.b))
+            label = row.label.replace("lambda", "air-fuel ratio")
+            lines.append(_line(label, a, b, apart(a, b)) + mark)
+        unit = unit_for(row.unit, us=us)
+        a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
+        label = f"{row.label}, {unit}" if unit else row.label
+        lines.append(_line(label, a, b, apart(a, b)) + mark)
+    certain = "; ".join(row.label for row in found.rows if row.certain)
+    said = f"Differs for certain (*): {certain}." if certain else NOTHING
     return [*lines, "", *wrapped(said), "", *wrapped(CAUTION)]
 
 
 NOTHING = "Nothing differs by more than such pulls differ among themselves."
 
 
-def _afr_line(row: Difference, afr: float) -> str:
-    """A lambda as the logger gave it, to stand above it."""
-    label = row.label.replace("lambda", "air-fuel ratio")
-    a, b = (f"{v * afr:.1f}" for v in (row.a, row.b))
-    return f"{label:<25}{a:>6} {b:>6} {apart(a, b):>6}{'*' if row.certain else ''}"
-
-
-def _line(row: Difference, *, us: bool) -> str:
-    unit = unit_for(row.unit, us=us)
-    label = row.label if row.unit == "1" else f"{row.label}, {unit}"
-    a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
-    return f"{label:<25}{a:>6} {b:>6} {apart(a, b):>6}{'*' if row.certain else ''}"
+def _line(label: str, a: str, b: str, change: str) -> str:
+    return f"{label:<25}" + aligned((6, 6, 6), a, b, change)

@@ -2,63 +2,67 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.response_table import many, wrapped
-from audit.report.words import CAUTION, decision_line
+from audit.report.words import CAUTION, Doc, decision_line, many, wrapped
 
 BOX = "[ ] "
-Doc = Mapping[str, Any]
 
 
 def render(document: Doc, *, us: bool) -> list[str]:
     """The sheet's lines from the document 'pullaudit.plan', narrow enough for a phone, one page
     when printed.
     """
-    where = ", ".join(
-        filter(None, (document["setting"], f"gear {document['gear']}" if document["gear"] else ""))
-    )
+    gear = f"gear {document['gear']}" if document["gear"] else ""
+    where = ", ".join(filter(None, (document["setting"], gear)))
     lines = [f"EVENING: {document['car']}{f' ({where})' if where else ''}"]
     if document["decision"] is not None:
         lines += wrapped(decision_line(document["decision"], us=us), "", "  ")
     lines += _evening(document, us=us) if document["legs"] else _nothing(document, us=us)
-    notes = [line for note in document["notes"] for line in wrapped(localise(note, us=us), "- ")]
+    notes = _boxes(document["notes"], us=us, mark="- ")
     return [*lines, *(["", *notes] if notes else []), "", *wrapped(CAUTION)]
 
 
 def _evening(document: Doc, *, us: bool) -> list[str]:
     warm = document["warm_up"]
     coolant, oil = (figure(warm[key], "°C", us=us, digits=0) for key in ("coolant_c", "oil_c"))
-    lines = ["", "1 Look first, before the key", *_boxes(document["inspect"], us=us)]
-    lines += [
+    before = _boxes(document["before"], us=us)
+    between = f"{document['cool_down_s'] / 60.0:g} minutes ({document['cool_down_from']})"
+    after = (document["after"] or "Screen it, then plan again.").split("\n")
+    return [
+        "",
+        "1 Look first, before the key",
+        *_boxes(document["inspect"], us=us),
         "",
         "2 Warm up, driving gently",
         *_boxes([f"Coolant {coolant}, oil {oil} or more"], us=us),
+        *(["  Set and try, before any pull", *before] if before else []),
+        "",
+        "3 Pulls, in this order",
+        *wrapped(localise(document["lead"], us=us)),
+        *(line for leg in document["legs"] for line in _leg(leg, us=us)),
+        *wrapped(f"Between pulls drive gently for about {between}."),
+        "",
+        "4 This ends the evening",
+        *_boxes(document["ends"], us=us, mark="- "),
+        "",
+        "5 After it",
+        *(row for line in after for row in wrapped(line)),
     ]
-    before = [*_boxes(document["before"], us=us)]
-    lines += ["  Set and try, before any pull", *before] if before else []
-    lines += ["", "3 Pulls, in this order", *wrapped(localise(document["lead"], us=us))]
-    lines += [line for leg in document["legs"] for line in _leg(leg, us=us)]
-    lines += wrapped(
-        f"Between pulls drive gently for about {_time(document['cool_down_s'])} "
-        f"({document['cool_down_from']})."
-    )
-    lines += ["", "4 This ends the evening", *_boxes(document["ends"], us=us, mark="- ")]
-    after = (document["after"] or "Screen it, then plan again.").split("\n")
-    return [*lines, "", "5 After it", *(row for line in after for row in wrapped(line))]
 
 
 def _nothing(document: Doc, *, us: bool) -> list[str]:
     """Where nothing may be logged yet: why, and what to look at meanwhile."""
-    lines = [
+    return [
         "",
         "NO HIGHER DUTY TONIGHT" if document["history"] else "NO PULLS YET",
         *wrapped(localise(document["lead"], us=us)),
         "Plan again once that is done.",
+        "",
+        "Look at, meanwhile",
+        *_boxes(document["inspect"], us=us),
     ]
-    return [*lines, "", "Look at, meanwhile", *_boxes(document["inspect"], us=us)]
 
 
 def _boxes(items: Sequence[str], *, us: bool, mark: str = BOX) -> list[str]:
@@ -80,13 +84,7 @@ def boosts(leg: Doc, *, us: bool) -> dict[str, str]:
 
 def _leg(leg: Doc, *, us: bool) -> list[str]:
     duty = f"{leg['duty_pct']:.1f} % duty" if leg["duty_pct"] else "unplugged"
-    head = f"{BOX * leg['pulls']}{duty}, {many(leg['pulls'], 'pull')}"
     told = boosts(leg, us=us)
-    lines = [head]
+    lines = [f"{BOX * leg['pulls']}{duty}, {many(leg['pulls'], 'pull')}"]
     lines += [f"    expect {told['expect']}"] if told["expect"] else []
     return [*lines, f"    lift at {told['lift']}", *wrapped(told["why"], "    ")]
-
-
-def _time(seconds: float) -> str:
-    minutes = seconds / 60.0
-    return f"{minutes:g} minutes"

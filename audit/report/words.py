@@ -1,19 +1,29 @@
-"""Words that every report shares."""
+"""Words that every report shares, and the walks over a night that they are said by."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any
+import textwrap
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
-from audit.model import SEVERITIES, Finding, LogAudit, Night
-from audit.report.display import figure, localise, number
+from audit.model import SEVERITIES, Finding, LogAudit, Night, PullAudit
+from audit.report.display import figure, localise, number, overshoot, overshoot_share
+from audit.report.names import short_name
 
+Doc = Mapping[str, Any]
+PHONE = 46  # columns of a sheet that is read on a phone
 VERDICT_SAYS = {
     "clear": "nothing here speaks against the next small step.",
     "hold": "do not raise boost yet.",
     "stop": "do not drive it hard until this is fixed.",
 }
+DECISION_SAYS = {"step": "STEP", "stay": "STAY", "no_step": "NO STEP"}
+CLEAR_BUT = {
+    "stay": "no reason to hold; stay where you are for now.",
+    "no_step": "no reason to hold in the pulls, but no step up.",
+}
+FLAG_SAYS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
 
 CAUTIONS = (
     "What a log cannot show: brakes, tyres, play in the steering, leaks, hoses, belts. Look before "
@@ -39,26 +49,68 @@ def plain_check(name: str) -> str:
     return name.replace("_", " ")
 
 
+def many(count: int, noun: str) -> str:
+    """'1 pull', '3 pulls'."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def wrapped(text: str, first: str = "", rest: str | None = None, width: int = PHONE) -> list[str]:
+    """A paragraph in so many columns. first, rest: what its lines begin with, the rest as far in as
+    the first where it is not said; a word longer than a line stays whole.
+    """
+    rest = " " * len(first) if rest is None else rest
+    return textwrap.wrap(
+        text, width, initial_indent=first, subsequent_indent=rest, break_long_words=False
+    )
+
+
+def aligned(widths: Sequence[int], *cells: str) -> str:
+    """A line of a table: each cell to the right in its width, in a negative width to the left."""
+    pairs = zip(cells, widths, strict=True)
+    return " ".join(f"{cell:>{w}}" if w > 0 else f"{cell:<{-w}}" for cell, w in pairs)
+
+
+def counted(night: Night) -> str:
+    """'2 logs read, 5 pulls'."""
+    read = sum(a.status == "read" for a in night.logs)
+    return f"{many(read, 'log')} read, {many(sum(len(a.pulls) for a in night.logs), 'pull')}"
+
+
 def mended(audit: LogAudit) -> list[str]:
     """What intake left out of a file or mended in it, a sentence each: torn end, skipped lines,
     restarted clock.
     """
-    if audit.log is None:
-        return []
-    touched = [n for n in audit.log.notes if n.line is not None or n.code is not None]
-    return [n.message[:1].upper() + n.message[1:] for n in touched]
+    notes = audit.log.notes if audit.log is not None else ()
+    return [sentence(n.message) for n in notes if n.line is not None or n.code is not None]
 
 
-DECISION_SAYS = {"step": "STEP", "stay": "STAY", "no_step": "NO STEP"}
+class Placed(NamedTuple):
+    """A finding where it was made: of the whole night, of a log, of one of its pulls. n: the number
+    of that log or pull over the night.
+    """
+
+    finding: Finding
+    where: str
+    log: LogAudit | None = None
+    pull: PullAudit | None = None
+    n: int = 0
+
+
+def placed(night: Night) -> Iterator[Placed]:
+    """All findings of a night: its own, then log by log those of the log and of its pulls."""
+    yield from (Placed(f, "whole night") for f in night.findings)
+    n = 0
+    for i, log in enumerate(night.logs, 1):
+        name = short_name(log.path)
+        yield from (Placed(f, name, log, None, i) for f in log.findings)
+        for n, pull in enumerate(log.pulls, n + 1):
+            where = f"{name}, pull {pull.pull.index}"
+            yield from (Placed(f, where, log, pull, n) for f in pull.findings)
 
 
 def every_finding(night: Night) -> list[Finding]:
     """All findings of a night, of whatever level."""
-    found = list(night.findings)
-    for audit in night.logs:
-        found += audit.findings
-        found += [f for p in audit.pulls for f in p.findings]
-    return found
+    return [one.finding for one in placed(night)]
 
 
 def worst_finding(night: Night) -> Finding | None:
@@ -73,23 +125,64 @@ def worst_finding(night: Night) -> Finding | None:
     )
 
 
+def not_judged(
+    night: Night, place: Callable[[Sequence[tuple[str, int, int]]], str]
+) -> list[tuple[str, str, str]]:
+    """(checks, why, where) of what was not judged, those that share reason and place together.
+
+    place: says where, from the file, the pull's number there and over the night; "" is everywhere.
+    """
+    rows: dict[tuple[str, str], list[tuple[str, int, int]]] = {}
+    pulls = [(short_name(log.path), pull) for log in night.logs for pull in log.pulls]
+    for n, (name, pull) in enumerate(pulls, 1):
+        for check, result in pull.checks.items():
+            if result.status == "not_evaluated":
+                rows.setdefault((check, result.why), []).append((name, pull.pull.index, n))
+    seen = {check for check, _ in rows}
+    for check, result in night.checks.items():
+        if result.status == "not_evaluated" and check not in seen:
+            rows[check, result.why] = []
+    together: dict[tuple[str, str], list[str]] = {}
+    for (check, why), where in rows.items():
+        said = place(where) if 0 < len(where) < len(pulls) else ""
+        key = localise(why, us=night.us_units), said
+        together.setdefault(key, []).append(plain_check(check))
+    return [(", ".join(checks), *key) for key, checks in together.items()]
+
+
+def pull_figures(audit: PullAudit, afr: float | None, *, us: bool) -> dict[str, str]:
+    """The figures of a pull that stand in every table, without units. afr: air-fuel ratio for one
+    of lambda, where it is told too; share: overshoot in % of the settled level, "" for none.
+    """
+    m, gear, leanest = audit.measures, audit.pull.gear, audit.measures.get("lambda_max")
+    return {
+        "gear": "–" if gear is None else str(gear),
+        "duty": number(m.get("duty_mean_pct"), "%", us=us),
+        "peak": number(m.get("boost_peak_kpa"), "kPa", us=us),
+        "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
+        "over": overshoot(m, us=us),
+        "share": overshoot_share(m, us=us),
+        "lambda": number(leanest, "1", us=us, digits=2),
+        "afr": "" if afr is None else number(leanest and leanest * afr, "1", us=us),
+        "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
+        "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
+    }
+
+
 def headline(night: Night) -> str:
     """The verdict in one line; a clear one names how many things want watching."""
     says = VERDICT_SAYS[night.verdict]
     if night.verdict != "clear":
         return f"{night.verdict.upper()}: {says}"
     watches = len({f.code for f in every_finding(night) if f.severity == "watch"})
-    things = f", with {watches} thing{'' if watches == 1 else 's'} to watch" if watches else ""
-    if night.decision is not None and night.decision.state != "step":
-        says = CLEAR_BUT[night.decision.state]
-    return f"CLEAR{things}: {says}"
+    things = f", with {many(watches, 'thing')} to watch" if watches else ""
+    return f"CLEAR{things}: {CLEAR_BUT.get(night.decision.state, says) if night.decision else says}"
 
 
-CLEAR_BUT = {
-    "stay": "no reason to hold; stay where you are for now.",
-    "no_step": "no reason to hold in the pulls, but no step up.",
-}
-Doc = Mapping[str, Any]
+def duty_moves(decision: Doc) -> bool:
+    """Is the next duty known, and another than that of now?"""
+    now, following = decision["duty_now_pct"], decision["duty_next_pct"]
+    return following is not None and (now is None or abs(now - following) >= 0.25)
 
 
 def decision_line(decision: Doc, *, us: bool) -> str:
@@ -98,22 +191,17 @@ def decision_line(decision: Doc, *, us: bool) -> str:
     """
     now, following = decision["duty_now_pct"], decision["duty_next_pct"]
     text = DECISION_SAYS[decision["state"]]
-    moves = following is not None and (now is None or abs(now - following) >= 0.25)
-    if moves:
+    if duty_moves(decision):
         text += f": {following:.1f} % duty next" + ("" if now is None else f" (now {now:.1f} %)")
     elif now is not None:
-        text += (
-            f" at {now:.1f} % duty" if decision["state"] == "stay" else f", now at {now:.1f} % duty"
-        )
+        text += f"{' at' if decision['state'] == 'stay' else ', now at'} {now:.1f} % duty"
     if decision["gear"] is not None:
         text += f", gear {decision['gear']}"
     # rounded as the sentences have it, so that one figure reads the same in both
     expected = {k: None if v is None else round(v, 1) for k, v in decision["expected_kpa"].items()}
     if expected["mid"] is not None:
-        ends = (
-            f"{number(expected['low'], 'kPa', us=us)} to {number(expected['high'], 'kPa', us=us)}"
-        )
-        text += f"; expect {figure(expected['mid'], 'kPa', us=us)} ({ends})"
+        low, high = (number(expected[k], "kPa", us=us) for k in ("low", "high"))
+        text += f"; expect {figure(expected['mid'], 'kPa', us=us)} ({low} to {high})"
     for other in decision.get("other_gears", ()):  # what was kept before they were told has none
         text += f"; gear {other['gear']}: {other['duty_next_pct']:.1f} %"
     return text
@@ -142,18 +230,8 @@ def logs_afr(night: Night) -> float | None:
     return None
 
 
-def mixture_said(night: Night, lam: float) -> str:
-    """'lambda 0.80', or as the logger has it: 'air-fuel ratio 11.8 (lambda 0.80)'."""
-    factor = afr_factor(night)
-    return (
-        f"lambda {lam:.2f}"
-        if factor is None
-        else f"air-fuel ratio {lam * factor:.1f} (lambda {lam:.2f})"
-    )
-
-
 def told(night: Night, text: str) -> str:
-    """A canonical sentence in the reader's units, the logger's air-fuel ratio beside each
+    """A canonical sentence in the reader's units, the logger's air-fuel ratio beside the first
     lambda.
     """
     factor = afr_factor(night)
