@@ -28,9 +28,9 @@ def render(explained: Explained, *, width: int = WIDTH) -> list[str]:
     lines: list[str] = []
     for story in explained.logs:
         log = story.log
+        rate = f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second"
         told = [
-            f"  {log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second; "
-            f"clock: {log.clock or 'unknown'}",
+            f"  {rate}; clock: {log.clock or 'unknown'}",
             f"  ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}",
             "",
             *_row("source column", *HEADS, narrow=width < WIDTH),

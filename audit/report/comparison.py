@@ -66,13 +66,11 @@ def compare(a: Side, b: Side) -> Comparison:
     most, gear = max(shared, default=(0, None))
     gear = gear if most else None
     left, right = ([m for g, m in side.pulls if gear is None or g == gear] for side in (a, b))
-    rows = [
-        _difference(name, row, *seen, table["settings"])
-        for name, row in table["measure"].items()
-        if all(
-            seen := [[v for m in side if (v := m.get(name)) is not None] for side in (left, right)]
-        )
-    ]
+    rows = []
+    for name, row in table["measure"].items():
+        one, other = ([v for m in side if (v := m.get(name)) is not None] for side in (left, right))
+        if one and other:
+            rows.append(_difference(name, row, one, other, table["settings"]))
     return Comparison(a, b, gear, (len(left), len(right)), tuple(rows))
 
 

@@ -48,7 +48,7 @@ def render(night: Night, *, date: str = "", history: History | None = None) -> s
         environment()
         .get_template("alone.html")
         .render(
-            title=f"{page.title}: {page.verdict}",
+            title=f"{page['title']}: {page['verdict']}",
             body=body,
             policy=policy,
             style=style(),

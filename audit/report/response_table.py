@@ -25,9 +25,9 @@ def render(document: Doc, *, us: bool) -> list[str]:
     counts = f"{many(document['pulls'], 'pull')}, {many(document['nights'], 'night')}"
     main = document["main_gear"] or 0
     sections = [[f"{document['car']}{where}: {counts}"], _decision(document, us=us)]
-    for gear in sorted(document["gears"], key=lambda g: (g["gear"] or 0) != main):
-        if gear["pulls"]:
-            sections.append(_gear(gear, main=(gear["gear"] or 0) == main, us=us))
+    pulled = [(gear, (gear["gear"] or 0) == main) for gear in document["gears"] if gear["pulls"]]
+    for own in (True, False):
+        sections += [_gear(gear, main=own, us=us) for gear, is_main in pulled if is_main == own]
     if any(gear["levels"] for gear in document["gears"]):
         celsius = figure(document["reference_air"]["celsius"], "°C", us=us, digits=0)
         air = f"{celsius} and {figure(document['reference_air']['kpa'], 'kPa', us=us)}"

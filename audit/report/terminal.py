@@ -27,6 +27,7 @@ from audit.report.words import (
     placed,
     pull_figures,
     told,
+    when,
     wrapped,
 )
 
@@ -220,7 +221,7 @@ def _finding_group(night: Night, group: list[Placed], *, colour: bool) -> list[L
     us = night.us_units
     worst, where, *_ = group.pop(worst_of([one.finding for one in group]))
     severity = _painted(worst.severity, worst.severity, colour=colour)
-    place = f"{visible(where)}{_when(worst)}"
+    place = ", ".join(part for part in (visible(where), when(worst, "", "-")) if part)
     lines: list[Line] = [Paragraph(f"{severity} {worst.code} ({place})", "  ", "    ")]
     lines += _wrapped(told(night, worst.message), "    ")
     others = "; ".join(f"{visible(o.where)}{_value(o.finding, us=us)}" for o in group[:MOST_ALSO])
@@ -235,13 +236,6 @@ def _value(f: Finding, *, us: bool) -> str:
     """': 14.2 kPa', '' for a finding without a value."""
     shown = figure(f.value, f.unit or "", us=us)
     return "" if shown == "–" else f": {shown}"
-
-
-def _when(f: Finding) -> str:
-    if f.start_s is None:
-        return ""
-    moment = f.end_s is None or f.end_s - f.start_s < 0.1
-    return f", {f.start_s:.1f} s" if moment else f", {f.start_s:.1f}-{f.end_s:.1f} s"
 
 
 def _not_judged(night: Night) -> list[Line]:

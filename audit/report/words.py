@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import count
 from typing import Any, NamedTuple
 
 from audit.model import SEVERITIES, Finding, LogAudit, Night, PullAudit
@@ -49,9 +50,9 @@ def plain_check(name: str) -> str:
     return name.replace("_", " ")
 
 
-def many(count: int, noun: str) -> str:
+def many(number: int, noun: str) -> str:
     """'1 pull', '3 pulls'."""
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def wrapped(text: str, first: str = "", rest: str | None = None, width: int = PHONE) -> list[str]:
@@ -99,13 +100,21 @@ class Placed(NamedTuple):
 def placed(night: Night) -> Iterator[Placed]:
     """All findings of a night: its own, then log by log those of the log and of its pulls."""
     yield from (Placed(f, "whole night") for f in night.findings)
-    n = 0
+    number = count(1)
     for i, log in enumerate(night.logs, 1):
         name = short_name(log.path)
         yield from (Placed(f, name, log, None, i) for f in log.findings)
-        for n, pull in enumerate(log.pulls, n + 1):
+        for pull, n in zip(log.pulls, number, strict=False):
             where = f"{name}, pull {pull.pull.index}"
             yield from (Placed(f, where, log, pull, n) for f in pull.findings)
+
+
+def when(f: Finding, at: str, to: str) -> str:
+    """'at 141.8 s', or from when to when, by those words; "" for a finding without a moment."""
+    if f.start_s is None:
+        return ""
+    end = "" if f.end_s is None or f.end_s - f.start_s < 0.1 else f"{to}{f.end_s:.1f}"
+    return f"{'' if end else at}{f.start_s:.1f}{end} s"
 
 
 def every_finding(night: Night) -> list[Finding]:
@@ -163,7 +172,7 @@ def pull_figures(audit: PullAudit, afr: float | None, *, us: bool) -> dict[str, 
         "over": overshoot(m, us=us),
         "share": overshoot_share(m, us=us),
         "lambda": number(leanest, "1", us=us, digits=2),
-        "afr": "" if afr is None else number(leanest and leanest * afr, "1", us=us),
+        "afr": "" if afr is None or leanest is None else f"{leanest * afr:.1f}",
         "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
         "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
     }

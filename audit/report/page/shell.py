@@ -11,7 +11,7 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from audit.report.names import clipped, plain
+from audit.report.names import clipped, plain, short_name
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -46,9 +46,8 @@ def environment(package: str = "") -> Environment:
         lstrip_blocks=True,
         finalize=shown,
     )
-    made.filters["clipped"] = clipped
-    made.filters["packet"] = json_for_html
-    made.filters["packet_of_traces"] = _sparing
+    made.filters |= {"clipped": clipped, "short_name": short_name}
+    made.filters |= {"packet": json_for_html, "packet_of_traces": _sparing}
     return made
 
 

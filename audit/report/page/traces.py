@@ -1,46 +1,125 @@
-"""The traces of a pull as a small packet of numbers that the page's script draws."""
+"""The traces of a pull, and of pulls over each other, as small packets of numbers that the page's
+script draws.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+import base64
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from audit.model import NOT_EVALUATED, Array, Channel, Limit, Pull, PullAudit
-from audit.report.display import figure, unit_for
-from audit.report.page.marks import LEAD_S, TAIL_S, Numbered, marks_of
-from audit.report.page.panels import PANELS, Panel, channel_name
-from audit.report.page.quantities import linear, packed, packed_time, shown, thinned
-from audit.tables import ChannelRow, Limits, limits_for, row_of
+from audit.model import NOT_EVALUATED, Array, Channel, Limit, Pull, PullAudit, base_of
+from audit.report.display import apart, figure, linear, number, shown, unit_for
+from audit.report.page.marks import (
+    LEAD_S,
+    LEAN_LIMIT,
+    PANELS,
+    TAIL_S,
+    Numbered,
+    channel_name,
+    level,
+    marks_of,
+    row_shown,
+    source_of,
+)
+from audit.report.words import Doc
+from audit.tables import Limits, limits_for
 
 Thin = Callable[[Array, dict[str, Array], int], tuple[Array, dict[str, Array]]]
+MISSING = -32768  # a sample that is not there
+STEPS = 65534  # usable levels of 16 bits, -32767 to 32767
 # packed samples in a page, 2.7 bytes each: a page of an ordinary night stays below 700 kB
 BUDGET = 90_000
 LEAST_ROWS, MOST_ROWS = 100, 2400  # of one pull
-LEAN_LIMIT = "lean_limit"  # beside the channels: the hold limit of lambda, as it follows boost
 MOST_REJECTED = 200  # crosses drawn for samples that are not believed, a channel
 GAP_INTERVALS = 3.5  # a line breaks where a sample is missing for this many intervals
+# Of pulls over each other: rows of one pull and of all together, the panels, and how many lines may
+# be told apart by their dash; more are thin and whole.
+MOST_LAID, LEAST_LAID, ALL_LAID = 160, 40, 2400
+LAID_PANELS = ("boost", "mixture", "heat")
+MANY = 10
+
+
+def packed(values: Array) -> dict[str, Any]:
+    """N values as 16-bit steps over their range, base64, little-endian; NaN as MISSING.
+
+    value = low + step * (code + 32767); the error is about half a step, 1/131068 of the range.
+    """
+    finite = values[np.isfinite(values)]
+    low, high = (float(finite.min()), float(finite.max())) if len(finite) else (0.0, 0.0)
+    step = float(f"{(high - low) / STEPS * 1.000001:.7g}") if high > low else 1.0
+    step = step or 1.0  # a range of next to nothing
+    low = round(low, max(0, 3 - math.floor(math.log10(step))))
+    code = np.where(np.isfinite(values), np.rint((values - low) / step) - 32767, MISSING)
+    return {"low": low, "step": step, "data": _base64(code, "<i2")}
+
+
+def _base64(values: Array, kind: str) -> str:
+    return base64.b64encode(values.astype(kind).tobytes()).decode("ascii")
+
+
+def thinned(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dict[str, Array]]:
+    """At most about `most` rows: each bucket keeps the lowest and the highest value of every
+    column.
+
+    t: n times; columns: n values each, NaN where there is none. Peaks keep their height; their time
+    moves by less than a bucket. Columns without gaps keep the order in which the two extremes came.
+    """
+    n = len(t)
+    if n <= most:
+        return t, columns
+    width = 2 * -(-n // most)
+    pad = -n % width
+    rows = np.arange((n + pad) // width)
+
+    def extremes(values: Array) -> Array:
+        grid = np.append(values, np.full(pad, np.nan)).reshape(-1, width)
+        none = np.isnan(grid)
+        low = np.where(none, np.inf, grid).argmin(axis=1)
+        high = np.where(none, -np.inf, grid).argmax(axis=1)
+        first, second = np.minimum(low, high), np.maximum(low, high)
+        return np.stack((grid[rows, first], grid[rows, second]), axis=1).ravel()
+
+    grid = np.append(t, np.full(pad, t[-1])).reshape(-1, width)
+    times = np.stack((grid[:, 0], grid[:, width // 2]), axis=1).ravel()
+    keep = np.append(True, np.diff(times) > 0)  # the last, part-filled bucket may repeat a time
+    return times[keep], {name: extremes(v)[keep] for name, v in columns.items()}
+
+
+def averaged(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dict[str, Array]]:
+    """At most about `most` rows, each the mean of its bucket: for many lines over each other, where
+    extremes would draw the noise alone. As thinned otherwise.
+    """
+    n = len(t)
+    if n <= most:
+        return t, columns
+    width = -(-n // most)
+
+    def mean(values: Array) -> Array:
+        rows = values[: n // width * width].reshape(-1, width)
+        there = np.isfinite(rows)
+        count = there.sum(axis=1)
+        total = np.where(there, rows, 0.0).sum(axis=1)
+        return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+    return mean(t), {name: mean(values) for name, values in columns.items()}
 
 
 def rows_for(pulls: Sequence[Pull]) -> int:
     """How many rows a pull may have so that all pulls together stay within the page's budget."""
-    columns = sum(len(_channels(pull)) + 1 for pull in pulls)
-    return int(np.clip(BUDGET // max(columns, 1), LEAST_ROWS, MOST_ROWS))
+    columns = sum(len(_of_panel(panel, pull)) for pull in pulls for panel in PANELS.values())
+    return int(np.clip(BUDGET // max(columns + len(pulls), 1), LEAST_ROWS, MOST_ROWS))
 
 
-def _channels(pull: Pull, panels: Sequence[Panel] = PANELS) -> list[str]:
-    return [c for panel in panels for c in _of_panel(panel, pull)]
-
-
-def _of_panel(panel: Panel, pull: Pull) -> list[str]:
+def _of_panel(panel: Doc, pull: Pull) -> list[str]:
     """The panel's channels that the log has, every sensor of each."""
     found: list[str] = []
-    for channel in panel.channels:
-        if channel == "boost":
-            found += ["boost"] * pull.log.has("manifold_pressure")
-        else:
-            found += pull.log.sensors(channel)
+    for name in panel["channels"]:
+        boost = ["boost"] if pull.log.has("manifold_pressure") else []
+        found += boost if name == "boost" else pull.log.sensors(name)
     return found
 
 
@@ -51,7 +130,7 @@ def packet(
     *,
     rows: int,
     us: bool,
-    only: Sequence[Panel] = PANELS,
+    only: Iterable[str] = PANELS,
     thin: Thin = thinned,
 ) -> dict[str, Any]:
     """Grid, series, panels and marks of one pull, from LEAD_S before it to TAIL_S after it, in
@@ -60,21 +139,34 @@ def packet(
     rows: at most this many are kept, by `thin`; only: the panels wanted. Times are s from the log's
     first row.
     """
-    pull = audit.pull
-    table = limits_for(pull.car)
-    t, columns = _columns(audit, only, table)
+    pull, table = audit.pull, limits_for(audit.pull.car)
+    gear = "" if pull.gear is None else f", gear {pull.gear}"
+    own = {key: _of_panel(PANELS[key], pull) for key in only}
+    t, columns = _columns(audit, [c for channels in own.values() for c in channels], table)
     kept_t, kept = thin(t, columns, rows)
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
-    panels = [p for panel in only if (p := _panel(panel, audit, there, table, us=us)) is not None]
-    drawn = {c for panel in panels for c in panel["series"]}
-    apart = 2.5 * float(np.median(np.diff(kept_t))) if len(kept_t) > 2 else 0.0  # once thinned
-    series = {c: _series(c, kept[c], pull, apart, us=us) for c in there if c in drawn}
+    panels = [
+        _panel(PANELS[key], audit, drawn, there, table, us=us)
+        for key, channels in own.items()
+        if (drawn := [c for c in channels if c in there])
+    ]
+    drawn = [c for panel in panels for c in panel["series"]]
+    least_gap = 2.5 * float(np.median(np.diff(kept_t))) if len(kept_t) > 2 else 0.0  # once thinned
+    t0 = float(kept_t[0]) if len(kept_t) else 0.0
+    grid = {
+        "t0": round(t0, 4),
+        "time": _base64(kept_t - t0, "<f4"),
+        "rpm": packed(kept["rpm"]),
+        "start": round(pull.start_s, 3),
+        "end": round(pull.end_s, 3),
+    }
+    times = f"{pull.start_s:.1f} to {pull.end_s:.1f} s"
     return {
         "id": name,
-        "label": _label(name, pull),
+        "label": f"Pull {name.rpartition('-')[2]}{gear}, {times}",
         "across": "time in the log, s",
-        "grids": [_grid(kept_t, kept["rpm"], pull)],
-        "series": series,
+        "grids": [grid],
+        "series": {c: _series(c, kept[c], pull, least_gap, us=us) for c in there if c in drawn},
         "panels": panels,
         "begin": "time",
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us),
@@ -83,42 +175,27 @@ def packet(
     }
 
 
-def _label(name: str, pull: Pull) -> str:
-    gear = "" if pull.gear is None else f", gear {pull.gear}"
-    return f"Pull {name.rpartition('-')[2]}{gear}, {pull.start_s:.1f} to {pull.end_s:.1f} s"
-
-
-def _grid(t: Array, rpm: Array, pull: Pull) -> dict[str, Any]:
-    t0 = float(t[0]) if len(t) else 0.0
-    return {
-        "t0": round(t0, 4),
-        "time": packed_time(t - t0),
-        "rpm": packed(rpm),
-        "start": round(pull.start_s, 3),
-        "end": round(pull.end_s, 3),
-    }
-
-
 def _columns(
-    audit: PullAudit, only: Sequence[Panel], table: Limits
+    audit: PullAudit, names: Sequence[str], table: Limits
 ) -> tuple[Array, dict[str, Array]]:
     """Rows around the pull: every channel's believed samples (NaN where there is none), the lean
-    limit, and 'rpm'.
+    limit, and 'rpm': engine speed inside the pull, made to climb, so that it can stand in for time.
     """
-    pull = audit.pull
-    t = pull.log.time
+    pull, t = audit.pull, audit.pull.log.time
     low, high = np.searchsorted(t, (pull.start_s - LEAD_S - 1e-9, pull.end_s + TAIL_S + 1e-9))
     window = t[low:high]
-    columns = {}
-    for name in _channels(pull, only):
+    columns = {name: np.full(len(window), np.nan) for name in names}
+    for name, column in columns.items():
         series = pull.believed(name, lead_s=LEAD_S, tail_s=TAIL_S)
-        column = np.full(len(window), np.nan)
         if series:
             column[np.searchsorted(window, series.t - 1e-9)] = series.value
-        columns[name] = column
     if "lambda" in columns and (limit := _lean_limit(audit, window, table)) is not None:
         columns[LEAN_LIMIT] = limit
-    columns["rpm"] = _climb(pull, window)
+    speed = pull.believed("engine_speed")
+    columns["rpm"] = np.full(len(window), np.nan)
+    if len(speed.t) > 1:
+        inside = (window >= speed.t[0]) & (window <= speed.t[-1])
+        columns["rpm"][inside] = np.maximum.accumulate(speed.at(window[inside]))
     return window, columns
 
 
@@ -138,9 +215,7 @@ def _lean_limit(audit: PullAudit, t: Array, table: Limits) -> Array | None:
         return None
     at = boost.at(t - (audit.measures.get("lambda_lag_s") or 0.0), max_gap_s=1.2)
     held = np.isfinite(at) & (at >= load) & (t >= pull.start_s) & (t <= pull.end_s)
-    if not held.any():
-        return None
-    return np.where(held, _levels(row, at)["hold"], np.nan)
+    return np.where(held, _levels(row, at)["hold"], np.nan) if held.any() else None
 
 
 def _levels(row: Limit, boost: Array) -> dict[str, Array]:
@@ -149,44 +224,23 @@ def _levels(row: Limit, boost: Array) -> dict[str, Array]:
     return {
         name: np.interp(boost, row.at, row.along[name])
         if row.at and name in row.along
-        else np.full(len(boost), level)
-        for name, level in flat.items()
-        if level is not None
+        else np.full(len(boost), at)
+        for name, at in flat.items()
+        if at is not None
     }
 
 
-def _climb(pull: Pull, t: Array) -> Array:
-    """Engine speed of each row inside the pull, made to climb, so that it can stand in for time."""
-    speed = pull.believed("engine_speed")
-    out = np.full(len(t), np.nan)
-    if len(speed.t) < 2:
-        return out
-    inside = (t >= speed.t[0]) & (t <= speed.t[-1])
-    out[inside] = np.maximum.accumulate(speed.at(t[inside]))
-    return out
-
-
-def row_shown(name: str) -> ChannelRow:
-    """The row by which a drawn series is shown."""
-    return row_of({"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name))
-
-
-def _series(name: str, values: Array, pull: Pull, apart: float, *, us: bool) -> dict[str, Any]:
+def _series(name: str, values: Array, pull: Pull, least_gap: float, *, us: bool) -> dict[str, Any]:
     row, limit = row_shown(name), name == LEAN_LIMIT
-    source = {"boost": "manifold_pressure", LEAN_LIMIT: "lambda"}.get(name, name)
-    channel = pull.log.by_name[source]
     scale, offset = linear(row.unit, us=us)
+    digits = 1 if (us and row.unit == "kPa") or name == "boost" else row.digits
     return {
         "grid": 0,
         "label": "Hold limit at this boost" if limit else channel_name(name),
         "role": "lean hold" if limit else "wanted" if "target" in name else "",
-        "unit": unit_for("" if row.unit == "1" else row.unit, us=us),
-        "digits": 2
-        if limit or name.startswith("lambda")
-        else 1
-        if (us and row.unit == "kPa") or name == "boost"
-        else row.digits,
-        "gap": round(max(_gap(channel), apart), 3),
+        "unit": unit_for(row.unit, us=us),
+        "digits": 2 if limit or name.startswith("lambda") else digits,
+        "gap": round(max(_gap(pull.log.by_name[source_of(name)]), least_gap), 3),
         "rejected": [] if limit else doubted(name, pull, us=us),
         **packed(scale * values + offset),
     }
@@ -196,13 +250,12 @@ def doubted(name: str, pull: Pull, *, us: bool) -> list[list[float]]:
     """[t, value] of samples that are there and not believed, in display units, at most
     MOST_REJECTED spread evenly.
     """
-    channel = "manifold_pressure" if name == "boost" else name
-    flags = pull.sanity.samples.get(channel)
+    flags = pull.sanity.samples.get(source_of(name))
     if flags is None:
         return []
     t = pull.log.time
     low, high = np.searchsorted(t, (pull.start_s - LEAD_S, pull.end_s + TAIL_S))
-    value = pull.log.values(channel)[low:high]
+    value = pull.log.values(source_of(name))[low:high]
     bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))
     bad = bad[:: max(1, -(-len(bad) // MOST_REJECTED))]
     over = pull.log.barometric.kpa if name == "boost" else 0.0
@@ -217,124 +270,242 @@ def _gap(channel: Channel | None) -> float:
     return round(max(GAP_INTERVALS * (1.0 / rate if rate > 0 else 0.1), 0.25), 3)
 
 
-def broken(
-    t: Array, values: Array, channel: Channel | None
-) -> tuple[list[float | None], list[float | None]]:
-    """A line's points with a None where samples are missing, so that none is drawn through what is
-    not there.
+def broken(t: Array, values: Array, channel: Channel | None) -> list[list[float | None]]:
+    """A line's times and values with a None where samples are missing, so that none is drawn
+    through what is not there.
     """
-    x: list[float | None] = []
-    y: list[float | None] = []
-    for i, (at, value) in enumerate(zip(t.tolist(), values.tolist(), strict=True)):
-        if i and at - float(t[i - 1]) > _gap(channel):
-            x.append(None)
-            y.append(None)
-        x.append(round(at, 3))
-        y.append(round(value, 3))
-    return x, y
+    gaps = np.flatnonzero(np.diff(t) > _gap(channel)) + 1
+    lines = (np.insert(line, gaps, np.nan).tolist() for line in (t, values))
+    return [[None if math.isnan(v) else round(v, 3) for v in line] for line in lines]
 
 
 def _panel(
-    panel: Panel, audit: PullAudit, there: Sequence[str], table: Limits, *, us: bool
-) -> dict[str, Any] | None:
-    series = [c for c in _of_panel(panel, audit.pull) if c in there]
-    if not series:
-        return None
-    if panel.id == "mixture" and LEAN_LIMIT in there:
-        series.append(LEAN_LIMIT)
-    unit = row_shown(series[0]).unit
-    made: dict[str, Any] = {
-        "id": panel.id,
-        "title": panel.title,
-        "unit": unit_for("" if unit == "1" else unit, us=us),
-        "series": series,
-        "tall": panel.tall,
-        "always": panel.always,
-        "lines": [],
-        "bands": [],
+    panel: Doc,
+    audit: PullAudit,
+    series: list[str],
+    there: Sequence[str],
+    table: Limits,
+    *,
+    us: bool,
+) -> dict[str, Any]:
+    """series: the panel's channels that are there."""
+    lean = [LEAN_LIMIT] if panel["id"] == "mixture" and LEAN_LIMIT in there else []
+    boost = panel["id"] == "boost" and "boost" in series
+    drawn = "boost_target" in series
+    lines, bands = _boost_levels(audit, table, us=us, target=not drawn) if boost else ([], [])
+    return {
+        "id": panel["id"],
+        "title": panel["title"],
+        "unit": unit_for(row_shown(series[0]).unit, us=us),
+        "series": series + lean,
+        "tall": panel["tall"],
+        "always": panel["always"],
+        "lines": lines,
+        "bands": bands,
     }
-    if panel.id == "boost" and "boost" in series:
-        made["lines"], made["bands"] = _boost_levels(
-            audit, table, us=us, target_drawn="boost_target" in series
-        )
-    return made
 
 
 def _boost_levels(
-    audit: PullAudit, table: Limits, *, us: bool, target_drawn: bool
+    audit: PullAudit, table: Limits, *, us: bool, target: bool
 ) -> tuple[list[Any], list[Any]]:
     """The car's own target and limit as lines; the settled level with the room that overshoot has
-    before its watch limit.
+    before its watch limit. target: the car's is drawn.
     """
     pull, car = audit.pull, audit.pull.car
-    lines = []
-    if (target := car.target_for(pull.gear)) is not None and not target_drawn:
-        lines.append(
-            {
-                "y": shown(target, "kPa", us=us),
-                "text": f"target {figure(target, 'kPa', us=us)}",
-                "role": "target",
-            }
-        )
-    if car.boost_limit_kpa is not None:
-        limit = car.boost_limit_kpa
-        lines.append(
-            {
-                "y": shown(limit, "kPa", us=us),
-                "text": f"car's limit {figure(limit, 'kPa', us=us)}",
-                "role": "limit",
-            }
-        )
+    wanted = car.target_for(pull.gear) if target else None
+    own = (("target", wanted, "target"), ("car's limit", car.boost_limit_kpa, "limit"))
+    lines = [
+        {**level(word, at, "kPa", us=us), "role": role} for word, at, role in own if at is not None
+    ]
     settled = audit.measures.get("boost_settled_kpa")
     room = table.row("boost.overshoot", "boost_overshoot_kpa").watch
     boost = pull.believed("boost")
     if settled is None or room is None or not boost:
         return lines, []
     reached = boost.t[boost.value >= settled - room]
-    start = float(reached[0]) if len(reached) else pull.start_s
-    level = f"settled {figure(settled, 'kPa', us=us)}"
+    said = level("settled", settled, "kPa", us=us)
     scale, _ = linear("kPa", us=us)
     band = {
-        "start": round(start, 3),
+        "start": round(float(reached[0]) if len(reached) else pull.start_s, 3),
         "end": round(pull.end_s, 3),
-        "level": level,
-        "text": f"{level}, ±\N{NO-BREAK SPACE}{figure(room, 'kPa', us=us)}",
-        "low": shown(settled, "kPa", us=us) - scale * room,
-        "high": shown(settled, "kPa", us=us) + scale * room,
+        "level": said["text"],
+        "text": f"{said['text']}, ±\N{NO-BREAK SPACE}{figure(room, 'kPa', us=us)}",
+        "low": said["y"] - scale * room,
+        "high": said["y"] + scale * room,
     }
     return lines, [band]
 
 
 def load_chart(audit: PullAudit, table: Limits, *, us: bool) -> dict[str, Any] | None:
-    """What the script needs to lay lambda, moved back by its lag in s, against boost: the limits
-    that hold there.
+    """What the script needs to lay lambda, moved back by its lag in s, against boost: each level of
+    the sustained lean limit over the boost at which it holds, as it follows boost.
     """
-    lam, boost = audit.pull.believed("lambda"), audit.pull.believed("boost", lead_s=1.5)
-    if len(lam.t) < 3 or len(boost.t) < 3:
+    lam, seen = audit.pull.believed("lambda"), audit.pull.believed("boost", lead_s=1.5)
+    if len(lam.t) < 3 or len(seen.t) < 3:
         return None
+    row, start = _lean_row(table)
+    highest = float(seen.value.max())
+    if highest < start:
+        row, start = table.row("mixture.lean", "lean_low_boost_lambda"), 0.0
+    top = max(highest, start)
+    boost = np.unique([start, *(b for b in row.at if start < b < top), top])
+    x = [round(shown(float(b), "kPa", us=us), 2) for b in boost]
     return {
         "unit": unit_for("kPa", us=us),
         "lag": round(audit.measures.get("lambda_lag_s") or 0.0, 3),
-        "limits": _load_limits(table, float(boost.value.max()), us=us),
+        "limits": [
+            {
+                "name": name,
+                "x": x,
+                "y": [round(float(v), 4) for v in levels],
+                "text": f"{name} {levels[-1]:.2f}",
+            }
+            for name, levels in _levels(row, boost).items()
+        ],
     }
 
 
-def _load_limits(table: Limits, top_kpa: float, *, us: bool) -> list[dict[str, Any]]:
-    """Each level of the sustained lean limit over the boost at which it holds, as it follows
-    boost.
+class Laid(NamedTuple):
+    """A pull by its name. look: the line style that a whole side shares, "" for one of its own."""
+
+    name: str
+    audit: PullAudit
+    look: str = ""
+
+    @property
+    def geared(self) -> str:
+        """'pull 2, gear 3'."""
+        gear = self.audit.pull.gear
+        return self.name if gear is None else f"{self.name}, gear {gear}"
+
+    @property
+    def said(self) -> str:
+        """'pull 2, gear 3, 66.3 %': as the key tells it from the others, as far as it is known."""
+        duty = self.audit.measures.get("duty_mean_pct")
+        return self.geared + ("" if duty is None else f", {duty:.1f} %")
+
+
+def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[str, Any]:
+    """A packet with all pulls' series on one axis: engine speed at first, or time from each pull's
+    start.
+
+    every: all panels that any of them has, else boost, mixture and intake air.
     """
-    row, load = _lean_row(table)
-    start = load
-    if top_kpa < load:
-        row, start = table.row("mixture.lean", "lean_low_boost_lambda"), 0.0
-    top = max(top_kpa, start)
-    boost = np.unique([start, *(b for b in row.at if start < b < top), top])
-    return [
-        {
-            "name": name,
-            "x": [round(shown(float(b), "kPa", us=us), 2) for b in boost],
-            "y": [round(float(v), 4) for v in levels],
-            "text": f"{name} {levels[-1]:.2f}",
-        }
-        for name, levels in _levels(row, boost).items()
+    rows = 1200 if every else max(LEAST_LAID, min(MOST_LAID, ALL_LAID // len(pulls)))
+    thin = averaged if len(pulls) > MANY else thinned
+    only = [key for key in PANELS if every or key in LAID_PANELS]
+    each = [
+        packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only, thin=thin)
+        for i, laid in enumerate(pulls)
     ]
+    series: dict[str, Any] = {}
+    for i, (laid, one) in enumerate(zip(pulls, each, strict=True)):
+        look = laid.look or (f"many s{i % 5}" if len(pulls) > MANY else "")
+        for key in (c for panel in one["panels"] for c in _laid_of(panel, every=every)):
+            own = one["series"][key]
+            label = f"{own['label']}, {laid.said}"
+            series[f"p{i}_{key}"] = {**own, "role": look, "grid": i, "label": label}
+    panels = _laid_panels(each, every=every)
+    for panel in panels:
+        if panel["id"] == "mixture":
+            limit = _laid_limit(pulls, each)
+            series |= limit
+            panel["series"] += limit
+        elif panel["id"] == "heat" and not every:
+            hold = limits_for(pulls[0].audit.pull.car).row("heat.intake", "intake_peak_c").hold
+            if hold is not None:
+                line = level("hold limit", hold, "°C", us=us, digits=0)
+                panel["lines"] = [{**line, "role": "limit"}]
+    return {
+        "id": "overlay",
+        "label": "the pulls over each other",
+        "grids": [{**one["grids"][0], "shift": one["grids"][0]["start"]} for one in each],
+        "series": series,
+        "panels": panels,
+        "across": "time from the start of the pull, s",
+        "begin": "rpm",
+        "marks": [],
+        "load": None,
+        "thinned": None,
+    }
+
+
+def _laid_limit(pulls: Sequence[Laid], each: Sequence[Doc]) -> dict[str, Any]:
+    """The hold limit of lambda in the pull with most boost, where it is lowest; {} for none."""
+    there = [i for i, one in enumerate(each) if LEAN_LIMIT in one["series"]]
+    boost = [laid.audit.measures.get("boost_settled_kpa") or 0.0 for laid in pulls]
+    i = max(there, key=boost.__getitem__, default=None)
+    if i is None:
+        return {}
+    label = f"Hold limit at the most boost, {pulls[i].name}"
+    return {f"p{i}_{LEAN_LIMIT}": {**each[i]["series"][LEAN_LIMIT], "grid": i, "label": label}}
+
+
+def _laid_of(panel: Doc, *, every: bool) -> list[str]:
+    """A panel's channels as far as they are laid over each other: no limits, no targets but of two
+    pulls, of heat the intake air.
+    """
+    names = [c for c in panel["series"] if c != LEAN_LIMIT]
+    if every:
+        return names
+    air = panel["id"] == "heat"
+    return [c for c in names if "target" not in c and (not air or base_of(c) == "intake_air_temp")]
+
+
+def _laid_panels(each: Sequence[Doc], *, every: bool) -> list[dict[str, Any]]:
+    """Panels that any of them has, in reading order, with every pull's lines of a channel side by
+    side.
+    """
+    by_id = [{p["id"]: p for p in one["panels"]} for one in each]
+    out = []
+    for name in dict.fromkeys(key for panels in by_id for key in panels):
+        here = {i: panels[name] for i, panels in enumerate(by_id) if name in panels}
+        channels = dict.fromkeys(c for p in here.values() for c in _laid_of(p, every=every))
+        keys = [f"p{i}_{c}" for c in channels for i, p in here.items() if c in p["series"]]
+        model = next(iter(here.values()))
+        own = {
+            "title": "Intake air" if name == "heat" and not every else model["title"],
+            "series": keys,
+            "always": model["always"] or not every,
+            "lines": [line for line in model["lines"] if line["role"] == "limit"],
+            "bands": [],
+        }
+        out += [{**model, **own}] if keys else []
+    return out
+
+
+DIFFERENCES = (
+    ("duty_mean_pct", "duty", "%", 1),
+    ("boost_settled_kpa", "settled", "kPa", 1),
+    ("boost_peak_kpa", "peak", "kPa", 1),
+    ("spool_rpm", "90 % reached at", "rpm", 0),
+    ("lambda_mean", "mean lambda", "1", 2),
+    ("intake_start_c", "intake at the start", "°C", 0),
+    ("intake_rise_c", "intake rise", "K", 0),
+)
+
+
+def differences(pulls: Sequence[Laid], *, us: bool) -> dict[str, Any] | None:
+    """Each pull less the first of its gear: heads with units, and rows of (name, figures). None for
+    one pull alone.
+    """
+    there = [
+        row for row in DIFFERENCES if any(p.audit.measures.get(row[0]) is not None for p in pulls)
+    ]
+    if len(pulls) < 2 or not there:
+        return None
+    first: dict[int | None, Laid] = {}
+    rows = []
+    for laid in pulls:
+        base = first.setdefault(laid.audit.pull.gear, laid)
+        rows.append((laid.geared, [_less(laid, base, *row, us=us) for row in there]))
+    return {"heads": [(label, unit_for(unit, us=us)) for _, label, unit, _ in there], "rows": rows}
+
+
+def _less(laid: Laid, base: Laid, name: str, _: str, unit: str, digits: int, *, us: bool) -> str:
+    value, other = (p.audit.measures.get(name) for p in (laid, base))
+    if value is None or other is None:
+        return "–"
+    if laid is base:
+        return figure(value, unit, us=us, digits=digits)
+    return apart(*(number(v, unit, us=us, digits=digits) for v in (other, value)))

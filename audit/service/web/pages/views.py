@@ -11,12 +11,10 @@ from audit.archive.step.decide import response_tonight, with_decision
 from audit.errors import UsageError
 from audit.model import Decision, Night, PullAudit
 from audit.report.display import figure, localise, number
-from audit.report.page.content import Page, laid_of, page_of
-from audit.report.page.first import HEADS, facts
+from audit.report.page.content import HEADS, facts, laid_of, page_of
 from audit.report.page.marks import numbered, pull_ids
-from audit.report.page.overlay import overlaid
 from audit.report.page.picture import duty_tonight
-from audit.report.page.traces import packet, rows_for
+from audit.report.page.traces import overlaid, packet, rows_for
 from audit.report.words import VERDICT_SAYS, sentence
 from audit.service.web.pages.usual import history_of, wanted
 
@@ -115,7 +113,7 @@ def us_of(shelf: Shelf, car: str) -> bool:
     return bool(mine[-1]) if len(mine) else False
 
 
-def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
+def night_page(shelf: Shelf, night_id: str) -> tuple[dict[str, Any], str]:
     """A kept night and its car's name; traces, sensors and reasons for gaps are fetched when they
     are reached.
     """
@@ -134,16 +132,16 @@ def night_page(shelf: Shelf, night_id: str) -> tuple[Page, str]:
         ),
         with_log=lambda audit: shelf.with_log(night_id, audit),
     )
-    return dataclasses.replace(
-        page,
-        not_judged=[],
-        sensors=[],
-        evidence=link("/evidence", night=night_id),
-        overlay_source=link("/overlay", night=night_id) if len(late) > 1 else "",
-        duty=None,
-        duty_source=link("/duty", night=night_id) if page.duty else "",
-        newer="" if newest == night_id else link("/night", id=newest),
-    ), row["car"]
+    return {
+        **page,
+        "not_judged": [],
+        "sensors": [],
+        "evidence": link("/evidence", night=night_id),
+        "overlay_source": link("/overlay", night=night_id) if len(late) > 1 else "",
+        "duty": None,
+        "duty_source": link("/duty", night=night_id) if page["duty"] else "",
+        "newer": "" if newest == night_id else link("/night", id=newest),
+    }, row["car"]
 
 
 def _decided(shelf: Shelf, row: dict[str, Any], *, newest: bool) -> Night:
@@ -195,7 +193,7 @@ def duty(shelf: Shelf, night_id: str) -> dict[str, Any]:
     return {"chart_of": duty_tonight(night, history_of(None, "", found), us=night.us_units)}
 
 
-def looked_page(night: Night) -> Page:
+def looked_page(night: Night) -> dict[str, Any]:
     """The page of a night that was screened and not kept."""
     history = history_of(None, "", response_tonight(night))
     return page_of(with_decision(night), history=history)
