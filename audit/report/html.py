@@ -29,29 +29,10 @@ def render(night: Night, *, date: str = "", history: History | None = None) -> s
     The page holds our style, our script and the numbers of the traces; its content security policy
     lets nothing else run or load.
     """
+    from audit.report.page import shell
     from audit.report.page.content import page_of
-    from audit.report.page.shell import digest, environment, script, style
 
-    page = page_of(night, date=date, history=history)
-    body = environment().get_template("night.html").render(page=page)
-    policy = "; ".join(
-        [
-            "default-src 'none'",
-            f"script-src {digest(script())}",
-            f"style-src {digest(style())}",
-            "img-src data:",
-            "base-uri 'none'",
-            "form-action 'none'",
-        ]
-    )
-    return (
-        environment()
-        .get_template("alone.html")
-        .render(
-            title=f"{page['title']}: {page['verdict']}",
-            body=body,
-            policy=policy,
-            style=style(),
-            script=script(),
-        )
-    )
+    page, style, script = page_of(night, date=date, history=history), shell.style(), shell.script()
+    digests = {"styles": shell.digest(style), "scripts": shell.digest(script)}
+    template = shell.environment().get_template("alone.html")
+    return template.render(page=page, style=style, script=script, **digests)

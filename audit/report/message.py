@@ -3,17 +3,9 @@
 from __future__ import annotations
 
 from audit.model import Night
+from audit.report import words
 from audit.report.display import figure, number
 from audit.report.names import visible, without_positions
-from audit.report.words import (
-    CAUTION,
-    afr_factor,
-    decision_line,
-    every_finding,
-    headline,
-    told,
-    worst_finding,
-)
 
 MOST = 8
 LONGEST = 160  # characters of a line: a message wraps, but nobody reads a paragraph
@@ -23,16 +15,16 @@ def message(night: Night, *, date: str = "") -> list[str]:
     """Car and date, verdict, decision, the worst finding, the best pull, what to look at, the
     caution.
     """
-    worst, found, decision = worst_finding(night), every_finding(night), night.decision
+    worst, found, decision = words.worst_finding(night), words.every_finding(night), night.decision
 
     def said(text: str, head: str = "") -> str:
         """The first sentence or so, within LONGEST."""
-        line = head + told(night, without_positions(text, found))
+        line = head + words.told(night, without_positions(text, found))
         return line if len(line) <= LONGEST else f"{line[: LONGEST - 1].rsplit(' ', 1)[0]}…"
 
-    lines = [f"{night.car.name}, {date}" if date else night.car.name, headline(night)]
+    lines = [f"{night.car.name}, {date}" if date else night.car.name, words.headline(night)]
     if decision is not None:
-        lines.append(decision_line(decision.plain(), us=night.us_units))
+        lines.append(words.decision_line(decision.plain(), us=night.us_units))
         if worst is None and decision.state != "step":
             lines.append(said(decision.why))
     if worst is not None:
@@ -42,7 +34,7 @@ def message(night: Night, *, date: str = "") -> list[str]:
     lines += _best(night, us=night.us_units)
     if decision is not None and (worst is not None or night.verdict != "clear"):
         lines.append(said(decision.first, "Look first: "))
-    return [*dict.fromkeys(map(visible, lines[: MOST - 1])), CAUTION]
+    return [*dict.fromkeys(map(visible, lines[: MOST - 1])), words.CAUTION]
 
 
 def _best(night: Night, *, us: bool) -> list[str]:
@@ -59,7 +51,7 @@ def _best(night: Night, *, us: bool) -> list[str]:
     held = "" if duty is None else f", {duty:.0f} % duty"
     mixture = "mixture not known"
     if leanest is not None:
-        factor, mixture = afr_factor(night), f"lambda {leanest:.2f}"
+        factor, mixture = words.afr_factor(night), f"lambda {leanest:.2f}"
         ratio = mixture if factor is None else f"air-fuel ratio {leanest * factor:.1f} ({mixture})"
         mixture = f"leanest {ratio}"
     return [f"Best pull: {gear}{boost}{held}; {mixture}"]

@@ -8,28 +8,12 @@ import os
 import shutil
 import sys
 from collections.abc import Sequence
-from typing import NamedTuple, TextIO
+from typing import TextIO
 
-from audit.model import REQUIRED_CHECKS, SEVERITIES, Finding, LogAudit, Night, PullAudit, worst_of
+from audit.model import REQUIRED_CHECKS, SEVERITIES, LogAudit, Night, PullAudit, worst_of
+from audit.report import words
 from audit.report.display import figure, number, unit_for
 from audit.report.names import visible
-from audit.report.words import (
-    CAUTION,
-    CAUTIONS,
-    Placed,
-    afr_factor,
-    aligned,
-    counted,
-    decision_line,
-    headline,
-    mended,
-    not_judged,
-    placed,
-    pull_figures,
-    told,
-    when,
-    wrapped,
-)
 
 WIDTH = 80
 NARROWEST = 40
@@ -53,17 +37,6 @@ COLUMNS = (
 )
 
 
-class Paragraph(NamedTuple):
-    """Text to be wrapped to the width at hand. first, rest: what its lines begin with."""
-
-    text: str
-    first: str
-    rest: str | None = None
-
-
-Line = str | Paragraph
-
-
 def print_night(night: Night, out: TextIO | None = None) -> None:
     """Write the report to a text stream (standard output by default)."""
     out = out or sys.stdout
@@ -75,120 +48,193 @@ def print_night(night: Night, out: TextIO | None = None) -> None:
 
 def render(night: Night, *, colour: bool = False, width: int = WIDTH) -> list[str]:
     """The report's lines, none wider than `width` columns but for a path or a long word that is."""
-    lines: list[Line] = [*_verdict(night)]
-    for section in (
-        _pulls(night, width=width),
-        _findings(night, colour=colour),
-        _not_judged(night),
-        _rejected(night),
-    ):
-        lines += ["", *section] if section else []
-    caution = CAUTION if width < TABLE_WIDTH else CAUTIONS
-    lines += ["", *_assumed(night), *_wrapped(caution, "")]
-    head = [
-        _painted(night.verdict, row, colour=colour)
-        for row in wrapped(headline(night), "", "", width)
-    ]
-    return head + [row for line in lines for row in _rows(line, width)]
+    return _Report(night, colour=colour, width=width).told()
 
 
-def _rows(line: Line, width: int) -> list[str]:
-    return [line] if isinstance(line, str) else wrapped(*line, width) or [line.first]
+class _Report:
+    """A report as it is written, line by line. afr: air-fuel ratio for one of lambda, as the logger
+    gives it, else None.
+    """
 
+    def __init__(self, night: Night, *, colour: bool, width: int) -> None:
+        self.night, self.colour, self.width = night, colour, width
+        self.us, self.afr = night.us_units, words.afr_factor(night)
+        self.narrow = width < TABLE_WIDTH
+        self.lines: list[str] = []
 
-def _painted(word: str, text: str, *, colour: bool) -> str:
-    return f"\x1b[1;{COLOURS[word]}m{text}\x1b[0m" if colour and word in COLOURS else text
+    def say(self, text: str, first: str = "", rest: str | None = None) -> None:
+        """A paragraph in the width at hand. first, rest: what its lines begin with."""
+        self.lines += words.wrapped(visible(text), first, rest, self.width) or [first]
 
+    def tell(self, sentence: str, first: str) -> None:
+        """The same of a canonical sentence."""
+        self.say(words.told(self.night, sentence), first)
 
-def _wrapped(text: str, first: str, rest: str | None = None) -> list[Line]:
-    return [Paragraph(visible(text), first, rest)]
+    def painted(self, word: str, text: str) -> str:
+        return f"\x1b[1;{COLOURS[word]}m{text}\x1b[0m" if self.colour and word in COLOURS else text
 
+    def section(self, title: str, said: Sequence[str]) -> None:
+        self.lines += ["", title] if said else []
+        for text in said:
+            self.say(text, BULLET)
 
-def _verdict(night: Night) -> list[Line]:
-    lines = _wrapped(f"{night.car.name}, {counted(night)}", "", "  ")
-    for reason in night.reasons:
-        lines += _wrapped(told(night, reason), BULLET)
-    lines.append("")
-    if night.decision is None:
-        return lines
-    lines += _wrapped(decision_line(night.decision.plain(), us=night.us_units), "", "  ")
-    said = [] if night.decision.state == "no_step" else [night.decision.why]
-    for text in (*said, f"Look first: {night.decision.first}"):
-        lines += _wrapped(told(night, text), BULLET)
-    return lines
+    def told(self) -> list[str]:
+        """All of it: verdict, reasons and decision, then section by section."""
+        night = self.night
+        head = words.wrapped(words.headline(night), "", "", self.width)
+        self.lines += [self.painted(night.verdict, row) for row in head]
+        self.say(f"{night.car.name}, {words.counted(night)}", "", "  ")
+        for reason in night.reasons:
+            self.tell(reason, BULLET)
+        self.lines.append("")
+        if night.decision is not None:
+            self.say(words.decision_line(night.decision.plain(), us=self.us), "", "  ")
+            why = [] if night.decision.state == "no_step" else [night.decision.why]
+            for sentence in (*why, f"Look first: {night.decision.first}"):
+                self.tell(sentence, BULLET)
+        self.pulls()
+        self.findings()
+        self.not_judged()
+        rejected = [a.error or a.path for a in night.logs if a.status == "rejected"]
+        self.section("Not read", rejected)
+        self.lines.append("")
+        self.assumed()
+        self.say(words.CAUTION if self.narrow else words.CAUTIONS)
+        return self.lines
 
-
-def _pulls(night: Night, *, width: int) -> list[Line]:
-    """The table of pulls, log by log, what was mended in a log above its own."""
-    us, afr, narrow = night.us_units, afr_factor(night), width < TABLE_WIDTH
-    there = any(a.pulls for a in night.logs)
-    lines: list[Line] = []
-    if there:
-        units = {
-            "mixture": "lambda" if afr is None else "AFR",
-            "pressure": unit_for("kPa", us=us),
-            "degrees": unit_for("°C", us=us),
-        }
-        heads = ([text.format(**units) for text in column[1:3]] for column in COLUMNS)
-        lines = ["Pulls", *(_row(cells, narrow=narrow) for cells in zip(*heads, strict=True))]
-    for audit in night.logs:
-        if audit.pulls or mended(audit):
+    def pulls(self) -> None:
+        """The table of pulls, log by log, what was mended in a log above its own."""
+        logs = [a for a in self.night.logs if a.pulls or words.mended(a)]
+        pulls = [p for a in logs for p in a.pulls]
+        self.lines += [""] if logs else []
+        if pulls:
+            units = {
+                "mixture": "lambda" if self.afr is None else "AFR",
+                "pressure": unit_for("kPa", us=self.us),
+                "degrees": unit_for("°C", us=self.us),
+            }
+            heads = ([text.format(**units) for text in column[1:3]] for column in COLUMNS)
+            self.lines += ["Pulls", *map(self.row, zip(*heads, strict=True))]
+        for audit in logs:
             path = visible(audit.path)
-            lines += [path if len(path) <= width else f"…{path[1 - width :]}", *_mended(audit)]
-            lines += [
-                line for pull in audit.pulls for line in _pull(pull, afr, us=us, narrow=narrow)
-            ]
-    lines += _legend(night)
-    if there and afr is not None:
-        lines += _wrapped(f"AFR as the logger gives it: {afr:.1f} is lambda 1.00.", "  ")
-    return lines
+            self.lines.append(path if len(path) <= self.width else f"…{path[1 - self.width :]}")
+            self.mended(audit)
+            for pull in audit.pulls:
+                self.pull(pull)
+        marks = {_worst(p) for p in pulls}
+        said = ["!: a check came to hold or stop."] if " !" in marks else []
+        said += ["?: a check that clear needs could not be judged."] if " ?" in marks else []
+        if any(p.pull.gear is None for p in pulls):
+            ratios = self.night.car.gear_ratios
+            tells = "the log's road speed" if ratios else "[gearing] in the car file"
+            said.append(f"Gear –: not known; {tells} tells it.")
+        if pulls and self.afr is not None:
+            said.append(f"AFR as the logger gives it: {self.afr:.1f} is lambda 1.00.")
+        for text in said:
+            self.say(text, "  ")
+
+    def row(self, cells: Sequence[str]) -> str:
+        widths = [narrow if self.narrow else wide for *_, wide, narrow in COLUMNS]
+        there = [i for i, width in enumerate(widths) if width]
+        return words.aligned([widths[i] for i in there], *(cells[i] for i in there))
+
+    def mended(self, audit: LogAudit) -> None:
+        """One line (wrapped) of what was left out or mended."""
+        said = words.mended(audit)
+        if len(said) > MOST_MENDED:
+            more = f"{len(said) - MOST_MENDED} more: see pullaudit channels."
+            said = [*said[:MOST_MENDED], more]
+        if said:
+            self.say(" ".join(said), "  as read: ", "    ")
+
+    def pull(self, audit: PullAudit) -> None:
+        span, told = audit.pull.span, words.pull_figures(audit, self.afr, us=self.us)
+        over, share = told["over"], told["share"]
+        told |= {
+            "index": str(audit.pull.index),
+            "rpm": f"{span.rpm_start:.0f}-{span.rpm_end:.0f}",
+            "boost": f"{told['peak']} / {told['settled']}",
+            "over": f"{over} ({share})" if share else over,
+            "mixture": told["afr"] or told["lambda"],
+            "air": f"{told['start']}-{told['intake']}",
+            "score": "–" if audit.score is None else f"{audit.score:.0f}",
+        }
+        self.lines.append(self.row([told[column[0]] for column in COLUMNS]) + _worst(audit))
+        if self.narrow:
+            share = f" ({share} %)" if share else ""
+            unit, degrees = (unit_for(u, us=self.us) for u in ("kPa", "°C"))
+            said = "" if over == "–" else f"overshoot {over} {unit}{share}, "
+            self.say(f"{told['rpm']} rpm, {said}intake {told['air']} {degrees}", " " * 5)
+
+    def findings(self) -> None:
+        groups: dict[tuple[str, str], list[words.Placed]] = {}
+        for one in words.placed(self.night):
+            groups.setdefault((one.finding.code, one.finding.channel or ""), []).append(one)
+        self.lines += ["", "Findings", *([] if groups else ["  none"])]
+        ranked = [sorted(group, key=_rank) for group in groups.values()]
+        for group in sorted(ranked, key=lambda group: _rank(group[0])):
+            self.group(group)
+
+    def group(self, group: list[words.Placed]) -> None:
+        """The worst of a code with its evidence; the others of the same code by where and value.
+        group: the worst severity first.
+        """
+        worst, where, *_ = group.pop(worst_of([one.finding for one in group]))
+        severity = self.painted(worst.severity, worst.severity)
+        moment = words.when(worst, "", "-")
+        place = f"{visible(where)}{', ' if moment else ''}{moment}"
+        head = f"{severity} {worst.code} ({place})"
+        self.lines += words.wrapped(head, "  ", "    ", self.width)
+        self.tell(worst.message, "    ")
+        others = [f"{one.where}{self.value(one)}" for one in group[:MOST_ALSO]]
+        others += [f"and {len(group) - MOST_ALSO} more"] if len(group) > MOST_ALSO else []
+        advised = worst.likely and worst.severity != "note"
+        for word, told in (
+            ("also", others),
+            ("likely", worst.likely if advised else ()),
+            ("look at", worst.look_at if advised else ()),
+        ):
+            if told:
+                self.say(f"{word}: {'; '.join(told)}", "    ", "      ")
+
+    def value(self, one: words.Placed) -> str:
+        """': 14.2 kPa', '' for a finding without a value."""
+        shown = figure(one.finding.value, one.finding.unit or "", us=self.us)
+        return "" if shown == "–" else f": {shown}"
+
+    def not_judged(self) -> None:
+        def place(where: Sequence[tuple[str, int, int]]) -> str:
+            shown = ", ".join(f"{name} pull {index}" for name, index, _ in where[:3])
+            return f" ({shown}{f' and {len(where) - 3} more' if len(where) > 3 else ''})"
+
+        unjudged = words.not_judged(self.night, place)
+        said = [f"{checks}: {why}{where}" for checks, why, where in unjudged]
+        logs = [a.log for a in self.night.logs if a.log is not None]
+        if said and logs and not any(log.has("wastegate_duty") for log in logs):
+            said.append("If you know the solenoid's duty, say it: --duty 35")
+        self.section("Not judged", said)
+
+    def assumed(self) -> None:
+        night = self.night
+        said = [f"Car file: {night.car.path}."] if night.car.path else []
+        said += [f"Assumed: {'; '.join(night.assumed)}."] if night.assumed else []
+        sources: dict[str, list[float]] = {}
+        for a in night.logs:
+            if a.log is not None and a.pulls:
+                sources.setdefault(a.log.barometric.source, []).append(a.log.barometric.kpa)
+        told = []
+        for source, kpa in sorted(sources.items()):
+            ends = dict.fromkeys(number(end, "kPa", us=self.us) for end in (min(kpa), max(kpa)))
+            told.append(f"{source} ({' to '.join(ends)} {unit_for('kPa', us=self.us)})")
+        if told:
+            said.append(f"Boost is over ambient pressure from: {'; '.join(told)}.")
+        if said:
+            self.say(" ".join(said))
+            self.lines.append("")
 
 
-def _row(cells: Sequence[str], *, narrow: bool) -> str:
-    pairs = zip((column[4 if narrow else 3] for column in COLUMNS), cells, strict=True)
-    widths, cells = zip(*((width, cell) for width, cell in pairs if width), strict=True)
-    return aligned(widths, *cells)
-
-
-def _legend(night: Night) -> list[Line]:
-    """What the marks in the table mean, as far as they are there."""
-    pulls = [p for a in night.logs for p in a.pulls]
-    marks = {_worst(p) for p in pulls}
-    said = ["!: a check came to hold or stop."] if " !" in marks else []
-    said += ["?: a check that clear needs could not be judged."] if " ?" in marks else []
-    if any(p.pull.gear is None for p in pulls):
-        tells = "the log's road speed" if night.car.gear_ratios else "[gearing] in the car file"
-        said.append(f"Gear –: not known; {tells} tells it.")
-    return [line for text in said for line in _wrapped(text, "  ")]
-
-
-def _mended(audit: LogAudit) -> list[Line]:
-    """One line (wrapped) of what was left out or mended."""
-    said = mended(audit)
-    more = [f"{len(said) - MOST_MENDED} more: see pullaudit channels."]
-    text = " ".join(said[:MOST_MENDED] + (more if len(said) > MOST_MENDED else []))
-    return _wrapped(text, "  as read: ", "    ") if said else []
-
-
-def _pull(audit: PullAudit, afr: float | None, *, us: bool, narrow: bool) -> list[Line]:
-    span, told = audit.pull.span, pull_figures(audit, afr, us=us)
-    over, share = told["over"], told["share"]
-    told |= {
-        "index": str(audit.pull.index),
-        "rpm": f"{span.rpm_start:.0f}-{span.rpm_end:.0f}",
-        "boost": f"{told['peak']} / {told['settled']}",
-        "over": f"{over} ({share})" if share else over,
-        "mixture": told["afr"] or told["lambda"],
-        "air": f"{told['start']}-{told['intake']}",
-        "score": "–" if audit.score is None else f"{audit.score:.0f}",
-    }
-    lines: list[Line] = [_row([told[c[0]] for c in COLUMNS], narrow=narrow) + _worst(audit)]
-    if not narrow:
-        return lines
-    share = f" ({share} %)" if share else ""
-    said = "" if over == "–" else f"overshoot {over} {unit_for('kPa', us=us)}{share}, "
-    air = f"{told['air']} {unit_for('°C', us=us)}"
-    return lines + _wrapped(f"{told['rpm']} rpm, {said}intake {air}", " " * 5)
+def _rank(one: words.Placed) -> int:
+    return -SEVERITIES.index(one.finding.severity)
 
 
 def _worst(audit: PullAudit) -> str:
@@ -197,83 +243,3 @@ def _worst(audit: PullAudit) -> str:
         return " !"
     needed = (audit.checks[name] for name in REQUIRED_CHECKS if name in audit.checks)
     return " ?" if any(c.status == "not_evaluated" for c in needed) else ""
-
-
-def _findings(night: Night, *, colour: bool) -> list[Line]:
-    groups: dict[tuple[str, str], list[Placed]] = {}
-    for one in placed(night):
-        groups.setdefault((one.finding.code, one.finding.channel or ""), []).append(one)
-    ranked = [sorted(group, key=_rank) for group in groups.values()]
-    lines: list[Line] = ["Findings"]
-    for group in sorted(ranked, key=lambda group: _rank(group[0])):
-        lines += _finding_group(night, group, colour=colour)
-    return lines if groups else [*lines, "  none"]
-
-
-def _rank(one: Placed) -> int:
-    return -SEVERITIES.index(one.finding.severity)
-
-
-def _finding_group(night: Night, group: list[Placed], *, colour: bool) -> list[Line]:
-    """The worst of a code with its evidence; the others of the same code by where and value. group:
-    the worst severity first.
-    """
-    us = night.us_units
-    worst, where, *_ = group.pop(worst_of([one.finding for one in group]))
-    severity = _painted(worst.severity, worst.severity, colour=colour)
-    place = ", ".join(part for part in (visible(where), when(worst, "", "-")) if part)
-    lines: list[Line] = [Paragraph(f"{severity} {worst.code} ({place})", "  ", "    ")]
-    lines += _wrapped(told(night, worst.message), "    ")
-    others = "; ".join(f"{visible(o.where)}{_value(o.finding, us=us)}" for o in group[:MOST_ALSO])
-    more = f"; and {len(group) - MOST_ALSO} more" if len(group) > MOST_ALSO else ""
-    said = [f"also: {others}{more}"] if group else []
-    if worst.likely and worst.severity != "note":
-        said += ["likely: " + "; ".join(worst.likely), "look at: " + "; ".join(worst.look_at)]
-    return lines + [line for text in said for line in _wrapped(text, "    ", "      ")]
-
-
-def _value(f: Finding, *, us: bool) -> str:
-    """': 14.2 kPa', '' for a finding without a value."""
-    shown = figure(f.value, f.unit or "", us=us)
-    return "" if shown == "–" else f": {shown}"
-
-
-def _not_judged(night: Night) -> list[Line]:
-    def place(where: Sequence[tuple[str, int, int]]) -> str:
-        shown = ", ".join(f"{name} pull {index}" for name, index, _ in where[:3])
-        return f" ({shown}{f' and {len(where) - 3} more' if len(where) > 3 else ''})"
-
-    said = [f"{checks}: {why}{where}" for checks, why, where in not_judged(night, place)]
-    logs = [a.log for a in night.logs if a.log is not None]
-    if said and logs and not any(log.has("wastegate_duty") for log in logs):
-        said.append("If you know the solenoid's duty, say it: --duty 35")
-    return _section("Not judged", said)
-
-
-def _rejected(night: Night) -> list[Line]:
-    return _section("Not read", [a.error or a.path for a in night.logs if a.status == "rejected"])
-
-
-def _section(title: str, said: Sequence[str]) -> list[Line]:
-    lines = [line for text in said for line in _wrapped(text, BULLET)]
-    return [title, *lines] if lines else []
-
-
-def _assumed(night: Night) -> list[Line]:
-    said = [f"Car file: {night.car.path}."] if night.car.path else []
-    if night.assumed:
-        said.append(f"Assumed: {'; '.join(night.assumed)}.")
-    sources: dict[str, list[float]] = {}
-    for a in night.logs:
-        if a.log is not None and a.pulls:
-            sources.setdefault(a.log.barometric.source, []).append(a.log.barometric.kpa)
-    if sources:
-        told_each = (f"{n} ({_range(kpa, us=night.us_units)})" for n, kpa in sources.items())
-        said.append(f"Boost is over ambient pressure from: {'; '.join(sorted(told_each))}.")
-    return [*_wrapped(" ".join(said), ""), ""] if said else []
-
-
-def _range(kpa: Sequence[float], *, us: bool) -> str:
-    """'99.4 kPa', or '99.4 to 100.1 kPa' of several."""
-    ends = [number(end, "kPa", us=us) for end in (min(kpa), max(kpa))]
-    return f"{' to '.join(dict.fromkeys(ends))} {unit_for('kPa', us=us)}"

@@ -21,6 +21,7 @@ from audit.model import (
     worst_of,
     worst_severity,
 )
+from audit.report import words
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.message import message
 from audit.report.names import clipped, isolated, short_name, without_folders, without_positions
@@ -37,21 +38,6 @@ from audit.report.page.marks import (
 from audit.report.page.measures import sheet
 from audit.report.page.picture import by_pull, duty_tonight, of_finding
 from audit.report.page.traces import Laid, differences, overlaid, packet, rows_for
-from audit.report.words import (
-    CAUTIONS,
-    FLAG_SAYS,
-    afr_factor,
-    counted,
-    duty_moves,
-    every_finding,
-    headline,
-    not_judged,
-    plain_check,
-    pull_figures,
-    sentence,
-    told,
-    worst_finding,
-)
 
 Tree = dict[str, Any]
 Pulls = Sequence[tuple[str, str, PullAudit]]
@@ -131,9 +117,9 @@ def page_of(
     return {
         "title": night.car.name,
         "verdict": night.verdict,
-        "says": headline(night)[len(night.verdict) :].lstrip(",: "),
+        "says": words.headline(night)[len(night.verdict) :].lstrip(",: "),
         "day": day,
-        "counts": ", ".join(filter(None, (night.setting, counted(night)))),
+        "counts": ", ".join(filter(None, (night.setting, words.counted(night)))),
         "first": _first(night, found, date=day, with_log=with_log),
         "reasons": [_reason(text, found, night) for text in night.reasons],
         "checks": _checks(judged, [i.finding for i in found], us=us),
@@ -141,7 +127,7 @@ def page_of(
         "cards": cards,
         "runs": [(folded, list(run)) for folded, run in shut],
         "sensors": _sensors(night),
-        "not_judged": not_judged(night, _pulls_said),
+        "not_judged": words.not_judged(night, _pulls_said),
         "rejected": [
             isolated(without_folders(a.error or a.path, night), night)
             for a in night.logs
@@ -149,7 +135,7 @@ def page_of(
         ],
         "logs": night.logs,
         "assumed": _assumed(night),
-        "afr": afr_factor(night) is not None,
+        "afr": words.afr_factor(night) is not None,
         "units": {"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
         "caused": _caused(found),
         "rest": passed[PASSED_SHOWN:] if len(cards) > MANY else [],
@@ -159,7 +145,7 @@ def page_of(
         "duty": duty_tonight(night, history, us=us),
         "overlay": overlaid(laid, us=us) if late is None and len(laid) > 1 else None,
         "differences": differences(laid, us=us),
-        "cautions": CAUTIONS,
+        "cautions": words.CAUTIONS,
         **dict.fromkeys(("duty_source", "overlay_source", "newer", "evidence"), ""),
     }
 
@@ -175,8 +161,8 @@ def laid_of(pulls: Pulls) -> list[Laid]:
 
 def _said(night: Night, text: str, found: list[Finding], *, capital: bool = False) -> Any:
     """A canonical sentence as a page that is sent on may tell it; found: those it may tell of."""
-    said = told(night, without_positions(text, found))
-    return isolated(without_folders(sentence(said) if capital else said, night), night)
+    said = words.told(night, without_positions(text, found))
+    return isolated(without_folders(words.sentence(said) if capital else said, night), night)
 
 
 def _first(night: Night, found: Sequence[Numbered], *, date: str, with_log: WithLog | None) -> Tree:
@@ -188,7 +174,7 @@ def _first(night: Night, found: Sequence[Numbered], *, date: str, with_log: With
     worst = _worst(night, found, with_log)
     made: Tree = {"state": "", "why": "", "look": "", "worst": worst}
     if decision is not None:
-        findings = every_finding(night)
+        findings = words.every_finding(night)
         told_already = worst is not None and night.reasons and decision.why == night.reasons[0]
         made |= {
             "state": decision.state,
@@ -208,7 +194,7 @@ def facts(decision: Decision, *, us: bool) -> list[tuple[str, str, str]]:
     rows = [("duty tonight", "not known" if now is None else f"{now:.1f} %", gear)]
     if decision.state == "no_step":
         rows.append(("next duty", "no step up", ""))
-    elif duty_moves(decision.plain()):
+    elif words.duty_moves(decision.plain()):
         rows.append(("next duty", f"{following:.1f} %", ""))
     elif decision.state == "stay":
         rows.append(("next duty", "stay" if now is None else f"stay at {now:.1f} %", ""))
@@ -227,7 +213,7 @@ def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) ->
     """The worst finding: severity, figure, limit, its number on the page, and its picture or None;
     of several the one that the first reason tells of.
     """
-    worst, us = worst_finding(night), night.us_units
+    worst, us = words.worst_finding(night), night.us_units
     item = next((i for i in found if i.finding is worst), None)
     if item is None:
         return None
@@ -257,7 +243,7 @@ def _reason(text: str, found: Sequence[Numbered], night: Night) -> Tree:
     for item in reversed(found):
         if item.finding.message in text and (item.owner == "night" or item.placed.where in text):
             n = item.n
-    return {"text": _said(night, text, every_finding(night)), "n": n}
+    return {"text": _said(night, text, words.every_finding(night)), "n": n}
 
 
 def _found(night: Night, found: Sequence[Numbered], marked: set[int]) -> dict[str, list[Tree]]:
@@ -297,7 +283,11 @@ def _checks(checks: Mapping[str, CheckResult], found: Sequence[Finding], *, us: 
         status = c.status if c.status != "fail" else "stop" if name in stopped else "hold"
         score = None if c.score is None else round(min(max(c.score, 0.0), 100.0), 1)
         rank = 101.0 if c.score is None else c.score, name
-        row = {"name": plain_check(name), "status": status, "says": STATUS_SAYS.get(status, status)}
+        row = {
+            "name": words.plain_check(name),
+            "status": status,
+            "says": STATUS_SAYS.get(status, status),
+        }
         rows.append((rank, {**row, "score": score, "why": localise(c.why, us=us)}))
     return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
 
@@ -339,7 +329,7 @@ def _cards(
                 "findings": told_in.get(name, []),
                 "measures": sheet(audit, history.by_gear.get(gear), us=us),
                 "row": {  # its line of the overview, figures without units (they stand in its head)
-                    **pull_figures(audit, afr_factor(night), us=us),
+                    **words.pull_figures(audit, words.afr_factor(night), us=us),
                     "inlog": inlog,
                     "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
                     "says": failed
@@ -405,10 +395,10 @@ def _sensor(c: Channel, sanity: Sanity | None) -> Tree:
         "unit": c.source_unit,
         "why": c.unit_why if told_why else UNIT_FROM.get(c.unit_from, c.unit_from),
         "rate": f"{c.rate_hz:.3g}",
-        "flag": FLAG_SAYS[flag],
+        "flag": words.FLAG_SAYS[flag],
         "state": FLAG_STATE.get(flag, "pass") if c.known else "none",
         "bad": ", ".join(
-            f"{plain_check(t)} {FLAG_SAYS[f]}" for t, f in tests.items() if f in (3, 4)
+            f"{words.plain_check(t)} {words.FLAG_SAYS[f]}" for t, f in tests.items() if f in (3, 4)
         ),
         "known": c.known,
     }

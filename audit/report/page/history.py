@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from typing import NamedTuple
 
 
-@dataclass(frozen=True)
-class Usual:
+class Usual(NamedTuple):
     """One gear: range of each measure over earlier nights, (low, high), nine pulls in ten, and the
     mean of the last night.
     """
@@ -16,29 +15,24 @@ class Usual:
     last: Mapping[str, float]
 
 
-@dataclass(frozen=True)
-class DutyCurve:
+class DutyCurve(NamedTuple):
     """Settled boost against duty in one gear, kPa gauge in last night's air: most likely, and where
-    nine pulls in ten lie.
-
-    duty, low, middle, high: one figure a point, duty in % and rising.
+    nine pulls in ten lie. One figure a point, duty in % and rising.
     """
 
-    gear: int | None
     duty: tuple[float, ...]
     low: tuple[float, ...]
     middle: tuple[float, ...]
     high: tuple[float, ...]
 
 
-@dataclass(frozen=True)
-class History:
+class History(NamedTuple):
     """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear;
     curve: of tonight's gear, None where there is none. needs: (gear, target, duty) of every other
     gear that was pulled: the duty in % that its target, kPa gauge, takes.
     """
 
     last_night: str = ""
-    by_gear: Mapping[int | None, Usual] = field(default_factory=dict)
+    by_gear: Mapping[int | None, Usual] = {}
     curve: DutyCurve | None = None
     needs: tuple[tuple[int, float, float], ...] = ()

@@ -11,18 +11,8 @@ import numpy as np
 
 from audit.model import Array, Night, PullAudit, base_of
 from audit.report.display import figure, linear, unit_for
+from audit.report.page import marks
 from audit.report.page.history import DutyCurve, History
-from audit.report.page.marks import (
-    PANELS,
-    Numbered,
-    channel_name,
-    end_of,
-    level,
-    limits_of,
-    panel_of,
-    row_shown,
-    said,
-)
 from audit.report.page.traces import broken, doubted, thinned
 from audit.report.words import when
 from audit.tables import channel_row
@@ -63,19 +53,19 @@ def chart(
     }
 
 
-def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] | None:
+def of_finding(item: marks.Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] | None:
     """What one finding saw, with its limit: the channel that it is marked in, around its moment.
     None for no place.
 
     Samples that are not believed are crosses, as in the traces, and no line runs through them.
     """
     f, pull = item.finding, audit.pull
-    panel = panel_of(f)
+    panel = marks.panel_of(f)
     if panel is None or f.start_s is None:
         return None
     known = f.channel is not None and channel_row(f.channel) is not None and panel != "boost"
-    channel = f.channel if known and f.channel else PANELS[panel]["channels"][0]
-    begin, close = max(f.start_s, pull.start_s), min(end_of(f), pull.end_s)
+    channel = f.channel if known and f.channel else marks.PANELS[panel]["channels"][0]
+    begin, close = max(f.start_s, pull.start_s), min(marks.end_of(f), pull.end_s)
     first, last = min(begin, close), max(begin, close)
     # Boost and mixture off the throttle would flatten the plot: none but what is marked.
     low = max(first - AROUND_S, min(first, pull.start_s))
@@ -84,7 +74,7 @@ def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] 
     crosses = [p for p in doubted(channel, pull, us=us) if low <= p[0] <= high]
     if len(series.t) + len(crosses) < 3:
         return None
-    row = row_shown(channel)
+    row = marks.row_shown(channel)
     scale, offset = linear(row.unit, us=us)
     layers: list[Layer] = [
         {"kind": "mark", "left": round(begin, 3), "right": round(max(close, begin), 3), "text": ""}
@@ -96,9 +86,9 @@ def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] 
     if crosses:
         at, value = ([p[i] for p in crosses] for i in (0, 1))
         layers.append({"kind": "points", "x": at, "y": value, "shape": "cross", "role": "doubted"})
-    limits = limits_of(f, audit, us=us)[:2]
+    limits = marks.limits_of(f, audit, us=us)[:2]
     layers += [{"kind": "level", "role": "limit", **line} for line in limits]
-    name, about = channel_name(channel), said(f, audit.measures, us=us)
+    name, about = marks.channel_name(channel), marks.said(f, audit.measures, us=us)
     return chart(
         "worst",
         name,
@@ -119,14 +109,14 @@ BY_PULL = {
 }
 
 
-def by_pull(item: Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str, Any] | None:
+def by_pull(item: marks.Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str, Any] | None:
     """What a log's finding that has no moment stands on: two measures, pull by pull. None for no
     such channel, or fewer than two pulls that have them.
     """
     channel = base_of(item.finding.channel or "")
     if channel not in BY_PULL:
         return None
-    unit = row_shown(channel).unit
+    unit = marks.row_shown(channel).unit
     scale, offset = linear(unit, us=us)
     layers: list[Layer] = []
     about, told = [], []
@@ -141,7 +131,7 @@ def by_pull(item: Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str
         layers += [{"kind": "line", **look}, {"kind": "points", **look, "shape": shape, "size": 4}]
         about.append(f"{shape}s: {word}")
         told.append(f"{word} {', '.join(figure(v, unit, us=us, digits=0) for _, v in seen)}")
-    title = f"{channel_name(channel)} pull by pull"
+    title = f"{marks.channel_name(channel)} pull by pull"
     return chart(
         "worst",
         title.replace(" pull by pull", ", pull by pull"),
@@ -213,7 +203,9 @@ def duty_chart(
     layers += [points(peaks, "diamond", 3)] if peaks else []
     for word, pressure, role in (("target", target, "target"), ("car's limit", limit, "limit")):
         if pressure is not None:
-            layers.append({"kind": "level", **level(word, pressure, "kPa", us=us), "role": role})
+            layers.append(
+                {"kind": "level", **marks.level(word, pressure, "kPa", us=us), "role": role}
+            )
     if step is not None:
         layers.append({"kind": "upright", "x": step.duty, "text": f"next {step.duty:.1f} %"})
         said.append(f"Next: {step.duty:.1f} %.")

@@ -6,12 +6,12 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from audit.report.names import clipped, plain, short_name
+from audit.report.words import Doc
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -26,45 +26,34 @@ _HIDDEN = re.compile(
 
 @lru_cache(maxsize=2)
 def environment(package: str = "") -> Environment:
-    """The Jinja environment of all pages: everything is escaped. package: whose templates/ joins
-    our own.
+    """The Jinja environment of all pages: everything is escaped, signs that turn or hide the text
+    around them are made visible. package: whose templates/ joins our own.
     """
     from jinja2 import DictLoader, Environment, StrictUndefined
 
     folders = [HERE / "templates", *([files(package) / "templates"] if package else [])]
-    pages = {
-        f.name: f.read_text(encoding="utf-8")
-        for d in folders
-        for f in d.iterdir()
-        if f.name.endswith(".html")
-    }
+    pages = [f for folder in folders for f in folder.iterdir() if f.name.endswith(".html")]
     made = Environment(
-        loader=DictLoader(pages),
+        loader=DictLoader({page.name: page.read_text(encoding="utf-8") for page in pages}),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=shown,
+        finalize=lambda value: plain(value) if type(value) is str else value,
     )
     made.filters |= {"clipped": clipped, "short_name": short_name}
     made.filters |= {"packet": json_for_html, "packet_of_traces": _sparing}
     return made
 
 
-def shown(value: Any) -> Any:
-    """What a page writes of a value: signs that turn or hide the text around them are made
-    visible.
-    """
-    return plain(value) if type(value) is str else value
-
-
-def _sparing(packet: Mapping[str, Any]) -> Any:
+def _sparing(packet: Doc) -> Any:
     """A packet of traces as JSON, less what is empty."""
-    panels = [{k: v for k, v in p.items() if v not in ("", False, [])} for p in packet["panels"]]
-    series = {
-        name: {k: v for k, v in one.items() if v not in ("", 0, [])}
-        for name, one in packet["series"].items()
-    }
+
+    def full(one: Doc) -> Doc:
+        return {k: v for k, v in one.items() if v not in ("", 0, [])}
+
+    panels = [full(panel) for panel in packet["panels"]]
+    series = {name: full(one) for name, one in packet["series"].items()}
     return json_for_html({**packet, "panels": panels, "series": series})
 
 
@@ -81,16 +70,20 @@ def json_for_html(value: Any) -> Any:
     return Markup(text)  # noqa: S704 - made safe above
 
 
+def _asset(name: str) -> str:
+    return (HERE / "assets" / name).read_text(encoding="utf-8")
+
+
 @lru_cache(maxsize=1)
 def style() -> str:
     """Our own style sheet."""
-    return (HERE / "assets" / "page.css").read_text(encoding="utf-8")
+    return _asset("page.css")
 
 
 @lru_cache(maxsize=1)
 def script() -> str:
     """Our own script."""
-    return "\n".join((HERE / "assets" / name).read_text(encoding="utf-8") for name in SCRIPTS)
+    return "\n".join(map(_asset, SCRIPTS))
 
 
 def digest(text: str) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Callable, Iterable, Sequence
+from itertools import chain
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -398,15 +399,29 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
         packet(f"p{i}", laid.audit, (), rows=rows, us=us, only=only, thin=thin)
         for i, laid in enumerate(pulls)
     ]
+    own = [{p["id"]: _laid_of(p, every=every) for p in one["panels"]} for one in each]
     series: dict[str, Any] = {}
     for i, (laid, one) in enumerate(zip(pulls, each, strict=True)):
         look = laid.look or (f"many s{i % 5}" if len(pulls) > MANY else "")
-        for key in (c for panel in one["panels"] for c in _laid_of(panel, every=every)):
-            own = one["series"][key]
-            label = f"{own['label']}, {laid.said}"
-            series[f"p{i}_{key}"] = {**own, "role": look, "grid": i, "label": label}
-    panels = _laid_panels(each, every=every)
-    for panel in panels:
+        for c in chain.from_iterable(own[i].values()):
+            label = f"{one['series'][c]['label']}, {laid.said}"
+            series[f"p{i}_{c}"] = {**one["series"][c], "role": look, "grid": i, "label": label}
+    panels = []
+    for name in dict.fromkeys(chain.from_iterable(own)):  # in reading order
+        here = {i: channels[name] for i, channels in enumerate(own) if channels.get(name)}
+        if not here:
+            continue
+        model = next(p for one in each for p in one["panels"] if p["id"] == name)
+        channels = dict.fromkeys(chain.from_iterable(here.values()))
+        panel = {
+            **model,
+            "title": "Intake air" if name == "heat" and not every else model["title"],
+            "series": [f"p{i}_{c}" for c in channels for i, names in here.items() if c in names],
+            "always": model["always"] or not every,
+            "lines": [line for line in model["lines"] if line["role"] == "limit"],
+            "bands": [],
+        }
+        panels.append(panel)
         if panel["id"] == "mixture":
             limit = _laid_limit(pulls, each)
             series |= limit
@@ -438,7 +453,13 @@ def _laid_limit(pulls: Sequence[Laid], each: Sequence[Doc]) -> dict[str, Any]:
     if i is None:
         return {}
     label = f"Hold limit at the most boost, {pulls[i].name}"
-    return {f"p{i}_{LEAN_LIMIT}": {**each[i]["series"][LEAN_LIMIT], "grid": i, "label": label}}
+    return {
+        f"p{i}_{LEAN_LIMIT}": {
+            **each[i]["series"][LEAN_LIMIT],
+            "grid": i,
+            "label": label,
+        }
+    }
 
 
 def _laid_of(panel: Doc, *, every: bool) -> list[str]:
@@ -450,28 +471,6 @@ def _laid_of(panel: Doc, *, every: bool) -> list[str]:
         return names
     air = panel["id"] == "heat"
     return [c for c in names if "target" not in c and (not air or base_of(c) == "intake_air_temp")]
-
-
-def _laid_panels(each: Sequence[Doc], *, every: bool) -> list[dict[str, Any]]:
-    """Panels that any of them has, in reading order, with every pull's lines of a channel side by
-    side.
-    """
-    by_id = [{p["id"]: p for p in one["panels"]} for one in each]
-    out = []
-    for name in dict.fromkeys(key for panels in by_id for key in panels):
-        here = {i: panels[name] for i, panels in enumerate(by_id) if name in panels}
-        channels = dict.fromkeys(c for p in here.values() for c in _laid_of(p, every=every))
-        keys = [f"p{i}_{c}" for c in channels for i, p in here.items() if c in p["series"]]
-        model = next(iter(here.values()))
-        own = {
-            "title": "Intake air" if name == "heat" and not every else model["title"],
-            "series": keys,
-            "always": model["always"] or not every,
-            "lines": [line for line in model["lines"] if line["role"] == "limit"],
-            "bands": [],
-        }
-        out += [{**model, **own}] if keys else []
-    return out
 
 
 DIFFERENCES = (

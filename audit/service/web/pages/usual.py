@@ -59,7 +59,7 @@ def curve_of(gear: GearResponse, relative: float) -> DutyCurve:
     duty = [low + (high - low) * i / (POINTS - 1) for i in range(POINTS)]
     bounds = zip(*(gear.curve.interval(d, relative=relative) for d in duty), strict=True)
     below, middle, above = (tuple(round(v, 3) for v in level) for level in bounds)
-    return DutyCurve(gear.gear or None, tuple(duty), below, middle, above)
+    return DutyCurve(tuple(duty), below, middle, above)
 
 
 def _usual(pulls: pl.DataFrame, last: str) -> Usual:
