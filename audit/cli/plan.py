@@ -23,7 +23,7 @@ def command(
     ends it."""
     from audit.archive.step.plan import document_of_plan, plan
     from audit.archive.step.response_document import dumps
-    from audit.report.run_sheet import render
+    from audit.report.sheets import plan_lines
 
     if archive is None:
         from audit.carfile import load_car
@@ -42,4 +42,6 @@ def command(
         made = plan(car, response(kept, car, setting=setting), where=shown(archive), afr=afr)
     document = document_of_plan(made)
     us = units == "us" if units else document["us_units"]
-    output.deliver(json_to, partial(dumps, document), lambda: output.tell(render(document, us=us)))
+    output.deliver(
+        json_to, partial(dumps, document), lambda: output.tell(plan_lines(document, us=us))
+    )

@@ -29,7 +29,7 @@ def command(
     from audit.archive.step.response import response
     from audit.archive.step.response_document import document_of, dumps
     from audit.archive.store.store import Archive
-    from audit.report.response_table import gear_table, render
+    from audit.report.sheets import gear_lines, response_lines
 
     kept = Archive(archive)
     car = options.car_of(kept, car_file)
@@ -38,7 +38,7 @@ def command(
     if car.name not in (known := kept.cars()):
         output.warn([f"no night of {car.name} in {archive} (known: {', '.join(known)})."])
     us = units == "us" if units else document["us_units"]
-    table = gear_table if by_gear else render
+    table = gear_lines if by_gear else response_lines
     output.deliver(json_to, partial(dumps, document), lambda: output.tell(table(document, us=us)))
 
 

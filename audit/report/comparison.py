@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from audit.model import Measures
@@ -27,19 +26,19 @@ class Side(NamedTuple):
 
 
 class Difference(NamedTuple):
-    """One measure: means of both sides, b - a, the least difference that would be certain, and
-    whether this one is.
+    """One measure: means of both sides, b - a, from which difference on it would be certain, and
+    whether it is.
     """
 
     measure: str
     label: str
-    unit: str
     digits: int
     a: float
     b: float
-    change: float
-    least: float
+    difference: float
+    certain_from: float
     certain: bool
+    unit: str
 
 
 class Comparison(NamedTuple):
@@ -66,29 +65,20 @@ def compare(a: Side, b: Side) -> Comparison:
     most, gear = max(shared, default=(0, None))
     gear = gear if most else None
     left, right = ([m for g, m in side.pulls if gear is None or g == gear] for side in (a, b))
+    prior, sure = (float(table["settings"][key]["value"]) for key in ("prior_pulls", "sure"))
     rows = []
     for name, row in table["measure"].items():
         one, other = ([v for m in side if (v := m.get(name)) is not None] for side in (left, right))
-        if one and other:
-            rows.append(_difference(name, row, one, other, table["settings"]))
+        if not one or not other:
+            continue
+        mean, others = statistics.fmean(one), statistics.fmean(other)
+        squares = sum((v - m) ** 2 for side, m in ((one, mean), (other, others)) for v in side)
+        free = prior + len(one) + len(other) - 2
+        variance = (prior * float(row["noise"]) ** 2 + squares) / free
+        least, change = sure * math.sqrt(variance * (1 / len(one) + 1 / len(other))), others - mean
+        told = name, row["label"], int(row.get("digits", 1)), mean, others, change, least
+        rows.append(Difference(*told, abs(change) > least, row["unit"]))
     return Comparison(a, b, gear, (len(left), len(right)), tuple(rows))
-
-
-def _difference(
-    name: str,
-    row: Mapping[str, Any],
-    left: Sequence[float],
-    right: Sequence[float],
-    settings: Mapping[str, Mapping[str, Any]],
-) -> Difference:
-    """left, right: one figure a pull."""
-    prior, sure = (float(settings[key]["value"]) for key in ("prior_pulls", "sure"))
-    a, b = statistics.fmean(left), statistics.fmean(right)
-    squares = sum((v - mean) ** 2 for side, mean in ((left, a), (right, b)) for v in side)
-    variance = (prior * float(row["noise"]) ** 2 + squares) / (prior + len(left) + len(right) - 2)
-    least = sure * math.sqrt(variance * (1.0 / len(left) + 1.0 / len(right)))
-    label, unit, digits = row["label"], row["unit"], int(row.get("digits", 1))
-    return Difference(name, label, unit, digits, a, b, b - a, least, abs(b - a) > least)
 
 
 def document(found: Comparison) -> dict[str, Any]:
@@ -104,12 +94,8 @@ def document(found: Comparison) -> dict[str, Any]:
         "gear": found.gear,
         "measures": {
             row.measure: {
-                "a": round(row.a, 4),
-                "b": round(row.b, 4),
-                "difference": round(row.change, 4),
-                "certain_from": round(row.least, 4),
-                "certain": row.certain,
-                "unit": row.unit,
+                key: round(value, 4) if isinstance(value, float) else value
+                for key, value in list(row._asdict().items())[3:]
             }
             for row in found.rows
         },

@@ -51,30 +51,24 @@ def render(night: Night, *, colour: bool = False, width: int = WIDTH) -> list[st
     return _Report(night, colour=colour, width=width).told()
 
 
-class _Report:
-    """A report as it is written, line by line. afr: air-fuel ratio for one of lambda, as the logger
-    gives it, else None.
-    """
+class _Report(words.Sheet):
+    """afr: air-fuel ratio for one of lambda, as the logger gives it, else None."""
 
     def __init__(self, night: Night, *, colour: bool, width: int) -> None:
-        self.night, self.colour, self.width = night, colour, width
-        self.us, self.afr = night.us_units, words.afr_factor(night)
+        super().__init__(us=night.us_units, width=width)
+        self.night, self.colour, self.afr = night, colour, words.afr_factor(night)
         self.narrow = width < TABLE_WIDTH
-        self.lines: list[str] = []
 
-    def say(self, text: str, first: str = "", rest: str | None = None) -> None:
-        """A paragraph in the width at hand. first, rest: what its lines begin with."""
-        self.lines += words.wrapped(visible(text), first, rest, self.width) or [first]
-
-    def tell(self, sentence: str, first: str) -> None:
-        """The same of a canonical sentence."""
-        self.say(words.told(self.night, sentence), first)
+    def tell(self, sentence: str, first: str = "", rest: str | None = None) -> None:
+        """The same, with the logger's air-fuel ratio beside a lambda."""
+        self.say(words.told(self.night, sentence), first, rest)
 
     def painted(self, word: str, text: str) -> str:
         return f"\x1b[1;{COLOURS[word]}m{text}\x1b[0m" if self.colour and word in COLOURS else text
 
     def section(self, title: str, said: Sequence[str]) -> None:
-        self.lines += ["", title] if said else []
+        if said:
+            self.part(title)
         for text in said:
             self.say(text, BULLET)
 
@@ -86,7 +80,7 @@ class _Report:
         self.say(f"{night.car.name}, {words.counted(night)}", "", "  ")
         for reason in night.reasons:
             self.tell(reason, BULLET)
-        self.lines.append("")
+        self.part()
         if night.decision is not None:
             self.say(words.decision_line(night.decision.plain(), us=self.us), "", "  ")
             why = [] if night.decision.state == "no_step" else [night.decision.why]
@@ -97,7 +91,7 @@ class _Report:
         self.not_judged()
         rejected = [a.error or a.path for a in night.logs if a.status == "rejected"]
         self.section("Not read", rejected)
-        self.lines.append("")
+        self.part()
         self.assumed()
         self.say(words.CAUTION if self.narrow else words.CAUTIONS)
         return self.lines
@@ -106,7 +100,8 @@ class _Report:
         """The table of pulls, log by log, what was mended in a log above its own."""
         logs = [a for a in self.night.logs if a.pulls or words.mended(a)]
         pulls = [p for a in logs for p in a.pulls]
-        self.lines += [""] if logs else []
+        if logs:
+            self.part()
         if pulls:
             units = {
                 "mixture": "lambda" if self.afr is None else "AFR",
@@ -170,7 +165,7 @@ class _Report:
         groups: dict[tuple[str, str], list[words.Placed]] = {}
         for one in words.placed(self.night):
             groups.setdefault((one.finding.code, one.finding.channel or ""), []).append(one)
-        self.lines += ["", "Findings", *([] if groups else ["  none"])]
+        self.part("Findings", *([] if groups else ["  none"]))
         ranked = [sorted(group, key=_rank) for group in groups.values()]
         for group in sorted(ranked, key=lambda group: _rank(group[0])):
             self.group(group)
@@ -230,7 +225,7 @@ class _Report:
             said.append(f"Boost is over ambient pressure from: {'; '.join(told)}.")
         if said:
             self.say(" ".join(said))
-            self.lines.append("")
+            self.part()
 
 
 def _rank(one: words.Placed) -> int:

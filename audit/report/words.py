@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from audit.model import SEVERITIES, Finding, LogAudit, Night, PullAudit
 from audit.report.display import figure, localise, number, overshoot, overshoot_share
-from audit.report.names import short_name
+from audit.report.names import short_name, visible
 
 Doc = Mapping[str, Any]
 PHONE = 46  # columns of a sheet that is read on a phone
@@ -69,6 +69,26 @@ def aligned(widths: Sequence[int], *cells: str) -> str:
     """A line of a table: each cell to the right in its width, in a negative width to the left."""
     pairs = zip(cells, widths, strict=True)
     return " ".join(f"{cell:>{w}}" if w > 0 else f"{cell:<{-w}}" for cell, w in pairs)
+
+
+class Sheet:
+    """A text as it is written, line by line, in so many columns."""
+
+    def __init__(self, *, us: bool, width: int = PHONE) -> None:
+        self.us, self.width = us, width
+        self.lines: list[str] = []
+
+    def say(self, text: str, first: str = "", rest: str | None = None) -> None:
+        """A paragraph. first, rest: what its lines begin with."""
+        self.lines += wrapped(visible(text), first, rest, self.width)
+
+    def tell(self, sentence: str, first: str = "", rest: str | None = None) -> None:
+        """A canonical sentence in the reader's units."""
+        self.say(localise(sentence, us=self.us), first, rest)
+
+    def part(self, *lines: str) -> None:
+        """A new part after an empty line."""
+        self.lines += ["", *lines]
 
 
 def counted(night: Night) -> str:

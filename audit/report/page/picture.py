@@ -4,17 +4,17 @@ the page's script.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from audit.model import Array, Night, PullAudit, base_of
+from audit.report import words
 from audit.report.display import figure, linear, unit_for
 from audit.report.page import marks
 from audit.report.page.history import DutyCurve, History
 from audit.report.page.traces import broken, doubted, thinned
-from audit.report.words import when
 from audit.tables import channel_row
 
 Layer = dict[str, Any]
@@ -22,35 +22,6 @@ AROUND_S = 1.5  # drawn before and after a finding
 MOST_ROWS = 160
 NEXT_WIDTH_PCT = 1.2  # of the mark of the next duty
 LEAST_KPA = 10.0  # from the lowest to the highest boost shown: pulls alike look alike
-
-
-def chart(
-    name: str,
-    title: str,
-    unit: str,
-    *,
-    about: Sequence[str],
-    layers: Sequence[Layer],
-    across: str,
-    told: str,
-    ticks: Mapping[str, str] | None = None,
-    axis: Mapping[str, float] | None = None,
-) -> dict[str, Any]:
-    """A chart as the page's script draws it and its template tells it. axis: ends of the axes of a
-    tall one.
-    """
-    return {
-        "id": name,
-        **(axis or {}),
-        "title": title,
-        "unit": unit,
-        "about": "; ".join(about),
-        "layers": layers,
-        "ticks": ticks or {},
-        "tall": axis is not None,
-        "across": across,
-        "told": told,
-    }
 
 
 def of_finding(item: marks.Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] | None:
@@ -89,15 +60,17 @@ def of_finding(item: marks.Numbered, audit: PullAudit, *, us: bool) -> dict[str,
     limits = marks.limits_of(f, audit, us=us)[:2]
     layers += [{"kind": "level", "role": "limit", **line} for line in limits]
     name, about = marks.channel_name(channel), marks.said(f, audit.measures, us=us)
-    return chart(
-        "worst",
-        name,
-        unit_for(row.unit, us=us),
-        about=[about, *(["grey crosses are not believed"] if crosses else [])],
-        layers=layers,
-        across="time in the log, s",
-        told=f"{name}: {about}, {when(f, 'at ', ' to ')}.",
-    )
+    return {
+        "id": "worst",
+        "title": name,
+        "unit": unit_for(row.unit, us=us),
+        "about": about + ("; grey crosses are not believed" if crosses else ""),
+        "layers": layers,
+        "ticks": {},
+        "tall": False,
+        "across": "time in the log, s",
+        "told": f"{name}: {about}, {words.when(f, 'at ', ' to ')}.",
+    }
 
 
 # Of a log's findings without a moment: what its pulls show of it, by channel.
@@ -131,17 +104,18 @@ def by_pull(item: marks.Numbered, pulls: Sequence[PullAudit], *, us: bool) -> di
         layers += [{"kind": "line", **look}, {"kind": "points", **look, "shape": shape, "size": 4}]
         about.append(f"{shape}s: {word}")
         told.append(f"{word} {', '.join(figure(v, unit, us=us, digits=0) for _, v in seen)}")
-    title = f"{marks.channel_name(channel)} pull by pull"
-    return chart(
-        "worst",
-        title.replace(" pull by pull", ", pull by pull"),
-        unit_for(unit, us=us),
-        about=about,
-        layers=layers,
-        ticks={str(i): str(i) for i in range(1, len(pulls) + 1)} if len(pulls) < 20 else {},
-        across="pull of the log",
-        told=f"{title}: {'; '.join(told)}.",
-    )
+    title = marks.channel_name(channel)
+    return {
+        "id": "worst",
+        "title": f"{title}, pull by pull",
+        "unit": unit_for(unit, us=us),
+        "about": "; ".join(about),
+        "layers": layers,
+        "ticks": {str(i): str(i) for i in range(1, len(pulls) + 1)} if len(pulls) < 20 else {},
+        "tall": False,
+        "across": "pull of the log",
+        "told": f"{title} pull by pull: {'; '.join(told)}.",
+    }
 
 
 class Step(NamedTuple):
@@ -218,11 +192,20 @@ def duty_chart(
             points([(step.duty, step.expected[1])], "circle", 2),
         ]
         said.append(f"Boost expected there: {ends[1]:.1f} {unit}, {ends[0]:.1f} to {ends[2]:.1f}.")
-    axis = {"from": low, "to": high, "least": round(LEAST_KPA * scale, 3)}
-    across, words = "solenoid duty, %", " ".join(said)
-    return chart(
-        name, title, unit, about=about, layers=layers, across=across, told=words, axis=axis
-    )
+    return {
+        "id": name,
+        "from": low,
+        "to": high,
+        "least": round(LEAST_KPA * scale, 3),
+        "title": title,
+        "unit": unit,
+        "about": "; ".join(about),
+        "layers": layers,
+        "ticks": {},
+        "tall": True,
+        "across": "solenoid duty, %",
+        "told": " ".join(said),
+    }
 
 
 def duty_tonight(night: Night, history: History, *, us: bool) -> dict[str, Any] | None:

@@ -351,19 +351,12 @@ def load_chart(audit: PullAudit, table: Limits, *, us: bool) -> dict[str, Any] |
     top = max(highest, start)
     boost = np.unique([start, *(b for b in row.at if start < b < top), top])
     x = [round(shown(float(b), "kPa", us=us), 2) for b in boost]
-    return {
-        "unit": unit_for("kPa", us=us),
-        "lag": round(audit.measures.get("lambda_lag_s") or 0.0, 3),
-        "limits": [
-            {
-                "name": name,
-                "x": x,
-                "y": [round(float(v), 4) for v in levels],
-                "text": f"{name} {levels[-1]:.2f}",
-            }
-            for name, levels in _levels(row, boost).items()
-        ],
-    }
+    limits = []
+    for name, levels in _levels(row, boost).items():
+        y = [round(float(v), 4) for v in levels]
+        limits.append({"name": name, "x": x, "y": y, "text": f"{name} {levels[-1]:.2f}"})
+    lag = round(audit.measures.get("lambda_lag_s") or 0.0, 3)
+    return {"unit": unit_for("kPa", us=us), "lag": lag, "limits": limits}
 
 
 class Laid(NamedTuple):

@@ -226,7 +226,7 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     from audit.archive.logged_mixture import logged_afr
     from audit.archive.step.plan import document_of_plan, plan
     from audit.archive.step.response import response
-    from audit.report.run_sheet import boosts
+    from audit.report.sheets import boosts
 
     car = shelf.known_car(car)
     us = us_of(shelf, car)
