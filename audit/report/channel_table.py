@@ -50,9 +50,7 @@ def _fitted(line: str, width: int) -> list[str]:
 
 
 def _row(source: str, *cells: str, narrow: bool) -> list[str]:
-    """A row: source column, then channel, rate, low, high, unit and flag, on a narrow screen on a
-    line of their own.
-    """
+    """A row; on a narrow screen what the source column became stands on a line of its own."""
     widths = NARROW if narrow else WIDE
     cut = (text[:-width] if width < -1 else text for text, width in zip(cells, widths, strict=True))
     row = aligned(widths, *cut).rstrip()

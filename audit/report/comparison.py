@@ -1,6 +1,4 @@
-"""Two pulls, logs or nights side by side: each measure, the difference, and what differs for
-certain.
-"""
+"""Two pulls, logs or nights side by side: each measure, and what differs for certain."""
 
 from __future__ import annotations
 
@@ -26,9 +24,7 @@ class Side(NamedTuple):
 
 
 class Difference(NamedTuple):
-    """One measure: means of both sides, b - a, from which difference on it would be certain, and
-    whether it is.
-    """
+    """One measure: means of both sides, b - a, and from which difference on it is certain."""
 
     measure: str
     label: str

@@ -1,6 +1,4 @@
-"""Figures in the reader's units: canonical messages and numbers to psi, °F and mph, or left
-metric.
-"""
+"""Figures in the reader's units: psi, °F and mph, or metric as they are."""
 
 from __future__ import annotations
 
@@ -58,9 +56,7 @@ def _digits(text: str) -> int:
 
 
 def figure(value: float | None, unit: str, *, us: bool, digits: int = 1, more: int = 0) -> str:
-    """'12.8 psi', '65 °C'; a dash for None. A ratio such as lambda has no unit to name; its slope
-    is a small number.
-    """
+    """'12.8 psi', '65 °C'; a dash for None. A ratio names no unit; its slope is a small number."""
     least = 2 if unit == "1" else 3 if unit.startswith("per ") else 0
     text = number(value, unit, us=us, digits=max(digits, least), more=more)
     return text if text == "–" else f"{text} {unit_for(unit, us=us)}".rstrip()
@@ -92,9 +88,7 @@ def number(value: float | None, unit: str, *, us: bool, digits: int = 1, more: i
 
 
 def between(high: float | None, low: float | None, *, us: bool) -> str:
-    """A pressure less another as the difference of the two figures that are shown, so that they add
-    up.
-    """
+    """A pressure less another, as the difference of the two figures that are shown."""
     if high is None or low is None:
         return "–"
     ends = [round(float(number(end, "kPa", us=us)), 1) for end in (high, low)]
@@ -102,9 +96,7 @@ def between(high: float | None, low: float | None, *, us: bool) -> str:
 
 
 def apart(a: str, b: str) -> str:
-    """b less a as both figures are shown, so that they add up, with its sign: '+0.1', '-3', and
-    '0.0' for none.
-    """
+    """b less a as both are shown, so that they add up: '+0.1', '-3', and '0.0' for none."""
     digits = _digits(b)
     change = _written(round(float(b) - float(a), digits), digits)
     return change if change.startswith("-") or not change.strip("0.") else f"+{change}"
@@ -130,9 +122,7 @@ def _written(value: float, digits: int) -> str:
 
 
 def unit_for(unit: str, *, us: bool) -> str:
-    """The unit a canonical unit is shown in, "" for a ratio's "1"; a temperature difference is
-    shown in degrees.
-    """
+    """The unit a canonical unit is shown in, "" for a ratio's "1"; K are shown as degrees."""
     first, per, rest = unit.partition(" per ")
     if us and first in _US:
         return _US[first][0] + per + rest

@@ -32,9 +32,7 @@ def document(night: Night) -> dict[str, Any]:
 
 
 def dumps(night: Night) -> str:
-    """The document as text. Raises ValueError for a number that is not finite (a bug, never
-    data).
-    """
+    """The document as text. Raises ValueError for a number not finite (a bug, never data)."""
     return json.dumps(document(night), ensure_ascii=False, allow_nan=False, indent=1)
 
 

@@ -1,6 +1,4 @@
-"""The night as one page to send on: everything in it, nothing fetched, everything from the log
-escaped.
-"""
+"""The night as one page to send on: everything in it, nothing fetched, logs' text escaped."""
 
 from __future__ import annotations
 

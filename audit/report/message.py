@@ -12,9 +12,7 @@ LONGEST = 160  # characters of a line: a message wraps, but nobody reads a parag
 
 
 def message(night: Night, *, date: str = "") -> list[str]:
-    """Car and date, verdict, decision, the worst finding, the best pull, what to look at, the
-    caution.
-    """
+    """Car and date, verdict, decision, worst finding, best pull, what to look at, caution."""
     worst, found, decision = words.worst_finding(night), words.every_finding(night), night.decision
 
     def said(text: str, head: str = "") -> str:

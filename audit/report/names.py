@@ -39,9 +39,7 @@ def short_name(path: str) -> str:
 
 
 def without_folders(text: str, night: Night) -> str:
-    """A sentence with the names of logs alone: the page is sent on, and the folders are nobody's
-    business.
-    """
+    """A sentence with the names of logs alone: folders are nobody's business."""
     for path in sorted((a.path for a in night.logs), key=len, reverse=True):
         name = short_name(path)
         if path != name:
@@ -51,16 +49,12 @@ def without_folders(text: str, night: Night) -> str:
 
 
 def clipped(name: str) -> str:
-    """A file name that fits a line: the middle of a long one is left out. The table of logs has it
-    whole.
-    """
+    """A file name that fits a line, the middle of a long one left out."""
     return name if len(name) <= LONGEST_NAME else f"{name[:22]}…{name[-16:]}"
 
 
 def isolated(text: str, night: Night) -> Markup:
-    """A sentence with the names of logs and car set apart, so that none turns the figures beside
-    it; long ones cut.
-    """
+    """A sentence with names of logs and car set apart, so that none turns what stands beside it."""
     from markupsafe import Markup, escape
 
     names = {short_name(a.path) for a in night.logs} | {night.car.name}

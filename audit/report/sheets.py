@@ -56,9 +56,7 @@ def _notes(sheet: Sheet, notes: Sequence[str]) -> None:
 
 
 def gear_lines(document: Doc, *, us: bool) -> list[str]:
-    """A line a gear: duties logged, boost there, the duty that the target takes; to print or
-    paste.
-    """
+    """A line a gear: duties logged, boost there, what the target takes; to print or paste."""
     sheet, widths = Sheet(us=us), (4, 5, 9, 11, 6, 6)
     heads = ("gear", "pulls", "duty %", "boost", "target", "need %")
     sheet.lines = [f"{document['car']}, boost by gear in {unit_for('kPa', us=us)} gauge"]
@@ -178,9 +176,7 @@ def _duty(value: float | None) -> str:
 
 
 def plan_lines(document: Doc, *, us: bool) -> list[str]:
-    """The sheet's lines from the document 'pullaudit.plan', narrow enough for a phone, one page
-    when printed.
-    """
+    """The lines of the document 'pullaudit.plan', narrow enough for a phone, one page in print."""
     sheet = Sheet(us=us)
     gear = f"gear {document['gear']}" if document["gear"] else ""
     where = ", ".join(filter(None, (document["setting"], gear)))

@@ -1,6 +1,4 @@
-"""The night as wide as the terminal, 80 columns at most: verdict and reasons, the pulls, findings,
-what was not judged, cautions.
-"""
+"""The night as wide as the terminal, 80 columns at most."""
 
 from __future__ import annotations
 
@@ -171,9 +169,7 @@ class _Report(words.Sheet):
             self.group(group)
 
     def group(self, group: list[words.Placed]) -> None:
-        """The worst of a code with its evidence; the others of the same code by where and value.
-        group: the worst severity first.
-        """
+        """The worst of a code with its evidence; the others of the same code by where and value."""
         worst, where, *_ = group.pop(worst_of([one.finding for one in group]))
         severity = self.painted(worst.severity, worst.severity)
         moment = words.when(worst, "", "-")

@@ -56,9 +56,7 @@ def many(number: int, noun: str) -> str:
 
 
 def wrapped(text: str, first: str = "", rest: str | None = None, width: int = PHONE) -> list[str]:
-    """A paragraph in so many columns. first, rest: what its lines begin with, the rest as far in as
-    the first where it is not said; a word longer than a line stays whole.
-    """
+    """A paragraph. first, rest: what its lines begin with, the rest as far in as the first."""
     rest = " " * len(first) if rest is None else rest
     return textwrap.wrap(
         text, width, initial_indent=first, subsequent_indent=rest, break_long_words=False
@@ -98,17 +96,13 @@ def counted(night: Night) -> str:
 
 
 def mended(audit: LogAudit) -> list[str]:
-    """What intake left out of a file or mended in it, a sentence each: torn end, skipped lines,
-    restarted clock.
-    """
+    """What intake left out of a file or mended in it, a sentence each."""
     notes = audit.log.notes if audit.log is not None else ()
     return [sentence(n.message) for n in notes if n.line is not None or n.code is not None]
 
 
 class Placed(NamedTuple):
-    """A finding where it was made: of the whole night, of a log, of one of its pulls. n: the number
-    of that log or pull over the night.
-    """
+    """A finding of the whole night, a log or a pull; n: its number in the night."""
 
     finding: Finding
     where: str
@@ -143,9 +137,7 @@ def every_finding(night: Night) -> list[Finding]:
 
 
 def worst_finding(night: Night) -> Finding | None:
-    """The worst finding, of several the one that the first reason tells of; None for no more than
-    notes.
-    """
+    """The worst finding, of several the one that the first reason tells of; None for mere notes."""
     lead = night.reasons[0] if night.reasons else ""
     return max(
         (f for f in every_finding(night) if f.severity != "note"),
@@ -215,9 +207,7 @@ def duty_moves(decision: Doc) -> bool:
 
 
 def decision_line(decision: Doc, *, us: bool) -> str:
-    """'STEP: 25.0 % duty next (now 20.0 %), gear 3; expect 14.2 psi (13.4 to 15.1)', from its plain
-    values.
-    """
+    """'STEP: 25.0 % duty next (now about 20.0 %), gear 3; expect 14.2 psi (13.4 to 15.1)'."""
     now, following = decision["duty_now_pct"], decision["duty_next_pct"]
     text = DECISION_SAYS[decision["state"]]
     if duty_moves(decision):
@@ -243,9 +233,7 @@ _LAMBDA = re.compile(
 
 
 def afr_factor(night: Night) -> float | None:
-    """Air-fuel ratio for one of lambda, where the logger gave that and results are in US units;
-    else None.
-    """
+    """Air-fuel ratio for one of lambda, where the logger gave that and units are US; else None."""
     return logs_afr(night) if night.us_units else None
 
 
@@ -260,9 +248,7 @@ def logs_afr(night: Night) -> float | None:
 
 
 def told(night: Night, text: str) -> str:
-    """A canonical sentence in the reader's units, the logger's air-fuel ratio beside the first
-    lambda.
-    """
+    """A canonical sentence in the reader's units, an air-fuel ratio beside its first lambda."""
     factor = afr_factor(night)
     said = localise(text, us=night.us_units)
     if factor is None:

@@ -210,9 +210,7 @@ def facts(decision: Decision, *, us: bool) -> list[tuple[str, str, str]]:
 
 
 def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) -> Tree | None:
-    """The worst finding: severity, figure, limit, its number on the page, and its picture or None;
-    of several the one that the first reason tells of.
-    """
+    """The worst finding: its figures, its number on the page, and its picture or None."""
     worst, us = words.worst_finding(night), night.us_units
     item = next((i for i in found if i.finding is worst), None)
     if item is None:

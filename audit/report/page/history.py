@@ -7,9 +7,7 @@ from typing import NamedTuple
 
 
 class Usual(NamedTuple):
-    """One gear: range of each measure over earlier nights, (low, high), nine pulls in ten, and the
-    mean of the last night.
-    """
+    """One gear: (low, high) of each measure, nine earlier pulls in ten; last night's mean."""
 
     ranges: Mapping[str, tuple[float, float]]
     last: Mapping[str, float]

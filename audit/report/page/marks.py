@@ -1,6 +1,4 @@
-"""Every finding of a night with its number, its panel, the place of its mark, and where its limit
-lies on the panel's axis.
-"""
+"""Every finding of a night by number: its panel, its mark, and its limit on the panel's axis."""
 
 from __future__ import annotations
 
@@ -79,17 +77,13 @@ class Numbered(NamedTuple):
 
 
 def pull_ids(night: Night) -> list[tuple[str, str, PullAudit]]:
-    """(id, file name, pull) of every pull, in page order; ids are 'pull-1', 'pull-2', … over the
-    night.
-    """
+    """(id, file name, pull) of every pull, in page order; ids are 'pull-1', 'pull-2', …"""
     flat = [(short_name(log.path), pull) for log in night.logs for pull in log.pulls]
     return [(f"pull-{i}", name, pull) for i, (name, pull) in enumerate(flat, 1)]
 
 
 def numbered(night: Night) -> list[Numbered]:
-    """All findings, those of the whole night and of logs first, then pull by pull, worst first in
-    each.
-    """
+    """All findings: the night's and the logs' first, then pull by pull, worst first in each."""
     pulls = pull_ids(night)
 
     def rank(one: Placed) -> tuple[bool, int, int]:
@@ -125,9 +119,7 @@ def _meets(f: Finding, pull: Pull) -> bool:
 def marks_of(
     name: str, audit: PullAudit, found: Sequence[Numbered], panels: Iterable[str], *, us: bool
 ) -> list[dict[str, Any]]:
-    """The marks to draw in one pull's traces, in display units; those whose panel is not drawn are
-    left out.
-    """
+    """The marks in one pull's traces, in display units; those whose panel is not drawn left out."""
     out, there = [], set[str | None](panels)
     for item in found:
         f = item.finding
@@ -230,9 +222,7 @@ def limit_levels(finding: Finding, measures: Measures, pull: Pull) -> list[float
 
 
 def _measure_of(finding: Finding, measures: Measures, pull: Pull) -> Measure | None:
-    """The measure that a finding judged: of its code's rows in its unit the one whose figure and
-    limit are nearest.
-    """
+    """The measure that a finding judged: of its code and unit the nearest by figure and limit."""
     rows = [r for r in limits_for(pull.car).rows(finding.code) if r.unit == finding.unit]
 
     def distance(row: Limit) -> tuple[float, float]:
@@ -248,9 +238,7 @@ def _measure_of(finding: Finding, measures: Measures, pull: Pull) -> Measure | N
 
 
 def _base(name: str, finding: Finding, measures: Measures, pull: Pull) -> float | None:
-    """What a limit is counted from: a measure of the pull, a figure of the car, a channel at the
-    finding's moment.
-    """
+    """What a limit is counted from: a measure, a figure of the car, a channel at its moment."""
     if (value := measures.get(name, getattr(pull.car, name, None))) is not None:
         return float(value)
     if not pull.log.has(name):

@@ -1,6 +1,4 @@
-"""The sheet of a pull's measures, read from what the checks declare: a new check stands in it by
-itself.
-"""
+"""The sheet of a pull's measures, as the checks declare them: a new check stands in it too."""
 
 from __future__ import annotations
 

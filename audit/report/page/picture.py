@@ -1,6 +1,4 @@
-"""Pictures that are no traces: one finding on the first screen, boost against duty, as layers for
-the page's script.
-"""
+"""One finding on the first screen, boost against duty: layers for the page's script."""
 
 from __future__ import annotations
 
@@ -83,9 +81,7 @@ BY_PULL = {
 
 
 def by_pull(item: marks.Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str, Any] | None:
-    """What a log's finding that has no moment stands on: two measures, pull by pull. None for no
-    such channel, or fewer than two pulls that have them.
-    """
+    """What a log's finding without a moment stands on, pull by pull; None for fewer than two."""
     channel = base_of(item.finding.channel or "")
     if channel not in BY_PULL:
         return None
@@ -119,9 +115,7 @@ def by_pull(item: marks.Numbered, pulls: Sequence[PullAudit], *, us: bool) -> di
 
 
 class Step(NamedTuple):
-    """The next duty in %, and the boost that nine pulls in ten should settle in there, kPa gauge:
-    low, middle, high.
-    """
+    """The next duty in %, and the boost expected there, kPa gauge: low, middle, high."""
 
     duty: float
     expected: tuple[float, float, float] | None
@@ -140,9 +134,7 @@ def duty_chart(
     step: Step | None = None,
     near: float = 15.0,
 ) -> dict[str, Any]:
-    """Boost against duty. settled, peaks: (duty %, kPa gauge) of each pull; near: how far beyond
-    them it reaches, in %.
-    """
+    """Boost against duty. settled, peaks: (%, kPa gauge) a pull; near: % drawn beyond them."""
     scale, unit = linear("kPa", us=us)[0], unit_for("kPa", us=us)
 
     def points(rows: Sequence[tuple[float, float]], shape: str, style: int) -> Layer:

@@ -58,9 +58,7 @@ def _sparing(packet: Doc) -> Any:
 
 
 def json_for_html(value: Any) -> Any:
-    """JSON that may stand inside a script element: no '<', '>', '&', nor a line separator is left
-    in it.
-    """
+    """JSON that may stand in a script element: no '<', '>', '&' nor line separator is left."""
     from markupsafe import Markup
 
     text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)

@@ -1,6 +1,4 @@
-"""The traces of a pull, and of pulls over each other, as small packets of numbers that the page's
-script draws.
-"""
+"""Traces of a pull, and of pulls over each other: small packets that the page's script draws."""
 
 from __future__ import annotations
 
@@ -91,9 +89,7 @@ def thinned(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dict
 
 
 def averaged(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dict[str, Array]]:
-    """At most about `most` rows, each the mean of its bucket: for many lines over each other, where
-    extremes would draw the noise alone. As thinned otherwise.
-    """
+    """As thinned, but each row the mean of its bucket: of many lines extremes would draw noise."""
     n = len(t)
     if n <= most:
         return t, columns
@@ -206,9 +202,7 @@ def _lean_row(table: Limits) -> tuple[Limit, float]:
 
 
 def _lean_limit(audit: PullAudit, t: Array, table: Limits) -> Array | None:
-    """The hold limit of lambda at each row inside the pull, which follows boost; NaN where it does
-    not hold.
-    """
+    """The hold limit of lambda at each row inside the pull, NaN where it does not hold."""
     pull = audit.pull
     row, load = _lean_row(table)
     boost = pull.believed("boost", lead_s=1.5)
@@ -248,9 +242,7 @@ def _series(name: str, values: Array, pull: Pull, least_gap: float, *, us: bool)
 
 
 def doubted(name: str, pull: Pull, *, us: bool) -> list[list[float]]:
-    """[t, value] of samples that are there and not believed, in display units, at most
-    MOST_REJECTED spread evenly.
-    """
+    """[t, value] of samples not believed, in display units, at most MOST_REJECTED spread evenly."""
     flags = pull.sanity.samples.get(source_of(name))
     if flags is None:
         return []
@@ -272,9 +264,7 @@ def _gap(channel: Channel | None) -> float:
 
 
 def broken(t: Array, values: Array, channel: Channel | None) -> list[list[float | None]]:
-    """A line's times and values with a None where samples are missing, so that none is drawn
-    through what is not there.
-    """
+    """A line's times and values, a None where samples are missing: no line runs through those."""
     gaps = np.flatnonzero(np.diff(t) > _gap(channel)) + 1
     lines = (np.insert(line, gaps, np.nan).tolist() for line in (t, values))
     return [[None if math.isnan(v) else round(v, 3) for v in line] for line in lines]
@@ -456,9 +446,7 @@ def _laid_limit(pulls: Sequence[Laid], each: Sequence[Doc]) -> dict[str, Any]:
 
 
 def _laid_of(panel: Doc, *, every: bool) -> list[str]:
-    """A panel's channels as far as they are laid over each other: no limits, no targets but of two
-    pulls, of heat the intake air.
-    """
+    """A panel's channels to be laid over others': no limits; targets of two pulls alone."""
     names = [c for c in panel["series"] if c != LEAN_LIMIT]
     if every:
         return names
@@ -478,9 +466,7 @@ DIFFERENCES = (
 
 
 def differences(pulls: Sequence[Laid], *, us: bool) -> dict[str, Any] | None:
-    """Each pull less the first of its gear: heads with units, and rows of (name, figures). None for
-    one pull alone.
-    """
+    """Each pull less the first of its gear: heads, rows of (name, figures); None for one pull."""
     there = [
         row for row in DIFFERENCES if any(p.audit.measures.get(row[0]) is not None for p in pulls)
     ]
