@@ -8,7 +8,7 @@ import sys
 from collections.abc import Sequence
 from typing import TextIO
 
-from audit.model import REQUIRED_CHECKS, SEVERITIES, LogAudit, Night, PullAudit, worst_of
+from audit.model import REQUIRED_CHECKS, SEVERITIES, Night, PullAudit, worst_of
 from audit.report import words
 from audit.report.display import figure, number, unit_for
 from audit.report.names import visible
@@ -111,7 +111,11 @@ class _Report(words.Sheet):
         for audit in logs:
             path = visible(audit.path)
             self.lines.append(path if len(path) <= self.width else f"…{path[1 - self.width :]}")
-            self.mended(audit)
+            said = words.mended(audit)
+            more = f"{len(said) - MOST_MENDED} more: see pullaudit channels."
+            said = said[:MOST_MENDED] + ([more] if len(said) > MOST_MENDED else [])
+            if said:
+                self.say(" ".join(said), "  as read: ", "    ")
             for pull in audit.pulls:
                 self.pull(pull)
         marks = {_worst(p) for p in pulls}
@@ -130,15 +134,6 @@ class _Report(words.Sheet):
         widths = [narrow if self.narrow else wide for *_, wide, narrow in COLUMNS]
         there = [i for i, width in enumerate(widths) if width]
         return words.aligned([widths[i] for i in there], *(cells[i] for i in there))
-
-    def mended(self, audit: LogAudit) -> None:
-        """One line (wrapped) of what was left out or mended."""
-        said = words.mended(audit)
-        if len(said) > MOST_MENDED:
-            more = f"{len(said) - MOST_MENDED} more: see pullaudit channels."
-            said = [*said[:MOST_MENDED], more]
-        if said:
-            self.say(" ".join(said), "  as read: ", "    ")
 
     def pull(self, audit: PullAudit) -> None:
         span, told = audit.pull.span, words.pull_figures(audit, self.afr, us=self.us)

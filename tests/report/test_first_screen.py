@@ -93,7 +93,7 @@ def test_a_log_that_was_not_read_has_no_figures():
 
 
 def test_the_sheet_tells_duty_as_the_table_does_and_the_lean_limits_of_every_pull():
-    from audit.report.page.measures import sheet
+    from audit.report.page.measures import Usual, sheet
 
     night = sample("alder/2025-05-24_overshoot", us=True)
     card = page_of(night)["cards"][0]
@@ -104,7 +104,7 @@ def test_the_sheet_tells_duty_as_the_table_does_and_the_lean_limits_of_every_pul
     assert figure_of(held["value"]) < figure_of(held["limits"][0][2:])
     volts = next(
         r
-        for _, g in sheet(night.logs[0].pulls[0], None, us=True)
+        for _, g in sheet(night.logs[0].pulls[0], Usual(), us=True)
         for r in g
         if "volt" in r["label"]
     )

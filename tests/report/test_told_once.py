@@ -10,7 +10,7 @@ from audit.archive.trend.text import season_lines
 from audit.model import Car, CheckResult, Decision, Finding
 from audit.report.display import overshoot_share
 from audit.report.html import render
-from audit.report.page.measures import sheet
+from audit.report.page.measures import Usual, sheet
 from tests.report.nights import full_night
 
 KPA_PER_PSI = 6.894757  # NIST SP 811 (2008), appendix B.8
@@ -27,7 +27,7 @@ def row(label, us=True, **measures):
     """The line of a pull's sheet with these measures."""
     pull = full_night(pulls=1).logs[0].pulls[0]
     made = dataclasses.replace(pull, measures=measures)
-    return next(r for _, rows in sheet(made, None, us=us) for r in rows if r["label"] == label)
+    return next(r for _, rows in sheet(made, Usual(), us=us) for r in rows if r["label"] == label)
 
 
 @pytest.mark.parametrize(("kpa", "reached"), [(13.9, False), (14.0, True), (6.95, False)])

@@ -25,22 +25,14 @@ from audit.report import words
 from audit.report.display import figure, localise, number, unit_for
 from audit.report.message import message
 from audit.report.names import clipped, isolated, short_name, without_folders, without_positions
-from audit.report.page.history import History
-from audit.report.page.marks import (
-    Numbered,
-    amount,
-    channel_name,
-    code_said,
-    numbered,
-    pull_ids,
-    value_of,
-)
-from audit.report.page.measures import sheet
+from audit.report.page import marks
+from audit.report.page.measures import History, Usual, sheet
 from audit.report.page.picture import by_pull, duty_tonight, of_finding
 from audit.report.page.traces import Laid, differences, overlaid, packet, rows_for
 
 Tree = dict[str, Any]
 Pulls = Sequence[tuple[str, str, PullAudit]]
+Found = Sequence[marks.Numbered]
 WithLog = Callable[[PullAudit], PullAudit]
 
 HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
@@ -98,7 +90,7 @@ def page_of(
     us, history = night.us_units, history or History()
     starts = (a.log.wall_start[:10] for a in night.logs if a.log is not None and a.log.wall_start)
     day = date or min(starts, default="")
-    found, pulls = numbered(night), pull_ids(night)
+    found, pulls = marks.numbered(night), marks.pull_ids(night)
     if late is None:
         rows = rows_for([p.pull for _, _, p in pulls])
         traces = {name: packet(name, p, found, rows=rows, us=us) for name, _, p in pulls}
@@ -120,7 +112,7 @@ def page_of(
         "says": words.headline(night)[len(night.verdict) :].lstrip(",: "),
         "day": day,
         "counts": ", ".join(filter(None, (night.setting, words.counted(night)))),
-        "first": _first(night, found, date=day, with_log=with_log),
+        "first": _first(night, found, day, with_log),
         "reasons": [_reason(text, found, night) for text in night.reasons],
         "checks": _checks(judged, [i.finding for i in found], us=us),
         "findings": told_in.get("night", []),
@@ -165,7 +157,7 @@ def _said(night: Night, text: str, found: list[Finding], *, capital: bool = Fals
     return isolated(without_folders(words.sentence(said) if capital else said, night), night)
 
 
-def _first(night: Night, found: Sequence[Numbered], *, date: str, with_log: WithLog | None) -> Tree:
+def _first(night: Night, found: Found, date: str, with_log: WithLog | None) -> Tree:
     """What the first screen says of a night: the decision ("" where none was made) with what it
     stands on, the worst finding, and the text for a tuner. with_log: a pull with its log, to draw
     the worst finding; None draws none.
@@ -209,14 +201,14 @@ def facts(decision: Decision, *, us: bool) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) -> Tree | None:
+def _worst(night: Night, found: Found, with_log: WithLog | None) -> Tree | None:
     """The worst finding: its figures, its number on the page, and its picture or None."""
     worst, us = words.worst_finding(night), night.us_units
     item = next((i for i in found if i.finding is worst), None)
     if item is None:
         return None
-    f, log = item.finding, item.placed.log
-    audit = next((p for name, _, p in pull_ids(night) if name == item.pull), None)
+    f, log = item.finding, item.log
+    audit = next((p for name, _, p in marks.pull_ids(night) if name == item.pull), None)
     chart = None
     if audit is None:
         chart = by_pull(item, log.pulls if log is not None else (), us=us)
@@ -228,23 +220,23 @@ def _worst(night: Night, found: Sequence[Numbered], with_log: WithLog | None) ->
     return {
         "n": item.n,
         "severity": f.severity,
-        "value": value_of(f, audit.measures if audit is not None else {}, us=us),
-        "limit": amount(f.limit, f, us=us),
+        "value": marks.value_of(f, audit.measures if audit is not None else {}, us=us),
+        "limit": marks.amount(f.limit, f, us=us),
         "message": _said(night, f.message, [f], capital=True),
         "chart": chart,
     }
 
 
-def _reason(text: str, found: Sequence[Numbered], night: Night) -> Tree:
+def _reason(text: str, found: Found, night: Night) -> Tree:
     """A reason with the number of the finding it tells of, None for none."""
     n = None
     for item in reversed(found):
-        if item.finding.message in text and (item.owner == "night" or item.placed.where in text):
+        if item.finding.message in text and (item.owner == "night" or item.where in text):
             n = item.n
     return {"text": _said(night, text, words.every_finding(night)), "n": n}
 
 
-def _found(night: Night, found: Sequence[Numbered], marked: set[int]) -> dict[str, list[Tree]]:
+def _found(night: Night, found: Found, marked: set[int]) -> dict[str, list[Tree]]:
     """Owner -> its findings for people. marked: those of which a mark is drawn; advised: the
     finding whose advice says the same, 0 where this one tells it.
     """
@@ -255,7 +247,7 @@ def _found(night: Night, found: Sequence[Numbered], marked: set[int]) -> dict[st
         advice = f.code, f.likely, f.look_at
         teller = item.n if f.severity == "note" else first.setdefault(advice, item.n)
         own = teller == item.n
-        file, comma, pull = item.placed.where.rpartition(", pull ")
+        file, comma, pull = item.where.rpartition(", pull ")
         out.setdefault(item.owner, []).append(
             {
                 "n": item.n,
@@ -277,23 +269,23 @@ def _checks(checks: Mapping[str, CheckResult], found: Sequence[Finding], *, us: 
     stopped = {f.code for f in found if f.severity == "stop"}
     stopped = {row.name for row in all_declared() if stopped.intersection(row.codes)}
     rows = []
-    for name, c in checks.items():
+    for name, c in sorted(checks.items(), key=_by_score):
         status = c.status if c.status != "fail" else "stop" if name in stopped else "hold"
         score = None if c.score is None else round(min(max(c.score, 0.0), 100.0), 1)
-        rank = 101.0 if c.score is None else c.score, name
-        row = {
-            "name": words.plain_check(name),
-            "status": status,
-            "says": STATUS_SAYS.get(status, status),
-        }
-        rows.append((rank, {**row, "score": score, "why": localise(c.why, us=us)}))
-    return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
+        row = {"name": words.plain_check(name), "status": status, "score": score}
+        says = STATUS_SAYS.get(status, status)
+        rows.append({**row, "says": says, "why": localise(c.why, us=us)})
+    return rows
+
+
+def _by_score(pair: tuple[str, CheckResult]) -> tuple[float, str]:
+    return 101.0 if pair[1].score is None else pair[1].score, pair[0]
 
 
 def _cards(
     night: Night,
     pulls: Pulls,
-    found: Sequence[Numbered],
+    found: Found,
     told_in: Mapping[str, list[Tree]],
     history: History,
 ) -> list[Tree]:
@@ -302,7 +294,7 @@ def _cards(
     """
     us = night.us_units
     serious = [i for i in found if i.owner != "night" and i.finding.severity != "note"]
-    by_code: dict[str, list[Numbered]] = {}
+    by_code: dict[str, list[marks.Numbered]] = {}
     for item in serious:
         by_code.setdefault(item.finding.code, []).append(item)
     worst = {of[worst_of([i.finding for i in of])].owner for of in by_code.values()}
@@ -310,13 +302,15 @@ def _cards(
     for name, file, audit in pulls:
         n, gear, span = name.rpartition("-")[2], audit.pull.gear, audit.pull.span
         geared = "" if gear is None else f", {ORDINAL.get(gear, f'{gear}th')} gear"
-        codes = ", ".join(dict.fromkeys(code_said(i.finding) for i in serious if i.owner == name))
+        codes = dict.fromkeys(marks.code_said(i.finding) for i in serious if i.owner == name)
+        again = bool(codes) and len(pulls) > MANY and name not in worst
         quiet = len(pulls) > 1 and not codes
-        again = codes if len(pulls) > MANY and name not in worst else ""
         inlog = f"{clipped(file)}, pull {audit.pull.index}"
         times = f"{span.start_s:.1f} to {span.end_s:.1f} s{ENDED_BY.get(span.ended_by, '')}"
         states = {c.status for c in audit.checks.values()}
-        failed = worst_severity([f.severity for f in audit.findings]) or "hold"
+        says = next((state for state in ("fail", "watch") if state in states), "pass")
+        if says == "fail":
+            says = worst_severity([f.severity for f in audit.findings]) or "hold"
         cards.append(
             {
                 "id": name,
@@ -325,26 +319,22 @@ def _cards(
                 "subtitle": f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {inlog}: {times}.",
                 "checks": _checks(audit.checks, audit.findings, us=us),
                 "findings": told_in.get(name, []),
-                "measures": sheet(audit, history.by_gear.get(gear), us=us),
+                "measures": sheet(audit, history.by_gear.get(gear, Usual()), us=us),
                 "row": {  # its line of the overview, figures without units (they stand in its head)
                     **words.pull_figures(audit, words.afr_factor(night), us=us),
                     "inlog": inlog,
                     "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
-                    "says": failed
-                    if "fail" in states
-                    else "watch"
-                    if "watch" in states
-                    else "pass",
+                    "says": says,
                 },
                 "quiet": quiet,
-                "again": again,
-                "shut": quiet or bool(again),
+                "again": ", ".join(codes) if again else "",
+                "shut": quiet or again,
             }
         )
     return cards
 
 
-def _caused(found: Sequence[Numbered]) -> frozenset[str]:
+def _caused(found: Found) -> frozenset[str]:
     """Columns that the worst findings are read off, and the duty and boost of every night as far as
     there is room: a phone keeps them, whatever else it folds.
     """
@@ -388,7 +378,7 @@ def _sensor(c: Channel, sanity: Sanity | None) -> Tree:
     tests = sanity.tests.get(c.name, {}) if sanity is not None else {}
     told_why = c.unit_why not in ("", c.unit_from)
     return {
-        "channel": channel_name(c.name) if c.known else "not used",
+        "channel": marks.channel_name(c.name) if c.known else "not used",
         "source": c.source,
         "unit": c.source_unit,
         "why": c.unit_why if told_why else UNIT_FROM.get(c.unit_from, c.unit_from),

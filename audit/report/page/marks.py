@@ -9,7 +9,17 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from audit.declared import Measure, all_declared
-from audit.model import SEVERITIES, Finding, Limit, Measures, Night, Pull, PullAudit, base_of
+from audit.model import (
+    SEVERITIES,
+    Finding,
+    Limit,
+    LogAudit,
+    Measures,
+    Night,
+    Pull,
+    PullAudit,
+    base_of,
+)
 from audit.report.display import as_written, figure, overshoot, shown, unit_for
 from audit.report.names import short_name
 from audit.report.words import Doc, Placed, placed, when
@@ -18,20 +28,6 @@ from audit.tables import ChannelRow, limits_for, row_of, toml_table
 LEAD_S, TAIL_S = 3.0, 1.5  # drawn before and after a pull
 BESIDE_S = 0.3  # around a finding, where what its limit is counted from is read
 LEAN_LIMIT = "lean_limit"  # beside the channels: the hold limit of lambda, as it follows boost
-# Channels of one unit on one pair of axes, by the panel's id.
-PANELS: dict[str, Doc] = {
-    name: {"id": name, "tall": False, "always": False, **row}
-    for name, row in toml_table("panels.toml")["panel"].items()
-}
-OF_CHANNEL = {channel: panel["id"] for panel in PANELS.values() for channel in panel["channels"]}
-OF_CHANNEL["manifold_pressure"] = "boost"
-
-
-def channel_name(name: str) -> str:
-    """A channel's name for people; the second sensor of a quantity bears its number."""
-    base = base_of(name)
-    said = toml_table("panels.toml")["called"].get(base) or base.replace("_", " ").capitalize()
-    return said if base == name else f"{said} {name.rpartition('_')[2]}"
 
 
 def source_of(name: str) -> str:
@@ -42,6 +38,32 @@ def source_of(name: str) -> str:
 def row_shown(name: str) -> ChannelRow:
     """The row by which a drawn series is shown."""
     return row_of(source_of(name))
+
+
+# Channels of one unit on one pair of axes, by the panel's id, as a packet begins it.
+START: Doc = {"id": "", "title": "", "unit": "", "series": [], "tall": False, "always": False}
+START = {**START, "lines": [], "bands": []}
+PANELS: dict[str, Doc] = {
+    name: {
+        **START,
+        "lines": [],
+        "bands": [],
+        **row,
+        "id": name,
+        "unit": row_shown(channels[0]).unit,
+    }
+    for name, row in toml_table("panels.toml")["panel"].items()
+    for channels in [row["channels"]]
+}
+OF_CHANNEL = {channel: panel["id"] for panel in PANELS.values() for channel in panel["channels"]}
+OF_CHANNEL["manifold_pressure"] = "boost"
+
+
+def channel_name(name: str) -> str:
+    """A channel's name for people; the second sensor of a quantity bears its number."""
+    base = base_of(name)
+    said = toml_table("panels.toml")["called"].get(base) or base.replace("_", " ").capitalize()
+    return said if base == name else f"{said} {name.rpartition('_')[2]}"
 
 
 def panel_of(f: Finding) -> str | None:
@@ -57,17 +79,15 @@ def panel_of(f: Finding) -> str | None:
 
 class Numbered(NamedTuple):
     """A finding with its number on the page. pull: the id of the pull it is drawn in, "" for none;
-    owner: the id of the part of the page that tells it in full.
+    owner: the id of the part of the page that tells it in full; log: where it was made, if in one.
     """
 
     n: int
-    placed: Placed
+    finding: Finding
+    where: str
+    log: LogAudit | None
     owner: str
     pull: str
-
-    @property
-    def finding(self) -> Finding:
-        return self.placed.finding
 
     @property
     def marked(self) -> bool:
@@ -89,15 +109,21 @@ def numbered(night: Night) -> list[Numbered]:
     def rank(one: Placed) -> tuple[bool, int, int]:
         return one.pull is not None, one.n, -SEVERITIES.index(one.finding.severity)
 
-    def owner(one: Placed) -> tuple[str, str]:
-        if one.pull is not None:
-            return f"pull-{one.n}", f"pull-{one.n}"
-        own = one.log.pulls if one.log is not None else ()
-        beside = (name for name, _, p in pulls if p in own and _meets(one.finding, p.pull))
-        return "night", next(beside, "")
+    def drawn_in(one: Placed) -> str:
+        """The pull in whose traces a log's finding lies."""
+        f, own = one.finding, one.log.pulls if one.log is not None else ()
+        if f.start_s is None:
+            return ""
+        since, until = f.start_s - TAIL_S, end_of(f) + LEAD_S
+        spans = [(n, p.pull) for n, _, p in pulls if p in own]
+        beside = (n for n, pull in spans if pull.end_s >= since and pull.start_s <= until)
+        return next(beside, "")
 
-    ranked = enumerate(sorted(placed(night), key=rank), 1)
-    return [Numbered(n, one, *owner(one)) for n, one in ranked]
+    out = []
+    for n, one in enumerate(sorted(placed(night), key=rank), 1):
+        owner, pull = ("night", drawn_in(one)) if one.pull is None else (f"pull-{one.n}",) * 2
+        out.append(Numbered(n, one.finding, one.where, one.log, owner, pull))
+    return out
 
 
 def end_of(f: Finding) -> float:
@@ -105,15 +131,6 @@ def end_of(f: Finding) -> float:
     end = f.end_s if f.end_s is not None else f.start_s
     assert end is not None
     return end
-
-
-def _meets(f: Finding, pull: Pull) -> bool:
-    """Does a log's finding lie where the traces of a pull are drawn?"""
-    return (
-        f.start_s is not None
-        and f.start_s <= pull.end_s + TAIL_S
-        and end_of(f) >= pull.start_s - LEAD_S
-    )
 
 
 def marks_of(
@@ -192,7 +209,7 @@ def level(word: str, value: float, unit: str, *, us: bool, digits: int = 1) -> d
 
 def limits_of(f: Finding, audit: PullAudit, *, us: bool) -> list[dict[str, Any]]:
     """The levels of a finding's limit on its panel's axis, in display units, with what they say."""
-    unit = row_shown(PANELS[panel_of(f) or ""]["channels"][0]).unit
+    unit = PANELS[panel_of(f) or ""]["unit"]
     digits = 1 if unit in ("kPa", "V", "°") else 2 if unit == "1" else 0
     return [
         level(f"{f.severity} limit", at, unit, us=us, digits=digits)

@@ -2,18 +2,48 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import chain
-from typing import Any
+from typing import Any, NamedTuple
 
 from audit.declared import Measure, all_declared
 from audit.model import SEVERITIES, Limit, Measures, PullAudit, worst_severity
 from audit.report.display import MOST_MORE, figure, number, overshoot, overshoot_share, unit_for
-from audit.report.page.history import Usual
 from audit.tables import limits_for
 
 ORDER = ("Boost", "Mixture", "Heat", "Engine")  # headings that a check adds come after these
 LEVELS = ("watch", "hold", "stop")
 Sheet = list[tuple[str, list[dict[str, Any]]]]
+
+
+class Usual(NamedTuple):
+    """One gear: (low, high) of each measure, nine earlier pulls in ten; last night's mean."""
+
+    ranges: Mapping[str, tuple[float, float]] = {}
+    last: Mapping[str, float] = {}
+
+
+class DutyCurve(NamedTuple):
+    """Settled boost against duty in one gear, kPa gauge in last night's air: most likely, and where
+    nine pulls in ten lie. One figure a point, duty in % and rising.
+    """
+
+    duty: tuple[float, ...]
+    low: tuple[float, ...]
+    middle: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+class History(NamedTuple):
+    """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear;
+    curve: of tonight's gear, None where there is none. needs: (gear, target, duty) of every other
+    gear that was pulled: the duty in % that its target, kPa gauge, takes.
+    """
+
+    last_night: str = ""
+    by_gear: Mapping[int | None, Usual] = {}
+    curve: DutyCurve | None = None
+    needs: tuple[tuple[int, float, float], ...] = ()
 
 
 def measures_by_group() -> dict[str, list[Measure]]:
@@ -24,7 +54,7 @@ def measures_by_group() -> dict[str, list[Measure]]:
     return out
 
 
-def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> Sheet:
+def sheet(audit: PullAudit, usual: Usual, *, us: bool) -> Sheet:
     """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells;
     empty groups are left out.
 
@@ -57,7 +87,7 @@ def _flag(measure: Measure, audit: PullAudit, limits: list[Limit]) -> str:
 
 
 def _row(
-    measure: Measure, measures: Measures, usual: Usual | None, limits: list[Limit], *, us: bool
+    measure: Measure, measures: Measures, usual: Usual, limits: list[Limit], *, us: bool
 ) -> dict[str, Any]:
     """limits: the measure's first row at the boost that was held, or none."""
 
@@ -87,8 +117,7 @@ def _row(
     tried = chain(((0, k) for k in range(MOST_MORE)), ((k, k) for k in range(MOST_MORE)))
     own, more = next((pair for pair in tried if on_its_side(*pair)), (MOST_MORE, MOST_MORE))
     limit = {word: f"{'≤' if b else '≥'} {told(at, more)}" for word, (b, at) in levels.items()}
-    ends = usual.ranges.get(measure.name) if usual is not None else None
-    last = usual.last.get(measure.name) if usual is not None else None
+    ends, last = usual.ranges.get(measure.name), usual.last.get(measure.name)
     return {
         "label": measure.label,
         "value": _figure(measure, measures, us=us, more=own),

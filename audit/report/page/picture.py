@@ -11,7 +11,7 @@ from audit.model import Array, Night, PullAudit, base_of
 from audit.report import words
 from audit.report.display import figure, linear, unit_for
 from audit.report.page import marks
-from audit.report.page.history import DutyCurve, History
+from audit.report.page.measures import DutyCurve, History
 from audit.report.page.traces import broken, doubted, thinned
 from audit.tables import channel_row
 

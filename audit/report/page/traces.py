@@ -25,7 +25,7 @@ from audit.report.page.marks import (
     source_of,
 )
 from audit.report.words import Doc
-from audit.tables import Limits, limits_for
+from audit.tables import limits_for
 
 Thin = Callable[[Array, dict[str, Array], int], tuple[Array, dict[str, Array]]]
 MISSING = -32768  # a sample that is not there
@@ -107,17 +107,15 @@ def averaged(t: Array, columns: dict[str, Array], most: int) -> tuple[Array, dic
 
 def rows_for(pulls: Sequence[Pull]) -> int:
     """How many rows a pull may have so that all pulls together stay within the page's budget."""
-    columns = sum(len(_of_panel(panel, pull)) for pull in pulls for panel in PANELS.values())
+    columns = sum(len(_of_panel(panel, pull)) for pull in pulls for panel in PANELS)
     return int(np.clip(BUDGET // max(columns + len(pulls), 1), LEAST_ROWS, MOST_ROWS))
 
 
-def _of_panel(panel: Doc, pull: Pull) -> list[str]:
+def _of_panel(panel: str, pull: Pull) -> list[str]:
     """The panel's channels that the log has, every sensor of each."""
-    found: list[str] = []
-    for name in panel["channels"]:
-        boost = ["boost"] if pull.log.has("manifold_pressure") else []
-        found += boost if name == "boost" else pull.log.sensors(name)
-    return found
+    boost = ["boost"] if pull.log.has("manifold_pressure") else []
+    found = (boost if c == "boost" else pull.log.sensors(c) for c in PANELS[panel]["channels"])
+    return list(chain.from_iterable(found))
 
 
 def packet(
@@ -136,19 +134,15 @@ def packet(
     rows: at most this many are kept, by `thin`; only: the panels wanted. Times are s from the log's
     first row.
     """
-    pull, table = audit.pull, limits_for(audit.pull.car)
-    gear = "" if pull.gear is None else f", gear {pull.gear}"
-    own = {key: _of_panel(PANELS[key], pull) for key in only}
-    t, columns = _columns(audit, [c for channels in own.values() for c in channels], table)
+    drawing, pull = Drawing(audit, us=us), audit.pull
+    own = {panel: _of_panel(panel, pull) for panel in only}
+    t, columns = drawing.columns(list(chain.from_iterable(own.values())))
     kept_t, kept = thin(t, columns, rows)
     there = [c for c in kept if c != "rpm" and np.isfinite(kept[c]).any()]
-    panels = [
-        _panel(PANELS[key], audit, drawn, there, table, us=us)
-        for key, channels in own.items()
-        if (drawn := [c for c in channels if c in there])
-    ]
+    seen = {panel: [c for c in channels if c in there] for panel, channels in own.items()}
+    panels = [drawing.panel(panel, drawn, there) for panel, drawn in seen.items() if drawn]
     drawn = [c for panel in panels for c in panel["series"]]
-    least_gap = 2.5 * float(np.median(np.diff(kept_t))) if len(kept_t) > 2 else 0.0  # once thinned
+    gap = 2.5 * float(np.median(np.diff(kept_t))) if len(kept_t) > 2 else 0.0  # once thinned
     t0 = float(kept_t[0]) if len(kept_t) else 0.0
     grid = {
         "t0": round(t0, 4),
@@ -157,88 +151,143 @@ def packet(
         "start": round(pull.start_s, 3),
         "end": round(pull.end_s, 3),
     }
+    gear = "" if pull.gear is None else f", gear {pull.gear}"
     times = f"{pull.start_s:.1f} to {pull.end_s:.1f} s"
     return {
         "id": name,
         "label": f"Pull {name.rpartition('-')[2]}{gear}, {times}",
         "across": "time in the log, s",
         "grids": [grid],
-        "series": {c: _series(c, kept[c], pull, least_gap, us=us) for c in there if c in drawn},
+        "series": {c: drawing.series(c, kept[c], gap) for c in there if c in drawn},
         "panels": panels,
         "begin": "time",
         "marks": marks_of(name, audit, found, [p["id"] for p in panels], us=us),
-        "load": load_chart(audit, table, us=us) if only is PANELS else None,
+        "load": drawing.load() if only is PANELS else None,
         "thinned": [len(kept_t), len(t)] if len(kept_t) < len(t) else None,
     }
-
-
-def _columns(
-    audit: PullAudit, names: Sequence[str], table: Limits
-) -> tuple[Array, dict[str, Array]]:
-    """Rows around the pull: every channel's believed samples (NaN where there is none), the lean
-    limit, and 'rpm': engine speed inside the pull, made to climb, so that it can stand in for time.
-    """
-    pull, t = audit.pull, audit.pull.log.time
-    low, high = np.searchsorted(t, (pull.start_s - LEAD_S - 1e-9, pull.end_s + TAIL_S + 1e-9))
-    window = t[low:high]
-    columns = {name: np.full(len(window), np.nan) for name in names}
-    for name, column in columns.items():
-        series = pull.believed(name, lead_s=LEAD_S, tail_s=TAIL_S)
-        if series:
-            column[np.searchsorted(window, series.t - 1e-9)] = series.value
-    if "lambda" in columns and (limit := _lean_limit(audit, window, table)) is not None:
-        columns[LEAN_LIMIT] = limit
-    speed = pull.believed("engine_speed")
-    columns["rpm"] = np.full(len(window), np.nan)
-    if len(speed.t) > 1:
-        inside = (window >= speed.t[0]) & (window <= speed.t[-1])
-        columns["rpm"][inside] = np.maximum.accumulate(speed.at(window[inside]))
-    return window, columns
-
-
-def _lean_row(table: Limits) -> tuple[Limit, float]:
-    """The row of the sustained lean limit, and the boost from which it holds, kPa gauge."""
-    return table.row("mixture.lean", "lean_lambda"), table.setting("load_kpa")
-
-
-def _lean_limit(audit: PullAudit, t: Array, table: Limits) -> Array | None:
-    """The hold limit of lambda at each row inside the pull, NaN where it does not hold."""
-    pull = audit.pull
-    row, load = _lean_row(table)
-    boost = pull.believed("boost", lead_s=1.5)
-    if row.hold is None or len(boost.t) < 2:
-        return None
-    at = boost.at(t - (audit.measures.get("lambda_lag_s") or 0.0), max_gap_s=1.2)
-    held = np.isfinite(at) & (at >= load) & (t >= pull.start_s) & (t <= pull.end_s)
-    return np.where(held, _levels(row, at)["hold"], np.nan) if held.any() else None
 
 
 def _levels(row: Limit, boost: Array) -> dict[str, Array]:
     """Watch, hold and stop at each boost, kPa gauge; levels that the row has not are left out."""
     flat = {"watch": row.watch, "hold": row.hold, "stop": row.stop}
-    return {
-        name: np.interp(boost, row.at, row.along[name])
-        if row.at and name in row.along
-        else np.full(len(boost), at)
-        for name, at in flat.items()
-        if at is not None
-    }
+    by_boost = {name: np.interp(boost, row.at, at) for name, at in row.along.items() if row.at}
+    there = {name: at for name, at in flat.items() if at is not None}
+    return {name: by_boost.get(name, np.full(len(boost), at)) for name, at in there.items()}
 
 
-def _series(name: str, values: Array, pull: Pull, least_gap: float, *, us: bool) -> dict[str, Any]:
-    row, limit = row_shown(name), name == LEAN_LIMIT
-    scale, offset = linear(row.unit, us=us)
-    digits = 1 if (us and row.unit == "kPa") or name == "boost" else row.digits
-    return {
-        "grid": 0,
-        "label": "Hold limit at this boost" if limit else channel_name(name),
-        "role": "lean hold" if limit else "wanted" if "target" in name else "",
-        "unit": unit_for(row.unit, us=us),
-        "digits": 2 if limit or name.startswith("lambda") else digits,
-        "gap": round(max(_gap(pull.log.by_name[source_of(name)]), least_gap), 3),
-        "rejected": [] if limit else doubted(name, pull, us=us),
-        **packed(scale * values + offset),
-    }
+class Drawing:
+    """What is drawn of one pull, in display units, by the limits of its car."""
+
+    def __init__(self, audit: PullAudit, *, us: bool) -> None:
+        self.measures, self.pull, self.us = audit.measures, audit.pull, us
+        self.limits = limits_for(audit.pull.car)
+        # of the sustained lean limit, and the boost from which it holds, kPa gauge
+        self.lean = self.limits.row("mixture.lean", "lean_lambda")
+        self.load_kpa = self.limits.setting("load_kpa")
+        self.lag_s = audit.measures.get("lambda_lag_s") or 0.0
+
+    def columns(self, names: Sequence[str]) -> tuple[Array, dict[str, Array]]:
+        """Rows around the pull: every channel's believed samples (NaN where there is none), the
+        lean limit, and 'rpm': engine speed inside the pull, made to climb, to stand in for time.
+        """
+        pull, t = self.pull, self.pull.log.time
+        low, high = np.searchsorted(t, (pull.start_s - LEAD_S - 1e-9, pull.end_s + TAIL_S + 1e-9))
+        window = t[low:high]
+        columns = {name: np.full(len(window), np.nan) for name in (*names, "rpm")}
+        for name in names:
+            series = pull.believed(name, lead_s=LEAD_S, tail_s=TAIL_S)
+            if series:
+                columns[name][np.searchsorted(window, series.t - 1e-9)] = series.value
+        if "lambda" in columns and (limit := self.lean_limit(window)) is not None:
+            columns[LEAN_LIMIT] = limit
+        speed = pull.believed("engine_speed")
+        if len(speed.t) > 1:
+            inside = (window >= speed.t[0]) & (window <= speed.t[-1])
+            columns["rpm"][inside] = np.maximum.accumulate(speed.at(window[inside]))
+        return window, columns
+
+    def lean_limit(self, t: Array) -> Array | None:
+        """The hold limit of lambda at each row inside the pull, NaN where it does not hold."""
+        boost = self.pull.believed("boost", lead_s=1.5)
+        if self.lean.hold is None or len(boost.t) < 2:
+            return None
+        at = boost.at(t - self.lag_s, max_gap_s=1.2)
+        held = np.isfinite(at) & (at >= self.load_kpa)
+        held &= (t >= self.pull.start_s) & (t <= self.pull.end_s)
+        return np.where(held, _levels(self.lean, at)["hold"], np.nan) if held.any() else None
+
+    def series(self, name: str, values: Array, least_gap: float) -> dict[str, Any]:
+        """One line of samples; no gap shorter than least_gap, s, breaks it."""
+        row, limit = row_shown(name), name == LEAN_LIMIT
+        scale, offset = linear(row.unit, us=self.us)
+        digits = 1 if (self.us and row.unit == "kPa") or name == "boost" else row.digits
+        return {
+            "grid": 0,
+            "label": "Hold limit at this boost" if limit else channel_name(name),
+            "role": "lean hold" if limit else "wanted" if "target" in name else "",
+            "unit": unit_for(row.unit, us=self.us),
+            "digits": 2 if limit or name.startswith("lambda") else digits,
+            "gap": round(max(_gap(self.pull.log.by_name[source_of(name)]), least_gap), 3),
+            "rejected": [] if limit else doubted(name, self.pull, us=self.us),
+            **packed(scale * values + offset),
+        }
+
+    def panel(self, panel: str, series: list[str], there: Sequence[str]) -> dict[str, Any]:
+        """series: the panel's channels that are there; the lean limit is one of mixture."""
+        made = {key: value for key, value in PANELS[panel].items() if key != "channels"}
+        made["unit"] = unit_for(made["unit"], us=self.us)
+        if "boost" in series:
+            made["lines"] = self.boost_lines(target="boost_target" not in series)
+            made["bands"] = self.settled_band()
+        lean = [LEAN_LIMIT] if panel == "mixture" and LEAN_LIMIT in there else []
+        return {**made, "series": series + lean}
+
+    def boost_lines(self, *, target: bool) -> list[dict[str, Any]]:
+        """The car's own limit, and its target where that is wanted."""
+        car = self.pull.car
+        wanted = car.target_for(self.pull.gear) if target else None
+        own = (("target", wanted, "target"), ("car's limit", car.boost_limit_kpa, "limit"))
+        there = ((word, at, role) for word, at, role in own if at is not None)
+        return [{**level(word, at, "kPa", us=self.us), "role": role} for word, at, role in there]
+
+    def settled_band(self) -> list[dict[str, Any]]:
+        """The settled level with the room that overshoot has before its watch limit."""
+        settled, boost = self.measures.get("boost_settled_kpa"), self.pull.believed("boost")
+        room = self.limits.row("boost.overshoot", "boost_overshoot_kpa").watch
+        if settled is None or room is None or not boost:
+            return []
+        reached = boost.t[boost.value >= settled - room]
+        said, scale = level("settled", settled, "kPa", us=self.us), linear("kPa", us=self.us)[0]
+        around = f"±\N{NO-BREAK SPACE}{figure(room, 'kPa', us=self.us)}"
+        return [
+            {
+                "start": round(float(reached[0]) if len(reached) else self.pull.start_s, 3),
+                "end": round(self.pull.end_s, 3),
+                "level": said["text"],
+                "text": f"{said['text']}, {around}",
+                "low": said["y"] - scale * room,
+                "high": said["y"] + scale * room,
+            }
+        ]
+
+    def load(self) -> dict[str, Any] | None:
+        """What the script lays lambda against boost by: the lag in s that it is moved back, and the
+        levels of the sustained lean limit over boost.
+        """
+        lam, seen = self.pull.believed("lambda"), self.pull.believed("boost", lead_s=1.5)
+        if len(lam.t) < 3 or len(seen.t) < 3:
+            return None
+        row, start, highest = self.lean, self.load_kpa, float(seen.value.max())
+        if highest < start:
+            row, start = self.limits.row("mixture.lean", "lean_low_boost_lambda"), 0.0
+        top = max(highest, start)
+        boost = np.unique([start, *(b for b in row.at if start < b < top), top])
+        x = [round(shown(float(b), "kPa", us=self.us), 2) for b in boost]
+        limits = []
+        for name, levels in _levels(row, boost).items():
+            y = [round(float(v), 4) for v in levels]
+            limits.append({"name": name, "x": x, "y": y, "text": f"{name} {levels[-1]:.2f}"})
+        return {"unit": unit_for("kPa", us=self.us), "lag": round(self.lag_s, 3), "limits": limits}
 
 
 def doubted(name: str, pull: Pull, *, us: bool) -> list[list[float]]:
@@ -251,16 +300,17 @@ def doubted(name: str, pull: Pull, *, us: bool) -> list[list[float]]:
     value = pull.log.values(source_of(name))[low:high]
     bad = np.flatnonzero(np.isfinite(value) & (flags[low:high] > NOT_EVALUATED))
     bad = bad[:: max(1, -(-len(bad) // MOST_REJECTED))]
-    over = pull.log.barometric.kpa if name == "boost" else 0.0
     scale, offset = linear(row_shown(name).unit, us=us)
-    value = scale * (value - over) + offset
-    return [[round(float(t[low + i]), 3), round(float(value[i]), 3)] for i in bad]
+    over = pull.log.barometric.kpa if name == "boost" else 0.0
+    value = scale * (value[bad] - over) + offset
+    seen = zip(t[low + bad].tolist(), value.tolist(), strict=True)
+    return [[round(at, 3), round(v, 3)] for at, v in seen]
 
 
 def _gap(channel: Channel | None) -> float:
     """How long a sample may be missing before its line breaks, s."""
-    rate = 0.0 if channel is None else channel.rate_hz
-    return round(max(GAP_INTERVALS * (1.0 / rate if rate > 0 else 0.1), 0.25), 3)
+    rate = channel.rate_hz if channel is not None and channel.rate_hz > 0 else 10.0
+    return round(max(GAP_INTERVALS / rate, 0.25), 3)
 
 
 def broken(t: Array, values: Array, channel: Channel | None) -> list[list[float | None]]:
@@ -268,85 +318,6 @@ def broken(t: Array, values: Array, channel: Channel | None) -> list[list[float 
     gaps = np.flatnonzero(np.diff(t) > _gap(channel)) + 1
     lines = (np.insert(line, gaps, np.nan).tolist() for line in (t, values))
     return [[None if math.isnan(v) else round(v, 3) for v in line] for line in lines]
-
-
-def _panel(
-    panel: Doc,
-    audit: PullAudit,
-    series: list[str],
-    there: Sequence[str],
-    table: Limits,
-    *,
-    us: bool,
-) -> dict[str, Any]:
-    """series: the panel's channels that are there."""
-    lean = [LEAN_LIMIT] if panel["id"] == "mixture" and LEAN_LIMIT in there else []
-    boost = panel["id"] == "boost" and "boost" in series
-    drawn = "boost_target" in series
-    lines, bands = _boost_levels(audit, table, us=us, target=not drawn) if boost else ([], [])
-    return {
-        "id": panel["id"],
-        "title": panel["title"],
-        "unit": unit_for(row_shown(series[0]).unit, us=us),
-        "series": series + lean,
-        "tall": panel["tall"],
-        "always": panel["always"],
-        "lines": lines,
-        "bands": bands,
-    }
-
-
-def _boost_levels(
-    audit: PullAudit, table: Limits, *, us: bool, target: bool
-) -> tuple[list[Any], list[Any]]:
-    """The car's own target and limit as lines; the settled level with the room that overshoot has
-    before its watch limit. target: the car's is drawn.
-    """
-    pull, car = audit.pull, audit.pull.car
-    wanted = car.target_for(pull.gear) if target else None
-    own = (("target", wanted, "target"), ("car's limit", car.boost_limit_kpa, "limit"))
-    lines = [
-        {**level(word, at, "kPa", us=us), "role": role} for word, at, role in own if at is not None
-    ]
-    settled = audit.measures.get("boost_settled_kpa")
-    room = table.row("boost.overshoot", "boost_overshoot_kpa").watch
-    boost = pull.believed("boost")
-    if settled is None or room is None or not boost:
-        return lines, []
-    reached = boost.t[boost.value >= settled - room]
-    said = level("settled", settled, "kPa", us=us)
-    scale, _ = linear("kPa", us=us)
-    band = {
-        "start": round(float(reached[0]) if len(reached) else pull.start_s, 3),
-        "end": round(pull.end_s, 3),
-        "level": said["text"],
-        "text": f"{said['text']}, ±\N{NO-BREAK SPACE}{figure(room, 'kPa', us=us)}",
-        "low": said["y"] - scale * room,
-        "high": said["y"] + scale * room,
-    }
-    return lines, [band]
-
-
-def load_chart(audit: PullAudit, table: Limits, *, us: bool) -> dict[str, Any] | None:
-    """What the script needs to lay lambda, moved back by its lag in s, against boost: each level of
-    the sustained lean limit over the boost at which it holds, as it follows boost.
-    """
-    lam, seen = audit.pull.believed("lambda"), audit.pull.believed("boost", lead_s=1.5)
-    if len(lam.t) < 3 or len(seen.t) < 3:
-        return None
-    row, start = _lean_row(table)
-    highest = float(seen.value.max())
-    if highest < start:
-        row, start = table.row("mixture.lean", "lean_low_boost_lambda"), 0.0
-    top = max(highest, start)
-    boost = np.unique([start, *(b for b in row.at if start < b < top), top])
-    x = [round(shown(float(b), "kPa", us=us), 2) for b in boost]
-    limits = []
-    for name, levels in _levels(row, boost).items():
-        y = [round(float(v), 4) for v in levels]
-        limits.append({"name": name, "x": x, "y": y, "text": f"{name} {levels[-1]:.2f}"})
-    lag = round(audit.measures.get("lambda_lag_s") or 0.0, 3)
-    return {"unit": unit_for("kPa", us=us), "lag": lag, "limits": limits}
 
 
 class Laid(NamedTuple):

@@ -27,8 +27,8 @@ from audit.archive.step.decide import in_history
 from audit.archive.store.store import Archive
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
+from audit.report import html
 from audit.report.names import visible
-from audit.report.page import shell
 from audit.report.words import CAUTIONS
 from audit.service.web import guard
 from audit.service.web.pages import views
@@ -157,7 +157,7 @@ class Page(RequestHandler):
             "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
         )
         self.set_header("Content-Type", "text/html; charset=utf-8")
-        self.finish(shell.environment(PAGES).get_template(template).render(**values))
+        self.finish(html.environment(PAGES).get_template(template).render(**values))
 
     async def work(self, make: Callable[[], T]) -> T:
         """Run what reads or computes beside the loop, so that other pages go on."""
@@ -411,10 +411,10 @@ def assets() -> Mapping[str, tuple[str, str]]:
     """Name -> (type, text) of what pages refer to."""
     own = files(PAGES) / "assets"
     return {
-        "page.css": ("text/css", shell.style() + (own / "site.css").read_text(encoding="utf-8")),
+        "page.css": ("text/css", html.style() + (own / "site.css").read_text(encoding="utf-8")),
         "page.js": (
             "text/javascript",
-            shell.script() + "\n" + (own / "upload.js").read_text(encoding="utf-8"),
+            html.script() + "\n" + (own / "upload.js").read_text(encoding="utf-8"),
         ),
     }
 
@@ -491,7 +491,7 @@ def warm_up(shelf: Shelf) -> None:
     import scipy.special
     import scipy.stats  # noqa: F401
 
-    shell.environment(PAGES)
+    html.environment(PAGES)
     assets()
     with contextlib.suppress(ArchiveError):
         shelf.last_nights()

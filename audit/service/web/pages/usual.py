@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from audit.report.page.history import DutyCurve, History, Usual
-from audit.report.page.measures import measures_by_group
+from audit.report.page.measures import DutyCurve, History, Usual, measures_by_group
 
 if TYPE_CHECKING:
     import polars as pl
