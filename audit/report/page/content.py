@@ -5,6 +5,7 @@ read, in the reader's units, nothing escaped yet. The decision is made elsewhere
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from itertools import groupby
 from typing import Any
 
@@ -45,14 +46,8 @@ ENDED_BY = {
     "gap": ", ended by a gap in the log",
 }
 ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
-UNIT_FROM = {
-    "header": "from the header",
-    "units row": "from the units row",
-    "cells": "from the cells",
-    "car file": "from the car file",
-    "physics": "from its values",
-    "format": "from the file's format",
-}
+UNIT_FROM = {name: f"from the {name}" for name in ("header", "units row", "cells", "car file")}
+UNIT_FROM |= {"physics": "from its values", "format": "from the file's format"}
 FLAG_STATE = {3: "watch", 4: "fail", 9: "fail"}
 # Which columns of the pulls table a code is read off.
 COLUMNS = {
@@ -207,16 +202,12 @@ def _worst(night: Night, found: Found, with_log: WithLog | None) -> Tree | None:
     item = next((i for i in found if i.finding is worst), None)
     if item is None:
         return None
-    f, log = item.finding, item.log
+    f = item.finding
     audit = next((p for name, _, p in marks.pull_ids(night) if name == item.pull), None)
-    chart = None
-    if audit is None:
-        chart = by_pull(item, log.pulls if log is not None else (), us=us)
-    elif with_log is not None:
-        try:
+    chart = by_pull(item, us=us) if audit is None else None
+    if audit is not None and with_log is not None:
+        with suppress(PullauditError):  # a kept log that cannot be read: the page says all else
             chart = of_finding(item, with_log(audit), us=us)
-        except PullauditError:  # a kept log that cannot be read: the page says all else
-            chart = None
     return {
         "n": item.n,
         "severity": f.severity,

@@ -9,17 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from audit.declared import Measure, all_declared
-from audit.model import (
-    SEVERITIES,
-    Finding,
-    Limit,
-    LogAudit,
-    Measures,
-    Night,
-    Pull,
-    PullAudit,
-    base_of,
-)
+from audit.model import SEVERITIES, Finding, Limit, Measures, Night, Pull, PullAudit, base_of
 from audit.report.display import as_written, figure, overshoot, shown, unit_for
 from audit.report.names import short_name
 from audit.report.words import Doc, Placed, placed, when
@@ -42,18 +32,9 @@ def row_shown(name: str) -> ChannelRow:
 
 # Channels of one unit on one pair of axes, by the panel's id, as a packet begins it.
 START: Doc = {"id": "", "title": "", "unit": "", "series": [], "tall": False, "always": False}
-START = {**START, "lines": [], "bands": []}
 PANELS: dict[str, Doc] = {
-    name: {
-        **START,
-        "lines": [],
-        "bands": [],
-        **row,
-        "id": name,
-        "unit": row_shown(channels[0]).unit,
-    }
+    name: {**START, **row, "id": name, "unit": row_shown(row["channels"][0]).unit}
     for name, row in toml_table("panels.toml")["panel"].items()
-    for channels in [row["channels"]]
 }
 OF_CHANNEL = {channel: panel["id"] for panel in PANELS.values() for channel in panel["channels"]}
 OF_CHANNEL["manifold_pressure"] = "boost"
@@ -79,13 +60,13 @@ def panel_of(f: Finding) -> str | None:
 
 class Numbered(NamedTuple):
     """A finding with its number on the page. pull: the id of the pull it is drawn in, "" for none;
-    owner: the id of the part of the page that tells it in full; log: where it was made, if in one.
+    owner: the id of the part of the page that tells it in full; own: the pulls of its log.
     """
 
     n: int
     finding: Finding
     where: str
-    log: LogAudit | None
+    own: Sequence[PullAudit]
     owner: str
     pull: str
 
@@ -109,28 +90,22 @@ def numbered(night: Night) -> list[Numbered]:
     def rank(one: Placed) -> tuple[bool, int, int]:
         return one.pull is not None, one.n, -SEVERITIES.index(one.finding.severity)
 
-    def drawn_in(one: Placed) -> str:
-        """The pull in whose traces a log's finding lies."""
-        f, own = one.finding, one.log.pulls if one.log is not None else ()
-        if f.start_s is None:
-            return ""
-        since, until = f.start_s - TAIL_S, end_of(f) + LEAD_S
-        spans = [(n, p.pull) for n, _, p in pulls if p in own]
-        beside = (n for n, pull in spans if pull.end_s >= since and pull.start_s <= until)
-        return next(beside, "")
-
     out = []
     for n, one in enumerate(sorted(placed(night), key=rank), 1):
-        owner, pull = ("night", drawn_in(one)) if one.pull is None else (f"pull-{one.n}",) * 2
-        out.append(Numbered(n, one.finding, one.where, one.log, owner, pull))
+        f, own = one.finding, one.log.pulls if one.log is not None else ()
+        owner = pull = f"pull-{one.n}"
+        if one.pull is None:  # drawn in the pull in whose traces it lies
+            start, owner = f.start_s, "night"
+            spans = [(name, p.pull) for name, _, p in pulls if p in own and start is not None]
+            since, until = (start or 0.0) - TAIL_S, end_of(f) + LEAD_S
+            pull = next((name for name, p in spans if p.end_s >= since and p.start_s <= until), "")
+        out.append(Numbered(n, f, one.where, own, owner, pull))
     return out
 
 
 def end_of(f: Finding) -> float:
     """When a finding that has a moment ends, s."""
-    end = f.end_s if f.end_s is not None else f.start_s
-    assert end is not None
-    return end
+    return f.end_s if f.end_s is not None else f.start_s or 0.0
 
 
 def marks_of(
@@ -201,10 +176,12 @@ def _at_speed(f: Finding, audit: PullAudit) -> str:
     return f"at {first:.0f} rpm" if abs(last - first) < 50 else f"{first:.0f} to {last:.0f} rpm"
 
 
-def level(word: str, value: float, unit: str, *, us: bool, digits: int = 1) -> dict[str, Any]:
-    """A level on an axis, in display units, with what it says."""
+def level(
+    word: str, value: float, unit: str, *, us: bool, digits: int = 1, **more: str
+) -> dict[str, Any]:
+    """A level on an axis, in display units, with what it says. more: how it is drawn."""
     text = f"{word} {figure(value, unit, us=us, digits=digits)}"
-    return {"y": shown(value, unit, us=us), "text": text}
+    return {"y": shown(value, unit, us=us), "text": text, **more}
 
 
 def limits_of(f: Finding, audit: PullAudit, *, us: bool) -> list[dict[str, Any]]:

@@ -95,7 +95,7 @@ def _row(
         return number(value, measure.unit, us=us, digits=measure.digits, more=more)
 
     levels = {
-        word: (at.below, value)
+        word: (-1 if at.below else 1, value)
         for at in limits
         for word in LEVELS
         if (value := getattr(at, word)) is not None
@@ -107,16 +107,16 @@ def _row(
         """Does the figure read on the side of each limit that it is on?"""
         shown = float(_figure(measure, measures, us=us, more=own).split()[0])
         return all(
-            (shown <= float(told(level, more))) == (value <= level)
-            if below
-            else (shown >= float(told(level, more))) == (value >= level)
-            for below, level in levels.values()
+            (sign * shown >= sign * float(told(level, more))) == (sign * value >= sign * level)
+            for sign, level in levels.values()
         )
 
     # The limits get more decimals first: the figure stands in other tables too.
     tried = chain(((0, k) for k in range(MOST_MORE)), ((k, k) for k in range(MOST_MORE)))
     own, more = next((pair for pair in tried if on_its_side(*pair)), (MOST_MORE, MOST_MORE))
-    limit = {word: f"{'≤' if b else '≥'} {told(at, more)}" for word, (b, at) in levels.items()}
+    limit = {
+        word: f"{'≥' if sign > 0 else '≤'} {told(at, more)}" for word, (sign, at) in levels.items()
+    }
     ends, last = usual.ranges.get(measure.name), usual.last.get(measure.name)
     return {
         "label": measure.label,

@@ -73,6 +73,7 @@ def of_finding(item: marks.Numbered, audit: PullAudit, *, us: bool) -> dict[str,
 
 # Of a log's findings without a moment: what its pulls show of it, by channel.
 _BOOST = (("boost_settled_kpa", "settled"), ("boost_peak_kpa", "peak"))
+SHAPES = (("square", 1), ("diamond", 0))
 BY_PULL = {
     "intake_air_temp": (("intake_start_c", "at the start"), ("intake_peak_c", "highest")),
     "manifold_pressure": _BOOST,
@@ -80,7 +81,7 @@ BY_PULL = {
 }
 
 
-def by_pull(item: marks.Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str, Any] | None:
+def by_pull(item: marks.Numbered, *, us: bool) -> dict[str, Any] | None:
     """What a log's finding without a moment stands on, pull by pull; None for fewer than two."""
     channel = base_of(item.finding.channel or "")
     if channel not in BY_PULL:
@@ -89,10 +90,10 @@ def by_pull(item: marks.Numbered, pulls: Sequence[PullAudit], *, us: bool) -> di
     scale, offset = linear(unit, us=us)
     layers: list[Layer] = []
     about, told = [], []
-    for (name, word), shape, style in zip(
-        BY_PULL[channel], ("square", "diamond"), (1, 0), strict=True
-    ):
-        seen = [(i, v) for i, p in enumerate(pulls, 1) if (v := p.measures.get(name)) is not None]
+    for (name, word), (shape, style) in zip(BY_PULL[channel], SHAPES, strict=True):
+        seen = [
+            (i, v) for i, p in enumerate(item.own, 1) if (v := p.measures.get(name)) is not None
+        ]
         if len(seen) < 2:
             return None
         x, y = [i for i, _ in seen], _rounded(scale * np.array([v for _, v in seen]) + offset)
@@ -100,14 +101,14 @@ def by_pull(item: marks.Numbered, pulls: Sequence[PullAudit], *, us: bool) -> di
         layers += [{"kind": "line", **look}, {"kind": "points", **look, "shape": shape, "size": 4}]
         about.append(f"{shape}s: {word}")
         told.append(f"{word} {', '.join(figure(v, unit, us=us, digits=0) for _, v in seen)}")
-    title = marks.channel_name(channel)
+    title, many = marks.channel_name(channel), len(item.own)
     return {
         "id": "worst",
         "title": f"{title}, pull by pull",
         "unit": unit_for(unit, us=us),
         "about": "; ".join(about),
         "layers": layers,
-        "ticks": {str(i): str(i) for i in range(1, len(pulls) + 1)} if len(pulls) < 20 else {},
+        "ticks": {str(i): str(i) for i in range(1, many + 1)} if many < 20 else {},
         "tall": False,
         "across": "pull of the log",
         "told": f"{title} pull by pull: {'; '.join(told)}.",
@@ -169,9 +170,8 @@ def duty_chart(
     layers += [points(peaks, "diamond", 3)] if peaks else []
     for word, pressure, role in (("target", target, "target"), ("car's limit", limit, "limit")):
         if pressure is not None:
-            layers.append(
-                {"kind": "level", **marks.level(word, pressure, "kPa", us=us), "role": role}
-            )
+            line = marks.level(word, pressure, "kPa", us=us, role=role)
+            layers.append({"kind": "level", **line})
     if step is not None:
         layers.append({"kind": "upright", "x": step.duty, "text": f"next {step.duty:.1f} %"})
         said.append(f"Next: {step.duty:.1f} %.")

@@ -235,20 +235,21 @@ class Drawing:
     def panel(self, panel: str, series: list[str], there: Sequence[str]) -> dict[str, Any]:
         """series: the panel's channels that are there; the lean limit is one of mixture."""
         made = {key: value for key, value in PANELS[panel].items() if key != "channels"}
-        made["unit"] = unit_for(made["unit"], us=self.us)
-        if "boost" in series:
-            made["lines"] = self.boost_lines(target="boost_target" not in series)
-            made["bands"] = self.settled_band()
         lean = [LEAN_LIMIT] if panel == "mixture" and LEAN_LIMIT in there else []
-        return {**made, "series": series + lean}
+        made |= {"unit": unit_for(made["unit"], us=self.us), "series": series + lean}
+        if "boost" not in series:
+            return {**made, "lines": [], "bands": []}
+        lines = self.boost_lines(target="boost_target" not in series)
+        return {**made, "lines": lines, "bands": self.settled_band()}
 
     def boost_lines(self, *, target: bool) -> list[dict[str, Any]]:
         """The car's own limit, and its target where that is wanted."""
-        car = self.pull.car
+        car, us = self.pull.car, self.us
         wanted = car.target_for(self.pull.gear) if target else None
         own = (("target", wanted, "target"), ("car's limit", car.boost_limit_kpa, "limit"))
-        there = ((word, at, role) for word, at, role in own if at is not None)
-        return [{**level(word, at, "kPa", us=self.us), "role": role} for word, at, role in there]
+        return [
+            level(word, at, "kPa", us=us, role=role) for word, at, role in own if at is not None
+        ]
 
     def settled_band(self) -> list[dict[str, Any]]:
         """The settled level with the room that overshoot has before its watch limit."""
@@ -383,8 +384,7 @@ def overlaid(pulls: Sequence[Laid], *, us: bool, every: bool = False) -> dict[st
         elif panel["id"] == "heat" and not every:
             hold = limits_for(pulls[0].audit.pull.car).row("heat.intake", "intake_peak_c").hold
             if hold is not None:
-                line = level("hold limit", hold, "°C", us=us, digits=0)
-                panel["lines"] = [{**line, "role": "limit"}]
+                panel["lines"] = [level("hold limit", hold, "°C", us=us, digits=0, role="limit")]
     return {
         "id": "overlay",
         "label": "the pulls over each other",
