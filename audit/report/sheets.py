@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from audit.report.display import figure, localise, number, unit_for
-from audit.report.words import CAUTION, Doc, Sheet, aligned, decision_line, many
+from audit.report.words import CAUTION, Doc, Sheet, aligned, decision_line, expected, many
 
 ACTIONS = {"up": "NEXT STEP", "stay": "STAY", "down": "GO BACK", "refuse": "NO STEP"}
 MOST_LEVELS, MOST_OTHERS = 10, 3  # of the gear pulled last, of the others; a page must hold it
@@ -229,10 +229,7 @@ def boosts(leg: Doc, *, us: bool) -> dict[str, str]:
     """What a leg expects, its boost to lift at and why, in words; "" for what is not known."""
     expect = ""
     if leg["expected_kpa"] is not None:
-        low, middle, high = (  # rounded as the decision has it, so that both read the same
-            number(round(leg[key], 1), "kPa", us=us)
-            for key in ("low_kpa", "expected_kpa", "high_kpa")
-        )
-        expect = f"{middle} {unit_for('kPa', us=us)} ({low} to {high})"
+        ends = (leg[key] for key in ("low_kpa", "expected_kpa", "high_kpa"))
+        expect = "{} ({})".format(*expected(ends, us=us))
     lift = figure(leg["lift_kpa"], "kPa", us=us)
     return {"expect": expect, "lift": lift, "why": localise(leg["why"], us=us)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import count
 from typing import Any, NamedTuple
 
@@ -206,21 +206,34 @@ def duty_moves(decision: Doc) -> bool:
     return following is not None and (now is None or abs(now - following) >= 0.25)
 
 
+def duty_set(pct: float) -> str:
+    """'about 66.5 %': a duty as it was set, to half a percent, where pulls at 66.2 and 66.4 are."""
+    return f"{'about ' if pct else ''}{pct:.1f} %"
+
+
+def expected(kpa: Iterable[float], *, us: bool) -> tuple[str, str]:
+    """('14.2 psi', '13.4 to 15.1') of low, middle, high boost, kPa, rounded as the sentences have
+    it, so that one figure reads the same wherever it stands.
+    """
+    low, mid, high = (round(v, 1) for v in kpa)
+    ends = f"{number(low, 'kPa', us=us)} to {number(high, 'kPa', us=us)}"
+    return figure(mid, "kPa", us=us), ends
+
+
 def decision_line(decision: Doc, *, us: bool) -> str:
     """'STEP: 25.0 % duty next (now about 20.0 %), gear 3; expect 14.2 psi (13.4 to 15.1)'."""
     now, following = decision["duty_now_pct"], decision["duty_next_pct"]
     text = DECISION_SAYS[decision["state"]]
     if duty_moves(decision):
-        text += f": {following:.1f} % duty next" + ("" if now is None else f" (now {now:.1f} %)")
+        text += f": {following:.1f} % duty next"
+        text += "" if now is None else f" (now {duty_set(now)})"
     elif now is not None:
-        text += f"{' at' if decision['state'] == 'stay' else ', now at'} {now:.1f} % duty"
+        stay = decision["state"] == "stay"
+        text += f" at {now:.1f} % duty" if stay else f", now at {duty_set(now)} duty"
     if decision["gear"] is not None:
         text += f", gear {decision['gear']}"
-    # rounded as the sentences have it, so that one figure reads the same in both
-    expected = {k: None if v is None else round(v, 1) for k, v in decision["expected_kpa"].items()}
-    if expected["mid"] is not None:
-        low, high = (number(expected[k], "kPa", us=us) for k in ("low", "high"))
-        text += f"; expect {figure(expected['mid'], 'kPa', us=us)} ({low} to {high})"
+    if decision["expected_kpa"]["mid"] is not None:
+        text += "; expect {} ({})".format(*expected(decision["expected_kpa"].values(), us=us))
     for other in decision.get("other_gears", ()):  # what was kept before they were told has none
         text += f"; gear {other['gear']}: {other['duty_next_pct']:.1f} %"
     return text

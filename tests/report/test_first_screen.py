@@ -10,6 +10,7 @@ from audit.model import CheckResult
 from audit.report.display import as_written, localise
 from audit.report.html import render
 from audit.report.page.content import page_of
+from audit.report.words import decision_line, duty_set
 from audit.service.web.pages.usual import history_of
 from tests.report.nights import full_night, sample
 
@@ -181,7 +182,7 @@ def test_the_first_screen_has_all_that_one_decides_by():
         with_decision(sample("alder/2025-05-24_overshoot", us=True)), "2025-05-24"
     )
     wanted = (
-        "2025-05-24", "alder", "Hold", "No step up", "duty tonight 66.5 % gear 3",
+        "2025-05-24", "alder", "Hold", "No step up", "duty tonight set to about 66.5 % gear 3",
         "next duty no step up", "hold 3.0 psi limit 2.0 psi", "Look at first: Duty at the peak",
         "copy for my tuner",
     )  # fmt: skip
@@ -192,7 +193,7 @@ def test_the_first_screen_has_all_that_one_decides_by():
 def test_the_first_screen_of_a_step_has_the_next_duty_and_the_boost_to_expect():
     text, _ = head_of(with_decision(sample("alder/2025-05-10_duty_steps", us=True)), "2025-05-10")
     wanted = (
-        "2025-05-10", "Clear", "Step up", "duty tonight 59.0 % gear 3", "next duty 66.5 %",
+        "2025-05-10", "Clear", "Step up", "duty tonight set to about 59.0 % gear 3", "next duty 66.5 %",
         "boost expected 12.7 psi 12.1 to 13.3, nine in ten", "Look at first:",
     )  # fmt: skip
     assert [w for w in wanted if w not in text] == []
@@ -253,3 +254,29 @@ def test_a_difference_between_pulls_is_that_of_the_figures_in_the_table():
         a, b = (float(page["cards"][k]["row"][of].split()[0]) for k in (0, 1))
         assert float(first[heads.index(label)].split()[0]) == a
         assert float(second[heads.index(label)]) == pytest.approx(b - a, abs=1e-6)
+
+
+def test_tonights_duty_is_told_as_it_was_set_beside_pulls_that_were_measured():
+    """Pulls at 66.2 to 66.4 %, set to 66.5: nobody shall take it for a measured figure."""
+    night = with_decision(sample("alder/2025-05-24_overshoot", us=True))
+    page = page_of(night)
+    rows = {label: value for label, value, _ in page["first"]["rows"]}
+    assert rows["duty tonight"] == "set to about 66.5 %"
+    assert "66.5" not in [c["row"]["duty"] for c in page["cards"]]
+    assert "now at about 66.5 % duty" in decision_line(night.decision.plain(), us=True)
+    assert duty_set(0.0) == "0.0 %"  # the solenoid unplugged: nothing to be about
+
+
+def test_boost_expected_reads_the_same_on_page_picture_and_terminal():
+    """87.249 kPa is 12.65 psi, and 87.2 kPa, as sentences have it, 12.647: 12.7 and 12.6 by themselves."""
+    import dataclasses
+
+    from audit.model import Decision
+
+    decision = Decision("step", "why.", "first.", 59.0, 70.0, (80.0, 87.249, 95.0), 3)
+    night = dataclasses.replace(sample("alder/2025-05-10_duty_steps", us=True), decision=decision)
+    page = page_of(night)
+    rows = {label: value for label, value, _ in page["first"]["rows"]}
+    assert rows["boost expected"] == "12.6 psi"
+    assert "expect 12.6 psi (11.6 to 13.8)" in decision_line(decision.plain(), us=True)
+    assert "Boost expected there: 12.6 psi, 11.6 to 13.8." in page["duty"]["told"]

@@ -23,7 +23,7 @@ from audit.model import (
     worst_severity,
 )
 from audit.report import words
-from audit.report.display import figure, localise, number, unit_for
+from audit.report.display import figure, localise, unit_for
 from audit.report.message import message
 from audit.report.names import clipped, isolated, short_name, without_folders, without_positions
 from audit.report.page import marks
@@ -178,7 +178,8 @@ def facts(decision: Decision, *, us: bool) -> list[tuple[str, str, str]]:
     """(label, figure, more) of a decision, as every page shows it."""
     now, following = decision.duty_now_pct, decision.duty_next_pct
     gear = "" if decision.gear is None else f"gear {decision.gear}"
-    rows = [("duty tonight", "not known" if now is None else f"{now:.1f} %", gear)]
+    tonight = "not known" if now is None else f"set to {words.duty_set(now)}"
+    rows = [("duty tonight", tonight, gear)]
     if decision.state == "no_step":
         rows.append(("next duty", "no step up", ""))
     elif words.duty_moves(decision.plain()):
@@ -188,9 +189,8 @@ def facts(decision: Decision, *, us: bool) -> list[tuple[str, str, str]]:
     else:
         rows.append(("next duty", "a small step", "how large is not known"))
     if decision.expected_kpa is not None:
-        low, mid, high = (number(kpa, "kPa", us=us) for kpa in decision.expected_kpa)
-        ends = f"{low} to {high}, nine in ten"
-        rows.append(("boost expected", f"{mid} {unit_for('kPa', us=us)}", ends))
+        mid, ends = words.expected(decision.expected_kpa, us=us)
+        rows.append(("boost expected", mid, f"{ends}, nine in ten"))
     elif decision.state == "step":
         rows.append(("boost expected", "not known", ""))
     return rows

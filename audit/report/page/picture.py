@@ -183,7 +183,7 @@ def duty_chart(
             {"kind": "area", **around, "role": "next"},
             points([(step.duty, step.expected[1])], "circle", 2),
         ]
-        said.append(f"Boost expected there: {ends[1]:.1f} {unit}, {ends[0]:.1f} to {ends[2]:.1f}.")
+        said.append("Boost expected there: {}, {}.".format(*words.expected(step.expected, us=us)))
     return {
         "id": name,
         "from": low,
