@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 from audit.report.display import number, unit_for
 from audit.report.document import finite, picked
@@ -16,11 +15,6 @@ if TYPE_CHECKING:
 WIDTH = 80
 HEADS = ("channel", "rate", "low", "high", "unit", "flag")
 WIDE, NARROW = (-19, 6, 7, 7, -6, -1), (-15, 4, 5, 5, -5, -1)  # columns of each
-
-
-def print_channels(explained: Explained, out: TextIO | None = None, *, width: int = WIDTH) -> None:
-    """Write the table to a text stream (standard output by default)."""
-    (out or sys.stdout).write("\n".join(render(explained, width=width)) + "\n")
 
 
 def render(explained: Explained, *, width: int = WIDTH) -> list[str]:
@@ -44,9 +38,7 @@ def render(explained: Explained, *, width: int = WIDTH) -> list[str]:
 
 def _fitted(line: str, width: int) -> list[str]:
     """A line as it is, or in several, each set in as its first word."""
-    if len(line) <= width:
-        return [line]
-    return wrapped(line, "", " " * (len(line) - len(line.lstrip(" -"))), width)
+    return wrapped(line, "", " " * (len(line) - len(line.lstrip(" -"))), width) or [line]
 
 
 def _row(source: str, *cells: str, narrow: bool) -> list[str]:

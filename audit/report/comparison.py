@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from audit.model import Measures
 from audit.report.display import apart, number, unit_for
-from audit.report.words import CAUTION, aligned, many, wrapped
+from audit.report.words import CAUTION, Sheet, aligned, many
 from audit.tables import toml_table
 
 
@@ -100,30 +100,28 @@ def document(found: Comparison) -> dict[str, Any]:
 
 def render(found: Comparison, *, us: bool) -> list[str]:
     """A table that a phone shows: both figures, the difference, * where it is certain."""
-    none = "gear not known, or none that both have: all pulls"
-    lines = [
-        line
-        for mark, side, count in zip("AB", found[:2], found.counts, strict=True)
-        for line in wrapped(f"{mark}: {side.name} ({many(count, 'pull')})", "", "   ")
-    ]
-    lines += [none if found.gear is None else f"gear {found.gear}", "", _line("", "A", "B", "B-A")]
-    afr = found.a.afr or found.b.afr if us else None
+    sheet, afr = Sheet(us=us), found.a.afr or found.b.afr if us else None
+    for mark, side, count in zip("AB", found[:2], found.counts, strict=True):
+        sheet.say(f"{mark}: {side.name} ({many(count, 'pull')})", "", "   ")
+    gear = "gear not known, or none that both have: all pulls"
+    sheet.lines.append(gear if found.gear is None else f"gear {found.gear}")
+    sheet.part(_line("", "A", "B", "B-A"))
     for row in found.rows:
-        mark = "*" if row.certain else ""
+        mark, unit = "*" if row.certain else "", unit_for(row.unit, us=us)
         if afr and row.unit == "1":  # a lambda as the logger gave it, to stand above it
             a, b = (f"{v * afr:.1f}" for v in (row.a, row.b))
             label = row.label.replace("lambda", "air-fuel ratio")
-            lines.append(_line(label, a, b, apart(a, b)) + mark)
-        unit = unit_for(row.unit, us=us)
+            sheet.lines.append(_line(label, a, b, apart(a, b)) + mark)
         a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
         label = f"{row.label}, {unit}" if unit else row.label
-        lines.append(_line(label, a, b, apart(a, b)) + mark)
+        sheet.lines.append(_line(label, a, b, apart(a, b)) + mark)
     certain = "; ".join(row.label for row in found.rows if row.certain)
-    said = f"Differs for certain (*): {certain}." if certain else NOTHING
-    return [*lines, "", *wrapped(said), "", *wrapped(CAUTION)]
-
-
-NOTHING = "Nothing differs by more than such pulls differ among themselves."
+    none = "Nothing differs by more than such pulls differ among themselves."
+    sheet.part()
+    sheet.say(f"Differs for certain (*): {certain}." if certain else none)
+    sheet.part()
+    sheet.say(CAUTION)
+    return sheet.lines
 
 
 def _line(label: str, a: str, b: str, change: str) -> str:

@@ -18,10 +18,7 @@ _US = {
     "km/h": ("mph", mph, 0),
 }
 MOST_MORE = 3  # decimals added to tell a figure from another
-
-
-# "… of LOW kPa gauge by BETWEEN kPa (… %), to HIGH kPa": figures of which one is the difference of
-# two
+# "… of LOW kPa gauge by BETWEEN kPa (… %), to HIGH kPa": one is the difference of two
 _SUM = re.compile(r"([\d.]+) kPa( gauge)? by [\d.]+ kPa( \(\d+ %\))?, to ([\d.]+) kPa")
 
 

@@ -99,10 +99,7 @@ def digest(text: str) -> str:
 def write_report(
     night: Night, path: Path, *, date: str = "", history: History | None = None
 ) -> None:
-    """Write the page of a night, whole or not at all. Raises UsageError when it cannot be written.
-
-    date, history: as in render.
-    """
+    """Write the page of a night, whole or not at all. Raises UsageError where it cannot be."""
     write_text(path, render(night, date=date, history=history))
 
 
@@ -110,9 +107,7 @@ def render(night: Night, *, date: str = "", history: History | None = None) -> s
     """The page of a night as HTML: at most 700 kB for six pulls of 24 channels, 2 MB for sixty.
 
     date: the night's day, where the caller knows it better than the logs. history: what this car's
-    other nights were like, None where no archive is at hand. Figures are in night.us_units' units.
-    The page holds our style, our script and the numbers of the traces; its content security policy
-    lets nothing else run or load.
+    other nights were like. Its content security policy lets nothing but our style and script in.
     """
     from audit.report.page.content import page_of
 

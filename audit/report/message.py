@@ -47,9 +47,9 @@ def _best(night: Night, *, us: bool) -> list[str]:
     gear = f"gear {best.pull.gear}, " if best.pull.gear is not None else ""
     boost = f"boost {number(settled, 'kPa', us=us)} settled, {figure(peak, 'kPa', us=us)} peak"
     held = "" if duty is None else f", {duty:.0f} % duty"
-    mixture = "mixture not known"
+    factor, mixture = words.afr_factor(night), "mixture not known"
     if leanest is not None:
-        factor, mixture = words.afr_factor(night), f"lambda {leanest:.2f}"
-        ratio = mixture if factor is None else f"air-fuel ratio {leanest * factor:.1f} ({mixture})"
-        mixture = f"leanest {ratio}"
+        ratio = f"lambda {leanest:.2f}"
+        both = ratio if factor is None else f"air-fuel ratio {leanest * factor:.1f} ({ratio})"
+        mixture = f"leanest {both}"
     return [f"Best pull: {gear}{boost}{held}; {mixture}"]

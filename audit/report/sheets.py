@@ -68,7 +68,8 @@ def gear_lines(document: Doc, *, us: bool) -> list[str]:
         target = takes = "–"
         if wanted is not None:
             target = number(wanted["target_kpa"], "kPa", us=us)
-            takes = _duty(wanted["duty_pct"]) + ("?" if wanted["known"] != "logged" else "")
+            (takes,) = _figures(wanted, "duty_pct", "%", us=us)
+            takes += "?" if wanted["known"] != "logged" else ""
         name, pulls = str(gear["gear"] or "–"), str(gear["pulls"])
         sheet.lines.append(aligned(widths, name, pulls, duty or "–", boost or "–", target, takes))
     guessed = any(line.endswith("?") for line in sheet.lines)
@@ -117,7 +118,8 @@ def _gear(sheet: Sheet, gear: Doc, *, main: bool) -> None:
         lower = f"lower {'duty' if len(below) == 1 else 'duties'}"
         sheet.lines.append(f"{len(below):>6} {lower}, {pulls}: see --json")
     for level in gear["levels"][-most:]:
-        settled, low, high, peak = _boosts(level, "fitted_kpa low_kpa high_kpa peak_kpa", us=us)
+        keys = "fitted_kpa low_kpa high_kpa peak_kpa"
+        settled, low, high, peak = _figures(level, keys, "kPa", us=us)
         cells = f"{level['duty_pct']:.1f}", settled, f"{low}-{high}", peak, str(level["pulls"])
         sheet.lines.append(aligned(widths, *cells))
     for text in _facts(gear, us=us):
@@ -125,20 +127,20 @@ def _gear(sheet: Sheet, gear: Doc, *, main: bool) -> None:
     sheet.lines += [] if main else [f"  {_head(gear['next'])}"]
 
 
-def _boosts(row: Doc, keys: str, *, us: bool) -> list[str]:
-    return [number(row[key], "kPa", us=us) for key in keys.split()]
+def _figures(row: Doc, keys: str, unit: str, *, us: bool) -> list[str]:
+    return [number(row[key], unit, us=us, digits=int(unit != "%")) for key in keys.split()]
 
 
 def _facts(gear: Doc, *, us: bool) -> list[str]:
     said = []
     if gear["spring_kpa"]:
-        low, likely, high = _boosts(gear["spring_kpa"], "low likely high", us=us)
+        low, likely, high = _figures(gear["spring_kpa"], "low likely high", "kPa", us=us)
         far = bool(gear["levels"]) and gear["levels"][0]["duty_pct"] > FAR_PCT
         about = f"about {likely} {unit_for('kPa', us=us)} ({low} to {high})"
         said.append(f"Spring alone{', a guess' if far else ''}: {about}.")
     for key, word in (("dead_band_pct", "Dead band up to"), ("end_stop_pct", "No more boost from")):
         if gear[key]:
-            low, likely, high = (_duty(gear[key][k]) for k in ("low", "likely", "high"))
+            low, likely, high = _figures(gear[key], "low likely high", "%", us=us)
             said.append(f"{word} about {likely} % duty ({low} to {high} %).")
     slipped, hooked = (gear["traction"][k] for k in ("slipped_kpa", "hooked_up_kpa"))
     over = gear["overshoot"]
@@ -161,7 +163,8 @@ def _by_gear(sheet: Sheet, gears: Sequence[Doc]) -> None:
     sheet.part(title, f"{aligned(widths, *heads)}  known")
     for gear in sorted(gears, key=lambda g: g["gear"] or 0):
         row, name = gear["wanted"], str(gear["gear"] or "–")
-        low, duty, high = (_duty(row[f"duty_{k}pct"]) for k in ("low_", "", "high_"))
+        keys = "duty_low_pct duty_pct duty_high_pct"
+        low, duty, high = _figures(row, keys, "%", us=sheet.us)
         ends = f"{low}-{high}" if high != "–" else f"{low} up" if low != "–" else "–"
         cells = name, number(row["target_kpa"], "kPa", us=sheet.us), duty, ends
         sheet.lines.append(f"{aligned(widths, *cells)}  {KNOWN[row['known']][0]}")
@@ -169,10 +172,6 @@ def _by_gear(sheet: Sheet, gears: Sequence[Doc]) -> None:
     for how, (word, said) in KNOWN.items():
         if said and how in known:
             sheet.say(f"{word}: {said}")
-
-
-def _duty(value: float | None) -> str:
-    return "–" if value is None else f"{value:.0f}"
 
 
 def plan_lines(document: Doc, *, us: bool) -> list[str]:

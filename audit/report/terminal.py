@@ -87,8 +87,7 @@ class _Report(words.Sheet):
         self.pulls()
         self.findings()
         self.not_judged()
-        rejected = [a.error or a.path for a in night.logs if a.status == "rejected"]
-        self.section("Not read", rejected)
+        self.section("Not read", words.unread(night))
         self.part()
         self.assumed()
         self.say(words.CAUTION if self.narrow else words.CAUTIONS)

@@ -95,6 +95,11 @@ def counted(night: Night) -> str:
     return f"{many(read, 'log')} read, {many(sum(len(a.pulls) for a in night.logs), 'pull')}"
 
 
+def unread(night: Night) -> list[str]:
+    """Why each log that was not read was not."""
+    return [a.error or a.path for a in night.logs if a.status == "rejected"]
+
+
 def mended(audit: LogAudit) -> list[str]:
     """What intake left out of a file or mended in it, a sentence each."""
     notes = audit.log.notes if audit.log is not None else ()

@@ -34,10 +34,10 @@ from audit.report.page.traces import Laid, differences, overlaid, packet, rows_f
 Tree = dict[str, Any]
 Pulls = Sequence[tuple[str, str, PullAudit]]
 Found = Sequence[marks.Numbered]
+Told = dict[str, list[Tree]]  # owner -> its findings
 WithLog = Callable[[PullAudit], PullAudit]
 
 HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
-STATUS_SAYS = {"not_evaluated": "not judged"}
 ENDED_BY = {
     "lift": ", ended by lifting off",
     "shift": ", ended by a shift",
@@ -94,7 +94,7 @@ def page_of(
     else:
         traces, marked = {}, {i.n for i in found if i.marked}
     told_in = _found(night, found, marked)
-    cards = _cards(night, pulls, found, told_in, history)
+    cards = _cards(night, found, told_in, history)
     for card in cards:
         card |= {"traces": traces.get(card["id"]), "source": (late or {}).get(card["id"], "")}
     passed = [c for c in cards if c["quiet"] and c["row"]["says"] == "pass"]
@@ -115,11 +115,7 @@ def page_of(
         "runs": [(folded, list(run)) for folded, run in shut],
         "sensors": _sensors(night),
         "not_judged": words.not_judged(night, _pulls_said),
-        "rejected": [
-            isolated(without_folders(a.error or a.path, night), night)
-            for a in night.logs
-            if a.status == "rejected"
-        ],
+        "rejected": [isolated(without_folders(t, night), night) for t in words.unread(night)],
         "logs": night.logs,
         "assumed": _assumed(night),
         "afr": words.afr_factor(night) is not None,
@@ -227,11 +223,11 @@ def _reason(text: str, found: Found, night: Night) -> Tree:
     return {"text": _said(night, text, words.every_finding(night)), "n": n}
 
 
-def _found(night: Night, found: Found, marked: set[int]) -> dict[str, list[Tree]]:
+def _found(night: Night, found: Found, marked: set[int]) -> Told:
     """Owner -> its findings for people. marked: those of which a mark is drawn; advised: the
     finding whose advice says the same, 0 where this one tells it.
     """
-    out: dict[str, list[Tree]] = {}
+    out: Told = {}
     first: dict[tuple[Any, ...], int] = {}
     for item in found:
         f = item.finding
@@ -260,30 +256,19 @@ def _checks(checks: Mapping[str, CheckResult], found: Sequence[Finding], *, us: 
     stopped = {f.code for f in found if f.severity == "stop"}
     stopped = {row.name for row in all_declared() if stopped.intersection(row.codes)}
     rows = []
-    for name, c in sorted(checks.items(), key=_by_score):
-        status = c.status if c.status != "fail" else "stop" if name in stopped else "hold"
+    for c in sorted(checks.values(), key=lambda c: (c.score is None, c.score or 0.0, c.name)):
+        status = c.status if c.status != "fail" else "stop" if c.name in stopped else "hold"
         score = None if c.score is None else round(min(max(c.score, 0.0), 100.0), 1)
-        row = {"name": words.plain_check(name), "status": status, "score": score}
-        says = STATUS_SAYS.get(status, status)
-        rows.append({**row, "says": says, "why": localise(c.why, us=us)})
+        row = {"name": words.plain_check(c.name), "status": status, "score": score}
+        rows.append({**row, "why": localise(c.why, us=us)})
     return rows
 
 
-def _by_score(pair: tuple[str, CheckResult]) -> tuple[float, str]:
-    return 101.0 if pair[1].score is None else pair[1].score, pair[0]
-
-
-def _cards(
-    night: Night,
-    pulls: Pulls,
-    found: Found,
-    told_in: Mapping[str, list[Tree]],
-    history: History,
-) -> list[Tree]:
+def _cards(night: Night, found: Found, told_in: Told, history: History) -> list[Tree]:
     """One card a pull. quiet: nothing was found in it, so that it is folded; again: of many pulls
     one whose findings another pull has worse, folded too: what they are.
     """
-    us = night.us_units
+    us, pulls = night.us_units, marks.pull_ids(night)
     serious = [i for i in found if i.owner != "night" and i.finding.severity != "note"]
     by_code: dict[str, list[marks.Numbered]] = {}
     for item in serious:

@@ -176,15 +176,13 @@ def _at_speed(f: Finding, audit: PullAudit) -> str:
     return f"at {first:.0f} rpm" if abs(last - first) < 50 else f"{first:.0f} to {last:.0f} rpm"
 
 
-def level(
-    word: str, value: float, unit: str, *, us: bool, digits: int = 1, **more: str
-) -> dict[str, Any]:
+def level(word: str, value: float, unit: str, *, us: bool, digits: int = 1, **more: str) -> Doc:
     """A level on an axis, in display units, with what it says. more: how it is drawn."""
     text = f"{word} {figure(value, unit, us=us, digits=digits)}"
     return {"y": shown(value, unit, us=us), "text": text, **more}
 
 
-def limits_of(f: Finding, audit: PullAudit, *, us: bool) -> list[dict[str, Any]]:
+def limits_of(f: Finding, audit: PullAudit, *, us: bool) -> list[Doc]:
     """The levels of a finding's limit on its panel's axis, in display units, with what they say."""
     unit = PANELS[panel_of(f) or ""]["unit"]
     digits = 1 if unit in ("kPa", "V", "°") else 2 if unit == "1" else 0

@@ -242,7 +242,7 @@ class Drawing:
         lines = self.boost_lines(target="boost_target" not in series)
         return {**made, "lines": lines, "bands": self.settled_band()}
 
-    def boost_lines(self, *, target: bool) -> list[dict[str, Any]]:
+    def boost_lines(self, *, target: bool) -> list[Doc]:
         """The car's own limit, and its target where that is wanted."""
         car, us = self.pull.car, self.us
         wanted = car.target_for(self.pull.gear) if target else None
@@ -444,17 +444,18 @@ def differences(pulls: Sequence[Laid], *, us: bool) -> dict[str, Any] | None:
     if len(pulls) < 2 or not there:
         return None
     first: dict[int | None, Laid] = {}
+
+    def less(laid: Laid, base: Laid, name: str, unit: str, digits: int) -> str:
+        value, other = (p.audit.measures.get(name) for p in (laid, base))
+        if value is None or other is None:
+            return "–"
+        if laid is base:
+            return figure(value, unit, us=us, digits=digits)
+        return apart(*(number(v, unit, us=us, digits=digits) for v in (other, value)))
+
     rows = []
     for laid in pulls:
         base = first.setdefault(laid.audit.pull.gear, laid)
-        rows.append((laid.geared, [_less(laid, base, *row, us=us) for row in there]))
+        told = [less(laid, base, name, unit, digits) for name, _, unit, digits in there]
+        rows.append((laid.geared, told))
     return {"heads": [(label, unit_for(unit, us=us)) for _, label, unit, _ in there], "rows": rows}
-
-
-def _less(laid: Laid, base: Laid, name: str, _: str, unit: str, digits: int, *, us: bool) -> str:
-    value, other = (p.audit.measures.get(name) for p in (laid, base))
-    if value is None or other is None:
-        return "–"
-    if laid is base:
-        return figure(value, unit, us=us, digits=digits)
-    return apart(*(number(v, unit, us=us, digits=digits) for v in (other, value)))
