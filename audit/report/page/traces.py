@@ -407,13 +407,7 @@ def _laid_limit(pulls: Sequence[Laid], each: Sequence[Doc]) -> dict[str, Any]:
     if i is None:
         return {}
     label = f"Hold limit at the most boost, {pulls[i].name}"
-    return {
-        f"p{i}_{LEAN_LIMIT}": {
-            **each[i]["series"][LEAN_LIMIT],
-            "grid": i,
-            "label": label,
-        }
-    }
+    return {f"p{i}_{LEAN_LIMIT}": {**each[i]["series"][LEAN_LIMIT], "grid": i, "label": label}}
 
 
 def _laid_of(panel: Doc, *, every: bool) -> list[str]:
