@@ -19,13 +19,13 @@ def command(
     """Show how a log was understood, column by column: the channel and unit it became and why,
     its rate, its flags; what is missing and which checks that switches off."""
     from audit.channels import explain_file
-    from audit.report.channel_table import document, print_channels
+    from audit.report.channel_table import document, render
 
     explained = explain_file(path, car_file=car_file, rate_hz=rate_hz)
     output.warn(explained.rejected)
     if suggest:
         click.echo(explained.suggestion())
     else:
-        show = partial(print_channels, explained, width=output.columns())
-        output.deliver(json_to, partial(document, explained), show)
+        show = partial(render, explained, width=output.columns())
+        output.deliver(json_to, partial(document, explained), lambda: output.tell(show()))
     sys.exit(0 if explained.logs else 3)

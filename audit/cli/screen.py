@@ -14,7 +14,7 @@ from audit.cli import options, output
 
 if TYPE_CHECKING:
     from audit.model import Night
-    from audit.report.page.history import History
+    from audit.report.page.measures import History
 
 EXIT = {"clear": 0, "hold": 10, "stop": 20}
 USAGE, NOTHING_READ = 2, 3

@@ -29,7 +29,7 @@ def response(
     from audit.archive.step.response import response as worked_out
     from audit.archive.step.response_document import document_of, dumps
     from audit.archive.store.store import Archive
-    from audit.report.response_table import gear_table, render
+    from audit.report.sheets import gear_lines, response_lines
 
     kept = Archive(archive)
     car = options.car_of(kept, car_file)
@@ -37,7 +37,7 @@ def response(
     if car.name not in (known := kept.cars()):
         output.warn([f"no night of {car.name} in {archive} (known: {', '.join(known)})."])
     us = units == "us" if units else document["us_units"]
-    table = gear_table if by_gear else render
+    table = gear_lines if by_gear else response_lines
     output.deliver(json_to, partial(dumps, document), lambda: output.tell(table(document, us=us)))
 
 
@@ -79,7 +79,7 @@ def plan(
     from audit.archive.step.plan import document_of_plan
     from audit.archive.step.plan import plan as planned
     from audit.archive.step.response_document import dumps
-    from audit.report.run_sheet import render
+    from audit.report.sheets import plan_lines
 
     if archive is None:
         from audit.carfile import load_car
@@ -99,4 +99,6 @@ def plan(
         made = planned(car, found, where=shown(archive), afr=afr)
     document = document_of_plan(made)
     us = units == "us" if units else document["us_units"]
-    output.deliver(json_to, partial(dumps, document), lambda: output.tell(render(document, us=us)))
+    output.deliver(
+        json_to, partial(dumps, document), lambda: output.tell(plan_lines(document, us=us))
+    )

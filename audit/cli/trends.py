@@ -74,5 +74,7 @@ def _shown(archive: Archive, car: str) -> Shown:
     def number(value: float, unit: str, digits: int) -> str:
         return display.number(value, unit, us=us, digits=digits)
 
-    unit = partial(display.unit_for, us=us)
+    def unit(name: str) -> str:
+        return name if name == "1" else display.unit_for(name, us=us)
+
     return text.Shown(partial(display.localise, us=us), number, unit, output.columns())

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import sys
-import textwrap
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 from audit.report.display import number, unit_for
-from audit.report.document import finite
+from audit.report.document import finite, picked
+from audit.report.words import FLAG_SAYS, aligned, plain_check, wrapped
 from audit.tables import row_of
 
 if TYPE_CHECKING:
@@ -16,99 +14,75 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 HEADS = ("channel", "rate", "low", "high", "unit", "flag")
-FLAGS = {1: "pass", 2: "not tested", 3: "suspect", 4: "fail", 9: "missing"}
-
-
-def print_channels(explained: Explained, out: TextIO | None = None, *, width: int = WIDTH) -> None:
-    """Write the table to a text stream (standard output by default)."""
-    (out or sys.stdout).write("\n".join(render(explained, width=width)) + "\n")
+WIDE, NARROW = (-19, 6, 7, 7, -6, -1), (-15, 4, 5, 5, -5, -1)  # columns of each
 
 
 def render(explained: Explained, *, width: int = WIDTH) -> list[str]:
     """The lines of the table; on a screen narrower than it a channel's row takes two."""
     lines: list[str] = []
     for story in explained.logs:
-        told = [*_about(story), ""]
-        told += _table(story, us=explained.us_units, narrow=width < WIDTH) + _tail(story) + [""]
-        lines += [story.log.path, *(row for line in told for row in _fitted(line, width))]
+        log = story.log
+        rate = f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second"
+        told = [
+            f"  {rate}; clock: {log.clock or 'unknown'}",
+            f"  ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}",
+            "",
+            *_row("source column", *HEADS, narrow=width < WIDTH),
+        ]
+        for column in sorted(story.columns, key=lambda c: not c.channel.known):
+            told += _column(column, us=explained.us_units, narrow=width < WIDTH)
+        lines += [log.path]
+        lines += [row for line in [*told, *_tail(story), ""] for row in _fitted(line, width)]
     return lines[:-1] if lines else ["No log could be read."]
 
 
 def _fitted(line: str, width: int) -> list[str]:
     """A line as it is, or in several, each set in as its first word."""
-    if len(line) <= width:
-        return [line]
-    inset = " " * (len(line) - len(line.lstrip(" -")))
-    return textwrap.wrap(line, width, subsequent_indent=inset, break_long_words=False)
+    return wrapped(line, "", " " * (len(line) - len(line.lstrip(" -"))), width) or [line]
 
 
-def _about(story: LogStory) -> list[str]:
-    log = story.log
-    rate = f"{log.rows} rows, {log.duration_s:.1f} s, {log.rate_hz:.3g} rows a second"
-    return [
-        f"  {rate}; clock: {log.clock or 'unknown'}",
-        f"  ambient pressure: {log.barometric.kpa:.1f} kPa, from {log.barometric.source}",
-    ]
-
-
-def _table(story: LogStory, *, us: bool, narrow: bool) -> list[str]:
-    lines = _row("source column", HEADS, narrow=narrow)
-    for column in sorted(story.columns, key=lambda c: not c.channel.known):
-        lines += _column(column, us=us, narrow=narrow)
-    return lines
-
-
-def _row(source: str, cells: Sequence[str], *, narrow: bool) -> list[str]:
-    """A row: source column, then channel, rate, low, high, unit and flag, on a narrow screen on a
-    line of their own.
-    """
-    name, rate, low, high, unit, flag = cells
-    if narrow:
-        row = f"  {name[:15]:<15} {rate:>4} {low:>5} {high:>5} {unit[:5]:<5} {flag}"
-        return [source, row.rstrip()]
-    row = f"{source[:22]:<22} {name[:19]:<19} {rate:>6} {low:>7} {high:>7} {unit[:6]:<6} {flag}"
-    return [row.rstrip()]
+def _row(source: str, *cells: str, narrow: bool) -> list[str]:
+    """A row; on a narrow screen what the source column became stands on a line of its own."""
+    widths = NARROW if narrow else WIDE
+    cut = (text[:-width] if width < -1 else text for text, width in zip(cells, widths, strict=True))
+    row = aligned(widths, *cut).rstrip()
+    return [source, f"  {row}"] if narrow else [f"{source[:22]:<22} {row}"]
 
 
 def _column(column: ColumnStory, *, us: bool, narrow: bool) -> list[str]:
     c = column.channel
-    low, high = (column.five[0], column.five[-1]) if column.five else (None, None)
     unit, digits = (c.unit, row_of(c.name).digits) if c.known else ("", 1)
-    name = c.name if c.known else "(kept as it is)"
+    five = column.five or (None,)
+    ends = [number(end, unit, us=us, digits=digits) for end in (five[0], five[-1])]
+    name, flag = (c.name, FLAG_SAYS[column.flag]) if c.known else ("(kept as it is)", "")
     rate = f"{c.rate_hz:.3g}/s" if c.rate_hz else "–"
-    ends = [number(end, unit, us=us, digits=digits) for end in (low, high)]
-    shown = "" if unit == "1" else unit_for(unit, us=us)  # a ratio or a count has none to name
-    flag = FLAGS[column.flag] if c.known else ""
-    lines = _row(c.source, (name, rate, *ends, shown, flag), narrow=narrow)
-    if not c.known:
-        near = f"nearest channel: {c.nearest}" if c.nearest else ""
-        why = "; ".join(part for part in (c.name_why, near) if part)
-        return lines + ([f"    {why}"] if why else [])
+    lines = _row(c.source, name, rate, *ends, unit_for(unit, us=us), flag, narrow=narrow)
     words = [c.name_why]
-    if c.source_unit:
-        doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
-        words.append(
-            f"read as {c.source_unit} by {c.unit_from or 'default'} (confidence "
-            f"{c.confidence:.2f}{doubt})"
-        )
-    if c.unit_why:
-        words.append(c.unit_why)
-    if c.held:
-        words.append("value held between samples")
-    bad = [f"{test} {FLAGS[flag]}" for test, flag in column.tests.items() if flag in (3, 4)]
-    words += [f"tests: {', '.join(bad)}"] if bad else []
-    return [*lines, "    " + "; ".join(w for w in words if w)]
+    if not c.known:
+        words += [f"nearest channel: {c.nearest}"] if c.nearest else []
+    else:
+        if c.source_unit:
+            doubt = f", doubtful: could be {c.runner_up}" if c.doubtful else ""
+            sure = f"(confidence {c.confidence:.2f}{doubt})"
+            words.append(f"read as {c.source_unit} by {c.unit_from or 'default'} {sure}")
+        bad = [f"{test} {FLAG_SAYS[flag]}" for test, flag in column.tests.items() if flag in (3, 4)]
+        words += [c.unit_why, "value held between samples" if c.held else ""]
+        words += [f"tests: {', '.join(bad)}"] if bad else []
+    said = "; ".join(word for word in words if word)
+    return [*lines, *([f"    {said}"] if said or c.known else [])]
 
 
 def _tail(story: LogStory) -> list[str]:
     lines: list[str] = []
-    for part, title in ((False, "Checks that this log cannot feed"), (True, "What would see more")):
+    for part, title, verb in (
+        (False, "Checks that this log cannot feed", "wants"),
+        (True, "What would see more", "with"),
+    ):
         off = [o for o in story.switched_off if o.part == part]
         lines += ["", title] if off else []
         for one in off:
             must = " (required for clear)" if one.required else ""
-            verb = "with" if part else "wants"
-            lines.append(f"  - {one.check.replace('_', ' ')}{must}: {verb} {one.wants}")
+            lines.append(f"  - {plain_check(one.check)}{must}: {verb} {one.wants}")
     if story.findings:
         lines += ["", "Said of this log", *(f"  - {text}" for text in story.findings)]
     return lines
@@ -119,27 +93,17 @@ def document(explained: Explained) -> dict[str, Any]:
     return {
         "document": "pullaudit.channels",
         "version": 1,
-        "car_file": explained.car_file,
-        "rejected": list(explained.rejected),
+        **picked(explained, "car_file rejected"),
         "logs": [_log(story) for story in explained.logs],
     }
 
 
 def _log(story: LogStory) -> dict[str, Any]:
-    log = story.log
     return {
-        "path": log.path,
-        "sha256": log.sha256,
-        "rows": log.rows,
-        "duration_s": finite(log.duration_s),
-        "rate_hz": finite(log.rate_hz),
-        "clock": log.clock,
-        "barometric": {"kpa": finite(log.barometric.kpa), "source": log.barometric.source},
+        **picked(story.log, "path sha256 rows duration_s rate_hz clock"),
+        "barometric": picked(story.log.barometric, "kpa source"),
         "channels": [_channel(c) for c in story.columns],
-        "switched_off": [
-            {"check": o.check, "required": o.required, "wants": o.wants, "part": o.part}
-            for o in story.switched_off
-        ],
+        "switched_off": [picked(o, "check required wants part") for o in story.switched_off],
         "said": list(story.findings),
     }
 
@@ -147,23 +111,13 @@ def _log(story: LogStory) -> dict[str, Any]:
 def _channel(column: ColumnStory) -> dict[str, Any]:
     c = column.channel
     return {
-        "name": c.name,
-        "source": c.source,
-        "known": c.known,
-        "source_unit": c.source_unit,
-        "unit": c.unit,
-        "unit_from": c.unit_from,
-        "confidence": finite(c.confidence),
-        "runner_up": c.runner_up,
-        "doubtful": c.doubtful,
-        "name_why": c.name_why,
-        "unit_why": c.unit_why,
-        "nearest": c.nearest,
+        **picked(c, "name source known source_unit unit unit_from confidence runner_up doubtful"),
+        **picked(c, "name_why unit_why nearest"),
         "rate_hz": finite(c.rate_hz) or 0.0,
         "held": c.held,
         "samples": column.samples,
         "five_numbers": None if column.five is None else [finite(v) for v in column.five],
         "flag": column.flag,
-        "flag_says": FLAGS[column.flag],
+        "flag_says": FLAG_SAYS[column.flag],
         "tests": dict(column.tests),
     }

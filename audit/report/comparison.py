@@ -1,24 +1,18 @@
-"""Two pulls, logs or nights side by side: each measure, the difference, and what differs for
-certain.
-"""
+"""Two pulls, logs or nights side by side: each measure, and what differs for certain."""
 
 from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from audit.model import Measures
 from audit.report.display import apart, number, unit_for
-from audit.report.response_table import many, wrapped
-from audit.report.words import CAUTION
+from audit.report.words import CAUTION, Sheet, aligned, many
 from audit.tables import toml_table
 
 
-@dataclass(frozen=True)
-class Side:
+class Side(NamedTuple):
     """One thing compared: its name, and gear and measures of each of its pulls. us_units: its own;
     afr: air-fuel ratio for one of lambda, where its logs gave that.
     """
@@ -29,29 +23,21 @@ class Side:
     afr: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One measure: means of both sides, b - a, and the least difference that would be certain."""
+class Difference(NamedTuple):
+    """One measure: means of both sides, b - a, and from which difference on it is certain."""
 
     measure: str
     label: str
-    unit: str
     digits: int
     a: float
     b: float
-    least: float
-
-    @property
-    def change(self) -> float:
-        return self.b - self.a
-
-    @property
-    def certain(self) -> bool:
-        return abs(self.change) > self.least
+    difference: float
+    certain_from: float
+    certain: bool
+    unit: str
 
 
-@dataclass(frozen=True)
-class Comparison:
+class Comparison(NamedTuple):
     """gear: both sides' pulls are of this gear; None where they share none, and all are taken."""
 
     a: Side
@@ -67,52 +53,28 @@ def compare(a: Side, b: Side) -> Comparison:
     The spread is pooled over both sides with the table's noise as so many pulls more, so one pull
     against one is judged by the table alone.
     """
-    gear = _shared_gear(a, b)
-    left, right = (_of_gear(side, gear) for side in (a, b))
-    rows = [_difference(name, row, left, right) for name, row in _table()["measure"].items()]
-    return Comparison(
-        a, b, gear, (len(left), len(right)), tuple(row for row in rows if row is not None)
-    )
-
-
-def _table() -> dict[str, Any]:
-    return toml_table("compare.toml")
-
-
-def _shared_gear(a: Side, b: Side) -> int | None:
-    counts = [
+    table = toml_table("compare.toml")
+    shared = [
         (min(sum(g == gear for g, _ in side.pulls) for side in (a, b)), gear)
         for gear in {g for g, _ in a.pulls if g is not None}
     ]
-    most, gear = max(counts, default=(0, None))
-    return gear if most else None
-
-
-def _of_gear(side: Side, gear: int | None) -> list[Measures]:
-    return [measures for own, measures in side.pulls if gear is None or own == gear]
-
-
-def _difference(
-    name: str, row: Mapping[str, Any], a: Sequence[Measures], b: Sequence[Measures]
-) -> Difference | None:
-    left, right = ([v for m in side if (v := m.get(name)) is not None] for side in (a, b))
-    if not left or not right:
-        return None
-    setting = {key: float(r["value"]) for key, r in _table()["settings"].items()}
-    prior, noise = setting["prior_pulls"], float(row["noise"])
-    squares = sum((v - statistics.fmean(side)) ** 2 for side in (left, right) for v in side)
-    free = len(left) + len(right) - 2
-    variance = (prior * noise**2 + squares) / (prior + free)
-    least = setting["sure"] * math.sqrt(variance * (1.0 / len(left) + 1.0 / len(right)))
-    return Difference(
-        name,
-        row["label"],
-        row["unit"],
-        int(row.get("digits", 1)),
-        statistics.fmean(left),
-        statistics.fmean(right),
-        least,
-    )
+    most, gear = max(shared, default=(0, None))
+    gear = gear if most else None
+    left, right = ([m for g, m in side.pulls if gear is None or g == gear] for side in (a, b))
+    prior, sure = (float(table["settings"][key]["value"]) for key in ("prior_pulls", "sure"))
+    rows = []
+    for name, row in table["measure"].items():
+        one, other = ([v for m in side if (v := m.get(name)) is not None] for side in (left, right))
+        if not one or not other:
+            continue
+        mean, others = statistics.fmean(one), statistics.fmean(other)
+        squares = sum((v - m) ** 2 for side, m in ((one, mean), (other, others)) for v in side)
+        free = prior + len(one) + len(other) - 2
+        variance = (prior * float(row["noise"]) ** 2 + squares) / free
+        least, change = sure * math.sqrt(variance * (1 / len(one) + 1 / len(other))), others - mean
+        told = name, row["label"], int(row.get("digits", 1)), mean, others, change, least
+        rows.append(Difference(*told, abs(change) > least, row["unit"]))
+    return Comparison(a, b, gear, (len(left), len(right)), tuple(rows))
 
 
 def document(found: Comparison) -> dict[str, Any]:
@@ -128,12 +90,8 @@ def document(found: Comparison) -> dict[str, Any]:
         "gear": found.gear,
         "measures": {
             row.measure: {
-                "a": round(row.a, 4),
-                "b": round(row.b, 4),
-                "difference": round(row.change, 4),
-                "certain_from": round(row.least, 4),
-                "certain": row.certain,
-                "unit": row.unit,
+                key: round(value, 4) if isinstance(value, float) else value
+                for key, value in list(row._asdict().items())[3:]
             }
             for row in found.rows
         },
@@ -142,39 +100,29 @@ def document(found: Comparison) -> dict[str, Any]:
 
 def render(found: Comparison, *, us: bool) -> list[str]:
     """A table that a phone shows: both figures, the difference, * where it is certain."""
-    gear = (
-        f"gear {found.gear}"
-        if found.gear is not None
-        else "gear not known, or none that both have: all pulls"
-    )
-    lines = [
-        *wrapped(f"A: {found.a.name} ({many(found.counts[0], 'pull')})", "", "   "),
-        *wrapped(f"B: {found.b.name} ({many(found.counts[1], 'pull')})", "", "   "),
-        gear,
-        "",
-        f"{'':<25}{'A':>6} {'B':>6} {'B-A':>6}",
-    ]
-    afr = found.a.afr or found.b.afr if us else None
+    sheet, afr = Sheet(us=us), found.a.afr or found.b.afr if us else None
+    for mark, side, count in zip("AB", found[:2], found.counts, strict=True):
+        sheet.say(f"{mark}: {side.name} ({many(count, 'pull')})", "", "   ")
+    gear = "gear not known, or none that both have: all pulls"
+    sheet.lines.append(gear if found.gear is None else f"gear {found.gear}")
+    sheet.part(_line("", "A", "B", "B-A"))
     for row in found.rows:
-        lines += [_afr_line(row, afr)] if afr and row.unit == "1" else []
-        lines += [_line(row, us=us)]
-    certain = [row.label for row in found.rows if row.certain]
-    said = f"Differs for certain (*): {'; '.join(certain)}." if certain else NOTHING
-    return [*lines, "", *wrapped(said), "", *wrapped(CAUTION)]
+        mark, unit = "*" if row.certain else "", unit_for(row.unit, us=us)
+        if afr and row.unit == "1":  # a lambda as the logger gave it, to stand above it
+            a, b = (f"{v * afr:.1f}" for v in (row.a, row.b))
+            label = row.label.replace("lambda", "air-fuel ratio")
+            sheet.lines.append(_line(label, a, b, apart(a, b)) + mark)
+        a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
+        label = f"{row.label}, {unit}" if unit else row.label
+        sheet.lines.append(_line(label, a, b, apart(a, b)) + mark)
+    certain = "; ".join(row.label for row in found.rows if row.certain)
+    none = "Nothing differs by more than such pulls differ among themselves."
+    sheet.part()
+    sheet.say(f"Differs for certain (*): {certain}." if certain else none)
+    sheet.part()
+    sheet.say(CAUTION)
+    return sheet.lines
 
 
-NOTHING = "Nothing differs by more than such pulls differ among themselves."
-
-
-def _afr_line(row: Difference, afr: float) -> str:
-    """A lambda as the logger gave it, to stand above it."""
-    label = row.label.replace("lambda", "air-fuel ratio")
-    a, b = (f"{v * afr:.1f}" for v in (row.a, row.b))
-    return f"{label:<25}{a:>6} {b:>6} {apart(a, b):>6}{'*' if row.certain else ''}"
-
-
-def _line(row: Difference, *, us: bool) -> str:
-    unit = unit_for(row.unit, us=us)
-    label = row.label if row.unit == "1" else f"{row.label}, {unit}"
-    a, b = (number(v, row.unit, us=us, digits=row.digits) for v in (row.a, row.b))
-    return f"{label:<25}{a:>6} {b:>6} {apart(a, b):>6}{'*' if row.certain else ''}"
+def _line(label: str, a: str, b: str, change: str) -> str:
+    return f"{label:<25}" + aligned((6, 6, 6), a, b, change)

@@ -1,6 +1,4 @@
-"""Figures in the reader's units: canonical messages and numbers to psi, °F and mph, or left
-metric.
-"""
+"""Figures in the reader's units: psi, °F and mph, or metric as they are."""
 
 from __future__ import annotations
 
@@ -19,10 +17,8 @@ _US = {
     "K": ("°F", lambda kelvin: kelvin * 1.8, 0),
     "km/h": ("mph", mph, 0),
 }
-
-
-# "… of LOW kPa gauge by BETWEEN kPa (… %), to HIGH kPa": figures of which one is the difference of
-# two
+MOST_MORE = 3  # decimals added to tell a figure from another
+# "… of LOW kPa gauge by BETWEEN kPa (… %), to HIGH kPa": one is the difference of two
 _SUM = re.compile(r"([\d.]+) kPa( gauge)? by [\d.]+ kPa( \(\d+ %\))?, to ([\d.]+) kPa")
 
 
@@ -30,16 +26,12 @@ def localise(message: str, *, us: bool) -> str:
     """A canonical message with its figures in US or metric units (a difference in K reads °C)."""
 
     def summed(m: re.Match[str]) -> str:
-        low, high = float(m[1]), float(m[4])
-        by = between(high, low, us=us)
-        ends = [figure(end, "kPa", us=us) for end in (low, high)]
-        return f"{ends[0]}{m[2] or ''} by {by} {unit_for('kPa', us=us)}{m[3] or ''}, to {ends[1]}"
+        ends = {k: figure(float(m[k]), "kPa", us=us) for k in (1, 4)}
+        by = between(float(m[4]), float(m[1]), us=us)
+        return f"{ends[1]}{m[2] or ''} by {by} {unit_for('kPa', us=us)}{m[3] or ''}, to {ends[4]}"
 
     message = _SUM.sub(summed, message)
     return _FIGURE.sub(lambda m: _shown(m[1], m[2], message, us=us), message)
-
-
-MOST_MORE = 3  # decimals added to tell a figure from another
 
 
 def _shown(text: str, unit: str, message: str, *, us: bool) -> str:
@@ -50,13 +42,10 @@ def _shown(text: str, unit: str, message: str, *, us: bool) -> str:
     def told(one: str, more: int) -> str:
         return figure(float(one), unit, us=us, digits=_digits(one), more=more)
 
-    others = {
-        m[1] for m in _FIGURE.finditer(message) if m[2] == unit and float(m[1]) != float(text)
-    }
-    more = next(
-        (k for k in range(MOST_MORE) if all(told(o, k) != told(text, k) for o in others)), MOST_MORE
-    )
-    return told(text, more)
+    others = {m[1] for m in _FIGURE.finditer(message) if m[2] == unit}
+    others = {one for one in others if float(one) != float(text)}
+    apart = (k for k in range(MOST_MORE) if all(told(o, k) != told(text, k) for o in others))
+    return told(text, next(apart, MOST_MORE))
 
 
 def _digits(text: str) -> int:
@@ -64,13 +53,10 @@ def _digits(text: str) -> int:
 
 
 def figure(value: float | None, unit: str, *, us: bool, digits: int = 1, more: int = 0) -> str:
-    """'12.8 psi', '65 °C'; a dash for None."""
-    if unit == "1":  # a ratio such as lambda has no unit to name
-        return number(value, unit, us=us, digits=max(digits, 2), more=more)
-    if unit.startswith("per "):  # a ratio's slope is a small number
-        digits = max(digits, 3)
-    text = number(value, unit, us=us, digits=digits, more=more)
-    return text if text == "–" else f"{text} {unit_for(unit, us=us)}"
+    """'12.8 psi', '65 °C'; a dash for None. A ratio names no unit; its slope is a small number."""
+    least = 2 if unit == "1" else 3 if unit.startswith("per ") else 0
+    text = number(value, unit, us=us, digits=max(digits, least), more=more)
+    return text if text == "–" else f"{text} {unit_for(unit, us=us)}".rstrip()
 
 
 def as_written(value: float, unit: str, message: str, *, us: bool) -> str:
@@ -80,7 +66,7 @@ def as_written(value: float, unit: str, message: str, *, us: bool) -> str:
     shape = rf"(-?\d+(?:\.\d+)?) {re.escape(unit)}(?![\w/])" if unit else r"(-?\d+\.\d\d+)(?!\w)"
     for text in re.findall(rf"(?<![\w.]){shape}", message):
         if f"{value:.{_digits(text)}f}" == text:
-            return _shown(text, unit, message, us=us).strip()
+            return _shown(text, unit, message, us=us)
     return ""
 
 
@@ -94,14 +80,12 @@ def number(value: float | None, unit: str, *, us: bool, digits: int = 1, more: i
     unit = unit.partition(" per ")[0]  # of a slope, what goes up
     if us and unit in _US:
         _, convert, us_digits = _US[unit]
-        return _written(convert(value), max(us_digits, digits if unit == "kPa" else 0) + more)
+        value, digits = convert(value), max(us_digits, digits if unit == "kPa" else 0)
     return _written(value, digits + more)
 
 
 def between(high: float | None, low: float | None, *, us: bool) -> str:
-    """A pressure less another as the difference of the two figures that are shown, so that they add
-    up.
-    """
+    """A pressure less another, as the difference of the two figures that are shown."""
     if high is None or low is None:
         return "–"
     ends = [round(float(number(end, "kPa", us=us)), 1) for end in (high, low)]
@@ -109,13 +93,9 @@ def between(high: float | None, low: float | None, *, us: bool) -> str:
 
 
 def apart(a: str, b: str) -> str:
-    """b less a as both figures are shown, so that they add up."""
-    digits = len(b.partition(".")[2])
-    return signed(_written(round(float(b) - float(a), digits), digits))
-
-
-def signed(change: str) -> str:
-    """A difference with its sign: '+0.1', '-3', and '0.0' for none."""
+    """b less a as both are shown, so that they add up: '+0.1', '-3', and '0.0' for none."""
+    digits = _digits(b)
+    change = _written(round(float(b) - float(a), digits), digits)
     return change if change.startswith("-") or not change.strip("0.") else f"+{change}"
 
 
@@ -135,14 +115,27 @@ def overshoot_share(measures: Mapping[str, float | None], *, us: bool) -> str:
 
 def _written(value: float, digits: int) -> str:
     text = f"{value:.{digits}f}"
-    return (
-        text[1:] if text.startswith("-") and not text.strip("-0.") else text
-    )  # no minus before nought
+    return text.removeprefix("-") if not text.strip("-0.") else text  # no minus before nought
 
 
 def unit_for(unit: str, *, us: bool) -> str:
-    """The unit a canonical unit is shown in; a temperature difference is shown in degrees."""
+    """The unit a canonical unit is shown in, "" for a ratio's "1"; K are shown as degrees."""
     first, per, rest = unit.partition(" per ")
     if us and first in _US:
         return _US[first][0] + per + rest
-    return "°C" if unit == "K" else unit
+    return {"K": "°C", "1": ""}.get(unit, unit)
+
+
+def linear(unit: str, *, us: bool) -> tuple[float, float]:
+    """(scale, offset) from a canonical unit to the reader's: shown = scale * value + offset."""
+    if not us or unit not in _US:
+        return 1.0, 0.0
+    convert = _US[unit][1]
+    offset = convert(0.0)
+    return convert(1.0) - offset, offset
+
+
+def shown(value: float, unit: str, *, us: bool) -> float:
+    """One figure in the reader's unit."""
+    scale, offset = linear(unit, us=us)
+    return scale * value + offset

@@ -13,18 +13,11 @@ if TYPE_CHECKING:
 
 LONGEST_NAME = 44
 POSITION = ("latitude", "longitude")
-_SIGNS = {
-    "Cc",
-    "Cf",
-    "Co",
-    "Cs",
-    "Zl",
-    "Zp",
-}  # control, format (bidi marks too), private, separators
+# control, format (bidi marks too), private, separators
+_SIGNS = frozenset(("Cc", "Cf", "Co", "Cs", "Zl", "Zp"))
 _HARMLESS = "\n\t\u00ad"
-
-
 _COMMAND = re.compile(r"`([^`]+)`")
+_NUMBER = re.compile(r"-?\d+(?:[.,]\d+)?")
 
 
 def plain(text: str) -> str:
@@ -36,12 +29,8 @@ def visible(text: str) -> str:
     """Control signs and signs that turn the text around them, written out: '⟨U+202E⟩'."""
     if text.isascii() and text.isprintable():
         return text
-    return "".join(
-        f"⟨U+{ord(sign):04X}⟩"
-        if unicodedata.category(sign) in _SIGNS and sign not in _HARMLESS
-        else sign
-        for sign in text
-    )
+    turning = {s for s in set(text) if unicodedata.category(s) in _SIGNS and s not in _HARMLESS}
+    return "".join(f"⟨U+{ord(sign):04X}⟩" if sign in turning else sign for sign in text)
 
 
 def short_name(path: str) -> str:
@@ -50,30 +39,22 @@ def short_name(path: str) -> str:
 
 
 def without_folders(text: str, night: Night) -> str:
-    """A sentence with the names of logs alone: the page is sent on, and the folders are nobody's
-    business.
-    """
+    """A sentence with the names of logs alone: folders are nobody's business."""
     for path in sorted((a.path for a in night.logs), key=len, reverse=True):
-        if path != short_name(path):
-            text = text.replace(
-                f"{short_name(path)} could not be read, so what it holds is not judged: {path}: ",
-                f"{short_name(path)} could not be read, so what it holds is not judged: ",
-            )
-            text = text.replace(path, short_name(path))
+        name = short_name(path)
+        if path != name:
+            lost = f"{name} could not be read, so what it holds is not judged: "
+            text = text.replace(f"{lost}{path}: ", lost).replace(path, name)
     return text
 
 
 def clipped(name: str) -> str:
-    """A file name that fits a line: the middle of a long one is left out. The table of logs has it
-    whole.
-    """
+    """A file name that fits a line, the middle of a long one left out."""
     return name if len(name) <= LONGEST_NAME else f"{name[:22]}…{name[-16:]}"
 
 
 def isolated(text: str, night: Night) -> Markup:
-    """A sentence with the names of logs and car set apart, so that none turns the figures beside
-    it; long ones cut.
-    """
+    """A sentence with names of logs and car set apart, so that none turns what stands beside it."""
     from markupsafe import Markup, escape
 
     names = {short_name(a.path) for a in night.logs} | {night.car.name}
@@ -87,12 +68,9 @@ def isolated(text: str, night: Night) -> Markup:
     )
 
 
-_FIGURE = re.compile(r"-?\d+(?:[.,]\d+)?")
-
-
 def without_positions(text: str, findings: list[Finding]) -> str:
     """A sentence in which no finding on where the car was tells a figure: the page is sent on."""
     for f in findings:
         if f.channel is not None and base_of(f.channel) in POSITION and f.message in text:
-            text = text.replace(f.message, _FIGURE.sub("…", f.message))
+            text = text.replace(f.message, _NUMBER.sub("…", f.message))
     return text

@@ -10,13 +10,13 @@ from audit.archive.step.first import first_duty
 from audit.archive.step.plan import document_of_plan, plan
 from audit.cli.step import plan as command
 from audit.model import Car
-from audit.report.run_sheet import boosts, render
+from audit.report.sheets import boosts, plan_lines
 from audit.report.words import decision_line
 from tests.archive.sheets import CAR, Sheet
 
 
 def sheet_of(made, *, us=False):
-    return render(document_of_plan(made), us=us)
+    return plan_lines(document_of_plan(made), us=us)
 
 
 def test_a_new_car_starts_with_a_base_run_on_its_spring_and_lifts_well_under_the_limit():

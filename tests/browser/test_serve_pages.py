@@ -510,7 +510,7 @@ def test_plan_and_response_tell_the_decision_of_the_first_screen(browser, one_ni
     told = "return [...document.querySelectorAll('.decision, .facts dt, .facts dd')].map(e=>e.textContent.trim())"
     browser.open(night_address(browser, one_night, "alder", "2025-05-03"))
     first = browser.js(told)
-    assert first[0] == "Stay" and "66.3 % gear 3" in first
+    assert first[0] == "Stay" and "set to about 66.3 % gear 3" in first
     for page in ("plan", "response"):
         browser.open(f"{one_night.address}/{page}?car=alder")
         browser.until("return !!document.querySelector('.decision')", what="the decision")

@@ -28,7 +28,7 @@ def side(*boosts: float, gear: int = 3) -> Side:
 def test_one_pull_against_one_is_judged_by_the_tables_noise(change, certain):
     """1.5 kPa a pull: two of them differ by 2 x 1.5 x sqrt 2 = 4.2 kPa at most, nineteen times in twenty."""
     (row,) = compare(side(90.0), side(90.0 + change)).rows
-    assert row.change == change and row.certain is certain
+    assert row.difference == change and row.certain is certain
 
 
 def test_the_spread_that_is_seen_widens_what_is_certain():

@@ -7,9 +7,8 @@ import re
 import pytest
 
 from audit.model import Car, Finding
-from audit.report.html import render
+from audit.report.html import json_for_html, render
 from audit.report.names import isolated, visible, without_positions
-from audit.report.page.shell import json_for_html
 from tests.report.nights import full_night
 
 TURNED = "run_\u202e14.1.csv"  # a right-to-left override: what follows is read backwards

@@ -7,8 +7,8 @@ import pytest
 
 from audit.errors import UsageError
 from audit.model import Car, CheckResult, Decision, Finding, LogAudit
+from audit.report import html as pages
 from audit.report.html import render, write_report
-from audit.report.page import shell
 from tests.report.nights import full_night, sample
 
 NASTY = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&\u2028"
@@ -78,7 +78,7 @@ def test_the_policy_lets_only_our_own_scripts_run():
     assert allowed.startswith("default-src 'none'; script-src 'sha256-")
     assert "unsafe" not in allowed and "http" not in allowed
     scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.DOTALL)
-    assert [shell.digest(s) for s in scripts] == re.search(r"script-src ([^;]*)", allowed)[
+    assert [pages.digest(s) for s in scripts] == re.search(r"script-src ([^;]*)", allowed)[
         1
     ].split()
 
@@ -110,13 +110,13 @@ def test_what_comes_from_the_log_is_text(where):
 
 def test_numbers_in_the_page_cannot_end_their_script_element():
     assert (
-        shell.json_for_html({"a": "</script><!--\u2028&'"})
+        pages.json_for_html({"a": "</script><!--\u2028&'"})
         == '{"a":"\\u003c/script\\u003e\\u003c!--\\u2028\\u0026\\u0027"}'
     )
 
 
 def test_our_script_cannot_end_its_own_element():
-    assert "</script" not in shell.script().lower() and "<!--" not in shell.script()
+    assert "</script" not in pages.script().lower() and "<!--" not in pages.script()
 
 
 def test_a_finding_is_marked_at_its_place_with_its_limit():

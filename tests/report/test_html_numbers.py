@@ -6,8 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.model import Finding
-from audit.report.page.limit_lines import limit_levels
-from audit.report.page.quantities import MISSING, averaged, linear, packed, shown, thinned
+from audit.report.display import linear, shown
+from audit.report.page.marks import limit_levels
+from audit.report.page.traces import MISSING, averaged, packed, thinned
 from tests.report.nights import full_night
 
 floats = st.lists(st.one_of(st.floats(-1e6, 1e6), st.just(float("nan"))), min_size=1, max_size=60)

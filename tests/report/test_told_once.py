@@ -10,7 +10,7 @@ from audit.archive.trend.text import season_lines
 from audit.model import Car, CheckResult, Decision, Finding
 from audit.report.display import overshoot_share
 from audit.report.html import render
-from audit.report.page.measures import sheet
+from audit.report.page.measures import Usual, sheet
 from tests.report.nights import full_night
 
 KPA_PER_PSI = 6.894757  # NIST SP 811 (2008), appendix B.8
@@ -27,7 +27,7 @@ def row(label, us=True, **measures):
     """The line of a pull's sheet with these measures."""
     pull = full_night(pulls=1).logs[0].pulls[0]
     made = dataclasses.replace(pull, measures=measures)
-    return next(r for _, rows in sheet(made, None, us=us) for r in rows if r.label == label)
+    return next(r for _, rows in sheet(made, Usual(), us=us) for r in rows if r["label"] == label)
 
 
 @pytest.mark.parametrize(("kpa", "reached"), [(13.9, False), (14.0, True), (6.95, False)])
@@ -36,16 +36,16 @@ def test_a_figure_reads_on_the_side_of_its_limit_that_it_is_on(kpa, reached):
     said = row(
         "overshoot", boost_peak_kpa=100 + kpa, boost_settled_kpa=100.0, boost_overshoot_kpa=kpa
     )
-    hold = float(re.search(r"([\d.]+)", said.limits[1])[1])
-    watch = float(re.search(r"([\d.]+)", said.limits[0])[1])
-    value = float(said.value.split()[0])
+    hold = float(re.search(r"([\d.]+)", said["limits"][1])[1])
+    watch = float(re.search(r"([\d.]+)", said["limits"][0])[1])
+    value = float(said["value"].split()[0])
     assert (value >= hold) == reached and (value >= watch) == (kpa >= 7.0)
     assert value == pytest.approx(kpa / KPA_PER_PSI, abs=0.11)
 
 
 def test_a_temperature_below_its_limit_does_not_read_as_at_it():
     said = row("intake air, highest", intake_peak_c=49.9)  # limit 50 °C, 122 °F
-    assert float(said.value.split()[0]) < float(re.search(r"([\d.]+)", said.limits[0])[1])
+    assert float(said["value"].split()[0]) < float(re.search(r"([\d.]+)", said["limits"][0])[1])
 
 
 def test_no_share_of_no_overshoot():

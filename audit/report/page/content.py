@@ -1,144 +1,65 @@
-"""A night as what stands on its page: sentences, figures and tables, in the reader's units,
-nothing escaped yet.
+"""A night as what stands on its page: a tree of sentences, figures and tables that the templates
+read, in the reader's units, nothing escaped yet. The decision is made elsewhere and only shown.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
 from itertools import groupby
 from typing import Any
 
 from audit.declared import all_declared
-from audit.model import CheckResult, Finding, Night, PullAudit, worst_of, worst_severity
-from audit.report.display import localise, number, overshoot, overshoot_share, unit_for
-from audit.report.names import clipped, isolated, visible, without_folders, without_positions
-from audit.report.page.first import First, first_of
-from audit.report.page.history import History
-from audit.report.page.marks import Numbered, code_said, numbered, pull_ids
-from audit.report.page.measures import SheetRow, sheet
-from audit.report.page.overlay import Laid, differences, overlaid
-from audit.report.page.panels import panel_of
-from audit.report.page.picture import duty_tonight
-from audit.report.page.sources import assumed, logs, not_judged, sensors
-from audit.report.words import (
-    CAUTIONS,
-    afr_factor,
-    every_finding,
-    headline,
-    plain_check,
-    sentence,
-    told,
+from audit.errors import PullauditError
+from audit.model import (
+    Channel,
+    CheckResult,
+    Decision,
+    Finding,
+    Night,
+    PullAudit,
+    Sanity,
+    worst_of,
+    worst_severity,
 )
+from audit.report import words
+from audit.report.display import figure, localise, unit_for
+from audit.report.message import message
+from audit.report.names import clipped, isolated, short_name, without_folders, without_positions
+from audit.report.page import marks
+from audit.report.page.measures import History, Usual, sheet
+from audit.report.page.picture import by_pull, duty_tonight, of_finding
+from audit.report.page.traces import Laid, differences, overlaid, packet, rows_for
 
-STATUS_SAYS = {"not_evaluated": "not judged"}
+Tree = dict[str, Any]
+Pulls = Sequence[tuple[str, str, PullAudit]]
+Found = Sequence[marks.Numbered]
+Told = dict[str, list[Tree]]  # owner -> its findings
+WithLog = Callable[[PullAudit], PullAudit]
+
+HEADS = {"step": "Step up", "stay": "Stay", "no_step": "No step up"}
 ENDED_BY = {
-    "lift": "ended by lifting off",
-    "shift": "ended by a shift",
-    "limiter": "ended at the limiter",
-    "log end": "the log ends in it",
-    "gap": "ended by a gap in the log",
+    "lift": ", ended by lifting off",
+    "shift": ", ended by a shift",
+    "limiter": ", ended at the limiter",
+    "log end": ", the log ends in it",
+    "gap": ", ended by a gap in the log",
 }
 ORDINAL = {1: "1st", 2: "2nd", 3: "3rd"}
-
-
-@dataclass(frozen=True)
-class FoundRow:
-    """One finding for people. mark: whether a mark of that number is drawn."""
-
-    n: int
-    code: str
-    severity: str
-    where: str
-    message: Any
-    likely: Sequence[str]
-    look_at: Sequence[str]
-    pull: str
-    mark: bool = False
-    advised: int = 0  # the finding whose advice says the same, 0 where this one tells it
-
-
-@dataclass(frozen=True)
-class CheckRow:
-    """One check of a pull or the night."""
-
-    name: str
-    status: str
-    says: str
-    score: float | None
-    why: str
-
-
-@dataclass(frozen=True)
-class PullCard:
-    """One pull of the night. traces: the packet for the script; source: where it is fetched from
-    instead.
-
-    quiet: nothing was found in it, so that it is folded; again: of many pulls one whose findings
-    another pull has worse, folded too: what they are.
-    """
-
-    id: str
-    n: str
-    title: str
-    subtitle: str
-    checks: list[CheckRow]
-    findings: list[FoundRow]
-    measures: list[tuple[str, list[SheetRow]]]
-    row: dict[str, Any]
-    traces: dict[str, Any] | None = None
-    source: str = ""
-    quiet: bool = False
-    again: str = ""
-
-    @property
-    def shut(self) -> bool:
-        """Is it folded at first?"""
-        return self.quiet or bool(self.again)
-
-
-@dataclass(frozen=True)
-class Page:
-    """Everything on a night's page. day: ISO, "" for not known; caused: columns of the pulls table
-    that the verdict comes from; rest: cards whose line of that table is folded; usual: the sheets
-    have a column of what is usual; last_night: its day; overlay: pulls over each other.
-    """
-
-    title: str
-    verdict: str
-    says: str
-    day: str
-    counts: str
-    first: First
-    reasons: list[dict[str, Any]]
-    checks: list[CheckRow]
-    findings: list[FoundRow]
-    cards: list[PullCard]
-    sensors: list[dict[str, Any]]
-    not_judged: list[dict[str, str]]
-    rejected: list[str]
-    logs: list[dict[str, str]]
-    assumed: list[str]
-    afr: bool  # the pulls table tells air-fuel ratios beside lambda
-    units: dict[str, str]
-    caused: frozenset[str] = frozenset()
-    rest: tuple[PullCard, ...] = ()
-    several: bool = False  # pulls of more than one log, which number them anew
-    usual: bool = False
-    last_night: str = ""
-    duty: dict[str, Any] | None = None
-    duty_source: str = ""  # where the script fetches that chart from instead
-    overlay: dict[str, Any] | None = None
-    overlay_source: str = ""  # where the script fetches the overlay from instead
-    differences: dict[str, Any] | None = None
-    newer: str = ""  # where the car's newest night is shown, if this is an earlier one
-    cautions: str = CAUTIONS
-    evidence: str = ""  # where the script fetches sensors and gaps from instead of their being here
-
-    @property
-    def runs(self) -> list[tuple[bool, list[PullCard]]]:
-        """The cards in order, those that follow each other and are folded at first together."""
-        return [(shut, list(run)) for shut, run in groupby(self.cards, key=lambda c: c.shut)]
+UNIT_FROM = {name: f"from the {name}" for name in ("header", "units row", "cells", "car file")}
+UNIT_FROM |= {"physics": "from its values", "format": "from the file's format"}
+FLAG_STATE = {3: "watch", 4: "fail", 9: "fail"}
+# Which columns of the pulls table a code is read off.
+COLUMNS = {
+    "boost": ("peak", "settled", "over", "duty"),
+    "control": ("peak", "settled", "duty"),
+    "mixture": ("lambda",),
+    "heat": ("intake",),
+}
+MOST_KEPT = 4  # with more columns than these a phone has no room for those of every night
+# Of more pulls than MANY the table folds the lines of those that passed, but for the first few, and
+# of pulls with the same finding the worst alone stays unfolded.
+MANY, PASSED_SHOWN = 16, 12
 
 
 def page_of(
@@ -147,93 +68,249 @@ def page_of(
     late: Mapping[str, str] | None = None,
     date: str = "",
     history: History | None = None,
-    with_log: Callable[[PullAudit], PullAudit] | None = None,
-) -> Page:
+    with_log: WithLog | None = None,
+) -> Tree:
     """The page of a night. late: pull id -> where the script fetches its traces from; None puts
     them into the page.
 
     date: the night's ISO day, "" for what the logs tell; history: what this car's other nights were
     like; with_log: brings the log of a pull whose night has none, for the picture of the first
     screen.
+
+    Of the tree: caused, columns of the pulls table that the verdict comes from; rest, cards whose
+    line of that table is folded; several, pulls of more than one log, which number them anew;
+    usual, the sheets have a column of what is usual; …_source and evidence, where the script
+    fetches from what is not here; newer, where the car's newest night is, of an earlier one.
     """
-    us = night.us_units
-    day = date or _day(night)
-    found = numbered(night)
-    pulls = pull_ids(night)
-    advice = _advice(found)
-    cards = _cards(night, pulls, found, advice, late=late, history=history)
-    laid = [] if late is not None else laid_of(pulls)
-    marked = {m["n"] for card in cards if card.traces for m in card.traces["marks"]}
-    marked |= {i.n for i in found if late and _can_be_marked(i)}
-    return Page(
-        title=night.car.name,
-        verdict=night.verdict,
-        says=headline(night)[len(night.verdict) :].lstrip(",: "),
-        day=day,
-        counts=_counts(night),
-        first=first_of(night, found, date=day, with_log=with_log if late is not None else _itself),
-        reasons=[_reason(text, found, night) for text in night.reasons],
-        checks=_checks(night, [i.finding for i in found], us=us),
-        findings=[
-            _found(i, night, mark=i.n in marked, advice=advice) for i in found if i.owner == "night"
-        ],
-        cards=cards,
-        sensors=sensors(night),
-        not_judged=not_judged(night),
-        rejected=[
-            isolated(without_folders(a.error or a.path, night), night)
-            for a in night.logs
-            if a.status == "rejected"
-        ],
-        logs=logs(night),
-        assumed=assumed(night),
-        afr=afr_factor(night) is not None,
-        units={"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
-        caused=_caused(found),
-        rest=_rest(cards),
-        several=sum(bool(a.pulls) for a in night.logs) > 1,
-        usual=history is not None and bool(history.by_gear),
-        last_night="" if history is None else history.last_night,
-        duty=duty_tonight(night, history or History(), us=us),
-        overlay=overlaid(laid, us=us) if len(laid) > 1 else None,
-        differences=differences(laid_of(pulls), us=us),
-    )
-
-
-# Of more pulls than MANY the table folds the lines of those that passed, but for the first few, and
-# of pulls with the same finding the worst alone stays unfolded.
-MANY, PASSED_SHOWN = 16, 12
-
-
-def _rest(cards: Sequence[PullCard]) -> tuple[PullCard, ...]:
-    passed = [c for c in cards if c.quiet and c.row["says"] == "pass"]
-    return tuple(passed[PASSED_SHOWN:]) if len(cards) > MANY else ()
-
-
-def _worst_of_each(found: Sequence[Numbered]) -> dict[str, str]:
-    """Code -> the pull that has its worst finding."""
-    by_code: dict[str, list[Numbered]] = {}
-    for item in found:
-        if item.owner != "night" and item.finding.severity != "note":
-            by_code.setdefault(item.finding.code, []).append(item)
+    us, history = night.us_units, history or History()
+    starts = (a.log.wall_start[:10] for a in night.logs if a.log is not None and a.log.wall_start)
+    day = date or min(starts, default="")
+    found, pulls = marks.numbered(night), marks.pull_ids(night)
+    if late is None:
+        rows = rows_for([p.pull for _, _, p in pulls])
+        traces = {name: packet(name, p, found, rows=rows, us=us) for name, _, p in pulls}
+        marked = {m["n"] for one in traces.values() for m in one["marks"]}
+        with_log = _itself
+    else:
+        traces, marked = {}, {i.n for i in found if i.marked}
+    told_in = _found(night, found, marked)
+    cards = _cards(night, found, told_in, history)
+    for card in cards:
+        card |= {"traces": traces.get(card["id"]), "source": (late or {}).get(card["id"], "")}
+    passed = [c for c in cards if c["quiet"] and c["row"]["says"] == "pass"]
+    shut = groupby(cards, key=lambda c: c["shut"])
+    judged = {n: c for n, c in night.checks.items() if pulls or c.status != "not_evaluated"}
+    laid = laid_of(pulls)
     return {
-        code: items[worst_of([i.finding for i in items])].owner for code, items in by_code.items()
+        "title": night.car.name,
+        "verdict": night.verdict,
+        "says": words.headline(night)[len(night.verdict) :].lstrip(",: "),
+        "day": day,
+        "counts": ", ".join(filter(None, (night.setting, words.counted(night)))),
+        "first": _first(night, found, day, with_log),
+        "reasons": [_reason(text, found, night) for text in night.reasons],
+        "checks": _checks(judged, [i.finding for i in found], us=us),
+        "findings": told_in.get("night", []),
+        "cards": cards,
+        "runs": [(folded, list(run)) for folded, run in shut],
+        "sensors": _sensors(night),
+        "not_judged": words.not_judged(night, _pulls_said),
+        "rejected": [isolated(without_folders(t, night), night) for t in words.unread(night)],
+        "logs": night.logs,
+        "assumed": _assumed(night),
+        "afr": words.afr_factor(night) is not None,
+        "units": {"pressure": unit_for("kPa", us=us), "degrees": unit_for("°C", us=us)},
+        "caused": _caused(found),
+        "rest": passed[PASSED_SHOWN:] if len(cards) > MANY else [],
+        "several": sum(bool(a.pulls) for a in night.logs) > 1,
+        "usual": bool(history.by_gear),
+        "last_night": history.last_night,
+        "duty": duty_tonight(night, history, us=us),
+        "overlay": overlaid(laid, us=us) if late is None and len(laid) > 1 else None,
+        "differences": differences(laid, us=us),
+        "cautions": words.CAUTIONS,
+        **dict.fromkeys(("duty_source", "overlay_source", "newer", "evidence"), ""),
     }
 
 
-# Which columns of the pulls table a code is read off.
-COLUMNS = {
-    "boost": ("peak", "settled", "over", "duty"),
-    "control": ("peak", "settled", "duty"),
-    "mixture": ("lambda",),
-    "heat": ("intake",),
-}
+def _itself(audit: PullAudit) -> PullAudit:
+    return audit
 
 
-MOST_KEPT = 4  # with more columns than these a phone has no room for those of every night
+def laid_of(pulls: Pulls) -> list[Laid]:
+    """The pulls by the name that the overlay's key gives them."""
+    return [Laid(f"pull {name.rpartition('-')[2]}", audit) for name, _, audit in pulls]
 
 
-def _caused(found: Sequence[Numbered]) -> frozenset[str]:
+def _said(night: Night, text: str, found: list[Finding], *, capital: bool = False) -> Any:
+    """A canonical sentence as a page that is sent on may tell it; found: those it may tell of."""
+    said = words.told(night, without_positions(text, found))
+    return isolated(without_folders(words.sentence(said) if capital else said, night), night)
+
+
+def _first(night: Night, found: Found, date: str, with_log: WithLog | None) -> Tree:
+    """What the first screen says of a night: the decision ("" where none was made) with what it
+    stands on, the worst finding, and the text for a tuner. with_log: a pull with its log, to draw
+    the worst finding; None draws none.
+    """
+    decision = night.decision
+    worst = _worst(night, found, with_log)
+    made: Tree = {"state": "", "why": "", "look": "", "worst": worst}
+    if decision is not None:
+        findings = words.every_finding(night)
+        told_already = worst is not None and night.reasons and decision.why == night.reasons[0]
+        made |= {
+            "state": decision.state,
+            "head": HEADS[decision.state],
+            "rows": facts(decision, us=night.us_units),
+            # may begin with a file's name
+            "why": "" if told_already else _said(night, decision.why, findings),
+            "look": _said(night, decision.first, findings, capital=True),
+        }
+    return {**made, "text": "\n".join(message(night, date=date))}
+
+
+def facts(decision: Decision, *, us: bool) -> list[tuple[str, str, str]]:
+    """(label, figure, more) of a decision, as every page shows it."""
+    now, following = decision.duty_now_pct, decision.duty_next_pct
+    gear = "" if decision.gear is None else f"gear {decision.gear}"
+    tonight = "not known" if now is None else f"set to {words.duty_set(now)}"
+    rows = [("duty tonight", tonight, gear)]
+    if decision.state == "no_step":
+        rows.append(("next duty", "no step up", ""))
+    elif words.duty_moves(decision.plain()):
+        rows.append(("next duty", f"{following:.1f} %", ""))
+    elif decision.state == "stay":
+        rows.append(("next duty", "stay" if now is None else f"stay at {now:.1f} %", ""))
+    else:
+        rows.append(("next duty", "a small step", "how large is not known"))
+    if decision.expected_kpa is not None:
+        mid, ends = words.expected(decision.expected_kpa, us=us)
+        rows.append(("boost expected", mid, f"{ends}, nine in ten"))
+    elif decision.state == "step":
+        rows.append(("boost expected", "not known", ""))
+    return rows
+
+
+def _worst(night: Night, found: Found, with_log: WithLog | None) -> Tree | None:
+    """The worst finding: its figures, its number on the page, and its picture or None."""
+    worst, us = words.worst_finding(night), night.us_units
+    item = next((i for i in found if i.finding is worst), None)
+    if item is None:
+        return None
+    f = item.finding
+    audit = next((p for name, _, p in marks.pull_ids(night) if name == item.pull), None)
+    chart = by_pull(item, us=us) if audit is None else None
+    if audit is not None and with_log is not None:
+        with suppress(PullauditError):  # a kept log that cannot be read: the page says all else
+            chart = of_finding(item, with_log(audit), us=us)
+    return {
+        "n": item.n,
+        "severity": f.severity,
+        "value": marks.value_of(f, audit.measures if audit is not None else {}, us=us),
+        "limit": marks.amount(f.limit, f, us=us),
+        "message": _said(night, f.message, [f], capital=True),
+        "chart": chart,
+    }
+
+
+def _reason(text: str, found: Found, night: Night) -> Tree:
+    """A reason with the number of the finding it tells of, None for none."""
+    n = None
+    for item in reversed(found):
+        if item.finding.message in text and (item.owner == "night" or item.where in text):
+            n = item.n
+    return {"text": _said(night, text, words.every_finding(night)), "n": n}
+
+
+def _found(night: Night, found: Found, marked: set[int]) -> Told:
+    """Owner -> its findings for people. marked: those of which a mark is drawn; advised: the
+    finding whose advice says the same, 0 where this one tells it.
+    """
+    out: Told = {}
+    first: dict[tuple[Any, ...], int] = {}
+    for item in found:
+        f = item.finding
+        advice = f.code, f.likely, f.look_at
+        teller = item.n if f.severity == "note" else first.setdefault(advice, item.n)
+        own = teller == item.n
+        file, comma, pull = item.where.rpartition(", pull ")
+        out.setdefault(item.owner, []).append(
+            {
+                "n": item.n,
+                "code": f.code,
+                "severity": f.severity,
+                "where": f"{clipped(file)}{comma}{pull}" if comma else clipped(pull),
+                "message": _said(night, f.message, [f], capital=True),
+                "likely": f.likely if own else (),
+                "look_at": f.look_at if own else (),
+                "mark": item.n in marked,
+                "advised": 0 if own or not (f.likely or f.look_at) else teller,
+            }
+        )
+    return out
+
+
+def _checks(checks: Mapping[str, CheckResult], found: Sequence[Finding], *, us: bool) -> list[Tree]:
+    """Worst first. found: what was found there; a failed check says how bad that is."""
+    stopped = {f.code for f in found if f.severity == "stop"}
+    stopped = {row.name for row in all_declared() if stopped.intersection(row.codes)}
+    rows = []
+    for c in sorted(checks.values(), key=lambda c: (c.score is None, c.score or 0.0, c.name)):
+        status = c.status if c.status != "fail" else "stop" if c.name in stopped else "hold"
+        score = None if c.score is None else round(min(max(c.score, 0.0), 100.0), 1)
+        row = {"name": words.plain_check(c.name), "status": status, "score": score}
+        rows.append({**row, "why": localise(c.why, us=us)})
+    return rows
+
+
+def _cards(night: Night, found: Found, told_in: Told, history: History) -> list[Tree]:
+    """One card a pull. quiet: nothing was found in it, so that it is folded; again: of many pulls
+    one whose findings another pull has worse, folded too: what they are.
+    """
+    us, pulls = night.us_units, marks.pull_ids(night)
+    serious = [i for i in found if i.owner != "night" and i.finding.severity != "note"]
+    by_code: dict[str, list[marks.Numbered]] = {}
+    for item in serious:
+        by_code.setdefault(item.finding.code, []).append(item)
+    worst = {of[worst_of([i.finding for i in of])].owner for of in by_code.values()}
+    cards = []
+    for name, file, audit in pulls:
+        n, gear, span = name.rpartition("-")[2], audit.pull.gear, audit.pull.span
+        geared = "" if gear is None else f", {ORDINAL.get(gear, f'{gear}th')} gear"
+        codes = dict.fromkeys(marks.code_said(i.finding) for i in serious if i.owner == name)
+        again = bool(codes) and len(pulls) > MANY and name not in worst
+        quiet = len(pulls) > 1 and not codes
+        inlog = f"{clipped(file)}, pull {audit.pull.index}"
+        times = f"{span.start_s:.1f} to {span.end_s:.1f} s{ENDED_BY.get(span.ended_by, '')}"
+        states = {c.status for c in audit.checks.values()}
+        says = next((state for state in ("fail", "watch") if state in states), "pass")
+        if says == "fail":
+            says = worst_severity([f.severity for f in audit.findings]) or "hold"
+        cards.append(
+            {
+                "id": name,
+                "n": n,
+                "title": f"Pull {n}{geared}",
+                "subtitle": f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {inlog}: {times}.",
+                "checks": _checks(audit.checks, audit.findings, us=us),
+                "findings": told_in.get(name, []),
+                "measures": sheet(audit, history.by_gear.get(gear, Usual()), us=us),
+                "row": {  # its line of the overview, figures without units (they stand in its head)
+                    **words.pull_figures(audit, words.afr_factor(night), us=us),
+                    "inlog": inlog,
+                    "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
+                    "says": says,
+                },
+                "quiet": quiet,
+                "again": ", ".join(codes) if again else "",
+                "shut": quiet or again,
+            }
+        )
+    return cards
+
+
+def _caused(found: Found) -> frozenset[str]:
     """Columns that the worst findings are read off, and the duty and boost of every night as far as
     there is room: a phone keeps them, whatever else it folds.
     """
@@ -244,203 +321,59 @@ def _caused(found: Sequence[Numbered]) -> frozenset[str]:
     return frozenset(kept | {"peak"} if len(kept) < 3 else kept)
 
 
-def laid_of(pulls: Sequence[tuple[str, str, PullAudit]]) -> list[Laid]:
-    """The pulls by the name that the overlay's key gives them."""
-    return [Laid(f"pull {name.rpartition('-')[2]}", audit) for name, _, audit in pulls]
-
-
-def _itself(audit: PullAudit) -> PullAudit:
-    return audit
-
-
-def _day(night: Night) -> str:
-    """The day that the logs tell, "" for none."""
-    read = (a.log for a in night.logs if a.status == "read" and a.log is not None)
-    return min((log.wall_start[:10] for log in read if log.wall_start), default="")
-
-
-def _many(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
-
-
-def _counts(night: Night) -> str:
-    read = [a for a in night.logs if a.status == "read"]
-    said = [
-        night.setting,
-        f"{_many(len(read), 'log')} read",
-        _many(sum(len(a.pulls) for a in read), "pull"),
-    ]
-    return ", ".join(part for part in said if part)
-
-
-def _reason(text: str, found: Sequence[Numbered], night: Night) -> dict[str, Any]:
-    """A reason with the number of the finding it tells of, None for none."""
-    hit = next(
-        (i for i in found if i.finding.message in text and (i.owner == "night" or i.where in text)),
-        None,
-    )
-    plain = without_positions(text, every_finding(night))
-    said = without_folders(told(night, plain), night)
-    return {"text": isolated(said, night), "n": hit.n if hit else None}
-
-
-def _advice(found: Sequence[Numbered]) -> dict[tuple[Any, ...], int]:
-    """What each kind of finding advises -> the first that does, which alone tells it."""
-    first: dict[tuple[Any, ...], int] = {}
-    for item in found:
-        if item.finding.severity != "note":
-            first.setdefault(_said_by(item.finding), item.n)
-    return first
-
-
-def _said_by(f: Finding) -> tuple[Any, ...]:
-    return f.code, tuple(f.likely), tuple(f.look_at)
-
-
-def _found(
-    item: Numbered, night: Night, *, mark: bool, advice: Mapping[tuple[Any, ...], int]
-) -> FoundRow:
-    """advice: which finding tells what this one advises."""
-    f = item.finding
-    file, comma, pull = item.where.rpartition(", pull ")
-    where = f"{clipped(file)}{comma}{pull}" if comma else clipped(item.where)
-    first = advice[_said_by(f)] if f.severity != "note" else item.n
-    message = sentence(told(night, without_positions(f.message, [f])))
-    return FoundRow(
-        item.n,
-        f.code,
-        f.severity,
-        where,
-        isolated(message, night),
-        f.likely if first == item.n else (),
-        f.look_at if first == item.n else (),
-        item.pull,
-        mark,
-        advised=0 if first == item.n or not (f.likely or f.look_at) else first,
-    )
-
-
-def _checks(night: Night, found: Sequence[Finding], *, us: bool) -> list[CheckRow]:
-    """Worst first; without a pull only what was judged all the same: the rest is told together."""
-    pulls = any(a.pulls for a in night.logs)
-    shown = {n: c for n, c in night.checks.items() if pulls or c.status != "not_evaluated"}
-    return [
-        _check(name, result, found, us=us) for name, result in sorted(shown.items(), key=_by_score)
-    ]
-
-
-def _check(name: str, result: CheckResult, found: Sequence[Finding], *, us: bool) -> CheckRow:
-    """found: the findings of where it stands; a failed check says how bad they are."""
-    codes = {code for row in all_declared() if row.name == name for code in row.codes}
-    failed = "stop" if any(f.severity == "stop" and f.code in codes for f in found) else "hold"
-    status = failed if result.status == "fail" else result.status
-    score = None if result.score is None else round(min(max(result.score, 0.0), 100.0), 1)
-    return CheckRow(
-        plain_check(name),
-        status,
-        STATUS_SAYS.get(status, status),
-        score,
-        localise(result.why, us=us),
-    )
-
-
-def _cards(
-    night: Night,
-    pulls: Sequence[tuple[str, str, PullAudit]],
-    found: Sequence[Numbered],
-    advice: Mapping[tuple[Any, ...], int],
-    *,
-    late: Mapping[str, str] | None,
-    history: History | None,
-) -> list[PullCard]:
-    from audit.report.page.traces import packet, rows_for
-
-    us = night.us_units
-    rows = rows_for([p.pull for _, _, p in pulls]) if late is None else 0
-    shown = set(_worst_of_each(found).values()) if len(pulls) > MANY else {n for n, _, _ in pulls}
-    cards = []
-    for name, file, audit in pulls:
-        mine = [i for i in found if i.owner == name]
-        codes = dict.fromkeys(code_said(i.finding) for i in mine if i.finding.severity != "note")
-        traces = packet(name, audit, found, rows=rows, us=us) if late is None else None
-        marked = (
-            {m["n"] for m in traces["marks"]}
-            if traces
-            else {i.n for i in mine if _can_be_marked(i)}
-        )
-        cards.append(
-            PullCard(
-                id=name,
-                n=name.rpartition("-")[2],
-                title=_title(name, audit),
-                subtitle=_subtitle(file, audit),
-                checks=[
-                    _check(n, c, audit.findings, us=us)
-                    for n, c in sorted(audit.checks.items(), key=_by_score)
-                ],
-                findings=[_found(i, night, mark=i.n in marked, advice=advice) for i in mine],
-                measures=sheet(
-                    audit,
-                    history.by_gear.get(audit.pull.gear) if history is not None else None,
-                    us=us,
-                ),
-                row=_row(file, audit, afr_factor(night), us=us),
-                traces=traces,
-                source=(late or {}).get(name, ""),
-                quiet=len(pulls) > 1 and not codes,
-                again="" if name in shown else ", ".join(codes),
-            )
-        )
-    return cards
-
-
-def _can_be_marked(item: Numbered) -> bool:
-    f = item.finding
-    return bool(item.pull) and f.start_s is not None and panel_of(f.code, f.channel) is not None
-
-
-def _by_score(pair: tuple[str, CheckResult]) -> tuple[float, str]:
-    return (101.0 if pair[1].score is None else pair[1].score, pair[0])
-
-
-def _title(name: str, audit: PullAudit) -> str:
-    gear = audit.pull.gear
-    said = f", {ORDINAL.get(gear, f'{gear}th')} gear" if gear is not None else ""
-    return f"Pull {name.rpartition('-')[2]}{said}"
-
-
-def _subtitle(file: str, audit: PullAudit) -> str:
-    span = audit.pull.span
-    ended = ENDED_BY.get(span.ended_by, "")
-    return (
-        f"{span.rpm_start:.0f} to {span.rpm_end:.0f} rpm. {visible(clipped(file))}, pull "
-        f"{audit.pull.index}: {span.start_s:.1f} to {span.end_s:.1f} s"
-        f"{', ' + ended if ended else ''}."
-    )
-
-
-def _row(file: str, audit: PullAudit, afr: float | None, *, us: bool) -> dict[str, Any]:
-    """The pull as a line of the overview, figures without units (they stand in its head).
-
-    afr: air-fuel ratio for one of lambda, where it is told too.
+def _sensors(night: Night) -> list[Tree]:
+    """A table of channels, how each was read, its flag and the tests that it did not pass: one for
+    logs that are alike.
     """
-    m, span = audit.measures, audit.pull.span
-    leanest, share = m.get("lambda_max"), overshoot_share(m, us=us)
-    states = {c.status for c in audit.checks.values()}
-    state = next((s for s in ("fail", "watch") if s in states), "pass")
-    worst = worst_severity([f.severity for f in audit.findings])
+    out: list[Tree] = []
+    for audit in night.logs:
+        if audit.log is None:
+            continue
+        rows = [_sensor(c, audit.sanity) for c in audit.log.channels if c.name != "time"]
+        rows.sort(key=lambda r: (not r["known"], {"fail": 0, "watch": 1}.get(r["state"], 2)))
+        doubted = ", ".join(r["channel"] for r in rows if r["state"] in FLAG_STATE.values())
+        believed = f"{sum(r['known'] for r in rows)} channels, all believed"
+        baro = audit.log.barometric
+        file = clipped(short_name(audit.path))
+        mine = {
+            "doubted": bool(doubted),
+            "says": f"not all believed: {doubted}" if doubted else believed,
+            "rows": rows,
+            "barometric": f"{figure(baro.kpa, 'kPa', us=night.us_units)}, {baro.source}",
+        }
+        same = next((one for one in out if one == {**mine, "file": one["file"]}), None)
+        if same is None:
+            out.append({**mine, "file": file})
+        else:
+            same["file"] += f", {file}"
+    return out
+
+
+def _sensor(c: Channel, sanity: Sanity | None) -> Tree:
+    flag = sanity.flags.get(c.name, 2) if sanity is not None and c.known else 2
+    tests = sanity.tests.get(c.name, {}) if sanity is not None else {}
+    told_why = c.unit_why not in ("", c.unit_from)
     return {
-        "inlog": f"{visible(clipped(file))}, pull {audit.pull.index}",
-        "gear": "–" if audit.pull.gear is None else str(audit.pull.gear),
-        "rpm": f"{span.rpm_start:.0f}–{span.rpm_end:.0f}",
-        "duty": number(m.get("duty_mean_pct"), "%", us=us),
-        "peak": number(m.get("boost_peak_kpa"), "kPa", us=us),
-        "settled": number(m.get("boost_settled_kpa"), "kPa", us=us),
-        "over": overshoot(m, us=us),
-        "share": share and f"({share} %)",
-        "lambda": number(leanest, "1", us=us, digits=2),
-        "afr": "" if afr is None or leanest is None else f"({leanest * afr:.1f})",
-        "start": number(m.get("intake_start_c"), "°C", us=us, digits=0),
-        "intake": number(m.get("intake_peak_c"), "°C", us=us, digits=0),
-        "says": (worst or "hold") if state == "fail" else state,
+        "channel": marks.channel_name(c.name) if c.known else "not used",
+        "source": c.source,
+        "unit": c.source_unit,
+        "why": c.unit_why if told_why else UNIT_FROM.get(c.unit_from, c.unit_from),
+        "rate": f"{c.rate_hz:.3g}",
+        "flag": words.FLAG_SAYS[flag],
+        "state": FLAG_STATE.get(flag, "pass") if c.known else "none",
+        "bad": ", ".join(
+            f"{words.plain_check(t)} {words.FLAG_SAYS[f]}" for t, f in tests.items() if f in (3, 4)
+        ),
+        "known": c.known,
     }
+
+
+def _pulls_said(where: Sequence[tuple[str, int, int]]) -> str:
+    return f"pull{'s' if len(where) > 1 else ''} {', '.join(str(n) for _, _, n in where)}"
+
+
+def _assumed(night: Night) -> list[str]:
+    """What was taken for granted, a sentence each."""
+    said = [f"The car file {short_name(night.car.path)} was used."] if night.car.path else []
+    said += [f"Assumed: {'; '.join(night.assumed)}."] if night.assumed else []
+    return [localise(text, us=night.us_units) for text in said]

@@ -1,147 +1,130 @@
-"""The sheet of a pull's measures, read from what the checks declare: a new check stands in it by
-itself.
-"""
+"""The sheet of a pull's measures, as the checks declare them: a new check stands in it too."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from itertools import chain
+from typing import Any, NamedTuple
 
 from audit.declared import Measure, all_declared
 from audit.model import SEVERITIES, Limit, Measures, PullAudit, worst_severity
-from audit.report.display import figure, number, overshoot, overshoot_share, unit_for
-from audit.report.page.history import Usual
-from audit.tables import Limits, limits_for
+from audit.report.display import MOST_MORE, figure, number, overshoot, overshoot_share, unit_for
+from audit.tables import limits_for
+
+ORDER = ("Boost", "Mixture", "Heat", "Engine")  # headings that a check adds come after these
+LEVELS = ("watch", "hold", "stop")
+Sheet = list[tuple[str, list[dict[str, Any]]]]
 
 
-@dataclass(frozen=True, slots=True)
-class SheetRow:
-    """A line of the sheet: figure, flag and the limits of watch, hold and stop, "" for none; usual
-    and last are "" where no archive is at hand.
+class Usual(NamedTuple):
+    """One gear: (low, high) of each measure, nine earlier pulls in ten; last night's mean."""
+
+    ranges: Mapping[str, tuple[float, float]] = {}
+    last: Mapping[str, float] = {}
+
+
+class DutyCurve(NamedTuple):
+    """Settled boost against duty in one gear, kPa gauge in last night's air: most likely, and where
+    nine pulls in ten lie. One figure a point, duty in % and rising.
     """
 
-    label: str
-    value: str
-    flag: str
-    limits: tuple[str, ...]
-    usual: str
-    last: str
+    duty: tuple[float, ...]
+    low: tuple[float, ...]
+    middle: tuple[float, ...]
+    high: tuple[float, ...]
 
 
-MOST_MORE = 3  # decimals added to tell a figure from its limit
-ORDER = ("Boost", "Mixture", "Heat", "Engine")  # headings that a check adds come after these
+class History(NamedTuple):
+    """last_night: ISO day of the night before, "" for none; by_gear: what was usual in each gear;
+    curve: of tonight's gear, None where there is none. needs: (gear, target, duty) of every other
+    gear that was pulled: the duty in % that its target, kPa gauge, takes.
+    """
+
+    last_night: str = ""
+    by_gear: Mapping[int | None, Usual] = {}
+    curve: DutyCurve | None = None
+    needs: tuple[tuple[int, float, float], ...] = ()
 
 
 def measures_by_group() -> dict[str, list[Measure]]:
     """Heading -> measures, in the table's order."""
     out: dict[str, list[Measure]] = {title: [] for title in ORDER}
-    for row in all_declared():
-        for measure in row.measures:
-            out.setdefault(measure.group, []).append(measure)
+    for measure in chain.from_iterable(row.measures for row in all_declared()):
+        out.setdefault(measure.group, []).append(measure)
     return out
 
 
-def sheet(audit: PullAudit, usual: Usual | None, *, us: bool) -> list[tuple[str, list[SheetRow]]]:
+def sheet(audit: PullAudit, usual: Usual, *, us: bool) -> Sheet:
     """(group, rows) of a pull: what is always shown, and what was found and no shown figure tells;
     empty groups are left out.
+
+    A row has label, value, flag ("" for none), the limits of watch, hold and stop, and the usual
+    range and last night's value, "" where no archive is at hand.
     """
-    table = limits_for(audit.pull.car)
+    table, boost = limits_for(audit.pull.car), audit.measures.get("boost_settled_kpa")
     out = []
     for title, measures in measures_by_group().items():
         there = [m for m in measures if audit.measures.get(m.name) is not None]
-        flags = {m.name: _flag(m, audit, table) for m in there}
-        told = {c for m in there if m.shown and flags[m.name] for c in _codes(m, table)}
+        limits = {m.name: [at.when(boost) for at in table.of_measure(m.name)] for m in there}
+        codes = {name: {at.code for at in of} for name, of in limits.items()}
+        flags = {m.name: _flag(m, audit, limits[m.name]) for m in there}
+        told = {c for m in there if m.shown and flags[m.name] for c in codes[m.name]}
         rows = [
-            _row(m, flags[m.name], audit, usual, table, us=us)
+            {"flag": flags[m.name], **_row(m, audit.measures, usual, limits[m.name][:1], us=us)}
             for m in there
-            if m.shown or (flags[m.name] and not told & _codes(m, table))
+            if m.shown or (flags[m.name] and not told & codes[m.name])
         ]
         out += [(title, rows)] if rows else []
     return out
 
 
-def _codes(measure: Measure, table: Limits) -> set[str]:
-    return {limit.code for limit in table.of_measure(measure.name)}
-
-
-def _flag(measure: Measure, audit: PullAudit, table: Limits) -> str:
+def _flag(measure: Measure, audit: PullAudit, limits: list[Limit]) -> str:
     """The severity that this figure reaches, no worse than what was found for it; "" for none."""
-    value, boost = audit.measures.get(measure.name), audit.measures.get("boost_settled_kpa")
-    limits = table.of_measure(measure.name)
-    codes = _codes(measure, table)
+    value, codes = audit.measures.get(measure.name), {limit.code for limit in limits}
     found = worst_severity([f.severity for f in audit.findings if f.code in codes])
-    reached = [s for limit in limits if (s := limit.when(boost).severity(value)) is not None]
-    own = worst_severity(reached)
+    own = worst_severity([s for limit in limits if (s := limit.severity(value)) is not None])
     return min((found, own), key=SEVERITIES.index) if found and own else ""
 
 
 def _row(
-    measure: Measure, flag: str, audit: PullAudit, usual: Usual | None, table: Limits, *, us: bool
-) -> SheetRow:
-    levels = [
-        limit.when(audit.measures.get("boost_settled_kpa"))
-        for limit in table.of_measure(measure.name)
-    ][:1]
-    own_more, more = _more(measure, audit.measures, levels, us=us)
-    own = usual.ranges.get(measure.name) if usual is not None else None
-    last = usual.last.get(measure.name) if usual is not None else None
-    return SheetRow(
-        measure.label,
-        _figure(measure, audit.measures, us=us, more=own_more),
-        flag,
-        _limits(measure, levels, us=us, more=more),
-        "" if own is None else " to ".join(_number(measure, v, us=us) for v in own),
-        "" if last is None else _number(measure, last, us=us),
-    )
+    measure: Measure, measures: Measures, usual: Usual, limits: list[Limit], *, us: bool
+) -> dict[str, Any]:
+    """limits: the measure's first row at the boost that was held, or none."""
 
+    def told(value: float, more: int = 0) -> str:
+        return number(value, measure.unit, us=us, digits=measure.digits, more=more)
 
-def _number(measure: Measure, value: float, *, us: bool, more: int = 0) -> str:
-    return number(value, measure.unit, us=us, digits=measure.digits, more=more)
-
-
-def _levels(at: Limit) -> list[tuple[str, float]]:
-    levels = (("watch", at.watch), ("hold", at.hold), ("stop", at.stop))
-    return [(word, value) for word, value in levels if value is not None]
-
-
-def _more(
-    measure: Measure, measures: Measures, limits: Sequence[Limit], *, us: bool
-) -> tuple[int, int]:
-    """Decimals beyond the usual ones, of the figure and of its limits, until it reads on the side
-    of each that it is on.
-
-    The limits get them first: the figure stands in other tables too.
-    """
+    levels = {
+        word: (-1 if at.below else 1, value)
+        for at in limits
+        for word in LEVELS
+        if (value := getattr(at, word)) is not None
+    }
     value = measures[measure.name]
     assert value is not None
-    for own, of_limits in (
-        *((0, k) for k in range(MOST_MORE)),
-        *((k, k) for k in range(MOST_MORE)),
-    ):
+
+    def on_its_side(own: int, more: int) -> bool:
+        """Does the figure read on the side of each limit that it is on?"""
         shown = float(_figure(measure, measures, us=us, more=own).split()[0])
-        ends = [
-            (at.below, level, float(_number(measure, level, us=us, more=of_limits)))
-            for at in limits
-            for _, level in _levels(at)
-        ]
-        if all(
-            (shown <= told) == (value <= level) if below else (shown >= told) == (value >= level)
-            for below, level, told in ends
-        ):
-            return own, of_limits
-    return MOST_MORE, MOST_MORE
+        return all(
+            (sign * shown >= sign * float(told(level, more))) == (sign * value >= sign * level)
+            for sign, level in levels.values()
+        )
 
-
-def _limits(measure: Measure, limits: Sequence[Limit], *, us: bool, more: int) -> tuple[str, ...]:
-    """('≥ 7.0', '≥ 14.0', ''): watch, hold and stop of the measure's first row, at the boost that
-    was held.
-    """
-    told = {
-        word: f"{'≤' if at.below else '≥'} {_number(measure, level, us=us, more=more)}"
-        for at in limits
-        for word, level in _levels(at)
+    # The limits get more decimals first: the figure stands in other tables too.
+    tried = chain(((0, k) for k in range(MOST_MORE)), ((k, k) for k in range(MOST_MORE)))
+    own, more = next((pair for pair in tried if on_its_side(*pair)), (MOST_MORE, MOST_MORE))
+    limit = {
+        word: f"{'≥' if sign > 0 else '≤'} {told(at, more)}" for word, (sign, at) in levels.items()
     }
-    return tuple(told.get(word, "") for word in ("watch", "hold", "stop"))
+    ends, last = usual.ranges.get(measure.name), usual.last.get(measure.name)
+    return {
+        "label": measure.label,
+        "value": _figure(measure, measures, us=us, more=own),
+        "limits": tuple(limit.get(word, "") for word in LEVELS),
+        "usual": "" if ends is None else " to ".join(told(v) for v in ends),
+        "last": "" if last is None else told(last),
+    }
 
 
 def _figure(measure: Measure, measures: Measures, *, us: bool, more: int = 0) -> str:

@@ -1,58 +1,50 @@
-"""Pictures that are no traces: one finding on the first screen, boost against duty, as layers for
-the page's script.
-"""
+"""One finding on the first screen, boost against duty: layers for the page's script."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from audit.model import Array, Decision, Night, PullAudit, base_of
-from audit.report.display import figure, unit_for
-from audit.report.page.history import DutyCurve, History
-from audit.report.page.marks import Numbered, limits_of, said, when
-from audit.report.page.panels import PANEL, channel_name, panel_of
-from audit.report.page.quantities import linear, thinned
-from audit.report.page.traces import broken, doubted, row_shown
-from audit.tables import row_of
+from audit.model import Array, Night, PullAudit, base_of
+from audit.report import words
+from audit.report.display import figure, linear, unit_for
+from audit.report.page import marks
+from audit.report.page.measures import DutyCurve, History
+from audit.report.page.traces import broken, doubted, thinned
+from audit.tables import channel_row
 
 Layer = dict[str, Any]
 AROUND_S = 1.5  # drawn before and after a finding
 MOST_ROWS = 160
 NEXT_WIDTH_PCT = 1.2  # of the mark of the next duty
+LEAST_KPA = 10.0  # from the lowest to the highest boost shown: pulls alike look alike
 
 
-def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] | None:
+def of_finding(item: marks.Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] | None:
     """What one finding saw, with its limit: the channel that it is marked in, around its moment.
     None for no place.
 
     Samples that are not believed are crosses, as in the traces, and no line runs through them.
     """
     f, pull = item.finding, audit.pull
-    panel = PANEL.get(panel_of(f.code, f.channel) or "")
+    panel = marks.panel_of(f)
     if panel is None or f.start_s is None:
         return None
-    channel = f.channel if f.channel is not None and row_known(f.channel) else panel.channels[0]
-    if panel.id == "boost":
-        channel = "boost"
-    end = f.end_s if f.end_s is not None else f.start_s
-    begin, close = max(f.start_s, pull.start_s), min(end, pull.end_s)
+    known = f.channel is not None and channel_row(f.channel) is not None and panel != "boost"
+    channel = f.channel if known and f.channel else marks.PANELS[panel]["channels"][0]
+    begin, close = max(f.start_s, pull.start_s), min(marks.end_of(f), pull.end_s)
     first, last = min(begin, close), max(begin, close)
     # Boost and mixture off the throttle would flatten the plot: none but what is marked.
-    window = (
-        max(first - AROUND_S, min(first, pull.start_s)),
-        min(last + AROUND_S, max(last, pull.end_s)),
-    )
-    series = pull.believed(channel, lead_s=3.0, tail_s=1.5).within(*window)
-    crosses = [p for p in doubted(channel, pull, us=us) if window[0] <= p[0] <= window[1]]
+    low = max(first - AROUND_S, min(first, pull.start_s))
+    high = min(last + AROUND_S, max(last, pull.end_s))
+    series = pull.believed(channel, lead_s=3.0, tail_s=1.5).within(low, high)
+    crosses = [p for p in doubted(channel, pull, us=us) if low <= p[0] <= high]
     if len(series.t) + len(crosses) < 3:
         return None
-    row = row_shown(channel)
+    row = marks.row_shown(channel)
     scale, offset = linear(row.unit, us=us)
-    unit = unit_for("" if row.unit == "1" else row.unit, us=us)
     layers: list[Layer] = [
         {"kind": "mark", "left": round(begin, 3), "right": round(max(close, begin), 3), "text": ""}
     ]
@@ -63,26 +55,25 @@ def of_finding(item: Numbered, audit: PullAudit, *, us: bool) -> dict[str, Any] 
     if crosses:
         at, value = ([p[i] for p in crosses] for i in (0, 1))
         layers.append({"kind": "points", "x": at, "y": value, "shape": "cross", "role": "doubted"})
-    layers += [
-        {"kind": "level", "role": "limit", **line} for line in limits_of(f, audit, panel, us=us)[:2]
-    ]
-    name = channel_name(channel)
-    about = said(f, audit.measures, us=us)
+    limits = marks.limits_of(f, audit, us=us)[:2]
+    layers += [{"kind": "level", "role": "limit", **line} for line in limits]
+    name, about = marks.channel_name(channel), marks.said(f, audit.measures, us=us)
     return {
         "id": "worst",
         "title": name,
-        "unit": unit,
+        "unit": unit_for(row.unit, us=us),
         "about": about + ("; grey crosses are not believed" if crosses else ""),
         "layers": layers,
         "ticks": {},
         "tall": False,
         "across": "time in the log, s",
-        "told": f"{name}: {about}, {when(f)}.",
+        "told": f"{name}: {about}, {words.when(f, 'at ', ' to ')}.",
     }
 
 
 # Of a log's findings without a moment: what its pulls show of it, by channel.
 _BOOST = (("boost_settled_kpa", "settled"), ("boost_peak_kpa", "peak"))
+SHAPES = (("square", 1), ("diamond", 0))
 BY_PULL = {
     "intake_air_temp": (("intake_start_c", "at the start"), ("intake_peak_c", "highest")),
     "manifold_pressure": _BOOST,
@@ -90,20 +81,19 @@ BY_PULL = {
 }
 
 
-def by_pull(item: Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str, Any] | None:
-    """What a log's finding that has no moment stands on: two measures, pull by pull. None for no
-    such channel, or fewer than two pulls that have them.
-    """
+def by_pull(item: marks.Numbered, *, us: bool) -> dict[str, Any] | None:
+    """What a log's finding without a moment stands on, pull by pull; None for fewer than two."""
     channel = base_of(item.finding.channel or "")
     if channel not in BY_PULL:
         return None
-    title, unit = channel_name(channel), row_shown(channel).unit
+    unit = marks.row_shown(channel).unit
     scale, offset = linear(unit, us=us)
-    shapes = (("square", 1), ("diamond", 0))
     layers: list[Layer] = []
     about, told = [], []
-    for (name, word), (shape, style) in zip(BY_PULL[channel], shapes, strict=True):
-        seen = [(i, v) for i, p in enumerate(pulls, 1) if (v := p.measures.get(name)) is not None]
+    for (name, word), (shape, style) in zip(BY_PULL[channel], SHAPES, strict=True):
+        seen = [
+            (i, v) for i, p in enumerate(item.own, 1) if (v := p.measures.get(name)) is not None
+        ]
         if len(seen) < 2:
             return None
         x, y = [i for i, _ in seen], _rounded(scale * np.array([v for _, v in seen]) + offset)
@@ -111,33 +101,22 @@ def by_pull(item: Numbered, pulls: Sequence[PullAudit], *, us: bool) -> dict[str
         layers += [{"kind": "line", **look}, {"kind": "points", **look, "shape": shape, "size": 4}]
         about.append(f"{shape}s: {word}")
         told.append(f"{word} {', '.join(figure(v, unit, us=us, digits=0) for _, v in seen)}")
+    title, many = marks.channel_name(channel), len(item.own)
     return {
         "id": "worst",
         "title": f"{title}, pull by pull",
         "unit": unit_for(unit, us=us),
         "about": "; ".join(about),
         "layers": layers,
-        "ticks": {str(i): str(i) for i in range(1, len(pulls) + 1)} if len(pulls) < 20 else {},
+        "ticks": {str(i): str(i) for i in range(1, many + 1)} if many < 20 else {},
         "tall": False,
         "across": "pull of the log",
         "told": f"{title} pull by pull: {'; '.join(told)}.",
     }
 
 
-def row_known(channel: str) -> bool:
-    """Is it a channel of the table?"""
-    try:
-        row_of(channel)
-    except KeyError:
-        return False
-    return True
-
-
-@dataclass(frozen=True)
-class Step:
-    """The next duty in %, and the boost that nine pulls in ten should settle in there, kPa gauge:
-    low, middle, high.
-    """
+class Step(NamedTuple):
+    """The next duty in %, and the boost expected there, kPa gauge: low, middle, high."""
 
     duty: float
     expected: tuple[float, float, float] | None
@@ -156,60 +135,55 @@ def duty_chart(
     step: Step | None = None,
     near: float = 15.0,
 ) -> dict[str, Any]:
-    """Boost against duty. settled, peaks: (duty %, kPa gauge) of each pull; near: how far beyond
-    them it reaches, in %.
-    """
+    """Boost against duty. settled, peaks: (%, kPa gauge) a pull; near: % drawn beyond them."""
     scale, unit = linear("kPa", us=us)[0], unit_for("kPa", us=us)
+
+    def points(rows: Sequence[tuple[float, float]], shape: str, style: int) -> Layer:
+        x, y = ([row[i] for row in rows] for i in (0, 1))
+        where = {"x": _rounded(np.array(x)), "y": _rounded(np.array(y) * scale)}
+        return {"kind": "points", **where, "style": style, "shape": shape, "size": 4}
+
     duties = [d for d, _ in settled] + ([step.duty] if step is not None else [])
-    low, high = 0.0, 100.0
-    if duties:
-        low, high = max(min(duties) - near, 0.0), min(max(duties) + near, 100.0)
+    low = max(min(duties) - near, 0.0) if duties else 0.0
+    high = min(max(duties) + near, 100.0) if duties else 100.0
     layers: list[Layer] = []
-    told = [f"{figure(b, 'kPa', us=us)} at {d:.1f} %" for d, b in sorted(settled)]
-    said = [f"Settled boost: {', '.join(told)}."] if told else []
-    about = ["squares: settled boost of each pull"]
+    told = ", ".join(f"{figure(b, 'kPa', us=us)} at {d:.1f} %" for d, b in sorted(settled))
+    said = [f"Settled boost: {told}."] if told else []
+    about = ["squares: settled boost of each pull", *(["diamonds: its peak"] if peaks else [])]
     if curve is not None:
         every = np.asarray(curve.duty)
         at = (every >= low) & (every <= high)
-        ends = [_rounded(np.asarray(v)[at] * scale) for v in (curve.low, curve.middle, curve.high)]
         x = _rounded(every[at])
+        below, middle, above = (
+            _rounded(np.asarray(v)[at] * scale) for v in (curve.low, curve.middle, curve.high)
+        )
         layers += [
-            {"kind": "area", "x": x, "low": ends[0], "high": ends[2]},
-            {"kind": "line", "x": x, "y": ends[1], "style": 0},
+            {"kind": "area", "x": x, "low": below, "high": above},
+            {"kind": "line", "x": x, "y": middle, "style": 0},
         ]
         about.append("line: most likely; shaded: where nine pulls in ten should settle")
-        if x:
-            some = sorted({round(i * (len(x) - 1) / 4) for i in range(5)})
-            rows = [
-                f"at {x[i]:.0f} % {ends[1][i]:.1f}, {ends[0][i]:.1f} to {ends[2][i]:.1f}"
-                for i in some
-            ]
+        some = sorted({round(i * (len(x) - 1) / 4) for i in range(5)}) if x else []
+        rows = [f"at {x[i]:.0f} % {middle[i]:.1f}, {below[i]:.1f} to {above[i]:.1f}" for i in some]
+        if rows:
             said.append(f"The curve in {unit}, most likely and nine in ten: {'; '.join(rows)}.")
-    layers.append(_points(settled, scale, style=1, shape="square"))
-    if peaks:
-        layers.append(_points(peaks, scale, style=3, shape="diamond"))
-        about.insert(1, "diamonds: its peak")
-    for word, level, role in (("target", target, "target"), ("car's limit", limit, "limit")):
-        if level is not None:
-            text = f"{word} {figure(level, 'kPa', us=us)}"
-            layers.append({"kind": "level", "y": level * scale, "text": text, "role": role})
+    layers.append(points(settled, "square", 1))
+    layers += [points(peaks, "diamond", 3)] if peaks else []
+    for word, pressure, role in (("target", target, "target"), ("car's limit", limit, "limit")):
+        if pressure is not None:
+            line = marks.level(word, pressure, "kPa", us=us, role=role)
+            layers.append({"kind": "level", **line})
     if step is not None:
         layers.append({"kind": "upright", "x": step.duty, "text": f"next {step.duty:.1f} %"})
         said.append(f"Next: {step.duty:.1f} %.")
     if step is not None and step.expected is not None:
-        low_kpa, mid, high_kpa = (round(v * scale, 3) for v in step.expected)
+        ends = [round(v * scale, 3) for v in step.expected]
         wide = [step.duty - NEXT_WIDTH_PCT / 2, step.duty + NEXT_WIDTH_PCT / 2]
+        around = {"x": wide, "low": ends[:1] * 2, "high": ends[2:] * 2}
         layers += [
-            {
-                "kind": "area",
-                "x": wide,
-                "low": [low_kpa] * 2,
-                "high": [high_kpa] * 2,
-                "role": "next",
-            },
-            _points([(step.duty, step.expected[1])], scale, style=2, shape="circle"),
+            {"kind": "area", **around, "role": "next"},
+            points([(step.duty, step.expected[1])], "circle", 2),
         ]
-        said.append(f"Boost expected there: {mid:.1f} {unit}, {low_kpa:.1f} to {high_kpa:.1f}.")
+        said.append("Boost expected there: {}, {}.".format(*words.expected(step.expected, us=us)))
     return {
         "id": name,
         "from": low,
@@ -226,32 +200,32 @@ def duty_chart(
     }
 
 
-LEAST_KPA = 10.0  # from the lowest to the highest boost shown: pulls alike look alike
-
-
 def duty_tonight(night: Night, history: History, *, us: bool) -> dict[str, Any] | None:
     """Tonight's pulls on the curve, with target, limit, the step of the decision and what the
     targets of the other gears take; None without a known duty.
 
     The step is drawn where the decision is one to a duty higher than any that was pulled tonight.
     """
+    pulls = [p for a in night.logs for p in a.pulls]
     rows = [
-        (at, settled, p.measures.get("boost_peak_kpa"))
-        for a in night.logs
-        for p in a.pulls
-        if (at := p.measures.get("duty_mean_pct")) is not None
+        (duty, settled, p.measures.get("boost_peak_kpa"))
+        for p in pulls
+        if (duty := p.measures.get("duty_mean_pct")) is not None
         and (settled := p.measures.get("boost_settled_kpa")) is not None
     ]
     if not rows:
         return None
-    gears = [p.pull.gear for a in night.logs for p in a.pulls]
-    highest = max(duty for duty, _, _ in rows)
-    step = _step(night.decision, highest)
+    gears, decision = [p.pull.gear for p in pulls], night.decision
+    step = None
+    if decision is not None and decision.state == "step" and decision.duty_next_pct is not None:
+        highest = max(decision.duty_now_pct or 0.0, *(row[0] for row in rows))
+        if decision.duty_next_pct > highest:
+            step = Step(decision.duty_next_pct, decision.expected_kpa)
     made = duty_chart(
         "duty",
         "Boost against duty tonight",
-        [(duty, settled) for duty, settled, _ in rows],
-        peaks=[(duty, peak) for duty, _, peak in rows if peak is not None],
+        [row[:2] for row in rows],
+        peaks=[(d, peak) for d, _, peak in rows if peak is not None],
         curve=history.curve,
         target=night.car.target_for(max(set(gears), key=gears.count)),
         limit=night.car.boost_limit_kpa,
@@ -259,30 +233,11 @@ def duty_tonight(night: Night, history: History, *, us: bool) -> dict[str, Any] 
         near=5.0,
         us=us,
     )
-    others = [
+    others = "; ".join(
         f"gear {gear}: target {figure(target, 'kPa', us=us)}, needs {duty:.1f} %"
         for gear, target, duty in history.needs
-    ]
-    return {**made, "also": f"The other gears, {'; '.join(others)}." if others else ""}
-
-
-def _step(decision: Decision | None, highest: float) -> Step | None:
-    """The step of a decision to go up, None where it is none or not beyond the highest duty
-    pulled.
-    """
-    if decision is None or decision.state != "step" or decision.duty_next_pct is None:
-        return None
-    if decision.duty_next_pct <= max(highest, decision.duty_now_pct or 0.0):
-        return None
-    return Step(decision.duty_next_pct, decision.expected_kpa)
-
-
-def _points(
-    points: Sequence[tuple[float, float]], scale: float, *, style: int, shape: str
-) -> Layer:
-    x, y = (np.array([p[i] for p in points], dtype=float) for i in (0, 1))
-    made: Layer = {"kind": "points", "x": _rounded(x), "y": _rounded(y * scale)}
-    return {**made, "style": style, "shape": shape, "size": 4}
+    )
+    return {**made, "also": f"The other gears, {others}." if others else ""}
 
 
 def _rounded(values: Array) -> list[float]:

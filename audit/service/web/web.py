@@ -27,8 +27,8 @@ from audit.archive.step.decide import in_history
 from audit.archive.store.store import Archive
 from audit.errors import ArchiveError, PullauditError, UsageError
 from audit.model import Car
+from audit.report import html
 from audit.report.names import visible
-from audit.report.page import shell
 from audit.service.web import guard
 from audit.service.web.pages import views
 from audit.service.web.pages.compare import compare_page
@@ -171,7 +171,7 @@ class Page(RequestHandler):
             "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
         )
         self.set_header("Content-Type", "text/html; charset=utf-8")
-        self.finish(shell.environment(PAGES).get_template(template).render(**values))
+        self.finish(html.environment(PAGES).get_template(template).render(**values))
 
     async def work(self, make: Callable[[], T]) -> T:
         """Run what reads or computes beside the loop, so that other pages go on."""
@@ -336,8 +336,8 @@ def assets() -> Mapping[str, tuple[str, str]]:
     own = files(PAGES) / "assets"
     css, js = ((own / name).read_text(encoding="utf-8") for name in ("site.css", "upload.js"))
     return {
-        "page.css": ("text/css", shell.style() + css),
-        "page.js": ("text/javascript", f"{shell.script()}\n{js}"),
+        "page.css": ("text/css", html.style() + css),
+        "page.js": ("text/javascript", f"{html.script()}\n{js}"),
     }
 
 
@@ -412,7 +412,7 @@ def warm_up(shelf: Shelf) -> None:
     import scipy.special
     import scipy.stats  # noqa: F401
 
-    shell.environment(PAGES)
+    html.environment(PAGES)
     assets()
     with contextlib.suppress(ArchiveError):
         shelf.last_nights()

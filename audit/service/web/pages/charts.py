@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from audit.report.display import figure, number, unit_for
+from audit.report.display import figure, number, shown, unit_for
 from audit.report.page.picture import Step, duty_chart
-from audit.report.page.quantities import shown
 from audit.service.web.pages.usual import curve_of
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from audit.model import PullAudit
 from audit.report.comparison import Side, compare
 from audit.report.display import apart, number, unit_for
 from audit.report.page.marks import pull_ids
-from audit.report.page.overlay import Laid, overlaid
+from audit.report.page.traces import Laid, overlaid
 from audit.service.web.pages.views import link
 
 if TYPE_CHECKING:

@@ -28,7 +28,7 @@ from audit.model import (
     Sanity,
     Span,
 )
-from audit.report.page.history import History
+from audit.report.page.measures import History
 from audit.service.web.pages.usual import history_of, wanted
 
 if TYPE_CHECKING:

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from audit.report.page.history import DutyCurve, History, Usual
-from audit.report.page.measures import measures_by_group
+from audit.report.page.measures import DutyCurve, History, Usual, measures_by_group
 
 if TYPE_CHECKING:
     import polars as pl
@@ -56,7 +55,7 @@ def curve_of(gear: GearResponse, relative: float) -> DutyCurve:
     duty = [low + (high - low) * i / (POINTS - 1) for i in range(POINTS)]
     bounds = zip(*(gear.curve.interval(d, relative=relative) for d in duty), strict=True)
     below, middle, above = (tuple(round(v, 3) for v in level) for level in bounds)
-    return DutyCurve(gear.gear or None, tuple(duty), below, middle, above)
+    return DutyCurve(tuple(duty), below, middle, above)
 
 
 def _usual(pulls: pl.DataFrame, last: str) -> Usual:

@@ -7,7 +7,6 @@ offered.
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
@@ -16,12 +15,10 @@ from audit.archive.step.decide import response_tonight, with_decision
 from audit.errors import UsageError
 from audit.model import Decision, Night
 from audit.report.display import figure, localise, number
-from audit.report.page.content import Page, laid_of, page_of
-from audit.report.page.first import HEADS, facts
+from audit.report.page.content import HEADS, facts, laid_of, page_of
 from audit.report.page.marks import numbered, pull_ids
-from audit.report.page.overlay import overlaid
 from audit.report.page.picture import duty_tonight
-from audit.report.page.traces import packet, rows_for
+from audit.report.page.traces import overlaid, packet, rows_for
 from audit.report.words import CAUTIONS, VERDICT_SAYS, sentence
 from audit.service.web.pages.charts import response_chart, trend_charts
 from audit.service.web.pages.usual import history_of
@@ -94,20 +91,19 @@ def night_page(shelf: Shelf, id: str) -> Shown:  # noqa: A002 - the word of the 
         history=shelf.usual(id),
         with_log=lambda audit: shelf.with_log(id, audit),
     )
-    page = dataclasses.replace(
-        page,
-        not_judged=[],
-        sensors=[],
-        evidence=link("/evidence", night=id),
-        overlay_source=link("/overlay", night=id) if len(late) > 1 else "",
-        duty=None,
-        duty_source=link("/duty", night=id) if page.duty else "",
-        newer="" if newest == id else link("/night", id=newest),
-    )
+    page |= {
+        "not_judged": [],
+        "sensors": [],
+        "evidence": link("/evidence", night=id),
+        "overlay_source": link("/overlay", night=id) if len(late) > 1 else "",
+        "duty": None,
+        "duty_source": link("/duty", night=id) if page["duty"] else "",
+        "newer": "" if newest == id else link("/night", id=newest),
+    }
     return {"page": page, "name": row["car"], "said": ""}
 
 
-def looked_page(night: Night) -> Page:
+def looked_page(night: Night) -> dict[str, Any]:
     """The page of a night that was screened and not kept."""
     history = history_of(None, "", response_tonight(night))
     return page_of(with_decision(night), history=history)
@@ -154,7 +150,7 @@ def plan_page(shelf: Shelf, car: str) -> Shown:
     """The evening ahead, from the document 'pullaudit.plan', in the reader's units."""
     from audit.archive.logged_mixture import logged_afr
     from audit.archive.step.plan import document_of_plan, plan
-    from audit.report.run_sheet import boosts
+    from audit.report.sheets import boosts
 
     us, archive = shelf.us(car), shelf.archive
     evening = plan(archive.car(car), shelf.response(car), afr=logged_afr(archive, car))
