@@ -98,7 +98,7 @@ def _text_tables(text: Bytes) -> Iterator[RawLog]:
         yield table._replace(lines=table.lines + offset, notes=tuple(notes))
         if table.next_line is None:
             return
-        text = text[int(find_lines(text).starts[table.next_line]) :]
+        text = text[int(find_lines(text).edges[table.next_line]) :]
         offset += table.next_line
 
 

@@ -7,11 +7,10 @@ import pytest
 
 from audit.intake.bytes.encoding import to_utf8
 from audit.intake.read import read_raw
-from audit.intake.text.body import plain_columns
 from audit.intake.text.keep import choose_lines
 from audit.intake.text.layout import find_layout
 from audit.intake.text.lines import find_lines
-from audit.intake.text.rows import Stretches, in_one_go, in_stretches, read_rows
+from audit.intake.text.rows import Stretches, in_one_go, in_stretches, plain_columns, read_rows
 
 ROWS = "\n".join(f"{i / 10:.1f},{1000 + i},{i % 7}" for i in range(200))
 HEAD = "Time (s),Engine Speed (rpm),Gear\n"

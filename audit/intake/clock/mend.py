@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from audit.intake.bytes.encoding import Ints
 from audit.intake.said import note
-from audit.intake.text.lines import Ints
 from audit.model import Array, Bools, Note
 from audit.signal.arrays import median
 
