@@ -18,6 +18,7 @@ from audit.model import Bools, Note
 COMMON = 0.1  # share of the lines from which a width is the file's habit, not an accident
 SHORT_COMMON = 0.02
 LOOKED_AT = 2000  # odd lines that are read as text, at most
+NEAR = 12  # lines below a header among which its rows are looked for
 CUT_OFF = "sensor.gap"  # what a torn end is: from there on rows are missing
 _WITH_DECIMALS = re.compile(r'"?[-+]?\d[\d.,\' \u00a0]*[.,](\d+)"?')
 NO_LINES: Ints = np.empty(0, dtype=np.int64)
@@ -115,7 +116,7 @@ def _only_words_beyond(layout: Layout, line: int, width: int) -> bool:
 
 def next_table_in(layout: Layout, odd: Ints) -> int | None:
     """The first of these lines (0-based) that names columns, other ones than the header above, with
-    at least three rows as wide as itself right below.
+    at least three rows about as wide as itself below.
     """
     for line in odd[:LOOKED_AT].tolist():
         text, cells = layout.lines.text(line), layout.cells(line)
@@ -123,7 +124,7 @@ def next_table_in(layout: Layout, odd: Ints) -> int | None:
             continue
         if len(cells) < 2 or not names_columns(cells, len(cells), layout.dialect.decimal):
             continue
-        below = map(layout.cells, range(line + 1, min(line + 6, len(layout.lines))))
+        below = map(layout.cells, range(line + 1, min(line + 1 + NEAR, len(layout.lines))))
         if sum(abs(len(c) - len(cells)) <= 1 and layout.is_data(c) for c in below) >= 3:
             return int(line)
     return None
