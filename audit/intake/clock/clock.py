@@ -7,8 +7,14 @@ import re
 import numpy as np
 import polars as pl
 
-from audit.intake.clock.candidates import Candidate, candidates, steady_candidates
-from audit.intake.clock.clock_names import DATE_WORDS, name_score, words_of
+from audit.intake.clock.candidates import (
+    DATE_WORDS,
+    Candidate,
+    candidates,
+    name_score,
+    steady_candidates,
+    words_of,
+)
 from audit.intake.clock.mend import break_note, mend
 from audit.intake.clock.stamps import DAY_S, date_in, iso, time_in
 from audit.intake.raw import Clock, RawLog
