@@ -176,16 +176,14 @@ def _earlier_table(data: Lines, guess: Guess, first: int) -> tuple[int, Guess] |
     values.
     """
     delimiter, decimal = guess.dialect.delimiter, guess.dialect.decimal
-    texts = ((i, data.text(i)) for i in range(min(first, HEAD_SEARCH)))
-    rows = [(i, split_line(t, delimiter)) for i, t in texts if len(t) < SAMPLE_LINE]
-    rows = [(i, cells) for i, cells in rows if any(cells)]
-    for at, (_, cells) in enumerate(rows[:-3]):
+    above = [split_line(data.text(i), delimiter) for i in range(min(first, HEAD_SEARCH))]
+    for at, cells in enumerate(above):
         width = len(cells)
         if width in (1, guess.width) or not any(map(_CLOCK_NAME.match, cells)):
             continue
-        below = [row for row in rows[at + 1 : at + 5] if len(row[1]) == width]
-        values = [i for i, row in below if value_share(row, decimal) >= 0.5]
-        if value_share(cells, decimal) <= 0.1 and len(values) >= 3:
+        near = [i for i in range(at + 1, min(at + 6, len(above))) if len(above[i]) == width]
+        values = [i for i in near if value_share(above[i], decimal) >= 0.5]
+        if len(values) >= 3 and names_columns(cells, 0, decimal):
             return values[0], guess._replace(width=width, widest=max(guess.widest, width))
     return None
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -23,7 +24,6 @@ SAMPLE_ROWS = 400
 BLOCK = 1 << 26  # bytes parsed at once
 SLOW_BLOCK = 1 << 23  # the same, where a stretch may have to become text
 PARTS, LEAST_PART = 8, 1 << 17  # a stretch that is refused is parted so, down to so many bytes
-MORE_REFUSED = 4  # stretches beyond those taken: the damage is everywhere, so all becomes text
 MOST_TRIES = 400  # parses of one block while looking for its torn lines
 NONE_STRAY = np.empty(0, dtype=np.uint32)
 
@@ -147,7 +147,6 @@ class Stretches:
     def __init__(self, layout: Layout, kept: Kept, plain: Plain) -> None:
         self.layout, self.kept = layout, kept
         self.text = dict.fromkeys(_names(kept.width), pl.String())
-        self.refused = self.taken = 0
         self.rules, self.decimal = self._plan()
         self.plain = {n: word for n, word in plain.items() if self._reads_plainly(n)}
         numeric = {n for n, rule in self.rules.items() if rule is not None and rule.numeric}
@@ -188,25 +187,19 @@ class Stretches:
 
     def read(self, body: bytes) -> Iterator[Part]:
         """The rows of a stretch, in parts."""
-        if not body:
-            return
         rows = _rows_in(body)
-        if self.plain and self.refused <= self.taken + MORE_REFUSED:
-            frame = _sound(self.layout, body, list(self.text), self.plain, rows=rows)
-            if frame is not None:
-                self.taken += 1
-                yield self._numbers(frame) if self.worded else (cell.all_finite(frame), NONE_STRAY)
-                return
-            self.refused += 1
-            if len(body) > LEAST_PART:
-                for part in _parts_of(body, PARTS):
-                    yield from self.read(part)
-                return
-        text = self.as_text(body, rows, tries=[MOST_TRIES])
-        for name, rule in self.rules.items():
-            if rule is None:
-                self.rules[name] = learn(text[name].drop_nulls().head(SAMPLE_ROWS), self.decimal)
-        yield self._numbers(text)
+        frame = _sound(self.layout, body, self.text, self.plain, rows=rows) if self.plain else None
+        if frame is not None:
+            yield self._numbers(frame) if self.worded else (cell.all_finite(frame), NONE_STRAY)
+        elif self.plain and len(body) > LEAST_PART and len(parts := _parts_of(body, PARTS)) > 1:
+            for part in parts:
+                yield from self.read(part)
+        else:
+            text = self.as_text(body, rows, tries=[MOST_TRIES])
+            for name in (n for n, rule in self.rules.items() if rule is None):
+                learned = learn(text[name].drop_nulls().head(SAMPLE_ROWS), self.decimal)
+                self.rules[name] = learned
+            yield self._numbers(text)
 
     def as_text(self, body: bytes, rows: int, *, tries: list[int]) -> pl.DataFrame:
         """A stretch as text, one row a line; a line that the parser refuses (torn quotes) becomes
@@ -265,18 +258,15 @@ def _rows_in(body: bytes) -> int:
     return body.count(b"\n") + (body[-1:] not in (b"", b"\n"))
 
 
-def _parts_of(body: bytes, count: int) -> Iterator[bytes]:
-    """A stretch in so many parts, each of whole lines."""
-    at = 0
-    for i in range(1, count + 1):
-        end = body.find(b"\n", max(at, i * len(body) // count - 1)) + 1 or len(body)
-        if end > at:
-            yield body[at:end]
-            at = end
+def _parts_of(body: bytes, count: int) -> list[bytes]:
+    """A stretch in so many parts, or fewer, each of whole lines."""
+    wanted = (i * len(body) // count - 1 for i in range(1, count + 1))
+    ends = dict.fromkeys([0, *(body.find(b"\n", max(0, at)) + 1 or len(body) for at in wanted)])
+    return [body[a:b] for a, b in pairwise(ends)]
 
 
 def _sound(
-    layout: Layout, body: bytes, names: list[str], plain: Plain, *, rows: int
+    layout: Layout, body: bytes, names: Iterable[str], plain: Plain, *, rows: int
 ) -> pl.DataFrame | None:
     """A stretch by the fast reader; None where something in it is amiss.
 
