@@ -73,9 +73,7 @@ def _tables(source: Source) -> Iterator[RawLog]:
 
 
 def _sheets(source: Source) -> Iterator[RawLog]:
-    """The tables of a spreadsheet; a sheet without a log in it is passed by where another has
-    one.
-    """
+    """The tables of a spreadsheet; a sheet without a log is passed by where another has one."""
     from audit.intake.formats import spreadsheet_texts
 
     found, first = False, None

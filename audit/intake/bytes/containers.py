@@ -31,9 +31,7 @@ _DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, Val
 
 @dataclass(frozen=True, eq=False)
 class Source:
-    """The bytes of one log. path: as shown to people; file: on disk, when the bytes are a whole
-    file.
-    """
+    """The bytes of one log. path: as shown to people; file: on disk, when they are a whole file."""
 
     path: str
     data: Bytes

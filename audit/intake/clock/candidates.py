@@ -103,9 +103,7 @@ def candidates(table: RawLog) -> Iterator[Candidate]:
 
 
 def forward_shares(values: Array) -> tuple[float, float]:
-    """(share of steps that do not go back, share of steps that move on); FEW_BACK steps are let
-    pass.
-    """
+    """(share of steps that do not go back, of steps that move on); FEW_BACK are let pass."""
     d = np.diff(values[np.isfinite(values)])
     if len(d) < 1:
         return 1.0, 1.0

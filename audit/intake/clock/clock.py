@@ -27,9 +27,7 @@ _DATED_NAME = re.compile(
 
 
 def find_clock(table: RawLog, *, rate_hz: float | None, file_name: str) -> RawLog:
-    """The table with its clock, without rows that were written twice. Raises UnreadableLog when
-    there is no clock.
-    """
+    """The table with its clock, without rows written twice. Raises UnreadableLog where none is."""
     found = [c for c in candidates(table) if c.score > 0]
     if not found and rate_hz is None:
         found = list(steady_candidates(table)) or _refuse(table)

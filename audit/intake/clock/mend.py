@@ -1,6 +1,4 @@
-"""A clock's raw stamps to strictly increasing seconds: roll-overs, bad stamps, jumps back, repeats,
-gaps.
-"""
+"""A clock's raw stamps to strictly increasing seconds: what rolls over, jumps, repeats, lacks."""
 
 from __future__ import annotations
 
@@ -80,9 +78,7 @@ def _nominal(t: Array) -> float:
 def _bridged(
     t: Array, bad: Bools, step: float, lines: Ints, notes: list[Note], *, key: str
 ) -> Array:
-    """The bad stamps between their neighbours, with a note; before the first good one and after the
-    last, at the usual step.
-    """
+    """The bad stamps between their neighbours, those at the ends at the usual step; with a note."""
     if not bad.any():
         return t
     rows, good = np.arange(len(t), dtype=np.float64), np.flatnonzero(~bad)
@@ -132,9 +128,7 @@ def _wrong_at(t: Array, i: int, step: float) -> slice:
 
 
 def _forward_only(t: Array, step: float, *, true_gaps: bool) -> tuple[Array, Ints]:
-    """Let time go on after each jump back, one nominal interval later; a far jump ahead breaks as
-    well.
-    """
+    """Time goes on a step after each jump back, which breaks it; so does a far jump ahead."""
     d = np.diff(t)
     at = np.flatnonzero((d < 0) | (d > FAR_S))
     if len(at):

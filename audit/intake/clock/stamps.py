@@ -147,9 +147,7 @@ def _days(parts: pl.DataFrame, style: str, day_first: bool | None) -> tuple[Arra
 
 
 def _month_first(day: Array, month: Array, day_first: bool | None) -> tuple[bool, bool]:
-    """(month comes first, not sure). The first figure over 12 is a day; else the one that changes
-    is.
-    """
+    """(month comes first, not sure). A figure over 12 is a day; else the one that changes is."""
     if (day > 12).any() or (month > 12).any():
         return not (day > 12).any(), False
     days, months = len(np.unique(day)), len(np.unique(month))

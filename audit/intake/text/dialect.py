@@ -94,9 +94,7 @@ def names_columns(cells: Sequence[str], width: int, decimal: str) -> bool:
 
 
 class Guess(NamedTuple):
-    """A scored candidate. width: cells a line; share: how value-like they are, 0 to 1; widest: of
-    any line seen often.
-    """
+    """A scored candidate. width: cells a line, widest: of any seen often; share: how value-like."""
 
     dialect: Dialect
     score: float

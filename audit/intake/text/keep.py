@@ -115,9 +115,7 @@ def _only_words_beyond(layout: Layout, line: int, width: int) -> bool:
 
 
 def next_table_in(layout: Layout, odd: Ints) -> int | None:
-    """The first of these lines (0-based) that names columns, other ones than the header above, with
-    at least three rows about as wide as itself below.
-    """
+    """The first of these lines that names other columns, with three rows about as wide below it."""
     for line in odd[:LOOKED_AT].tolist():
         text, cells = layout.lines.text(line), layout.cells(line)
         if text.strip() in layout.header_lines or text.lstrip().startswith(COMMENTS):
@@ -131,9 +129,7 @@ def next_table_in(layout: Layout, odd: Ints) -> int | None:
 
 
 def what_is_odd(layout: Layout, odd: Sequence[int]) -> tuple[list[int], list[Note]]:
-    """Of lines (0-based) that are no rows: where the header comes again; what is said of the
-    others.
-    """
+    """Of lines that are no rows: where the header comes again; what is said of the others."""
     texts = {i: layout.lines.text(i).strip() for i in odd[:LOOKED_AT]}
     again = [i for i, text in texts.items() if text in layout.header_lines]
     notes, stray = [], [i for i in odd if texts.get(i) not in layout.header_lines]

@@ -172,9 +172,7 @@ def _first_data(data: Lines, guess: Guess, threshold: float) -> int:
 
 
 def _earlier_table(data: Lines, guess: Guess, first: int) -> tuple[int, Guess] | None:
-    """A table of another width above the main one: a header with a clock in it, then three rows of
-    values.
-    """
+    """A table of another width above the main one: a header with a clock, then rows of values."""
     delimiter, decimal = guess.dialect.delimiter, guess.dialect.decimal
     above = [split_line(data.text(i), delimiter) for i in range(min(first, HEAD_SEARCH))]
     for at, cells in enumerate(above):
@@ -204,9 +202,7 @@ def _header_further_down(data: Lines, guess: Guess, first: int) -> tuple[int, He
 
 
 def _decimal_twice(rows: list[list[str]], names: int) -> bool:
-    """Whether the comma is the decimal mark too, without quotes: a header with fewer names than the
-    rows have cells, all of them whole numbers.
-    """
+    """Whether the comma is the decimal mark too: fewer names than cells, all whole numbers."""
     full = [[cell for cell in row if cell] for row in rows]
     whole = [cell.lstrip("+-").isdecimal() for row in full for cell in row]
     wide = sum(names < len(row) <= 2 * names for row in full)

@@ -70,9 +70,7 @@ class Lines:
 
 
 def find_lines(data: Bytes) -> Lines:
-    """Split at line feeds; empty lines at the end, which would keep a sound table from being read
-    in one go, are left out.
-    """
+    """Split at line feeds, without the empty lines at the end: no sound table has them."""
     edges = np.concatenate(([0], where(data, LF) + 1))
     if edges[-1] != len(data):
         edges = np.append(edges, len(data))

@@ -19,29 +19,27 @@ from audit.intake.text.dialect import LONGEST_VALUE, is_blank
 from audit.intake.text.keep import Kept, choose_lines, last_cell_is_short
 from audit.intake.text.layout import Layout
 from audit.intake.text.lines import without_padding
+from audit.model import Array, Bools
 
 SAMPLE_ROWS = 400
 BLOCK = 1 << 26  # bytes parsed at once
 SLOW_BLOCK = 1 << 23  # the same, where a stretch may have to become text
 PARTS, LEAST_PART = 8, 1 << 17  # a stretch that is refused is parted so, down to so many bytes
 MOST_TRIES = 400  # parses of one block while looking for its torn lines
-NONE_STRAY = np.empty(0, dtype=np.uint32)
 
 # Columns of plain numbers, by name, each with the word for 'no value' that was seen in it, or ''.
 Plain = Mapping[str, str]
 Rules = dict[str, Rule | None]
-Part = tuple[pl.DataFrame, np.ndarray]  # rows, and the positions of those that hold no numbers
+Part = tuple[pl.DataFrame, Bools]  # rows, and which of them hold no numbers
 
 
 class Rows(NamedTuple):
-    """kept: the lines that were read; stray: which of them, by position, hold no numbers, and are
-    not in the frame.
-    """
+    """kept: the lines that were read; stray: which of them hold no numbers: not in the frame."""
 
     kept: Kept
     frame: pl.DataFrame
     rules: Rules
-    stray: np.ndarray
+    stray: Bools
 
 
 def read_rows(layout: Layout) -> Rows:
@@ -56,9 +54,7 @@ def read_rows(layout: Layout) -> Rows:
 
 
 def plain_columns(layout: Layout) -> Plain | None:
-    """The columns of which all sampled cells are numbers as they stand or stand for no value; None
-    to look closer.
-    """
+    """Columns whose sampled cells are all plain numbers or stand for none; None: look closer."""
     decimal, out = layout.dialect.decimal, {}
     rows = [row for row in layout.rows if len(row) == layout.width]
     if decimal == chr(layout.mark) or len(rows) < min(5, len(layout.rows)):
@@ -118,8 +114,8 @@ def in_one_go(layout: Layout, plain: Plain) -> Rows | None:
             whole = whole.with_columns(values)
         elif rule is None or rule.numeric:
             return None
-    every = Kept(np.ones(len(lines) - layout.first, dtype=bool), width, quotes)
-    return Rows(every, cell.all_finite(whole), rules, NONE_STRAY)
+    every = np.ones(len(lines) - layout.first, dtype=bool)
+    return Rows(Kept(every, width, quotes), cell.all_finite(whole), rules, ~every)
 
 
 def _joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
@@ -129,16 +125,10 @@ def _joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
 def in_stretches(layout: Layout, plain: Plain, kept: Kept) -> Rows:
     """Only the lines that are rows, stretch by stretch."""
     stretches = Stretches(layout, kept, plain)
-    frames, strays, at = [pl.DataFrame(schema=stretches.text)], [NONE_STRAY], 0
-    for a, b in layout.lines.blocks(layout.first, SLOW_BLOCK):
-        for frame, stray in stretches.read(stretches.body(a, b)):
-            strays.append(stray + at)
-            at += frame.height
-            good = np.ones(frame.height, dtype=bool)
-            good[stray] = False
-            frames.append(frame.filter(pl.Series(good)) if len(stray) else frame)
-    whole = _joined(frames[1:] or frames)
-    return Rows(kept, whole, stretches.rules, np.concatenate(strays))
+    blocks = layout.lines.blocks(layout.first, SLOW_BLOCK)
+    parts = [part for a, b in blocks for part in stretches.read(stretches.body(a, b))]
+    whole, stray = _joined([frame for frame, _ in parts]), np.concatenate([s for _, s in parts])
+    return Rows(kept, whole.filter(pl.Series(~stray)), stretches.rules, stray)
 
 
 class Stretches:
@@ -149,8 +139,11 @@ class Stretches:
         self.text = dict.fromkeys(_names(kept.width), pl.String())
         self.rules, self.decimal = self._plan()
         self.plain = {n: word for n, word in plain.items() if self._reads_plainly(n)}
-        numeric = {n for n, rule in self.rules.items() if rule is not None and rule.numeric}
-        self.worded = bool(numeric - set(self.plain))
+
+    @property
+    def numeric(self) -> set[str]:
+        """The columns of numbers."""
+        return {n for n, rule in self.rules.items() if rule is not None and rule.numeric}
 
     def body(self, first: int, to: int) -> bytes:
         """The bytes of the lines first to to (excluded) that are rows."""
@@ -190,7 +183,9 @@ class Stretches:
         rows = _rows_in(body)
         frame = _sound(self.layout, body, self.text, self.plain, rows=rows) if self.plain else None
         if frame is not None:
-            yield self._numbers(frame) if self.worded else (cell.all_finite(frame), NONE_STRAY)
+            worded = self.numeric - set(self.plain)
+            none = np.zeros(rows, dtype=bool)
+            yield self._numbers(frame) if worded else (cell.all_finite(frame), none)
         elif self.plain and len(body) > LEAST_PART and len(parts := _parts_of(body, PARTS)) > 1:
             for part in parts:
                 yield from self.read(part)
@@ -202,9 +197,7 @@ class Stretches:
             yield self._numbers(text)
 
     def as_text(self, body: bytes, rows: int, *, tries: list[int]) -> pl.DataFrame:
-        """A stretch as text, one row a line; a line that the parser refuses (torn quotes) becomes
-        a row of nulls.
-        """
+        """A stretch as text, one row a line; one that the parser refuses becomes a row of nulls."""
         tries[0] -= 1
         try:
             frame = _read_csv(body, self.text, self.layout, ragged=True, quoted=self.kept.quotes)
@@ -218,9 +211,8 @@ class Stretches:
 
     def _numbers(self, frame: pl.DataFrame) -> Part:
         """Numbers where a rule says so; and which rows are words where numbers should be."""
-        text = pl.col(pl.String).str.strip_chars(' \t\r"').replace("", None)
-        cells = frame.with_columns(text)
-        columns, lost = [], [np.zeros(frame.height, dtype=bool)]
+        cells = frame.with_columns(pl.col(pl.String).str.strip_chars(' \t\r"').replace("", None))
+        columns, bad = [], np.zeros(frame.height)
         for column in cells.get_columns():
             rule, values = self.rules[column.name], column
             if column.dtype == pl.String and rule is None and column.null_count() == len(column):
@@ -228,28 +220,26 @@ class Stretches:
             elif column.dtype == pl.String and rule is not None and rule.numeric:
                 values = cell.to_numbers(column, rule)
                 if values.null_count() > column.null_count():
-                    lost.append(cell.no_numbers(column, values).to_numpy())
+                    bad += cell.no_numbers(column, values).to_numpy()
             columns.append(values)
-        bad = np.sum(lost, axis=0)
         return cell.all_finite(pl.DataFrame(columns)), self._strays(cells, bad)
 
-    def _strays(self, cells: pl.DataFrame, bad: np.ndarray) -> np.ndarray:
+    def _strays(self, cells: pl.DataFrame, bad: Array) -> Bools:
         """Rows with words in half of the cells that should be numbers, or with hardly a word."""
-        numeric = {n for n, rule in self.rules.items() if rule is not None and rule.numeric}
-        if not numeric:
-            return NONE_STRAY
-        nulls = cells.null_count().row(0, named=True)
-        rare = {n for n in self.text if nulls[n] > 0.5 * cells.height} - numeric  # now and then
-        full = _filled(cells, numeric)
-        said = _filled(cells, rare) + 2 * _filled(cells, set(self.text) - numeric - rare)
-        stray = ((bad > 0) & (bad >= np.maximum(1, 0.5 * full))) | ((full == 0) & (said <= 1))
-        return np.flatnonzero(stray).astype(np.uint32)
+        if not self.numeric:
+            return np.zeros(cells.height, dtype=bool)
+        others = set(self.text) - self.numeric
+        rare = {n for n in others if cells[n].null_count() > 0.5 * cells.height}  # now and then
+        full = _filled(cells, self.numeric)
+        said = _filled(cells, rare) + 2 * _filled(cells, others - rare)
+        wordy = (bad > 0) & (bad >= np.maximum(1, 0.5 * full))
+        return np.asarray(wordy | ((full == 0) & (said <= 1)))
 
 
-def _filled(cells: pl.DataFrame, names: Iterable[str]) -> np.ndarray:
+def _filled(cells: pl.DataFrame, names: Iterable[str]) -> Array:
     """How many of these columns have a cell in each row."""
     there = (cells[name].is_not_null().to_numpy() for name in names)
-    out: np.ndarray = np.sum([np.zeros(cells.height), *there], axis=0)
+    out: Array = np.sum([np.zeros(cells.height), *there], axis=0)
     return out
 
 

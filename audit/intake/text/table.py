@@ -26,11 +26,11 @@ def parse_table(data: Bytes) -> RawLog:
     header = layout.header
     if layout.width > MOST_COLUMNS:
         raise refused("many_columns", line=layout.first + 1, width=layout.width, most=MOST_COLUMNS)
-    kept, frame, rules, strays = read_rows(layout)
+    kept, frame, rules, stray = read_rows(layout)
     if frame.height == 0:
         raise refused("no_rows")
     read = np.flatnonzero(kept.mask) + layout.first
-    rows, odd, next_table = np.delete(read, strays), read[strays], kept.next_table
+    rows, odd, next_table = read[~stray], read[stray], kept.next_table
     begins = next_table_in(layout, odd)
     if begins is not None:  # other columns under the same number of names: a table of its own
         rows, odd, next_table = rows[rows < begins], odd[odd < begins], begins
