@@ -204,6 +204,6 @@ def _header_further_down(data: Lines, guess: Guess, first: int) -> tuple[int, He
 def _decimal_twice(rows: list[list[str]], names: int) -> bool:
     """Whether the comma is the decimal mark too: fewer names than cells, all whole numbers."""
     full = [[cell for cell in row if cell] for row in rows]
-    whole = [cell.lstrip("+-").isdecimal() for row in full for cell in row]
-    wide = sum(names < len(row) <= 2 * names for row in full)
-    return names >= 2 and sum(whole) > 0.98 * len(whole) and wide > 0.9 * len(rows)
+    cells = [cell.lstrip("+-") for row in full for cell in row]
+    wide = names >= 2 and sum(names < len(row) <= 2 * names for row in full) > 0.9 * len(rows)
+    return wide and sum(map(str.isdecimal, cells)) > 0.98 * len(cells)

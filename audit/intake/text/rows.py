@@ -104,7 +104,7 @@ def in_one_go(layout: Layout, plain: Plain) -> Rows | None:
         frames.append(frame)
     whole = _joined(frames)
     rules: Rules = {n: Rule(numeric=True) for n in plain}
-    for column in whole.select(pl.col(pl.String)).get_columns():
+    for column in (c for c in whole.get_columns() if c.name not in plain):
         name, decimal = column.name, layout.dialect.decimal
         rules[name] = rule = learn(column.drop_nulls().head(SAMPLE_ROWS), decimal)
         if rule is not None and rule.unit and rule.decimal == decimal:
@@ -278,6 +278,8 @@ def _sound(
     empty = pl.all_horizontal(pl.all().is_null()).any()
     if min(frame.null_count().row(0), default=0) > 0 and frame.select(empty).item():
         return None
+    if len(plain) == frame.width:
+        return frame
     return frame.with_columns(pl.col(pl.String).str.strip_chars())
 
 
@@ -291,7 +293,7 @@ def _read_csv(
     blanks: Plain | None = None,
 ) -> pl.DataFrame:
     """By polars' own parser; blanks: a column's word for 'no value'. Raises PolarsError."""
-    if not body.strip(b"\r\n"):
+    if body[:1] in (b"", b"\n", b"\r") and not body.strip(b"\r\n"):
         return pl.DataFrame(schema=schema)
     if quoted and body.count(b'"') % 2:  # a cell of one lone quote makes the parser panic
         raise pl.exceptions.ComputeError("a torn quote")
