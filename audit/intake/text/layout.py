@@ -22,8 +22,8 @@ from audit.intake.text.dialect import (
 from audit.intake.text.header import Header, header_cells, read_header
 from audit.intake.text.lines import QUOTE, SAMPLE_LINE, TAB, Lines, find_lines, spaces_to_tabs
 
-HEAD_SEARCH = 400  # lines looked at one by one before bytes are counted instead
-FAR_SEARCH = 20_000
+HEAD_SEARCH = 400  # lines in which two rows of data should follow each other
+FAR_SEARCH = 100_000  # lines of a preamble, at most
 PREAMBLE_KEPT = 200
 SHORT = 60  # lines of a file that is looked at whole
 LEAST_SHARE = 0.12  # of cells that look like values, in a table
@@ -75,11 +75,11 @@ def find_layout(data: Lines) -> Layout:
     top = header.first if header.first is not None else first
     above = [data.text(i).strip() for i in range(top, first)]
     preamble = [data.text(i).strip()[:500] for i in range(min(top, PREAMBLE_KEPT))]
-    lines, mark = _by_bytes(data, dialect)
+    blanks = dialect.delimiter == " "
     return Layout(
-        lines=lines,
+        lines=find_lines(spaces_to_tabs(data.data)) if blanks else data,
         dialect=dialect,
-        mark=mark,
+        mark=TAB if blanks else ord(dialect.delimiter),
         first=first,
         width=max(guess.width, len(header.names)),
         header=header,
@@ -88,13 +88,6 @@ def find_layout(data: Lines) -> Layout:
         rows=rows,
         threshold=threshold,
     )
-
-
-def _by_bytes(data: Lines, dialect: Dialect) -> tuple[Lines, int]:
-    """Lines whose cells a single byte parts, and that byte."""
-    if dialect.delimiter != " ":
-        return data, ord(dialect.delimiter)
-    return find_lines(spaces_to_tabs(data.data)), TAB
 
 
 def _guess(data: Lines) -> Guess:
@@ -147,24 +140,21 @@ def _short_words(cells: list[str]) -> bool:
 
 def _first_data(data: Lines, guess: Guess, threshold: float) -> int:
     """The first of two lines of data one after the other, but for blank lines and remarks; after a
-    long preamble, or where the rows of data are few, by counting delimiters.
+    long preamble, or where the rows of data are few, the first of all.
     """
-    pending: int | None = None
-    for i in range(min(len(data), HEAD_SEARCH)):
+    pending, lone = None, None
+    for i in range(min(len(data), FAR_SEARCH)):
+        if i >= HEAD_SEARCH and lone is not None:
+            break
         if is_remark(text := data.text(i)):
             continue
         is_data = guess.is_data(text, threshold)
         if is_data and pending is not None:
             return pending
         pending = i if is_data else None
-    if pending is not None:
-        return pending
-    lines, mark = _by_bytes(data, guess.dialect)
-    for begin, end in lines.blocks(0):
-        counts = lines.delimiters(begin, end, mark, quotes=guess.dialect.quotes)
-        for i in np.flatnonzero(counts == guess.width - 1)[:FAR_SEARCH].tolist():
-            if guess.is_data(data.text(begin + i), threshold):
-                return int(begin + i)
+        lone = pending if lone is None else lone
+    if lone is not None:
+        return lone if pending is None else pending
     for i in range(min(len(data), FAR_SEARCH)):
         if guess.is_data(data.text(i), threshold, slack=0.3):
             return i
