@@ -53,7 +53,7 @@ INSIDE = {
         "bytes": set(),
         "names": set(),
         "text": {"bytes", "names"},
-        "clock": {"text"},
+        "clock": {"bytes"},
         "units": {"names"},
     },
     "sanity": {"tests": set()},

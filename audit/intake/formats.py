@@ -23,9 +23,7 @@ UNIT_KEYS = frozenset(("unit", "units", "uom", "einheit"))  # of a column's meta
 
 
 def read_parquet(source: Source) -> RawLog:
-    """Any Parquet file's columns as a table; units from its metadata where there, else from the
-    names.
-    """
+    """Any Parquet file's columns as a table; units from its metadata, else from the names."""
     try:
         frame = pl.read_parquet(BytesIO(source.data.tobytes()))
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError) as error:

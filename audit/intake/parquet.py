@@ -1,6 +1,4 @@
-"""A Log as one Parquet file and back: zstd, canonical names, how each column was understood as
-metadata.
-"""
+"""A Log as one Parquet file and back: canonical names, how each was understood as metadata."""
 
 from __future__ import annotations
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from audit.model import Array, Bools
+from audit.model import Array
 from audit.signal.arrays import distinct, median, quantile
 
 LEAST_CHANGES = 6
@@ -20,9 +20,7 @@ SWITCH_S = 0.8
 
 
 class Rate(NamedTuple):
-    """hz: true samples a second, 0 when there are fewer than two. held: values repeat between
-    them.
-    """
+    """hz: true samples a second, 0 when there are fewer than two; held: values repeat between."""
 
     hz: float
     held: bool = False
@@ -41,29 +39,23 @@ def channel_rate(t: Array, value: Array, *, row_step_s: float) -> Rate:
     by several of its smallest steps (a quantised slow signal moves by one step at a time).
     """
     there = np.isfinite(value)
-    count = int(there.sum())
+    count, step = int(there.sum()), row_step_s
     if count < 2 or row_step_s <= 0:
         return Rate(0.0)
     if count < len(value):
         t, value = t[there], value[there]
-        step = _typical(np.diff(t))
-    else:
-        step = row_step_s
+        step = median_step(t)
     moves = np.flatnonzero(value[1:] != value[:-1])
     plain = Rate(1.0 / step if step > 0 else 0.0)
     if len(moves) < LEAST_CHANGES or len(moves) > 0.7 * (count - 1):
         return plain
     apart = np.diff(t[moves + 1])
-    if len(apart) > 4000:
-        apart = apart[:: len(apart) // 4000 + 1]
+    apart = apart[:: (len(apart) - 1) // 4000 + 1]
     ordered = np.sort(apart)
     beat = float(ordered[len(ordered) // 10])
     if beat < 1.75 * step:
-        few = float((ordered < 1.75 * step).mean())
-        if few > 0.12:
-            return plain
         beat = float(ordered[len(ordered) // 4])
-        if beat < 1.75 * step:
+        if beat < 1.75 * step or float((ordered < 1.75 * step).mean()) > 0.12:
             return plain
     singles = apart[apart < 1.6 * beat]
     beat = float(np.mean(singles)) if len(singles) else beat
@@ -91,37 +83,20 @@ def together(
     twice within a beat, is taken to be polled like the rest: 1 / the median beat.
     """
     full = 1.0 / row_step_s if row_step_s > 0 else 0.0
-    held = [
-        i for i, (r, v) in enumerate(zip(rates, values, strict=True)) if r.held and v is not None
+    known = [
+        (i, rate, v, np.flatnonzero((v[1:] != v[:-1]) & np.isfinite(v[1:])) + 1)
+        for i, (rate, v) in enumerate(zip(rates, values, strict=True))
+        if v is not None
     ]
-    quick = [
-        i
-        for i, (r, v) in enumerate(zip(rates, values, strict=True))
-        if v is not None and not r.held and _moves_often(v)
-    ]
-    if len(held) < 3 or len(quick) > 0.34 * len(held):
-        return list(rates)
-    common = median([rates[i].hz for i in held])
+    held = [rate.hz for _, rate, _, _ in known if rate.held]
+    quick = {i for i, rate, v, moved in known if not rate.held and 2 * len(moved) > len(v) - 1}
     out = list(rates)
-    for i, (rate, v) in enumerate(zip(rates, values, strict=True)):
-        if v is None or rate.held or rate.hz < 0.9 * full or i in quick:
+    if len(held) < 3 or len(quick) > 0.34 * len(held):
+        return out
+    common = median(held)
+    for i, rate, _, moved in known:
+        if rate.held or rate.hz < 0.9 * full or i in quick:
             continue
-        moved = np.flatnonzero(_changed(v)) + 1
         if len(moved) < 2 or quantile(np.diff(t[moved]), 0.1) >= 0.7 / common:
             out[i] = Rate(common, held=True)
     return out
-
-
-def _changed(value: Array | None) -> Bools:
-    if value is None:
-        return np.zeros(0, dtype=bool)
-    return np.asarray((value[1:] != value[:-1]) & np.isfinite(value[1:]))
-
-
-def _moves_often(value: Array) -> bool:
-    return bool(_changed(value).mean() > 0.5) if len(value) > 1 else False
-
-
-def _typical(steps: Array) -> float:
-    """The usual interval between samples of a sparse column: the median, gaps notwithstanding."""
-    return median(steps) if len(steps) else 0.0

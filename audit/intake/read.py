@@ -73,9 +73,7 @@ def _tables(source: Source) -> Iterator[RawLog]:
 
 
 def _sheets(source: Source) -> Iterator[RawLog]:
-    """The tables of a spreadsheet; a sheet without a log in it is passed by where another has
-    one.
-    """
+    """The tables of a spreadsheet; a sheet without a log is passed by where another has one."""
     from audit.intake.formats import spreadsheet_texts
 
     found, first = False, None
@@ -98,7 +96,7 @@ def _text_tables(text: Bytes) -> Iterator[RawLog]:
         yield table._replace(lines=table.lines + offset, notes=tuple(notes))
         if table.next_line is None:
             return
-        text = text[int(find_lines(text).starts[table.next_line]) :]
+        text = text[int(find_lines(text).edges[table.next_line]) :]
         offset += table.next_line
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from audit.model import NOT_EVALUATED, Log, Sanity
-from audit.tables import ChannelRow, channel_row
+from audit.tables import channel_row
 
 if TYPE_CHECKING:
     import pandera.polars as pa
@@ -26,9 +26,17 @@ def canonical_schema(names: Sequence[str]) -> pa.DataFrameSchema:
     import pandera.polars as pa
 
     rows = {name: row for name in names if (row := channel_row(name)) is not None}
-    columns = {"time": pa.Column(pl.Float64, [_increasing()], nullable=False)}
-    columns |= {name: _column(row) for name, row in rows.items() if name != "time"}
+    later = pa.Check(_later, error="time does not increase from row to row")
+    columns = {"time": pa.Column(pl.Float64, [later], nullable=False)}
+    for name, (low, high), unit in ((n, r.range, r.unit) for n, r in rows.items() if n != "time"):
+        within = pa.Check.in_range(low, high, error=f"outside {low:g} to {high:g} {unit}")
+        columns[name] = pa.Column(pl.Float64, [within], nullable=True, required=False)
     return pa.DataFrameSchema(columns, strict=False)
+
+
+def _later(data: pa.PolarsData) -> pl.LazyFrame:
+    step = pl.col(data.key).diff()
+    return data.lazyframe.select((step.is_null() | (step > 0)) & pl.col(data.key).is_finite())
 
 
 def faults_of(log: Log, sanity: Sanity) -> list[str]:
@@ -73,32 +81,8 @@ def _believed(log: Log, sanity: Sanity) -> pl.DataFrame:
     return log.frame.with_columns(believed)
 
 
-def _column(row: ChannelRow) -> pa.Column:
-    import pandera.polars as pa
-
-    low, high = row.range
-    return pa.Column(
-        pl.Float64,
-        [pa.Check.in_range(low, high, error=f"outside {low:g} to {high:g} {row.unit}")],
-        nullable=True,
-        required=False,
-    )
-
-
-def _increasing() -> pa.Check:
-    import pandera.polars as pa
-
-    def later(data: pa.PolarsData) -> pl.LazyFrame:
-        step = pl.col(data.key).diff()
-        return data.lazyframe.select((step.is_null() | (step > 0)) & pl.col(data.key).is_finite())
-
-    return pa.Check(later, error="time does not increase from row to row")
-
-
 def check_frame(frame: pl.DataFrame) -> list[str]:
-    """All that is wrong with a canonical frame, one sentence a column and fault; [] when nothing
-    is.
-    """
+    """All that is wrong with a canonical frame, one sentence a column and fault, or []."""
     import pandera.errors
 
     try:
@@ -112,15 +96,11 @@ def _sentences(found: object) -> list[str]:
     said = []
     for error in getattr(found, "schema_errors", []):
         column = getattr(getattr(error, "schema", None), "name", None) or "the frame"
-        reason = (
-            str((getattr(error, "check", "") and getattr(error.check, "error", "")) or error)
-            .strip()
-            .splitlines()[0]
-        )
+        told = getattr(getattr(error, "check", None), "error", None)
+        reason = str(told or error).strip().splitlines()[0]
         cases = getattr(error, "failure_cases", None)
         count = cases.height if isinstance(cases, pl.DataFrame) else 0
-        said.append(
-            (column, f"column {column}: {reason}" + (f" ({count} rows)" if count > 1 else "") + ".")
-        )
+        rows = f" ({count} rows)" if count > 1 else ""
+        said.append((column, f"column {column}: {reason}{rows}."))
     typed = {column for column, sentence in said if "to have type" in sentence}
     return sorted({s for column, s in said if column not in typed or "to have type" in s})

@@ -7,11 +7,10 @@ import pytest
 
 from audit.intake.bytes.encoding import to_utf8
 from audit.intake.read import read_raw
-from audit.intake.text.body import plain_columns
 from audit.intake.text.keep import choose_lines
 from audit.intake.text.layout import find_layout
 from audit.intake.text.lines import find_lines
-from audit.intake.text.rows import Stretches, in_one_go, in_stretches, read_rows
+from audit.intake.text.rows import Stretches, in_one_go, in_stretches, plain_columns, read_rows
 
 ROWS = "\n".join(f"{i / 10:.1f},{1000 + i},{i % 7}" for i in range(200))
 HEAD = "Time (s),Engine Speed (rpm),Gear\n"
@@ -86,7 +85,7 @@ def test_the_fast_reader_takes_a_sound_table_whole_and_reads_what_the_long_way_r
     found = in_one_go(layout, plain_columns(layout))
     assert found is not None
     slow = in_stretches(layout, {}, choose_lines(layout))
-    assert found.frame.equals(slow.frame) and not len(slow.stray)
+    assert found.frame.equals(slow.frame) and not slow.stray.any()
     assert found.frame.schema == slow.frame.schema
 
 
@@ -110,3 +109,38 @@ def test_damage_costs_its_own_stretch_and_changes_nothing_else(name, damage, mon
     slow = in_stretches(layout, {}, choose_lines(layout))
     assert found.frame.equals(slow.frame)
     np.testing.assert_array_equal(found.stray, slow.stray)
+
+
+def test_what_stands_in_a_second_table_is_not_told_of_the_first(tmp_path):
+    rows = [f"{i / 10:.1f},{900 + i},35" for i in range(30)]
+    text = "\n".join(
+        ["time,rpm,map", *rows, "time,map,rpm", *rows[:9], "session two", *rows[9:], ""]
+    )
+    path = tmp_path / "a.csv"
+    path.write_text(text)
+    first, second = read_raw(path)
+    assert first.frame.height == second.frame.height == 30
+    assert not any("no row of data" in n.message for n in first.notes)
+    assert [n.line for n in second.notes if "no row of data" in n.message] == [42]
+
+
+def test_lines_that_are_no_rows_are_told_once(tmp_path):
+    rows = [f"{i / 10:.1f},{900 + i},35" for i in range(30)]
+    path = tmp_path / "a.csv"
+    # one has too few cells, the other words where numbers should be
+    path.write_text(
+        "\n".join(["time,rpm,map", *rows[:9], "marker", *rows[9:19], "off,5,off", *rows[19:], ""])
+    )
+    (log,) = read_raw(path)
+    (told,) = [n for n in log.notes if "no rows of data" in n.message]
+    assert told.count == 2 and "line 11, 22" in told.message and log.frame.height == 30
+
+
+@pytest.mark.parametrize("rows", [0, 40])
+def test_a_cell_too_long_to_be_parted_off_is_read_all_the_same(tmp_path, rows):
+    text = HEAD + ROWS + "\n20.0," + "x" * 300_000 + ",3\n"
+    text += "".join(f"{20.1 + i / 10:.1f},{1000 + i},1\n" for i in range(rows))
+    path = tmp_path / "a.csv"
+    path.write_text(text)
+    (log,) = read_raw(path)
+    assert log.frame.height == 201 + rows and log.frame["Engine Speed (rpm)"].null_count() == 1

@@ -1,6 +1,4 @@
-"""From a path to the bytes of each log in it: plain files, gzip, zip. Told by content, not by
-extension.
-"""
+"""From a path to the bytes of each log in it: plain, gzip, zip; by content, not by extension."""
 
 from __future__ import annotations
 
@@ -27,14 +25,13 @@ FIRST_LOOK = 1 << 20  # unpacked bytes after which it is asked whether this can 
 PART = 1 << 22  # bytes unpacked at once, after that
 MAX_MEMBERS = 10_000
 MAP_FROM = 32 << 20  # larger plain files are mapped, not read
-_DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError, ValueError)
+ZIP, GZIP = (b"PK\x03\x04", b"PK\x05\x06"), b"\x1f\x8b"
+_DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, ValueError)
 
 
 @dataclass(frozen=True, eq=False)
 class Source:
-    """The bytes of one log. path: as shown to people; file: on disk, when the bytes are a whole
-    file.
-    """
+    """The bytes of one log. path: as shown to people; file: on disk, when they are a whole file."""
 
     path: str
     data: Bytes
@@ -50,9 +47,9 @@ def open_sources(path: Path) -> Iterator[Source | Rejected]:
     try:
         data = _whole_file(path)
         digest = sha256(data)
-        if starts(data, b"PK\x03\x04") or starts(data, b"PK\x05\x06"):
+        if starts(data, *ZIP):
             yield from _unzip(path, data, digest)
-        elif starts(data, b"\x1f\x8b"):
+        elif starts(data, GZIP):
             remark: list[str] = []
             array = _unpacked(_gunzip(data, remark), len(data), none="empty_gzip")
             said = "".join(remark)
@@ -65,27 +62,28 @@ def open_sources(path: Path) -> Iterator[Source | Rejected]:
         yield rejected(shown, digest, refused("no_permission"))
     except OSError as error:
         yield rejected(shown, digest, refused("no_access", why=error.strerror or error))
+    except _DAMAGED:
+        yield rejected(shown, digest, refused("damaged_zip"))
 
 
 def refuse_other_formats(data: Bytes) -> None:
     """Raise NotALog or UnreadableLog for formats that hold no table of text."""
-    head = data[:512].tobytes()
-    for magic, at, what, mend, may_hold_one in toml_table("files.toml")["formats"]:
+    head, table = data[:512].tobytes(), toml_table("files.toml")
+    for magic, at, what, mend, may_hold_one in table["formats"]:
         if head.startswith(bytes.fromhex(magic), at):
             kind = UnreadableLog if may_hold_one else NotALog
             raise kind(f"{what}, not a log. {sentence('mend', mend)}")
     if head[:2] == b"BM" and len(data) > 26 and b"\x00" in head[:26]:
         raise refused("bitmap")
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
-    if text.startswith((b"<!doctype", b"<html", b"<?xml", b"<svg", b"<gpx")):
-        raise refused("markup")
-    if text.startswith((b'{"', b"{\n", b"{\r", b"[{")):
-        raise refused("json")
+    for key, begins in table["texts"].items():
+        if text.startswith(tuple(begin.encode() for begin in begins)):
+            raise refused(key)
 
 
-def starts(data: Bytes, magic: bytes) -> bool:
-    """Whether the bytes begin with magic."""
-    return data[: len(magic)].tobytes() == magic
+def starts(data: Bytes, *magics: bytes) -> bool:
+    """Whether the bytes begin with one of these."""
+    return data[:8].tobytes().startswith(magics)
 
 
 def sha256(data: Bytes) -> str:
@@ -108,23 +106,18 @@ def _whole_file(path: Path) -> Bytes:
 
 
 def _gunzip(data: Bytes, remark: list[str]) -> Iterator[bytes]:
-    """All members of a gzip stream; a stream cut off gives what could be had, and a remark."""
-    rest, first = data.tobytes(), True
-    while rest[:2] == b"\x1f\x8b":
-        unpacker = zlib.decompressobj(31)
+    """All members of a gzip stream; of one cut off or damaged what could be had, and a remark."""
+    rest, size = data.tobytes(), FIRST_LOOK
+    while rest.startswith(GZIP):
+        unpacker, amiss = zlib.decompressobj(31), "cut off; read what is there"
         try:
-            while not unpacker.eof:
-                part = unpacker.decompress(rest, FIRST_LOOK if first else PART)
-                rest = unpacker.unconsumed_tail
-                if not part and not rest:
-                    break
-                first = False
+            while not unpacker.eof and (part := unpacker.decompress(rest, size)):
+                rest, size = unpacker.unconsumed_tail, PART
                 yield part
         except zlib.error:
-            remark.append("the gzip stream is damaged; read what came before the damage")
-            return
+            amiss = "damaged; read what came before the damage"
         if not unpacker.eof:
-            remark.append("the gzip stream is cut off; read what is there")
+            remark.append(f"the gzip stream is {amiss}")
             return
         rest = unpacker.unused_data
 
@@ -136,15 +129,17 @@ def _unpacked(parts: Iterable[bytes], packed: int, *, none: str) -> Bytes:
     for part in parts:
         total += len(part)
         _refuse_bomb(total, packed)  # a directory's sizes may lie
-        if not out:
-            _refuse_hopeless(part)
+        if not out and len(part) >= FIRST_LOOK and not part.startswith((b"PAR1", b"MDF ", b"UnFi")):
+            head = np.frombuffer(part, dtype=np.uint8)  # does it show that no log can follow?
+            refuse_other_formats(head)
+            to_utf8(head)
         out.append(part)
     if total == 0:
         raise refused(none)
-    whole = b"".join(out)
-    if whole[:4] in (b"PK\x03\x04", b"PK\x05\x06") or whole[:2] == b"\x1f\x8b":
+    whole = np.frombuffer(b"".join(out), dtype=np.uint8)
+    if starts(whole, *ZIP, GZIP):
         raise refused("nested")
-    return np.frombuffer(whole, dtype=np.uint8)
+    return whole
 
 
 def _refuse_bomb(unpacked: int, packed: int) -> None:
@@ -154,26 +149,21 @@ def _refuse_bomb(unpacked: int, packed: int) -> None:
         raise refused("bomb", times=MAX_RATIO)
 
 
-def _refuse_hopeless(head: bytes) -> None:
-    """Raise UnreadableLog where the first part of a packed file shows that no log can follow."""
-    if head[:4] in (b"PAR1", b"MDF ", b"UnFi") or len(head) < FIRST_LOOK:
-        return
-    data = np.frombuffer(head, dtype=np.uint8)
-    refuse_other_formats(data)
-    to_utf8(data)
-
-
 def _unzip(path: Path, data: Bytes, digest: str) -> Iterator[Source | Rejected]:
     try:
         archive = zipfile.ZipFile(path)
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
+    except _DAMAGED:
         raise refused("damaged_zip") from None
     own = set(toml_table("files.toml")["housekeeping"])
     with archive:
         files = [(m, PurePosixPath(m.filename).parts) for m in archive.infolist() if not m.is_dir()]
         members = [m for m, parts in files if not own & {*parts[:1], *parts[-1:]}]
-        if {m.filename for m in members} & {"[Content_Types].xml", "mimetype", "content.xml"}:
-            _refuse_other_documents(archive, members)
+        names = {m.filename for m in members}
+        if names & {"[Content_Types].xml", "mimetype", "content.xml"}:
+            # a spreadsheet is left to its reader; other documents are no logs
+            kind = archive.open("mimetype").read(200) if "mimetype" in names else b""
+            if "xl/workbook.xml" not in names and b"opendocument.spreadsheet" not in kind:
+                raise refused("document")
             _refuse_bomb(sum(m.file_size for m in members), len(data))
             yield Source(str(path), data, digest, file=path)
             return
@@ -185,21 +175,10 @@ def _unzip(path: Path, data: Bytes, digest: str) -> Iterator[Source | Rejected]:
             yield _member(archive, member, str(path))
 
 
-def _refuse_other_documents(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo]) -> None:
-    """A spreadsheet is left to its reader; other documents are no logs."""
-    names, kind = {m.filename for m in members}, b""
-    if "mimetype" in names:
-        with archive.open("mimetype") as stream:
-            kind = stream.read(200)
-    if "xl/workbook.xml" not in names and b"opendocument.spreadsheet" not in kind:
-        raise refused("document")
-
-
 def _member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, shown: str) -> Source | Rejected:
     inner = "".join(c if c.isprintable() else "?" for c in member.filename)
-    name = f"{shown}/{inner}"
+    name, plain = f"{shown}/{inner}", inner.replace("\\", "/")
     try:
-        plain = inner.replace("\\", "/")
         if ".." in PurePosixPath(plain).parts or plain[:1] == "/" or PureWindowsPath(inner).drive:
             raise refused("leads_out")
         if member.flag_bits & 1:
@@ -210,6 +189,6 @@ def _member(archive: zipfile.ZipFile, member: zipfile.ZipInfo, shown: str) -> So
             data = _unpacked(parts, member.compress_size, none="empty")
     except UnreadableLog as error:
         return rejected(name, "", error)
-    except (*_DAMAGED, RuntimeError):
+    except _DAMAGED:
         return rejected(name, "", refused("damaged_member"))
     return Source(name, data, sha256(data))

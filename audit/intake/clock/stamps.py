@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple
 
 import numpy as np
@@ -44,10 +45,8 @@ _FORMS = (
     ),
     ("two", True, rf"{_TIME}[ ,]\s*{_DATES['two']}"),
 )
-_USUAL = {  # the commonest forms, by polars' own parser
-    "ymd": ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M:%S%.f"),
-    "": ("%H:%M:%S%.f",),
-}
+# the commonest forms, by polars' own parser
+_USUAL = {"ymd": ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M:%S%.f"), "": ("%H:%M:%S%.f",)}
 LEAST_FIT = 0.8  # share of the cells that must be stamps
 
 
@@ -70,25 +69,22 @@ def parse_stamps(cells: pl.Series, *, day_first: bool | None = None) -> Stamps |
     spread = sorted(set(np.linspace(0, len(texts) - 1, 60).astype(int).tolist()))
     probe = texts.gather(spread).str.strip_chars().to_list()
     for style, timed, form in _FORMS:
-        pattern = re.compile(form)
-        if sum(pattern.fullmatch(t) is not None for t in probe) >= LEAST_FIT * len(probe):
+        if sum(map(bool, map(re.compile(form).fullmatch, probe))) >= LEAST_FIT * len(probe):
             usual = _usual(cells, style) if timed else None
             return usual or _read(cells, form, style, day_first, timed=timed)
     return None
 
 
 def _usual(cells: pl.Series, style: str) -> Stamps | None:
-    plain_time = not style and cells.head(1).str.contains(r"^\d+:\d+:\d+(?:\.\d+)?$").any()
-    for form in _USUAL.get(style, ()) if style or plain_time else ():
+    plain = style or cells.head(1).str.contains(r"^\d+:\d+:\d+(?:\.\d+)?$").any()
+    for form in _USUAL.get(style, ()) if plain else ():
         if style:
             stamps = cells.str.to_datetime(form, strict=False, time_unit="us")
         else:
             stamps = cells.str.to_time(form, strict=False)
         if stamps.null_count() == cells.null_count():
-            counts = _floats(stamps.to_physical())
-            if style:
-                return Stamps(counts / 1e6, "date-time")
-            return Stamps(counts / 1e9, "time of day", DAY_S)
+            seconds = _floats(stamps.to_physical()) / (1e6 if style else 1e9)
+            return Stamps(seconds, "date-time") if style else Stamps(seconds, "time of day", DAY_S)
     return None
 
 
@@ -108,8 +104,7 @@ def _read(
         kind, period, seconds = "minutes and seconds", 3600.0, hours * 60 + minutes + fraction
     if half:
         late = parts["ap"].str.to_lowercase().str.starts_with("p").fill_null(value=False)
-        seconds = np.where(hours == 12, seconds - 43200, seconds)
-        seconds = seconds + np.where(late.to_numpy(), 43200.0, 0.0)
+        seconds = seconds + 43200.0 * (late.to_numpy().astype(float) - (hours == 12))
     if not style:
         return Stamps(seconds, kind, period)
     return Stamps(days * DAY_S + seconds, "date-time", unsure_order=unsure)
@@ -123,15 +118,13 @@ def _fraction(parts: pl.DataFrame) -> Array:
     """'.5' is half a second; ':005' counts milliseconds (hundredths when two digits wide)."""
     width = _floats(parts["f"].str.len_chars().fill_null(0))
     colon = (parts["sep"] == ":").fill_null(value=False).to_numpy()
-    widest = float(width.max()) if len(width) else 0.0
+    widest = float(width.max(initial=0.0))
     digits = np.where(colon, 2.0 if widest == 2 else max(widest, 3.0), width)
     return np.asarray(np.nan_to_num(_floats(parts["f"])) / 10.0**digits)
 
 
 def _moves(total: Array) -> bool:
-    """Whether 12:34 means minutes and seconds: it then moves on more often than once a minute of
-    rows.
-    """
+    """Whether 12:34 means minutes and seconds: it moves on more often than each minute of rows."""
     total = total[np.isfinite(total)]
     return len(total) > 1 and float((np.diff(total) != 0).mean()) > 0.25
 
@@ -154,48 +147,37 @@ def _days(parts: pl.DataFrame, style: str, day_first: bool | None) -> tuple[Arra
 
 
 def _month_first(day: Array, month: Array, day_first: bool | None) -> tuple[bool, bool]:
-    """(month comes first, not sure). The first figure over 12 is a day; else the one that changes
-    is.
-    """
+    """(month comes first, not sure). A figure over 12 is a day; else the one that changes is."""
     if (day > 12).any() or (month > 12).any():
         return not (day > 12).any(), False
     days, months = len(np.unique(day)), len(np.unique(month))
     if days != months:
         return months > days, False
-    there = np.isfinite(day) & np.isfinite(month)
-    return day_first is False, bool((day != month)[there].any())
+    return day_first is False, bool((np.abs(day - month) > 0).any())
 
 
 def iso(seconds_since_1970: float) -> str | None:
     """ISO date-time to the millisecond; None outside the years 1990 to 2100."""
-    if not np.isfinite(seconds_since_1970) or not 6.3e8 < seconds_since_1970 < 4.1e9:
+    if not 6.3e8 < seconds_since_1970 < 4.1e9:
         return None
-    whole = date(1970, 1, 1) + timedelta(days=int(seconds_since_1970 // DAY_S))
-    rest = round(seconds_since_1970 % DAY_S, 3)
-    hours, minutes = int(rest // 3600), int(rest % 3600 // 60)
-    text = f"{whole.isoformat()}T{hours:02d}:{minutes:02d}:{int(rest % 60):02d}"
-    part = round(rest % 1, 3)
-    return text + (f"{part:.3f}"[1:] if 0 < part < 1 else "")
+    milliseconds = timedelta(milliseconds=round(seconds_since_1970 * 1000))
+    stamp = datetime(1970, 1, 1, tzinfo=UTC) + milliseconds
+    return stamp.isoformat(timespec="milliseconds" if stamp.microsecond else "seconds")[:-6]
 
 
 def date_in(text: str) -> float | None:
-    """Days since 1970 of the first date written in a text (a file name, a preamble line), or
-    None.
-    """
+    """Days since 1970 of the first date in a text (a file name, a preamble line), or None."""
     for style, form in _DATES.items():
         found = re.search(rf"(?<!\d){form.replace('[-/.]', '[-/._]')}(?!\d)", text)
         if not found:
             continue
-        year = int(found["y"]) + (2000 if len(found["y"]) == 2 else 0)
+        year, day = int(found["y"]) + (2000 if len(found["y"]) == 2 else 0), int(found["d"])
         named = style.startswith("name")
         month = _MONTHS.get(found["mo"][:3].lower(), 0) if named else int(found["mo"])
-        day = int(found["d"])
         if style == "two" and month > 12 >= day:
             day, month = month, day
-        try:
+        with contextlib.suppress(ValueError):
             return float((date(year, month, day) - date(1970, 1, 1)).days)
-        except ValueError:
-            continue
     return None
 
 

@@ -16,8 +16,7 @@ _NUMBER = (
     r"[-+]?(?:\d{1,3}(?:[.,'\u2019\u00a0\u202f ]\d{3})+(?:[.,]\d*)?|\d+(?:[.,]\d*)?|[.,]\d+)"
     r"(?:[eE][-+]?\d{1,3})?"
 )
-_UNIT = r"(?:[^\d\s.,;:+/\-][^\d]*\d?|1/(?:min|s)|(?<=\s)/min)"
-_CELL = re.compile(rf"({_NUMBER})\s*({_UNIT})?")
+_CELL = re.compile(rf"({_NUMBER})\s*((?:[^\d\s.,;:+/\-][^\d]*\d?|1/(?:min|s)|(?<=\s)/min)?)")
 _GROUPS = r"['\u2019\u00a0\u202f\s]"
 _SURE = {
     m: re.compile(
@@ -25,13 +24,12 @@ _SURE = {
     )
     for m in ".,"
 }
+_ONE_GROUP = {m: re.compile(rf"[-+]?[1-9]\d{{0,2}}\{m}\d{{3}}") for m in ".,"}
 LEAST_NUMBERS = 0.5  # share of the cells that are not blank which must be numbers
 
 
 class Rule(NamedTuple):
-    """How a column's text becomes numbers. decimal: '.' or ','; unit: written into the cells, or
-    ''.
-    """
+    """How text becomes numbers. decimal: '.' or ','; unit: written into the cells, or ''."""
 
     numeric: bool
     decimal: str = "."
@@ -46,21 +44,15 @@ def learn(cells: pl.Series, decimal: str, *, sure: bool = False) -> Rule | None:
     texts = [t for t in (c.strip() for c in cells.drop_nulls().to_list()) if t.lower() not in NULLS]
     if not texts:
         return None
-    matches = [_CELL.fullmatch(text) if len(text) <= LONGEST_VALUE else None for text in texts]
-    found = [m for m in matches if m]
+    matches = [_CELL.fullmatch(text) for text in texts if len(text) <= LONGEST_VALUE]
+    found = [(m[1].strip(), m[2].strip()) for m in matches if m]
+    units = Counter(unit for _, unit in found if unit)
+    unit, times = units.most_common(1)[0] if units else ("", 0)
+    if times < 0.5 * len(found) or not (is_unit(unit) or times > 0.8 * len(found)):
+        unit, found = "", [one for one in found if not one[1]]  # 'A12', '3rd gear' are words
     if len(found) < LEAST_NUMBERS * len(texts):
         return Rule(numeric=False)
-    units = Counter(m[2].strip() for m in found if m[2] and m[2].strip())
-    unit, times = units.most_common(1)[0] if units else ("", 0)
-    if times and (times < 0.5 * len(found) or not (is_unit(unit) or times > 0.8 * len(found))):
-        unit = ""
-    if times and not unit:  # 'A12', '3rd gear': words, not numbers
-        found = [m for m in found if not (m[2] and m[2].strip())]
-        if len(found) < LEAST_NUMBERS * len(texts):
-            return Rule(numeric=False)
-    return Rule(
-        numeric=True, decimal=_decimal([m[1].strip() for m in found], decimal, sure=sure), unit=unit
-    )
+    return Rule(True, _decimal([number for number, _ in found], decimal, sure=sure), unit)
 
 
 def _decimal(numbers: list[str], usual: str, *, sure: bool) -> str:
@@ -69,13 +61,13 @@ def _decimal(numbers: list[str], usual: str, *, sure: bool) -> str:
     if both:
         commas = sum(n.rfind(",") > n.rfind(".") for n in both)
         return "," if 2 * commas > len(both) else "."
-    for mark, other in ((",", "."), (".", ",")):
+    for mark, other in (",.", ".,"):
         marked = [n for n in numbers if mark in n]
         if not marked or any(other in n for n in numbers):
             continue
         if any(n.count(mark) > 1 for n in marked):
             return other  # 1,234,567: a mark that comes twice parts thousands
-        if any(not re.fullmatch(rf"[-+]?[1-9]\d{{0,2}}\{mark}\d{{3}}", n) for n in marked):
+        if not all(map(_ONE_GROUP[mark].fullmatch, marked)):
             return mark
         if sure:
             return usual
@@ -86,19 +78,15 @@ def _decimal(numbers: list[str], usual: str, *, sure: bool) -> str:
 
 
 def decimal_of_table(columns: list[pl.Series], usual: str) -> tuple[str, bool]:
-    """(the table's decimal mark from the columns that leave no doubt, True); (`usual`, False) when
-    none does.
-    """
-    votes: Counter[str] = Counter()
+    """(the table's mark, True) by the columns that leave no doubt, else (usual, False)."""
+    votes = dict.fromkeys(_SURE, 0)
     for cells in columns:
         texts = [t.strip()[:LONGEST_VALUE] for t in cells.drop_nulls().head(40).to_list()]
         for mark, sure in _SURE.items():
-            votes[mark] += (
-                sum([sure.fullmatch(t) is not None for t in texts]) > 0.2 * len(texts) > 0
-            )
+            votes[mark] += sum(map(bool, map(sure.fullmatch, texts))) > 0.2 * len(texts)
     if votes["."] == votes[","]:
         return usual, False
-    return ("." if votes["."] > votes[","] else ","), True
+    return max(votes, key=votes.__getitem__), True
 
 
 def to_numbers(cells: pl.Series, rule: Rule) -> pl.Series:
@@ -111,34 +99,29 @@ def to_numbers(cells: pl.Series, rule: Rule) -> pl.Series:
     doubtful = text.is_not_null() & first.is_null() & (text != "")
     if rule.decimal == ",":
         doubtful |= text.str.contains(".", literal=True).fill_null(value=False)
-    if not doubtful.any():
-        return finite(first)
-    at = doubtful.arg_true()
-    fixed = _carefully(text.gather(at), rule).cast(pl.Float64, strict=False)
-    return finite(first.scatter(at, fixed))
+    if doubtful.any():
+        at = doubtful.arg_true()
+        first = first.scatter(at, _carefully(text.gather(at), rule).cast(pl.Float64, strict=False))
+    return finite(first)
 
 
 def _carefully(text: pl.Series, rule: Rule) -> pl.Series:
     other = "," if rule.decimal == "." else "."
-    number = (
-        text.str.extract(rf"^({_NUMBER})\s*(?:1/min|1/s|/min|[^\d\s.,;:+/\-][^\d]*\d?)?$", 1)
-        if rule.unit
-        else text
-    )
+    unit = r"\s*(?:1/min|1/s|/min|[^\d\s.,;:+/\-][^\d]*\d?)?"
+    number = text.str.extract(f"^({_NUMBER}){unit}$", 1) if rule.unit else text
     number = number.str.replace_all(_GROUPS, "")
     grouped = number.str.contains(
         rf"^[-+]?\d{{1,3}}(?:\{other}\d{{3}})+(?:\{rule.decimal}\d*)?(?:[eE][-+]?\d+)?$"
     )
     ungrouped = number.str.replace_all(other, "", literal=True)
     lone = number.str.replace(other, rule.decimal, literal=True)  # one cell with the other mark
-    chosen = lone.zip_with(~grouped.fill_null(value=False), ungrouped)
-    return chosen.str.replace(",", ".", literal=True) if rule.decimal == "," else chosen
+    chosen = ungrouped.zip_with(grouped.fill_null(value=False), lone)
+    return chosen.str.replace(",", ".", literal=True)
 
 
 def all_finite(frame: pl.DataFrame) -> pl.DataFrame:
     """NaN and infinities as null: neither is a sample."""
-    # A sum is finite only where every number is; summing is several times quicker than looking at
-    # each.
+    # a sum is finite only where every number is, and several times quicker than a look at each
     sums = [values.sum() for values in frame.get_columns() if values.dtype == pl.Float64]
     if all(total is None or math.isfinite(total) for total in sums):
         return frame
@@ -154,8 +137,6 @@ def finite(values: pl.Series) -> pl.Series:
 def no_numbers(cells: pl.Series, values: pl.Series) -> pl.Series:
     """Mask of cells that hold text which is neither a number nor a word for 'no value'."""
     lost = cells.is_not_null() & values.is_null()
-    if not lost.any():
-        return lost
     at = lost.arg_true()
     words = cells.gather(at).str.strip_chars().str.to_lowercase().is_in(list(NULLS))
-    return lost.scatter(at.filter(words), False) if words.any() else lost
+    return lost.scatter(at.filter(words), False)

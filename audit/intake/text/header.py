@@ -18,27 +18,22 @@ _CLOCK = re.compile(r"(?i)(time|zeit|temps|tiempo|date|datum|uhrzeit|timestamp)\
 _TYPES = frozenset(toml_table("words.toml")["types"])
 _TAIL_WORDS = frozenset(toml_table("words.toml")["unit_after_underscore"])
 _BRACKETS = re.compile(
-    r"^(?P<name>.*?)\s*"
-    r"(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\]|\{(?P<c>[^{}]*)\}|<(?P<d>[^<>]*)>)\s*$"
+    r"(?P<name>.*?)\s*(?:\((?P<round>[^()]*)\)|\[([^\[\]]*)\]|\{([^{}]*)\}|<([^<>]*)>)"
 )
 _AFTER = re.compile(
-    r"^(?P<name>.+?)\s*(?:,\s*|\s+-\s+|\s+in\s+|\s*/\s+|:\s+)(?P<unit>[^,]{1,14})$", re.IGNORECASE
+    r"(?i)(?P<name>.+?)\s*(?:,\s*|\s+-\s+|\s+in\s+|\s*/\s+|:\s+)(?P<unit>[^,]{1,14})"
 )
 _TAIL = re.compile(
-    r"^(?P<name>.+?)[_.\s]+(?P<unit>[^\s_.]+|deg[_ ]?[CF]|deg[_ ]?btdc|km[_]h|m[_]s)$",
-    re.IGNORECASE,
-)
-_TAIL_REFERENCE = re.compile(
-    r"^(?P<name>.+?)[_.\s]+(?P<unit>[^\s_.]+ (?:abs|absolute|gauge|rel|relative))$", re.IGNORECASE
+    r"(?i)(?P<name>.+?)[_.\s]+"
+    r"(?P<unit>(?P<bare>[^\s_.]+|deg[_ ]?[CF]|deg[_ ]?btdc|km_h|m_s)"
+    r"(?: (?:abs|absolute|gauge|rel|relative))?)"
 )
 _NO_UNIT = re.compile(r"\s|bank|cyl|\d{2,}|^[A-Za-z]+\d*$")  # in square brackets
 _REFERENCE = frozenset(("a", "g", "abs", "gauge", "rel", "absolute"))
 
 
 class Header(NamedTuple):
-    """names: one a column, '' where none; units: '' where none; first: its first line, or None for
-    no header.
-    """
+    """names, units: one a column, '' where none; first: its first line, None for no header."""
 
     names: tuple[str, ...]
     units: tuple[str, ...]
@@ -67,7 +62,7 @@ def read_header(
             if names or units:
                 break
             continue  # a stray line between header and data
-        kind, remarked = _kind(cells, width, dialect, have_names=bool(names)), _is_remark(text)
+        kind, remarked = _kind(cells, width, dialect, have_names=bool(names)), _COMMENT.match(text)
         if kind == "names" and names:
             if remark and not remarked:  # what stood there was a remark under the header
                 names, top, remark = [cells], at, False
@@ -79,7 +74,7 @@ def read_header(
         if kind == "units" and units is None:
             units = cells
         elif kind == "names" or (kind == "units" and not names):  # 'lambda', 'rpm' are names too
-            remark = not names and remarked
+            remark = not names and remarked is not None
             names.insert(0, cells)
         elif kind != "types":
             break
@@ -93,24 +88,19 @@ def read_header(
 
 
 def _joined(line: Callable[[int], str], i: int) -> tuple[str, int]:
-    """Line i with the lines above it that a quoted line break tied to it."""
-    text, at = line(i), i
-    while text.count('"') % 2 and at > 0 and i - at < 6:
-        at -= 1
-        text = line(at) + " " + text
-    return (text, at) if text.count('"') % 2 == 0 else (line(i), i)
-
-
-def _is_remark(text: str) -> bool:
-    return _COMMENT.match(text) is not None
+    """Line i with the lines above it that a quoted line break tied to it, and its first line."""
+    text = line(i)
+    for at in range(i, max(-1, i - 7), -1):
+        text = text if at == i else line(at) + " " + text
+        if text.count('"') % 2 == 0:
+            return text, at
+    return line(i), i
 
 
 def header_cells(text: str, width: int, dialect: Dialect) -> list[str] | None:
     """The cells of a header line, when it has about as many as the data; else None."""
-    stripped, mark = (
-        text if text.lstrip()[:2] == "%," else _COMMENT.sub("", text),
-        dialect.delimiter,
-    )
+    stripped = text if text.lstrip()[:2] == "%," else _COMMENT.sub("", text)
+    mark = dialect.delimiter
     if mark == " ":
         words, columns = stripped.split(), re.split(r"\s{2,}|\t+", stripped.strip())
         ways = [glued := _glued_units(words), columns, words]
@@ -143,43 +133,39 @@ def _glued_units(words: list[str]) -> list[str]:
 
 def _kind(cells: Sequence[str], width: int, dialect: Dialect, *, have_names: bool) -> str:
     full = [cell for cell in cells if cell]
-    if not full:
-        return "other"
-    if all(cell.lower() in _TYPES for cell in full) and len(full) > 1:
+    if len(full) > 1 and all(cell.lower() in _TYPES for cell in full):
         return "types"
-    if value_share([c for c in full if c not in ("1", "-")], dialect.decimal) > 0.5:
+    if not full or value_share([c for c in full if c not in ("1", "-")], dialect.decimal) > 0.5:
         return "other"
     units = [bare for cell in full if is_unit(bare := cell.strip("()[]{}<> "))]
     real = any(bare.lower() not in NEUTRAL for bare in units)
     most = real and len(units) >= 0.6 * len(full) and (len(full) > 1 or width <= 2)
     if most and not any(map(_CLOCK.match, full)):
         return "units"
-    if not have_names:
-        return "names" if len(full) >= max(1, 0.4 * min(width, len(cells))) else "other"
-    pair = any(
-        cell.endswith(":") or "=" in cell or value_share([cell], dialect.decimal) == 1
-        for cell in full
-    )
-    enough = len(cells) >= width - 1 and len(full) >= max(2, 0.5 * width)
-    return "names" if enough and not pair else "other"
+    if have_names:
+        enough = len(cells) >= width - 1 and len(full) >= max(2, 0.5 * width)
+        pair = any(cell.endswith(":") or "=" in cell for cell in full)
+        named = enough and not pair and not _has_value(full, dialect)
+    else:
+        named = len(full) >= max(1, 0.4 * min(width, len(cells)))
+    return "names" if named else "other"
+
+
+def _has_value(cells: Sequence[str], dialect: Dialect) -> bool:
+    return any(cell and value_share([cell], dialect.decimal) == 1 for cell in cells)
 
 
 def _names_for(cells: Sequence[str], units: Sequence[str], dialect: Dialect) -> bool:
     """Whether a row above a units row can be its names: as many cells, and no number among them."""
-    full, below = sum(bool(c) for c in cells), sum(c.lower() not in NEUTRAL for c in units)
-    return (
-        len(cells) >= len(units) - 1
-        and full >= 0.5 * below
-        and not any(c and value_share([c], dialect.decimal) == 1 for c in cells)
-    )
+    full, below = sum(map(bool, cells)), sum(c.lower() not in NEUTRAL for c in units)
+    enough = len(cells) >= len(units) - 1 and full >= 0.5 * below
+    return enough and not _has_value(cells, dialect)
 
 
 def _merged(rows: list[list[str]], width: int) -> tuple[str, ...]:
-    fitted = [_fit(row, max(width, len(rows[-1]))) for row in rows]
-    merged = []
-    for cells in zip(*fitted, strict=True):
-        words = [re.sub(r"\s+", " ", cell).strip() for cell in cells if cell.strip()]
-        merged.append(" ".join(dict.fromkeys(words)))
+    columns = zip(*(_fit(row, max(width, len(rows[-1]))) for row in rows), strict=True)
+    words = ([" ".join(cell.split()) for cell in column if cell.strip()] for column in columns)
+    merged = [" ".join(dict.fromkeys(column)) for column in words]
     while len(merged) > width and not merged[-1]:
         merged.pop()
     return tuple(merged)
@@ -195,32 +181,26 @@ def split_unit(header: str) -> tuple[str, str]:
     Knows `(psi)`, `[kPa]`, `_kPa`, `, km/h`, ` - deg C`, ` in bar`, ` / rpm`, and `RPM ()`.
     """
     text = header.strip()
-    if found := _BRACKETS.match(text):
+    if found := _BRACKETS.fullmatch(text):
         return _split_brackets(text, found)
-    found = _AFTER.match(text)
+    found = _AFTER.fullmatch(text)
     if found and is_unit(found["unit"]):
         return found["name"].strip(), found["unit"].strip()
-    found = _TAIL_REFERENCE.match(text)
-    if found and is_unit(found["unit"]) and is_strong_unit(found["unit"].split()[0]):
+    found = _TAIL.fullmatch(text)
+    underscored = found and "_" in text and found["unit"].lower() in _TAIL_WORDS
+    if found and (underscored or (is_unit(found["unit"]) and is_strong_unit(found["bare"]))):
         return found["name"].strip(" _."), found["unit"]
-    found = _TAIL.match(text)
-    if found:
-        underscored = "_" in text and found["unit"].lower() in _TAIL_WORDS
-        if underscored or is_strong_unit(found["unit"]):
-            return found["name"].strip(" _."), found["unit"]
     return text, ""
 
 
 def _split_brackets(text: str, found: re.Match[str]) -> tuple[str, str]:
     name, inside = found["name"].strip(), next(filter(None, found.groups()[1:]), "").strip()
-    if not name:
-        return text, ""
-    if not inside:
-        return name, ""
-    whole = _TAIL.match(f"{name}({inside})") if inside.lower() in _REFERENCE else None
+    if not name or not inside:
+        return name or text, ""
+    whole = _TAIL.fullmatch(f"{name}({inside})") if inside.lower() in _REFERENCE else None
     if whole and is_unit(whole["unit"]):  # boost_kPa(g)
         return whole["name"].strip(" _."), whole["unit"]
-    square = found["a"] is None and len(inside) <= 8 and not _NO_UNIT.search(inside)
+    square = found["round"] is None and len(inside) <= 8 and not _NO_UNIT.search(inside)
     if square or is_unit(inside):
         return name, inside
     bare, unit = split_unit(name)
@@ -230,12 +210,11 @@ def _split_brackets(text: str, found: re.Match[str]) -> tuple[str, str]:
 def describe_columns(header: Header, width: int) -> list[RawColumn]:
     """One RawColumn a column, with unit and bare name; headers still as the file has them."""
     out = []
-    for i in range(width):
-        text = header.names[i] if i < len(header.names) else ""
-        row_unit = header.units[i].strip() if i < len(header.units) else ""
-        row_unit = re.sub(r"^[(\[{<]\s*|\s*[)\]}>]$", "", row_unit)
+    told = zip(_fit(header.names, width), _fit(header.units, width), strict=True)
+    for text, below in told:
+        row_unit = re.sub(r"^[(\[{<]\s*|\s*[)\]}>]$", "", below.strip())
         name, unit = split_unit(text)
-        if row_unit and row_unit.lower() not in NEUTRAL and not is_blank(row_unit):
+        if row_unit.lower() not in NEUTRAL and not is_blank(row_unit):
             out.append(RawColumn(text, row_unit, "units row", name=name if unit else text))
         else:
             out.append(RawColumn(text, unit, "header" if unit else "", name=name))

@@ -4,113 +4,98 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
-from audit.intake.bytes.encoding import CR, LF
+from audit.intake.bytes.encoding import CR, LF, Ints
 from audit.intake.said import note
-from audit.intake.text.dialect import is_blank, likeness, names_columns, value_share
-from audit.intake.text.layout import COMMENTS, Layout
-from audit.intake.text.lines import QUOTE, SPACE, TAB, Ints
+from audit.intake.text.dialect import COMMENTS, is_blank, likeness, names_columns
+from audit.intake.text.layout import Layout
+from audit.intake.text.lines import QUOTE, SPACE, TAB
 from audit.model import Bools, Note
 
 COMMON = 0.1  # share of the lines from which a width is the file's habit, not an accident
 SHORT_COMMON = 0.02
 LOOKED_AT = 2000  # odd lines that are read as text, at most
+NEAR = 12  # lines below a header among which its rows are looked for
 CUT_OFF = "sensor.gap"  # what a torn end is: from there on rows are missing
 _WITH_DECIMALS = re.compile(r'"?[-+]?\d[\d.,\' \u00a0]*[.,](\d+)"?')
+NO_LINES: Ints = np.empty(0, dtype=np.int64)
 
 
-@dataclass(frozen=True, eq=False)
-class Kept:
-    """lines: 0-based numbers of the lines kept; restarts: line numbers of repeated headers."""
+class Kept(NamedTuple):
+    """mask: which lines are rows, from the first of data on; odd: 0-based lines that are none, and
+    not empty; next_table: where another one begins; cut_off: the last line was torn, and left out.
+    """
 
-    lines: Ints
+    mask: Bools
     width: int
-    notes: tuple[Note, ...] = ()
-    restarts: tuple[int, ...] = ()
-    quotes: bool = True
+    quotes: bool
+    odd: Ints = NO_LINES
     next_table: int | None = None
-    cut_off: bool = False  # the last line was torn, and left out
-    mask: Bools = field(default_factory=lambda: np.ones(0, dtype=bool))  # from layout.first on
+    notes: tuple[Note, ...] = ()
+    cut_off: bool = False
 
 
 def choose_lines(layout: Layout) -> Kept:
-    """Decide line by line what is kept; everything else is counted and told with line numbers."""
+    """Decide line by line what is kept."""
     first, quotes = layout.first, layout.dialect.quotes
-    counts, odd_quotes, empty = _count(layout)
+    counts, open_quote, empty = _count(layout)
     width = _width(layout, counts[~empty])
-    if odd_quotes.mean() > COMMON:  # an inch mark, not a quote
-        quotes, odd_quotes = False, np.zeros_like(odd_quotes)
+    if open_quote.mean() > COMMON:  # an inch mark, not a quote
+        quotes, open_quote = False, np.zeros_like(open_quote)
     short, long = (counts < width - 1) & ~empty, counts > width - 1
-    keep = (counts == width - 1) & ~odd_quotes
-    if width == 1:
-        keep &= ~empty
+    keep = (counts == width - 1) & ~open_quote & ~(empty & (width == 1))
     habit = short.sum() > SHORT_COMMON * max(1, (~empty).sum())
     if habit and (counts[short] > 0).mean() > 0.5:
-        keep |= short & (counts >= 1) & ~odd_quotes
+        keep |= short & (counts >= 1) & ~open_quote
     odd = np.flatnonzero(~keep & ~empty)
     for i in odd[:LOOKED_AT].tolist():
-        keep[i] = long[i] and _only_words_beyond(layout, i, width)
-    long &= ~odd_quotes & ~keep
-    next_table = _next_table(layout, counts, odd, width)
+        keep[i] = long[i] and _only_words_beyond(layout, first + i, width)
+    next_table = next_table_in(layout, odd[counts[odd] != width - 1] + first)
     if next_table is not None:
-        keep[next_table:] = long[next_table:] = False
-        odd = odd[odd < next_table]
-    longer = np.flatnonzero(long)
-    keep[longer] = beyond = len(longer) > SHORT_COMMON * len(keep)
-    odd = odd[~keep[odd]]
-    again = [
-        i
-        for i in odd[:LOOKED_AT].tolist()
-        if layout.lines.text(first + i).strip() in layout.header_lines
-    ]
-    stray = odd[~np.isin(odd, again)]
-    torn: list[Note] = []
-    if next_table is None and _ends_torn(layout, counts, keep, stray, width):
-        keep[-1], stray = False, stray[stray != len(keep) - 1]
-        torn = _cut_off(layout, first + len(keep) - 1, width)
-    notes = stray_notes(layout, (stray + first).tolist()) + torn
-    if beyond:
-        notes.append(note("beyond", first + int(longer[0]) + 1, len(longer), width=width))
-    return Kept(
-        lines=np.flatnonzero(keep) + first,
-        width=width,
-        notes=tuple(notes),
-        restarts=tuple(first + i for i in again),
-        quotes=quotes,
-        next_table=None if next_table is None else first + next_table,
-        cut_off=bool(torn),
-        mask=keep,
+        keep[next_table - first :] = False
+        odd = odd[odd < next_table - first]
+    longer = odd[(long & ~open_quote & ~keep)[odd]]
+    notes = []
+    if len(longer) > SHORT_COMMON * len(keep):
+        keep[longer] = True
+        line = first + int(longer[0]) + 1
+        notes.append(note("beyond", line, len(longer), width=width))
+    last, cut_off = len(layout.lines) - 1, False
+    sound = keep[-1] and counts[-1] == width - 1 and not last_cell_is_short(layout, last)
+    torn = (
+        layout.lines.ends_open and next_table is None and len(keep) > 2 and not (sound or empty[-1])
     )
+    if torn and layout.lines.text(last).strip() not in layout.header_lines:
+        keep[-1], odd = False, odd[odd != len(keep) - 1]
+        cells = len(layout.cells(last))
+        cut_off = not layout.lines.text(last).lstrip().startswith(("#", "//"))
+        key = "torn_cell" if cells == width else "torn_line"
+        said = note(key, last + 1, code=CUT_OFF, cells=cells, width=width, before=last)
+        notes = [said, *notes] if cut_off else notes
+    return Kept(keep, width, quotes, odd[~keep[odd]] + first, next_table, tuple(notes), cut_off)
 
 
 def _count(layout: Layout) -> tuple[Ints, Bools, Bools]:
     """Of each line: its delimiters, whether a quote is left open, whether nothing stands in it."""
-    counts, odd, empty = [], [], []
-    lines, quotes, mark = layout.lines, layout.dialect.quotes, layout.delimiter
+    counts, open_quote, empty = [NO_LINES], [NO_LINES], [NO_LINES]
+    lines, quotes = layout.lines, layout.dialect.quotes
+    ink = np.ones(256, dtype=bool)
+    ink[[SPACE, CR, LF, TAB, QUOTE, layout.mark]] = False
     for a, b in lines.blocks(layout.first):
-        counts.append(lines.delimiters(a, b, mark, quotes=quotes))
-        odd.append(
-            lines.delimiters(a, b, QUOTE, quotes=False) % 2 == 1
-            if quotes
-            else np.zeros(b - a, bool)
-        )
-        block = lines.slice(a, b)
-        nothing = np.zeros(256, dtype=bool)
-        nothing[[SPACE, CR, LF, TAB, QUOTE, mark]] = True
-        ink = np.flatnonzero(~nothing[block])
-        stops = lines.stops[a:b] - lines.starts[a]
-        empty.append(np.diff(np.searchsorted(ink, stops), prepend=0) == 0)
-    return np.concatenate(counts), np.concatenate(odd), np.concatenate(empty)
+        counts.append(lines.delimiters(a, b, layout.mark, quotes=quotes))
+        open_quote.append(lines.delimiters(a, b, QUOTE) % 2 * quotes)
+        empty.append(lines.tally(a, b, np.flatnonzero(ink[lines.slice(a, b)])))
+    return np.concatenate(counts), np.concatenate(open_quote) == 1, np.concatenate(empty) == 0
 
 
 def _width(layout: Layout, counts: Ints) -> int:
     """Cells a row: the widest count that is common."""
     if len(counts) == 0:
         return layout.width
-    every = np.bincount(np.maximum(counts, 0))
+    every = np.bincount(counts)
     widths = np.flatnonzero(every)
     times = every[widths]
     common = widths[(times >= max(2, COMMON * len(counts))) & (widths >= 1)]
@@ -119,76 +104,44 @@ def _width(layout: Layout, counts: Ints) -> int:
     full = counts == header - 1
     # where short rows are the habit the full width may be rare: the header tells it
     told = (full[:5].any() and header >= layout.width) or (full.any() and header > widest)
-    return header if told and not layout.header.made_up else max(widest, 1)
+    return header if told and not layout.header.made_up else widest
 
 
-def _only_words_beyond(layout: Layout, i: int, width: int) -> bool:
+def _only_words_beyond(layout: Layout, line: int, width: int) -> bool:
     """Whether a line that is too long holds a good row, and then nothing but blanks or words."""
-    cells, decimal = layout.cells(layout.first + i), layout.dialect.decimal
-    return (
-        len(cells) > width
-        and value_share(cells[:width], decimal) >= layout.threshold
-        and all(is_blank(c) or likeness(c, decimal) == 0 for c in cells[width:])
-    )
+    cells = layout.cells(line)
+    beyond = (is_blank(c) or likeness(c, layout.dialect.decimal) == 0 for c in cells[width:])
+    return len(cells) > width and layout.is_data(cells[:width]) and all(beyond)
 
 
-def _next_table(layout: Layout, counts: Ints, odd: Ints, width: int) -> int | None:
-    """Where a header with other columns begins, followed by at least three rows of its own
-    width.
-    """
-    for i in odd[:LOOKED_AT].tolist():
-        line = layout.first + i
-        if i + 3 >= len(counts) or counts[i] < 1 or counts[i] == width - 1:
+def next_table_in(layout: Layout, odd: Ints) -> int | None:
+    """The first of these lines that names other columns, with three rows about as wide below it."""
+    for line in odd[:LOOKED_AT].tolist():
+        text, cells = layout.lines.text(line), layout.cells(line)
+        if text.strip() in layout.header_lines or text.lstrip().startswith(COMMENTS):
             continue
-        if not looks_like_header(layout, line, int(counts[i]) + 1):
+        if len(cells) < 2 or not names_columns(cells, len(cells), layout.dialect.decimal):
             continue
-        near = np.flatnonzero(np.abs(counts[i + 1 : i + 6] - counts[i]) <= 1).tolist()
-        rows = [layout.cells(line + 1 + j) for j in near]
-        if sum(value_share(r, layout.dialect.decimal) >= layout.threshold for r in rows) >= 3:
-            return int(i)
+        below = map(layout.cells, range(line + 1, min(line + 1 + NEAR, len(layout.lines))))
+        if sum(abs(len(c) - len(cells)) <= 1 and layout.is_data(c) for c in below) >= 3:
+            return int(line)
     return None
 
 
-def looks_like_header(layout: Layout, line: int, width: int) -> bool:
-    """Whether a line (0-based) within the data names columns, other ones than the header above."""
-    text = layout.lines.text(line)
-    if text.strip() in layout.header_lines or text.lstrip().startswith(COMMENTS):
-        return False
-    return names_columns(layout.cells(line), width, layout.dialect.decimal)
-
-
-def stray_notes(layout: Layout, lines: Sequence[int]) -> list[Note]:
-    """One note for the lines (0-based) that are no rows of data."""
-    if not lines:
-        return []
-    shown = ", ".join(str(i + 1) for i in lines[:8]) + (" ..." if len(lines) > 8 else "")
-    reads = layout.lines.text(lines[0]).strip().replace("\t", " ")[:60]
-    return [note("no_row", lines[0] + 1, len(lines), shown=shown, reads=reads)]
-
-
-def _ends_torn(layout: Layout, counts: Ints, keep: Bools, stray: Ints, width: int) -> bool:
-    """Whether the last line ends in the middle."""
-    last = len(counts) - 1
-    if last < 2 or not layout.lines.ends_open:
-        return False
-    if not keep[last]:
-        return last in stray
-    return bool(counts[last] != width - 1 or last_cell_is_short(layout, layout.first + last))
-
-
-def _cut_off(layout: Layout, last: int, width: int) -> list[Note]:
-    """What is said of a torn last line; nothing of a remark."""
-    if layout.lines.text(last).lstrip().startswith(("#", "//")):
-        return []
-    cells = len(layout.cells(last))
-    key = "torn_cell" if cells == width else "torn_line"
-    return [note(key, last + 1, code=CUT_OFF, cells=cells, width=width, before=last)]
+def what_is_odd(layout: Layout, odd: Sequence[int]) -> tuple[list[int], list[Note]]:
+    """Of lines that are no rows: where the header comes again; what is said of the others."""
+    texts = {i: layout.lines.text(i).strip() for i in odd[:LOOKED_AT]}
+    again = [i for i, text in texts.items() if text in layout.header_lines]
+    notes, stray = [], [i for i in odd if texts.get(i) not in layout.header_lines]
+    if stray:
+        shown = ", ".join(str(i + 1) for i in stray[:8]) + (" ..." if len(stray) > 8 else "")
+        reads = layout.lines.text(stray[0]).strip().replace("\t", " ")[:60]
+        notes.append(note("no_row", stray[0] + 1, len(stray), shown=shown, reads=reads))
+    return again, notes
 
 
 def last_cell_is_short(layout: Layout, last: int) -> bool:
-    """Whether the last cell of a line has fewer decimals than the same cell of every line before
-    it.
-    """
+    """Whether the last cell of a line has fewer decimals than that cell of every line before."""
     rows = (layout.cells(i) for i in range(max(layout.first, last - 20), last))
     before = [_WITH_DECIMALS.fullmatch(row[-1]) for row in rows if row]
     digits = {len(m[1]) for m in before if m}

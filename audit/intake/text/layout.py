@@ -3,56 +3,59 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from audit.intake.bytes.encoding import count_byte
+from audit.intake.bytes.encoding import where
 from audit.intake.said import refused
 from audit.intake.text.dialect import (
+    COMMENTS,
     Dialect,
     Guess,
-    decimal_twice,
     guess_dialect,
+    is_remark,
     names_columns,
     split_line,
     value_share,
 )
 from audit.intake.text.header import Header, header_cells, read_header
-from audit.intake.text.lines import QUOTE, TAB, Lines, find_lines, spaces_to_tabs
+from audit.intake.text.lines import QUOTE, SAMPLE_LINE, TAB, Lines, find_lines, spaces_to_tabs
 
-HEAD_SEARCH = 400  # lines looked at one by one before bytes are counted instead
-FAR_SEARCH = 20_000
+HEAD_SEARCH = 400  # lines in which two rows of data should follow each other
+FAR_SEARCH = 100_000  # lines of a preamble, at most
 PREAMBLE_KEPT = 200
 SHORT = 60  # lines of a file that is looked at whole
 LEAST_SHARE = 0.12  # of cells that look like values, in a table
 _CLOCK_NAME = re.compile(
     r"(?i)\W*(time|zeit|temps|tiempo|timestamp|uhrzeit|elapsed|t|date|datum)(?![a-z])"
 )
-COMMENTS = ("#", "//", "!", "%")
 
 
 @dataclass(frozen=True, eq=False)
 class Layout:
-    """lines: as to be parsed (blanks become tabs); first: 0-based first data line; delimiter: a
-    byte.
+    """lines: as to be parsed (blanks become tabs); first: 0-based first line of data; mark: the
+    delimiter as a byte; header_lines: texts above the data that may come again.
     """
 
     lines: Lines
     dialect: Dialect
-    delimiter: int
+    mark: int
     first: int
     width: int
     header: Header
     header_lines: frozenset[str]
     preamble: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]  # cells of sampled data lines
+    rows: list[list[str]]  # cells of sampled data lines
     threshold: float  # least share of value-like cells of a data line
 
     def cells(self, line: int) -> list[str]:
         """The cells of a line (0-based)."""
-        return split_line(self.lines.text(line), chr(self.delimiter))
+        return split_line(self.lines.text(line), chr(self.mark))
+
+    def is_data(self, cells: list[str]) -> bool:
+        """Whether enough of the cells look like values."""
+        return value_share(cells, self.dialect.decimal) >= self.threshold
 
 
 def find_layout(data: Lines) -> Layout:
@@ -67,7 +70,7 @@ def find_layout(data: Lines) -> Layout:
         first, header = _header_further_down(data, guess, first) or (first, header)
     rows = [split_line(t, dialect.delimiter) for t in _sample(data, range(first, len(data)), 24)]
     bare_commas = dialect.delimiter == "," and not dialect.quotes and not header.made_up
-    if bare_commas and decimal_twice(rows, len([n for n in header.names if n])):
+    if bare_commas and _decimal_twice(rows, sum(map(bool, header.names))):
         raise refused("comma_twice", line=first + 1)
     top = header.first if header.first is not None else first
     above = [data.text(i).strip() for i in range(top, first)]
@@ -76,13 +79,13 @@ def find_layout(data: Lines) -> Layout:
     return Layout(
         lines=find_lines(spaces_to_tabs(data.data)) if blanks else data,
         dialect=dialect,
-        delimiter=TAB if blanks else ord(dialect.delimiter),
+        mark=TAB if blanks else ord(dialect.delimiter),
         first=first,
         width=max(guess.width, len(header.names)),
         header=header,
         header_lines=frozenset(t for t in above if t and not t.startswith(COMMENTS)),
-        preamble=tuple(t for t in preamble if t),
-        rows=tuple(tuple(r) for r in rows),
+        preamble=tuple(filter(None, preamble)),
+        rows=rows,
         threshold=threshold,
     )
 
@@ -91,36 +94,32 @@ def _guess(data: Lines) -> Guess:
     """The dialect: from lines spread over all but the head, where the preamble is, and from the
     last, since most files end in data; of a short file from all. Raises NotALog or UnreadableLog.
     """
-    if len(data) < SHORT:
-        guess = guess_dialect(_sample(data, range(len(data)), 24))
+    if (n := len(data)) < SHORT:
+        guess = guess_dialect(_sample(data, range(n), 24))
     else:
-        head, tail = min(len(data) // 5, 200), range(max(0, len(data) - 11), len(data) - 1)
-        spread = _sample(data, range(head, len(data)), 14)
-        guess = guess_dialect([*spread, *_sample(data, tail, 10)])
+        spread = _sample(data, range(min(n // 5, 200), n), 14)
+        guess = guess_dialect([*spread, *_sample(data, range(n - 11, n - 1), 10)])
     if guess is None or guess.share < LEAST_SHARE:
         guess = _second_look(data, guess)
     dialect = guess.dialect
     if not dialect.quotes and dialect.delimiter != " ":
-        marks = count_byte(data.data, QUOTE)
+        marks = len(where(data.data, QUOTE))
         guess = guess._replace(dialect=dialect._replace(quotes=marks > 0 and marks % 2 == 0))
     return guess
 
 
 def _sample(data: Lines, span: range, most: int) -> list[str]:
     """Up to `most` lines spread over the span, blank and comment lines left out."""
-    picks: Iterable[int] = span
-    if len(span) > most:
-        picks = sorted(set(np.linspace(span.start, span.stop - 1, most).astype(int).tolist()))
-    texts = (data.text(i) for i in picks if data.length(i) < 1 << 20)
-    return [t for t in texts if t.strip() and not t.lstrip().startswith(COMMENTS)]
+    picks = np.linspace(span.start, span.stop - 1, min(most, len(span))).astype(int).tolist()
+    texts = map(data.text, dict.fromkeys(picks))
+    return [t for t in texts if not is_remark(t) and len(t) < SAMPLE_LINE]
 
 
 def _second_look(data: Lines, first_guess: Guess | None) -> Guess:
     """Try every line of a short file, and the head of a long one; else say why it is no log."""
-    wide = guess_dialect(_sample(data, range(len(data)), 400))
-    if wide is not None and wide.share >= LEAST_SHARE:
-        return wide
-    guess = wide or first_guess
+    guess = guess_dialect(_sample(data, range(len(data)), 400)) or first_guess
+    if guess is not None and guess is not first_guess and guess.share >= LEAST_SHARE:
+        return guess
     texts = _sample(data, range(len(data)), 40)
     if not texts:
         raise refused("blank")
@@ -139,62 +138,40 @@ def _short_words(cells: list[str]) -> bool:
     )
 
 
-def _is_data(text: str, guess: Guess, threshold: float, *, slack: float = 0.0) -> bool:
-    cells = split_line(text, guess.dialect.delimiter)
-    margin = max(1, slack * guess.width) if slack else 0
-    if not guess.width - margin <= len(cells) <= max(guess.width + margin, guess.widest):
-        return False
-    return value_share(cells, guess.dialect.decimal) >= max(threshold, 1e-9)
-
-
 def _first_data(data: Lines, guess: Guess, threshold: float) -> int:
-    """The first of two lines of data one after the other, but for blank lines and remarks."""
-    pending: int | None = None
-    for i in range(min(len(data), HEAD_SEARCH)):
-        text = data.text(i)
-        if not text.strip() or text.lstrip().startswith(COMMENTS):
+    """The first of two lines of data one after the other, but for blank lines and remarks; after a
+    long preamble, or where the rows of data are few, the first of all.
+    """
+    pending, lone = None, None
+    for i in range(min(len(data), FAR_SEARCH)):
+        if i >= HEAD_SEARCH and lone is not None:
+            break
+        if is_remark(text := data.text(i)):
             continue
-        is_data = _is_data(text, guess, threshold)
+        is_data = guess.is_data(text, threshold)
         if is_data and pending is not None:
             return pending
         pending = i if is_data else None
-    return pending if pending is not None else _first_data_far(data, guess, threshold)
-
-
-def _first_data_far(data: Lines, guess: Guess, threshold: float) -> int:
-    """After a long preamble, or where the rows of data are few: by counting delimiters."""
-    blanks = guess.dialect.delimiter == " "
-    lines = find_lines(spaces_to_tabs(data.data)) if blanks else data
-    byte = TAB if blanks else ord(guess.dialect.delimiter)
-    for begin, end in lines.blocks(0):
-        counts = lines.delimiters(begin, end, byte, quotes=guess.dialect.quotes)
-        for i in np.flatnonzero(counts == guess.width - 1)[:FAR_SEARCH].tolist():
-            if _is_data(data.text(begin + i), guess, threshold):
-                return int(begin + i)
+        lone = pending if lone is None else lone
+    if lone is not None:
+        return lone if pending is None else pending
     for i in range(min(len(data), FAR_SEARCH)):
-        if _is_data(data.text(i), guess, threshold, slack=0.3):
+        if guess.is_data(data.text(i), threshold, slack=0.3):
             return i
     raise refused("no_two_alike")
 
 
 def _earlier_table(data: Lines, guess: Guess, first: int) -> tuple[int, Guess] | None:
-    """A table of another width above the main one: a header with a clock in it, then three rows of
-    values.
-    """
+    """A table of another width above the main one: a header with a clock, then rows of values."""
     delimiter, decimal = guess.dialect.delimiter, guess.dialect.decimal
-    rows = [
-        (i, split_line(data.text(i), delimiter))
-        for i in range(min(first, HEAD_SEARCH))
-        if data.length(i) < 1 << 16
-    ]
-    rows = [(i, cells) for i, cells in rows if any(cells)]
-    for at, (_, cells) in enumerate(rows[:-3]):
+    above = [split_line(data.text(i), delimiter) for i in range(min(first, HEAD_SEARCH))]
+    for at, cells in enumerate(above):
         width = len(cells)
         if width in (1, guess.width) or not any(map(_CLOCK_NAME.match, cells)):
             continue
-        below = [row for row in rows[at + 1 : at + 5] if len(row[1]) == width]
-        values = [i for i, row in below if value_share(row, decimal) >= 0.5]
-        if value_share(cells, decimal) <= 0.1 and len(values) >= 3:
+        near = [i for i in range(at + 1, min(at + 6, len(above))) if len(above[i]) == width]
+        values = [i for i in near if value_share(above[i], decimal) >= 0.5]
+        if len(values) >= 3 and names_columns(cells, 0, decimal):
             return values[0], guess._replace(width=width, widest=max(guess.widest, width))
     return None
 
@@ -202,14 +179,21 @@ def _earlier_table(data: Lines, guess: Guess, first: int) -> tuple[int, Guess] |
 def _header_further_down(data: Lines, guess: Guess, first: int) -> tuple[int, Header] | None:
     """A header that stands below some lines of numbers: those few lines were preamble."""
     for i in range(first + 1, min(len(data), first + 60)):
-        text = data.text(i)
-        cells = header_cells(text, guess.width, guess.dialect) if text.strip() else None
+        cells = header_cells(data.text(i), guess.width, guess.dialect)
         if cells is None or not names_columns(cells, guess.width, guess.dialect.decimal):
             continue
-        for below in range(i + 1, min(len(data), i + 5)):
-            if _is_data(data.text(below), guess, 0.3, slack=0.2):
-                header = read_header(data.text, below, guess.width, guess.dialect)
-                if not header.made_up:
-                    return (below if i - first <= 5 else first), header
-                break
+        near = range(i + 1, min(len(data), i + 5))
+        below = next((j for j in near if guess.is_data(data.text(j), 0.3, slack=0.2)), None)
+        if below is not None:
+            header = read_header(data.text, below, guess.width, guess.dialect)
+            if not header.made_up:
+                return (below if i - first <= 5 else first), header
     return None
+
+
+def _decimal_twice(rows: list[list[str]], names: int) -> bool:
+    """Whether the comma is the decimal mark too: fewer names than cells, all whole numbers."""
+    full = [[cell for cell in row if cell] for row in rows]
+    cells = [cell.lstrip("+-") for row in full for cell in row]
+    wide = names >= 2 and sum(names < len(row) <= 2 * names for row in full) > 0.9 * len(rows)
+    return wide and sum(map(str.isdecimal, cells)) > 0.98 * len(cells)
