@@ -21,7 +21,7 @@ def command(
 ) -> None:
     """The evening ahead on one page: what to look at first, the duties in order, cool-downs, what
     ends it."""
-    from audit.archive.step.plan import document_of_plan, plan
+    from audit.archive.step.plan import plan
     from audit.archive.step.response_document import dumps
     from audit.report.run_sheet import render
 
@@ -29,9 +29,9 @@ def command(
         from audit.carfile import load_car
 
         here = Path("car.toml")
-        made = plan(load_car(car_file or (here if here.is_file() else None)))
+        document = plan(load_car(car_file or (here if here.is_file() else None)))
     else:
-        from audit.archive.logged_mixture import logged_afr
+        from audit.archive.logged import logged_afr
         from audit.archive.step.response import response
         from audit.archive.store.store import Archive
         from audit.database import shown
@@ -39,7 +39,7 @@ def command(
         kept = Archive(archive)
         car = options.car_of(kept, car_file)
         afr = logged_afr(kept, car.name) if car.name in kept.cars() else None
-        made = plan(car, response(kept, car, setting=setting), where=shown(archive), afr=afr)
-    document = document_of_plan(made)
+        found = response(kept, car, setting=setting)
+        document = plan(car, found, where=shown(archive), afr=afr)
     us = units == "us" if units else document["us_units"]
     output.deliver(json_to, partial(dumps, document), lambda: output.tell(render(document, us=us)))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
 
-from audit.archive.trend.air_density import air_density, at_reference, relative_density
+from audit.archive.step.air import air_density, at_reference, relative_density
 
 
 @pytest.mark.parametrize("kpa", [70.0, 85.0, 95.0, 99.0, 101.325, 104.0])

@@ -225,8 +225,8 @@ def _pull(shelf: Shelf, night_id: str, pull: str) -> PullAudit:
 
 def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     """The evening ahead, from the document 'pullaudit.plan', in the reader's units."""
-    from audit.archive.logged_mixture import logged_afr
-    from audit.archive.step.plan import document_of_plan, plan
+    from audit.archive.logged import logged_afr
+    from audit.archive.step.plan import plan
     from audit.archive.step.response import response
     from audit.report.run_sheet import boosts
 
@@ -234,8 +234,7 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     us = us_of(shelf, car)
     file = shelf.archive.car(car)
     found = shelf.remembered(("response", car), lambda: response(shelf.archive, file))
-    evening = plan(file, found, afr=logged_afr(shelf.archive, car))
-    document = document_of_plan(evening)
+    document = plan(file, found, afr=logged_afr(shelf.archive, car))
     warm = document["warm_up"]
     told = {
         key: [localise(text, us=us) for text in document[key]]
@@ -243,7 +242,7 @@ def plan_page(shelf: Shelf, car: str) -> dict[str, Any]:
     }
     return {
         "name": car,
-        "decision": _told(evening.decision, us=us),
+        "decision": _told(found.decision, us=us),
         "nothing": "No higher duty tonight" if document["history"] else "No pulls yet",
         "lead": localise(document["lead"], us=us),
         "after": localise(document["after"], us=us),
