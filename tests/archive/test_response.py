@@ -292,7 +292,9 @@ def test_a_pull_with_a_fault_in_boost_does_not_bend_the_curve():
 def test_many_pulls_at_one_duty_do_not_push_out_the_others():
     answer = Sheet().steps(*LADDER).steps(30, pulls=25).steps(30, pulls=200).ask()
     points = answer.points()
-    assert {5.0, 10.0, 15.0, 20.0, 25.0, 30.0} == set(points.duty.tolist()) and points.n == 18
+    assert {5.0, 10.0, 15.0, 20.0, 25.0, 30.0} == set(points.duty.tolist()) and len(
+        points.duty
+    ) == 18
 
 
 def test_every_figure_of_the_table_has_a_reason_and_a_source():

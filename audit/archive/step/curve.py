@@ -17,7 +17,9 @@ Does not see: a valve that answers otherwise up than down (see audit.archive.ste
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,8 +33,7 @@ SEED = 20_11
 SPREADS = ("pull_sd", "night_sd", "bend_sd")
 
 
-@dataclass(frozen=True)
-class Points:
+class Points(NamedTuple):
     """n pulls. duty: %; boost: kPa gauge; gear: whole number, 0 for unknown; night: whole number;
     weight: 1 for the newest, less for older; relative: air density over the reference's.
     """
@@ -43,10 +44,6 @@ class Points:
     night: Array
     weight: Array
     relative: Array
-
-    @property
-    def n(self) -> int:
-        return len(self.duty)
 
 
 @dataclass(frozen=True)
@@ -120,15 +117,17 @@ class Curves(dict[int, Curve]):
 
     def __init__(self, points: Points, *, spring_kpa: float | None = None) -> None:
         super().__init__()
-        if points.n == 0:
+        if len(points.duty) == 0:
             raise ValueError("a curve needs at least one pull")
         setting = figures("curve")
         spring, sd = setting["spring_kpa"], setting["spring_sd"]
         if spring_kpa is not None:
             spring, sd = spring_kpa, setting["known_spring_sd"]
         self.points, self.spring, self.spring_sd = points, spring, sd
+        # the air of the pulls may hardly differ, so that they cannot tell how boost goes by it
+        self.blind = bool(np.ptp(points.relative) < 0.01)
         fits, weights = self._fits()
-        freed = setting["scale_pulls"] + points.n
+        freed = setting["scale_pulls"] + len(points.duty)
         rng = np.random.default_rng(SEED)
         counts = rng.multinomial(PATHS, weights / weights.sum())
         self.used = [(f, int(c)) for f, c in zip(fits, counts, strict=True) if c]
@@ -137,11 +136,11 @@ class Curves(dict[int, Curve]):
         freedom = setting["tails"]
         tails = rng.standard_t(freedom, PATHS) * np.sqrt((freedom - 2.0) / freedom)
         self.scale = np.concatenate([f.scale * _freed(freed, c, rng) for f, c in self.used])
-        spread = np.concatenate([np.full(c, np.hypot(f.pull_sd, f.night_sd)) for f, c in self.used])
+        spread = np.concatenate([np.full(c, f.spread) for f, c in self.used])
         self.noise = spread * self.scale * tails
         fitted = np.concatenate([np.full(c, f.power) for f, c in self.used])
         self.power = fitted
-        if len({f.power for f, _ in self.used}) == 1 and self._learns_no_power():
+        if len({f.power for f, _ in self.used}) == 1 and self.blind:
             self.power = rng.choice(choices("air_power"), size=PATHS)
         self.air = np.exp(rng.normal(0.0, setting["air_sd"], PATHS))
         # the paths hold in the air of the pulls, whatever the power
@@ -162,10 +161,10 @@ class Curves(dict[int, Curve]):
         grid = GRID, np.full(len(GRID), float(gear))
         paths = np.empty((0, len(GRID)))
         for fit, count in self.used:
-            spreads = {"bend_sd": fit.bend_sd, "spring_sd": self.spring_sd}
-            across = _covariance(*grid, points.duty, points.gear, **spreads)
+            boost = partial(_covariance, bend_sd=fit.bend_sd, spring_sd=self.spring_sd)
+            across = boost(*grid, points.duty, points.gear)
             half = np.linalg.solve(fit.root, across.T)
-            covariance = _covariance(*grid, *grid, **spreads) - half.T @ half
+            covariance = boost(*grid, *grid) - half.T @ half
             root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
             off = rng.standard_normal((count, len(GRID))) @ root.T
             off *= self.scale[len(paths) : len(paths) + count, None]
@@ -173,16 +172,10 @@ class Curves(dict[int, Curve]):
             paths = np.concatenate([paths, mean + off])
         return paths
 
-    def _learns_no_power(self) -> bool:
-        """The air of the pulls hardly differs, so they cannot tell how boost goes by it."""
-        return float(np.ptp(self.points.relative)) < 0.01
-
     def _fits(self) -> tuple[list[_Fit], Array]:
         """The sets of spreads and power that explain the pulls, with the weight of each."""
         points, prior = self.points, figures("curve")["scale_pulls"]
-        powers = np.array(
-            choices("air_power")[1:2] if self._learns_no_power() else choices("air_power")
-        )
+        powers = np.array(choices("air_power")[1:2] if self.blind else choices("air_power"))
         spreads = [*product(*map(choices, SPREADS))]
         weigh = np.sqrt(points.weight[:, None] * points.weight)
         same_night = (points.night[:, None] == points.night) / weigh
@@ -197,7 +190,7 @@ class Curves(dict[int, Curve]):
         z = points.boost / points.relative ** powers[:, None]
         # half: how far each pull fell from what those before it led to expect, in its spreads
         half = np.linalg.solve(root, (z - self.spring - _expected_rise(points.duty)).T)
-        missed, freedom = prior + (half**2).sum(axis=1), prior + points.n
+        missed, freedom = prior + (half**2).sum(axis=1), prior + len(points.duty)
         score = -0.5 * freedom * np.log(missed / prior)
         score -= powers * float(np.log(points.relative).sum())
         score -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)[:, None]
@@ -208,26 +201,26 @@ class Curves(dict[int, Curve]):
         places = np.argwhere(weight >= LEAST_WEIGHT)
         fits = [
             _Fit(
-                *spreads[s],
-                power=float(powers[p]),
-                root=root[s],
-                solved=np.linalg.solve(root[s].T, half[s, :, p]),
-                scale=np.sqrt(missed[s, p] / freedom),
+                float(np.hypot(*spreads[s][:2])),
+                spreads[s][2],
+                float(powers[p]),
+                root[s],
+                np.linalg.solve(root[s].T, half[s, :, p]),
+                float(np.sqrt(missed[s, p] / freedom)),
             )
             for p, s in places
         ]
         return fits, weight[tuple(places.T)]
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """One set of spreads with what it takes to predict. root: Cholesky factor of the pulls'
-    covariance; solved: covariance⁻¹ (z - mean); scale: by how much this car differs from what the
-    set expects, by how far each pull fell from what those before it led to expect.
+class _Fit(NamedTuple):
+    """One set of spreads with what it takes to predict. spread: of night and pull; root: Cholesky
+    factor of the pulls' covariance; solved: covariance⁻¹ (z - mean); scale: by how much this car
+    differs from what the set expects, by how far each pull fell from what those before it led to
+    expect.
     """
 
-    pull_sd: float
-    night_sd: float
+    spread: float
     bend_sd: float
     power: float
     root: Array

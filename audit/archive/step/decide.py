@@ -6,10 +6,9 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from audit.model import VERDICTS, Decision, Finding, Night, PullAudit
+from audit.model import VERDICTS, Decision, Night
 from audit.night.decision import decided, first_look, repeated, watched_tonight
 
 if TYPE_CHECKING:
@@ -43,14 +42,16 @@ def with_decision(night: Night, archive: Archive | None = None) -> Night:
 
 
 def _decision(night: Night, archive: Archive | None) -> Decision:
-    first = first_look(((f.severity, f.look_at) for f in _findings(night)), night.verdict)
+    found = [*night.findings, *(f for audit in night.logs for f in audit.findings)]
+    found += [f for audit in night.logs for pull in audit.pulls for f in pull.findings]
+    first = first_look(((f.severity, f.look_at) for f in found), night.verdict)
     reason, (gear, duty) = night.reasons[0] if night.reasons else "", _where(night)
     if night.verdict != VERDICTS[0]:
         return decided(night.verdict, reason, first, duty_now=duty, gear=gear)
     before: dict[str, int] = {}
     older = False
     if archive is None:
-        found = response_tonight(night)
+        history = response_tonight(night)
     else:
         from audit.archive.step.response import response, watched_of
 
@@ -59,20 +60,12 @@ def _decision(night: Night, archive: Archive | None) -> Decision:
         before = watched_of(archive.findings(night.car.name), nights[at - 1]) if at else {}
         until = nights[at] if older else None
         setting = night.setting or None
-        found = response(archive, night.car, setting=setting, only_step=True, until=until)
+        history = response(archive, night.car, setting=setting, only_step=True, until=until)
     again = repeated(watched_tonight(night), before)
-    step = None if found is None else found.step
+    step = None if history is None else history.step
     made = decided(night.verdict, reason, first, step=step, again=again, duty_now=duty, gear=gear)
-    made = made if found is None else found.with_others(made)
+    made = made if history is None else history.with_others(made)
     return dataclasses.replace(made, why=f"{made.why} {AS_IT_WAS}") if older else made
-
-
-def _findings(night: Night) -> Iterator[Finding]:
-    yield from night.findings
-    for audit in night.logs:
-        yield from audit.findings
-        for pull in audit.pulls:
-            yield from pull.findings
 
 
 def _where(night: Night) -> tuple[int | None, float | None]:
@@ -94,26 +87,23 @@ def response_tonight(night: Night) -> Response | None:
     own = {"date": "2000-01-01", "night_id": TONIGHT, "setting": night.setting}
     pulls, logs = [], []
     for audit in night.logs:
-        log = {"log_id": audit.sha256 or audit.path, "path": audit.path}
-        logs.append(log | {"wall_start": audit.log and audit.log.wall_start})
-        air = {n: facts_of(audit).get(n) for n in ("barometric_kpa", "ambient_c")}
-        pulls += [own | log | air | _row(pull) for pull in audit.pulls]
+        log: dict[str, object] = {"log_id": audit.sha256 or audit.path, "path": audit.path}
+        logs.append({**log, "wall_start": audit.log and audit.log.wall_start})
+        facts = facts_of(audit)
+        air = {name: facts.get(name) for name in ("barometric_kpa", "ambient_c")}
+        for p in audit.pulls:
+            span, checks = p.pull.span, {name: {"status": c.status} for name, c in p.checks.items()}
+            told = {"index": p.pull.index, "gear": p.pull.gear, "checks": json.dumps(checks)}
+            speeds = {"rpm_start": span.rpm_start, "rpm_end": span.rpm_end}
+            pulls.append({**own, **log, **air, **speeds, **p.measures, **told})
     if not pulls:
         return None
-    told = {"verdict": night.verdict, "reasons": [*night.reasons], "added_at": ""}
+    whole: dict[str, object] = {**own, "verdict": night.verdict, "reasons": [*night.reasons]}
+    whole |= {"added_at": "", "us_units": night.us_units}
     rows, nights, started = (
-        pl.DataFrame(one, infer_schema_length=None)
-        for one in (pulls, [own | told | {"us_units": night.us_units}], logs)
+        pl.DataFrame(one, infer_schema_length=None) for one in (pulls, [whole], logs)
     )
     return Response.gather(rows, nights, car=night.car, logs=started)
-
-
-def _row(audit: PullAudit) -> dict[str, object]:
-    """A pull as the archive keeps it."""
-    pull, status = audit.pull, {name: {"status": c.status} for name, c in audit.checks.items()}
-    span = {"rpm_start": pull.span.rpm_start, "rpm_end": pull.span.rpm_end}
-    told = {"index": pull.index, "gear": pull.gear, "checks": json.dumps(status)}
-    return {**span, **audit.measures, **told}
 
 
 def _placed(night: Night, archive: Archive) -> tuple[list[str], int]:

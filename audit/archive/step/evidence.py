@@ -150,13 +150,15 @@ class Evidence:
     @cached_property
     def valves(self) -> Mapping[int, Valve]:
         """The valve as each gear that was pulled shows it."""
-        tried = {"tested": self.proved(VALVE), "direction": self.proved(DIRECTION)}
+        tested, direction = was_tested(self.journal, VALVE), was_tested(self.journal, DIRECTION)
         names = ("duty_mean_pct", "boost_settled_kpa", "relative", "night_order", "boost_peak_kpa")
         found = {}
         for gear in self.driven:
             duty, boost, relative, night, peak = arrays(self.of_gear(gear), *names)
             boost = at_reference(boost, relative, power=choices("air_power")[1])  # a middle one
-            found[gear] = examine_valve(duty, boost, night, peak=peak, **tried)
+            found[gear] = examine_valve(
+                duty, boost, night, peak=peak, tested=tested, direction=direction
+            )
         return found
 
     @cached_property
@@ -183,10 +185,6 @@ class Evidence:
         names = ("duty_mean_pct", "boost_settled_kpa", "gear", "relative")
         duty, boost, gear, relative = arrays(rows, *names)
         return Points(duty, boost, gear, night.astype(float), weight, relative)
-
-    def proved(self, what: str) -> bool:
-        """As was_tested, by this car's journal."""
-        return was_tested(self.journal, what=what)
 
 
 def arrays(rows: pl.DataFrame, *names: str) -> tuple[Array, ...]:
@@ -235,7 +233,7 @@ def counted_after(note: JournalNote | None) -> pl.Expr:
     return (pl.col("date") > note.day) | same_day.fill_null(value=True)
 
 
-def was_tested(notes: Sequence[JournalNote], *, what: str = VALVE) -> bool:
+def was_tested(notes: Sequence[JournalNote], what: str = VALVE) -> bool:
     """A note after the last that starts the curve anew says that the valve, or `what` (a pattern),
     was tried by hand and works: one before it speaks of what is no longer there.
     """

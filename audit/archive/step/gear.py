@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from audit.archive.step.evidence import VALVE, Evidence, arrays, of_last_night
+from audit.archive.step.evidence import Evidence, arrays, of_last_night, was_tested
 from audit.archive.step.projected import Line, lines_of
 from audit.archive.step.step import Bounds, Overshoot, bounds_of, figures
 from audit.archive.step.valve import Valve
@@ -53,11 +54,6 @@ class Gear:
         return self.found.curves[self.gear]
 
     @property
-    def spring_kpa(self) -> tuple[float, float, float]:
-        """(lower, median, upper) boost at no duty in the reference air, 90 %."""
-        return self.curve.interval(0.0, pull=False)
-
-    @property
     def wanted(self) -> tuple[float, float | None, float | None, float | None, str] | None:
         """(target, duty low, median, high, how it is known: 'logged', 'beyond the data' or 'guessed
         from other gears'); None without a target.
@@ -76,26 +72,19 @@ class Gear:
     def traction(self) -> dict[str, float | None]:
         """Highest boost peak without wheelspin, lowest with it, kPa gauge; None where not seen."""
         watch = limits_for(self.found.car).row("traction.wheelspin", "wheelspin_pct").watch
-        every = self.found.every
-        spun, peak = arrays(
-            every.filter(every["gear"] == self.gear), "wheelspin_pct", "boost_peak_kpa"
-        )
+        watch = math.inf if watch is None else watch
+        every = self.found.every.filter(self.found.every["gear"] == self.gear)
+        spun, peak = arrays(every, "wheelspin_pct", "boost_peak_kpa")
         held, slipped = (
-            p[np.isfinite(p)].tolist() for p in (peak[spun < watch], peak[spun >= watch])
+            peak[np.isfinite(peak) & s].tolist() for s in (spun < watch, spun >= watch)
         )
-        return {
-            "hooked_up_kpa": max(held, default=None),
-            "slipped_kpa": min(slipped, default=None),
-        }
+        return {"hooked_up_kpa": max(held, default=None), "slipped_kpa": min(slipped, default=None)}
 
     @cached_property
     def overshoot(self) -> Overshoot:
         """The worst peak over the settled level."""
-        setting, names = (
-            figures("step"),
-            ("boost_overshoot_kpa", "boost_peak_kpa", "boost_settled_kpa"),
-        )
-        logged, peak, settled = arrays(self.rows, *names)
+        setting, kpa = figures("step"), ("overshoot", "peak", "settled")
+        logged, peak, settled = arrays(self.rows, *(f"boost_{name}_kpa" for name in kpa))
         over = np.fmax(logged, peak - settled)
         seen = np.isfinite(over)
         over, settled = over[seen], settled[seen]
@@ -134,7 +123,7 @@ class Gear:
         duty = self.rows["duty_mean_pct"]
         top = max(duty, default=0.0)
         followed = any(valve.responds for valve in self.found.valves.values())
-        if not followed and not self.found.proved(VALVE) and top <= unproven:
+        if not followed and not was_tested(self.found.journal) and top <= unproven:
             bounds = replace(bounds, unproven_pct=unproven)
         known = followed or bounds.unproven_pct is not None
         # up to the duty of a night that was not clear only in usual steps

@@ -51,7 +51,9 @@ def plan(
     notes = [said["note"][name] for name, figure in unknown.items() if figure is None]
     lifts = [leg["lift_kpa"] for leg in legs]
     return {
-        **head("plan", car, known.setting if known else "", response and response.decision),
+        **head(
+            "plan", car, known.setting if known else "", response.decision if response else None
+        ),
         "gear": (known and known.main) or None,
         "us_units": us,
         "history": history,

@@ -96,4 +96,6 @@ def _line(row: ProjectedRow, limit: Limit, x: Array, y: Array) -> Line:
         left = float(np.sum((y - design @ beta) ** 2))
         noise2 = (PRIOR_PULLS * row.noise**2 + left) / (PRIOR_PULLS + len(x) - 1)
     level, slope = map(float, beta)
-    return Line(row, limit, level, slope, middle, noise2**0.5, np.linalg.inv(information))
+    return Line(
+        row, limit, level, slope, middle, noise2**0.5, np.asarray(np.linalg.inv(information))
+    )

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from audit.archive.step.evidence import LINES, Evidence, arrays, middle_of, of_last_night
+from audit.archive.step.evidence import (
+    LINES,
+    Evidence,
+    arrays,
+    middle_of,
+    of_last_night,
+    was_tested,
+)
 from audit.archive.step.gear import BASE_RUN_PCT, Gear, expects
-from audit.archive.step.step import Bounds, Step, figures, first_duty, said, whole, worded
+from audit.archive.step.step import Step, figures, first_duty, said, second_duty, worded
 
 if TYPE_CHECKING:
     import polars as pl
 
-HIGHEST_AMBIENT_KPA = 105.0
 # why pulls do not count -> what to do about it, the first that there is
 MENDS = {
     "without a believed solenoid duty": "no_duty",
@@ -106,7 +111,12 @@ def _over_spring(gear: Gear) -> Step | None:
     of a look at the lines lifts it.
     """
     valve, car = gear.valve, gear.found.car
-    if car.spring_kpa is None or not valve.levels or valve.responds or gear.found.proved(LINES):
+    if (
+        car.spring_kpa is None
+        or not valve.levels
+        or valve.responds
+        or was_tested(gear.found.journal, LINES)
+    ):
         return None
     setting, low = figures("valve"), valve.levels[0]
     used = max(low.duty - car.duty_min_pct, 0.0)
@@ -134,7 +144,7 @@ def _too_few(gear: Gear) -> Step | None:
         if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
             return worded("on_target_early", gear.gear, from_duty=top, duty=top, **known)
         peak = float(boost.max()) + gear.overshoot.allowance(float(boost.max()))
-        second = _second_duty(top, peak, bounds)
+        second = second_duty(top, peak, bounds)
         known["from_duty"] = goal = top
         mend = "one_more" if len(levels) >= least_duties else "before_second"
         if len(levels) < least_duties and gear.pulls >= 2:
@@ -148,20 +158,6 @@ def _too_few(gear: Gear) -> Step | None:
         "mend": said("mend", mend, **figured),
     }
     return worded("too_few", gear.gear, say=say, duty=goal, **known)
-
-
-def _second_duty(top: float, peak: float, bounds: Bounds) -> float | None:
-    """The duty to log after one duty alone, None where there is no room: no slope is known, so the
-    steepest that valves have must leave some over the highest peak, kPa gauge.
-    """
-    setting = figures("step")
-    sensor = math.inf if bounds.sensor_top_kpa is None else bounds.sensor_top_kpa
-    sensor -= setting["sensor_margin"] + HIGHEST_AMBIENT_KPA
-    room = min(bounds.limit_kpa, sensor) - peak
-    start = max(top, bounds.duty_min_pct)  # after a base run the solenoid's least duty is no step
-    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - start)
-    second = whole(start + step + 0.05)
-    return None if second < start + setting["least"] - 0.05 else second
 
 
 def _no_clear_night(gear: Gear) -> Step | None:

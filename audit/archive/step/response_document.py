@@ -98,7 +98,7 @@ def _gear(gear: GearResponse) -> dict[str, Any]:
         "points": _points(gear),
         "levels": [{**plain(level, *levels), "pulls": level.pulls} for level in valve.levels],
         "curve": _curve(gear),
-        "spring_kpa": _named(RANGE, gear.spring_kpa),
+        "spring_kpa": _named(RANGE, gear.curve.interval(0.0, pull=False)),
         "dead_band_pct": _named(RANGE, valve.dead_band),
         "end_stop_pct": _named(RANGE, valve.end_stop),
         "hysteresis_kpa": number(valve.hysteresis_kpa),

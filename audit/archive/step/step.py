@@ -6,14 +6,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from audit.model import Car
 from audit.tables import toml_table
 
+HIGHEST_AMBIENT_KPA = 105.0
+ROUNDING_PCT = 0.05  # logged duty is rounded
 
-@dataclass(frozen=True, slots=True)
-class ProjectedRow:
+
+class ProjectedRow(NamedTuple):
     """A measure that is carried on to the next step's boost; slope and sd a kPa, noise in its unit;
     over_air: it stands on the outside air.
     """
@@ -62,8 +64,7 @@ def said(group: str, key: str, **figures: Any) -> str:
     return str(words(group)[key]).format(**figures)
 
 
-@dataclass(frozen=True)
-class Overshoot:
+class Overshoot(NamedTuple):
     """worst_kpa: highest peak over the settled level seen; share: the same over the settled level;
     spread_kpa: sd. seen: False where no pull could show it.
     """
@@ -78,8 +79,7 @@ class Overshoot:
         return max(self.worst_kpa, self.share * settled_kpa) + self.spread_kpa
 
 
-@dataclass(frozen=True)
-class Air:
+class Air(NamedTuple):
     """Last night's: density over the reference's, ambient pressure in kPa absolute."""
 
     relative: float
@@ -119,17 +119,30 @@ def bounds_of(car: Car, target: float) -> Bounds:
 
 
 def first_duty(car: Car) -> float:
-    """The first duty above none that may be tried after a base run, %.
+    """The first duty above none that may be tried after a base run, %: as from one duty to a
+    second, between the spring's boost with overshoot on it and the limit; at least the smallest
+    step.
+    """
+    setting, spring = figures("step"), car.spring_kpa
+    peak = figures("curve")["spring_kpa"] if spring is None else spring
+    bounds = bounds_of(car, math.inf)
+    second = second_duty(0.0, peak + setting["overshoot_unseen"], bounds)
+    least = min(car.duty_min_pct + setting["least"], car.duty_max_pct)
+    return least if second is None else second
 
-    One step over the least duty that moves the solenoid, as far as the steepest valve leaves room
-    between the spring's boost, with overshoot on it, and the limit; at least the smallest step.
+
+def second_duty(top: float, peak: float, bounds: Bounds) -> float | None:
+    """The duty to log after one duty alone, None where there is no room: no slope is known, so the
+    steepest that valves have must leave some over the highest peak, kPa gauge.
     """
     setting = figures("step")
-    spring = figures("curve")["spring_kpa"] if car.spring_kpa is None else car.spring_kpa
-    limit = math.inf if car.boost_limit_kpa is None else car.boost_limit_kpa
-    room = limit - spring - setting["overshoot_unseen"]
-    size = min(bounds_of(car, 0.0).step_pct, room / setting["first_rise"])
-    return min(car.duty_min_pct + max(whole(size), setting["least"]), car.duty_max_pct)
+    sensor = math.inf if bounds.sensor_top_kpa is None else bounds.sensor_top_kpa
+    sensor -= setting["sensor_margin"] + HIGHEST_AMBIENT_KPA
+    room = min(bounds.limit_kpa, sensor) - peak
+    start = max(top, bounds.duty_min_pct)  # after a base run the solenoid's least duty is no step
+    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - start)
+    second = whole(start + step + ROUNDING_PCT)
+    return None if second < start + setting["least"] - ROUNDING_PCT else second
 
 
 def whole(duty: float) -> float:
@@ -167,12 +180,8 @@ def worded(key: str, gear: int, binds: str = "", *, say: Any = None, **known: An
     """A step by a row of the table of words. binds: the bound, else that of the row, else its name.
     say: figures of the sentences beside those of the step, `known`.
     """
-    row, figures = words("step")[key], {"gear_said": gear_said(gear), **known, **(say or {})}
+    named = f"gear {gear}" if gear else "a gear not known"
+    row, figures = words("step")[key], {"gear_said": named, **known, **(say or {})}
     sentence, then = (row.get(name, "").format(**figures) for name in ("said", "next"))
     binds = binds or row.get("binds", key)
     return Step(row["action"], gear, sentence, binds, log_next=then, **known)
-
-
-def gear_said(gear: int) -> str:
-    """'gear 3', or that it is not known."""
-    return f"gear {gear}" if gear else "a gear not known"

@@ -15,9 +15,7 @@ from typing import Any
 import numpy as np
 
 from audit.archive.step.gear import Gear, ends, expects
-from audit.archive.step.step import Step, figures, said, whole, worded, words
-
-ROUNDING_PCT = 0.05  # logged duty is rounded
+from audit.archive.step.step import ROUNDING_PCT, Step, figures, said, whole, worded, words
 
 
 def next_step(gear: Gear) -> Step:

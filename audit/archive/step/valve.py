@@ -5,8 +5,10 @@ spread.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from audit.archive.step.step import figures, said
 from audit.model import Array
@@ -19,8 +21,7 @@ LEAST_STOP_PCT = 4.0  # an end stop is seen over this much duty
 HYSTERESIS_PULLS = 2  # coming down, at duties met going up too
 
 
-@dataclass(frozen=True)
-class Level:
+class Level(NamedTuple):
     """All pulls at about one duty. Duty %, boost kPa gauge; fitted: by the isotonic fit; low, high:
     of the pulls; spread: sd, None for one pull; peak: highest, None where unknown.
     """
@@ -35,8 +36,7 @@ class Level:
     peak: float | None = None
 
 
-@dataclass(frozen=True)
-class Slope:
+class Slope(NamedTuple):
     """Boost on duty, kPa per %, with the ends of its 90 % interval, of the wider one by which a
     valve is called backwards, and of the widest, by which it is said to answer, or is backwards
     whatever somebody found by hand.
@@ -73,9 +73,9 @@ class Valve:
         """By how much boost fell from the first duty to the second, the only ones so far; None
         where it did not fall by about as much as evenings differ.
         """
-        if self.slope is None or len(self.levels) != 2:
-            return None
-        fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
+        fell = 0.0
+        if self.slope is not None and len(self.levels) == 2:
+            fell = self.slope.middle * (self.levels[0].duty - self.levels[1].duty)
         return fell if fell > figures("valve")["differ_kpa"] else None
 
     @property
@@ -184,7 +184,13 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
 
 
 def _fault(
-    duty: Array, night: Array, highest: Array, valve: Valve, *, tested: bool, direction: bool
+    duty: Array,
+    night: Array,
+    highest: npt.NDArray[np.bool_],
+    valve: Valve,
+    *,
+    tested: bool,
+    direction: bool,
 ) -> tuple[str, str] | None:
     """A valve that works the wrong way, from two duties on, unless each had one evening alone or it
     moves the right way by hand and the evenings may have made the fall; one that does nothing, from
