@@ -159,18 +159,17 @@ class Curves(dict[int, Curve]):
         """Draws of boost in one gear before they are made to rise, (PATHS, 101) kPa gauge."""
         rng, points = np.random.default_rng((SEED, gear)), self.points
         grid = GRID, np.full(len(GRID), float(gear))
-        paths = np.empty((0, len(GRID)))
+        means, offs = [], []
         for fit, count in self.used:
             boost = partial(_covariance, bend_sd=fit.bend_sd, spring_sd=self.spring_sd)
             across = boost(*grid, points.duty, points.gear)
             half = np.linalg.solve(fit.root, across.T)
             covariance = boost(*grid, *grid) - half.T @ half
             root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
-            off = rng.standard_normal((count, len(GRID))) @ root.T
-            off *= self.scale[len(paths) : len(paths) + count, None]
-            mean = self.spring + _expected_rise(GRID) + across @ fit.solved
-            paths = np.concatenate([paths, mean + off])
-        return paths
+            means += [across @ fit.solved] * count
+            offs.append(rng.standard_normal((count, len(GRID))) @ root.T)
+        middle = self.spring + _expected_rise(GRID) + np.array(means)
+        return np.asarray(middle + np.concatenate(offs) * self.scale[:, None])
 
     def _fits(self) -> tuple[list[_Fit], Array]:
         """The sets of spreads and power that explain the pulls, with the weight of each."""

@@ -105,14 +105,13 @@ class Evidence:
             "with duty moving in the pull": duty_led(),
             "with figures out of range": ~inside,
         }
-        left_out: dict[str, int] = {}
-        rows = every = _complete(pulls, nights, logs)
-        for reasons in (unasked, unfit):
-            every = rows
-            for why, where in reasons.items():
-                fit = rows.filter(~where.fill_null(value=False))
-                left_out |= {why: rows.height - fit.height} if fit.height < rows.height else {}
-                rows = fit
+        rows, reasons = _complete(pulls, nights, logs), {**unasked, **unfit}
+        held = rows.with_columns(**{why: w.fill_null(value=False) for why, w in reasons.items()})
+        out = held.select(*reasons).to_numpy().astype(bool)
+        first = np.where(out.any(axis=1), out.argmax(axis=1), len(reasons))
+        left_out = {why: int(np.sum(first == i)) for i, why in enumerate(reasons) if i in first}
+        every = rows.filter(pl.Series(first >= len(unasked)))
+        rows = rows.filter(pl.Series(first == len(reasons)))
         return cls(car, nights, notes, setting, changed, rows, every, left_out, **more)
 
     @property
