@@ -70,16 +70,13 @@ def refusal(gear: Gear) -> Step | None:
 
 
 def _last_night(gear: Gear) -> Step | None:
-    held, valve = (
-        not_clear(gear.found.kept, gear.found.setting, last_clear=gear.last_clear),
-        gear.valve,
-    )
+    found, faults = gear.found, gear.valve.faults
+    held = not_clear(found.kept, found.setting, last_clear=gear.last_clear)
     if held is None:
         return None
-    held = replace(held, gear=gear.gear, target=gear.target)
-    if not valve.faults:
-        return held
-    return replace(held, sentence=f"{held.sentence} {valve.said[0]}", duty=None)
+    if faults:
+        held = replace(held, sentence=f"{held.sentence} {gear.valve.said[0]}", duty=None)
+    return replace(held, gear=gear.gear, target=gear.target)
 
 
 def _fault(gear: Gear) -> Step | None:
@@ -110,24 +107,19 @@ def _over_spring(gear: Gear) -> Step | None:
     duty: a base run, and the refusal where that gives as much. The curve, a right spring or a note
     of a look at the lines lifts it.
     """
-    valve, car = gear.valve, gear.found.car
-    if (
-        car.spring_kpa is None
-        or not valve.levels
-        or valve.responds
-        or was_tested(gear.found.journal, LINES)
-    ):
+    valve, car, looked = gear.valve, gear.found.car, was_tested(gear.found.journal, LINES)
+    if car.spring_kpa is None or not valve.levels or valve.responds or looked:
         return None
     setting, low = figures("valve"), valve.levels[0]
     used = max(low.duty - car.duty_min_pct, 0.0)
     over = low.boost - car.spring_kpa - setting["by_little_duty"] * used
     if used > setting["little_duty"] or over < setting["over_spring"]:
         return None
-    figured = {"low": low, "over": over, "spring": car.spring_kpa}
-    say, target = {"seen": said("mend", "over_spring", **figured)}, gear.target
+    seen, key = said("mend", "over_spring", low=low, over=over, car=car), "over_spring"
+    known: dict[str, Any] = {"target": gear.target}
     if low.duty > BASE_RUN_PCT:
-        return worded("base_run", gear.gear, say=say, from_duty=low.duty, duty=0.0, target=target)
-    return worded("over_spring", gear.gear, say=say, target=target)
+        key, known = "base_run", {**known, "from_duty": low.duty, "duty": 0.0}
+    return worded(key, gear.gear, say={"seen": seen}, **known)
 
 
 def _too_few(gear: Gear) -> Step | None:

@@ -91,21 +91,17 @@ class Response(Evidence):
         """Of the main gear, or the refusal."""
         return self.main_gear.step if self.main_gear else nothing_logged(self)
 
-    @property
-    def other_gears(self) -> tuple[tuple[int, float], ...]:
-        """(gear, its next duty in %) of the others with pulls that have one; none after a
-        refusal.
-        """
-        others = [g for g in self.gears if g.gear and g.pulls and g.gear != self.main]
-        if self.step.action == "refuse":
-            return ()
-        steps = ((g.gear, g.step) for g in others)
-        return tuple((g, s.duty) for g, s in steps if s.duty is not None and s.action != "refuse")
-
     def with_others(self, decision: Decision) -> Decision:
-        """A decision with the next duties of the other gears, where it is one about a step."""
-        others = () if decision.state == "no_step" else self.other_gears
-        return replace(decision, other_gears=others)
+        """A decision with the next duty of each other gear with pulls that has one, where it is one
+        about a step and the main gear's is none that was refused.
+        """
+        if decision.state == "no_step" or self.step.action == "refuse":
+            return decision
+        others = (
+            (g.gear, g.step) for g in self.gears if g.gear and g.pulls and g.gear != self.main
+        )
+        duties = ((g, s.duty) for g, s in others if s.action != "refuse" and s.duty is not None)
+        return replace(decision, other_gears=tuple(duties))
 
     @cached_property
     def decision(self) -> Decision | None:
