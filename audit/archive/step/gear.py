@@ -11,7 +11,7 @@ import numpy as np
 
 from audit.archive.step.evidence import Evidence, arrays, of_last_night, was_tested
 from audit.archive.step.projected import Line, lines_of
-from audit.archive.step.step import Bounds, Overshoot, bounds_of, figures
+from audit.archive.step.step import Bounds, Overshoot, Step, bounds_of, figures, worded
 from audit.archive.step.valve import Valve
 from audit.night.decision import SET_WITHIN, as_set
 from audit.tables import limits_for
@@ -154,3 +154,10 @@ def ends(gear: Gear, duty: float, *, pull: bool = True) -> tuple[float, float, f
 def expects(gear: Gear, duty: float) -> dict[str, Any]:
     """A duty with the boost of the next pull there."""
     return dict(zip(("duty", "low", "expected", "high"), (duty, *ends(gear, duty)), strict=True))
+
+
+def made(gear: Gear, key: str, duty: float, binds: str = "", *, say: Any, **known: Any) -> Step:
+    """As worded, of a gear with a curve: a step from its base duty, with what is expected of it."""
+    bounds = {"limit": gear.bounds.limit_kpa, "target": gear.bounds.target_kpa}
+    told = {"from_duty": gear.base, **bounds, **expects(gear, duty), **known}
+    return worded(key, gear.gear, binds, say=say, **told)

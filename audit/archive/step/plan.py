@@ -32,44 +32,39 @@ def plan(
     known = response if response is not None and response.n else None
     history = response is not None and response.nights > 0
     us = response.us_units if response is not None else car.units == "us"
-    step = None if response is None else response.step
-    if step is not None and (known is not None or step.binds == "last_night"):
-        before = said["mended"] if step.binds == "last_night" else []
-        lead, legs = step.sentence, _legs(car, step, response.main_gear if response else None)
-        if step.duty is None or step.binds == "last_night":
-            lead = f"{step.sentence} {step.log_next}".strip()
+    if response is not None and (known or response.step.binds == "last_night"):
+        step = response.step
+        held, legs = step.binds == "last_night", _legs(car, step, response.main_gear)
+        before = list(said["mended"]) if held else []
+        lead = step.sentence if legs and not held else f"{step.sentence} {step.log_next}".strip()
     else:
         before = [text.format(lift=_first_lift(car)) for text in said["new"]]
-        lead = said["lead"]["new"]
-        if history and step is not None:
-            why = step.sentence.removeprefix("No step up: ")
-            why = f"{why[:1].upper()}{why[1:]} {step.log_next}"
-            lead = said["lead"]["history"].format(why=why)
         legs = [_leg(car), _leg(car, key="first", duty=first_duty(car))]
+        lead = said["lead"]["new"]
+        if history and response is not None:
+            why = response.step.sentence.removeprefix("No step up: ")
+            why = f"{why[:1].upper()}{why[1:]} {response.step.log_next}"
+            lead = said["lead"]["history"].format(why=why)
+    decision = None if response is None else response.decision
+    lift = max((leg["lift_kpa"] for leg in legs), default=_first_lift(car))
+    afr = car.stoichiometric_afr if us and not history else afr
     cool, cool_from = _cool_down(known)
     unknown = {"no_limit": car.boost_limit_kpa, "no_spring": car.spring_kpa}
     notes = [said["note"][name] for name, figure in unknown.items() if figure is None]
-    lifts = [leg["lift_kpa"] for leg in legs]
     return {
-        **head(
-            "plan", car, known.setting if known else "", response.decision if response else None
-        ),
+        **head("plan", car, known.setting if known else "", decision),
         "gear": (known and known.main) or None,
         "us_units": us,
         "history": history,
         "lead": lead,
         "inspect": list(said["inspect"]),
-        "before": list(before),
+        "before": before,
         "warm_up": {"coolant_c": setting["warm_coolant_c"], "oil_c": setting["warm_oil_c"]},
         "legs": legs,
         "after": _after(where, [leg["duty_pct"] for leg in legs]) if legs else None,
         "cool_down_s": cool,
         "cool_down_from": cool_from,
-        "ends": _ends(
-            car,
-            max(lifts, default=_first_lift(car)),
-            afr=car.stoichiometric_afr if us and not history else afr,
-        ),
+        "ends": _ends(car, lift, afr=afr),
         "notes": list(known.notes) if known else notes,
     }
 
@@ -129,15 +124,11 @@ def _lift(gear: GearResponse, high: float | None) -> float:
     of the spring: then a little over that.
     """
     car, levels = gear.found.car, gear.valve.levels
+    first, seen = _first_lift(car), max(level.high for level in levels)
     if high is None and levels[-1].duty <= BASE_RUN_PCT:
-        first, over, seen = (
-            _first_lift(car),
-            figures("evening")["lift_over_spring"],
-            levels[-1].high,
-        )
+        over = figures("evening")["lift_over_spring"]
         return first if seen + 0.5 * over <= first else _under_limit(car, seen + over)
     if high is None:  # a second duty, no slope known: what the steepest valve may bring
-        seen = max(level.high for level in levels)
         high = seen + figures("step")["first_rise"] * figures("step")["duty"]
     return _under_limit(car, high + gear.overshoot.allowance(high))
 

@@ -15,7 +15,7 @@ from audit.archive.step.evidence import (
     of_last_night,
     was_tested,
 )
-from audit.archive.step.gear import BASE_RUN_PCT, Gear, expects
+from audit.archive.step.gear import BASE_RUN_PCT, Gear, made
 from audit.archive.step.step import Step, figures, first_duty, said, second_duty, worded
 
 if TYPE_CHECKING:
@@ -173,30 +173,15 @@ def _once_more(gear: Gear) -> Step | None:
         return None
     duty = first if seen[0] < seen[1] else second
     duty = round(duty / figures("step")["least"]) * figures("step")["least"]
-    return worded(
-        "not_followed" if valve.fell_kpa is None else "fell",
-        gear.gear,
-        "unproven" if late else "fell",
-        say={
-            "first": first,
-            "second": second,
-            "fell": valve.fell_kpa,
-            "lead": "Stay at" if abs(duty - gear.base) < 0.25 else "Back to",
-            "tested": f"; {said('mend', 'tested')}" if late else ".",
-        },
-        from_duty=gear.base,
-        limit=bounds.limit_kpa,
-        target=bounds.target_kpa,
-        **expects(gear, duty),
-    )
+    say = {
+        "first": first,
+        "second": second,
+        "fell": valve.fell_kpa,
+        "lead": "Stay at" if abs(duty - gear.base) < 0.25 else "Back to",
+        "tested": f"; {said('mend', 'tested')}" if late else ".",
+    }
+    key = "not_followed" if valve.fell_kpa is None else "fell"
+    return made(gear, key, duty, "unproven" if late else "fell", say=say)
 
 
-RULES = (
-    _last_night,
-    _fault,
-    _no_target,
-    _over_spring,
-    _too_few,
-    _no_clear_night,
-    _once_more,
-)
+RULES = (_last_night, _fault, _no_target, _over_spring, _too_few, _no_clear_night, _once_more)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from audit.archive.step.air import REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C, at_reference
+from audit.archive.step.gear import ends
 from audit.archive.step.projected import lines_of, not_projected
 from audit.archive.step.response import GearResponse, Response
 from audit.archive.step.step import Step
@@ -134,13 +135,12 @@ def _curve(gear: GearResponse) -> list[dict[str, Any]]:
     """Of the next pull in last night's air, every CURVE_EVERY_PCT up to the valve's end; 'logged'
     inside the data.
     """
-    rows, data = [], gear.curve.data
-    for duty in range(0, int(min(gear.found.car.duty_max_pct, 100.0)) + 1, CURVE_EVERY_PCT):
-        ends = gear.curve.interval(float(duty), relative=gear.found.air.relative)
-        low, middle, high = map(number, ends)
-        inside = bool(data) and data[0] - 1 <= duty <= data[1] + 1
+    data, most = gear.curve.data, int(min(gear.found.car.duty_max_pct, 100.0))
+    rows = []
+    for duty in range(0, most + 1, CURVE_EVERY_PCT):
+        low, middle, high = map(number, ends(gear, float(duty)))
         row = {"duty_pct": duty, "low_kpa": low, "median_kpa": middle, "high_kpa": high}
-        rows.append({**row, "logged": inside})
+        rows.append({**row, "logged": bool(data) and data[0] - 1 <= duty <= data[1] + 1})
     return rows
 
 

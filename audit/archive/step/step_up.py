@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from audit.archive.step.gear import Gear, ends, expects
-from audit.archive.step.step import ROUNDING_PCT, Step, figures, said, whole, worded, words
+from audit.archive.step.gear import Gear, ends, made
+from audit.archive.step.step import ROUNDING_PCT, Step, figures, said, whole, words
 
 
 def next_step(gear: Gear) -> Step:
@@ -77,19 +77,10 @@ def _target_duty(gear: Gear) -> tuple[float | None, float | None, float | None]:
 
 
 def _made(gear: Gear, key: str, duty: float, binds: str = "", **say: Any) -> Step:
-    """A step by a row of the table of words, with what is expected of its duty."""
-    return worded(
-        key,
-        gear.gear,
-        binds,
-        say={"base": gear.base, "here": ends(gear, gear.base)[1], **say},
-        from_duty=gear.base,
-        peak=_peak(gear, duty),
-        limit=gear.bounds.limit_kpa,
-        target=gear.bounds.target_kpa,
-        target_duty=_target_duty(gear),
-        **expects(gear, duty),
-    )
+    """A step by a row of the table of words, with how far its peak may go."""
+    say |= {"base": gear.base, "here": ends(gear, gear.base)[1]}
+    more = {"peak": _peak(gear, duty), "target_duty": _target_duty(gear)}
+    return made(gear, key, duty, binds, say=say, **more)
 
 
 def _says(gear: Gear, group: str, key: str, duty: float | None = None, **say: Any) -> str:
