@@ -81,6 +81,7 @@ def response_tonight(night: Night) -> Response | None:
     """What the night's own pulls say of boost against duty; None where it has none."""
     import polars as pl
 
+    from audit.archive.step.evidence import REALS
     from audit.archive.step.response import Response
     from audit.night.facts import facts_of
 
@@ -90,12 +91,12 @@ def response_tonight(night: Night) -> Response | None:
         log: dict[str, object] = {"log_id": audit.sha256 or audit.path, "path": audit.path}
         logs.append({**log, "wall_start": audit.log and audit.log.wall_start})
         facts = facts_of(audit)
-        air = {name: facts.get(name) for name in ("barometric_kpa", "ambient_c")}
         for p in audit.pulls:
             span, checks = p.pull.span, {name: {"status": c.status} for name, c in p.checks.items()}
             told = {"index": p.pull.index, "gear": p.pull.gear, "checks": json.dumps(checks)}
             speeds = {"rpm_start": span.rpm_start, "rpm_end": span.rpm_end}
-            pulls.append({**own, **log, **air, **speeds, **p.measures, **told})
+            measured = {name: p.measures.get(name, facts.get(name)) for name in REALS}
+            pulls.append({**own, **log, **measured, **speeds, **told})
     if not pulls:
         return None
     whole: dict[str, object] = {**own, "verdict": night.verdict, "reasons": [*night.reasons]}
