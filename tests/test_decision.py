@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -86,6 +89,36 @@ def alone(*args: str) -> dict:
     return json.loads(
         CliRunner().invoke(screen_command, [*args, "--json", "-"], catch_exceptions=False).stdout
     )
+
+
+LOADED = """
+import sys
+from click.testing import CliRunner
+from audit.cli.screen import command
+rooms = "audit.archive.store", "audit.archive.trend", "sqlite3", "scipy"
+step = "audit.archive.step."
+for night in sys.argv[1:]:
+    CliRunner().invoke(command, [night, "--json", "-", "--workers", "1"], catch_exceptions=False)
+    print(sorted(m for m in sys.modules if m.startswith(rooms)), step + "response" in sys.modules,
+        step + "curve" in sys.modules)
+"""
+
+
+def test_a_decision_without_an_archive_loads_no_more_than_it_takes(tmp_path):
+    """A night that is held asks for no step, and one duty for no curve; none for the archive."""
+    one = tmp_path / "one"
+    one.mkdir()
+    shutil.copy(SAMPLES / "car.toml", one)
+    shutil.copy(SAMPLES / "2025-05-10_duty_steps" / "run_1.csv", one)
+    nights = (SAMPLES / "2025-05-24_overshoot", one, SAMPLES / "2025-05-10_duty_steps")
+    done = subprocess.run(
+        [sys.executable, "-c", LOADED, *map(str, nights)],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=SAMPLES.parents[1],
+    )
+    assert done.stdout.splitlines() == ["[] False False", "[] True False", "[] True True"]
 
 
 def test_screen_with_and_without_archive_and_response_tell_one_decision(tmp_path):

@@ -72,7 +72,7 @@ def _screened(name: str, car_file: Path | None) -> tuple[Pulls, bool, float | No
 
 
 def _kept(name: str, folder: str | None, car_file: Path | None) -> tuple[Pulls, bool, float | None]:
-    from audit.archive.logged_mixture import logged_afr
+    from audit.archive.logged import logged_afr
     from audit.archive.store.store import Archive
     from audit.errors import UsageError
 

@@ -85,7 +85,7 @@ def _history(archive: str | Path | None, night: Night, date: str) -> History:
     if kept is None or night.car.name not in kept.cars():
         return history_of(None, date, response_tonight(night))
     pulls = kept.pulls(night.car.name, columns=wanted())
-    return history_of(pulls, date, response(kept, night.car, only_driven=True))
+    return history_of(pulls, date, response(kept, night.car))
 
 
 def _duties(texts: tuple[str, ...]) -> dict[str, float]:

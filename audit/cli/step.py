@@ -76,7 +76,6 @@ def plan(
 ) -> None:
     """The evening ahead on one page: what to look at first, the duties in order, cool-downs, what
     ends it."""
-    from audit.archive.step.plan import document_of_plan
     from audit.archive.step.plan import plan as planned
     from audit.archive.step.response_document import dumps
     from audit.report.sheets import plan_lines
@@ -85,9 +84,9 @@ def plan(
         from audit.carfile import load_car
 
         here = Path("car.toml")
-        made = planned(load_car(car_file or (here if here.is_file() else None)))
+        document = planned(load_car(car_file or (here if here.is_file() else None)))
     else:
-        from audit.archive.logged_mixture import logged_afr
+        from audit.archive.logged import logged_afr
         from audit.archive.step.response import response as worked_out
         from audit.archive.store.store import Archive
         from audit.database import shown
@@ -96,8 +95,7 @@ def plan(
         car = options.car_of(kept, car_file)
         afr = logged_afr(kept, car.name) if car.name in kept.cars() else None
         found = worked_out(kept, car, setting=setting)
-        made = planned(car, found, where=shown(archive), afr=afr)
-    document = document_of_plan(made)
+        document = planned(car, found, where=shown(archive), afr=afr)
     us = units == "us" if units else document["us_units"]
     output.deliver(
         json_to, partial(dumps, document), lambda: output.tell(plan_lines(document, us=us))

@@ -35,7 +35,7 @@ def command(
     cars = kept.cars()
     name = car or (cars[0] if len(cars) == 1 else None)
     if season:
-        from audit.archive.logged_mixture import logged_afr
+        from audit.archive.logged import logged_afr
         from audit.archive.trend.text import season_lines
 
         if name is None:

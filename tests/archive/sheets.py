@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import polars as pl
 
-from audit.archive.step.response import Response, response_of
+from audit.archive.step.response import Response
 from audit.model import Car
 
 CAR = Car(
@@ -87,9 +89,23 @@ class Sheet:
             if self.pulls
             else pl.DataFrame(schema={"night_id": pl.String})
         )
-        return response_of(pulls, nights, car=car, **how)
+        return Response.gather(pulls, nights, car=car, **how)
 
 
 EMPTY_NIGHTS = pl.DataFrame(
     schema=dict.fromkeys(("night_id", "date", "setting", "verdict", "added_at"), pl.String)
 )
+
+
+def gear_at(base, curve, *, bounds, overshoot, air, lines=(), evenings=1):
+    """A gear that the next step is asked of, all of it known: evenings so far at the base duty."""
+    return SimpleNamespace(
+        gear=curve.gear,
+        base=base,
+        curve=curve,
+        bounds=bounds,
+        overshoot=overshoot,
+        lines=lines,
+        found=SimpleNamespace(air=air),
+        evenings=lambda duty: evenings,
+    )

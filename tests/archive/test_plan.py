@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 from click.testing import CliRunner
 
-from audit.archive.step.first import first_duty
-from audit.archive.step.plan import document_of_plan, plan
+from audit.archive.step.plan import plan
+from audit.archive.step.step import first_duty
 from audit.cli.step import plan as command
 from audit.model import Car
 from audit.report.sheets import boosts, plan_lines
@@ -16,27 +16,29 @@ from tests.archive.sheets import CAR, Sheet
 
 
 def sheet_of(made, *, us=False):
-    return plan_lines(document_of_plan(made), us=us)
+    return plan_lines(made, us=us)
 
 
 def test_a_new_car_starts_with_a_base_run_on_its_spring_and_lifts_well_under_the_limit():
     made = plan(CAR)
-    assert [leg.duty for leg in made.legs] == [0.0, 5.0]
-    assert all(leg.pulls == 2 for leg in made.legs)
-    base = made.legs[0]
-    assert base.low < base.expected == CAR.spring_kpa < base.high
-    assert CAR.spring_kpa + 2 * 6.9 <= base.lift <= CAR.spring_kpa + 3 * 6.9  # 2 to 3 psi over it
-    assert "Boost cut" in made.before[0] and "click" in " ".join(made.before)
+    assert [leg["duty_pct"] for leg in made["legs"]] == [0.0, 5.0]
+    assert all(leg["pulls"] == 2 for leg in made["legs"])
+    base = made["legs"][0]
+    assert base["low_kpa"] < base["expected_kpa"] == CAR.spring_kpa < base["high_kpa"]
+    assert (
+        CAR.spring_kpa + 2 * 6.9 <= base["lift_kpa"] <= CAR.spring_kpa + 3 * 6.9
+    )  # 2 to 3 psi over it
+    assert "Boost cut" in made["before"][0] and "click" in " ".join(made["before"])
     tight = plan(replace(CAR, boost_limit_kpa=60.0))
-    assert tight.legs[0].lift == 53.0
+    assert tight["legs"][0]["lift_kpa"] == 53.0
 
 
 @pytest.mark.parametrize(("limit", "lift"), [(125.0, 70.0), (90.0, 54.0), (None, 70.0)])
 def test_without_a_spring_the_first_lifts_are_cautious_and_well_under_the_limit(limit, lift):
     made = plan(replace(CAR, spring_kpa=None, boost_limit_kpa=limit))
-    assert [leg.lift for leg in made.legs] == [pytest.approx(lift)] * 2
-    assert f"{lift:.1f} kPa" in made.before[0] and f"{lift:.1f} kPa" in made.ends[0]
-    assert "stiffer" in made.legs[0].why and "stiffer" not in plan(CAR).legs[0].why
+    assert [leg["lift_kpa"] for leg in made["legs"]] == [pytest.approx(lift)] * 2
+    assert f"{lift:.1f} kPa" in made["before"][0] and f"{lift:.1f} kPa" in made["ends"][0]
+    assert "stiffer" in made["legs"][0]["why"] and "stiffer" not in plan(CAR)["legs"][0]["why"]
 
 
 def test_the_first_duty_stands_on_the_solenoids_least_and_the_room_under_the_limit():
@@ -44,25 +46,35 @@ def test_the_first_duty_stands_on_the_solenoids_least_and_the_room_under_the_lim
     assert first_duty(replace(CAR, duty_min_pct=8.0)) == 13.0
     assert first_duty(replace(CAR, boost_limit_kpa=48.0 + 14.0 + 8.0)) == 2.0  # 8 kPa of room
     assert first_duty(replace(CAR, boost_limit_kpa=None)) == 2.5
+    # under the sensor's top as under the limit: 105 kPa of ambient air and 3 kPa to spare
+    assert first_duty(replace(CAR, sensor_top_kpa=48.0 + 14.0 + 108.0 + 8.0)) == 2.0
 
 
 def test_a_new_car_without_a_limit_goes_half_as_far():
-    assert [leg.duty for leg in plan(Car()).legs] == [0.0, 2.5]
+    assert [leg["duty_pct"] for leg in plan(Car())["legs"]] == [0.0, 2.5]
 
 
 def test_a_known_car_repeats_its_last_duty_before_the_step():
     made = plan(CAR, Sheet().steps(5, 10, 15, 20).ask())
-    assert [(leg.duty, leg.pulls) for leg in made.legs] == [(20.0, 1), (25.0, 2)]
-    assert made.legs[1].low < made.legs[1].expected < made.legs[1].high
+    assert [(leg["duty_pct"], leg["pulls"]) for leg in made["legs"]] == [(20.0, 1), (25.0, 2)]
+    assert (
+        made["legs"][1]["low_kpa"] < made["legs"][1]["expected_kpa"] < made["legs"][1]["high_kpa"]
+    )
 
 
 @pytest.mark.parametrize("verdict", ["hold", "stop"])
 def test_after_a_hold_the_sheet_goes_back_to_the_last_clear_duty_once_it_is_mended(verdict):
     made = plan(CAR, Sheet().steps(5, 10, 15).night(20, verdict=verdict).ask())
-    assert verdict in made.lead and "mended" in made.before[0]
-    (leg,) = made.legs
-    assert (leg.duty, leg.pulls) == (15.0, 2)
-    assert leg.low < leg.expected < leg.high < leg.lift <= CAR.boost_limit_kpa - 7.0
+    assert verdict in made["lead"] and "mended" in made["before"][0]
+    (leg,) = made["legs"]
+    assert (leg["duty_pct"], leg["pulls"]) == (15.0, 2)
+    assert (
+        leg["low_kpa"]
+        < leg["expected_kpa"]
+        < leg["high_kpa"]
+        < leg["lift_kpa"]
+        <= CAR.boost_limit_kpa - 7.0
+    )
     text = "\n".join(sheet_of(made))
     assert text.index("mended") < text.index("15.0 % duty, 2 pulls")
     assert "20.0 % duty" not in text
@@ -70,48 +82,48 @@ def test_after_a_hold_the_sheet_goes_back_to_the_last_clear_duty_once_it_is_mend
 
 def test_after_a_hold_at_first_the_sheet_goes_back_to_the_base_run():
     made = plan(CAR, Sheet().night(5, 5, verdict="hold").ask())
-    assert [leg.duty for leg in made.legs] == [0.0] and made.legs[0].lift
+    assert [leg["duty_pct"] for leg in made["legs"]] == [0.0] and made["legs"][0]["lift_kpa"]
 
 
 def test_the_sheet_names_its_archive_and_asks_for_one_log_a_duty():
     """A log without a duty column that holds pulls at two duties can't be told apart afterwards."""
     made = plan(CAR, Sheet().steps(5, 10, 15, 20).ask(), where="my garage")
-    assert 'pullaudit plan --archive "my garage"' in made.after
-    assert "One log for each duty" in made.after
-    assert "--duty 25 --duty LOG=20" in made.after
-    assert "--duty 5 --duty LOG=0" in plan(CAR).after  # unplugged
+    assert 'pullaudit plan --archive "my garage"' in made["after"]
+    assert "One log for each duty" in made["after"]
+    assert "--duty 25 --duty LOG=20" in made["after"]
+    assert "--duty 5 --duty LOG=0" in plan(CAR)["after"]  # unplugged
 
 
 def test_a_leg_says_where_to_lift_and_never_at_the_limit():
     made = plan(CAR, Sheet().steps(5, 10, 15, 20).ask())
-    for leg in made.legs:
-        assert leg.high < leg.lift <= CAR.boost_limit_kpa - 7.0
+    for leg in made["legs"]:
+        assert leg["high_kpa"] < leg["lift_kpa"] <= CAR.boost_limit_kpa - 7.0
     car = replace(CAR, boost_limit_kpa=80.0)
     near = plan(car, Sheet().steps(5, 10, 15, 20).ask(car))
-    assert near.legs and all(leg.lift for leg in near.legs)
-    assert all(leg.lift <= 73.0 for leg in near.legs if leg.lift is not None)
+    assert near["legs"] and all(leg["lift_kpa"] for leg in near["legs"])
+    assert all(leg["lift_kpa"] <= 73.0 for leg in near["legs"] if leg["lift_kpa"] is not None)
 
 
 def test_the_second_duty_is_lifted_at_as_the_first_sheet_says():
-    first = plan(CAR).legs[1]
-    after = plan(CAR, Sheet().night(0, 0).ask()).legs[-1]
-    assert (after.duty, after.lift) == (first.duty, first.lift)
+    first = plan(CAR)["legs"][1]
+    after = plan(CAR, Sheet().night(0, 0).ask())["legs"][-1]
+    assert (after["duty_pct"], after["lift_kpa"]) == (first["duty_pct"], first["lift_kpa"])
 
 
 def test_a_base_run_over_the_cautious_figure_for_any_spring_moves_the_next_lift():
     car = replace(CAR, spring_kpa=None, boost_limit_kpa=85.0)
-    base, first = plan(car).legs
-    after = plan(car, Sheet().night(0, 0).ask(car)).legs
-    seen = max(leg.high for leg in after if leg.duty == 0.0 and leg.high)
-    assert base.lift == first.lift == 51.0 < seen + 8.5
-    assert seen + 8.5 < after[-1].lift <= 85.0 - 7.0
+    base, first = plan(car)["legs"]
+    after = plan(car, Sheet().night(0, 0).ask(car))["legs"]
+    seen = max(leg["high_kpa"] for leg in after if leg["duty_pct"] == 0.0 and leg["high_kpa"])
+    assert base["lift_kpa"] == first["lift_kpa"] == 51.0 < seen + 8.5
+    assert seen + 8.5 < after[-1]["lift_kpa"] <= 85.0 - 7.0
 
 
 @pytest.mark.parametrize("us", [True, False])
 def test_a_leg_expects_what_the_decision_expects(us):
     for duty in range(10, 40):
         response = Sheet().steps(5, 10, duty).ask()
-        document = document_of_plan(plan(CAR, response))
+        document = plan(CAR, response)
         if response.decision.state != "step":
             continue
         told = boosts(document["legs"][-1], us=us)["expect"].split(" (")[0]
@@ -126,18 +138,18 @@ def test_mixture_is_told_as_air_fuel_ratio_in_us_units():
 
 def test_too_few_pulls_are_what_the_evening_is_for():
     made = plan(CAR, Sheet().night(5, 5).ask())
-    assert made.legs[-1].duty == 10.0 and made.legs[-1].expected is None
+    assert made["legs"][-1]["duty_pct"] == 10.0 and made["legs"][-1]["expected_kpa"] is None
 
 
 @pytest.mark.parametrize(("tau", "seconds"), [(20.0, 120.0), (100.0, 240.0), (1000.0, 900.0)])
 def test_the_cool_down_follows_the_fitted_recovery(tau, seconds):
     """2.3 time constants, in half minutes, within bounds."""
     made = plan(CAR, Sheet().steps(5, 10, 15, intake_recovery_s=tau).ask())
-    assert made.cool_down_s == seconds and "recover" in made.cool_from
+    assert made["cool_down_s"] == seconds and "recover" in made["cool_down_from"]
 
 
 def test_without_a_recovery_the_cool_down_is_the_tables():
-    assert plan(CAR).cool_down_s == 240.0
+    assert plan(CAR)["cool_down_s"] == 240.0
 
 
 def test_inspection_comes_first_and_the_limit_ends_the_evening():
@@ -187,7 +199,7 @@ def test_the_command_plans_for_a_new_car_without_any_file():
 
 def test_a_duty_to_type_has_no_more_digits_than_the_pages_show():
     made = plan(CAR, Sheet().steps(5, 10, 15, 20 + 1 / 3).ask())
-    told = re.findall(r"--duty (?:LOG=)?([\d.]+\d)", made.after)
+    told = re.findall(r"--duty (?:LOG=)?([\d.]+\d)", made["after"])
     assert "20.3" in told and all(len(duty.partition(".")[2]) <= 1 for duty in told)
 
 
@@ -195,7 +207,9 @@ def test_a_duty_to_type_has_no_more_digits_than_the_pages_show():
 def test_mixture_ends_the_evening_as_the_logger_gives_it(units, afr):
     car = replace(CAR, units=units)
     (lean,) = (
-        end for end in plan(car, Sheet().steps(5, 10, 15).ask(car), afr=afr).ends if "leaner" in end
+        end
+        for end in plan(car, Sheet().steps(5, 10, 15).ask(car), afr=afr)["ends"]
+        if "leaner" in end
     )
     assert (
         lean.startswith("Lambda" if afr is None else "Air-fuel ratio 12.") and "ambda 0.8" in lean
@@ -205,11 +219,9 @@ def test_mixture_ends_the_evening_as_the_logger_gives_it(units, afr):
 def test_the_next_duty_of_every_gear_that_has_one_is_told_beside_the_decision():
     sheet = Sheet().steps(5, 10, 15, gear=2).steps(5, 10, gear=4).night(4, gear=1)
     answer = sheet.steps(5, 10, 15, 20).ask()
-    document = document_of_plan(plan(CAR, answer))
+    document = plan(CAR, answer)
     others = {one["gear"]: one["duty_next_pct"] for one in document["decision"]["other_gears"]}
     assert others == {g.gear: g.step.duty for g in answer.gears if g.gear in (2, 4)}
-    alone = sheet.ask(only_step=True)  # as `screen` asks
-    assert dict(alone.other_gears) == others and alone.step == answer.step
     told = " ".join(" ".join(sheet_of(plan(CAR, answer))).split())
     assert f"gear 2: {others[2]:.1f} %" in told
     assert sheet.night(20, gear=3, verdict="hold").ask().decision.other_gears == ()

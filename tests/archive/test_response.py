@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from audit.archive.step.evidence import was_tested
-from audit.archive.step.step_table import figures
+from audit.archive.step.step import figures
 from audit.archive.store.journal import JournalNote
 from tests.archive.sheets import CAR, Sheet
 
@@ -93,7 +93,7 @@ def test_the_sensors_top_binds():
 
 def test_a_pull_at_the_sensors_top_counts_for_nothing():
     answer = Sheet().steps(*LADDER).night(35, 35, boost_ceiling_s=0.4).ask()
-    assert answer.evidence.left_out == {"at the manifold sensor's top": 2}
+    assert answer.left_out == {"at the manifold sensor's top": 2}
 
 
 def test_injector_duty_binds_before_boost():
@@ -186,9 +186,9 @@ def test_a_solenoid_without_effect_is_refused_but_a_dead_band_is_not():
 
 def test_dyno_and_street_are_kept_apart():
     sheet = Sheet().steps(5, 10, 15, setting="street").steps(40, 45, setting="dyno")
-    assert {p["setting"] for p in sheet.ask().evidence.rows.iter_rows(named=True)} == {"dyno"}
+    assert {p["setting"] for p in sheet.ask().rows.iter_rows(named=True)} == {"dyno"}
     street = sheet.ask(setting="street")
-    assert street.evidence.n == 6 and street.evidence.left_out == {"of another setting": 4}
+    assert street.n == 6 and street.left_out == {"of another setting": 4}
     assert street.step.from_duty == 15.0
     assert "another setting" in sheet.ask(setting="").step.log_next
 
@@ -200,9 +200,7 @@ def test_a_change_that_matters_starts_the_sheet_anew():
     )
     other = JournalNote("m", "Alder", "2026-03-06", "new battery", ("supply",))
     answer = sheet.ask(notes=[fitted, other])
-    assert answer.evidence.n == 4 and any(
-        "stiffer wastegate spring" in note for note in answer.notes
-    )
+    assert answer.n == 4 and any("stiffer wastegate spring" in note for note in answer.notes)
 
 
 @pytest.mark.parametrize(("noted", "counted"), [("22:00", 2), ("23:30", 0)])
@@ -216,14 +214,14 @@ def test_a_note_of_the_same_day_leaves_out_what_was_kept_before_it(noted, counte
         "n", "Alder", day, "new solenoid", ("boost_at_duty",), added_at=f"{day}T{noted}"
     )
     answer = Sheet(lambda d: 50.0).steps(5, 15, 25).ask(notes=[tested, fitted])
-    assert answer.evidence.n == counted
+    assert answer.n == counted
     assert ("fixed 5 % duty" in answer.step.log_next) == (counted == 0)
     assert not was_tested([tested, fitted]) and was_tested([fitted, tested])
 
 
 def test_a_controller_at_work_is_left_out():
     answer = Sheet().steps(*LADDER, duty_at_peak_pct=60.0).ask()
-    assert answer.evidence.n == 0 and "at a fixed 5 % duty" in answer.step.log_next
+    assert answer.n == 0 and "at a fixed 5 % duty" in answer.step.log_next
 
 
 def test_pulls_without_duty_are_left_out_and_said():
@@ -267,9 +265,9 @@ def test_duty_by_gear_tells_known_from_guessed():
 def test_the_highest_boost_at_which_a_gear_hooked_up():
     sheet = Sheet().steps(5, 20, wheelspin_pct=1.0).steps(25, wheelspin_pct=14.0)
     gear = sheet.ask().gears[0]
-    assert gear.hooked_up_kpa == pytest.approx(63.2, abs=1.0) and gear.slipped_kpa == pytest.approx(
-        70.8, abs=1.0
-    )
+    assert gear.traction["hooked_up_kpa"] == pytest.approx(63.2, abs=1.0) and gear.traction[
+        "slipped_kpa"
+    ] == pytest.approx(70.8, abs=1.0)
 
 
 def test_unknown_gear_is_a_group_of_its_own():
@@ -287,14 +285,16 @@ def test_a_pull_with_a_fault_in_boost_does_not_bend_the_curve():
     for pull in leak.pulls[-2:]:
         pull["boost_settled_kpa"] -= 25.0
     answer = leak.night(30, 30, checks='{"boost_delivery": {"score": 99, "status": "pass"}}').ask()
-    assert answer.evidence.left_out == {"with a fault in boost or its control": 2}
+    assert answer.left_out == {"with a fault in boost or its control": 2}
     assert answer.step.expected == pytest.approx(84.8, abs=3.0)
 
 
 def test_many_pulls_at_one_duty_do_not_push_out_the_others():
     answer = Sheet().steps(*LADDER).steps(30, pulls=25).steps(30, pulls=200).ask()
-    points = answer.evidence.points()
-    assert {5.0, 10.0, 15.0, 20.0, 25.0, 30.0} == set(points.duty.tolist()) and points.n == 18
+    points = answer.points()
+    assert {5.0, 10.0, 15.0, 20.0, 25.0, 30.0} == set(points.duty.tolist()) and len(
+        points.duty
+    ) == 18
 
 
 def test_every_figure_of_the_table_has_a_reason_and_a_source():
@@ -308,7 +308,7 @@ def test_every_figure_of_the_table_has_a_reason_and_a_source():
 
 
 def test_what_is_projected_has_a_limit_in_the_table_of_limits():
-    from audit.archive.step.step_table import projected_rows
+    from audit.archive.step.step import projected_rows
     from audit.tables import limits
 
     assert all(limits().row(row.code, row.measure).hold is not None for row in projected_rows())
@@ -320,11 +320,11 @@ def test_the_same_samples_in_a_copy_of_their_log_count_once():
         pull["rpm_rate_rpm_per_s"] = 737.59781 + number
     sheet.pulls.append({**sheet.pulls[-1], "log_id": "copy", "boost_settled_kpa": 99.0})
     answer = sheet.ask()
-    assert answer.evidence.n == 6
-    assert answer.evidence.left_out == {"seen twice, in a copy of their log": 1}
+    assert answer.n == 6
+    assert answer.left_out == {"seen twice, in a copy of their log": 1}
     assert "seen twice" in answer.notes[0]
     sheet.pulls[-1]["rpm_rate_rpm_per_s"] += 1.0
-    assert sheet.ask().evidence.n == 7
+    assert sheet.ask().n == 7
 
 
 def test_the_duty_tonight_is_what_was_set_on_a_clear_night_and_on_a_held_one():

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.archive.step.curve import GRID, Points, fit_curves
+from audit.archive.step.curve import GRID, Curves, Points
 from audit.archive.step.valve import examine_valve, levels_of
 
 
@@ -35,21 +35,19 @@ def valve(duty, boost, night=None):
 @given(st.lists(st.tuples(st.floats(0, 100), st.floats(0, 200)), min_size=1, max_size=12))
 def test_no_path_ever_falls_whatever_the_pulls(pairs):
     duty, boost = zip(*pairs, strict=True)
-    curve = fit_curves(points(duty, boost), [3])[3]
+    curve = Curves(points(duty, boost))[3]
     assert (np.diff(curve.paths, axis=1) >= -1e-9).all() and np.isfinite(curve.paths).all()
     assert curve.paths.shape[1] == len(GRID)
 
 
 def test_the_interval_widens_away_from_the_data():
-    curve = fit_curves(points([20, 20, 25, 25, 30, 30], [60, 61, 68, 67, 76, 75]), [3])[3]
+    curve = Curves(points([20, 20, 25, 25, 30, 30], [60, 61, 68, 67, 76, 75]))[3]
     widths = [np.diff(curve.interval(d)[::2])[0] for d in (30, 35, 40, 50, 70)]
     assert widths == sorted(widths) and widths[-1] > 3 * widths[0]
 
 
 def test_inside_the_data_the_curve_follows_it():
-    curve = fit_curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 55, 70, 95], 2)), [3])[
-        3
-    ]
+    curve = Curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 55, 70, 95], 2)))[3]
     for duty, boost in ((10, 50), (20, 55), (30, 70), (40, 95)):
         assert curve.interval(duty, pull=False)[1] == pytest.approx(boost, abs=1.5)
 
@@ -74,24 +72,22 @@ def test_an_old_pull_counts_less():
             for v in ([30, 30, 30, 30], [80, 80, 70, 70], [3] * 4, [0, 0, 1, 1], [1] * 4, [1] * 4)
         )
     )
-    assert fit_curves(old, [3])[3].interval(30)[1] < fit_curves(even, [3])[3].interval(30)[1] - 1.5
+    assert Curves(old)[3].interval(30)[1] < Curves(even)[3].interval(30)[1] - 1.5
 
 
 def test_the_duty_for_a_boost_is_the_inverse_of_the_curve():
-    curve = fit_curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 60, 75, 95], 2)), [3])[
-        3
-    ]
+    curve = Curves(points(np.repeat([10, 20, 30, 40], 2), np.repeat([50, 60, 75, 95], 2)))[3]
     assert curve.duty_for(85.0)[1] == pytest.approx(35.0, abs=1.5)
     assert curve.duty_for(5000.0) == (None, None, None)
 
 
 def test_a_curve_needs_a_pull():
     with pytest.raises(ValueError, match="at least one pull"):
-        fit_curves(points([], []), [3])
+        Curves(points([], []))
 
 
 def test_the_same_pulls_give_the_same_curve():
-    a, b = (fit_curves(points([5, 10, 15], [50, 52, 60]), [3])[3].paths for _ in range(2))
+    a, b = (Curves(points([5, 10, 15], [50, 52, 60]))[3].paths for _ in range(2))
     assert (a == b).all()
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audit.archive.step.curve import GRID, Curve, Points, fit_curves
+from audit.archive.step.curve import GRID, Curve, Curves, Points
 from audit.archive.step.step import Air, Bounds, Overshoot
 from audit.archive.step.step_up import next_step
+from tests.archive.sheets import gear_at
 
 SLOPE = 1.5  # kPa per %
 
@@ -21,14 +22,9 @@ def curve(sd: float, *, at_20: float = 80.0) -> Curve:
 
 def ask(made: Curve, *, target: float, limit: float = 150.0, evenings: int = 1):
     bounds = Bounds(target, limit, "", None, 100.0, 5.0, 14.0)
+    over = Overshoot(2.0, 0.02, 1.5, seen=True)
     return next_step(
-        made,
-        20.0,
-        bounds=bounds,
-        overshoot=Overshoot(2.0, 0.02, 1.5, seen=True),
-        lines=(),
-        air=Air(1.0, 99.0),
-        evenings=evenings,
+        gear_at(20.0, made, bounds=bounds, overshoot=over, air=Air(1.0, 99.0), evenings=evenings)
     )
 
 
@@ -74,10 +70,8 @@ def test_past_the_limit_nothing_more_is_logged_at_that_duty():
 def test_before_any_pull_the_curve_steepens_with_duty():
     """spring / (1 - bleed) with an even bleed has its least slope at no duty."""
     one = np.array([0.0])
-    made = fit_curves(
-        Points(one, np.array([50.0]), np.array([3.0]), one, np.ones(1), np.ones(1)),
-        [3],
-        spring_kpa=50.0,
+    made = Curves(
+        Points(one, np.array([50.0]), np.array([3.0]), one, np.ones(1), np.ones(1)), spring_kpa=50.0
     )[3]
     middle = np.median(made.paths, axis=0)
     assert middle[100] - middle[80] > middle[20] - middle[0] > 0.0

@@ -57,14 +57,14 @@ def archive(tmp_path):
 
 def test_a_real_archive_gives_the_step(archive):
     answer = response(archive, CAR)
-    assert answer.evidence.n == 8 and answer.setting == "street" and answer.nights == 4
+    assert answer.n == 8 and answer.setting == "street" and answer.nights == 4
     assert (answer.step.action, answer.step.duty, answer.step.gear) == ("up", 25.0, 3)
 
 
 def test_a_note_in_the_journal_starts_it_anew(archive):
     archive.journal.add("Alder", "fitted a new wastegate spring", date="2026-03-03")
     answer = response(archive, CAR)
-    assert answer.evidence.n == 2 and answer.step.binds == "too_few"
+    assert answer.n == 2 and answer.step.binds == "too_few"
 
 
 def test_a_folder_without_an_archive_is_told(tmp_path):

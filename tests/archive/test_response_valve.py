@@ -92,7 +92,7 @@ def test_the_mixture_of_the_next_step_is_held_against_the_limit_at_that_steps_bo
     """The hold level falls from 0.92 at 35 kPa to 0.84 at 140 kPa: straight lines between."""
     from audit.archive.step.projected import lines_of
 
-    rows = Sheet().steps(5, 10, 15, lean_lambda=0.80).ask().evidence.rows
+    rows = Sheet().steps(5, 10, 15, lean_lambda=0.80).ask().rows
     (line,) = (one for one in lines_of(rows, CAR) if one.row.measure == "lean_lambda")
     assert line.limit(35.0) > line.limit(90.0) > line.limit(140.0)
     assert line.limit(140.0) == pytest.approx(0.84)

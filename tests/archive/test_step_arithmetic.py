@@ -7,15 +7,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from audit.archive.step.curve import GRID, Curve, Points, fit_curves
+from audit.archive.step.curve import GRID, Curve, Curves, Points
 from audit.archive.step.projected import ONE_SIDED, Line, lines_of, not_projected
-from audit.archive.step.response import bounds_of
-from audit.archive.step.step import Air, Bounds, Overshoot, gear_said, worded
-from audit.archive.step.step_table import figures, projected_rows
+from audit.archive.step.step import (
+    Air,
+    Bounds,
+    Overshoot,
+    bounds_of,
+    figures,
+    projected_rows,
+    worded,
+)
 from audit.archive.step.step_up import next_step
 from audit.archive.step.valve import examine_valve, levels_of, slope_of
 from audit.model import Car
 from audit.tables import limits
+from tests.archive.sheets import gear_at
 
 pl = pytest.importorskip("polars")
 ONE = np.ones(4)
@@ -38,13 +45,15 @@ def step(
     base=20.0, curve=None, bounds=BOUNDS, overshoot=NONE, lines=(), air=Air(1.0, 100.0), **more
 ):
     return next_step(
-        curve or line_curve(),
-        base,
-        bounds=bounds,
-        overshoot=overshoot,
-        lines=lines,
-        air=air,
-        **more,
+        gear_at(
+            base,
+            curve or line_curve(),
+            bounds=bounds,
+            overshoot=overshoot,
+            lines=lines,
+            air=air,
+            **more,
+        )
     )
 
 
@@ -96,7 +105,7 @@ def test_a_car_whose_pulls_scatter_has_a_wider_curve():
 
     def width(scatter):
         boost = 40.0 + 1.5 * duty + scatter * away
-        found = fit_curves(Points(duty, boost, 3 * one, np.arange(20.0) // 2, one, one), [3])[3]
+        found = Curves(Points(duty, boost, 3 * one, np.arange(20.0) // 2, one, one))[3]
         low, _, high = found.interval(45.0, pull=False)
         return high - low
 
@@ -236,14 +245,14 @@ def test_a_line_is_carried_on_with_its_upper_end():
     assert ONE_SIDED == pytest.approx(
         1.645, abs=5e-4
     )  # 95 % of a normal one: NIST e-Handbook 1.3.6.7.1
-    assert line.limit(90.0) == 60.0 and not line.below
+    assert line.limit(90.0) == 60.0 and not line.limits.below
     assert heat_line(59.9).past(90.0) is False and heat_line(60.0).past(90.0) is True
 
 
 def test_of_a_small_value_the_lower_end_counts():
     line = heat_line(63.0, noise=2.0)
     line = replace(line, limits=replace(line.limits, below=True))
-    assert line.below and line.worst(90.0) == pytest.approx(63.0 - 2.0 * ONE_SIDED)
+    assert line.limits.below and line.worst(90.0) == pytest.approx(63.0 - 2.0 * ONE_SIDED)
     assert line.past(90.0)
     assert not replace(line, noise=1.8).past(90.0)
 
@@ -443,10 +452,10 @@ def test_a_valve_that_does_nothing_is_named_from_24_percent_on(top, named):
 
 
 def test_a_worded_step_has_its_bound_or_its_rows_name():
-    step = worded("no_target", "refuse", 3)
+    step = worded("no_target", 3)
     assert (step.action, step.binds, step.gear) == ("refuse", "no_target", 3)
-    assert worded("no_target", "refuse", 3, "other").binds == "other"
-    assert gear_said(3) == "gear 3" and gear_said(0) == "a gear not known"
+    assert worded("no_target", 3, "other").binds == "other"
+    assert "gear 3" in step.sentence and "a gear not known" in worded("no_target", 0).sentence
 
 
 def test_without_a_limit_in_the_car_file_bounds_are_strict():

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from audit.archive.logged import duty_led
 from audit.archive.trend.alarm import BACK_NIGHTS, Shift, find_shifts, worth_of
 from audit.archive.trend.charts import (
     Forecast,
@@ -19,7 +20,7 @@ from audit.archive.trend.charts import (
     slope_of,
 )
 from audit.archive.trend.corrections import Nights, correct
-from audit.archive.trend.prepare import columns_of, duty_led, needed_columns, prepare
+from audit.archive.trend.prepare import columns_of, needed_columns, prepare
 from audit.archive.trend.trend import Trend
 from audit.archive.trend.trends import finding_of, findings_of, joint_of
 from audit.archive.watched import chart_settings, signatures, watched

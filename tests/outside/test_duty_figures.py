@@ -46,5 +46,5 @@ def test_the_next_step_from_74_percent_comes_close_to_fifteen_psi():
 
 
 def test_a_fresh_solenoid_starts_at_five_percent():
-    assert [leg.duty for leg in plan(CAR).legs[:2]] == [0.0, 5.0]
+    assert [leg["duty_pct"] for leg in plan(CAR)["legs"][:2]] == [0.0, 5.0]
     assert "5 % duty" in Sheet().ask(CAR).step.log_next

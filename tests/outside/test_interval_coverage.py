@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from audit.archive.step import curve
-from audit.archive.step.curve import Points, fit_curves
-from audit.archive.step.step_table import choices, figures
+from audit.archive.step.curve import Curves, Points
+from audit.archive.step.step import choices, figures
 
 CARS = 160
 DUTIES = (5.0, 10.0, 15.0, 20.0, 25.0)
@@ -60,7 +60,7 @@ def test_the_share_of_pulls_and_nights_inside_is_what_is_said(cover, ahead, each
     pulls, nights = 0, 0
     for _ in range(CARS):
         points, following, mean = drawn_car(rng, ahead, each)
-        low, _, high = fit_curves(points, [3], spring_kpa=SPRING)[3].interval(ahead, cover=cover)
+        low, _, high = Curves(points, spring_kpa=SPRING)[3].interval(ahead, cover=cover)
         pulls += int(low <= following[0] <= high)
         nights += int(low <= mean <= high)
     least, most = stats.binom.interval(0.999, CARS, cover)
@@ -85,6 +85,6 @@ def test_a_car_that_keeps_to_the_curve_is_told_more_narrowly_than_one_that_does_
     for by in (0.3, 5.0):
         off = by * np.array([1.0, -1, -1, 1, 1, -1, -1, 1, 1, -1])
         points = Points(duty=duty, boost=60.0 + 1.2 * duty + off, night=night, **same)
-        low, _, high = fit_curves(points, [3], spring_kpa=SPRING)[3].interval(30.0)
+        low, _, high = Curves(points, spring_kpa=SPRING)[3].interval(30.0)
         wide.append(high - low)
     assert wide[0] < 0.7 * wide[1]

@@ -16,23 +16,24 @@ Does not see: a valve that answers otherwise up than down (see audit.archive.ste
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import partial
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 
-from audit.archive.step.step_table import choices, figures
+from audit.archive.step.step import choices, figures
 from audit.model import Array
 
 GRID = np.arange(0.0, 101.0)
 PATHS = 2000
 LEAST_WEIGHT = 0.01  # of a set of spreads, against the best; lighter ones are left out
 SEED = 20_11
+SPREADS = ("pull_sd", "night_sd", "bend_sd")
 
 
-@dataclass(frozen=True)
-class Points:
+class Points(NamedTuple):
     """n pulls. duty: %; boost: kPa gauge; gear: whole number, 0 for unknown; night: whole number;
     weight: 1 for the newest, less for older; relative: air density over the reference's.
     """
@@ -43,10 +44,6 @@ class Points:
     night: Array
     weight: Array
     relative: Array
-
-    @property
-    def n(self) -> int:
-        return len(self.duty)
 
 
 @dataclass(frozen=True)
@@ -93,151 +90,146 @@ class Curve:
         return float(np.quantile(self.drawn(duty, relative=relative, air_known=True), sure))
 
     def duty_for(
-        self, boost: float, *, relative: float = 1.0, cover: float = 0.9
+        self, boost: float, *, relative: float = 1.0
     ) -> tuple[float | None, float | None, float | None]:
-        """(lower end, median, upper end) of the duty that settles at `boost`, %; None where 100 %
-        does not reach it.
+        """(lower end, median, upper end) of the duty that settles at `boost`, %, nine in ten; None
+        where 100 % does not reach it.
         """
         level = self.paths * relative ** self.power[:, None]
-        reached = level >= boost
-        first = np.where(reached.any(axis=1), reached.argmax(axis=1), len(GRID))
-        duty = np.full(len(first), np.inf)
-        inside = first < len(GRID)
-        at = first[inside]
-        before = np.maximum(at - 1, 0)
-        y0, y1 = level[inside, before], level[inside, at]
-        duty[inside] = at - np.where(
-            (y1 > y0) & (at > 0), (y1 - boost) / np.maximum(y1 - y0, 1e-12), 0.0
-        )
-        low, middle, high = np.quantile(
-            duty, [(1 - cover) / 2, 0.5, (1 + cover) / 2], method="nearest"
-        )
-        return tuple(float(v) if np.isfinite(v) else None for v in (low, middle, high))  # type: ignore[return-value]
+        above = level >= boost
+        at = np.where(above.any(axis=1), above.argmax(axis=1), len(GRID) - 1)
+        rows = np.arange(len(at))
+        y0, y1 = level[rows, np.maximum(at - 1, 0)], level[rows, at]
+        over = np.where((y1 > y0) & (at > 0), (y1 - boost) / np.maximum(y1 - y0, 1e-12), 0.0)
+        duty = np.where(above.any(axis=1), at - over, np.inf)
+        ends = np.quantile(duty, [0.05, 0.5, 0.95], method="nearest")
+        low, middle, high = (float(v) if np.isfinite(v) else None for v in ends)
+        return low, middle, high
 
 
-def fit_curves(
-    points: Points, gears: Sequence[int], *, spring_kpa: float | None = None
-) -> dict[int, Curve]:
-    """The curve of each gear asked for; a gear without pulls borrows from the others.
+class Curves(dict[int, Curve]):
+    """The curve of each gear, drawn when it is first asked for, by itself, so that it is the same
+    whichever others are; a gear without pulls borrows from the others.
 
     points: at least one pull, all finite. spring_kpa: the car file's, gauge. Raises ValueError for
     no pull.
     """
-    if points.n == 0:
-        raise ValueError("a curve needs at least one pull")
-    rng = np.random.default_rng(SEED)
-    fits = _weighed(points, spring_kpa)
-    total = sum(fit.weight for fit in fits)
-    counts = rng.multinomial(PATHS, [fit.weight / total for fit in fits])
-    used = [(fit, int(count)) for fit, count in zip(fits, counts, strict=True) if count]
-    # A night differs from the next by more than the few at hand may show, so heavier tails than a
-    # normal's.
-    freedom = figures("curve")["tails"]
-    tails = rng.standard_t(freedom, PATHS) * np.sqrt((freedom - 2.0) / freedom)
-    scale = np.concatenate([f.scale * _freed(f.freedom, c, rng) for f, c in used])
-    spread = np.concatenate([np.full(c, np.hypot(f.pull_sd, f.night_sd)) for f, c in used])
-    noise = spread * scale * tails
-    fitted = np.concatenate([np.full(c, f.power) for f, c in used])
-    power, middle = fitted, float(np.median(points.relative))
-    if len({f.power for f, _ in used}) == 1 and _learns_no_power(points):
-        power = rng.choice(choices("air_power"), size=PATHS)
-    air = np.exp(rng.normal(0.0, figures("curve")["air_sd"], PATHS))
-    drawn = {  # each gear draws by itself, so that it is the same whichever others are asked for
-        gear: _paths(points, gear, used, scale, np.random.default_rng((SEED, gear)))
-        for gear in gears
-    }
-    moved = (middle ** (fitted - power))[
-        :, None
-    ]  # the paths hold in the air of the pulls, whatever the power
-    return {
-        gear: Curve(gear, paths * moved, noise, power, data, air)
-        for gear, (paths, data) in drawn.items()
-    }
+
+    def __init__(self, points: Points, *, spring_kpa: float | None = None) -> None:
+        super().__init__()
+        if len(points.duty) == 0:
+            raise ValueError("a curve needs at least one pull")
+        setting = figures("curve")
+        spring, sd = setting["spring_kpa"], setting["spring_sd"]
+        if spring_kpa is not None:
+            spring, sd = spring_kpa, setting["known_spring_sd"]
+        self.points, self.spring, self.spring_sd = points, spring, sd
+        # the air of the pulls may hardly differ, so that they cannot tell how boost goes by it
+        self.blind = bool(np.ptp(points.relative) < 0.01)
+        fits, weights = self._fits()
+        freed = setting["scale_pulls"] + len(points.duty)
+        rng = np.random.default_rng(SEED)
+        counts = rng.multinomial(PATHS, weights / weights.sum())
+        self.used = [(f, int(c)) for f, c in zip(fits, counts, strict=True) if c]
+        # A night differs from the next by more than the few at hand may show, so heavier tails than
+        # a normal's.
+        freedom = setting["tails"]
+        tails = rng.standard_t(freedom, PATHS) * np.sqrt((freedom - 2.0) / freedom)
+        self.scale = np.concatenate([f.scale * _freed(freed, c, rng) for f, c in self.used])
+        spread = np.concatenate([np.full(c, f.spread) for f, c in self.used])
+        self.noise = spread * self.scale * tails
+        fitted = np.concatenate([np.full(c, f.power) for f, c in self.used])
+        self.power = fitted
+        if len({f.power for f, _ in self.used}) == 1 and self.blind:
+            self.power = rng.choice(choices("air_power"), size=PATHS)
+        self.air = np.exp(rng.normal(0.0, setting["air_sd"], PATHS))
+        # the paths hold in the air of the pulls, whatever the power
+        self.moved = float(np.median(points.relative)) ** (fitted - self.power)
+
+    def __missing__(self, gear: int) -> Curve:
+        own = self.points.duty[self.points.gear == gear]
+        seen = own if len(own) else self.points.duty
+        paths = _rising(self._paths(gear), float(seen.min()), float(seen.max()))
+        data = (float(own.min()), float(own.max())) if len(own) else ()
+        moved = paths * self.moved[:, None]
+        self[gear] = Curve(gear, moved, self.noise, self.power, data, self.air)
+        return self[gear]
+
+    def _paths(self, gear: int) -> Array:
+        """Draws of boost in one gear before they are made to rise, (PATHS, 101) kPa gauge."""
+        rng, points = np.random.default_rng((SEED, gear)), self.points
+        grid = GRID, np.full(len(GRID), float(gear))
+        means, offs = [], []
+        for fit, count in self.used:
+            boost = partial(_covariance, bend_sd=fit.bend_sd, spring_sd=self.spring_sd)
+            across = boost(*grid, points.duty, points.gear)
+            half = np.linalg.solve(fit.root, across.T)
+            covariance = boost(*grid, *grid) - half.T @ half
+            root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
+            means += [across @ fit.solved] * count
+            offs.append(rng.standard_normal((count, len(GRID))) @ root.T)
+        middle = self.spring + _expected_rise(GRID) + np.array(means)
+        return np.asarray(middle + np.concatenate(offs) * self.scale[:, None])
+
+    def _fits(self) -> tuple[list[_Fit], Array]:
+        """The sets of spreads and power that explain the pulls, with the weight of each."""
+        points, prior = self.points, figures("curve")["scale_pulls"]
+        powers = np.array(choices("air_power")[1:2] if self.blind else choices("air_power"))
+        spreads = [*product(*map(choices, SPREADS))]
+        weigh = np.sqrt(points.weight[:, None] * points.weight)
+        same_night = (points.night[:, None] == points.night) / weigh
+        own = points.duty, points.gear
+        bends = {
+            sd: _covariance(*own, *own, bend_sd=sd, spring_sd=self.spring_sd)
+            for sd in choices("bend_sd")
+        }
+        root = np.linalg.cholesky(
+            [bends[b] + n**2 * same_night + np.diag(p**2 / points.weight) for p, n, b in spreads]
+        )
+        z = points.boost / points.relative ** powers[:, None]
+        # half: how far each pull fell from what those before it led to expect, in its spreads
+        half = np.linalg.solve(root, (z - self.spring - _expected_rise(points.duty)).T)
+        missed, freedom = prior + (half**2).sum(axis=1), prior + len(points.duty)
+        score = -0.5 * freedom * np.log(missed / prior)
+        score -= powers * float(np.log(points.relative).sum())
+        score -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)[:, None]
+        # before any pull was seen the middle values are twice as likely as the outer ones
+        middle = np.sum(np.array(spreads) == [choices(name)[1] for name in SPREADS], axis=1)
+        score += np.log(2.0) * (middle[:, None] + (powers == choices("air_power")[1]))
+        weight = np.exp(score - score.max()).T
+        places = np.argwhere(weight >= LEAST_WEIGHT)
+        fits = [
+            _Fit(
+                float(np.hypot(*spreads[s][:2])),
+                spreads[s][2],
+                float(powers[p]),
+                root[s],
+                np.linalg.solve(root[s].T, half[s, :, p]),
+                float(np.sqrt(missed[s, p] / freedom)),
+            )
+            for p, s in places
+        ]
+        return fits, weight[tuple(places.T)]
 
 
-def _learns_no_power(points: Points) -> bool:
-    """The air of the pulls hardly differs, so that they cannot tell how boost goes by it."""
-    return float(np.ptp(points.relative)) < 0.01
-
-
-@dataclass(frozen=True)
-class _Fit:
-    """One set of spreads with its weight (its log, while they are compared) and what it takes to
-    predict. scale: by how much this car differs from what the set expects, by how far each pull
-    fell from what those before it led to expect; freedom: what that stands on.
+class _Fit(NamedTuple):
+    """One set of spreads with what it takes to predict. spread: of night and pull; root: Cholesky
+    factor of the pulls' covariance; solved: covariance⁻¹ (z - mean); scale: by how much this car
+    differs from what the set expects, by how far each pull fell from what those before it led to
+    expect.
     """
 
-    weight: float
-    pull_sd: float
-    night_sd: float
+    spread: float
     bend_sd: float
     power: float
-    root: Array  # Cholesky factor of the pulls' covariance
-    solved: Array  # covariance⁻¹ (z - mean)
-    spring: float
-    spring_sd: float
+    root: Array
+    solved: Array
     scale: float
-    freedom: float
 
 
 def _freed(freedom: float, count: int, rng: np.random.Generator) -> Array:
     """What is not known of a scale that stands on so many degrees of freedom."""
     return np.asarray(np.sqrt(freedom / rng.chisquare(freedom, count)))
-
-
-def _weighed(points: Points, spring_kpa: float | None) -> list[_Fit]:
-    setting = figures("curve")
-    spring = setting["spring_kpa"] if spring_kpa is None else spring_kpa
-    spring_sd = setting["spring_sd"] if spring_kpa is None else setting["known_spring_sd"]
-    powers, prior = choices("air_power"), setting["scale_pulls"]
-    if _learns_no_power(points):
-        powers = powers[1:2]
-    same_night = (points.night[:, None] == points.night) / np.sqrt(
-        points.weight[:, None] * points.weight
-    )
-    bends = {
-        sd: _covariance(
-            points.duty, points.gear, points.duty, points.gear, bend_sd=sd, spring_sd=spring_sd
-        )
-        for sd in choices("bend_sd")
-    }
-    fits = []
-    for power in powers:
-        z = points.boost / points.relative**power
-        jacobian = -power * float(np.log(points.relative).sum())
-        left = z - spring - _expected_rise(points.duty)
-        for spreads in product(choices("pull_sd"), choices("night_sd"), choices("bend_sd")):
-            pull_sd, night_sd, bend_sd = spreads
-            covariance = (
-                bends[bend_sd] + night_sd**2 * same_night + np.diag(pull_sd**2 / points.weight)
-            )
-            root = np.linalg.cholesky(covariance)
-            half = np.linalg.solve(root, left)
-            # half: how far each pull fell from what those before it led to expect, in its spreads
-            missed, freedom = prior + float(half @ half), prior + points.n
-            score = -0.5 * freedom * float(np.log(missed / prior)) + jacobian
-            score -= float(np.log(np.diag(root)).sum())
-            # before any pull was seen the middle values are twice as likely as the outer ones
-            names = ("pull_sd", "night_sd", "bend_sd", "air_power")
-            middle = sum(v == choices(n)[1] for v, n in zip((*spreads, power), names, strict=True))
-            fits.append(
-                _Fit(
-                    weight=score + middle * float(np.log(2.0)),
-                    pull_sd=pull_sd,
-                    night_sd=night_sd,
-                    bend_sd=bend_sd,
-                    power=power,
-                    root=root,
-                    solved=np.linalg.solve(root.T, half),
-                    spring=spring,
-                    spring_sd=spring_sd,
-                    scale=float(np.sqrt(missed / freedom)),
-                    freedom=freedom,
-                )
-            )
-    best = max(fit.weight for fit in fits)
-    weighed = (replace(fit, weight=float(np.exp(fit.weight - best))) for fit in fits)
-    return [fit for fit in weighed if fit.weight >= LEAST_WEIGHT]
 
 
 def _expected_rise(duty: Array) -> Array:
@@ -255,52 +247,13 @@ def _covariance(
     """Of boost between duties a and b in their gears, kPa², (len(a), len(b))."""
     setting = figures("curve")
     length = setting["bend_length"]
-    product_ab = a[:, None] * b[None, :]
-    low = np.minimum(a[:, None], b[None, :])
-    gap = np.abs(a[:, None] - b[None, :])
-    bend = (bend_sd * length) ** 2 * (
-        2.0 * low / length
-        + np.exp(-a / length)[:, None]
-        + np.exp(-b / length)[None, :]
-        - 1.0
-        - np.exp(-gap / length)
-    )
-    shared = spring_sd**2 + setting["slope_sd"] ** 2 * product_ab + bend
-    own = setting["gear_level"] ** 2 + setting["gear_slope"] ** 2 * product_ab
-    return np.asarray(shared + (gear_a[:, None] == gear_b[None, :]) * own)
-
-
-def _paths(
-    points: Points,
-    gear: int,
-    used: Sequence[tuple[_Fit, int]],
-    scale: Array,
-    rng: np.random.Generator,
-) -> tuple[Array, tuple[float, ...]]:
-    """Rising paths of one gear, and the lowest and highest duty logged in it."""
-    gears = np.full(len(GRID), float(gear))
-    paths: list[Array] = []
-    done = 0
-    among: dict[float, Array] = {}
-    for fit, count in used:
-        if fit.bend_sd not in among:
-            among[fit.bend_sd] = _covariance(
-                GRID, gears, GRID, gears, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd
-            )
-        across = _covariance(
-            GRID, gears, points.duty, points.gear, bend_sd=fit.bend_sd, spring_sd=fit.spring_sd
-        )
-        mean = fit.spring + _expected_rise(GRID) + across @ fit.solved
-        half = np.linalg.solve(fit.root, across.T)
-        covariance = among[fit.bend_sd] - half.T @ half
-        root = np.linalg.cholesky(covariance + 1e-6 * np.eye(len(GRID)))
-        off = rng.standard_normal((count, len(GRID))) @ root.T
-        paths.append(mean + off * scale[done : done + count, None])
-        done += count
-    own = points.duty[points.gear == gear]
-    seen = own if len(own) else points.duty
-    rising = _rising(np.concatenate(paths), float(seen.min()), float(seen.max()))
-    return rising, ((float(own.min()), float(own.max())) if len(own) else ())
+    both, low = np.multiply.outer(a, b), np.minimum.outer(a, b)
+    near = np.exp(-a / length)[:, None] + np.exp(-b / length)
+    gap = np.exp(-np.abs(np.subtract.outer(a, b)) / length)
+    bend = (bend_sd * length) ** 2 * (2.0 * low / length + near - 1.0 - gap)
+    shared = spring_sd**2 + setting["slope_sd"] ** 2 * both + bend
+    own = setting["gear_level"] ** 2 + setting["gear_slope"] ** 2 * both
+    return np.asarray(shared + np.equal.outer(gear_a, gear_b) * own)
 
 
 def _rising(paths: Array, low: float, high: float) -> Array:
@@ -308,16 +261,11 @@ def _rising(paths: Array, low: float, high: float) -> Array:
     falling steps outside.
     """
     first, last = int(np.floor(low)), int(np.ceil(high))
-    out = paths.copy()
     inside = paths[:, first : last + 1]
     from_left = np.maximum.accumulate(inside, axis=1)
     from_right = np.minimum.accumulate(inside[:, ::-1], axis=1)[:, ::-1]
-    out[:, first : last + 1] = 0.5 * (from_left + from_right)
+    middle = 0.5 * (from_left + from_right)
     steps = np.maximum(np.diff(paths, axis=1), 0.0)
-    if last < len(GRID) - 1:
-        out[:, last + 1 :] = out[:, last : last + 1] + np.cumsum(steps[:, last:], axis=1)
-    if first > 0:
-        out[:, :first] = (
-            out[:, first : first + 1] - np.cumsum(steps[:, :first][:, ::-1], axis=1)[:, ::-1]
-        )
-    return out
+    before = np.cumsum(steps[:, :first][:, ::-1], axis=1)[:, ::-1]
+    after = np.cumsum(steps[:, last:], axis=1)
+    return np.hstack([middle[:, :1] - before, middle, middle[:, -1:] + after])

@@ -5,16 +5,14 @@ allows.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+import json
 from typing import TYPE_CHECKING
 
-from audit.archive.step.response import Response, response, response_of
-from audit.archive.step.watches import watched_of
-from audit.archive.store.rows import log_id, rows_of
-from audit.model import VERDICTS, Decision, Finding, Night
+from audit.model import VERDICTS, Decision, Night
 from audit.night.decision import decided, first_look, repeated, watched_tonight
 
 if TYPE_CHECKING:
+    from audit.archive.step.response import Response
     from audit.archive.store.store import Archive
 
 TONIGHT = "tonight"
@@ -44,82 +42,80 @@ def with_decision(night: Night, archive: Archive | None = None) -> Night:
 
 
 def _decision(night: Night, archive: Archive | None) -> Decision:
-    gear, duty = _where(night)
-    first = first_look(((f.severity, f.look_at) for f in _findings(night)), night.verdict)
-    reason = night.reasons[0] if night.reasons else ""
+    found = [*night.findings, *(f for audit in night.logs for f in audit.findings)]
+    found += [f for audit in night.logs for pull in audit.pulls for f in pull.findings]
+    first = first_look(((f.severity, f.look_at) for f in found), night.verdict)
+    reason, (gear, duty) = night.reasons[0] if night.reasons else "", _where(night)
     if night.verdict != VERDICTS[0]:
         return decided(night.verdict, reason, first, duty_now=duty, gear=gear)
-    nights, at = _placed(night, archive) if archive is not None else ((), 0)
-    before = watched_of(archive.findings(night.car.name), nights[at - 1]) if archive and at else ()
+    before: dict[str, int] = {}
+    older = False
+    if archive is None:
+        history = response_tonight(night)
+    else:
+        from audit.archive.step.response import response, watched_of
+
+        nights, at = _placed(night, archive)
+        older = at + 1 < len(nights)
+        before = watched_of(archive.findings(night.car.name), nights[at - 1]) if at else {}
+        until = nights[at] if older else None
+        setting = night.setting or None
+        history = response(archive, night.car, setting=setting, only_step=True, until=until)
     again = repeated(watched_tonight(night), before)
-    older = at + 1 < len(nights)
-    found = _response(night, archive, until=nights[at] if older else None)
-    step, others = (None, ()) if found is None else (found.step, found.other_gears)
+    step = None if history is None else history.step
     made = decided(night.verdict, reason, first, step=step, again=again, duty_now=duty, gear=gear)
-    if made.state != "no_step":
-        made = dataclasses.replace(made, other_gears=others)
+    made = made if history is None else history.with_others(made)
     return dataclasses.replace(made, why=f"{made.why} {AS_IT_WAS}") if older else made
-
-
-def _findings(night: Night) -> Iterator[Finding]:
-    yield from night.findings
-    for audit in night.logs:
-        yield from audit.findings
-        for pull in audit.pulls:
-            yield from pull.findings
 
 
 def _where(night: Night) -> tuple[int | None, float | None]:
     """The gear most pulled, and the highest duty held in it."""
     pulls = [p for a in night.logs for p in a.pulls]
-    if not pulls:
-        return None, None
     gears = [p.pull.gear for p in pulls]
-    gear = max(set(gears), key=lambda g: (gears.count(g), g or 0))
-    duties = [
-        d
-        for p in pulls
-        if p.pull.gear == gear and (d := p.measures.get("duty_mean_pct")) is not None
-    ]
-    return gear, max(duties, default=None)
+    gear = max(set(gears), key=lambda g: (gears.count(g), g or 0), default=None)
+    duties = (p.measures.get("duty_mean_pct") for p in pulls if p.pull.gear == gear)
+    return gear, max((d for d in duties if d is not None), default=None)
 
 
-def _response(night: Night, archive: Archive | None, *, until: str | None) -> Response | None:
-    if archive is None:
-        return response_tonight(night, only_step=True)
-    setting = night.setting or None
-    return response(archive, night.car, setting=setting, only_step=True, until=until)
-
-
-def response_tonight(night: Night, *, only_step: bool = False) -> Response | None:
-    """What the night's own pulls say of boost against duty in each gear pulled; None where it has
-    none.
-
-    only_step: as in response_of.
-    """
+def response_tonight(night: Night) -> Response | None:
+    """What the night's own pulls say of boost against duty; None where it has none."""
     import polars as pl
 
-    common = {"car": night.car.name, "date": "2000-01-01", "night_id": TONIGHT, "revision": 0}
-    common |= {"setting": night.setting, "fuel": night.car.fuel, "added_at": ""}
-    rows = rows_of(night, night.logs, {})
-    if not rows["pull"]:
+    from audit.archive.step.evidence import REALS
+    from audit.archive.step.response import Response
+    from audit.night.facts import facts_of
+
+    own = {"date": "2000-01-01", "night_id": TONIGHT, "setting": night.setting}
+    pulls, logs = [], []
+    for audit in night.logs:
+        log: dict[str, object] = {"log_id": audit.sha256 or audit.path, "path": audit.path}
+        logs.append({**log, "wall_start": audit.log and audit.log.wall_start})
+        facts = facts_of(audit)
+        for p in audit.pulls:
+            span, checks = p.pull.span, {name: {"status": c.status} for name, c in p.checks.items()}
+            told = {"index": p.pull.index, "gear": p.pull.gear, "checks": json.dumps(checks)}
+            speeds = {"rpm_start": span.rpm_start, "rpm_end": span.rpm_end}
+            measured = {name: p.measures.get(name, facts.get(name)) for name in REALS}
+            pulls.append({**own, **log, **measured, **speeds, **told})
+    if not pulls:
         return None
-    pulls, nights, logs = (
-        pl.DataFrame([common | row for row in rows[k]], infer_schema_length=None)
-        for k in ("pull", "revision", "log")
+    whole: dict[str, object] = {**own, "verdict": night.verdict, "reasons": [*night.reasons]}
+    whole |= {"added_at": "", "us_units": night.us_units}
+    rows, nights, started = (
+        pl.DataFrame(one, infer_schema_length=None) for one in (pulls, [whole], logs)
     )
-    return response_of(
-        pulls, nights, car=night.car, logs=logs, only_step=only_step, only_driven=not only_step
-    )
+    return Response.gather(rows, nights, car=night.car, logs=started)
 
 
 def _placed(night: Night, archive: Archive) -> tuple[list[str], int]:
     """The kept nights in order, and where the one that holds these logs stands among them: after
     the last where it is not kept.
     """
+    from audit.archive.step.evidence import ORDER
+
     nights = archive.nights(night.car.name, columns=("added_at",))
-    order = nights.sort("date", "added_at", "night_id")["night_id"].to_list()
+    order = nights.sort(ORDER)["night_id"].to_list()
     logs = archive.logs(night.car.name, columns=("log_id",))
-    ids = [log_id(a) for a in night.logs]
+    ids = [audit.sha256 or audit.path for audit in night.logs]
     own = set(logs.filter(logs["log_id"].is_in(ids))["night_id"])
     return order, min((i for i, name in enumerate(order) if name in own), default=len(order))

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from audit.archive.step.evidence import counted_after, since_note
-from audit.archive.step.step_table import ProjectedRow, projected_rows
+from audit.archive.step.evidence import arrays, counted_after, since_note
+from audit.archive.step.step import ProjectedRow, projected_rows
 from audit.model import Array, Car, Limit
 from audit.tables import limits_for
 
@@ -38,10 +38,6 @@ class Line:
     noise: float
     covariance: Array  # of (level, slope)
 
-    @property
-    def below(self) -> bool:
-        return self.limits.below
-
     def limit(self, boost_kpa: float) -> float:
         """The hold level at a boost in kPa gauge: some go by it."""
         return float(self.limits.when(boost_kpa).hold or 0.0)
@@ -49,13 +45,13 @@ class Line:
     def worst(self, boost_kpa: float) -> float:
         """The 95 % end on the bad side at a settled boost in kPa gauge, in the measure's unit."""
         at = np.array([1.0, boost_kpa - self.middle])
-        sd = float(np.sqrt(at @ self.covariance @ at + self.noise**2))
-        return float(at @ [self.level, self.slope]) + (-ONE_SIDED if self.below else ONE_SIDED) * sd
+        off = ONE_SIDED * float(np.sqrt(at @ self.covariance @ at + self.noise**2))
+        return float(at @ [self.level, self.slope]) + (-off if self.limits.below else off)
 
     def past(self, boost_kpa: float) -> bool:
         """Whether it is projected to reach its limit there."""
-        worst, limit = self.worst(boost_kpa), self.limit(boost_kpa)
-        return worst <= limit if self.below else worst >= limit
+        over = self.worst(boost_kpa) - self.limit(boost_kpa)
+        return over <= 0.0 if self.limits.below else over >= 0.0
 
 
 def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) -> tuple[Line, ...]:
@@ -73,11 +69,10 @@ def lines_of(rows: pl.DataFrame, car: Car, notes: Sequence[JournalNote] = ()) ->
         changed = since_note(notes, row.trend) if row.trend else None
         kept = rows.filter(counted_after(changed) & pl.col(row.measure).is_not_null())
         if kept.height:
-            x, y = (kept[n].cast(float).to_numpy() for n in ("boost_settled_kpa", row.measure))
-            if row.over_air and kept["air_c"].null_count() == 0:
-                air = kept["air_c"].to_numpy()
-                y = y - air + air[-1]
-            found.append(_line(row, limit, x, y))
+            boost, values, air = arrays(kept, "boost_settled_kpa", row.measure, "air_c")
+            if row.over_air and np.isfinite(air).all():
+                values = values - air + air[-1]
+            found.append(_line(row, limit, boost, values))
     return tuple(found)
 
 
@@ -93,22 +88,14 @@ def _line(row: ProjectedRow, limit: Limit, x: Array, y: Array) -> Line:
     """
     middle = float(x.mean())
     design = np.column_stack([np.ones(len(x)), x - middle])
+    prior = np.array([1e-12, 1.0 / row.sd**2])
     noise2 = row.noise**2
     for _ in range(3):  # the noise follows the residuals
-        information = design.T @ design / noise2 + np.diag([1e-12, 1.0 / row.sd**2])
-        beta = np.linalg.solve(
-            information, design.T @ y / noise2 + np.array([0.0, row.slope / row.sd**2])
-        )
-        left = y - design @ beta
-        noise2 = (PRIOR_PULLS * row.noise**2 + float(left @ left)) / (
-            PRIOR_PULLS + max(len(x) - 1, 0)
-        )
+        information = design.T @ design / noise2 + np.diag(prior)
+        beta = np.linalg.solve(information, design.T @ y / noise2 + prior * [0.0, row.slope])
+        left = float(np.sum((y - design @ beta) ** 2))
+        noise2 = (PRIOR_PULLS * row.noise**2 + left) / (PRIOR_PULLS + len(x) - 1)
+    level, slope = map(float, beta)
     return Line(
-        row,
-        limit,
-        float(beta[0]),
-        float(beta[1]),
-        middle,
-        float(np.sqrt(noise2)),
-        np.asarray(np.linalg.inv(information), dtype=np.float64),
+        row, limit, level, slope, middle, noise2**0.5, np.asarray(np.linalg.inv(information))
     )

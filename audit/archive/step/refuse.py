@@ -7,18 +7,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from audit.archive.step.evidence import Evidence
-from audit.archive.step.step import Bounds, Overshoot, Step, worded
-from audit.archive.step.step_table import figures, words
-from audit.archive.step.valve import Valve, levels_of
+from audit.archive.step.evidence import (
+    LINES,
+    Evidence,
+    arrays,
+    middle_of,
+    of_last_night,
+    was_tested,
+)
+from audit.archive.step.gear import BASE_RUN_PCT, Gear, made
+from audit.archive.step.step import Step, figures, first_duty, said, second_duty, worded
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from audit.model import Car
-
-HIGHEST_AMBIENT_KPA = 105.0
-BASE_RUN_PCT = 0.5  # logged duty of a base run: none, as it is rounded
 # why pulls do not count -> what to do about it, the first that there is
 MENDS = {
     "without a believed solenoid duty": "no_duty",
@@ -49,134 +51,137 @@ def not_clear(
             back = f"{last_clear:.1f} % duty, the last that was clear"
         because = f" {night['reasons'][0]}" if night["reasons"] else ""
         say = {"date": night["date"], "verdict": night["verdict"], "because": because, "back": back}
-        return worded("last_night", "refuse", 0, say=say, duty=last_clear or 0.0)
+        return worded("last_night", 0, say=say, duty=last_clear or 0.0)
     return None
 
 
-def nothing_logged(found: Evidence, nights: pl.DataFrame, *, first: float) -> Step:
-    """The refusal without a pull that counts. first: the duty to start at, %."""
-    held = not_clear(nights, found.setting)
+def nothing_logged(found: Evidence) -> Step:
+    """The refusal without a pull that counts."""
+    held = not_clear(found.kept, found.setting)
     if held is not None:
         return held
     why = next((mend for left, mend in MENDS.items() if found.left_out.get(left)), "nothing")
-    return worded("no_pulls", "refuse", 0, say={"mend": words("mend")[why].format(first=first)})
+    return worded("no_pulls", 0, say={"mend": said("mend", why, first=first_duty(found.car))})
 
 
-def refusal(
-    found: Evidence,
-    nights: pl.DataFrame,
-    *,
-    gear: int,
-    valve: Valve,
-    target: float | None,
-    last_clear: float | None = None,
-) -> Step | None:
-    """Why no step in this gear can be backed, or None. Too few pulls is told by too_few."""
-    held = not_clear(nights, found.setting, last_clear=last_clear)
-    if held is not None:
-        held = replace(held, gear=gear, target=target)
-        if not valve.faults:
-            return held
-        return replace(held, sentence=f"{held.sentence} {valve.said[0]}", duty=None)
-    if valve.faults:
-        doubtful = valve.slope is not None and valve.slope.proof_under >= 0.0
-        say = {"said": valve.said[0], "by_hand": words("mend")["direction"] if doubtful else ""}
-        return worded(valve.faults[0], "refuse", gear, target=target, say=say)
-    if target is None:
-        stays = _on_logged_target(found.of_gear(gear), gear)
-        return stays or worded("no_target", "refuse", gear)
-    return None
+def refusal(gear: Gear) -> Step | None:
+    """Why no step up in this gear can be backed yet, or None: the first of the rules that holds."""
+    return next((step for rule in RULES if (step := rule(gear)) is not None), None)
 
 
-def _on_logged_target(rows: pl.DataFrame, gear: int) -> Step | None:
-    """Staying where the newest night's boost settles at the target in its own logs, though nobody
-    gave one: more duty would drive boost past what the engine computer asks for. Else None.
+def _last_night(gear: Gear) -> Step | None:
+    found, faults = gear.found, gear.valve.faults
+    held = not_clear(found.kept, found.setting, last_clear=gear.last_clear)
+    if held is None:
+        return None
+    if faults:
+        held = replace(held, sentence=f"{held.sentence} {gear.valve.said[0]}", duty=None)
+    return replace(held, gear=gear.gear, target=gear.target)
+
+
+def _fault(gear: Gear) -> Step | None:
+    """A valve that works backwards or not at all."""
+    valve = gear.valve
+    if not valve.faults:
+        return None
+    doubtful = valve.slope is not None and valve.slope.proof_under >= 0.0
+    say = {"said": valve.said[0], "by_hand": said("mend", "direction") if doubtful else ""}
+    return worded(valve.faults[0], gear.gear, target=gear.target, say=say)
+
+
+def _no_target(gear: Gear) -> Step | None:
+    """Without a target: staying where the newest night's boost settles at the target in its own
+    logs, for more duty would drive boost past what the engine computer asks for; else a refusal.
     """
-    if rows.is_empty():
+    if gear.target is not None:
         return None
-    newest = rows.filter(rows["night_id"] == rows["night_id"][-1])
-    wanted, settled, duty = (
-        newest[name].cast(float).median()
-        for name in ("boost_target_kpa", "boost_settled_kpa", "duty_mean_pct")
-    )
-    if not (isinstance(wanted, float) and isinstance(settled, float) and isinstance(duty, float)):
-        return None
-    if abs(settled - wanted) > figures("step")["on_target"]:
-        return None
-    known = {"from_duty": duty, "duty": duty, "target": wanted}
-    return worded("on_logged_target", "stay", gear, "target", **known)
+    names = ("boost_target_kpa", "boost_settled_kpa", "duty_mean_pct")
+    wanted, settled, duty = (middle_of(of_last_night(gear.rows), name) for name in names)
+    if wanted is None or settled is None or abs(settled - wanted) > figures("step")["on_target"]:
+        return worded("no_target", gear.gear)
+    return worded("on_logged_target", gear.gear, from_duty=duty, duty=duty, target=wanted)
 
 
-def over_spring(gear: int, valve: Valve, car: Car) -> Step | None:
-    """What is asked for where the least duty tried gives far more than the spring and boost was not
-    seen to rise with duty: a base run, and the refusal where that gives as much; None where it does
-    not, or no spring is known. The curve or a note of a look at the lines lifts it.
+def _over_spring(gear: Gear) -> Step | None:
+    """Where the least duty tried gives far more than the spring and boost was not seen to rise with
+    duty: a base run, and the refusal where that gives as much. The curve, a right spring or a note
+    of a look at the lines lifts it.
     """
-    if car.spring_kpa is None or not valve.levels or valve.responds:
+    valve, car, looked = gear.valve, gear.found.car, was_tested(gear.found.journal, LINES)
+    if car.spring_kpa is None or not valve.levels or valve.responds or looked:
         return None
     setting, low = figures("valve"), valve.levels[0]
     used = max(low.duty - car.duty_min_pct, 0.0)
     over = low.boost - car.spring_kpa - setting["by_little_duty"] * used
     if used > setting["little_duty"] or over < setting["over_spring"]:
         return None
-    seen = (
-        f"at {low.duty:.1f} % duty boost settles at {low.boost:.1f} kPa gauge, {over:.1f} kPa more "
-        f"than the spring of {car.spring_kpa:.1f} kPa accounts for"
-    )
+    seen, key = said("mend", "over_spring", low=low, over=over, car=car), "over_spring"
+    known: dict[str, Any] = {"target": gear.target}
     if low.duty > BASE_RUN_PCT:
-        say = {"seen": seen}
-        return worded("base_run", "stay", gear, say=say, from_duty=low.duty, duty=0.0)
-    return worded("over_spring", "refuse", gear, say={"seen": seen})
+        key, known = "base_run", {**known, "from_duty": low.duty, "duty": 0.0}
+    return worded(key, gear.gear, say={"seen": seen}, **known)
 
 
-def too_few(rows: pl.DataFrame, gear: int, *, overshoot: Overshoot, bounds: Bounds) -> Step | None:
-    """The refusal with fewer pulls or duties than the table asks for, with what to log; None where
-    they suffice.
-    """
-    setting = figures("step")
+def _too_few(gear: Gear) -> Step | None:
+    """Fewer pulls or duties than the table asks for, with what to log."""
+    setting, bounds, levels = figures("step"), gear.bounds, gear.valve.levels
     least_pulls, least_duties = int(setting["least_pulls"]), int(setting["least_duties"])
-    duty, boost = (
-        np.asarray(rows[n].cast(float).to_numpy(), dtype=np.float64)
-        for n in ("duty_mean_pct", "boost_settled_kpa")
-    )
-    levels = levels_of(duty, boost)
-    if len(duty) >= least_pulls and len(levels) >= least_duties:
+    if gear.pulls >= least_pulls and len(levels) >= least_duties:
         return None
     known: dict[str, Any] = {"target": bounds.target_kpa, "limit": bounds.limit_kpa}
-    if levels and float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
-        known |= dict.fromkeys(("from_duty", "duty"), levels[-1].duty)
-        return worded("on_target_early", "stay", gear, "target", **known)
-    goal, mend, second, peak = None, "no_level", None, 0.0
-    if levels:
-        goal = known["from_duty"] = levels[-1].duty
+    if not levels:
+        mend, goal, figured = "no_level", None, {}
+    else:
+        (boost,), top = arrays(gear.rows, "boost_settled_kpa"), levels[-1].duty
+        if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
+            return worded("on_target_early", gear.gear, from_duty=top, duty=top, **known)
+        peak = float(boost.max()) + gear.overshoot.allowance(float(boost.max()))
+        second = second_duty(top, peak, bounds)
+        known["from_duty"] = goal = top
         mend = "one_more" if len(levels) >= least_duties else "before_second"
-        if len(levels) < least_duties and len(duty) >= 2:
-            peak = float(boost.max()) + overshoot.allowance(float(boost.max()))
-            second = _second_duty(goal, peak, bounds)
-            mend, goal = ("no_second", goal) if second is None else ("second", second)
-    to_log = words("mend")[mend].format(
-        top=known.get("from_duty"), second=second, peak=peak, **known
-    )
+        if len(levels) < least_duties and gear.pulls >= 2:
+            mend, goal = ("no_second", top) if second is None else ("second", second)
+        figured = {"top": top, "second": second, "peak": peak, "bounds": bounds}
     say = {
-        "pulls": f"{len(duty)} pull{'s' if len(duty) != 1 else ''}",
+        "pulls": f"{gear.pulls} pull{'s' if gear.pulls != 1 else ''}",
         "duties": f"{len(levels)} {'duty' if len(levels) == 1 else 'duties'}",
         "least_pulls": least_pulls,
         "least_duties": least_duties,
-        "mend": to_log,
+        "mend": said("mend", mend, **figured),
     }
-    return worded("too_few", "refuse", gear, say=say, duty=goal, **known)
+    return worded("too_few", gear.gear, say=say, duty=goal, **known)
 
 
-def _second_duty(top: float, peak: float, bounds: Bounds) -> float | None:
-    """The duty to log after one duty alone, None where there is no room: no slope is known, so the
-    steepest that valves have must leave some over the highest peak, kPa gauge.
+def _no_clear_night(gear: Gear) -> Step | None:
+    if gear.last_clear is not None:
+        return None
+    return worded("no_clear_night", gear.gear, target=gear.target)
+
+
+def _once_more(gear: Gear) -> Step | None:
+    """Another evening where boost fell as duty rose, but not surely, which tells a backwards valve,
+    or did not surely follow by the most that is advised unproven, which tells a dead one: at the
+    lowest or the highest duty, which has fewer, the highest first. None where it is told already.
     """
-    setting = figures("step")
-    room = bounds.limit_kpa - peak
-    if bounds.sensor_top_kpa is not None:
-        over = setting["sensor_margin"] + HIGHEST_AMBIENT_KPA + peak
-        room = min(room, bounds.sensor_top_kpa - over)
-    start = max(top, bounds.duty_min_pct)  # after a base run the solenoid's least duty is no step
-    step = min(bounds.step_pct, room / setting["first_rise"], bounds.duty_max_pct - start)
-    second = float(np.floor((start + step + 0.05) / setting["least"]) * setting["least"])
-    return None if second < start + setting["least"] - 0.05 else second
+    setting, valve, bounds = figures("valve"), gear.valve, gear.bounds
+    late = bounds.unproven_pct is not None and valve.levels[-1].duty >= setting["named_by"]
+    if valve.fell_kpa is None and not late:
+        return None
+    first, second = valve.levels[0].duty, valve.levels[-1].duty
+    seen = gear.evenings(first), gear.evenings(second)
+    if seen[1] >= int(setting["evenings"]):
+        return None
+    duty = first if seen[0] < seen[1] else second
+    duty = round(duty / figures("step")["least"]) * figures("step")["least"]
+    say = {
+        "first": first,
+        "second": second,
+        "fell": valve.fell_kpa,
+        "lead": "Stay at" if abs(duty - gear.base) < 0.25 else "Back to",
+        "tested": f"; {said('mend', 'tested')}" if late else ".",
+    }
+    key = "not_followed" if valve.fell_kpa is None else "fell"
+    return made(gear, key, duty, "unproven" if late else "fell", say=say)
+
+
+RULES = (_last_night, _fault, _no_target, _over_spring, _too_few, _no_clear_night, _once_more)

@@ -8,244 +8,169 @@ breaks is the one that binds.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from audit.archive.step.curve import Curve
-from audit.archive.step.projected import Line
-from audit.archive.step.step import Air, Bounds, Overshoot, Step, worded
-from audit.archive.step.step_table import figures, words
-
-ROUNDING_PCT = 0.05  # logged duty is rounded
+from audit.archive.step.gear import Gear, ends, made
+from audit.archive.step.step import ROUNDING_PCT, Step, figures, said, whole, words
 
 
-def next_step(
-    curve: Curve,
-    base: float,
-    *,
-    bounds: Bounds,
-    overshoot: Overshoot,
-    lines: Sequence[Line],
-    air: Air,
-    evenings: int = 1,
-) -> Step:
-    """The step up from duty `base` (%, the highest of the last clear night) in the curve's gear.
-    evenings: so far at that duty.
-    """
-    sheet = _Sheet(curve, base, bounds, overshoot, lines, air, evenings)
-    here = sheet.middle(base)
+def next_step(gear: Gear) -> Step:
+    """The step up from the gear's base duty, the highest of the last clear night."""
+    over = ends(gear, gear.base)[1] - gear.bounds.target_kpa
     # a level that was told to be there is left only when it surely is elsewhere, not by one evening
-    tolerance = figures("step")["on_target" if evenings < 2 else "off_target"]
-    if here > bounds.target_kpa + tolerance:
-        return _down(sheet, here)
-    over = sheet.broken(base, moving=False)
-    held = (
-        None if over is None else sheet.made("held", "stay", base, over, why=sheet.why(over, base))
-    )
-    if held is not None and over in ("limit", "sensor"):
-        return held
-    if here >= bounds.target_kpa - tolerance:
-        return _there(sheet, here)
-    return _up(sheet) if held is None else _held(sheet, held)
+    known = gear.evenings(gear.base) >= 2
+    tolerance = figures("step")["off_target" if known else "on_target"]
+    if over > tolerance:
+        return _down(gear)
+    binds = broken(gear, gear.base, moving=False)
+    if binds not in ("limit", "sensor") and over >= -tolerance:
+        return _there(gear)
+    if binds is None:
+        return _up(gear)
+    held = _made(gear, "held", gear.base, binds, why=_why(gear, binds, gear.base))
+    return held if binds in ("limit", "sensor") else _held(gear, held)
 
 
-def _there(sheet: _Sheet, here: float) -> Step:
-    """On target; where that is not sure yet, another evening has to say so too."""
+def broken(gear: Gear, duty: float, *, moving: bool = True) -> str | None:
+    """The first bound that a duty breaks, None for none. moving: as a step, not where it stands."""
+    setting, bounds, peak = figures("step"), gear.bounds, _peak(gear, duty)
+    _, expected, high = ends(gear, duty)
+    top = math.inf if bounds.sensor_top_kpa is None else bounds.sensor_top_kpa
+    holds = {
+        "limit": peak > bounds.limit_kpa,
+        "sensor": peak + gear.found.air.barometric_kpa > top - setting["sensor_margin"],
+        **{line.row.measure: line.past(high) for line in gear.lines},
+    }
+    if moving:
+        here, unproven = ends(gear, gear.base)[1], bounds.unproven_pct
+        much = high - here > bounds.step_kpa
+        if unproven is not None:
+            much = expected - here > setting["dead_band_boost"]
+        holds |= {
+            "end_stop": duty > bounds.duty_max_pct,
+            "unproven": unproven is not None and duty > unproven,
+            "target": expected > bounds.target_kpa - setting["aim_under"],
+            "boost_step": expected - here > bounds.step_kpa,
+            "step": _large(gear, duty) and much,
+        }
+    return next((name for name, held in holds.items() if held), None)
+
+
+def _peak(gear: Gear, duty: float) -> float:
+    """Settled boost with the sure upper end in colder air, and overshoot on it."""
     setting = figures("step")
-    step = sheet.made("there", "stay", sheet.base, "target", here=here)
-    level = sheet.curve.drawn(sheet.base, relative=sheet.air.relative, pull=False)
-    sure = float(np.mean(np.abs(level - sheet.bounds.target_kpa) <= setting["within"]))
-    again = step if sure >= setting["there"] else sheet.once_more(step)
-    if again.log_next:
-        return again
-    return replace(step, sentence=f"{step.sentence} {sheet.says('mend', 'reached')}")
+    denser = gear.found.air.relative * (1.0 + setting["colder_air"] / 100.0)
+    settled = gear.curve.upper(duty, sure=setting["sure"], relative=denser)
+    return settled + gear.overshoot.allowance(settled)
 
 
-@dataclass(frozen=True)
-class _Sheet:
-    curve: Curve
-    base: float
-    bounds: Bounds
-    overshoot: Overshoot
-    lines: Sequence[Line]
-    air: Air
-    evenings: int
-
-    def once_more(self, step: Step) -> Step:
-        """The step with another evening asked for, unless there were many at this duty."""
-        if self.evenings >= int(figures("step")["evenings"]):
-            return step
-        return replace(step, log_next=self.says("mend", "another_evening"))
-
-    def known(self) -> tuple[float, float]:
-        """Where the level lies nine times in ten, of the curve itself, kPa gauge."""
-        low, _, high = self.curve.interval(self.base, relative=self.air.relative, pull=False)
-        return low, high
-
-    def largest(self) -> float:
-        """The most duty of one step, %, of which `broken` allows what goes over the usual step."""
-        return self.bounds.large_pct or self.bounds.step_pct
-
-    def middle(self, duty: float) -> float:
-        return self.curve.interval(duty, relative=self.air.relative)[1]
-
-    def peak(self, duty: float) -> float:
-        """Settled boost with the sure upper end in colder air, and overshoot on it."""
-        setting = figures("step")
-        denser = self.air.relative * (1.0 + setting["colder_air"] / 100.0)
-        settled = self.curve.upper(duty, sure=setting["sure"], relative=denser)
-        return settled + self.overshoot.allowance(settled)
-
-    def broken(self, duty: float, *, moving: bool = True) -> str | None:
-        """The first bound that a duty breaks, None for none."""
-        peak, bounds = self.peak(duty), self.bounds
-        if peak > bounds.limit_kpa:
-            return "limit"
-        if (
-            bounds.sensor_top_kpa is not None
-            and peak + self.air.barometric_kpa
-            > bounds.sensor_top_kpa - figures("step")["sensor_margin"]
-        ):
-            return "sensor"
-        high = self.curve.interval(duty, relative=self.air.relative)[2]
-        for line in self.lines:
-            if line.past(high):
-                return line.row.measure
-        if not moving:
-            return None
-        if duty > bounds.duty_max_pct:
-            return "end_stop"
-        if bounds.unproven_pct is not None and duty > bounds.unproven_pct:
-            return "unproven"
-        expected = self.middle(duty)
-        if expected > bounds.target_kpa - figures("step")["aim_under"]:
-            return "target"
-        here = self.middle(self.base)
-        if expected - here > bounds.step_kpa:
-            return "boost_step"
-        if duty <= self.base + bounds.step_pct + ROUNDING_PCT:
-            return None
-        if bounds.unproven_pct is not None:
-            held = expected - here > figures("step")["dead_band_boost"]
-        else:
-            held = high - here > bounds.step_kpa
-        return "step" if held else None
-
-    def made(self, key: str, action: str, duty: float, binds: str, **say: Any) -> Step:
-        """A step by a row of the table of words, with what is expected of its duty."""
-        low, expected, high = self.curve.interval(duty, relative=self.air.relative)
-        return worded(
-            key,
-            action,
-            self.curve.gear,
-            binds,
-            say={"base": self.base, **say},
-            from_duty=self.base,
-            duty=duty,
-            expected=expected,
-            low=low,
-            high=high,
-            peak=self.peak(duty),
-            limit=self.bounds.limit_kpa,
-            target=self.bounds.target_kpa,
-            target_duty=self.target_duty(),
-        )
-
-    def says(self, group: str, key: str, duty: float | None = None, **say: Any) -> str:
-        """A sentence of the table of words, of a duty, else of the one that is counted from."""
-        bounds, peak = self.bounds, self.peak(self.base if duty is None else duty)
-        known_low, known_high = self.known()
-        return str(words(group)[key]).format(
-            base=self.base,
-            peak=peak,
-            absolute=peak + self.air.barometric_kpa,
-            source=bounds.assumed or "the car's limit",
-            limit=bounds.limit_kpa,
-            sensor_top=bounds.sensor_top_kpa,
-            duty_max=bounds.duty_max_pct,
-            target=bounds.target_kpa,
-            step_kpa=bounds.step_kpa,
-            step_pct=bounds.step_pct,
-            unproven=bounds.unproven_pct,
-            known_low=known_low,
-            known_high=known_high,
-            **say,
-        )
-
-    def why(self, binds: str, duty: float) -> str:
-        """What breaks a bound at a duty, without a full stop."""
-        if binds in words("why"):
-            return self.says("why", binds, duty)
-        high = self.curve.interval(duty, relative=self.air.relative)[2]
-        line = next(one for one in self.lines if one.row.measure == binds)
-        label, unit = line.row.label, line.row.unit
-        worst, limit = (
-            f"{value:.2f}" if unit == "1" else f"{value:.1f} {unit}"
-            for value in (line.worst(high), line.limit(high))
-        )
-        label = label[0].upper() + label[1:]
-        return self.says("why", "line", label=label, worst=worst, line_limit=limit)
-
-    def target_duty(self) -> tuple[float | None, float | None, float | None]:
-        return self.curve.duty_for(self.bounds.target_kpa, relative=self.air.relative)
+def _large(gear: Gear, duty: float) -> bool:
+    return duty > gear.base + gear.bounds.step_pct + ROUNDING_PCT
 
 
-def _candidates(base: float, step: float) -> list[float]:
-    least = figures("step")["least"]
-    first = np.floor((base + ROUNDING_PCT) / least) * least + least
-    last = np.floor((base + step + ROUNDING_PCT) / least) * least
-    return [float(d) for d in np.arange(first, last + least / 2, least)]
+def _target_duty(gear: Gear) -> tuple[float | None, float | None, float | None]:
+    return gear.curve.duty_for(gear.bounds.target_kpa, relative=gear.found.air.relative)
 
 
-def _up(sheet: _Sheet) -> Step:
-    best: float | None = None
-    binds = "step"
-    for duty in _candidates(sheet.base, sheet.largest()):
-        broken = sheet.broken(duty)
-        if broken is not None:
-            binds = broken
+def _made(gear: Gear, key: str, duty: float, binds: str = "", **say: Any) -> Step:
+    """A step by a row of the table of words, with how far its peak may go."""
+    say |= {"base": gear.base, "here": ends(gear, gear.base)[1]}
+    more = {"peak": _peak(gear, duty), "target_duty": _target_duty(gear)}
+    return made(gear, key, duty, binds, say=say, **more)
+
+
+def _says(gear: Gear, group: str, key: str, duty: float | None = None, **say: Any) -> str:
+    """A sentence of the table of words, of a duty, else of the one that is counted from."""
+    peak, bounds = _peak(gear, gear.base if duty is None else duty), gear.bounds
+    low, _, high = ends(gear, gear.base, pull=False)
+    say |= {"absolute": peak + gear.found.air.barometric_kpa, "known_low": low, "known_high": high}
+    source = bounds.assumed or "the car's limit"
+    return said(group, key, base=gear.base, bounds=bounds, peak=peak, source=source, **say)
+
+
+def _why(gear: Gear, binds: str, duty: float) -> str:
+    """What breaks a bound at a duty, without a full stop."""
+    line = next((one for one in gear.lines if one.row.measure == binds), None)
+    if line is None:
+        return _says(gear, "why", binds, duty)
+    high, row = ends(gear, duty)[2], line.row
+    worst, limit = (
+        f"{value:.2f}" if row.unit == "1" else f"{value:.1f} {row.unit}"
+        for value in (line.worst(high), line.limit(high))
+    )
+    label = row.label[0].upper() + row.label[1:]
+    return _says(gear, "why", "line", label=label, worst=worst, line_limit=limit)
+
+
+def _once_more(gear: Gear, step: Step) -> Step:
+    """The step with another evening asked for, unless there were many at this duty."""
+    if gear.evenings(gear.base) >= int(figures("step")["evenings"]):
+        return step
+    return replace(step, log_next=_says(gear, "mend", "another_evening"))
+
+
+def _there(gear: Gear) -> Step:
+    """On target; where that is not sure yet, another evening has to say so too."""
+    setting, step = figures("step"), _made(gear, "there", gear.base)
+    level = gear.curve.drawn(gear.base, relative=gear.found.air.relative, pull=False)
+    near = np.abs(level - gear.bounds.target_kpa) <= setting["within"]
+    if float(np.mean(near)) < setting["there"]:
+        step = _once_more(gear, step)
+    if step.log_next:
+        return step
+    return replace(step, sentence=f"{step.sentence} {_says(gear, 'mend', 'reached')}")
+
+
+def _up(gear: Gear) -> Step:
+    """As far as no bound breaks."""
+    least, start = figures("step")["least"], gear.base + ROUNDING_PCT
+    # the most of one step, of which `broken` allows what goes over the usual step
+    last = whole(start + (gear.bounds.large_pct or gear.bounds.step_pct))
+    best, binds = None, "step"
+    for duty in np.arange(whole(start) + least, last + least / 2, least).tolist():
+        if (breaks := broken(gear, duty)) is not None:
+            binds = breaks
             break
         best = duty
-    if best is None:
-        first = next(iter(_candidates(sheet.base, sheet.bounds.step_pct)), sheet.base)
-        why = _lower(sheet.why(binds, first))
-        return _held(sheet, sheet.made("no_room", "stay", sheet.base, binds, why=why))
-    return sheet.made("up", "up", best, binds, why=_binding(sheet, binds, best))
+    if best is not None:
+        return _made(gear, "up", best, binds, why=_binding(gear, binds, best))
+    why = _lower(_why(gear, binds, whole(start) + least))
+    return _held(gear, _made(gear, "no_room", gear.base, binds, why=why))
 
 
-def _held(sheet: _Sheet, step: Step) -> Step:
+def _held(gear: Gear, step: Step) -> Step:
     """Staying where a measure binds; heat is the weather's too, so a cooler evening may lift it."""
-    low, high = sheet.known()
+    low, _, high = ends(gear, gear.base, pull=False)
     if step.binds == "limit" and 0.5 * (high - low) > figures("step")["known"]:
-        return sheet.once_more(step)
+        return _once_more(gear, step)
     if step.binds in ("unproven", "intake_peak_c"):
-        return replace(step, log_next=sheet.says("mend", step.binds))
+        return replace(step, log_next=_says(gear, "mend", step.binds))
     return step
 
 
-def _binding(sheet: _Sheet, binds: str, duty: float) -> str:
-    bounds = sheet.bounds
-    if binds == "step" and duty > sheet.base + bounds.step_pct + ROUNDING_PCT:
-        binds = "large" if bounds.unproven_pct is None else "large_unproven"
+def _binding(gear: Gear, binds: str, duty: float) -> str:
+    """Why no further than a duty."""
+    if binds == "step" and _large(gear, duty):
+        binds = "large" if gear.bounds.unproven_pct is None else "large_unproven"
     if binds in words("binding"):
-        return sheet.says("binding", binds)
-    why = sheet.why(binds, duty + figures("step")["least"])
-    return sheet.says("binding", "other", why=_lower(why))
+        return _says(gear, "binding", binds)
+    why = _why(gear, binds, duty + figures("step")["least"])
+    return _says(gear, "binding", "other", why=_lower(why))
 
 
 def _lower(text: str) -> str:
     return text[0].lower() + text[1:]
 
 
-def _down(sheet: _Sheet, here: float) -> Step:
+def _down(gear: Gear) -> Step:
     """Back to the duty that should settle at the target."""
-    duty = sheet.target_duty()[1]
-    least = figures("step")["least"]
-    lower = 0.0 if duty is None else float(np.floor(min(duty, sheet.base - least) / least) * least)
-    over = sheet.middle(lower) - sheet.bounds.target_kpa
+    duty, least = _target_duty(gear)[1], figures("step")["least"]
+    lower = 0.0 if duty is None else whole(min(duty, gear.base - least))
+    over = ends(gear, lower)[1] - gear.bounds.target_kpa
     if over > figures("step")["on_target"] and lower <= 0.5:
-        return sheet.made("below_spring", "stay", sheet.base, "target", here=here)
-    return sheet.made("down", "down", lower, "target", here=here)
+        return _made(gear, "below_spring", gear.base)
+    return _made(gear, "down", lower)

@@ -5,10 +5,12 @@ spread.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
-from audit.archive.step.step_table import figures
+from audit.archive.step.step import figures, said
 from audit.model import Array
 from audit.signal.monotone import isotonic
 
@@ -19,11 +21,9 @@ LEAST_STOP_PCT = 4.0  # an end stop is seen over this much duty
 HYSTERESIS_PULLS = 2  # coming down, at duties met going up too
 
 
-@dataclass(frozen=True)
-class Level:
+class Level(NamedTuple):
     """All pulls at about one duty. Duty %, boost kPa gauge; fitted: by the isotonic fit; low, high:
-    of the pulls;
-    spread: sd, None for one pull; peak: highest, None where unknown.
+    of the pulls; spread: sd, None for one pull; peak: highest, None where unknown.
     """
 
     duty: float
@@ -36,8 +36,7 @@ class Level:
     peak: float | None = None
 
 
-@dataclass(frozen=True)
-class Slope:
+class Slope(NamedTuple):
     """Boost on duty, kPa per %, with the ends of its 90 % interval, of the wider one by which a
     valve is called backwards, and of the widest, by which it is said to answer, or is backwards
     whatever somebody found by hand.
@@ -53,38 +52,43 @@ class Slope:
 
 @dataclass(frozen=True)
 class Valve:
-    """dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not
-    seen.
-    slope: boost on duty with its interval, None where one duty alone was tried; top: of the highest
-    duty over all others, kPa, which shows what frees late; responds: either was seen to rise.
-    hysteresis_kpa: boost at the same duty coming down minus going up, None where not tried.
-    spread_kpa: pooled sd at the same duty, None without two pulls at one. faults: 'reversed',
-    'no_response'; said: a sentence each.
+    """slope: boost on duty with its interval, None where one duty alone was tried; top: of the
+    highest duty over all others, kPa, which shows what frees late.
+    dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not
+    seen. hysteresis_kpa: boost at the same duty coming down minus going up, None where not tried.
+    faults: 'reversed', 'no_response'; said: a sentence each.
     """
 
-    levels: tuple[Level, ...]
-    dead_band: tuple[float, float, float] | None
-    end_stop: tuple[float, float, float] | None
-    hysteresis_kpa: float | None
-    spread_kpa: float | None
-    faults: tuple[str, ...] = ()
-    said: tuple[str, ...] = ()
+    levels: tuple[Level, ...] = ()
     slope: Slope | None = None
     top: Slope | None = None
+    dead_band: tuple[float, float, float] | None = None
+    end_stop: tuple[float, float, float] | None = None
+    hysteresis_kpa: float | None = None
+    faults: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
 
     @property
     def fell_kpa(self) -> float | None:
         """By how much boost fell from the first duty to the second, the only ones so far; None
         where it did not fall by about as much as evenings differ.
         """
-        if self.slope is None or len(self.levels) != 2:
-            return None
-        fell = -self.slope.middle * (self.levels[-1].duty - self.levels[0].duty)
+        fell = 0.0
+        if self.slope is not None and len(self.levels) == 2:
+            fell = self.slope.middle * (self.levels[0].duty - self.levels[1].duty)
         return fell if fell > figures("valve")["differ_kpa"] else None
 
     @property
     def responds(self) -> bool:
+        """Either slope was seen to rise."""
         return any(s is not None and s.surely_over > 0.0 for s in (self.slope, self.top))
+
+    @property
+    def spread_kpa(self) -> float | None:
+        """Pooled sd of the pulls about their duty's mean; None without two pulls at one."""
+        several = [(v.pulls - 1, v.spread**2) for v in self.levels if v.spread is not None]
+        freedom = sum(n for n, _ in several)
+        return float(np.sqrt(sum(n * v for n, v in several) / freedom)) if freedom else None
 
 
 def examine_valve(
@@ -102,41 +106,21 @@ def examine_valve(
     peak: highest boost of each as it was read, NaN where unknown. tested: somebody tried the valve
     by hand and found it sound; direction: and that it moves the right way.
     """
-    if len(duty) == 0:
-        return Valve((), None, None, None, None)
     levels = levels_of(duty, boost, peak=peak)
-    slope = slope_of(duty, boost, night) if len(levels) > 1 else None
+    if len(levels) < 2:
+        return Valve(levels)
     highest = duty > duty.max() - figures("step")["apart"]
     top = slope_of(highest.astype(float), boost, night) if len(levels) > 2 else None
-    faults: tuple[str, ...] = ()
-    said: tuple[str, ...] = ()
-    if slope is not None:
-        apart = not set(night[highest]) & set(night[~highest])
-        alone = apart and len(set(night)) < int(figures("valve")["least_evenings"])
-        seen = Valve(levels, None, None, None, None, slope=slope, top=top)
-        often = len(set(night[highest])) >= int(figures("valve")["evenings"])
-        rises = seen.responds if often else top is not None and top.low > 0.0
-        low_yet = duty.max() < figures("valve")["unproven"] + figures("step")["apart"]
-        faults, said = _faults(
-            duty,
-            slope,
-            levels=len(levels),
-            alone=alone,
-            excused=tested or rises,
-            right_way=direction and slope.proof_under >= 0.0,
-            doubted=not often and low_yet,
-            unproven=often and low_yet,
-        )
-    hysteresis = None if faults else _hysteresis(duty, boost, night, levels)
-    if hysteresis is not None and abs(hysteresis) > HYSTERESIS_KPA:
-        side = "higher" if hysteresis > 0 else "lower"
-        text = (
-            f"At the same duty boost settles {abs(hysteresis):.1f} kPa {side} coming down than "
-            "going up"
-        )
-        said += (f"{text}: a gate or valve that hangs, or heat.",)
-    valve = Valve(levels, None, None, hysteresis, _spread(levels), faults, said, slope, top)
-    if faults or not valve.responds:  # what has not answered shows neither end
+    valve = Valve(levels, slope_of(duty, boost, night), top)
+    fault = _fault(duty, night, highest, valve, tested=tested, direction=direction)
+    if fault is not None:  # what has not answered shows no ends either
+        return replace(valve, faults=fault[:1], said=fault[1:])
+    gap = _hysteresis(duty, boost, night, levels)
+    if gap is not None and abs(gap) > HYSTERESIS_KPA:
+        side = "higher" if gap > 0 else "lower"
+        valve = replace(valve, said=(said("valve", "hysteresis", gap=abs(gap), side=side),))
+    valve = replace(valve, hysteresis_kpa=gap)
+    if not valve.responds:
         return valve
     x, y = (np.array([getattr(level, name) for level in levels]) for name in ("duty", "fitted"))
     # the end stop is the dead band of the curve turned round
@@ -147,49 +131,32 @@ def examine_valve(
 
 
 def levels_of(duty: Array, boost: Array, *, peak: Array | None = None) -> tuple[Level, ...]:
-    """Pulls put together by duty (closer than the table's step.apart), with the isotonic fit over
-    them.
+    """Pulls put together by duty (closer than the table's step.apart to the first), with the
+    isotonic fit over them.
     """
     order = np.argsort(duty, kind="stable")
-    d, b = duty[order], boost[order]
-    tops = np.full(len(d), np.nan) if peak is None else peak[order]
-    groups = _groups(d, figures("step")["apart"]) if len(d) else []
-    means = [float(b[g].mean()) for g in groups]
-    fitted = isotonic(means, [len(b[g]) for g in groups])
+    duty, boost = duty[order], boost[order]
+    tops = np.full(len(duty), np.nan) if peak is None else peak[order]
+    starts: list[int] = []
+    for i, value in enumerate(duty):
+        if not starts or value - duty[starts[-1]] >= figures("step")["apart"]:
+            starts.append(i)
+    groups = [slice(*ends) for ends in zip(starts, [*starts[1:], len(duty)], strict=True)]
+    means = [float(boost[g].mean()) for g in groups]
+    fitted = isotonic(means, [g.stop - g.start for g in groups])
     return tuple(
         Level(
-            duty=float(d[g].mean()),
+            duty=float(duty[g].mean()),
             boost=mean,
             fitted=float(f),
-            low=float(b[g].min()),
-            high=float(b[g].max()),
-            pulls=len(b[g]),
-            spread=float(np.std(b[g], ddof=1)) if len(b[g]) > 1 else None,
-            peak=_highest(tops[g]),
+            low=float(boost[g].min()),
+            high=float(boost[g].max()),
+            pulls=g.stop - g.start,
+            spread=float(np.std(boost[g], ddof=1)) if g.stop - g.start > 1 else None,
+            peak=max(tops[g][np.isfinite(tops[g])].tolist(), default=None),
         )
         for g, mean, f in zip(groups, means, fitted, strict=True)
     )
-
-
-def _highest(values: Array) -> float | None:
-    known = values[np.isfinite(values)]
-    return float(known.max()) if len(known) else None
-
-
-def _groups(duty: Array, apart: float) -> list[slice]:
-    """Runs of sorted duties that lie within `apart` of their first."""
-    starts = [0]
-    for i, value in enumerate(duty):
-        if value - duty[starts[-1]] >= apart:
-            starts.append(i)
-    return [slice(a, b) for a, b in zip(starts, [*starts[1:], len(duty)], strict=True)]
-
-
-def _spread(levels: tuple[Level, ...]) -> float | None:
-    """Pooled sd of the pulls about their duty's mean."""
-    several = [(level.pulls - 1, level.spread**2) for level in levels if level.spread is not None]
-    freedom = sum(n for n, _ in several)
-    return float(np.sqrt(sum(n * v for n, v in several) / freedom)) if freedom else None
 
 
 def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
@@ -206,60 +173,52 @@ def slope_of(duty: Array, boost: Array, night: Array) -> Slope:
     design = np.column_stack([np.ones(len(duty)), duty - duty.mean()])
     solved = np.linalg.solve(covariance, np.column_stack([design, boost]))
     inverse = np.linalg.inv(design.T @ solved[:, :2])
-    level, slope = inverse @ design.T @ solved[:, 2]
-    left = boost - design @ np.array([level, slope])
+    fit = inverse @ design.T @ solved[:, 2]
+    left = boost - design @ fit
     prior = setting["prior_pulls"]
     chi2 = float(left @ np.linalg.solve(covariance, left))
     scale = (prior + chi2) / (prior + max(len(duty) - 2, 0))
     sd = float(np.sqrt(inverse[1, 1] * max(scale, 1.0)))
     wide, sure, proof = (setting[f"{name}_sds"] * sd for name in ("interval", "sure", "proof"))
-    return Slope(*(float(slope + off) for off in (0.0, -wide, wide, -proof, sure, proof)))
+    return Slope(*(float(fit[1] + off) for off in (0.0, -wide, wide, -proof, sure, proof)))
 
 
-def _faults(
+def _fault(
     duty: Array,
-    slope: Slope,
+    night: Array,
+    highest: npt.NDArray[np.bool_],
+    valve: Valve,
     *,
-    levels: int,
-    alone: bool,
-    excused: bool,
-    right_way: bool,
-    doubted: bool,
-    unproven: bool,
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    tested: bool,
+    direction: bool,
+) -> tuple[str, str] | None:
     """A valve that works the wrong way, from two duties on, unless each had one evening alone or it
     moves the right way by hand and the evenings may have made the fall; one that does nothing, from
-    three duties and the table's duty on, unless it is excused: tried by hand, or its highest duty
-    rises. doubted: few evenings so far, so that a rise that is not sure waits for others; unproven:
-    many, which showed no sure rise.
+    three duties and the table's duty on, unless it was tried by hand, or its highest duty rises.
+    With few evenings so far a rise that is not sure waits for others; many that showed no sure rise
+    are enough.
     """
-    setting = figures("valve")
-    reach = float(np.ptp(duty))
-    if reach < setting["least_reach"]:
-        return (), ()
-    lead = f"You added {reach:.0f} % duty ({duty.min():.0f} to {duty.max():.0f} %)"
-    moved = slope.middle * reach
+    setting, slope, top = figures("valve"), valve.slope, valve.top
+    reach, most = float(np.ptp(duty)), float(duty.max())
+    if slope is None or reach < setting["least_reach"]:
+        return None
+    moved, ends = slope.middle * reach, {"reach": reach, "low": duty.min(), "high": most}
+    at_top, every = set(night[highest]), set(night)
+    alone = len(every) < setting["least_evenings"] and not at_top & set(night[~highest])
+    right_way = direction and slope.proof_under >= 0.0
     if not (alone or right_way) and slope.surely_under < 0.0 and moved < -setting["reversed_kpa"]:
-        said = (
-            f"{lead} and boost fell by {-moved:.1f} kPa: the valve works backwards. Look at the "
-            "solenoid's ports and its rest position."
-        )
-        return ("reversed",), (said,)
-    late = float(duty.max()) >= setting["named_by"] and levels >= 3
-    nothing = slope.high * reach < setting["moved_kpa"] or unproven
-    nothing = nothing or (slope.low <= 0.0 and not (doubted and moved > setting["differ_kpa"]))
-    if late and nothing and not excused:
-        said = (
-            f"{lead} and boost did not follow: it moved by {moved:.1f} kPa, as evenings differ. "
-            "The solenoid or its lines do not work on the wastegate."
-        )
-        if slope.low > 0.0 and slope.high * reach >= setting["moved_kpa"]:
-            said = (
-                f"{lead} and boost rose by {moved:.1f} kPa, not surely more than evenings differ. "
-                "The solenoid or its lines do not work on the wastegate, or it begins late."
-            )
-        return ("no_response",), (said,)
-    return (), ()
+        return "reversed", said("valve", "reversed", fell=-moved, **ends)
+    often = len(at_top) >= setting["evenings"]
+    rises = valve.responds if often else top is not None and top.low > 0.0
+    if tested or rises or most < setting["named_by"] or len(valve.levels) < 3:
+        return None
+    low_yet = most < setting["unproven"] + figures("step")["apart"]
+    still = slope.high * reach < setting["moved_kpa"]
+    unsure = slope.low <= 0.0 and (often or not low_yet or moved <= setting["differ_kpa"])
+    if not (still or unsure or (often and low_yet)):
+        return None
+    key = "unsure" if slope.low > 0.0 and not still else "nothing"
+    return "no_response", said("valve", key, moved=moved, **ends)
 
 
 def _flat_end(duty: Array, fitted: Array) -> tuple[float, float, float] | None:
@@ -268,10 +227,8 @@ def _flat_end(duty: Array, fitted: Array) -> tuple[float, float, float] | None:
 
     duty, fitted: a level each, both rising.
     """
-    if len(duty) < 3 or fitted[-1] - fitted[0] < CLEAR_KPA:
-        return None
     flat = int(np.sum(fitted - fitted[0] < FLAT_KPA))  # the first so many
-    if flat < 2:
+    if len(duty) < 3 or fitted[-1] - fitted[0] < CLEAR_KPA or flat < 2:
         return None
     inside, outside = float(duty[flat - 1]), float(duty[flat])
     likely = inside
@@ -289,16 +246,12 @@ def _hysteresis(duty: Array, boost: Array, night: Array, levels: tuple[Level, ..
     apart = figures("step")["apart"]
     place = np.abs(duty[:, None] - np.array([level.duty for level in levels])).argmin(axis=1)
     same = np.diff(night) == 0
-    up = np.concatenate([[False], (np.diff(duty) >= apart) & same])
-    down = np.concatenate([[False], (np.diff(duty) <= -apart) & same])
-    gaps = [
-        (
-            float(np.median(boost[down & (place == i)]) - np.median(boost[up & (place == i)])),
-            int((down & (place == i)).sum()),
+    gaps, counts = [], []
+    for i in range(len(levels)):
+        up, down = (
+            boost[1:][(sign * np.diff(duty) >= apart) & same & (place[1:] == i)] for sign in (1, -1)
         )
-        for i in range(len(levels))
-        if (up & (place == i)).any() and (down & (place == i)).any()
-    ]
-    if sum(count for _, count in gaps) < HYSTERESIS_PULLS:
-        return None
-    return float(np.average([gap for gap, _ in gaps], weights=[count for _, count in gaps]))
+        if len(up) and len(down):
+            gaps.append(float(np.median(down) - np.median(up)))
+            counts.append(len(down))
+    return float(np.average(gaps, weights=counts)) if sum(counts) >= HYSTERESIS_PULLS else None

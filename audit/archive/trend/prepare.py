@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from audit.archive.logged import duty_led, outside_c
 from audit.archive.trend.corrections import Nights
 from audit.archive.watched import Correction, Watched, chart_settings, watched
 from audit.model import Array
@@ -22,8 +23,6 @@ PLACES = ("date", "log_id", "index")  # a row's place in the order of the nights
 # it
 LEVEL_SD = 4.0
 KNOTS_PCT = range(10, 90, 10)  # of duty
-BAY_WARMING_K = 10.0  # common practice, no published source
-LED_PCT = 4.0  # duty at the peak this far from the pull's mean was moved by a controller
 
 Columns = Mapping[str, Any]  # arrays of one length: `date` of days, the rest float, NaN for unknown
 
@@ -69,7 +68,7 @@ def _derived() -> dict[str, pl.Expr]:
     lambda 0.8, for 1. Ideal gas: density by absolute pressure over absolute temperature; fuel by
     air over lambda.
     """
-    from polars import Float64, coalesce, col
+    from polars import Float64, col
 
     pressure = (col("boost_settled_kpa") + col("barometric_kpa")) / 201.325
     temperature = 313.0 / (273.15 + col("intake_start_c"))
@@ -78,8 +77,7 @@ def _derived() -> dict[str, pl.Expr]:
     return {
         "length_s": col("end_s") - col("start_s"),
         "start_over_air": col("intake_start_c") - col("ambient_c"),
-        # warm by the engine bay, but it follows the weather
-        "ambient_c": coalesce("ambient_c", col("intake_start_c") - BAY_WARMING_K),
+        "ambient_c": outside_c(),
         "duty_led": duty_led().cast(Float64),
         # boost bends with duty, more than once on an S-shaped valve: what lies over each of these
         # has a slope of its own, so that a duty never driven is known as well as that slope alone
@@ -87,13 +85,6 @@ def _derived() -> dict[str, pl.Expr]:
         "air_index": air_index,
         "air_index_squared": air_index**2,
     }
-
-
-def duty_led() -> pl.Expr:
-    """Whether a controller moved the duty in a pull; not where that is not known."""
-    import polars as pl
-
-    return (pl.col("duty_at_peak_pct") - pl.col("duty_mean_pct")).abs().fill_null(0.0) > LED_PCT
 
 
 def prepare(columns: Columns, measure: Watched, *, since: str = "") -> Nights | None:

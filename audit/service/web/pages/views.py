@@ -148,17 +148,17 @@ def traces(shelf: Shelf, night: str, pull: str) -> Shown:
 
 def plan_page(shelf: Shelf, car: str) -> Shown:
     """The evening ahead, from the document 'pullaudit.plan', in the reader's units."""
-    from audit.archive.logged_mixture import logged_afr
-    from audit.archive.step.plan import document_of_plan, plan
+    from audit.archive.logged import logged_afr
+    from audit.archive.step.plan import plan
     from audit.report.sheets import boosts
 
     us, archive = shelf.us(car), shelf.archive
-    evening = plan(archive.car(car), shelf.response(car), afr=logged_afr(archive, car))
-    document = document_of_plan(evening)
+    found = shelf.response(car)
+    document = plan(archive.car(car), found, afr=logged_afr(archive, car))
     warm = document["warm_up"]
     lists = ("inspect", "before", "ends", "notes")
     return {
-        "decision": _told(evening.decision, us=us),
+        "decision": _told(found.decision, us=us),
         "nothing": "No higher duty tonight" if document["history"] else "No pulls yet",
         **{key: localise(document[key], us=us) for key in ("lead", "after")},
         **{key: [localise(text, us=us) for text in document[key]] for key in lists},

@@ -1,4 +1,4 @@
-"""Density of the outside air, and boost at a fixed duty brought from one density to another."""
+"""The outside air's density, and boost at a fixed duty brought from one density to another."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from numpy.typing import ArrayLike
 
 from audit.model import Array
 
-GAS_CONSTANT_AIR = 287.05  # J/(kg K), dry air; ISO 2533:1975
 REFERENCE_PRESSURE_KPA = 99.0  # dry air; ISO 1585 and SAE J1349 reference conditions, from memory
 REFERENCE_TEMPERATURE_C = 25.0
 
 
-def air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array:
-    """Density of dry air, kg/m³, same shape as the arguments. p / (R T), ideal gas.
+def relative_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array:
+    """Density of dry air over that of the reference air, same shape as the arguments. Ideal gas.
 
     pressure_kpa: absolute; temperature_c: °C. Raises ValueError for a pressure or absolute
     temperature of 0 or less. Does not see humidity: saturated air of 30 °C is 2 % lighter.
@@ -21,13 +20,8 @@ def air_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array:
     pressure, kelvin = np.asarray(pressure_kpa, float), np.asarray(temperature_c, float) + 273.15
     if bool(np.any(pressure <= 0)) or bool(np.any(kelvin <= 0)):
         raise ValueError("air density needs a pressure and an absolute temperature above 0")
-    return np.asarray(1000.0 * pressure / (GAS_CONSTANT_AIR * kelvin))
-
-
-def relative_density(pressure_kpa: ArrayLike, temperature_c: ArrayLike) -> Array:
-    """Density over that of the reference air (99 kPa dry, 25 °C); 1 is the reference."""
-    reference = air_density(REFERENCE_PRESSURE_KPA, REFERENCE_TEMPERATURE_C)
-    return np.asarray(air_density(pressure_kpa, temperature_c) / reference)
+    warmer = kelvin / (REFERENCE_TEMPERATURE_C + 273.15)
+    return np.asarray(pressure / REFERENCE_PRESSURE_KPA / warmer)
 
 
 def at_reference(boost_kpa: ArrayLike, relative: ArrayLike, *, power: float) -> Array:
