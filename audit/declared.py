@@ -7,16 +7,14 @@ measure.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from audit.model import REQUIRED_CHECKS
 from audit.tables import toml_table
 
 
-@dataclass(frozen=True, slots=True)
-class Measure:
+class Measure(NamedTuple):
     """One figure that a check measures in a pull.
 
     label: for people; unit: canonical, "1" for none; group: the heading it is listed under; shown:
@@ -35,8 +33,7 @@ class Measure:
     line: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Declared:
+class Declared(NamedTuple):
     """One check, or one part of a check; see schemas/checks.toml for the fields."""
 
     module: str

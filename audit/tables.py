@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import tomli
 
@@ -23,8 +22,7 @@ LEVELS = ("best", "watch", "hold", "stop")
 E85_SHARE = 0.85  # ethanol by volume at which the e85 levels stand in full
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelRow:
+class ChannelRow(NamedTuple):
     """One row of the channel table. Ranges, rails, slew, spike in the canonical unit."""
 
     name: str

@@ -6,7 +6,6 @@ holds).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -26,8 +25,7 @@ SHIFT_FALL = 0.10
 NEAR_TOP = 0.94  # of the log's highest engine speed: below it no limiter is looked for
 
 
-@dataclass(frozen=True, eq=False)
-class _Sight:
+class _Sight(NamedTuple):
     """What every stretch is read with."""
 
     log: Log

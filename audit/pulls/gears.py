@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,8 +27,7 @@ SURE = 4.0  # twice the log of the odds against the next best numbering
 ROUGH = 0.04  # scatter of one gear's ratio in a log, natural logarithm
 
 
-@dataclass(frozen=True, eq=False)
-class Gearing:
+class Gearing(NamedTuple):
     """ratios: rpm per km/h of gears 1, 2, ... (car file) or of the clusters seen; numbers: their
     gears or None; lag_s: how late the road speed comes."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,8 +21,7 @@ SHARE_OF_TOP = 0.6  # of the log's own highest boost: less is part load
 BRIDGE_S = 0.25  # a shorter shut moment is a glitch of the sensor, if engine speed does not fall
 
 
-@dataclass(frozen=True, eq=False)
-class Opened:
+class Opened(NamedTuple):
     """wide: is it wide open, row by row; setting: throttle, pedal or load."""
 
     wide: Bools

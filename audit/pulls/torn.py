@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +19,7 @@ ABRUPT_S = 1.5  # a file cut off this soon after a pull: what it would have said
 LEAST_ROWS = 2
 
 
-@dataclass(frozen=True, eq=False)
-class _Sight:
+class _Sight(NamedTuple):
     """What every break is looked at with."""
 
     log: Log

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -33,8 +33,7 @@ ALONE = ("dropout", "spike", "flat_line")  # a sample blamed on one of these is 
 Left = slice | IntArray  # the samples that no test has taken out yet
 
 
-@dataclass(frozen=True, eq=False)
-class Examined:
+class Examined(NamedTuple):
     """flags: one a sample; tests: one a test; noise: sigma or None."""
 
     flags: FlagArray

@@ -132,13 +132,13 @@ def test_duties_are_halves_of_a_percent_and_a_logged_one_is_rounded(base, duty):
 
 @pytest.mark.parametrize(("kpa", "duty"), [(6.01, 23.0), (5.99, 22.5), (14.0, 25.0)])
 def test_no_more_boost_than_a_step_may_bring(kpa, duty):
-    made = step(bounds=replace(BOUNDS, step_kpa=kpa))
+    made = step(bounds=BOUNDS._replace(step_kpa=kpa))
     assert (made.duty, made.binds) == (duty, "step" if duty == 25.0 else "boost_step")
 
 
 @pytest.mark.parametrize(("target", "duty"), [(86.51, 23.0), (86.49, 22.5)])
 def test_half_a_kpa_under_the_target_is_aimed_at(target, duty):
-    made = step(bounds=replace(BOUNDS, target_kpa=target))
+    made = step(bounds=BOUNDS._replace(target_kpa=target))
     assert (made.duty, made.binds) == (duty, "target")
 
 
@@ -146,7 +146,7 @@ def test_half_a_kpa_under_the_target_is_aimed_at(target, duty):
     ("over", "action"), [(-1.6, "up"), (-1.4, "stay"), (1.4, "stay"), (1.6, "down")]
 )
 def test_on_target_is_within_one_and_a_half_kpa(over, action):
-    made = step(bounds=replace(BOUNDS, target_kpa=80.0 - over))
+    made = step(bounds=BOUNDS._replace(target_kpa=80.0 - over))
     assert made.action == ("stay" if action == "up" and made.binds == "no_room" else action)
     if action == "stay":
         assert made.duty == 20.0 and made.binds == "target"
@@ -155,8 +155,8 @@ def test_on_target_is_within_one_and_a_half_kpa(over, action):
 
 
 def test_down_goes_to_the_duty_of_the_target_and_to_none_where_the_spring_is_over_it():
-    assert step(bounds=replace(BOUNDS, target_kpa=61.2)).duty == pytest.approx(10.5)
-    made = step(bounds=replace(BOUNDS, target_kpa=30.0))
+    assert step(bounds=BOUNDS._replace(target_kpa=61.2)).duty == pytest.approx(10.5)
+    made = step(bounds=BOUNDS._replace(target_kpa=30.0))
     assert made.action == "stay" and "spring" in made.sentence
 
 
@@ -165,7 +165,7 @@ COLD = 1.04  # four per cent denser air than tonight's
 
 @pytest.mark.parametrize(("limit", "duty"), [(86.05, 23.0), (85.95, 22.5)])
 def test_the_peak_stays_under_the_limit(limit, duty):
-    made = step(bounds=replace(BOUNDS, limit_kpa=limit))
+    made = step(bounds=BOUNDS._replace(limit_kpa=limit))
     assert (made.duty, made.binds) == (duty, "limit")
 
 
@@ -178,7 +178,7 @@ def test_the_peak_is_counted_in_colder_air_with_overshoot_and_its_spread():
     assert thin.peak == pytest.approx(90.0 * 0.9 * COLD + 41.5, rel=1e-6)
     limit = 86.0 * COLD + max(4.0, 8.6 * COLD) + 1.5
     for off, duty in ((0.1, 23.0), (-0.1, 22.5)):
-        bounds = replace(BOUNDS, limit_kpa=limit + off)
+        bounds = BOUNDS._replace(limit_kpa=limit + off)
         assert (
             step(curve=curve, bounds=bounds, overshoot=Overshoot(4.0, 0.1, 1.5, seen=True)).duty
             == duty
@@ -188,26 +188,26 @@ def test_the_peak_is_counted_in_colder_air_with_overshoot_and_its_spread():
 @pytest.mark.parametrize(("top", "duty"), [(189.1, 23.0), (188.9, 22.5)])
 def test_the_sensor_shows_the_peak_with_three_kpa_to_spare(top, duty):
     """At 100 kPa of ambient pressure: 86 kPa of boost are 186 kPa absolute."""
-    made = step(bounds=replace(BOUNDS, sensor_top_kpa=top))
+    made = step(bounds=BOUNDS._replace(sensor_top_kpa=top))
     assert (made.duty, made.binds) == (duty, "sensor")
-    higher = step(bounds=replace(BOUNDS, sensor_top_kpa=top - 10.0), air=Air(1.0, 90.0))
+    higher = step(bounds=BOUNDS._replace(sensor_top_kpa=top - 10.0), air=Air(1.0, 90.0))
     assert higher.duty == duty
 
 
 @pytest.mark.parametrize(("most", "duty"), [(23.0, 23.0), (22.9, 22.5)])
 def test_no_step_goes_over_the_last_duty_of_the_valve(most, duty):
-    made = step(bounds=replace(BOUNDS, duty_max_pct=most))
+    made = step(bounds=BOUNDS._replace(duty_max_pct=most))
     assert (made.duty, made.binds) == (duty, "end_stop")
 
 
 @pytest.mark.parametrize(("most", "duty"), [(23.0, 23.0), (22.9, 22.5)])
 def test_while_boost_was_not_seen_to_follow_no_step_goes_over_that_duty(most, duty):
-    made = step(bounds=replace(BOUNDS, unproven_pct=most))
+    made = step(bounds=BOUNDS._replace(unproven_pct=most))
     assert (made.duty, made.binds) == (duty, "unproven")
 
 
 def test_where_nothing_binds_the_usual_step_a_large_one_is_held_by_its_upper_end():
-    large = replace(BOUNDS, large_pct=10.0)
+    large = BOUNDS._replace(large_pct=10.0)
     curve = line_curve(slope=1.0)
     made = step(curve=curve, bounds=large)
     assert (made.duty, made.binds) == (30.0, "step")
@@ -224,9 +224,9 @@ def test_where_nothing_binds_the_usual_step_a_large_one_is_held_by_its_upper_end
 
 
 def test_no_room_at_all_is_a_stay_that_says_what_binds():
-    made = step(bounds=replace(BOUNDS, limit_kpa=80.5))
+    made = step(bounds=BOUNDS._replace(limit_kpa=80.5))
     assert (made.action, made.duty, made.binds) == ("stay", 20.0, "limit")
-    held = step(bounds=replace(BOUNDS, limit_kpa=79.5))
+    held = step(bounds=BOUNDS._replace(limit_kpa=79.5))
     assert (held.action, held.binds) == ("stay", "limit")
     assert "80" in held.sentence
 
@@ -273,7 +273,7 @@ def test_a_measure_past_its_limit_holds_where_it_is():
 def test_on_target_another_evening_is_asked_for_until_it_is_sure():
     levels = np.concatenate((np.full(94, 80.0), np.full(6, 84.0)))
     curve = Curve(3, np.tile(levels[:, None], (1, len(GRID))), 0 * levels, 0 * levels, ())
-    bounds = replace(BOUNDS, target_kpa=80.0)
+    bounds = BOUNDS._replace(target_kpa=80.0)
     unsure = step(curve=curve, bounds=bounds)
     assert unsure.action == "stay" and unsure.log_next
     assert not step(curve=curve, bounds=bounds, evenings=4).log_next

@@ -110,8 +110,8 @@ class Evidence:
         out = held.select(*reasons).to_numpy().astype(bool)
         first = np.where(out.any(axis=1), out.argmax(axis=1), len(reasons))
         left_out = {why: int(np.sum(first == i)) for i, why in enumerate(reasons) if i in first}
-        every = rows.filter(pl.Series(first >= len(unasked)))
-        rows = rows.filter(pl.Series(first == len(reasons)))
+        every = rows.filter((first >= len(unasked)).tolist())
+        rows = rows.filter((first == len(reasons)).tolist())
         return cls(car, nights, notes, setting, changed, rows, every, left_out, **more)
 
     @property
@@ -267,5 +267,6 @@ def _complete(pulls: pl.DataFrame, nights: pl.DataFrame, logs: pl.DataFrame | No
     pressure = rows["barometric_kpa"].fill_null(REFERENCE_PRESSURE_KPA).clip(40.0, 115.0)
     celsius = rows["air_c"].fill_null(REFERENCE_TEMPERATURE_C).clip(-50.0, 70.0)
     relative = relative_density(pressure.to_numpy(), celsius.to_numpy())
-    rows = rows.with_columns(relative=pl.Series(relative))
+    # as a list: the first series made of a numpy array loads numpy.ma, which takes a while
+    rows = rows.with_columns(relative=pl.Series(relative.tolist(), dtype=pl.Float64))
     return rows.sort("night_order", "date", "log_order", "index", nulls_last=False)

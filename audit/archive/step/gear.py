@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -124,13 +124,13 @@ class Gear:
         top = max(duty, default=0.0)
         followed = any(valve.responds for valve in self.found.valves.values())
         if not followed and not was_tested(self.found.journal) and top <= unproven:
-            bounds = replace(bounds, unproven_pct=unproven)
+            bounds = bounds._replace(unproven_pct=unproven)
         known = followed or bounds.unproven_pct is not None
         # up to the duty of a night that was not clear only in usual steps
         held = duty.filter(self.rows["verdict"] != "clear") > self.base + SET_WITHIN
         if known and not bounds.assumed and not held.any():
             driven = 0.0 if self.last_clear is None else top - self.base  # and clear: no new ground
-            bounds = replace(bounds, large_pct=max(figures("step")["large_duty"], driven))
+            bounds = bounds._replace(large_pct=max(figures("step")["large_duty"], driven))
         return bounds
 
     @cached_property

@@ -5,8 +5,8 @@ limits.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -24,8 +24,7 @@ PRIOR_PULLS = 4.0  # what the table's noise counts for
 ONE_SIDED = 1.645  # 95 % of a normal one
 
 
-@dataclass(frozen=True)
-class Line:
+class Line(NamedTuple):
     """One measure against boost: y = level + slope (boost - middle), with what is needed for its
     upper end.
     """

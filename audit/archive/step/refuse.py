@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from audit.archive.step.evidence import (
     LINES,
     Evidence,
@@ -17,6 +15,7 @@ from audit.archive.step.evidence import (
 )
 from audit.archive.step.gear import BASE_RUN_PCT, Gear, made
 from audit.archive.step.step import Step, figures, first_duty, said, second_duty, worded
+from audit.signal.arrays import median
 
 if TYPE_CHECKING:
     import polars as pl
@@ -133,7 +132,7 @@ def _too_few(gear: Gear) -> Step | None:
         mend, goal, figured = "no_level", None, {}
     else:
         (boost,), top = arrays(gear.rows, "boost_settled_kpa"), levels[-1].duty
-        if float(np.median(boost)) >= bounds.target_kpa - setting["on_target"]:
+        if median(boost) >= bounds.target_kpa - setting["on_target"]:
             return worded("on_target_early", gear.gear, from_duty=top, duty=top, **known)
         peak = float(boost.max()) + gear.overshoot.allowance(float(boost.max()))
         second = second_duty(top, peak, bounds)

@@ -86,8 +86,7 @@ class Air(NamedTuple):
     barometric_kpa: float
 
 
-@dataclass(frozen=True)
-class Bounds:
+class Bounds(NamedTuple):
     """What no step may pass. limit_kpa: gauge; assumed: why it is not the car file's, "" if it is.
     duty_min_pct: the solenoid does not move below it, so a step is counted from there.
     unproven_pct: the highest duty while boost was not seen to follow duty; None once it was.

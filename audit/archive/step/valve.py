@@ -4,7 +4,6 @@ spread.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy.typing as npt
 
 from audit.archive.step.step import figures, said
 from audit.model import Array
+from audit.signal.arrays import median
 from audit.signal.monotone import isotonic
 
 FLAT_KPA = 2.5  # levels this close are the same
@@ -50,8 +50,7 @@ class Slope(NamedTuple):
     proof_under: float
 
 
-@dataclass(frozen=True)
-class Valve:
+class Valve(NamedTuple):
     """slope: boost on duty with its interval, None where one duty alone was tried; top: of the
     highest duty over all others, kPa, which shows what frees late.
     dead_band, end_stop: (lowest, likely, highest) duty where it ends or begins, None where not
@@ -114,12 +113,12 @@ def examine_valve(
     valve = Valve(levels, slope_of(duty, boost, night), top)
     fault = _fault(duty, night, highest, valve, tested=tested, direction=direction)
     if fault is not None:  # what has not answered shows no ends either
-        return replace(valve, faults=fault[:1], said=fault[1:])
+        return valve._replace(faults=fault[:1], said=fault[1:])
     gap = _hysteresis(duty, boost, night, levels)
     if gap is not None and abs(gap) > HYSTERESIS_KPA:
         side = "higher" if gap > 0 else "lower"
-        valve = replace(valve, said=(said("valve", "hysteresis", gap=abs(gap), side=side),))
-    valve = replace(valve, hysteresis_kpa=gap)
+        valve = valve._replace(said=(said("valve", "hysteresis", gap=abs(gap), side=side),))
+    valve = valve._replace(hysteresis_kpa=gap)
     if not valve.responds:
         return valve
     x, y = (np.array([getattr(level, name) for level in levels]) for name in ("duty", "fitted"))
@@ -127,7 +126,7 @@ def examine_valve(
     turned = _flat_end(-x[::-1], -y[::-1])
     seen_stop = turned is not None and x[-1] + turned[0] >= LEAST_STOP_PCT
     stop = (-turned[2], -turned[1], -turned[0]) if turned is not None and seen_stop else None
-    return replace(valve, dead_band=_flat_end(x, y), end_stop=stop)
+    return valve._replace(dead_band=_flat_end(x, y), end_stop=stop)
 
 
 def levels_of(duty: Array, boost: Array, *, peak: Array | None = None) -> tuple[Level, ...]:
@@ -252,6 +251,6 @@ def _hysteresis(duty: Array, boost: Array, night: Array, levels: tuple[Level, ..
             boost[1:][(sign * np.diff(duty) >= apart) & same & (place[1:] == i)] for sign in (1, -1)
         )
         if len(up) and len(down):
-            gaps.append(float(np.median(down) - np.median(up)))
+            gaps.append(median(down) - median(up))
             counts.append(len(down))
     return float(np.average(gaps, weights=counts)) if sum(counts) >= HYSTERESIS_PULLS else None

@@ -7,8 +7,8 @@ import stat
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,8 +29,7 @@ ZIP, GZIP = (b"PK\x03\x04", b"PK\x05\x06"), b"\x1f\x8b"
 _DAMAGED = (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, ValueError)
 
 
-@dataclass(frozen=True, eq=False)
-class Source:
+class Source(NamedTuple):
     """The bytes of one log. path: as shown to people; file: on disk, when they are a whole file."""
 
     path: str

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -32,8 +32,7 @@ _CLOCK_NAME = re.compile(
 )
 
 
-@dataclass(frozen=True, eq=False)
-class Layout:
+class Layout(NamedTuple):
     """lines: as to be parsed (blanks become tabs); first: 0-based first line of data; mark: the
     delimiter as a byte; header_lines: texts above the data that may come again.
     """
