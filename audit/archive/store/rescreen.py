@@ -5,16 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from audit.archive.store import schema
-from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, finding_of, log_id, rows_of
+from audit.archive.store.rows import (
+    PARTS,
+    Row,
+    Rows,
+    car_from_json,
+    finding_of,
+    log_id,
+    rows_of,
+    words,
+)
 from audit.archive.store.store import Archive
 from audit.errors import PullauditError
 from audit.model import VERDICTS, Car, Log, LogAudit, Night
 
 Progress = Callable[[int, int], None]
 Decide = Callable[[Night, Archive], Night]  # the night with its decision
-LOST = "A kept log of this night is lost: "  # until it is put back and judged again
-CHANGED = "Rows of this night were changed: "  # until its logs are screened again
+LOST = words("lost")  # a reason to hold begins so: until it is put back and judged again
+CHANGED = words("changed")  # or so: until its logs are screened again
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,28 +55,23 @@ def rescreen(
     """
     from audit import __version__
 
+    def history(there: Archive, night: Night, _day: str) -> Night:
+        return decide(night, there) if decide else night
+
     due = [
         row
         for row in archive.nights(car).iter_rows(named=True)
         if every or row["tool"] != __version__ or any(r.startswith(LOST) for r in row["reasons"])
     ]
-
-    def history(there: Archive, made: Night, _day: str) -> Night:
-        return decide(made, there) if decide else made
-
     done = []
     for i, night in enumerate(due, 1):
-        name, before, rows = (
-            night["night_id"],
-            night["verdict"],
-            archive.revision(night["night_id"]),
-        )
+        name, before = night["night_id"], night["verdict"]
         why = [r for r in night["reasons"] if r.startswith(CHANGED)]
-        if not archive.is_sound(name):
-            why.append(f"{CHANGED}its last verdict's are not those that were written.")
+        why += [] if archive.is_sound(name) else [CHANGED + words("unlike")]
+        rows = archive.revision(name)
         said = judged(night, rows, lambda row: archive.kept.read(row["file"] or ""), why, by)
         if not why or (said.verdict, [*said.reasons]) != (before, night["reasons"]):
-            schema.add_columns(archive.db, rows)
+            archive.add_columns(rows)
             with archive.writing(night["car"]):
                 archive.put(name, rows, said, history)
         lost = tuple(dict.fromkeys(why))
