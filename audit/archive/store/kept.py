@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from audit.archive.store.rows import words
 from audit.errors import ArchiveError, UnreadableLog
 from audit.files import flush_folder, told, write_whole
-
-if TYPE_CHECKING:
-    from audit.model import Log
+from audit.model import Log
 
 
 class Kept:

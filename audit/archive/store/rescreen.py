@@ -67,8 +67,8 @@ def rescreen(
     for i, night in enumerate(due, 1):
         name, before = night["night_id"], night["verdict"]
         why = [r for r in night["reasons"] if r.startswith(CHANGED)]
-        why += [] if archive.is_sound(name) else [CHANGED + words("unlike")]
         rows = archive.revision(name)
+        why += [] if archive.is_sound(name, rows) else [CHANGED + words("unlike")]
         said = judged(night, rows, lambda row: archive.kept.read(row["file"] or ""), why, by)
         if not why or (said.verdict, [*said.reasons]) != (before, night["reasons"]):
             archive.add_columns(rows)

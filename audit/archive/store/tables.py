@@ -27,15 +27,12 @@ from audit.archive.store.rows import (
 from audit.database import SCHEMA, Database, is_server, quoted, shown
 from audit.errors import ArchiveError, UsageError, did_you_mean
 from audit.files import need_room, told
-from audit.model import LogAudit
+from audit.model import Car, LogAudit
 from audit.tables import toml_table
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from audit.model import Car
-
-Some = str | Collection[str] | None  # one, several, or all
 VERSION = 3  # of the tables; a newer one has more, which an older archive is given
 ALWAYS = ("night_id", "revision", "date")  # columns that every answer has
 _NIGHT = "n.car, n.date, n.night_id, n.setting, n.added_at, r.number as revision"
@@ -116,7 +113,7 @@ class Tables:
         noise.
         """
         db, views = self.place, toml_table("views.toml")
-        db.prepare()
+        clustered = db.prepare()
         said = ", ".join(f"r.{c}" for c in tables()["revision"] if c not in _UNSAID)
         with db.writing(SCHEMA):
             self.facts()
@@ -127,7 +124,7 @@ class Tables:
                 made = {c: f"{quoted(c)} {db.types[w['type']]}" for c, w in wanted.items()}
                 parts = [f"{made[c]} {w.get('key', '')}" for c, w in wanted.items()]
                 parts += [table["one"]] if "one" in table else []
-                end = db.clustered if "place" in wanted else ""
+                end = clustered if "place" in wanted else ""
                 db.rows(f"create table if not exists {name} ({', '.join(parts)}){end}")
                 there = db.columns(name)
                 for column in [c for c in made if c not in there]:
@@ -183,19 +180,18 @@ class Tables:
             for kind, which in asked.items()
         }
 
-    def is_sound(self, name: str, *, id: int | None = None) -> bool:  # noqa: A002
-        """Are the rows of a night's newest revision, or of another, those that were written?"""
-        rows = self.revision(name, id=id)
-        said = rows["revision"]
-        return bool(said) and digest_of(self.night(name), rows) == said[0]["sha256"]
+    def is_sound(self, name: str, rows: Rows) -> bool:
+        """Are the rows of a night's revision those that were written?"""
+        found = [digest_of(self.night(name), rows) == head["sha256"] for head in rows["revision"]]
+        return found == [True]
 
     def frame(
         self,
         view: str,
-        car: Some = None,
+        car: str | None = None,
         *,
         columns: Sequence[str] | None = None,
-        night: Some = None,
+        night: str | None = None,
     ) -> pl.DataFrame:
         """Rows of one of the reader's views by date, see docs/archive.md.
 
@@ -204,13 +200,14 @@ class Tables:
         import polars as pl
 
         there, asked = self.db.columns(view), {"car": car, "night_id": night}
-        wanted = {n: [v] if isinstance(v, str) else v for n, v in asked.items() if v is not None}
-        where = [f"{n} in ({', '.join('?' * len(v)) or 'null'})" for n, v in wanted.items()]
+        known = {name: value for name, value in asked.items() if value is not None}
         every = dict.fromkeys([*(there if columns is None else columns), *ALWAYS])
         names = [name for name in every if name in there]
-        sql = f"select {', '.join(map(quoted, names))} from {view} where "
-        sql += f"{' and '.join(where) or 'true'} order by {toml_table('views.toml')[view]['order']}"
-        rows = self.db.rows(sql, *chain(*wanted.values()))
+        sql = f"select {', '.join(map(quoted, names))} from {view} where true "
+        sql += "".join(f"and {name} = ? " for name in known)
+        rows = self.db.rows(
+            f"{sql}order by {toml_table('views.toml')[view]['order']}", *known.values()
+        )
         kinds: dict[str, Any] = {"text": pl.String, "integer": pl.Int64, "bigint": pl.Int64}
         made = []
         for name, *cells in zip(names, *rows, strict=True):
@@ -226,7 +223,6 @@ class Tables:
     pulls = partialmethod(frame, "pulls")
     findings = partialmethod(frame, "findings")
     revisions = partialmethod(frame, "revisions")
-    notes = partialmethod(frame, "notes")
 
     def cars(self) -> list[str]:
         """The names of all cars."""

@@ -96,7 +96,7 @@ def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
     """Every revision's rows have its hash."""
     of_each = "select distinct night_id, date, number, id, counts from kept order by 2, 1, 3"
     for name, date, number, rid, counts in archive.db.rows(of_each):
-        if not archive.is_sound(name, id=rid):
+        if not archive.is_sound(name, archive.revision(name, id=rid)):
             if counts:
                 why[name].append(words("revision_holds", number=number))
             yield Problem("revision", name, words("revision", number=number, date=date))

@@ -1,23 +1,18 @@
-"""All cars of an archive, worst first, by the standing that each night writes beside its car's
-rows.
-"""
+"""All cars of an archive, worst first, by the standing that each night writes beside its rows."""
 
 from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from audit.archive.store.rows import Row, made, row_of
+from audit.archive.store.store import Archive
 from audit.archive.trend.trend import Trends
 from audit.archive.trend.trends import trends
 from audit.archive.watched import chart_settings
 from audit.errors import ArchiveError
 from audit.model import SEVERITIES, VERDICTS, Finding
-
-if TYPE_CHECKING:
-    from audit.archive.store.store import Archive
 
 METHOD = 9  # raise it when trends come out differently, so that standings are worked out anew
 MOVED = ("shifted", "drifting", "past_limit")  # states that are worth a word

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from audit.archive.trend.fleet import MOVED, Standing
 from audit.archive.trend.trend import Trend, Trends, counted
 from audit.archive.watched import called, chart_settings
+from audit.tables import toml_table
 
 if TYPE_CHECKING:
     import polars as pl
@@ -19,15 +20,6 @@ if TYPE_CHECKING:
 WIDTH = 80
 CHART_WIDTH = 24
 BARS = "▁▂▃▄▅▆▇█"
-STATES = {
-    "few": "too few",
-    "steady": "steady",
-    "not_sure": "not sure",
-    "past_limit": "PAST LIMIT",
-    "drifting": "drifts",
-    "shifted": "SHIFTED",
-}
-
 FEW = 3  # nights that make a season readable
 BEST = ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")  # of a night's pulls
 SEASON = "{:<10} {:<7} {:>2} {:>4} {:>6} {:>6} {:>5}"  # 46 columns
@@ -106,7 +98,7 @@ def _row(t: Trend, shown: Shown) -> str:
     drawn = ""
     if shown.width >= TABLE_WIDTH:
         drawn = f"  {chart(t.values, least_span=2 * m.matters):<{CHART_WIDTH}}"
-    return f"{name:<23} {first:>6} {now:>6}{drawn}  {STATES[t.state]}"
+    return f"{name:<23} {first:>6} {now:>6}{drawn}  {toml_table('trends.toml')['state'][t.state]}"
 
 
 def season_lines(

@@ -5,19 +5,17 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from audit.archive.store.journal import JournalNote
 from audit.archive.trend.alarm import LATE_NIGHTS, SIGN, Shift
 from audit.archive.trend.charts import Forecast, Slope, cusum, ewma, ewma_sigma, forecast
 from audit.archive.watched import Watched, chart_settings, watched
 from audit.model import Array, Finding, Limit
 from audit.signal.arrays import mean, median
 from audit.tables import toml_table
-
-if TYPE_CHECKING:
-    from audit.archive.store.journal import JournalNote
 
 
 @dataclass(frozen=True)
@@ -44,14 +42,9 @@ class Trend:
     alone: bool = False
 
     @property
-    def first(self) -> int:
-        """The first night that is charted; a signature's parts have had theirs."""
-        return 0 if self.measure.parts else int(chart_settings()["least_nights"])
-
-    @property
     def _charted(self) -> Array:
         clip = chart_settings()["clip"]
-        return np.clip(np.array(self.scores[self.first :], dtype=np.float64), -clip, clip)
+        return np.clip(np.array(self.scores[self.measure.first :], dtype=np.float64), -clip, clip)
 
     @cached_property
     def ewma(self) -> tuple[float, ...]:
@@ -76,7 +69,7 @@ class Trend:
     def baseline(self) -> float:
         """The level before the first shift."""
         end = self.shifts[0].onset if self.shifts else len(self.values)
-        return 0.0 if self.measure.parts else median(self.values[: max(end, self.first)])
+        return 0.0 if self.measure.parts else median(self.values[: max(end, self.measure.first)])
 
     @property
     def level(self) -> float:
@@ -94,7 +87,7 @@ class Trend:
         car, with no shift or slope that explains it), 'not_sure' (the moving average is past its
         own limit, and no more) or 'steady'.
         """
-        if len(self.dates) <= self.first:
+        if len(self.dates) <= self.measure.first:
             return "few"
         if self.shift:
             return "shifted"

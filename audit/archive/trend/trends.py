@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from audit.archive.store.journal import JournalNote
+from audit.archive.store.store import Archive
 from audit.archive.trend.alarm import LEAST_PARTS, SIGN, Shift, find_shifts, worth_of
 from audit.archive.trend.charts import slope_of
 from audit.archive.trend.corrections import KNOWN_NIGHTS, Spread, correct
@@ -26,9 +28,6 @@ from audit.tables import limits_for
 
 if TYPE_CHECKING:
     import polars as pl
-
-    from audit.archive.store.journal import JournalNote
-    from audit.archive.store.store import Archive
 
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
 # between causes, not between what a bracket holds
@@ -86,8 +85,7 @@ def _trend(
 
 def _shifts(measure: Watched, score: Array, residual: Array, shares: Array) -> tuple[Shift, ...]:
     worth = worth_of(shares, share=measure.share, least=measure.least)
-    first = 0 if measure.parts else int(chart_settings()["least_nights"])
-    return tuple(find_shifts(score, residual, measure, worth=worth, first=first))
+    return tuple(find_shifts(score, residual, measure, worth=worth, first=measure.first))
 
 
 def joint_of(signature: Watched, trends: Sequence[Trend]) -> Trend | None:
@@ -102,12 +100,13 @@ def joint_of(signature: Watched, trends: Sequence[Trend]) -> Trend | None:
     """
     parts = [t for t in trends if t.measure.name in signature.parts]
     signs = [SIGN[signature.parts[t.measure.name]] for t in parts]
-    days = np.array(sorted({day for t in parts for day in t.dates[t.first :]}))
+    days = np.array(sorted({day for t in parts for day in t.dates[t.measure.first :]}))
     scores, shares = np.full((2, len(parts), len(days)), np.nan)
     for score, share, sign, t in zip(scores, shares, signs, parts, strict=True):
-        at = np.searchsorted(days, t.dates[t.first :])
-        score[at] = sign * np.array(t.scores[t.first :])
-        share[at] = sign * np.array(t.residuals[t.first :]) / t.measure.matters
+        m = t.measure
+        at = np.searchsorted(days, t.dates[m.first :])
+        score[at] = sign * np.array(t.scores[m.first :])
+        share[at] = sign * np.array(t.residuals[m.first :]) / m.matters
     keep = np.isfinite(scores).sum(axis=0) >= LEAST_PARTS
     if not keep.any():
         return None
