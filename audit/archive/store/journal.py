@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.archive.store.rows import made, row_of, words
+from audit.archive.store.rows import made, named, row_of, words
 from audit.archive.store.tables import Tables
 from audit.archive.watched import touches_of
 from audit.database import plain
@@ -51,8 +50,7 @@ class Journal:
         day = day_of(date)
         self.archive.car(car)
         touches, doubt = touches_of(text, day, affects)
-        digest = hashlib.sha256(f"{car}|{day}|{plain(text)}".encode()).hexdigest()
-        name = f"note-{day}-{digest[:16]}"
+        name = named("note", day, f"{car}|{day}|{plain(text)}")
         at = next((n.added_at for n in self.of(car) if n.note_id == name), now())
         note = JournalNote(name, car, day, text, touches, doubt, at)
         with self.archive.writing(car):

@@ -49,10 +49,10 @@ def lists() -> frozenset[str]:
     return frozenset(c for t in tables().values() for c, kind in t.items() if kind == "list")
 
 
-def night_id(car: str, date: str, log_ids: Iterable[str]) -> str:
-    """The name of a night: the same logs of the same car and date have the same one."""
-    text = "\n".join([car, date, *sorted(log_ids)]).encode("utf-8", "backslashreplace")
-    return f"night-{date}-{hashlib.sha256(text).hexdigest()[:16]}"
+def named(kind: str, day: str, text: str) -> str:
+    """The name of a night or a note, 'night-2026-03-01-' and a hash of what it is."""
+    digest = hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()
+    return f"{kind}-{day}-{digest[:16]}"
 
 
 def log_id(audit: LogAudit) -> str:

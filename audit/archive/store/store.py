@@ -22,7 +22,7 @@ from audit.archive.store.rows import (
     listed,
     log_id,
     log_row,
-    night_id,
+    named,
     row_of,
     rows_of,
     said_of,
@@ -116,7 +116,8 @@ class Archive(Tables):
                 final = history(self, night, at["date"])
             if enters or (home and not _says(at, final)):
                 if not home:
-                    at |= {"night_id": night_id(car, day, mine), "latest": 0}
+                    text = "\n".join([car, day, *sorted(mine)])
+                    at |= {"night_id": named("night", day, text), "latest": 0}
                     at |= {"setting": setting or night.setting, "added_at": added_at or now()}
                     self.db.put("night", [at])
                 entered = at["night_id"]

@@ -133,7 +133,10 @@ class Tables:
                     db.rows(f"create index if not exists {name}_by on {name} ({table['index']})")
             for view, row in views.items():
                 db.rows(f"create view {view} as {row['sql'].format(night=_NIGHT, said=said)}")
-            db.rows("insert into car (car) select car from night where true on conflict do nothing")
+            known = "select car from car"
+            db.rows(
+                f"insert into car (car) select distinct car from night where car not in ({known})"
+            )
             db.rows("delete from about where key = 'schema_version'")
             for fact in {**new, "schema_version": str(VERSION)}.items():
                 db.rows("insert into about values (?, ?) on conflict (key) do nothing", *fact)
