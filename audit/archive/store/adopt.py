@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import operator
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -43,17 +44,15 @@ def adopt(old: Path, new: Archive, *, history: History | None = None) -> Iterato
     spoken = {log.get("file") for rows in records for log in rows.get("log", ())}
     for folder in sorted((old / "logs").glob("car=*/date=*")):  # logs that no record tells of
         every = [p.relative_to(old / "logs").as_posix() for p in sorted(folder.glob("*.parquet"))]
-        logs = [
-            {"path": f, "log_id": f, "status": "read", "file": f} for f in every if f not in spoken
-        ]
+        left = [f for f in every if f not in spoken]
+        logs = [{"path": f, "log_id": f, "status": "read", "file": f} for f in left]
         name, day = unquote(folder.parent.name[4:]), folder.name[5:]
         night = {"night_id": f"night-{day}-{name}", "car": name, "date": day, "added_at": day}
         night |= {"car_file": files.get(name) or car_to_json(Car(name=name)), "verdict": "hold"}
         if logs:
             nights[night["night_id"]] = {"night": [night], "log": logs}
-    for rows in sorted(
-        nights.values(), key=lambda r: (r["night"][0]["date"], r["night"][0]["added_at"])
-    ):
+    rank = operator.itemgetter("date", "added_at")
+    for rows in sorted(nights.values(), key=lambda rows: rank(rows["night"][0])):
         yield _night(new, old / "logs", rows, history)
     for note in [note for rows in records for note in rows.get("note", ())]:
         try:

@@ -5,19 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from audit.archive.store.rows import (
-    PARTS,
-    Row,
-    Rows,
-    car_from_json,
-    finding_of,
-    log_id,
-    rows_of,
-    words,
-)
+from audit.archive.store.rows import Row, Rows, car_from_json, log_id, made, rows_of, words, worse
 from audit.archive.store.store import Archive
 from audit.errors import PullauditError
-from audit.model import VERDICTS, Car, Log, LogAudit, Night
+from audit.model import VERDICTS, Car, Finding, Log, LogAudit, Night
 
 Progress = Callable[[int, int], None]
 Decide = Callable[[Night, Archive], Night]  # the night with its decision
@@ -103,18 +94,18 @@ def judged(
                 why.append(f"{LOST}{error}")
     alone = assemble(audits, car=car, setting=night["setting"] or "")
     alone = replace(alone, us_units=bool(night["us_units"]))
-    history = [finding_of(row) for row in rows["finding"] if row["level"] == "history"]
+    history = [made(Finding, row) for row in rows["finding"] if row["level"] == "history"]
     said = with_findings(alone, history) if history else alone
     if why:
         verdict, reasons = _held(night, said.verdict, said.reasons if alone.logs else (), why)
         said = replace(said, verdict=verdict, reasons=tuple(reasons))
     here = {log_id(a): a for a in alone.logs if a.status == "read"}
     files = {row["log_id"]: row["file"] for row in rows["log"] if row["file"]}
-    made = rows_of(replace(said, findings=alone.findings), here.values(), files)
-    for kind in PARTS:
+    anew = rows_of(replace(said, findings=alone.findings), here.values(), files)
+    for kind in {*rows} - {"revision"}:
         stay = [row for row in rows[kind] if row["log_id"] not in here]
-        made[kind] += [r for r in stay if why or kind != "finding" or r["level"] == "history"]
-    rows |= made
+        anew[kind] += [r for r in stay if why or kind != "finding" or r["level"] == "history"]
+    rows |= anew
     return said
 
 
@@ -128,7 +119,7 @@ def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
     verdict, reasons = _held(row, max([row["verdict"], *found], key=_badness), row["reasons"], why)
     if (verdict, reasons) != (row["verdict"], row["reasons"]):
         with archive.writing(row["car"]):
-            archive.restate(name, verdict, reasons)
+            archive.put(name, worse(archive.revision(name), verdict, reasons))
 
 
 def _badness(word: str) -> int:

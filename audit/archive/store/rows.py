@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from audit.database import plain
 from audit.errors import ArchiveError
 from audit.model import Car, CheckResult, ColumnWord, Finding, LogAudit, Night
+from audit.night.decision import decided, first_look
 from audit.night.facts import facts_of
 from audit.tables import schema_dir, toml_table
 
@@ -87,32 +88,46 @@ def rows_of(night: Night, logs: Iterable[LogAudit], files: Files) -> Rows:
     from audit import __version__
 
     limits = hashlib.sha256((schema_dir() / "thresholds.toml").read_bytes()).hexdigest()
-    told = said_of(night) | {"car_file": car_to_json(night.car), "tool": __version__}
+    told = _said(night) | {"car_file": car_to_json(night.car), "tool": __version__}
     rows: Rows = {kind: [] for kind in PARTS}
     rows["revision"] = [row_of("revision", night, night.car, **told, limits=limits)]
-    rows["finding"] += finding_rows(night.findings, "night")
+    rows["finding"] += _findings(night.findings, "night")
     for audit in logs:
         log = log_row(audit, files)
         where = {"log_id": log["log_id"]}
         rows["log"].append(log)
-        rows["finding"] += finding_rows(audit.findings, "log", **where)
+        rows["finding"] += _findings(audit.findings, "log", **where)
         air = {name: log.get(name) for name in ("barometric_kpa", "ambient_c")}
         for p in audit.pulls:
             told = {**where, **air, **p.measures, "checks": _checks(p.checks)}
             rows["pull"].append(row_of("pull", p.pull.span, p.pull, p, **told))
-            rows["finding"] += finding_rows(p.findings, "pull", **where, index=p.pull.index)
+            rows["finding"] += _findings(p.findings, "pull", **where, index=p.pull.index)
     return rows
 
 
-def said_of(night: Night) -> Row:
-    """What a revision says of the night as a whole: verdict, reasons, checks and decision."""
+def say(rows: Rows, night: Night, history: Iterable[Finding]) -> None:
+    """Rows of a revision as its night is said with what its history says."""
+    rows["revision"][0] |= _said(night)
+    rows["finding"] += _findings(history, "history")
+
+
+def worse(rows: Rows, verdict: str, reasons: Sequence[str], torn: Iterable[LogAudit] = ()) -> Rows:
+    """The rows with a worse verdict, which gives no step. torn: logs that could not be read."""
+    looks = ((f["severity"], listed(f["look_at"])) for f in rows["finding"])
+    no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
+    told = {"verdict": verdict, "reasons": reasons, "decision": no_step}
+    rows["revision"][0] |= row_of("revision", **told)
+    rows["log"] += [log_row(audit, {}) for audit in torn]
+    return rows
+
+
+def _said(night: Night) -> Row:
     decision = None if night.decision is None else night.decision.plain()
     told = {"reasons": night.reasons, "checks": _checks(night.checks), "decision": decision}
     return row_of("revision", verdict=night.verdict, **told)
 
 
-def finding_rows(findings: Iterable[Finding], level: str, **where: Any) -> list[Row]:
-    """Rows of findings at one level: night, log, pull or history."""
+def _findings(findings: Iterable[Finding], level: str, **where: Any) -> list[Row]:
     return [row_of("finding", f, level=level, **where) for f in findings]
 
 
@@ -142,7 +157,7 @@ def _checks(checks: Mapping[str, CheckResult]) -> str:
     return json.dumps(brief, sort_keys=True, ensure_ascii=False)
 
 
-def digest_of(night: Row, rows: Mapping[str, Sequence[Row]]) -> str:
+def digest(night: Row, rows: Mapping[str, Sequence[Row]]) -> str:
     """SHA-256 over what a revision's rows say and its night's car, day and setting."""
     of_night = [night[n] for n in ("night_id", "car", "date", "setting")]
     said = [
@@ -192,3 +207,11 @@ def car_from_json(text: str) -> Car:
     kept["channels"] = {name: ColumnWord(**word) for name, word in known.items()}
     lasting = {name: tuple(kept.get(name, ())) for name in ("gear_ratios", "not_fitted")}
     return Car(**kept | lasting)
+
+
+def same(row: Row, night: Night) -> bool:
+    """Does a kept row say the same as the night, of the same car as far as it was known?"""
+    if (row["verdict"], listed(row["reasons"])) != (night.verdict, list(night.reasons)):
+        return False
+    kept = car_from_json(row["car_file"])
+    return dataclasses.replace(kept, path=night.car.path) == night.car

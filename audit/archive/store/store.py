@@ -16,23 +16,19 @@ from audit.archive.store.kept import Kept
 from audit.archive.store.rows import (
     Row,
     Rows,
-    car_from_json,
-    digest_of,
-    finding_rows,
-    listed,
+    digest,
     log_id,
-    log_row,
     named,
-    row_of,
     rows_of,
-    said_of,
+    same,
+    say,
     words,
+    worse,
 )
 from audit.archive.store.tables import Tables
 from audit.errors import ArchiveError, UsageError
 from audit.model import VERDICTS, LogAudit, Night
 from audit.night.days import date_of, day_of, now
-from audit.night.decision import decided, first_look
 from audit.night.typed import typed_duty
 
 MOST_TOGETHER = 60  # logs of one kept night; further ones begin a night of their own
@@ -101,20 +97,20 @@ class Archive(Tables):
             parts = [n for n in near if not n[0]["withdrawn_at"]]
             home = next((n for n in parts if _logs(n) <= ids and len(ids) <= MOST_TOGETHER), [])
             others = [n for n in parts if n is not home]
-            known, there = _by_id(near), _by_id([home])
+            known, own = _by_id(near), _by_id([home])
             away = {  # only a withdrawn night has them; with another date they count as new
                 i: row
                 for i, row in known.items()
                 if i in ids and row["withdrawn_at"] and date in (None, row["date"])
             }
             mine = [i for i in audits if i not in {*_by_id(others), *gone, *away}]
-            new = {i for i in mine if _adds(audits[i], there.get(i), written=i in files)}
+            new = {i for i in mine if _adds(audits[i], own.get(i), written=i in files)}
             enters = bool(new or gone & _logs(home)) if home else bool(read & new)
             at = home[0] if home else {"car": car, "date": day}
             entered, final = None, night
             if history is not None and not enters:
                 final = history(self, night, at["date"])
-            if enters or (home and not _says(at, final)):
+            if enters or (home and not same(at, final)):
                 if not home:
                     text = "\n".join([car, day, *sorted(mine)])
                     at |= {"night_id": named("night", day, text), "latest": 0}
@@ -125,13 +121,13 @@ class Archive(Tables):
                     old = known.get(row["log_id"])
                     if old and old["file"] and row["log_id"] not in files:
                         row |= {n: old[n] for n in ("file", "file_sha256", "duty_typed_pct")}
-                own = {None, *mine}
-                rows = {k: [r for r in rows[k] if r.get("log_id") in own] for k in rows}
+                rows = {k: [r for r in rows[k] if r.get("log_id") in {None, *mine}] for k in rows}
                 final = self.put(entered, rows, night, history) or night
             for n in others:
                 if VERDICTS.index(n[0]["verdict"]) < VERDICTS.index(final.verdict):
                     torn = [a for i, a in audits.items() if i in ids - read - {*_by_id([n])}]
-                    self.restate(n[0]["night_id"], final.verdict, final.reasons, torn)
+                    there = self.revision(name := n[0]["night_id"])
+                    self.put(name, worse(there, final.verdict, final.reasons, torn))
         again = [n[0] for n in parts if read & {*_by_id([n])}]
         misdated = [row for row in again if date not in (None, row["date"])]
         withdrawn = {row["night_id"]: row for row in away.values()}.values()
@@ -183,11 +179,14 @@ class Archive(Tables):
         self.db.rows("update night set latest = ? where night_id = ?", head["id"], name)
         if night is not None and history is not None:
             known, night = len(night.findings), history(self, night, at["date"])
-            head |= said_of(night)
-            rows["finding"] += finding_rows(night.findings[known:], "history")
+            say(rows, night, night.findings[known:])
         enter("finding")
-        self.db.put("revision", [head | {"sha256": digest_of(at, rows)}], ["id"])
+        self.db.put("revision", [head | {"sha256": digest(at, rows)}], ["id"])
         return night
+
+    def is_sound(self, name: str, rows: Rows) -> bool:
+        """Are the rows of a night's revision those that were written?"""
+        return [h["sha256"] for h in rows["revision"]] == [digest(self.night(name), rows)]
 
     def next_revision(self, car: str) -> int:
         """The id of a car's next revision. Rows lie by it, in a file those of a car together."""
@@ -195,21 +194,6 @@ class Archive(Tables):
         first = self.db.rows("select number from car where car = ?", car)[0][0] * A_CAR
         sql = "select coalesce(max(id), ?) + 1 from revision where id > ? and id < ?"
         return int(self.db.rows(sql, first, first, first + A_CAR)[0][0])
-
-    def restate(
-        self, name: str, verdict: str, reasons: Sequence[str], torn: Iterable[LogAudit] = ()
-    ) -> None:
-        """A revision of a kept night with a worse verdict, all else as it was, inside `writing`.
-
-        torn: logs of it that could not be read.
-        """
-        rows = self.revision(name)
-        looks = ((f["severity"], listed(f["look_at"])) for f in rows["finding"])
-        no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
-        told = row_of("revision", verdict=verdict, reasons=reasons, decision=no_step)
-        rows["revision"][0] |= told
-        rows["log"] += [log_row(audit, {}) for audit in torn]
-        self.put(name, rows)
 
     def _near(self, car: str, ids: Collection[str], *, day: str = "") -> list[list[Row]]:
         """The car's nights that have any of these logs or are of a day, the earliest first,
@@ -256,12 +240,6 @@ def _adds(audit: LogAudit, before: Row | None, *, written: bool) -> bool:
     if before is None:
         return not audit.not_a_log
     return audit.status == "read" and (written or not before["file"])
-
-
-def _says(row: Row, night: Night) -> bool:
-    """Was the same said, of the same car as far as it was known?"""
-    same = (row["verdict"], listed(row["reasons"])) == (night.verdict, list(night.reasons))
-    return same and replace(car_from_json(row["car_file"]), path=night.car.path) == night.car
 
 
 def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:

@@ -13,17 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.store.kept import Kept
-from audit.archive.store.rows import (
-    PARTS,
-    Row,
-    Rows,
-    car_from_json,
-    digest_of,
-    listed,
-    lists,
-    tables,
-    words,
-)
+from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, listed, lists, tables, words
 from audit.database import SCHEMA, Database, is_server, quoted, shown
 from audit.errors import ArchiveError, UsageError, did_you_mean
 from audit.files import need_room, told
@@ -33,6 +23,8 @@ from audit.tables import toml_table
 if TYPE_CHECKING:
     import polars as pl
 
+Name = str | None
+Names = Sequence[str] | None
 VERSION = 3  # of the tables; a newer one has more, which an older archive is given
 ALWAYS = ("night_id", "revision", "date")  # columns that every answer has
 _NIGHT = "n.car, n.date, n.night_id, n.setting, n.added_at, r.number as revision"
@@ -183,18 +175,8 @@ class Tables:
             for kind, which in asked.items()
         }
 
-    def is_sound(self, name: str, rows: Rows) -> bool:
-        """Are the rows of a night's revision those that were written?"""
-        found = [digest_of(self.night(name), rows) == head["sha256"] for head in rows["revision"]]
-        return found == [True]
-
     def frame(
-        self,
-        view: str,
-        car: str | None = None,
-        *,
-        columns: Sequence[str] | None = None,
-        night: str | None = None,
+        self, view: str, car: Name = None, *, columns: Names = None, night: Name = None
     ) -> pl.DataFrame:
         """Rows of one of the reader's views by date, see docs/archive.md.
 

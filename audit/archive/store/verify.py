@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import chain, groupby
 from pathlib import Path
+from typing import Any
 
 from audit.archive.store.rescreen import hold_lost
 from audit.archive.store.rows import tables, words
@@ -39,29 +40,26 @@ def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
     found in it. What is not there cannot be made. Raises ArchiveError when there is no archive or
     it is of a newer version.
     """
-    archive = Archive(path)
+    archive, damages = Archive(path), toml_table("damages.toml")["damage"]
     db = archive.place if archive.place.exists() else archive.db
     where, why = shown(db.address), Why(list)
     try:
         for kind, found in (("database", db.broken()), ("schema", [*_schema(archive)])):
             if found:
                 return [Problem(kind, where, f"{what}. {words('backup')}.") for what in found]
-        problems = [*_rows(archive, why), *_revisions(archive, why), *_logs(archive, why)]
+        told = [_rows(archive, row, why) for row in damages]
+        problems = [*chain(*told, _revisions(archive, why), _logs(archive, why))]
     except ArchiveError as error:
         if "newer pullaudit" in str(error):
             raise
         return [Problem("database", where, str(error).split(": ", 1)[-1])]
     if repair:
         with archive.db.writing():
-            for mend in filter(None, (row.get("mend") for row in _damages())):
+            for mend in [row["mend"] for row in damages if "mend" in row]:
                 archive.db.rows(mend)
         for name in sorted(set(why) & set(archive.nights(columns=["night_id"])["night_id"])):
             hold_lost(archive, name, why[name])
     return problems
-
-
-def _damages() -> list[dict[str, str]]:
-    return list(toml_table("damages.toml")["damage"])
 
 
 def _schema(archive: Archive) -> Iterator[str]:
@@ -81,15 +79,14 @@ def _schema(archive: Archive) -> Iterator[str]:
             yield words("view", view=view)
 
 
-def _rows(archive: Archive, why: Why) -> Iterator[Problem]:
-    """The tables agree, by schemas/damages.toml."""
+def _rows(archive: Archive, damage: Mapping[str, Any], why: Why) -> Iterator[Problem]:
+    """The tables agree, by a row of schemas/damages.toml."""
     parts = {name: words(name) for name in ("backup", "lost", "changed")}
-    for damage in _damages():
-        for of in damage.get("of", ("",)):
-            for row in archive.db.rows(damage["sql"].format(of=of)):
-                if "holds" in damage:
-                    why[row[0]].append(damage["holds"].format(*row, **parts))
-                yield Problem(damage["kind"], row[0], damage["says"].format(*row, of=of, **parts))
+    for of in damage.get("of", ("",)):
+        for row in archive.db.rows(damage["sql"].format(of=of)):
+            if "holds" in damage:
+                why[row[0]].append(damage["holds"].format(*row, **parts))
+            yield Problem(damage["kind"], row[0], damage["says"].format(*row, of=of, **parts))
 
 
 def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
@@ -106,16 +103,14 @@ def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
     """Every kept log is there with its bytes, readable, and in canonical columns."""
     where, spare = archive.kept.address, archive.kept.every()
     of_each = "select file, log_id, path, night_id, counts from kept where status = 'read'"
-    rows = archive.db.rows(f"{of_each} and file is not null order by file")
-    for file, uses in groupby(rows, key=lambda row: str(row[0])):
+    rows = archive.db.dicts(f"{of_each} and file is not null order by file")
+    for file, found in groupby(rows, key=lambda row: str(row["file"])):
+        uses = list(found)
         spare.discard(file)
-        (_, log, path, name, _), *_ = every = list(uses)
-        if fault := _fault(archive, file, log).rstrip("."):
-            text = words("log", fault=fault, path=path, name=name)
-            yield Problem("log", f"{where}/{file}", text)
-            for _, _, path, name, counts in every:
-                if counts:
-                    why[name].append(words("log_holds", fault=fault, path=path))
+        if fault := _fault(archive, file, uses[0]["log_id"]).rstrip("."):
+            yield Problem("log", f"{where}/{file}", words("log", fault=fault, **uses[0]))
+            for use in [use for use in uses if use["counts"]]:
+                why[use["night_id"]].append(words("log_holds", fault=fault, **use))
     for file in sorted(spare):
         yield Problem("spare", f"{where}/{file}", words("spare"))
 
