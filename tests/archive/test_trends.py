@@ -102,6 +102,11 @@ def test_a_still_car_is_steady():
     assert found.findings == ()
 
 
+def test_what_is_told_of_late_is_the_middle_of_the_last_three_nights():
+    trend = dataclasses.replace(supply(14.0 + NOISE)[0], values=(9.0, 1.0, 1.0, 4.0, 2.0, 3.0))
+    assert trend.level == 3.0
+
+
 def test_what_stood_past_its_limit_from_the_first_night_is_not_steady():
     """12.4 V is the hold limit of supply voltage under load."""
     past, found = supply(12.2 + NOISE)
