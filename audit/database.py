@@ -161,15 +161,15 @@ class Database:
                 with suppress(Exception):
                     self.rows("select pg_advisory_unlock(?)", key)
 
-    def prepare(self) -> None:
-        """Before the tables are made: readers and the one writer do not wait for each other."""
-        if not self.server:
-            self.rows("pragma journal_mode = wal")
+    def prepare(self) -> str:
+        """Before tables are made: readers and the one writer do not wait for each other.
 
-    @property
-    def clustered(self) -> str:
-        """Closes a table whose rows lie in the order of their key."""
-        return "" if self.server else " without rowid"
+        Gives what closes a table whose rows lie in the order of their key.
+        """
+        if self.server:
+            return ""
+        self.rows("pragma journal_mode = wal")
+        return " without rowid"
 
     def broken(self) -> list[str]:
         """What the database's own check finds wrong, references included; [] for nothing."""

@@ -66,6 +66,11 @@ class Watched:
         """The directions that are worth a word."""
         return ("up", "down") if self.bad == "both" else (self.bad,)
 
+    @property
+    def first(self) -> int:
+        """The first night that is charted; a signature's parts have had theirs."""
+        return 0 if self.parts else int(chart_settings()["least_nights"])
+
 
 @lru_cache(maxsize=1)
 def watched() -> tuple[Watched, ...]:

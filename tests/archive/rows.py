@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from audit.archive.store import schema
+from audit.archive.store.rows import KEYS, tables
 from audit.archive.store.store import Archive
 
 Row = Mapping[str, Any]
@@ -18,7 +18,7 @@ SKIP = {
     "fuel",
     "sha256",
     "added_at",
-    *schema.KEYS,
+    *KEYS,
 }
 
 
@@ -31,8 +31,8 @@ def put_rows(
     nights = list(nights)
     pulls, logs = list(pulls), list(logs)
     parts = {"pull": pulls, "log": logs}
-    schema.add_columns(
-        db, {k: [{n: None for n in r if n not in SKIP} for r in v[:50]] for k, v in parts.items()}
+    archive.add_columns(
+        {k: [{n: None for n in r if n not in SKIP} for r in v[:50]] for k, v in parts.items()}
     )
     with db.writing("bulk"):
         following: dict[str, int] = {}
@@ -56,7 +56,7 @@ def put_rows(
                 for r in nights
             ),
         )
-        known = schema.tables()["revision"]
+        known = tables()["revision"]
         db.put(
             "revision",
             (

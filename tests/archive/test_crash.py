@@ -13,7 +13,6 @@ from pathlib import Path
 
 import pytest
 
-from audit.archive.store import schema
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
 from audit.database import Database
@@ -103,7 +102,7 @@ class Killed(BaseException):
     """Stands for a kill: nothing catches it."""
 
 
-@pytest.mark.parametrize("step", [(Database, "put"), (schema, "add_columns")], ids=str)
+@pytest.mark.parametrize("step", [(Database, "put"), (Archive, "add_columns")], ids=str)
 @pytest.mark.parametrize("count", range(1, 6))
 def test_dying_at_each_step_leaves_the_night_in_or_out(archive, monkeypatch, step, count):
     archive.add(a_night(0, 1))

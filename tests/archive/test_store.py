@@ -11,7 +11,6 @@ from types import SimpleNamespace
 
 import pytest
 
-from audit.archive.store import schema
 from audit.archive.store.rows import car_from_json, car_to_json
 from audit.archive.store.store import Archive
 from audit.archive.store.verify import verify
@@ -21,6 +20,7 @@ from audit.errors import ArchiveError, UsageError
 from audit.model import Car, ColumnWord, Finding
 from audit.night.days import date_of
 from audit.night.screen import with_findings
+from audit.tables import toml_table
 from tests.archive.nights import a_log, a_night
 from tests.archive.server import fresh
 
@@ -215,7 +215,7 @@ def test_a_newer_archive_is_refused(archive):
 def test_an_older_archive_is_brought_up_to_date_when_it_is_opened(archive):
     archive.add(a_night(1))
     with archive.db.writing():
-        for view in schema.views():
+        for view in toml_table("views.toml"):
             archive.db.rows(f"drop view {view}")
         archive.db.rows("alter table log drop column duty_typed_pct")
         archive.db.rows("drop table car")

@@ -102,6 +102,11 @@ def test_a_still_car_is_steady():
     assert found.findings == ()
 
 
+def test_what_is_told_of_late_is_the_middle_of_the_last_three_nights():
+    trend = dataclasses.replace(supply(14.0 + NOISE)[0], values=(9.0, 1.0, 1.0, 4.0, 2.0, 3.0))
+    assert trend.level == 3.0
+
+
 def test_what_stood_past_its_limit_from_the_first_night_is_not_steady():
     """12.4 V is the hold limit of supply voltage under load."""
     past, found = supply(12.2 + NOISE)
@@ -121,6 +126,15 @@ def test_what_is_past_the_charts_limit_is_not_steady(step, state, said):
     assert (abs(trend.ewma[-1]) > trend.ewma_limit) == (state == "not_sure")
     assert trend.state == state and said in trend.said
     assert found.findings == ()
+
+
+def test_what_would_matter_but_is_too_new_is_not_called_too_little():
+    """Two nights of 0.6 V less, of the last three: 0.4 V, where 0.30 V matters."""
+    values = 14.0 + NOISE - np.where(np.arange(90) >= 88, 0.6, 0.0)
+    trend, found = supply(values)
+    assert trend.state == "not_sure" and found.findings == ()
+    assert "too new" in trend.said and "too little" not in trend.said
+    assert "would matter (from 0.30 V on)" in trend.said
 
 
 def test_boost_that_falls_alone_is_told_as_the_wastegate_and_with_its_rise_as_a_leak():
@@ -152,7 +166,7 @@ def test_a_step_is_told_with_its_night_and_meaning():
     values = 14.0 + NOISE - np.where(np.arange(90) >= 70, 0.5, 0.0)
     trend, found = supply(values)
     assert trend.state == "shifted"
-    assert trend.shift_night == trend.dates[70]
+    assert trend.shift.onset == 70
     assert trend.shift.amount == pytest.approx(-0.5, abs=0.1)
     (finding,) = found.findings
     assert (finding.code, finding.severity, finding.unit) == ("electrical.voltage", "watch", "V")
@@ -234,7 +248,7 @@ def test_steps_are_placed_on_their_night():
     for seed in range(600, 612):
         h = history(seed, fault="leak", onset=50, size=1.5)
         t = by_name(trends(h, upto=65))["boost_at_duty"]
-        off.append(abs(t.dates.index(t.shift_night) - 50) if t.shift else 99)
+        off.append(abs(t.shift.onset - 50) if t.shift else 99)
     assert np.mean(np.array(off) <= 1) >= 0.75, off
 
 
@@ -355,6 +369,14 @@ def test_measures_that_rise_and_fall_together_anyway_tell_less():
     )
     assert np.std(both.scores[20:]) == pytest.approx(1.0, abs=0.3)
     assert np.std(apart.scores[20:]) == pytest.approx(1.0, abs=0.3)
+
+
+def test_a_signature_that_is_not_sure_is_told_by_its_measures_and_not_in_spreads():
+    late = np.where(np.arange(40) >= 38, 2.5, 0.0)
+    told = joint_of(LEAK, [part("boost_at_duty", -late), part("time_to_boost", late)])
+    assert told.state == "not_sure"
+    assert "boost at the same duty and time to boost lean that way" in told.said
+    assert "sigma" not in told.said
 
 
 def test_a_leak_is_one_finding_and_names_both_measures():

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from audit.archive.store.rows import listed, row_of
+from audit.archive.store.rows import made, named, row_of, words
 from audit.archive.store.tables import Tables
 from audit.archive.watched import touches_of
 from audit.database import plain
@@ -47,14 +46,11 @@ class Journal:
         """
         text = " ".join(text.split())
         if not text:
-            raise UsageError(
-                'the note is empty. Write what was changed, as in: "fitted new injectors".'
-            )
+            raise UsageError(words("empty_note"))
         day = day_of(date)
         self.archive.car(car)
         touches, doubt = touches_of(text, day, affects)
-        digest = hashlib.sha256(f"{car}|{day}|{plain(text)}".encode()).hexdigest()
-        name = f"note-{day}-{digest[:16]}"
+        name = named("note", day, f"{car}|{day}|{plain(text)}")
         at = next((n.added_at for n in self.of(car) if n.note_id == name), now())
         note = JournalNote(name, car, day, text, touches, doubt, at)
         with self.archive.writing(car):
@@ -67,20 +63,19 @@ class Journal:
 
         Raises UsageError where there is none.
         """
-        text = " ".join(text.split())
-        every = self.of(car)
+        text, every = " ".join(text.split()), self.of(car)
         found = [n for n in every if text in (n.text, n.note_id)]
         if not found:
-            listed = "; ".join(f"{n.day} {n.text}" for n in every) or "none"
-            raise UsageError(f"{car} has no note {text!r}. Its notes: {listed}.")
+            notes = "; ".join(f"{n.day} {n.text}" for n in every) or "none"
+            raise UsageError(words("no_note", car=car, text=text, notes=notes))
         with self.archive.writing(car):
-            for note in found:
-                sql = "update note set removed_at = ? where note_id = ?"
-                self.archive.db.rows(sql, now(), note.note_id)
+            gone = [row_of("note", n, date=n.day, removed_at=now()) for n in found]
+            self.archive.db.put("note", gone, ["note_id"])
         return found
 
     def of(self, car: str) -> tuple[JournalNote, ...]:
         """The notes on a car by day."""
-        told = "select note_id, car, date as day, text, touches, added_at from notes"
-        rows = self.archive.db.dicts(f"{told} where car = ? order by date, added_at", car)
-        return tuple(JournalNote(**r | {"touches": tuple(listed(r["touches"]))}) for r in rows)
+        rows = self.archive.db.dicts(
+            "select * from notes where car = ? order by date, added_at", car
+        )
+        return tuple(made(JournalNote, row | {"day": row["date"]}) for row in rows)

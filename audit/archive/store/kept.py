@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from audit.archive.store.rows import words
 from audit.errors import ArchiveError, UnreadableLog
 from audit.files import flush_folder, told, write_whole
-
-if TYPE_CHECKING:
-    from audit.model import Log
-
-MEND = "Put the file back from a backup, or screen the log it was made from again"
+from audit.model import Log
 
 
 class Kept:
@@ -48,17 +45,28 @@ class Kept:
         from audit.intake.parquet import read_log
 
         where = f"{self.address}/{file}"
+        if not self.remote and not Path(where).is_file():
+            raise ArchiveError(words("log_missing", where=where))
+        with told(f"{where}: this kept log cannot be read", *self._errors):
+            if self.remote:
+                system, root = self._system()
+                data: bytes = system.cat_file(f"{root}/{file}")
+            else:
+                data = Path(where).read_bytes()
+        if hashlib.sha256(data).hexdigest() != Path(file).stem:
+            raise ArchiveError(words("log_changed", where=where))
         try:
-            return read_log(Path(where), self._bytes(file))
+            return read_log(Path(where), data)
         except UnreadableLog as error:
             raise ArchiveError(f"{error}") from error
 
     def sound(self, file: str) -> bool:
-        """Is the file there with its own bytes?"""
+        """Can the file be read, with its own bytes?"""
         try:
-            return bool(self._bytes(file))
+            self.read(file)
         except ArchiveError:
             return False
+        return True
 
     def every(self) -> set[str]:
         """The files that are there. Raises ArchiveError."""
@@ -69,20 +77,6 @@ class Kept:
             else:
                 found = [p for p in Path(self.address).glob("[!.]*/[!.]*") if p.is_file()]
             return {"/".join(Path(p).parts[-2:]) for p in found}
-
-    def _bytes(self, file: str) -> bytes:
-        where = f"{self.address}/{file}"
-        if not self.remote and not Path(where).is_file():
-            raise ArchiveError(f"{where}: this kept log is missing. {MEND}.")
-        with told(f"{where}: this kept log cannot be read", *self._errors):
-            if self.remote:
-                system, root = self._system()
-                data: bytes = system.cat_file(f"{root}/{file}")
-            else:
-                data = Path(where).read_bytes()
-        if hashlib.sha256(data).hexdigest() != Path(file).stem:
-            raise ArchiveError(f"{where}: its bytes do not match its hash. {MEND}.")
-        return data
 
     def _system(self) -> tuple[Any, str]:
         import fsspec

@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from audit.archive.store import schema
-from audit.archive.store.rows import PARTS, Row, Rows, car_from_json, finding_of, log_id, rows_of
+from audit.archive.store.rows import Row, Rows, car_from_json, log_id, made, rows_of, words, worse
 from audit.archive.store.store import Archive
 from audit.errors import PullauditError
-from audit.model import VERDICTS, Car, Log, LogAudit, Night
+from audit.model import VERDICTS, Car, Finding, Log, LogAudit, Night
 
 Progress = Callable[[int, int], None]
 Decide = Callable[[Night, Archive], Night]  # the night with its decision
-LOST = "A kept log of this night is lost: "  # until it is put back and judged again
-CHANGED = "Rows of this night were changed: "  # until its logs are screened again
+LOST = words("lost")  # a reason to hold begins so: until it is put back and judged again
+CHANGED = words("changed")  # or so: until its logs are screened again
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,28 +46,23 @@ def rescreen(
     """
     from audit import __version__
 
+    def history(there: Archive, night: Night, _day: str) -> Night:
+        return decide(night, there) if decide else night
+
     due = [
         row
         for row in archive.nights(car).iter_rows(named=True)
         if every or row["tool"] != __version__ or any(r.startswith(LOST) for r in row["reasons"])
     ]
-
-    def history(there: Archive, made: Night, _day: str) -> Night:
-        return decide(made, there) if decide else made
-
     done = []
     for i, night in enumerate(due, 1):
-        name, before, rows = (
-            night["night_id"],
-            night["verdict"],
-            archive.revision(night["night_id"]),
-        )
+        name, before = night["night_id"], night["verdict"]
         why = [r for r in night["reasons"] if r.startswith(CHANGED)]
-        if not archive.is_sound(name):
-            why.append(f"{CHANGED}its last verdict's are not those that were written.")
+        rows = archive.revision(name)
+        why += [] if archive.is_sound(name, rows) else [CHANGED + words("unlike")]
         said = judged(night, rows, lambda row: archive.kept.read(row["file"] or ""), why, by)
         if not why or (said.verdict, [*said.reasons]) != (before, night["reasons"]):
-            schema.add_columns(archive.db, rows)
+            archive.add_columns(rows)
             with archive.writing(night["car"]):
                 archive.put(name, rows, said, history)
         lost = tuple(dict.fromkeys(why))
@@ -100,18 +94,18 @@ def judged(
                 why.append(f"{LOST}{error}")
     alone = assemble(audits, car=car, setting=night["setting"] or "")
     alone = replace(alone, us_units=bool(night["us_units"]))
-    history = [finding_of(row) for row in rows["finding"] if row["level"] == "history"]
+    history = [made(Finding, row) for row in rows["finding"] if row["level"] == "history"]
     said = with_findings(alone, history) if history else alone
     if why:
         verdict, reasons = _held(night, said.verdict, said.reasons if alone.logs else (), why)
         said = replace(said, verdict=verdict, reasons=tuple(reasons))
     here = {log_id(a): a for a in alone.logs if a.status == "read"}
     files = {row["log_id"]: row["file"] for row in rows["log"] if row["file"]}
-    made = rows_of(replace(said, findings=alone.findings), here.values(), files)
-    for kind in PARTS:
+    anew = rows_of(replace(said, findings=alone.findings), here.values(), files)
+    for kind in {*rows} - {"revision"}:
         stay = [row for row in rows[kind] if row["log_id"] not in here]
-        made[kind] += [r for r in stay if why or kind != "finding" or r["level"] == "history"]
-    rows |= made
+        anew[kind] += [r for r in stay if why or kind != "finding" or r["level"] == "history"]
+    rows |= anew
     return said
 
 
@@ -125,7 +119,7 @@ def hold_lost(archive: Archive, name: str, why: Sequence[str]) -> None:
     verdict, reasons = _held(row, max([row["verdict"], *found], key=_badness), row["reasons"], why)
     if (verdict, reasons) != (row["verdict"], row["reasons"]):
         with archive.writing(row["car"]):
-            archive.restate(name, verdict, reasons)
+            archive.put(name, worse(archive.revision(name), verdict, reasons))
 
 
 def _badness(word: str) -> int:

@@ -7,33 +7,28 @@ screening of the same logs uses again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
-from audit.archive.store import schema
 from audit.archive.store.journal import Journal
 from audit.archive.store.kept import Kept
 from audit.archive.store.rows import (
     Row,
     Rows,
-    car_from_json,
-    digest_of,
-    finding_rows,
-    listed,
+    digest,
     log_id,
-    log_row,
-    night_id,
-    row_of,
+    named,
     rows_of,
-    said_of,
+    same,
+    say,
+    words,
+    worse,
 )
 from audit.archive.store.tables import Tables
-from audit.database import shown
 from audit.errors import ArchiveError, UsageError
 from audit.model import VERDICTS, LogAudit, Night
 from audit.night.days import date_of, day_of, now
-from audit.night.decision import decided, first_look
 from audit.night.typed import typed_duty
 
 MOST_TOGETHER = 60  # logs of one kept night; further ones begin a night of their own
@@ -87,56 +82,62 @@ class Archive(Tables):
         written (nothing or the whole night is kept), UsageError for a date that is none.
         """
         day = day_of(date) if date else date_of(night)
-        audits = {log_id(a): a for a in reversed(night.logs)}
-        audits = dict(reversed(audits.items()))
+        audits = dict(reversed({log_id(a): a for a in reversed(night.logs)}.items()))
+        for why in filter(None, map(refused, audits.values())):
+            raise ArchiveError(why)
         car, gone = night.car.name, set(instead_of)
         read = {i for i, a in audits.items() if a.status == "read"}
         ids = {i for i, a in audits.items() if not a.not_a_log} | gone
-        _checked_at_the_door(audits.values())
         self.make(list(audits.values()))
         files = self._write_logs(audits, _by_id(self._near(car, ids)))
         rows = rows_of(night, audits.values(), files)
-        schema.add_columns(self.db, rows)
+        self.add_columns(rows)
         with self.writing(car):
             near = self._near(car, ids, day="" if read else day)
-            known = _by_id(near)
             parts = [n for n in near if not n[0]["withdrawn_at"]]
             home = next((n for n in parts if _logs(n) <= ids and len(ids) <= MOST_TOGETHER), [])
+            others = [n for n in parts if n is not home]
+            known, own = _by_id(near), _by_id([home])
             away = {  # only a withdrawn night has them; with another date they count as new
                 i: row
                 for i, row in known.items()
                 if i in ids and row["withdrawn_at"] and date in (None, row["date"])
             }
-            elsewhere = _by_id(n for n in parts if n is not home)
-            mine = [i for i in audits if i not in {*elsewhere, *gone, *away}]
-            there = _by_id([home])
-            new = [i for i in mine if _adds(audits[i], there.get(i), written=i in files)]
-            enters = bool(new or gone & _logs(home)) if home else not read.isdisjoint(new)
+            mine = [i for i in audits if i not in {*_by_id(others), *gone, *away}]
+            new = {i for i in mine if _adds(audits[i], own.get(i), written=i in files)}
+            enters = bool(new or gone & _logs(home)) if home else bool(read & new)
             at = home[0] if home else {"car": car, "date": day}
             entered, final = None, night
             if history is not None and not enters:
                 final = history(self, night, at["date"])
-            if enters or (home and not _says(at, final)):
+            if enters or (home and not same(at, final)):
                 if not home:
-                    at["night_id"] = night_id(car, day, mine)
-                    at |= {"setting": setting or night.setting, "latest": 0}
-                    self.db.put("night", [at | {"added_at": added_at or now()}])
+                    text = "\n".join([car, day, *sorted(mine)])
+                    at |= {"night_id": named("night", day, text), "latest": 0}
+                    at |= {"setting": setting or night.setting, "added_at": added_at or now()}
+                    self.db.put("night", [at])
                 entered = at["night_id"]
                 for row in rows["log"]:  # kept before: as it is kept
                     old = known.get(row["log_id"])
                     if old and old["file"] and row["log_id"] not in files:
                         row |= {n: old[n] for n in ("file", "file_sha256", "duty_typed_pct")}
-                own = {None, *mine}
-                rows = {k: [r for r in rows[k] if r.get("log_id") in own] for k in rows}
+                rows = {k: [r for r in rows[k] if r.get("log_id") in {None, *mine}] for k in rows}
                 final = self.put(entered, rows, night, history) or night
-            for n in [n for n in parts if n is not home]:
+            for n in others:
                 if VERDICTS.index(n[0]["verdict"]) < VERDICTS.index(final.verdict):
                     torn = [a for i, a in audits.items() if i in ids - read - {*_by_id([n])}]
-                    self.restate(n[0]["night_id"], final.verdict, final.reasons, torn)
+                    there = self.revision(name := n[0]["night_id"])
+                    self.put(name, worse(there, final.verdict, final.reasons, torn))
         again = [n[0] for n in parts if read & {*_by_id([n])}]
         misdated = [row for row in again if date not in (None, row["date"])]
-        said = tuple(self._told([] if read & {*new} else again, misdated, away.values(), date))
-        return Added(entered, final, said, tuple(row["night_id"] for row in misdated))
+        withdrawn = {row["night_id"]: row for row in away.values()}.values()
+        told = {"known": [] if read & new else again, "misdated": misdated, "away": withdrawn}
+        said = [
+            words(name, **row, asked=date, root=self.shown)
+            for name, some in told.items()
+            for row in some
+        ]
+        return Added(entered, final, tuple(said), tuple(row["night_id"] for row in misdated))
 
     def withdraw(self, name: str, *, undo: bool = False) -> Row:
         """Take a night out of what the car is judged by, or put it back; its row.
@@ -145,14 +146,12 @@ class Archive(Tables):
         """
         row = self.night(name)
         if bool(row["withdrawn_at"]) != undo:
-            state = "is not withdrawn" if undo else f"was withdrawn on {row['withdrawn_at']}"
-            raise UsageError(f"{name} {state}.")
+            raise UsageError(words("not_withdrawn" if undo else "withdrawn", **row))
         with self.writing(row["car"]):
             ids = {r["log_id"] for r in self.revision(name)["log"] if r["status"] == "read"}
             for other, *_ in self._near(row["car"], ids) if undo else ():
                 if not other["withdrawn_at"]:
-                    where = f"its logs stand in {other['night_id']} now"
-                    raise UsageError(f"{name}: {where}. Withdraw that first.")
+                    raise UsageError(words("stands", night_id=name, other=other["night_id"]))
             at = None if undo else now()
             self.db.rows("update night set withdrawn_at = ? where night_id = ?", at, name)
         return row
@@ -180,11 +179,14 @@ class Archive(Tables):
         self.db.rows("update night set latest = ? where night_id = ?", head["id"], name)
         if night is not None and history is not None:
             known, night = len(night.findings), history(self, night, at["date"])
-            head |= said_of(night)
-            rows["finding"] += finding_rows(night.findings[known:], "history")
+            say(rows, night, night.findings[known:])
         enter("finding")
-        self.db.put("revision", [head | {"sha256": digest_of(at, rows)}], ["id"])
+        self.db.put("revision", [head | {"sha256": digest(at, rows)}], ["id"])
         return night
+
+    def is_sound(self, name: str, rows: Rows) -> bool:
+        """Are the rows of a night's revision those that were written?"""
+        return [h["sha256"] for h in rows["revision"]] == [digest(self.night(name), rows)]
 
     def next_revision(self, car: str) -> int:
         """The id of a car's next revision. Rows lie by it, in a file those of a car together."""
@@ -192,22 +194,6 @@ class Archive(Tables):
         first = self.db.rows("select number from car where car = ?", car)[0][0] * A_CAR
         sql = "select coalesce(max(id), ?) + 1 from revision where id > ? and id < ?"
         return int(self.db.rows(sql, first, first, first + A_CAR)[0][0])
-
-    def restate(
-        self, name: str, verdict: str, reasons: Sequence[str], torn: Iterable[LogAudit] = ()
-    ) -> None:
-        """A revision of a kept night with a worse verdict, all else as it was, inside `writing`.
-
-        torn: logs of it that could not be read.
-        """
-        rows = self.revision(name)
-        looks = ((f["severity"], listed(f["look_at"])) for f in rows["finding"])
-        no_step = decided(verdict, next(iter(reasons), ""), first_look(looks, verdict)).plain()
-        rows["revision"][0] |= row_of(
-            "revision", verdict=verdict, reasons=reasons, decision=no_step
-        )
-        rows["log"] += [log_row(audit, {}) for audit in torn]
-        self.put(name, rows)
 
     def _near(self, car: str, ids: Collection[str], *, day: str = "") -> list[list[Row]]:
         """The car's nights that have any of these logs or are of a day, the earliest first,
@@ -235,29 +221,8 @@ class Archive(Tables):
                 if not (same and self.kept.sound(row["file"])):
                     files[name] = self.kept.write(log)
             elif row["file"] is None:
-                raise ArchiveError(
-                    f"{audit.path}: its samples were dropped before it came to the archive."
-                )
+                raise ArchiveError(words("dropped", path=audit.path))
         return files
-
-    def _told(
-        self, kept: Iterable[Row], misdated: Iterable[Row], away: Iterable[Row], date: str | None
-    ) -> Iterator[str]:
-        """What the person is told of nights whose logs were screened again."""
-        to = f"--archive {shown(self.root)}"
-        for row in kept:
-            yield f"kept already as {row['night_id']}, known since {row['added_at'][:10]}."
-        for row in misdated:
-            yield (
-                f"{row['night_id']} stands under {row['date']}, and --date {date} was not applied "
-                f"to it. If {date} is right: `pullaudit withdraw {row['night_id']} {to}`, then "
-                "screen again."
-            )
-        for name, at in sorted({(r["night_id"], r["withdrawn_at"][:10]) for r in away}):
-            yield (
-                f"{name} was withdrawn on {at}, so it is not kept again. `pullaudit withdraw "
-                f"{name} --undo {to}` puts it back; another --date makes a new night."
-            )
 
 
 def _by_id(nights: Iterable[Sequence[Row]]) -> dict[str, Row]:
@@ -277,20 +242,14 @@ def _adds(audit: LogAudit, before: Row | None, *, written: bool) -> bool:
     return audit.status == "read" and (written or not before["file"])
 
 
-def _says(row: Row, night: Night) -> bool:
-    """Was the same said, of the same car as far as it was known?"""
-    if (row["verdict"], listed(row["reasons"])) != (night.verdict, list(night.reasons)):
-        return False
-    return replace(car_from_json(row["car_file"]), path=night.car.path) == night.car
-
-
 def keep_where_read(audit: LogAudit, *, logs: str) -> LogAudit:
     """The audit cut down, its log kept by whoever has read it. Raises ArchiveError."""
     from audit.night.screen import slim
 
     if audit.status != "read" or audit.log is None:
         return audit
-    _checked_at_the_door([audit])
+    if why := refused(audit):
+        raise ArchiveError(why)
     return replace(slim(audit), kept=Kept(logs).write(audit.log))
 
 
@@ -299,10 +258,4 @@ def refused(audit: LogAudit) -> str:
     from audit.intake.schema import faults_at_door
 
     faults = faults_at_door(audit.log, audit.sanity) if audit.log and audit.sanity else []
-    said = f"{audit.path}: read wrongly: {' '.join(faults)} Report it; the file is untouched."
-    return said if faults else ""
-
-
-def _checked_at_the_door(audits: Iterable[LogAudit]) -> None:
-    for why in filter(None, map(refused, audits)):
-        raise ArchiveError(why)
+    return words("misread", path=audit.path, faults=" ".join(faults)) if faults else ""

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import chain, groupby
 from pathlib import Path
+from typing import Any
 
-from audit.archive.store import schema
-from audit.archive.store.rescreen import CHANGED, LOST, hold_lost
+from audit.archive.store.rescreen import hold_lost
+from audit.archive.store.rows import tables, words
 from audit.archive.store.store import Archive
-from audit.database import Database, shown
+from audit.archive.store.tables import VERSION
+from audit.database import shown
 from audit.errors import ArchiveError
 from audit.tables import toml_table
 
-BACKUP = "Put back the last backup (docs/archive.md, Backup and restore)"
-AGAIN = f"{BACKUP}, or `rescreen --all` judges its logs again"
 Why = defaultdict[str, list[str]]  # reasons to hold, by night
-NEWEST_COUNTS = (
-    "update night as n set latest = coalesce((select id from revision r "
-    "where r.night_id = n.night_id order by number desc limit 1), latest)"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,84 +40,79 @@ def verify(path: str | Path, *, repair: bool = False) -> list[Problem]:
     found in it. What is not there cannot be made. Raises ArchiveError when there is no archive or
     it is of a newer version.
     """
-    archive = Archive(path)
+    archive, damages = Archive(path), toml_table("damages.toml")["damage"]
     db = archive.place if archive.place.exists() else archive.db
     where, why = shown(db.address), Why(list)
     try:
-        found = [Problem("database", where, f"{text}. {BACKUP}.") for text in db.broken()]
-        found = found or [Problem("schema", where, f"{t}. {BACKUP}.") for t in _schema(db)]
-        if found:
-            return found
-        found = [*_rows(archive, why), *_logs(archive, why)]
+        for kind, found in (("database", db.broken()), ("schema", [*_schema(archive)])):
+            if found:
+                return [Problem(kind, where, f"{what}. {words('backup')}.") for what in found]
+        told = [_rows(archive, row, why) for row in damages]
+        problems = [*chain(*told, _revisions(archive, why), _logs(archive, why))]
     except ArchiveError as error:
         if "newer pullaudit" in str(error):
             raise
         return [Problem("database", where, str(error).split(": ", 1)[-1])]
     if repair:
         with archive.db.writing():
-            archive.db.rows(NEWEST_COUNTS)
+            for mend in [row["mend"] for row in damages if "mend" in row]:
+                archive.db.rows(mend)
         for name in sorted(set(why) & set(archive.nights(columns=["night_id"])["night_id"])):
             hold_lost(archive, name, why[name])
-    return found
+    return problems
 
 
-def _schema(db: Database) -> Iterator[str]:
-    found = schema.facts(db)
+def _schema(archive: Archive) -> Iterator[str]:
+    found, db = archive.facts(), archive.place
     if not found:
-        yield "it is no archive, or its tables are gone"
-    if found.get("schema_version") != str(schema.VERSION):
+        yield words("no_tables")
+    if found.get("schema_version") != str(VERSION):
         return  # an older one is brought up to date before it is looked at
-    for table, columns in schema.tables().items():
+    for table, columns in tables().items():
         there = db.columns(table)
         for name, kind in columns.items():
             wanted, has = db.types[kind].split()[0], there.get(name, "missing").split()[0]
             if has != wanted:
-                yield f"column {name} of {table} is {has}, not {wanted}"
-    for view in schema.views():
+                yield words("column", name=name, table=table, has=has, wanted=wanted)
+    for view in toml_table("views.toml"):
         if not db.columns(view):
-            yield f"the view {view} is missing"
+            yield words("view", view=view)
 
 
-def _rows(archive: Archive, why: Why) -> Iterator[Problem]:
-    """The tables agree, and every revision's rows have its hash."""
-    for damage in toml_table("damages.toml")["damage"]:
-        for table in damage.get("of", ("",)):
-            for path, what in archive.db.rows(damage["sql"].format(of=table)):
-                if "holds" in damage:
-                    why[path].append(CHANGED + damage["holds"])
-                yield Problem(damage["kind"], path, f"{what}. {BACKUP}.")
-    of_each = "select distinct night_id, date, number, id, counts from kept"
-    for name, date, number, rid, counts in archive.db.rows(f"{of_each} order by 2, 1, 3"):
-        if not archive.is_sound(name, id=rid):
-            text = f"revision {number} are not those that were written"
+def _rows(archive: Archive, damage: Mapping[str, Any], why: Why) -> Iterator[Problem]:
+    """The tables agree, by a row of schemas/damages.toml."""
+    parts = {name: words(name) for name in ("backup", "lost", "changed")}
+    for of in damage.get("of", ("",)):
+        for row in archive.db.rows(damage["sql"].format(of=of)):
+            if "holds" in damage:
+                why[row[0]].append(damage["holds"].format(*row, **parts))
+            yield Problem(damage["kind"], row[0], damage["says"].format(*row, of=of, **parts))
+
+
+def _revisions(archive: Archive, why: Why) -> Iterator[Problem]:
+    """Every revision's rows have its hash."""
+    of_each = "select distinct night_id, date, number, id, counts from kept order by 2, 1, 3"
+    for name, date, number, rid, counts in archive.db.rows(of_each):
+        if not archive.is_sound(name, archive.revision(name, id=rid)):
             if counts:
-                why[name].append(f"{CHANGED}those of {text}.")
-            yield Problem("revision", name, f"the rows of its {text} ({date}). {AGAIN}.")
+                why[name].append(words("revision_holds", number=number))
+            yield Problem("revision", name, words("revision", number=number, date=date))
 
 
 def _logs(archive: Archive, why: Why) -> Iterator[Problem]:
     """Every kept log is there with its bytes, readable, and in canonical columns."""
-    where = archive.kept.address
-    seen: dict[str, str] = {}  # file -> what is wrong with it
-    of_each = "select file, file_sha256, path, night_id, counts, log_id from kept"
-    sql = f"{of_each} where status = 'read' order by file"
-    for file, digest, path, name, counts, log in archive.db.rows(sql):
-        if not file or Path(file).stem != digest:
-            why[name].append(f"{LOST}{path}.")
-            text = f"the name of the kept log of {path} is lost. {BACKUP}, or screen {path} again."
-            yield Problem("log", name, text)
-            continue
-        if fresh := file not in seen:
-            seen[file] = _fault(archive, file, log).rstrip(".")
-        if seen[file] and fresh:
-            mend = f"`verify --repair` holds its night; `pullaudit withdraw {name}` lets it go."
-            text = f"{seen[file]}; it holds {path}. Until then {mend}"
-            yield Problem("log", f"{where}/{file}", text)
-        if seen[file] and counts:
-            why[name].append(f"{LOST}{seen[file]}; it holds {path}.")
-    for file in sorted(archive.kept.every() - set(seen)):
-        text = "no night speaks of this file. It does no harm; the same log uses it again."
-        yield Problem("spare", f"{where}/{file}", text)
+    where, spare = archive.kept.address, archive.kept.every()
+    of_each = "select file, log_id, path, night_id, counts from kept where status = 'read'"
+    rows = archive.db.dicts(f"{of_each} and file is not null order by file")
+    for file, found in groupby(rows, key=lambda row: str(row["file"])):
+        uses = list(found)
+        spare.discard(file)
+        if fault := _fault(archive, file, uses[0]["log_id"]).rstrip("."):
+            yield Problem("log", f"{where}/{file}", words("log", fault=fault, **uses[0]))
+            for use in [use for use in uses if use["counts"]]:
+                why[use["night_id"]].append(words("log_holds", fault=fault, **use))
+    for file in sorted(spare):
+        yield Problem("spare", f"{where}/{file}", words("spare"))
 
 
 def _fault(archive: Archive, file: str, log_id: str) -> str:
@@ -134,5 +126,5 @@ def _fault(archive: Archive, file: str, log_id: str) -> str:
     except ArchiveError as error:
         return str(error)
     if log.sha256 != log_id:
-        return f"{file}: it is the log of another source. {BACKUP}."
+        return words("log_other", where=file)
     return " ".join([f"{file}:", *found]) if (found := faults_of(log, examine(log, Car()))) else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,7 @@ from audit.signal.arrays import finite, mean, median_sorted
 
 BACK_NIGHTS = 4  # this many nights with a mean score under BACK_SCORE end an alarm
 BACK_SCORE = 1.0
-LATE_NIGHTS = 3
+LATE_NIGHTS = 3  # what is told 'of late' is told from
 LATE_SHARE = 1.3
 LEAST_PARTS = 2
 SIGN = {"up": 1.0, "down": -1.0}
@@ -93,21 +93,19 @@ def worth_of(shares: Array, *, share: float = 1.0, least: float = 1.0) -> Worth:
 
     shares: residuals of each part over what matters, (parts, nights), NaN for none. Of a fault that
     grows, the mean since it began is far behind what it is now: there the middle of the last
-    LATE_NIGHTS nights counts, if it is LATE_SHARE times as much (fewer nights are less sure).
+    LATE_NIGHTS nights counts, if it is LATE_SHARE times as much.
     """
     place = min(LEAST_PARTS, len(shares)) - 1
 
-    def enough(parts: Sequence[Array], middle: Callable[[Array], float], times: float) -> bool:
+    def enough(parts: Array, middle: Callable[[Array], float], times: float) -> bool:
         known = sorted((middle(v) for part in parts if (v := finite(part)).size), reverse=True)
-        mean_share = sum(known) / max(len(known), 1)
-        return len(known) > place and (
-            mean_share >= times * share and known[place] >= times * least
-        )
+        if len(known) <= place:
+            return False
+        return sum(known) >= times * share * len(known) and known[place] >= times * least
 
     def worth(zero: int, night: int, side: str) -> bool:
         seen = SIGN[side] * shares[:, zero : night + 1]
         late = seen[:, -LATE_NIGHTS:]
-        grown = late.shape[1] == LATE_NIGHTS and enough([*late], median_sorted, LATE_SHARE)
-        return grown or enough([*seen], mean, 1.0)
+        return enough(late, median_sorted, LATE_SHARE) or enough(seen, mean, 1.0)
 
     return worth

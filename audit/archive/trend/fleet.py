@@ -1,25 +1,20 @@
-"""All cars of an archive, worst first, by the standing that each night writes beside its car's
-rows.
-"""
+"""All cars of an archive, worst first, by the standing that each night writes beside its rows."""
 
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
+from audit.archive.store.rows import Row, made, row_of
+from audit.archive.store.store import Archive
 from audit.archive.trend.trend import Trends
 from audit.archive.trend.trends import trends
 from audit.archive.watched import chart_settings
 from audit.errors import ArchiveError
 from audit.model import SEVERITIES, VERDICTS, Finding
 
-if TYPE_CHECKING:
-    from audit.archive.store.store import Archive
-
-METHOD = 8  # raise it when trends come out differently, so that standings are worked out anew
+METHOD = 9  # raise it when trends come out differently, so that standings are worked out anew
 MOVED = ("shifted", "drifting", "past_limit")  # states that are worth a word
 
 
@@ -47,23 +42,23 @@ def fleet(
     Raises ArchiveError when the archive cannot be read.
     """
     names, sql = archive.cars(), "select * from standings where method = ? and nights > 0"
-    standings = {row["car"]: _standing(row) for row in archive.db.dicts(sql, METHOD)}
-    missing = [car for car in names if car not in standings]
+    rows = {row["car"]: row for row in archive.db.dicts(sql, METHOD)}
+    missing = [car for car in names if car not in rows]
     for done, car in enumerate(missing, len(names) - len(missing) + 1):
         found = trends(archive, car)
         with contextlib.suppress(ArchiveError), archive.writing(car):  # it may be read only
             remember(archive, found)
-        nights = archive.nights(car, columns=["verdict", "added_at"]).sort("date", "added_at")
-        last = nights.row(-1, named=True) | {"nights": nights["date"].n_unique()}
-        standings[car] = _standing(_told(found) | last | {"last": last["date"]})
+        nights = archive.nights(car, columns=["verdict"])
+        last = {"nights": nights["date"].n_unique(), "last": nights["date"][-1]}
+        rows[car] = _told(found) | last | {"verdict": nights["verdict"][-1]}
         if progress:
             progress(done, len(names))
-    return sorted((standings[car] for car in names), key=_badness, reverse=True)
+    return sorted((made(Standing, rows[car]) for car in names), key=_badness, reverse=True)
 
 
 def remember(archive: Archive, found: Trends) -> None:
     """Write a car's standing from its trends, inside `archive.writing`."""
-    archive.db.put("standing", [_told(found) | {"method": METHOD}], ["car"])
+    archive.db.put("standing", [_told(found)], ["car"])
 
 
 def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Finding, ...]:
@@ -71,10 +66,9 @@ def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Findi
 
     For the newest day the car's standing is written too. Inside a transaction of the archive.
     """
-    sql = "select distinct date from nights where car = ?"
-    days = {row[0] for row in archive.db.rows(sql, car)}
-    known = [d for d in days if d <= day]
-    found = Trends(car, tuple(sorted(known)), (), ())
+    days = {d for (d,) in archive.db.rows("select distinct date from nights where car = ?", car)}
+    known = sorted(d for d in days if d <= day)
+    found = Trends(car, tuple(known), (), ())
     if len(known) > int(chart_settings()["least_nights"]):  # fewer tell nothing yet
         found = trends(archive, car, until=day)
     if days and len(known) == len(days):
@@ -82,20 +76,13 @@ def trend_findings(archive: Archive, car: str, day: str = "9999") -> tuple[Findi
     return found.findings
 
 
-def _told(found: Trends) -> dict[str, Any]:
+def _told(found: Trends) -> Row:
     """Of a car's standing: worst severity, what has moved, the worst trend's sentence."""
     worst = max(found.findings, key=lambda f: SEVERITIES.index(f.severity), default=None)
-    return {
-        "car": found.car,
-        "severity": worst.severity if worst else "",
-        "moved": json.dumps([t.measure.name for t in found.trends if t.state in MOVED]),
-        "said": worst.message if worst else "",
-    }
-
-
-def _standing(row: dict[str, Any]) -> Standing:
-    row = row | {"moved": tuple(json.loads(row["moved"]))}
-    return Standing(**{name: row[name] for name in Standing.__dataclass_fields__})
+    moved = [t.measure.name for t in found.trends if t.state in MOVED]
+    severity, said = (worst.severity, worst.message) if worst else ("", "")
+    told = {"method": METHOD, "severity": severity, "moved": moved, "said": said}
+    return row_of("standing", car=found.car, **told)
 
 
 def _badness(standing: Standing) -> tuple[int, int, int, str]:

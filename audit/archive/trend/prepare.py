@@ -1,6 +1,4 @@
-"""Rows of pulls and logs to nights of one measure: values with the conditions that they were had
-under.
-"""
+"""Rows of pulls and logs to nights of one measure: values with the conditions they were had in."""
 
 from __future__ import annotations
 
@@ -19,18 +17,14 @@ if TYPE_CHECKING:
     import polars as pl
 
 PLACES = ("date", "log_id", "index")  # a row's place in the order of the nights
-# of the noise: the median of the first nights is that near, and one strange first night cannot set
-# it
-LEVEL_SD = 4.0
+LEVEL_SD = 4.0  # of the noise: the first nights' median is that near; no strange one sets it
 KNOTS_PCT = range(10, 90, 10)  # of duty
 
 Columns = Mapping[str, Any]  # arrays of one length: `date` of days, the rest float, NaN for unknown
 
 
 class _Term(NamedTuple):
-    """A column of the regression. missing: variance a row for what was not logged, measure's unit
-    squared.
-    """
+    """A column of the regression. missing: variance a row for what was not logged, unit squared."""
 
     x: Array
     mean: float
@@ -100,8 +94,10 @@ def prepare(columns: Columns, measure: Watched, *, since: str = "") -> Nights | 
     early = int(starts[least]) if len(starts) > least else len(y)
     level = median_sorted(y[:early])
     terms = [_Term(np.ones(len(y)), level, LEVEL_SD * measure.noise, 1.0)]
-    if measure.by_gear:
-        terms += _gears(np.nan_to_num(columns["gear"][keep]), measure.by_gear)
+    gear = np.nan_to_num(columns["gear"][keep]) if measure.by_gear else np.zeros(1)
+    seen, counts = np.unique(gear, return_counts=True)
+    for one, count in zip(seen, counts, strict=True) if len(seen) > 1 else ():
+        terms.append(_Term(1.0 * (gear == one), 0.0, measure.by_gear, count / len(gear)))
     for correction in measure.corrections:
         terms += _condition(columns[correction.column][keep], correction, early)
     x = np.column_stack([t.x for t in terms])
@@ -111,13 +107,6 @@ def prepare(columns: Columns, measure: Watched, *, since: str = "") -> Nights | 
     rows = [(x[a:b], y[a:b]) for a, b in zip(starts, ends, strict=True)]
     dates, missing = tuple(days[starts].tolist()), missing / (np.array(ends) - starts)
     return Nights(dates, rows, mean, sd, measure.noise, reference, missing)
-
-
-def _gears(gear: Array, sd: float) -> Iterator[_Term]:
-    seen, counts = np.unique(gear, return_counts=True)
-    for one, count in zip(seen, counts, strict=True):
-        if len(seen) > 1:
-            yield _Term(np.asarray(gear == one, dtype=float), 0.0, sd, count / len(gear))
 
 
 def _condition(value: Array, correction: Correction, early: int) -> Iterator[_Term]:

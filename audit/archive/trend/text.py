@@ -6,12 +6,13 @@ import math
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
-from itertools import pairwise
+from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Any
 
 from audit.archive.trend.fleet import MOVED, Standing
 from audit.archive.trend.trend import Trend, Trends, counted
 from audit.archive.watched import called, chart_settings
+from audit.tables import toml_table
 
 if TYPE_CHECKING:
     import polars as pl
@@ -19,15 +20,6 @@ if TYPE_CHECKING:
 WIDTH = 80
 CHART_WIDTH = 24
 BARS = "▁▂▃▄▅▆▇█"
-STATES = {
-    "few": "too few",
-    "steady": "steady",
-    "not_sure": "not sure",
-    "past_limit": "PAST LIMIT",
-    "drifting": "drifts",
-    "shifted": "SHIFTED",
-}
-
 FEW = 3  # nights that make a season readable
 BEST = ("duty_mean_pct", "boost_settled_kpa", "lambda_max", "intake_peak_c")  # of a night's pulls
 SEASON = "{:<10} {:<7} {:>2} {:>4} {:>6} {:>6} {:>5}"  # 46 columns
@@ -77,22 +69,25 @@ def trend_lines(found: Trends, *, shown: Shown = METRIC) -> list[str]:
     for t in [*moved, *unsure]:
         means = f"Usually {t.meaning}." if t.meaning else ""
         look = f"Look at: {'; '.join(t.look_at)}." if t.look_at else ""
-        lines += ["", *_wrapped(shown.message(t.said), shown)]
-        lines += [*_wrapped(means, shown), *_wrapped(look, shown)]
-    if not moved:
-        lines += ["", *_wrapped(_nothing_moved(found), shown)]
+        told = (_wrapped(text, shown) for text in (shown.message(t.said), means, look))
+        lines += ["", *chain(*told)]
+    said = [] if moved else ["Nothing has moved that is worth a word."]
+    if all(t.state == "few" for t in found.trends):
+        more = _least() - max(len(t.dates) for t in found.trends)
+        said = [f"Too few nights to tell a trend yet: {_more(more)}."]
     for note in found.notes:
         touched = called(note.touches) or "nothing"
-        said = f"Noted {note.day}: {note.text} (new baseline for {touched})."
-        lines += ["", *_wrapped(said, shown)]
-    return lines
+        said.append(f"Noted {note.day}: {note.text} (new baseline for {touched}).")
+    return lines + [line for text in said for line in ("", *_wrapped(text, shown))]
 
 
-def _nothing_moved(found: Trends) -> str:
-    if any(t.state != "few" for t in found.trends):
-        return "Nothing has moved that is worth a word."
-    more = int(chart_settings()["least_nights"]) + 1 - max(len(t.dates) for t in found.trends)
-    return f"Too few nights to tell a trend yet: {more} more {counted(more).split()[1]}."
+def _least() -> int:
+    """Nights from which on a trend is charted."""
+    return int(chart_settings()["least_nights"]) + 1
+
+
+def _more(nights: int) -> str:
+    return f"{nights} more {counted(nights).split()[1]}"
 
 
 def _row(t: Trend, shown: Shown) -> str:
@@ -103,7 +98,7 @@ def _row(t: Trend, shown: Shown) -> str:
     drawn = ""
     if shown.width >= TABLE_WIDTH:
         drawn = f"  {chart(t.values, least_span=2 * m.matters):<{CHART_WIDTH}}"
-    return f"{name:<23} {first:>6} {now:>6}{drawn}  {STATES[t.state]}"
+    return f"{name:<23} {first:>6} {now:>6}{drawn}  {toml_table('trends.toml')['state'][t.state]}"
 
 
 def season_lines(
@@ -136,10 +131,9 @@ def season_lines(
         said = ("–" if v is None else tell(v) for tell, v in zip(told, most, strict=True))  # type: ignore[arg-type]
         lines.append(SEASON.format(night["date"], night["verdict"], rows.height, *said))
     if (more := FEW - nights.height) > 0:
-        lines.append(f"{more} more {counted(more).split()[1]} and this shows a direction.")
-    least = int(chart_settings()["least_nights"]) + 1
-    if nights.height < least:
-        lines.append(f"Trends are charted from {least} nights on: {least - nights.height} more.")
+        lines.append(f"{_more(more)} and this shows a direction.")
+    if (more := _least() - nights.height) > 0:
+        lines.append(f"Trends are charted from {_least()} nights on: {more} more.")
     return lines
 
 
@@ -174,23 +168,20 @@ def trends_document(found: Trends) -> dict[str, Any]:
 
 def _measure(t: Trend) -> dict[str, Any]:
     same = ("state", "said", "look_at", "baseline", "level", "values", "scores", "ewma")
-    shift, slope = t.shift, asdict(t.slope) if t.slope else {}
+    shift, slope, told = t.shift, asdict(t.slope) if t.slope else {}, {}
     slope.pop("level", None)
-    told: dict[str, Any] | None = None
     if shift:
         told = {"side": shift.side, "amount": shift.amount, "chart": shift.which}
         told |= {"since": t.dates[shift.onset], "told": t.dates[shift.raised]}
-    return {
+    return {name: getattr(t, name) for name in (*same, "ewma_limit")} | {
         "name": t.measure.name,
         "unit": t.measure.unit,
-        **{name: getattr(t, name) for name in same},
         "meaning": t.meaning or None,
         "limit": t.limit.hold if t.limit else None,
         "nights": t.dates,
         "cusum_high": t.cusum("up"),
         "cusum_low": t.cusum("down"),
-        "ewma_limit": t.ewma_limit,
-        "shift": told,
+        "shift": told or None,
         "slope": slope or None,
         "reaches": t.forecast and asdict(t.forecast),
     }

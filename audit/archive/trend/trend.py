@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
-from audit.archive.trend.alarm import SIGN, Shift
+from audit.archive.store.journal import JournalNote
+from audit.archive.trend.alarm import LATE_NIGHTS, SIGN, Shift
 from audit.archive.trend.charts import Forecast, Slope, cusum, ewma, ewma_sigma, forecast
 from audit.archive.watched import Watched, chart_settings, watched
 from audit.model import Array, Finding, Limit
-from audit.signal.arrays import median
+from audit.signal.arrays import mean, median
 from audit.tables import toml_table
-
-if TYPE_CHECKING:
-    from audit.archive.store.journal import JournalNote
-
-LATE_NIGHTS = 5  # what "of late" is told from: the nights that the moving average weighs most
 
 
 @dataclass(frozen=True)
@@ -45,18 +41,10 @@ class Trend:
     parts: Mapping[str, float] = field(default_factory=dict)
     alone: bool = False
 
-    # --- charts ----------------------------------------------------------------------------------
-
-    @property
-    def first(self) -> int:
-        """The first night that is charted; a signature's parts have had theirs."""
-        return 0 if self.measure.parts else int(chart_settings()["least_nights"])
-
     @property
     def _charted(self) -> Array:
         clip = chart_settings()["clip"]
-        scores = np.array(self.scores[self.first :], dtype=np.float64)
-        return np.minimum(np.maximum(scores, -clip), clip)
+        return np.clip(np.array(self.scores[self.measure.first :], dtype=np.float64), -clip, clip)
 
     @cached_property
     def ewma(self) -> tuple[float, ...]:
@@ -66,14 +54,11 @@ class Trend:
     @property
     def ewma_limit(self) -> float:
         """Of the moving average, either side."""
-        setting = chart_settings()
-        return setting["ewma_limit"] * ewma_sigma(setting["ewma_weight"])
+        return chart_settings()["ewma_limit"] * ewma_sigma(chart_settings()["ewma_weight"])
 
     def cusum(self, side: str) -> tuple[float, ...]:
         """The quick sum of a side from the first charted night on."""
         return floats(cusum(SIGN[side] * self._charted, k=self.measure.sums["quick"][0]))
-
-    # --- what they say ---------------------------------------------------------------------------
 
     @property
     def shift(self) -> Shift | None:
@@ -84,7 +69,7 @@ class Trend:
     def baseline(self) -> float:
         """The level before the first shift."""
         end = self.shifts[0].onset if self.shifts else len(self.values)
-        return 0.0 if self.measure.parts else median(self.values[: max(end, self.first)])
+        return 0.0 if self.measure.parts else median(self.values[: max(end, self.measure.first)])
 
     @property
     def level(self) -> float:
@@ -96,13 +81,13 @@ class Trend:
         """When the slope reaches the limit, if that is sure enough to say."""
         return forecast(self.slope, self.limit.hold if self.limit else None)
 
-    @property
+    @cached_property
     def state(self) -> str:
         """'few' (too few nights to say), 'shifted', 'drifting' (a sure slope), 'past_limit' (of the
         car, with no shift or slope that explains it), 'not_sure' (the moving average is past its
         own limit, and no more) or 'steady'.
         """
-        if len(self.dates) <= self.first:
+        if len(self.dates) <= self.measure.first:
             return "few"
         if self.shift:
             return "shifted"
@@ -120,84 +105,82 @@ class Trend:
             return self.shift.side
         return self.slope.side if self.slope and self.state == "drifting" else None
 
-    @property
-    def _told_as(self) -> str:
-        """Its row of `means` and `look_at`; "" where it has not moved."""
-        alone = f"{self.side}_alone"
-        return alone if self.alone and alone in self.measure.means else self.side or ""
+    def _told(self, by_side: Mapping[str, Any]) -> Any:
+        """Of what the measure has by side, that of the way it has moved; None for none."""
+        alone = self.alone and by_side.get(f"{self.side}_alone")
+        return alone or by_side.get(self.side or "")
 
     @property
     def meaning(self) -> str:
         """What that usually means, the likeliest first."""
-        return self.measure.means.get(self._told_as, "")
+        return self._told(self.measure.means) or ""
 
     @property
     def look_at(self) -> tuple[str, ...]:
         """What to look at, likeliest first."""
-        return tuple(self.measure.look_at.get(self._told_as, ()))
-
-    @property
-    def shift_night(self) -> str | None:
-        """The night of the standing shift's onset."""
-        return self.dates[self.shift.onset] if self.shift else None
+        return tuple(self._told(self.measure.look_at) or ())
 
     @property
     def said(self) -> str:
-        """The trend in a sentence."""
-        m, shift, slope, ahead = self.measure, self.shift, self.slope, self.forecast
-        late = self.residuals[-LATE_NIGHTS:]
-        off = sum(late) / len(late)
-        numbers = {"off": abs(off), "matters": m.matters}
-        numbers |= {"amount": abs(shift.amount)} if shift else {}
-        paces = ("per_night", "low", "high")
-        numbers |= {f"ten_{name}": 10 * getattr(slope, name) for name in paces} if slope else {}
-        figures = {name: _figure(value, m) for name, value in numbers.items()}
-        figures |= {"level": _level(self.level, m), "ahead": ""}
-        if self.limit and self.limit.hold is not None:
-            figures["limit"] = _level(self.limit.hold, m)
-        if ahead:
-            limit = f"{ahead.limit:g} {m.unit}".removesuffix(" 1")
-            told = asdict(ahead) | {"nights": counted(ahead.nights), "limit": limit}
-            figures["ahead"] = _words("ahead", **told)
+        """The trend in a sentence, by its row of schemas/trends.toml."""
+        m, shift, ahead = self.measure, self.shift, self.forecast
+        off = shift.amount if shift else mean(np.array(self.residuals[-LATE_NIGHTS:]))
         row = "together" if self.parts else self.state
-        if row == "not_sure" and ("up" if off > 0.0 else "down") not in m.sides:
+        if row == "not_sure" and m.parts:
+            row = "leaning"
+        elif row == "not_sure" and ("up" if off > 0.0 else "down") not in m.sides:
             row = "better"
-        return _words(
+        elif row == "not_sure" and abs(off) >= m.matters:
+            row = "new"
+        to = f"{ahead.limit:g} {m.unit}".removesuffix(" 1") if ahead else ""
+        then = asdict(ahead) | {"nights": counted(ahead.nights), "limit": to} if ahead else {}
+        hold = self.limit.hold if self.limit else None
+        paces = {n: 10 * getattr(self.slope, n, 0.0) for n in ("per_night", "low", "high")}
+        return words(
             row,
             name=m.label.capitalize(),
             nights=counted(len(self.dates)),
             since=f" since '{self.because}'" if self.because else "",
-            night=self.shift_night,
+            night=self.dates[shift.onset] if shift else "",
+            off=_off(abs(off), m),
             way=_way(SIGN[shift.side] if shift else off),
+            matters=_off(m.matters, m),
+            level=_figure(self.level, m),
+            limit="" if hold is None else _figure(hold, m),
+            ahead=words("ahead", **then) if then else "",
             parts=_listed(self.parts),
-            **figures,
+            leaning=labels(m.parts),
+            **{f"ten_{name}": _off(pace, m) for name, pace in paces.items()},
         )
 
 
-def _words(row: str, **figures: object) -> str:
+def words(row: str, **figures: object) -> str:
+    """A sentence of schemas/trends.toml, filled in."""
     return str(toml_table("trends.toml")["said"][row].format(**figures))
+
+
+def labels(names: Collection[str]) -> str:
+    """'boost at the same duty and time to boost'."""
+    return " and ".join(m.label for m in watched() if m.name in names)
 
 
 def _listed(parts: Mapping[str, float]) -> str:
     """'boost at the same duty 13.2 kPa lower and time to boost 0.07 s higher'."""
-    told = [
-        f"{m.label} {_figure(abs(parts[m.name]), m)} {_way(parts[m.name])}"
-        for m in watched()
-        if m.name in parts
-    ]
-    return " and ".join([", ".join(told[:-1]), *told[-1:]][len(told) < 2 :])
+    known = [(m, parts[m.name]) for m in watched() if m.name in parts]
+    told = [f"{m.label} {_off(abs(amount), m)} {_way(amount)}" for m, amount in known]
+    return " and ".join(filter(None, (", ".join(told[:-1]), *told[-1:])))
 
 
 def _way(amount: float) -> str:
     return "higher" if amount > 0.0 else "lower"
 
 
-def _figure(value: float, measure: Watched) -> str:
+def _off(value: float, measure: Watched) -> str:
     """A difference with its unit; that of two temperatures is in K."""
-    return _level(value, measure).replace(" °C", " K")
+    return _figure(value, measure).replace(" °C", " K")
 
 
-def _level(value: float, measure: Watched) -> str:
+def _figure(value: float, measure: Watched) -> str:
     return f"{value:.{measure.digits}f} {measure.unit}".removesuffix(" 1")
 
 

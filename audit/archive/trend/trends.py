@@ -14,21 +14,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from audit.archive.trend.alarm import LEAST_PARTS, SIGN, find_shifts, worth_of
+from audit.archive.store.journal import JournalNote
+from audit.archive.store.store import Archive
+from audit.archive.trend.alarm import LEAST_PARTS, SIGN, Shift, find_shifts, worth_of
 from audit.archive.trend.charts import slope_of
 from audit.archive.trend.corrections import KNOWN_NIGHTS, Spread, correct
 from audit.archive.trend.prepare import Columns, columns_of, needed_columns, prepare
-from audit.archive.trend.trend import Trend, Trends, floats
+from audit.archive.trend.trend import Trend, Trends, floats, labels, words
 from audit.archive.watched import Watched, chart_settings, signatures, watched
 from audit.model import Array, Car, Finding, Limit
 from audit.signal.arrays import finite, mean, median_sorted
-from audit.tables import limits_for, toml_table
+from audit.tables import limits_for
 
 if TYPE_CHECKING:
     import polars as pl
-
-    from audit.archive.store.journal import JournalNote
-    from audit.archive.store.store import Archive
 
 SOON_NIGHTS = 20  # a limit this near is worth a 'watch'
 # between causes, not between what a bracket holds
@@ -74,24 +73,19 @@ def _trend(
     nights = prepare(columns, measure, since=note.day if note else "")
     if nights is None:
         return None
-    night = correct(nights)
-    first = int(chart_settings()["least_nights"])
-    worth = worth_of(night.residual[None] / measure.matters)
-    shifts = find_shifts(night.score, night.residual, measure, worth=worth, first=first)
-    last = shifts[-1] if shifts else None
-    since = 0 if last is None else last.onset if last.ended is None else last.ended
-    slope = slope_of(night.value[since:], matters=measure.matters, sides=measure.sides)
-    return Trend(
-        measure,
-        nights.dates,
-        floats(night.value),
-        floats(night.residual),
-        floats(night.score),
-        tuple(shifts),
-        slope,
-        limit,
-        note.text if note else "",
-    )
+    made = correct(nights)
+    shares = made.residual[None] / measure.matters
+    shifts = _shifts(measure, made.score, made.residual, shares)
+    since = max((s.onset if s.ended is None else s.ended for s in shifts[-1:]), default=0)
+    slope = slope_of(made.value[since:], matters=measure.matters, sides=measure.sides)
+    value, residual, score = (floats(v) for v in (made.value, made.residual, made.score))
+    because = note.text if note else ""
+    return Trend(measure, nights.dates, value, residual, score, shifts, slope, limit, because)
+
+
+def _shifts(measure: Watched, score: Array, residual: Array, shares: Array) -> tuple[Shift, ...]:
+    worth = worth_of(shares, share=measure.share, least=measure.least)
+    return tuple(find_shifts(score, residual, measure, worth=worth, first=measure.first))
 
 
 def joint_of(signature: Watched, trends: Sequence[Trend]) -> Trend | None:
@@ -105,27 +99,26 @@ def joint_of(signature: Watched, trends: Sequence[Trend]) -> Trend | None:
     (Healy, Technometrics 29 (1987), 409-412, from memory).
     """
     parts = [t for t in trends if t.measure.name in signature.parts]
-    days = np.array(sorted({day for t in parts for day in t.dates[t.first :]}))
+    signs = [SIGN[signature.parts[t.measure.name]] for t in parts]
+    days = np.array(sorted({day for t in parts for day in t.dates[t.measure.first :]}))
     scores, shares = np.full((2, len(parts), len(days)), np.nan)
-    for score, share, t in zip(scores, shares, parts, strict=True):
-        sign, at = SIGN[signature.parts[t.measure.name]], np.searchsorted(days, t.dates[t.first :])
-        score[at] = sign * np.array(t.scores[t.first :])
-        share[at] = sign * np.array(t.residuals[t.first :]) / t.measure.matters
+    for score, share, sign, t in zip(scores, shares, signs, parts, strict=True):
+        m = t.measure
+        at = np.searchsorted(days, t.dates[m.first :])
+        score[at] = sign * np.array(t.scores[m.first :])
+        share[at] = sign * np.array(t.residuals[m.first :]) / m.matters
     keep = np.isfinite(scores).sum(axis=0) >= LEAST_PARTS
     if not keep.any():
         return None
     score, shares = _together(scores[:, keep]), shares[:, keep]
-    worth = worth_of(shares, share=signature.share, least=signature.least)
-    shifts = find_shifts(score, score, signature, worth=worth, first=0)
-    moved = {}
+    shifts, moved = _shifts(signature, score, score, shares), {}
     if shifts and shifts[-1].ended is None:
-        for t, share in zip(parts, shares, strict=True):
+        for t, sign, share in zip(parts, signs, shares, strict=True):
             if (since := finite(share[shifts[-1].onset :])).size:
-                sign = SIGN[signature.parts[t.measure.name]]
                 moved[t.measure.name] = sign * mean(since) * t.measure.matters
     told, because = floats(score), next((t.because for t in parts if t.because), "")
     dates = tuple(days[keep].tolist())
-    return Trend(signature, dates, told, told, told, tuple(shifts), because=because, parts=moved)
+    return Trend(signature, dates, told, told, told, shifts, because=because, parts=moved)
 
 
 def _together(scores: Array) -> Array:
@@ -167,25 +160,23 @@ def finding_of(trend: Trend) -> Finding | None:
     """The finding that the next night should carry, None when there is nothing to tell: 'note' for
     a sure drift, 'watch' for a shift or a limit that is near, 'hold' for a serious shift.
     """
-    shift, measure, words = trend.shift, trend.measure, toml_table("trends.toml")["said"]
+    shift, measure = trend.shift, trend.measure
     if shift:
-        amount, severity = shift.amount, "watch"
-        limit = None if trend.parts else measure.matters
-        if abs(amount) >= measure.serious:
-            severity, limit = "hold", measure.serious
+        hard = abs(shift.amount) >= measure.serious
+        amount, severity = shift.amount, "hold" if hard else "watch"
+        limit = measure.serious if hard else None if trend.parts else measure.matters
     elif trend.side and trend.slope:
         near = trend.forecast is not None and trend.forecast.nights <= SOON_NIGHTS
         amount, severity, limit = 10 * trend.slope.per_night, "watch" if near else "note", None
     else:
         return None
-    means = words["means"].format(meaning=trend.meaning) if trend.meaning else ""
-    labels = {m.name: m.label for m in watched()}
-    named = " and ".join(labels[name] for name in trend.parts or (measure.name,))
-    noted = words["noted"].format(named=named) if shift else ""
+    named = labels(trend.parts or (measure.name,))
+    means = words("means", meaning=trend.meaning) if trend.meaning else ""
+    noted = words("noted", named=named) if shift else ""
     return Finding(
         code=measure.code[trend.side or ""],
         severity=severity,
-        message=words["finding"].format(said=trend.said, means=means, noted=noted),
+        message=words("finding", said=trend.said, means=means, noted=noted),
         channel=measure.channel,
         value=amount,
         limit=limit,
