@@ -1,24 +1,18 @@
-"""All sheets by name; run, it writes them anew. See sheet.py.
-
-python -m tests.checks.sheets [NAME ...]
-"""
+"""The sheets of the checks, by file."""
 
 from __future__ import annotations
 
-import sys
+from pathlib import Path
 
-from tests.checks import sweeps_boost, sweeps_engine, sweeps_mixture
-from tests.checks.sheet import write
+from tests.checks import sweeps_boost, sweeps_engine, sweeps_mixture, sweeps_nights
 
+FOLDER = Path(__file__).parent / "kept"
 SHEETS = {
-    "boost": sweeps_boost.boost,
-    "mixture": sweeps_mixture.mixture,
-    "fuel": sweeps_mixture.fuel,
-    "heat": sweeps_engine.heat,
-    "traction": sweeps_engine.traction,
-    "engine": sweeps_engine.engine,
+    FOLDER / "boost.json": sweeps_boost.boost,
+    FOLDER / "mixture.json": sweeps_mixture.mixture,
+    FOLDER / "fuel.json": sweeps_mixture.fuel,
+    FOLDER / "heat.json": sweeps_engine.heat,
+    FOLDER / "traction.json": sweeps_engine.traction,
+    FOLDER / "engine.json": sweeps_engine.engine,
+    FOLDER / "nights.json": sweeps_nights.nights,
 }
-
-if __name__ == "__main__":
-    for name in sys.argv[1:] or SHEETS:
-        write(name, SHEETS[name]())

@@ -1,4 +1,4 @@
-"""The pulls of the sheets: one thing of each grows step by step. See sheet.py."""
+"""The pulls of the sheets: one thing of each grows step by step. See tests/sheet.py."""
 
 from __future__ import annotations
 
@@ -10,15 +10,17 @@ import numpy as np
 import polars as pl
 
 from audit.model import FAIL, GOOD, Array, Barometric, Car, Pull
-from tests.checks.conftest import make_pull, rpm_ramp, step
-from tests.checks.sheet import Sweep, said_of
+from tests.checks.conftest import make_pull, step
+from tests.checks.said import said_of
+from tests.sheet import Sweep
 
 BOOST = ("boost_overshoot", "boost_delivery", "boost_control", "oscillation")
 CAR = Car(boost_limit_kpa=250.0)
 
 
-def steps(first: float, last: float, n: int = 24) -> list[float]:
-    """From first to last, each by the same share larger than the one before."""
+def steps(first: float, last: float, most: int = 24) -> list[float]:
+    """From first to last, each by the same share larger than the one before: under a quarter."""
+    n = min(most, 2 + int(np.log(last / first) / np.log(1.24)))
     return [float(f"{x:.4g}") for x in np.geomspace(first, last, n)]
 
 
@@ -127,7 +129,7 @@ def boost() -> list[Sweep]:
             lambda x: boost_only(plus(95.0, lambda t: 22 * bump(t, 0.6 + x, 0.5))),
         ),
         "so many per cent of duty about an overshoot": (
-            evenly(30, 80, 8),
+            evenly(30, 80, 6),
             lambda x: boost_only(
                 plus(95.0, lambda t: 22 * bump(t, 1.4, 0.5)),
                 channels={"wastegate_duty": lambda t: np.where(t < 1.32, x, 55.0)},
@@ -151,7 +153,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "a moving target is missed by so many kPa": (
-            evenly(-16, 16, 22),
+            evenly(-16, 16, 15),
             lambda x: pull(
                 {
                     "boost": plus(
@@ -163,19 +165,19 @@ def boost() -> list[Sweep]:
             ),
         ),
         "over or under its target by so many kPa, duty moving": (
-            evenly(-40, 40, 34),
+            evenly(-40, 40, 24),
             lambda x: pull({"boost": level(90 + x), "boost_target": 90.0, **moving}),
         ),
         "over or under its target by so many kPa, duty fixed": (
-            evenly(-40, 40, 18),
+            evenly(-40, 40, 13),
             lambda x: pull({"boost": level(90 + x), "boost_target": 90.0, **open_loop}),
         ),
         "over or under its target by so many kPa, duty clamped": (
-            evenly(-40, 40, 24),
+            evenly(-40, 40, 17),
             lambda x: pull({"boost": level(90 + x), "boost_target": 90.0, **clamped}),
         ),
         "under the car file's target by so many kPa": (
-            evenly(-30, 30, 20),
+            evenly(-30, 30, 14),
             lambda x: boost_only(level(90 + x), channels=moving, car=replace(CAR, target_kpa=90.0)),
         ),
         "over its target for so many s": (
@@ -185,11 +187,11 @@ def boost() -> list[Sweep]:
             ),
         ),
         "a duty of so many per cent at a shortfall": (
-            evenly(10, 100, 30),
+            evenly(10, 100, 21),
             lambda x: pull({"boost": level(75.0), "boost_target": 90.0, "wastegate_duty": x}),
         ),
         "a duty that climbs to so many per cent at a shortfall": (
-            evenly(50, 100, 26),
+            evenly(50, 100, 18),
             lambda x: pull(
                 {
                     "boost": level(75.0),
@@ -226,20 +228,20 @@ def boost() -> list[Sweep]:
             ),
         ),
         "a step of duty answered by so many kPa": (
-            evenly(-12, 24, 20),
+            evenly(-12, 24, 14),
             lambda x: boost_only(
                 plus(80.0, lambda t: x * fall(t, 3.2, 0.3)),
                 channels={"wastegate_duty": lambda t: np.where(t < 3.2, 40.0, 55.0)},
             ),
         ),
         "a step of duty after so many s": (
-            evenly(1.0, 5.9, 24),
+            evenly(1.0, 5.9, 17),
             lambda x: boost_only(
                 level(80.0), channels={"wastegate_duty": lambda t: np.where(t < x, 40.0, 60.0)}
             ),
         ),
         "a step of duty at so many kPa under a target": (
-            evenly(0, 14, 12),
+            evenly(0, 14, 8),
             lambda x: pull(
                 {
                     "boost": level(80.0),
@@ -253,18 +255,18 @@ def boost() -> list[Sweep]:
             lambda x: boost_only(plus(80.0, lambda t: x * np.clip(t - 1.5, 0, 9) * 0.65)),
         ),
         "creeps from so many s on": (
-            evenly(0.3, 5.8, 24),
+            evenly(0.3, 5.8, 17),
             lambda x: boost_only(plus(80.0, lambda t: 9 * np.clip(t - x, 0, 9))),
         ),
         "creeps while duty goes by so many per cent": (
-            evenly(-20, 20, 24),
+            evenly(-20, 20, 17),
             lambda x: boost_only(
                 plus(80.0, lambda t: 8 * np.clip(t - 1.5, 0, 9)),
                 channels={"wastegate_duty": lambda t: 50 + x * np.clip(t / 6, 0, 1)},
             ),
         ),
         "creeps while its target climbs by so many kPa/s": (
-            evenly(-4, 12, 20),
+            evenly(-4, 12, 14),
             lambda x: pull(
                 {
                     "boost": plus(80.0, lambda t: 8 * np.clip(t - 1.5, 0, 9)),
@@ -273,7 +275,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "creeps to so many kPa of its target": (
-            evenly(-20, 20, 24),
+            evenly(-20, 20, 17),
             lambda x: pull(
                 {
                     "boost": plus(80.0, lambda t: 8 * np.clip(t - 1.5, 0, 9)),
@@ -345,7 +347,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "begins at so many kPa": (
-            evenly(-60, 60, 20),
+            evenly(-60, 60, 14),
             lambda x: boost_only(lambda t: np.where(t < 0, x, step(t, to=90, base=x, spool_s=1.0))),
         ),
         "collapses by so many per cent": (
@@ -357,7 +359,7 @@ def boost() -> list[Sweep]:
             lambda x: boost_only(lambda t: level(90)(t) * (1 - 0.6 * fall(t, 3.0, x))),
         ),
         "collapses after so many s": (
-            evenly(0.6, 6.3, 34),
+            evenly(0.6, 6.3, 24),
             lambda x: boost_only(lambda t: level(90, 0.4)(t) * (1 - 0.7 * fall(t, x, 0.15))),
         ),
         "collapses for so many s": (
@@ -367,7 +369,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "comes back to so many per cent": (
-            evenly(20, 110, 20),
+            evenly(20, 110, 14),
             lambda x: boost_only(
                 lambda t: (
                     level(90)(t)
@@ -376,7 +378,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "an overshoot falls to so many per cent of its target": (
-            evenly(50, 110, 24),
+            evenly(50, 110, 17),
             lambda x: pull(
                 {
                     "boost": lambda t: (
@@ -387,7 +389,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "a collapse from so many per cent of its target": (
-            evenly(80, 120, 20),
+            evenly(80, 120, 14),
             lambda x: pull(
                 {
                     "boost": lambda t: level(0.9 * x)(t) * (1 - 0.45 * fall(t, 1.5, 0.2)),
@@ -415,7 +417,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "the throttle goes to so many per cent": (
-            evenly(60, 100, 18),
+            evenly(60, 100, 13),
             lambda x: boost_only(
                 plus(90, lambda t: -30 * fall(t, 4.0, 0.2)),
                 channels={"throttle_position": lambda t: box(t, 0, 4.0, 100.0, x)},
@@ -426,7 +428,7 @@ def boost() -> list[Sweep]:
             lambda x: boost_only(lambda t: level(90)(t) * (1 - x / 100 * fall(t, 3.0, 1.6))),
         ),
         "sags after so many s": (
-            evenly(0.8, 5.6, 24),
+            evenly(0.8, 5.6, 17),
             lambda x: boost_only(lambda t: level(90)(t) * (1 - 0.4 * fall(t, x, 1.3))),
         ),
         "fades by so many per cent": (
@@ -437,14 +439,14 @@ def boost() -> list[Sweep]:
             ),
         ),
         "fades while duty goes by so many per cent": (
-            evenly(-12, 6, 18),
+            evenly(-12, 6, 13),
             lambda x: boost_only(
                 lambda t: level(100)(t) * (1 - 0.3 * np.clip((t - 1.5) / 4.5, 0, 1)),
                 channels={"wastegate_duty": lambda t: 50 + x * np.clip(t / 6, 0, 1)},
             ),
         ),
         "fades while its target goes by so many kPa": (
-            evenly(-40, 10, 20),
+            evenly(-40, 10, 14),
             lambda x: pull(
                 {
                     "boost": lambda t: level(100)(t) * (1 - 0.3 * np.clip((t - 1.5) / 4.5, 0, 1)),
@@ -498,7 +500,7 @@ def boost() -> list[Sweep]:
             lambda x: boost_only(plus(90, lambda t: box(t, 1.2, 1.2 + x, 10 * ring(1.6)(t), 0))),
         ),
         "a swing after so many s": (
-            evenly(0.8, 5.4, 18),
+            evenly(0.8, 5.4, 13),
             lambda x: boost_only(plus(90, lambda t: 10 * ring(1.6, x)(t))),
         ),
         "swings with a target that swings by so many kPa": (
@@ -533,18 +535,18 @@ def boost() -> list[Sweep]:
             lambda x: pull({"boost": plus(82, lambda t: 9 * ring(1.2)(t)), **moving}, rate=x),
         ),
         "an uneven clock": (
-            evenly(0.0, 0.4, 8),
+            evenly(0.0, 0.4, 6),
             lambda x: boost_only(plus(90, lambda t: 18 * bump(t, 1.4, 0.6)), jitter=x),
         ),
         "clipped at so many per cent of its peak": (
-            evenly(70, 102, 24),
+            evenly(70, 102, 17),
             lambda x: boost_only(
                 lambda t: np.minimum(plus(100, lambda t: 25 * bump(t, 2.5, 3.0))(t), 1.25 * x)
             ),
         ),
         "clipped for so many s, noisy": (
             steps(0.05, 4.0, 26),
-            lambda x: _clipped(x),
+            _clipped,
         ),
         "clipped for so many s in steps of 1 kPa": (
             steps(0.3, 4.0, 18),
@@ -566,21 +568,21 @@ def boost() -> list[Sweep]:
             ),
         ),
         "clipped at a car's sensor of so many kPa": (
-            evenly(185, 215, 24),
+            evenly(185, 215, 17),
             lambda x: _clipped(1.0, car=replace(CAR, sensor_top_kpa=x)),
         ),
         "a byte's end": (
-            evenly(150, 158, 17),
+            evenly(150, 158, 12),
             lambda x: boost_only(
                 lambda t: np.minimum(level(160, 1.0)(t), x), quantise={"boost": 1.0}, noise={}
             ),
         ),
         "over its limit by so many per cent": (
-            evenly(-12, 12, 25),
+            evenly(-12, 12, 18),
             lambda x: boost_only(level(1.0 * (100 + x)), car=replace(CAR, boost_limit_kpa=100.0)),
         ),
         "over its limit by so many per cent, pinned": (
-            evenly(-12, 12, 9),
+            evenly(-12, 12, 6),
             lambda x: boost_only(
                 lambda t: np.minimum(level(140)(t), 100 + x),
                 car=replace(CAR, boost_limit_kpa=100.0, sensor_top_kpa=200.0 + x),
@@ -643,7 +645,7 @@ def boost() -> list[Sweep]:
             ),
         ),
         "too short to settle by so many s": (
-            evenly(0.9, 2.4, 22),
+            evenly(0.9, 2.4, 15),
             lambda x: pull(
                 {"boost": plus(95, lambda t: 15 * bump(t, 0.95, 0.4)), "boost_target": 95.0},
                 duration=x,

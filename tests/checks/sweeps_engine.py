@@ -1,4 +1,4 @@
-"""The pulls of the sheets, heat and engine: one thing of each grows step by step. See sheet.py."""
+"""The pulls of the sheets, heat and engine: one thing of each grows step by step. See tests/sheet.py."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from audit.checks.heat import heat_soak
 from audit.model import Array, Pull
 from audit.tables import limits
 from tests.checks.conftest import rpm_ramp
-from tests.checks.sheet import Figures, Sweep, of_finding, rounded, said_of
+from tests.checks.said import said_of
 from tests.checks.sweeps_boost import CAR, box, bump, evenly, few, level, pull, steps
+from tests.sheet import Figures, Sweep, of_finding, rounded
 
 Made = dict[str, tuple[list[float], Callable[[float], Pull]]]
 RPM_PER_KMH = 53.0

@@ -1,4 +1,4 @@
-"""The pulls of the sheets, mixture, heat and engine: one thing of each grows step by step. See sheet.py."""
+"""The pulls of the sheets, mixture, heat and engine: one thing of each grows step by step. See tests/sheet.py."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from audit.model import FAIL, GOOD, Array, Car, Pull
+from audit.model import FAIL, GOOD, Array, Pull
 from tests.checks.conftest import rpm_ramp
-from tests.checks.sheet import Sweep, said_of
-from tests.checks.sweeps_boost import CAR, box, bump, evenly, fall, few, level, plus, pull, steps
+from tests.checks.said import said_of
+from tests.checks.sweeps_boost import CAR, box, bump, evenly, fall, few, level, pull, steps
+from tests.sheet import Sweep
 
 Made = dict[str, tuple[list[float], Callable[[float], Pull]]]
 MIXTURE = ("lean_under_load", "banks_differ")
@@ -372,7 +373,7 @@ def mixture() -> list[Sweep]:
         ),
         "more air than it should by so many per cent": (
             evenly(-20, 60, 16),
-            lambda x: _metered(x),
+            _metered,
         ),
         "metered from so many s before": (
             steps(1.0, 28.0, 14),

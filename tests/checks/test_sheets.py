@@ -1,27 +1,25 @@
-"""Nothing that the checks say of the sweeps has moved; see sheet.py."""
+"""Nothing that the checks say of the sweeps has moved; see tests/sheet.py."""
 
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 
 import pytest
-from tests.checks.sheet import Sweep, columns, kept_in, moved, packed, unpacked
+
 from tests.checks.sheets import SHEETS
+from tests.sheet import Sweep, columns, kept_in, moved, packed, params, unpacked
 
 KEPT = cache(kept_in)
 
 
-def every() -> list[object]:
-    return [pytest.param(n, s, id=f"{n}-{s.name}") for n, make in SHEETS.items() for s in make()]
-
-
-@pytest.mark.parametrize(("file", "sweep"), every())
-def test_what_is_said_of_each_step_is_what_was_said(file: str, sweep: Sweep) -> None:
+@pytest.mark.parametrize(("file", "sweep"), params(SHEETS))
+def test_what_is_said_of_each_step_is_what_was_said(file: Path, sweep: Sweep) -> None:
     assert moved(KEPT(file)[sweep.name], columns(sweep), sweep.steps) == []
 
 
-@pytest.mark.parametrize("file", SHEETS)
-def test_no_sweep_is_left_over(file: str) -> None:
+@pytest.mark.parametrize("file", SHEETS, ids=lambda path: path.stem)
+def test_no_sweep_is_left_over(file: Path) -> None:
     assert list(KEPT(file)) == [sweep.name for sweep in SHEETS[file]()]
 
 

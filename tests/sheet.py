@@ -1,11 +1,12 @@
-"""What the checks said of pulls in which one thing grows step by step, kept to see that nothing moves.
+"""What was said of logs in which one thing grows step by step, kept to see that nothing moves.
 
-A sweep (sweeps.py, nights.py) crosses every level that a check has for that thing in steps of a tenth or two, so that a
-level moved by a quarter, a sign or a side turned round shows at one of its steps. What was said of each step stands in
-sheets/: a figure that moves is seen, and is named. A sheet says that nothing moved, not that it is right: for that see
-test_characteristic_figures.py and tests/outside. Where a check is changed on purpose,
+A sweep crosses every level that the code has for that thing in steps of a tenth or two, so that a level moved by a
+quarter, a sign or a side turned round shows at one of its steps. What was said of each step stands in a sheet, a file of
+the folders kept/: a figure that moves is seen, and is named. A sheet says that nothing moved, not that it is right: for
+that see tests/checks/test_characteristic_figures.py and tests/outside. Where a check or a sensor test is changed on
+purpose,
 
-    python -m tests.checks.sheet
+    python -m tests.sheet [NAME ...]
 
 writes the sheets anew; read their difference before it is kept.
 """
@@ -13,20 +14,17 @@ writes the sheets anew; read their difference before it is kept.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+import sys
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from audit.checks.boost.context import with_context
-from audit.checks.kit.base import Across, Judged, Measured
-from audit.checks.kit.registry import all_checks
-from audit.checks.kit.run import obstacle
-from audit.model import Finding, Pull
-from audit.tables import limits
+import pytest
 
-FOLDER = Path(__file__).parent / "kept"
+from audit.model import Finding
+
 DIGITS = 5
 NEAR = 2e-4  # share of a figure; another machine's arithmetic differs by far less
 Figures = dict[str, Any]  # name -> number, text or None
@@ -56,46 +54,6 @@ def of_finding(finding: Finding, start_s: float = 0.0) -> str:
     numbers = [word.strip(".") for word in words]
     parts += [n for n in numbers if n.lstrip("+-").replace(".", "", 1).isdigit()]
     return " ".join(str(rounded(p)) if not isinstance(p, str) else p for p in parts)
-
-
-def of_measured(check: Any, pull: Pull) -> Figures:
-    table = limits()
-    measured: Measured = check.measure(pull, table)
-    blocked, unable = obstacle(check, pull), measured.unable
-    out: Figures = {name: rounded(value) for name, value in measured.values.items()}
-    out |= {f"room {name}": rounded(value) for name, value in measured.room.items() if value}
-    out["cannot"] = blocked[0] if blocked else unable[0] if unable else ""
-    judged: Judged = check.judge(measured, table)
-    out["score"] = rounded(judged.score)
-    out |= {f.code: of_finding(f, pull.start_s) for f in judged.findings}
-    return {name: value for name, value in out.items() if value not in (None, "")}
-
-
-def of_across(across: Across) -> Figures:
-    out: Figures = {"score": rounded(across.score)}
-    out["cannot"] = across.unable[0] if across.unable else ""
-    for finding, rows in across.findings:
-        out[finding.code] = f"{of_finding(finding)} of {' '.join(map(str, rows))}"
-    return {name: value for name, value in out.items() if value not in (None, "")}
-
-
-def by(*names: str) -> list[Any]:
-    """The check modules of these names, all for none."""
-    every = all_checks()
-    return [c for c in every if not names or c.__name__.rsplit(".", 1)[1] in names]
-
-
-def said_of(make: Callable[[float], Pull], *names: str) -> Callable[[float], Figures]:
-    """What the checks of these names say of the pull of a step."""
-
-    def told(x: float) -> Figures:
-        pull, out = with_context(make(x)), {}
-        for check in by(*names):
-            short = check.__name__.rsplit(".", 1)[1]
-            out |= {f"{short}: {k}": v for k, v in of_measured(check, pull).items()}
-        return out
-
-    return told
 
 
 def columns(sweep: Sweep) -> dict[str, str]:
@@ -147,12 +105,33 @@ def _padded(a: list[str], b: list[str]) -> tuple[list[str], list[str]]:
     return a + [""] * (longest - len(a)), b + [""] * (longest - len(b))
 
 
-def kept_in(file: str) -> dict[str, dict[str, str]]:
-    path = FOLDER / f"{file}.json"
+def kept_in(path: Path) -> dict[str, dict[str, str]]:
     return json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
 
 
-def write(file: str, sweeps: Iterable[Sweep]) -> None:
-    FOLDER.mkdir(exist_ok=True)
+def write(path: Path, sweeps: Iterable[Sweep]) -> None:
+    path.parent.mkdir(exist_ok=True)
     text = json.dumps({sweep.name: columns(sweep) for sweep in sweeps}, indent=1)
-    (FOLDER / f"{file}.json").write_text(text + "\n", encoding="utf-8")
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def params(sheets: Mapping[Path, Callable[[], Sequence[Sweep]]]) -> list[Any]:
+    """Every sweep of the sheets, for a test of its own."""
+    return [
+        pytest.param(path, sweep, id=f"{path.stem}-{sweep.name}")
+        for path, make in sheets.items()
+        for sweep in make()
+    ]
+
+
+def main(names: Sequence[str]) -> None:
+    from tests.checks.sheets import SHEETS as of_checks
+    from tests.sanity.sheets import SHEETS as of_sanity
+
+    for path, make in (of_checks | of_sanity).items():
+        if not names or path.stem in names:
+            write(path, make())
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
