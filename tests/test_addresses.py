@@ -54,7 +54,7 @@ def test_a_folder_gives_its_logs_in_the_order_of_their_numbers_and_a_file_itself
 
 
 def test_what_cannot_be_opened_is_said() -> None:
-    with pytest.raises(UsageError, match="nowhere://x: .* fsspec knows"):
+    with pytest.raises(UsageError, match="nowhere://x/y.csv: .* fsspec knows"):
         find_remote(["nowhere://x/y.csv"])
 
 
