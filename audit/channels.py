@@ -14,6 +14,7 @@ from audit.checks.kit.run import plain
 from audit.discover import find_logs
 from audit.errors import UsageError
 from audit.model import REQUIRED_CHECKS, Channel, Log, Sanity, base_of
+from audit.signal.arrays import quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,7 @@ def _five(
     values = values[np.isfinite(values)]
     if len(values) == 0:
         return None, 0
-    low, q1, mid, q3, high = (float(v) for v in np.percentile(values, (0, 25, 50, 75, 100)))
+    low, q1, mid, q3, high = (quantile(values, share) for share in (0.0, 0.25, 0.5, 0.75, 1.0))
     return (low, q1, mid, q3, high), len(values)
 
 

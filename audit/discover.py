@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from audit.tables import toml_table
 
@@ -15,8 +15,7 @@ def passed_over(name: str) -> bool:
     return Path(name).suffix.lower() in toml_table("files.toml")["no_logs"]
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(NamedTuple):
     """files: logs to read, each once; missing: paths not there; empty: folders without logs."""
 
     files: tuple[Path, ...]

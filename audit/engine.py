@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from audit.model import Array, Bools, Log, Sanity, Series, believed_series
-from audit.signal.arrays import finite, interval_of, median
+from audit.signal.arrays import finite, interval_of, median, quantile
 from audit.signal.spans import runs
 
 RUNNING_RPM = 300.0  # below any idle, above cranking
@@ -131,8 +131,8 @@ class State:
         """Rows at a shut throttle: near the lowest that it has with the engine running."""
         if self.throttle is None:
             return self._all(False)
-        running = self.throttle[self.running]
-        low = float(np.percentile(running, 2)) if len(running) else 0.0
+        running = finite(self.throttle[self.running])
+        low = quantile(running, 0.02) if len(running) else 0.0
         return self.throttle <= min(low + 4.0, 25.0)
 
     @cached_property
@@ -216,5 +216,6 @@ def gap_rows(log: Log) -> Rows:
     if log.rows < 2:
         return np.empty(0, dtype=np.intp)
     dt = np.diff(log.time)
-    rows = np.flatnonzero(dt > max(GAP_S, GAP_TIMES * median(dt))) + 1
-    return np.setdiff1d(rows, np.asarray(log.breaks, dtype=np.intp))
+    gap = np.append(False, dt > max(GAP_S, GAP_TIMES * median(dt)))
+    gap[[row for row in log.breaks if row < log.rows]] = False
+    return gap.nonzero()[0]

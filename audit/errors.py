@@ -10,7 +10,6 @@ PullauditError               anything this program says on purpose; exit 2
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 
 
@@ -44,6 +43,8 @@ class ArchiveError(PullauditError):
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """'Did you mean x?' when something near is known, else the list of what is known."""
+    import difflib
+
     names = sorted(known)
     near = difflib.get_close_matches(word, names, n=2, cutoff=0.6)
     if near:

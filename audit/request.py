@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from audit.archive.step.decide import in_history, with_decision
 from audit.carfile import find_car_file, load_car
@@ -47,8 +47,7 @@ class Request:
     ask: Callable[[str], bool] | None = None  # a question to the person; None where nobody answers
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(NamedTuple):
     """night: None when there was nothing to read; usage: a path was wrong; warnings: for people."""
 
     night: Night | None

@@ -440,7 +440,7 @@ TEAR = Tear(34.0, "cut off", 30.0, 34.0, 3000.0, 5000.0, gear=3, duty_pct=40.0)
     ],
 )
 def test_a_whole_pull_of_the_same_gear_and_duty_shows_what_a_torn_one_lost(change, span, shown):
-    found, _ = torn_night(dataclasses.replace(TEAR, **change), **{"gear": 3, **span})
+    found, _ = torn_night(TEAR._replace(**change), **{"gear": 3, **span})
     (i, index, finding) = found[0]
     assert (i, index, finding.code) == (0, None, "sensor.gap")
     assert finding.severity == ("note" if shown else "hold")
@@ -450,15 +450,13 @@ def test_a_whole_pull_of_the_same_gear_and_duty_shows_what_a_torn_one_lost(chang
 def test_without_gears_a_pull_that_climbs_alike_shows_it():
     speed = 3800.0 / 6.0  # rpm a second
     for factor, shown in ((0.6, False), (0.7, True), (1.4, True), (1.6, False)):
-        tear = dataclasses.replace(
-            TEAR, gear=None, start_s=30.0, end_s=30.0 + factor * 2000.0 / speed
-        )
+        tear = TEAR._replace(gear=None, start_s=30.0, end_s=30.0 + factor * 2000.0 / speed)
         found, _ = torn_night(tear, gear=None)
         assert (found[0][2].severity == "note") == shown, factor
 
 
 def test_a_tear_stands_at_its_pull():
-    found, _ = torn_night(dataclasses.replace(TEAR, pulls=(2, 3)), gear=3)
+    found, _ = torn_night(TEAR._replace(pulls=(2, 3)), gear=3)
     assert found[0][:2] == (0, 2)
 
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 import gc
 import importlib
 import io
-import logging
 import os
 import sys
 from collections.abc import Mapping
@@ -45,15 +43,28 @@ class LateGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
+            import difflib
+
             near = difflib.get_close_matches(cmd_name, COMMANDS, 1)
             guess = f" Did you mean {near[0]}?" if near else ""
             ctx.fail(f"No such command '{cmd_name}'.{guess}")
+        _log_to_stderr()
         loaded: click.Command = importlib.import_module(f"audit.cli.{cmd_name}").command
         return loaded
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+
+
+def _log_to_stderr() -> None:
+    import logging
+
+    logging.basicConfig(
+        stream=sys.stderr,
+        format="pullaudit: %(message)s",
+        level=logging.DEBUG if os.environ.get("PULLAUDIT_DEBUG") else logging.WARNING,
+    )
 
 
 @click.group(cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"]})
@@ -66,12 +77,6 @@ def cli() -> None:
 def main(argv: list[str] | None = None) -> Any:
     """Run the program; every known error is one sentence on standard error and an exit code."""
     gc.set_threshold(*COLLECT)
-    debug = bool(os.environ.get("PULLAUDIT_DEBUG"))
-    logging.basicConfig(
-        stream=sys.stderr,
-        format="pullaudit: %(message)s",
-        level=logging.DEBUG if debug else logging.WARNING,
-    )
     try:
         code = cli.main(
             args=argv,
@@ -93,6 +98,8 @@ def main(argv: list[str] | None = None) -> Any:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
+        import logging
+
         logging.getLogger("audit").debug("traceback", exc_info=True)
         output.complain(
             f"pullaudit: this program failed ({type(error).__name__}: {error}). Nothing of yours "

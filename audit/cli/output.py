@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
-import shutil
+import os
 import sys
-import textwrap
 from collections.abc import Callable, Iterable
-from pathlib import Path
 from typing import Any
 
 import click
@@ -27,10 +22,14 @@ def deliver(json_to: str | None, document: Callable[[], Any], show: Callable[[],
     if json_to is not None:
         made = document()
         if not isinstance(made, str):
+            import json
+
             made = json.dumps(made, ensure_ascii=False, allow_nan=False, indent=1)
         if json_to == "-":
             sys.stdout.write(made + "\n")
             return
+        from pathlib import Path
+
         from audit.files import write_text
 
         write_text(Path(json_to), made + "\n")
@@ -44,7 +43,12 @@ def tell(lines: Iterable[str]) -> None:
 
 def columns() -> int:
     """The columns of the terminal, as far as anything here goes by them."""
-    return min(max(shutil.get_terminal_size((WIDEST, 24)).columns, NARROWEST), WIDEST)
+    told = os.environ.get("COLUMNS", "")
+    try:
+        wide = int(told) if told.isdigit() else os.get_terminal_size(sys.stdout.fileno()).columns
+    except (OSError, ValueError):  # no terminal
+        wide = WIDEST
+    return min(max(wide or WIDEST, NARROWEST), WIDEST)
 
 
 def warn(lines: Iterable[str]) -> None:
@@ -65,6 +69,8 @@ def complain(text: str) -> None:
 
 def folded(text: str, width: int) -> str:
     """Each line of a text in lines of at most `width`; a path or an address stays whole."""
+    import textwrap
+
     return "\n".join(
         textwrap.fill(
             line,
@@ -89,6 +95,10 @@ def counter(what: str) -> Callable[[int, int], None] | None:
 
 def as_csv(names: list[str], rows: list[list[Any]]) -> str:
     """An answer in SQL as CSV; what is nested as JSON in its cell."""
+    import csv
+    import io
+    import json
+
     out = io.StringIO()
     nested = [[json.dumps(v) if isinstance(v, list | dict) else v for v in row] for row in rows]
     csv.writer(out, lineterminator="\n").writerows([names, *nested])
@@ -97,4 +107,6 @@ def as_csv(names: list[str], rows: list[list[Any]]) -> str:
 
 def as_json(names: list[str], rows: list[list[Any]]) -> str:
     """An answer in SQL as JSON: {"columns": [...], "rows": [[...]]}."""
+    import json
+
     return json.dumps({"columns": names, "rows": rows}, ensure_ascii=False, indent=2)

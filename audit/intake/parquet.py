@@ -31,7 +31,7 @@ def log_bytes(log: Log) -> bytes:
         "path": log.path,
         "sha256": log.sha256,
         "channels": [asdict(c) for c in log.channels],
-        "barometric": asdict(log.barometric),
+        "barometric": log.barometric._asdict(),
         "notes": [asdict(n) for n in log.notes],
         "breaks": list(log.breaks),
         "clock": log.clock,

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from audit.model import Array, Bools
-from audit.signal.arrays import distinct, median
+from audit.signal.arrays import distinct, median, quantile
 
 LEAST_CHANGES = 6
 SWITCH_LEVELS = 12  # so few values, seconds apart; common practice, no published source
@@ -107,7 +107,7 @@ def together(
         if v is None or rate.held or rate.hz < 0.9 * full or i in quick:
             continue
         moved = np.flatnonzero(_changed(v)) + 1
-        if len(moved) < 2 or float(np.quantile(np.diff(t[moved]), 0.1)) >= 0.7 / common:
+        if len(moved) < 2 or quantile(np.diff(t[moved]), 0.1) >= 0.7 / common:
             out[i] = Rate(common, held=True)
     return out
 

@@ -18,7 +18,7 @@ from audit.intake.names.words import split
 from audit.intake.rates import Rate, channel_rate, median_step, together
 from audit.intake.said import note
 from audit.intake.units.candidates import turned
-from audit.intake.units.decide import CAR_FILE, Decision, Source
+from audit.intake.units.decide import CAR_FILE, Candidate, Decision, Source
 from audit.intake.units.infer_units import infer_units
 from audit.intake.units.scene import THIN_TO
 from audit.model import Array, Car, Channel, Log, Note, base_of
@@ -279,12 +279,9 @@ def _build(
             channel = replace(channel, name_why=why, unit_why=unit_why, stored_as=stored)
         elif name and c.values is not None:
             found = decisions[name]
-            values = turned(c.values, found.candidate)
-            if values is c.values and c.series.dtype == pl.Float64:
-                stored, front[name] = "", c.series.alias(name)
-            else:
-                stored = kept(own, c.series)
-                front[name] = pl.Series(name, values, nan_to_null=True)
+            series = _turned(c.series, c.values, found.candidate)
+            stored = "" if series is c.series else kept(own, c.series)
+            front[name] = series.alias(name)
             channel = _known(c.named, c.raw.header, found, stored)
         else:
             stored = kept(f"column:{c.own}" if channel_row(c.own) else c.own, c.series)
@@ -303,8 +300,22 @@ def _build(
         held = c.rate.held and channel.name != "time"
         channels.append(replace(channel, rate_hz=round(c.rate.hz, 4), held=held))
     ordered = sorted(front, key=lambda name: (order[base_of(name)], len(name), name))
-    time = pl.Series("time", raw.time)
+    time = pl.Series("time", raw.time.tolist(), dtype=pl.Float64)
     return pl.DataFrame([time, *(front[n] for n in ordered), *rest.values()]), tuple(channels)
+
+
+def _turned(series: pl.Series, values: Array, candidate: Candidate) -> pl.Series:
+    """A column in the canonical unit, as units.candidates.turned; the same object where nothing
+    changes. By polars where it can: the first series made of a numpy array loads numpy.ma, which
+    takes as long as reading a log.
+    """
+    if candidate.special:
+        return pl.Series(turned(values, candidate), nan_to_null=True)
+    plain = candidate.scale == 1.0 and candidate.offset == 0.0
+    if plain and series.dtype == pl.Float64:
+        return series
+    floats = series.cast(pl.Float64, strict=False)
+    return (floats * candidate.scale + candidate.offset).fill_nan(None)
 
 
 def _known(named: Named, header: str, found: Decision, stored: str) -> Channel:

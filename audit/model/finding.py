@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from audit.model.basis import SEVERITIES
 
@@ -47,8 +48,7 @@ def worst_of(findings: Sequence[Finding]) -> int:
     return worst
 
 
-@dataclass(frozen=True, slots=True)
-class CheckResult:
+class CheckResult(NamedTuple):
     """How one check came out. cause, when not evaluated: 'missing', 'not_believed', 'too_slow',
     'too_short' or 'crashed'; why is the sentence for people."""
 

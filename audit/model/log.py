@@ -108,8 +108,7 @@ class Channel:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Barometric:
+class Barometric(NamedTuple):
     """Ambient pressure used for boost, where it comes from, and how far it may be off."""
 
     kpa: float

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 from audit.model.car import Car
 from audit.model.log import Log, Sanity, Series, believed_series
@@ -27,8 +27,7 @@ class Span:
     setting: str = "throttle"  # what told that it was wide open: "throttle", "pedal", "load"
 
 
-@dataclass(frozen=True, slots=True)
-class Tear:
+class Tear(NamedTuple):
     """A wide-open stretch of which the log has only a part: what is there of it, and where it
     breaks off.
 

@@ -125,7 +125,7 @@ def _with_pull_finding(audit: LogAudit, index: int, finding: Finding) -> LogAudi
         old = checks[name]
         status = status_of(old.score, [*old.findings, finding])
         score = min([s for s in (old.score, SENSOR_SCORE[finding.severity]) if s is not None])
-        checks[name] = dataclasses.replace(old, status=status, score=score)
+        checks[name] = old._replace(status=status, score=score)
     pulls[index - 1] = dataclasses.replace(pull, checks=checks, findings=(*pull.findings, finding))
     return dataclasses.replace(audit, pulls=tuple(pulls))
 

@@ -14,6 +14,7 @@ import numpy as np
 from audit.checks.kit.run import LEAST_SPAN, plain
 from audit.model import Array, Finding, LogAudit, Pull, PullAudit, Series, Tear
 from audit.sanity.findings import HOLE_S
+from audit.signal.arrays import interval_of, median
 from audit.tables import channel_row
 
 HOLE_SAMPLES = 3.5  # a hole is wider than this many of the channel's own intervals
@@ -88,7 +89,7 @@ def _hole(pull: Pull, series: Series, least_s: float) -> tuple[float, float] | N
     if not wide.size:
         return None
     t = pull.log.time[pull.span.start : pull.span.stop]
-    usual = float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    usual = interval_of(t)
     holes = [(float(edges[i]), float(edges[i + 1])) for i in wide]
     told = [hole for hole in holes if _covered(t, hole, usual) >= 0.8 * least_s]
     return max(told, key=lambda hole: hole[1] - hole[0], default=None)
@@ -178,7 +179,7 @@ def _duty(pull: Pull, rpm_low: float, rpm_high: float) -> float | None:
     duty = pull.believed("wastegate_duty")
     rpm = pull.believed("engine_speed").at(duty.t)
     inside = duty.value[(rpm >= rpm_low - SAME_RPM) & (rpm <= rpm_high + SAME_RPM)]
-    return float(np.median(inside)) if len(inside) else None
+    return median(inside) if len(inside) else None
 
 
 def _finding(tear: Tear, shown: tuple[LogAudit, PullAudit] | None) -> Finding:

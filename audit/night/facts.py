@@ -9,6 +9,7 @@ import numpy as np
 
 from audit.model import NOT_EVALUATED, Array, LogAudit
 from audit.night.typed import typed_duty
+from audit.signal.arrays import median, median_of_finite
 
 STOPPED_RPM = 50.0  # below the slowest cranking
 LEAST_SAMPLES = 5
@@ -24,7 +25,7 @@ def facts_of(audit: LogAudit) -> Mapping[str, Any]:
         "duration_s": audit.log.duration_s,
         "rate_hz": audit.log.rate_hz,
         "barometric_kpa": audit.log.barometric.kpa,
-        "ambient_c": float(np.nanmedian(air)) if np.isfinite(air).any() else None,
+        "ambient_c": median_of_finite(air) if np.isfinite(air).any() else None,
         "duty_typed_pct": typed_duty(audit.log),
         "map_at_rest_kpa": _map_at_rest(audit),
     }
@@ -42,7 +43,7 @@ def _map_at_rest(audit: LogAudit) -> float | None:
     still = (speed < STOPPED_RPM) & np.isfinite(manifold)
     if still.sum() < LEAST_SAMPLES or not np.isfinite(barometric).any():
         return None
-    return float(np.median(manifold[still]) - np.nanmedian(barometric))
+    return median(manifold[still]) - median_of_finite(barometric)
 
 
 def _believed(audit: LogAudit, name: str) -> Array:

@@ -13,7 +13,7 @@ from audit.checks.boost.context import with_context
 from audit.checks.kit.base import LimitTable
 from audit.checks.kit.run import guarded, run_between, run_pull, run_whole_log
 from audit.intake.raw import Rejected
-from audit.model import Car, Finding, Log, LogAudit, Pull, PullAudit, Sanity, Span
+from audit.model import Car, Finding, Log, LogAudit, Pull, PullAudit, Sanity
 from audit.night.assemble import explained, sensors_result
 from audit.night.evidence import unseen
 from audit.night.facts import facts_of
@@ -178,7 +178,5 @@ def _slim_pull(pull: Pull) -> Pull:
         samples={n: f[low:high].copy() for n, f in pull.sanity.samples.items()},
         findings=(),
     )
-    span: Span = dataclasses.replace(
-        pull.span, start=pull.span.start - low, stop=pull.span.stop - low
-    )
+    span = dataclasses.replace(pull.span, start=pull.span.start - low, stop=pull.span.stop - low)
     return dataclasses.replace(pull, log=log, sanity=sanity, span=span)

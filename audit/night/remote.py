@@ -12,9 +12,8 @@ import dataclasses
 import importlib
 import tempfile
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from audit.carfile import CAR_FILE, load_car
 from audit.discover import natural, passed_over
@@ -27,8 +26,7 @@ if TYPE_CHECKING:
 FOLDERS_ABOVE = 3  # a car file is looked for, as on a disk
 
 
-@dataclass(frozen=True, slots=True)
-class RemoteLog:
+class RemoteLog(NamedTuple):
     """A log by its address. size: bytes."""
 
     url: str

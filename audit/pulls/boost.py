@@ -12,7 +12,6 @@ when the throttle opens.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -176,7 +175,7 @@ def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) ->
     if apart:
         other = apart[0]
         why = f"{best.source} gives {best.kpa:.1f} kPa and {other.source} {other.kpa:.1f} kPa"
-        return replace(best, contradicted=why)
+        return best._replace(contradicted=why)
     weather = limits.setting("ambient_weather_kpa")
     slack = weather if best.kind in ALTITUDES else best.uncertainty_kpa
     if best.kpa - slack > highest:
@@ -184,7 +183,7 @@ def _weighed(found: Sequence[Barometric], highest: float, limits: LimitTable) ->
             f"{best.source} gives {best.kpa:.1f} kPa, but wide open before the turbo builds the "
             f"manifold shows that it cannot be over {highest:.0f} kPa"
         )
-        return replace(_under(best, highest, limits), contradicted=why)
+        return _under(best, highest, limits)._replace(contradicted=why)
     return best
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
@@ -39,8 +40,7 @@ class _Sight:
     ceiling: float  # rpm below which there is no limiter
 
 
-@dataclass(frozen=True)
-class _Stretch:
+class _Stretch(NamedTuple):
     """Rows first to stop of one wide-open stretch, and whether the rows themselves end there."""
 
     first: int

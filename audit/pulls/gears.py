@@ -9,7 +9,7 @@ import numpy as np
 
 from audit.model import FAIL, Array, Car, Log, Sanity, Series
 from audit.pulls.rows import believed
-from audit.signal.arrays import finite, median
+from audit.signal.arrays import finite, median, quantile
 
 LEAST_SPEED = 15.0  # km/h: below it the clutch slips and the speed is a guess
 LAGS_S = np.arange(0.0, 1.25, 0.1)  # a road speed from a satellite or a slow bus comes this late
@@ -206,8 +206,8 @@ def _pull_ratio(
     good = finite(ratio)
     if len(good) < 3:
         return None
-    low, middle = np.percentile(good, (25, 50))
-    return float(middle if middle < (1 + ROUGH) * low else low)
+    low, middle = quantile(good, 0.25), median(good)
+    return middle if middle < (1 + ROUGH) * low else low
 
 
 def _logged_gear(log: Log, sanity: Sanity, start_s: float, end_s: float) -> int | None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from audit.model import FAIL, SUSPECT, Array, Bools, LimitTable, Log, Sanity
 from audit.pulls.rows import believed, hysteresis, on_rows
-from audit.signal.arrays import finite
+from audit.signal.arrays import finite, quantile
 from audit.signal.spans import runs
 
 # %: a throttle that never gets here was never wide open. Sensors whose ends were never taught read
@@ -96,7 +96,7 @@ def _levels(
     if np.count_nonzero(at_top) * dt < TOP_S:
         return on, off
     pressure = manifold[at_top & np.isfinite(manifold)]
-    if len(pressure) and float(np.percentile(pressure, 75)) < log.barometric.kpa - OPEN_KPA:
+    if len(pressure) and quantile(pressure, 0.75) < log.barometric.kpa - OPEN_KPA:
         return on, off  # a cruising log: its highest throttle was part throttle
     if not len(pressure) and top < on - 20.0:
         return on, off
@@ -126,9 +126,11 @@ def _by_load(log: Log, manifold: Array, load_kpa: float) -> Bools:
     open_rows = hysteresis(manifold, on=baro - 3.0, off=baro - 8.0)
     out = np.zeros(log.rows, dtype=np.bool_)
     t = log.time
-    top = float(np.nanpercentile(manifold, 99.8))
+    top = quantile(finite(manifold), 0.998)
     for start, stop in zip(*runs(open_rows), strict=True):
-        if np.nanmax(manifold[start:stop]) >= baro + max(load_kpa, SHARE_OF_TOP * (top - baro)):
+        if finite(manifold[start:stop]).max(initial=-np.inf) >= baro + max(
+            load_kpa, SHARE_OF_TOP * (top - baro)
+        ):
             out[start : _before_fall(t, manifold, start, stop)] = True
     return out
 
@@ -136,6 +138,6 @@ def _by_load(log: Log, manifold: Array, load_kpa: float) -> Bools:
 def _before_fall(t: Array, manifold: Array, start: int, stop: int) -> int:
     """One past the last row before pressure falls away at the lift."""
     late = slice(max(start, int(np.searchsorted(t, t[stop - 1] - 1.5))), stop)
-    level = float(np.nanpercentile(manifold[late], 70))
+    level = quantile(finite(manifold[late]), 0.7)
     high = np.flatnonzero(manifold[late] >= 0.93 * level)
     return late.start + int(high[-1]) + 1 if high.size else stop

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from audit.model import Array
-from audit.signal.arrays import finite, median
+from audit.signal.arrays import finite, median, quantile
 
 # share of engine speed lost that is a shift (closest gears are some 12 % apart) or a grip regained
 FALL = 0.09
@@ -22,8 +22,7 @@ CLIMB = 60.0  # rpm/s: less is a hill or a dyno that holds
 LEAST_CLIMB = 0.05  # of engine speed, over the whole pull
 
 
-@dataclass(frozen=True)
-class Piece:
+class Piece(NamedTuple):
     """Samples first to stop (one past the last), and what ended them ('': the stretch's end)."""
 
     first: int
@@ -99,7 +98,7 @@ def _grip(t: Array, ratio: Array | None, first: int, top: int, low: int) -> bool
     after = finite(ratio[low : int(np.searchsorted(t, t[low] + 0.8, side="right")) + 1])
     if len(before) < 3 or len(after) < 1:
         return False
-    calm = float(np.percentile(before, 15))
+    calm = quantile(before, 0.15)
     return bool(abs(median(after) / calm - 1) < SAME_GEAR)
 
 
@@ -114,7 +113,7 @@ def _may_limit(speed: Array, ratio: Array | None, first: int, stop: int, *, ceil
     near = finite(ratio[max(first, peak - 2) : min(stop, peak + 3)])
     if len(whole) < 5 or not len(near):
         return True
-    return bool(median(near) < (1 + SPIN) * np.percentile(whole, 15))
+    return bool(median(near) < (1 + SPIN) * quantile(whole, 0.15))
 
 
 def _trimmed(t: Array, speed: Array, piece: Piece, *, limited: bool) -> Piece | None:

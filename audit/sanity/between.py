@@ -7,7 +7,7 @@ import numpy as np
 from audit.engine import OPEN_AIR_KPA, State, since, until
 from audit.model import Array, Bools, Car, Log, base_of
 from audit.sanity.trouble import Trouble
-from audit.signal.arrays import finite, median, median_of_finite
+from audit.signal.arrays import finite, median, median_of_finite, quantile
 from audit.signal.spans import lasting
 from audit.tables import channel_row
 from audit.units import standard_pressure_kpa
@@ -42,7 +42,7 @@ def _at_rest(log: Log, car: Car, state: State) -> list[Trouble]:
     if rest.sum() < 3 or float(np.ptp(state.t[rest])) < 0.4:
         return []
     reading = median(value[rest])
-    if float(np.percentile(np.abs(value[rest] - reading), 80)) > 3.0:
+    if quantile(np.abs(value[rest] - reading), 0.8) > 3.0:
         return []  # not at rest
     other, name, room = _ambient_pressure(log, car, rest)
     gap = None if other is None else abs(reading - other)

@@ -109,9 +109,11 @@ def interval_of(t: FloatArray, *, alone: float = 0.0) -> float:
 
 
 def quantile(y: FloatArray, share: float) -> float:
-    """Quantile of a non-empty array without blanks, linear between order statistics (numpy's
-    default, quicker).
+    """Quantile of an array without blanks, linear between order statistics (numpy's default,
+    quicker); NaN for an empty one.
     """
+    if not y.size:
+        return float("nan")
     at = (y.size - 1) * share
     low = int(at)
     high = min(low + 1, y.size - 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,8 +12,7 @@ from audit.signal.arrays import FloatArray, IntArray, clean, median_sorted
 WIDE = 24  # samples: from here on a table of minima is quicker than one scan a stretch
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
+class Held(NamedTuple):
     """The level, and the first and last sample of the stretch that held it, s."""
 
     level: float
@@ -26,8 +25,7 @@ class Held:
         return self.end_s - self.start_s
 
 
-@dataclass(frozen=True, slots=True)
-class Stretches:
+class Stretches(NamedTuple):
     """The shortest stretches that count as held, on one clock: rows first to stop (one past the
     last).
 

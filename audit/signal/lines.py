@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -15,8 +14,7 @@ Z_95 = 1.959964  # two-sided 95 % point of the normal distribution
 MOST_POINTS = 160  # 12,720 pairs: the interval no longer gains, the time does
 
 
-@dataclass(frozen=True)
-class Line:
+class Line(NamedTuple):
     """y = intercept + slope t; low and high bound the slope at 95 % confidence."""
 
     slope: float

@@ -4,7 +4,7 @@ at all.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,8 +25,7 @@ LEAST_SHARE = (
 )
 
 
-@dataclass(frozen=True)
-class Oscillation:
+class Oscillation(NamedTuple):
     """What swings. hz, amplitude_pp (peak to peak, unit of y), damping (ratio, 0 steady, below 0
     growing),
     cycles and from_s to to_s (where it is there) are None unless found.

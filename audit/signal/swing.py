@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,8 +19,7 @@ WILD = (
 )
 
 
-@dataclass(frozen=True)
-class Swing:
+class Swing(NamedTuple):
     """A peak of the spectrum: hz, clock and detrended signal (wild samples drawn in, and
     whole), what the detrending left of it,
     score and share of the variance.
@@ -35,8 +34,7 @@ class Swing:
     share: float
 
 
-@dataclass(frozen=True)
-class Run:
+class Run(NamedTuple):
     """Where the swing is there: cycles, amplitude (zero to peak), damping, times, share of
     variance, surprise;
     usual: the amplitude that two thirds of the whole window reach.

@@ -341,7 +341,7 @@ def test_a_limit_inside_the_interval_of_the_ambient_pressure_holds(
     make_pull, codes, table, limit, reads, uncertain, held
 ):
     pull = make_pull(6.0, 20.0, car=Car(boost_limit_kpa=limit))
-    ambient = replace(pull.log.barometric, uncertainty_kpa=uncertain)
+    ambient = pull.log.barometric._replace(uncertainty_kpa=uncertain)
     channels = tuple(
         replace(c, source_unit=reads) if c.name == "manifold_pressure" else c
         for c in pull.log.channels

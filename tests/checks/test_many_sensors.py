@@ -160,7 +160,7 @@ def test_parts_of_a_check_come_together_by_the_worst() -> None:
     lost = CheckResult("x", "not_evaluated", None, "flagged", "not_believed")
     assert joined([good, missing]).status == "pass"
     assert joined([missing, missing]).cause == "missing"
-    short = dataclasses.replace(missing, cause="too_short", why="boost was up too short a time")
+    short = missing._replace(cause="too_short", why="boost was up too short a time")
     assert joined([missing, short]).why == short.why
     assert joined([watch, lost]).status == "not_evaluated"
     assert joined([watch, lost]).findings == (lean, other)

@@ -91,6 +91,15 @@ def test_without_throttle_the_pedal_and_without_both_the_load_tells(clock):
     )
 
 
+def test_by_load_a_pull_whose_pressure_is_lost_at_its_end_is_found_all_the_same(clock):
+    t = clock()
+    log = one_pull(t)
+    del log["throttle_position"]
+    log["manifold_pressure"][(t > 24.0) & (t < 40.0)] = np.nan
+    (pull,) = found(build(log, t))
+    assert pull.start_s == pytest.approx(20.0, abs=NEAR_S)
+
+
 def test_a_held_engine_speed_is_no_pull(clock):
     t = clock()
     log = one_pull(t, rpm=(4000.0, 4060.0))

@@ -22,6 +22,7 @@ def test_the_median_is_numpys(n):
 def test_the_quantile_is_numpys(n, share):
     y = np.random.default_rng(n).normal(size=n)
     assert quantile(y, share) == pytest.approx(np.quantile(y, share), rel=1e-14, abs=1e-14)
+    assert np.isnan(quantile(y[:0], share))
 
 
 def test_line_and_parabola_are_polyfits():

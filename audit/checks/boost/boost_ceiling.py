@@ -5,8 +5,8 @@ Looks at the samples as read: the sanity tests may rightly distrust a pinned one
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import erf, log, sqrt
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,8 +26,7 @@ CHANCE = 1e-6  # that an honest signal stands so still
 LONE_NOISE, PILED_NOISE = 0.6, 0.3
 
 
-@dataclass(frozen=True)
-class Ceiling:
+class Ceiling(NamedTuple):
     """How long it stood at the top, s; from and to, s; the level, kPa absolute; how it was told."""
 
     seconds: float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from audit.checks.boost.boost_trace import BoostTrace
 from audit.model import Pull
@@ -14,8 +14,7 @@ AT_STOP_PCT = 1.5
 FULLY_OPEN_PCT = 84.0
 
 
-@dataclass(frozen=True)
-class Duty:
+class Duty(NamedTuple):
     """Duty, %: its median in the settled part; fixed: within FIXED_PCT from half of the boost on;
     top and top_s: its highest level and how long it stood there; clamped: it rose to that top in
     the pull and stayed."""

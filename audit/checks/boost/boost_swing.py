@@ -6,7 +6,7 @@ it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -29,8 +29,7 @@ CLOSE_KPA = 10.0  # folded intake pulsation stays under this
 DIES_AWAY = 0.12  # damping ratio over which a swing is a transient's ring
 
 
-@dataclass(frozen=True, slots=True)
-class Swing:
+class Swing(NamedTuple):
     """kpa_pp: peak to peak; of: the swing that stands out, None where none does and kpa_pp is what
     is left about the line. length_s: of the boost looked at; at: when, s; said: what could be seen.
     """

@@ -10,6 +10,7 @@ rise.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -68,8 +69,7 @@ class Samples:
         return max(self.sigma, 0.3 * self.quantum)
 
 
-@dataclass(frozen=True)
-class Rest:
+class Rest(NamedTuple):
     """What boost came to rest on: level and slope (kPa, kPa/s) from origin_s.
 
     arrival: first row on the line; settled_at: row from which boost keeps to it."""
@@ -85,8 +85,7 @@ class Rest:
         return self.level + self.slope * (t - self.origin_s)
 
 
-@dataclass(frozen=True)
-class Fall:
+class Fall(NamedTuple):
     """Boost that fell away for good at an open throttle: from level to low, kPa gauge, and when.
 
     share: of its level, the most it fell within WITHIN_S. sudden: it collapsed; else it sagged."""
@@ -404,7 +403,7 @@ def _settle(s: Samples, first: int, knee: int, start: float) -> Rest:
         near = rows_of(calm[first:] >= (at - np.maximum(BAND * height, 1.5 * s.grain))[first:])
         arrival = min(first + int(near[0]) if near.size else knee, last)
         settled_at = _keeps_from(s, at, arrival, float(height[arrival]))
-        rest = replace(rest, arrival=arrival, settled_at=settled_at)
+        rest = rest._replace(arrival=arrival, settled_at=settled_at)
         if settled_at == begin or turn == 2:
             break
         begin = settled_at

@@ -19,7 +19,7 @@ from audit.checks.boost.boost_trace import BoostTrace
 from audit.checks.boost.context import settled_trace, shared
 from audit.checks.kit.base import LimitTable, Together, judge_figure
 from audit.model import Array, Pull
-from audit.signal.arrays import median
+from audit.signal.arrays import median, median_of_finite
 
 STEP_RPM = 200.0  # engine speeds in a step are one
 LEAST_STEPS = 3  # of settled boost in common, for two pulls to be compared
@@ -89,7 +89,7 @@ def _odd(levels: Array, like: Sequence[_Like], n: int) -> _Odd | None:
         others = [m for m in every if _in_shorter_gear(like[m], like[n])]
     if not others:
         return None
-    off = median(np.nanmedian(levels[n] - levels[others], axis=1))
+    off = median([median_of_finite(levels[n] - levels[m]) for m in others])
     return _Odd(min(off, 0.0) if shorter else off, n, others, shorter)
 
 

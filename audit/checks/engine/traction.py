@@ -13,7 +13,7 @@ import numpy as np
 from audit.checks.kit.base import LimitTable, Measured, by_rows, cannot
 from audit.declared import declared
 from audit.model import Array, Pull, Series
-from audit.signal.arrays import interval_of, median
+from audit.signal.arrays import interval_of, median, quantile
 from audit.signal.held import Held, held_above, spread
 from audit.signal.robust import resolution
 
@@ -26,7 +26,7 @@ LAGS_S = np.arange(0.0, 0.85, 0.1)  # how late a road speed may come where the l
 MOST_LAG_S = 1.2
 STEPS = 3.0  # of a coarse road speed that are averaged
 MOST_MEAN_S = 0.6  # but over no longer
-UNEVEN = (5.0, 60.0)  # percentiles of slip: slip lasts less than the rest of a pull
+UNEVEN = (0.05, 0.6)  # quantiles of slip: slip lasts less than the rest of a pull
 GRIPS_BEFORE_S = 1.0  # before a pull, and this long after its lift, no torque is on the clutch
 GRIPS_AFTER_S = (0.2, 0.9)
 GRIPS_ALIKE = 0.03  # the same ratio at both ends, within what a lagging road speed bends
@@ -89,8 +89,8 @@ def _slip(pull: Pull, rpm: Series, speed: Series, limits: LimitTable) -> Series 
     for lag in lags:
         slip = _slip_at(pull, _ratio(around, speed, float(lag)), limits)
         if slip is not None:
-            low, high = np.percentile(slip.value, UNEVEN)
-            found.append((float(high - low), slip))
+            low, high = (quantile(slip.value, share) for share in UNEVEN)
+            found.append((high - low, slip))
     return min(found, key=lambda pair: pair[0])[1] if found else None
 
 
@@ -132,7 +132,7 @@ def _own_ratio(pull: Pull, ratio: Array, grips: float) -> float:
     """The gear's ratio without slip, rpm per km/h: the car file's where the pull comes near it,
     else the pull's low end, or what it grips at without load where that is below: slip may go all
     through a short pull."""
-    low = min(float(np.percentile(ratio, 15)), grips)
+    low = min(quantile(ratio, 0.15), grips)
     car, gear = pull.car, pull.gear
     if gear is None or not 1 <= gear <= len(car.rpm_per_kmh):
         return low

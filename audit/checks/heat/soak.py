@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -24,8 +23,7 @@ LONGEST_APART_S = 900.0
 SHIFT_S = 5.0
 
 
-@dataclass(frozen=True)
-class Run:
+class Run(NamedTuple):
     """First and last pull, charge temperature at the start, hottest in its pulls, and hottest until
     it had caught up; elsewhere: it began hotter than the run before it in its chain can have left
     it."""
@@ -62,7 +60,7 @@ def chains(
         last = found[-1][-1] if found else None
         if last is not None and _follows(pulls[last.last], pulls[run.first], last, run, measures):
             elsewhere = _elsewhere(pulls, last, run, measures, standing_heats)
-            found[-1].append(replace(run, elsewhere=elsewhere))
+            found[-1].append(run._replace(elsewhere=elsewhere))
         else:
             found.append([run])
     return found

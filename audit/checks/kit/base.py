@@ -18,7 +18,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from audit.declared import Declared
 from audit.model import SEVERITIES, Finding, Limit, Pull, Series
@@ -85,16 +85,14 @@ def cannot(cause: str, why: str) -> Measured:
     return Measured(unable=(cause, why))
 
 
-@dataclass(frozen=True)
-class Judged:
+class Judged(NamedTuple):
     """score: 0 to 100, None when nothing could be scored."""
 
     score: float | None
     findings: tuple[Finding, ...] = ()
 
 
-@dataclass(frozen=True)
-class Across:
+class Across(NamedTuple):
     """Findings over several pulls, each with the indices (into the pulls given) of its evidence.
 
     unable as in Measured: nothing to compare is no fault of the night, so it makes no finding."""

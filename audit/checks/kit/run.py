@@ -159,7 +159,7 @@ def joined(results: Sequence[CheckResult]) -> CheckResult:
     # that a part's own channel is not in the log says less than why the rest could not be judged
     tried = [r for r in results if r.cause != "missing"]
     worst = max(speaking or tried or results, key=_rank)
-    return replace(worst, findings=worst_of_each(f for r in results for f in r.findings))
+    return worst._replace(findings=worst_of_each(f for r in results for f in r.findings))
 
 
 def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
@@ -205,7 +205,7 @@ def _named(result: CheckResult, sensor: str, log: Log) -> CheckResult:
         for f in result.findings
     )
     why = f"{plain(sensor)}: {result.why}" if result.why else ""
-    return replace(result, findings=findings, why=why)
+    return result._replace(findings=findings, why=why)
 
 
 def run_whole_log(log: Log, sanity: Sanity, car: Car, limits: LimitTable) -> dict[str, CheckResult]:
@@ -250,7 +250,7 @@ def _held(finding: Finding, said: str) -> Finding:
 
 def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
     """What rests on a channel whose unit is a guess holds at most: it may be another figure."""
-    return replace(judged, findings=tuple(_capped(check, log, f) for f in judged.findings))
+    return judged._replace(findings=tuple(_capped(check, log, f) for f in judged.findings))
 
 
 def _capped(check: Check, log: Log, finding: Finding) -> Finding:
@@ -317,5 +317,5 @@ def run_across(
             call = functools.partial(across, pulls, measures, limits)
             over = guarded(check.NAME, call, Across())
             findings = tuple((_capped(check, pulls[i[0]].log, f), i) for f, i in over.findings)
-            found[check.NAME] = replace(over, findings=findings)
+            found[check.NAME] = over._replace(findings=findings)
     return found

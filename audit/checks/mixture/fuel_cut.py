@@ -8,7 +8,7 @@ Does not see: a cut of one cylinder, or one shorter than the samples are apart.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -35,8 +35,7 @@ SHUT_S = 0.08  # the injectors alone, two samples and this long
 APART_S = 0.3  # nearer ones are one cut
 
 
-@dataclass(frozen=True)
-class Cut:
+class Cut(NamedTuple):
     """When it began and ended, s; the samples that show it; the leanest lambda it left, if seen."""
 
     start_s: float

@@ -8,7 +8,7 @@ thousands of kPa and follows its own map.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -33,8 +33,7 @@ MANY = 400  # samples enough for the off-load level
 CONSTANT_WITHIN = 0.05  # a rail this near its off-load level under boost has not followed it
 
 
-@dataclass(frozen=True)
-class Rail:
+class Rail(NamedTuple):
     """kind: 'referenced', 'constant', 'direct'; sure: told from its off-load behaviour, else from
     the pull.
 

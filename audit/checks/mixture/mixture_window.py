@@ -7,7 +7,7 @@ may be judged by.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,8 +27,7 @@ LIMITER_DROP = 0.015  # engine speed falling by this share, wide open, is a cut 
 STANDS_S = 0.25  # so long engine speed stands at a limiter that cuts softly
 
 
-@dataclass(frozen=True)
-class Window:
+class Window(NamedTuple):
     """Lambda samples under settled load. gas: when the gas left the cylinder (t - lag_s), s.
 
     boost: kPa gauge at that time; load_kpa: boost that counted as load; low: the pull never reached

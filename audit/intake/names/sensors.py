@@ -18,7 +18,7 @@ from audit.intake.names.naming import Named, header_of
 from audit.intake.names.words import read_header
 from audit.intake.raw import RawColumn
 from audit.model import Array, base_of
-from audit.signal.arrays import median
+from audit.signal.arrays import median, quantile
 from audit.tables import row_of
 
 MOST = 16  # sensors of one quantity
@@ -125,7 +125,7 @@ def _copy(x: Array, y: Array, *, shifted: bool) -> bool:
         return False
     slope, cut = np.polyfit(x, y, 1).tolist()
     left = np.abs(y - (slope * x + cut))
-    if slope <= 0 or float(np.quantile(left, 0.98)) > ROUNDING * (slope * step_x + step_y):
+    if slope <= 0 or quantile(left, 0.98) > ROUNDING * (slope * step_x + step_y):
         return False
     return not (shifted and abs(cut) > ZERO_SHARE * max(abs(float(y.max())), abs(float(y.min()))))
 

@@ -8,6 +8,7 @@ from audit.engine import OPEN_SHARE, State
 from audit.model import Array, Bools
 from audit.sanity.reading import Reading
 from audit.sanity.tests.still import still_runs
+from audit.signal.arrays import quantile
 from audit.signal.spans import runs
 
 SWING_PCT = 30.0  # a throttle moved this far moves air, mixture and engine speed
@@ -86,7 +87,7 @@ def _never_moved(r: Reading) -> bool:
     off_load = r.state.running & ~r.state.load
     if float(np.sum(np.diff(r.state.t)[off_load[1:]])) < OFF_LOAD_S:
         return False
-    return float(np.ptp(np.percentile(r.value, (2, 98)))) < r.row.flicker
+    return quantile(r.value, 0.98) - quantile(r.value, 0.02) < r.row.flicker
 
 
 def _while_driven(r: Reading, for_s: float) -> list[Run]:
@@ -138,8 +139,9 @@ def _until_a_leap(r: Reading) -> list[Run]:
     starts = edges[edges.searchsorted(leaps) - 1]
     stands = list(zip(starts.tolist(), leaps.tolist(), strict=True))
     inside = np.array([_stood_through(r, a, b) for a, b in stands])
-    into = np.isin(leaps, starts[inside > 0.0])  # the leap to a stand says nothing of habits
-    elsewhere = (r.t[leaps - 1] - r.t[starts])[(inside == 0.0) & ~into]
+    into = np.zeros(len(r.t) + 1, dtype=np.bool_)
+    into[starts[inside > 0.0]] = True  # the leap to a stand says nothing of habits
+    elsewhere = (r.t[leaps - 1] - r.t[starts])[(inside == 0.0) & ~into[leaps]]
     hits = (inside > 2.0 * elsewhere.max(initial=0.0)) & (height[leaps - 1] > LEAP)
     return [stands[i] for i in np.flatnonzero(hits)]
 
@@ -184,7 +186,10 @@ def _beyond_chance(r: Reading, a: int, b: int, n: int) -> bool:
     driven = (r.state.running & ~r.state.shut)[row] & (here < 0)
     pair = np.ones(len(r.same), dtype=np.bool_)
     pair[max(a - 1, 0) : b] = False
-    others = inside & pair & ~np.isin(here, r.stretch[a:b][r.stretch[a:b] >= 0])
+    own = r.stretch[a:b][r.stretch[a:b] >= 0]
+    others = inside & pair
+    if own.size:  # stretches are numbered as they come
+        others &= (here < own[0]) | (here > own[-1])
     many = others.sum() >= LEAST_PAIRS
     if many and _rare(r, [others], n):
         return True
