@@ -734,5 +734,12 @@ def engine() -> list[Sweep]:
             ),
         ),
     }
-    checks = ("throttle_closed", "knock", "lubrication", "electrical", "engine_speed")
-    return _of(made, *checks)
+    words = {"knock": ("retard", "knock", "count", "offset"), "lubrication": ("oil",)}
+    words |= {"electrical": ("supply",), "engine_speed": ("allowed",)}
+
+    def check(name: str) -> str:
+        """The check that a sweep is about."""
+        told = (c for c, some in words.items() if any(w in name for w in some))
+        return next(told, "throttle_closed")
+
+    return [Sweep(name, xs, said_of(make, check(name))) for name, (xs, make) in made.items()]

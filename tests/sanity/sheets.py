@@ -118,14 +118,9 @@ SIZE = {
     "throttle_position": (5.0, 95.0),
     "battery_voltage": (0.5, 9.0),
     "intake_air_temp": (1.0, 80.0),
-    "coolant_temp": (1.0, 60.0),
     "vehicle_speed": (4.0, 120.0),
     "oil_pressure": (20.0, 300.0),
     "fuel_pressure": (20.0, 400.0),
-    "knock_retard": (1.0, 20.0),
-    "exhaust_gas_temp": (10.0, 500.0),
-    "injector_duty": (8.0, 80.0),
-    "barometric_pressure": (1.0, 40.0),
 }
 
 
@@ -169,7 +164,7 @@ def _by_channel() -> dict[str, tuple[list[float], Callable[[float], Figures]]]:
             evenly(-10, 30, 5),
             lambda x, n=name, h=high: said(full({n: at(32.0, 2.0, lambda v: v + x * h / 4)})),
         )
-    for name in ("manifold_pressure", "intake_air_temp", "lambda", "oil_pressure", "engine_speed"):
+    for name in ("manifold_pressure", "intake_air_temp", "lambda", "oil_pressure"):
         out[f"{name}: moves by so much a second"] = (
             steps(0.02, 3.0, 8),
             lambda x, n=name: said(
