@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -568,8 +568,75 @@ def boost() -> list[Sweep]:
             ),
         ),
         "clipped at a car's sensor of so many kPa": (
-            evenly(185, 215, 17),
-            lambda x: _clipped(1.0, car=replace(CAR, sensor_top_kpa=x)),
+            evenly(195, 205, 21),
+            lambda x: _clipped(0.15, car=replace(CAR, sensor_top_kpa=x), noise={}),
+        ),
+        "clipped at a car's sensor of so many kPa, coarse": (
+            evenly(190, 212, 12),
+            lambda x: _clipped(
+                0.15, car=replace(CAR, sensor_top_kpa=x), quantise={"boost": 4.0}, noise={}
+            ),
+        ),
+        "clipped before too, in whole kPa, for so many s": (
+            steps(0.2, 3.4, 14),
+            lambda x: _clipped(
+                x,
+                before=((-7, 0.9 * x),),
+                quantise={"boost": 1.0},
+                noise={"manifold_pressure": 0.5},
+            ),
+        ),
+        "clipped before too, for so large a share": (
+            evenly(0.1, 1.2, 12),
+            lambda x: _clipped(
+                1.6,
+                before=((-7, 1.6 * x),),
+                quantise={"boost": 1.0},
+                noise={"manifold_pressure": 0.5},
+            ),
+        ),
+        "clipped before too, with a noise of so many kPa": (
+            steps(0.15, 1.5, 12),
+            lambda x: _clipped(
+                1.6, before=((-7, 1.6),), quantise={"boost": 1.0}, noise={"manifold_pressure": x}
+            ),
+        ),
+        "clipped in steps of so many kPa": (
+            steps(0.15, 4.0, 16),
+            lambda x: _clipped(2.5, quantise={"boost": x}, noise={"manifold_pressure": 1.1 * x}),
+        ),
+        "clipped in steps of 0.1 psi, off by so many kPa": (
+            evenly(0.0, 0.06, 7),
+            lambda x: _clipped(
+                2.5, top=200.0 + x, quantise={"boost": 0.689476}, noise={"manifold_pressure": 0.8}
+            ),
+        ),
+        "clipped after so many samples": (
+            evenly(0, 0.5, 11),
+            lambda x: _clipped(
+                2.5, at=x, quantise={"boost": 1.0}, noise={"manifold_pressure": 1.4}
+            ),
+        ),
+        "clipped after a rise of so many kPa/s": (
+            steps(2.0, 200.0, 14),
+            lambda x: _clipped(
+                2.5,
+                shape=lambda t: np.where(t < 0, -40, np.minimum(90.0, 90 + x * (t - 2.5))),
+                quantise={"boost": 1.0},
+                noise={"manifold_pressure": 1.2},
+            ),
+        ),
+        "clipped twice in a pull, for so many s": (
+            steps(0.1, 1.5, 12),
+            lambda x: _clipped(1.5, before=((4.3, x),)),
+        ),
+        "clipped, and read every so many rows": (
+            evenly(1, 8, 8),
+            lambda x: _clipped(2.0, every={"manifold_pressure": int(x)}),
+        ),
+        "still elsewhere for so many s": (
+            steps(0.1, 3.0, 12),
+            lambda x: _clipped(1.2, still_s=x),
         ),
         "a byte's end": (
             evenly(150, 158, 12),
@@ -656,16 +723,26 @@ def boost() -> list[Sweep]:
     return [Sweep(name, xs, said_of(make, *BOOST)) for name, (xs, make) in made.items()]
 
 
-def _clipped(for_s: float, *, channels: dict[str, Any] | None = None, **more: Any) -> Pull:
-    """100 kPa for so long, as at a sensor's top; noise everywhere else."""
-    made = boost_only(
-        lambda t: np.where(t < 0, -40, 100 - 14 * np.abs(np.clip((t - 3) / 3, -1, 1)) - 6),
-        channels=channels or {},
-        **more,
-    )
-    pressure = made.log.values("manifold_pressure").copy()
+def _clipped(
+    for_s: float,
+    *,
+    at: float = 2.5,
+    top: float = 200.0,
+    before: Sequence[tuple[float, float]] = (),
+    still_s: float = 0.0,
+    shape: Callable[[Array], Array] | None = None,
+    **more: Any,
+) -> Pull:
+    """A reading that stands at its top from a moment on for so long, and before; noisy elsewhere."""
+    hump = lambda t: np.where(t < 0, -40, 94 - 14 * np.abs(np.clip((t - 3) / 3, -1, 1)))  # noqa: E731
+    made = boost_only(shape or hump, **({"lead_s": 9.0} if before else {}), **more)
+    pressure = np.minimum(made.log.values("manifold_pressure"), top - 0.4)
     t = made.log.time - made.start_s
-    top = float(pressure.max())
-    pressure = np.where((t >= 2.5) & (t <= 2.5 + for_s), max(top, 200.0), np.minimum(pressure, 200))
+    for start, length in ((at, for_s), *before):
+        inside = (t >= start) & (t <= start + length) & np.isfinite(pressure)
+        pressure = np.where(inside, top, pressure)
+    if still_s:
+        rows = (t >= 0.6) & (t <= 0.6 + still_s) & (pressure < top)
+        pressure = np.where(rows, pressure[np.argmax(rows)], pressure)
     frame = made.log.frame.with_columns(pl.Series("manifold_pressure", pressure))
     return replace(made, log=replace(made.log, frame=frame))

@@ -359,8 +359,146 @@ def _drive(name: str, t: Array) -> Array:
     return value
 
 
+def _stands() -> dict[str, tuple[list[float], Callable[[float], Figures]]]:
+    """What must have moved a channel that stands."""
+    pull_of = lambda a, b, rpm=True: {  # noqa: E731 - the second pull lasts from a to b
+        "throttle_position": lambda t, v: np.where(
+            t > 43, np.where((t > a) & (t < b), 100.0, 16), v
+        )
+    }
+    steady = {"manifold_pressure": lambda t, v: np.where(t > 15, 60 + 0.3 * np.sin(9 * t), v)}
+    stairs = lambda k, a=44.0, b=50.0: (
+        lambda t, v: np.where(  # noqa: E731 - so many levels in b - a
+            t < 41, 25.0, 25.0 + np.round(k * np.clip((t - a) / (b - a), 0, 1))
+        )
+    )
+    return {
+        "a throttle stands while the manifold swings by so many kPa": (
+            evenly(10, 130, 20),
+            lambda x: said(full({"throttle_position": at(26, 12, 40.0),
+                                 "manifold_pressure": lambda t, v: np.where(t > 15, 60 + np.minimum(v - 60, x), v)})),
+        ),
+        "a throttle stands at so many per cent": (
+            evenly(20, 100, 20), lambda x: said(full({"throttle_position": at(26, 12, x)}))),
+        "a throttle stands for so many s before boost": (
+            evenly(0.2, 3.0, 12), lambda x: said(full({"throttle_position": at(31 - x, x + 0.6, 40.0)}))),
+        "a throttle stands while boost is so many kPa": (
+            evenly(0, 60, 16),
+            lambda x: said(full({"throttle_position": at(26, 12, 40.0),
+                                 "manifold_pressure": lambda t, v: np.where((t > 26) & (t < 38), 99 + x - 70 * (t < 30), v)})),
+        ),
+        "intake stands through so many s of boost": (
+            steps(0.8, 20.0, 18),
+            lambda x: said(full({"intake_air_temp": frozen(18, 40),
+                                 "manifold_pressure": lambda t, v: np.where(t > 15, np.where((t > 30) & (t < 30 + x), 160.0, 60), v)})),
+        ),
+        "intake stands through boost of so many kPa": (
+            evenly(10, 50, 14),
+            lambda x: said(full({"intake_air_temp": frozen(18, 40),
+                                 "manifold_pressure": lambda t, v: np.where(t > 15, np.where((t > 30) & (t < 42), 99 + x, 60), v)})),
+        ),
+        "intake in steps of so many K stands through boost": (
+            steps(0.3, 6.0, 12),
+            lambda x: said(full({"intake_air_temp": lambda t, v: np.where((t > 18) & (t < 42), 24 * x, np.round(v) * x),
+                                 "manifold_pressure": lambda t, v: np.where((t > 26) & (t < 38), 160.0, v)})),
+        ),
+        "intake stands for so many s": (
+            steps(2.0, 60.0, 14), lambda x: said(full({"intake_air_temp": frozen(29, x)}, length_s=100.0))),
+        "a throttle swings by so many per cent while rpm stands": (
+            evenly(5, 60, 14),
+            lambda x: said(full({"engine_speed": frozen(50.5, 9),
+                                 "throttle_position": lambda t, v: np.where((t > 53) & (t < 56), 16 + x, v)})),
+        ),
+        "a throttle swings for so many s while rpm stands": (
+            steps(0.1, 4.0, 14),
+            lambda x: said(full({"engine_speed": frozen(50.5, 9),
+                                 "throttle_position": lambda t, v: np.where((t > 53) & (t < 53 + x), 70.0, v)})),
+        ),
+        "a throttle swings so many s into a stand": (
+            evenly(-1.0, 2.0, 12),
+            lambda x: said(full({"manifold_pressure": frozen(52, 7),
+                                 "throttle_position": lambda t, v: np.where((t > 52 + x) & (t < 54.5 + x), 70.0, v)})),
+        ),
+        "no throttle, the manifold swings by so many kPa while rpm stands": (
+            evenly(20, 120, 14),
+            lambda x: said(full({"throttle_position": None, "engine_speed": frozen(50.5, 9),
+                                 "manifold_pressure": lambda t, v: np.where((t > 53) & (t < 56), 60 + x, v)})),
+        ),
+        "no throttle, rpm goes to so many times while the manifold stands": (
+            evenly(1.1, 3.0, 16),
+            lambda x: said(full({"throttle_position": None, "manifold_pressure": frozen(50.5, 9),
+                                 "engine_speed": lambda t, v: np.where((t > 53) & (t < 56), 1500 * x, np.where(t > 50, 1500, v))})),
+        ),
+        "oil stands while rpm goes from so many": (
+            evenly(700, 2200, 16),
+            lambda x: said(full({"oil_pressure": frozen(50.5, 9), "throttle_position": lambda t, v: np.minimum(v, 20),
+                                 "engine_speed": lambda t, v: np.where((t > 53) & (t < 56), 3800, np.where(t > 50, x, v))})),
+        ),
+        "oil stands while rpm goes to so many times": (
+            evenly(1.2, 3.5, 14),
+            lambda x: said(full({"oil_pressure": frozen(50.5, 9),
+                                 "engine_speed": lambda t, v: np.where((t > 53) & (t < 56), 900 * x, np.where(t > 50, 900, v))})),
+        ),
+        "lively, something moves by so much": (
+            steps(0.05, 3.0, 14),
+            lambda x: said(full({"coolant_temp": lambda t, v: np.where((t > 44) & (t < 56), 84.0, np.round(v + 0.8 * np.sin(31 * t), 1)),
+                                 "throttle_position": lambda t, v: np.where(t > 42, 16 + 10 * x * (t > 50), v),
+                                 "engine_speed": lambda t, v: np.where(t > 42, 2500 + 300 * x * (t > 50), v), **steady})),
+        ),
+        "lively, stands for so many samples": (
+            evenly(4, 80, 16),
+            lambda x: said(full({"coolant_temp": lambda t, v: np.where((t > 31) & (t < 31 + x / 10), 84.0, np.round(v + 0.8 * np.sin(31 * t), 1))})),
+        ),
+        "lively by so much": (
+            steps(0.1, 3.0, 12),
+            lambda x: said(full({"coolant_temp": lambda t, v: np.where((t > 30) & (t < 36), 84.0, np.round(v + x * np.sin(31 * t)))})),
+        ),
+        "stands through a pull and leaps by so many steps": (
+            evenly(0, 8, 9),
+            lambda x: said(full({"intake_air_temp": lambda t, v: np.where(t < 37, 25.0, 25 + x + np.round(np.clip(t - 40, 0, 3)))})),
+        ),
+        "stands through so large a share of a pull and leaps": (
+            evenly(0.3, 1.2, 14),
+            lambda x: said(full({"intake_air_temp": lambda t, v: np.where(t < 29, 24 + np.round(t / 8), np.where(t < 30 + 6 * x, 27.0, 34 + np.round((t - 30) / 8)))})),
+        ),
+        "stands so long elsewhere and leaps": (
+            steps(1.0, 12.0, 10),
+            lambda x: said(full({"intake_air_temp": lambda t, v: np.where(t < 30, 25.0 + np.round(t / 9), np.where(t < 37, 29.0, np.where(t < 37 + x, 36, 42)))})),
+        ),
+        "stands through a pull that others move by so many levels": (
+            evenly(0, 8, 9),
+            lambda x: said(full({"coolant_temp": lambda t, v: stairs(x)(t, v) + 60})),
+        ),
+        "stands through a pull, another lasts for so many s": (
+            evenly(2, 14, 13),
+            lambda x: said(full({"coolant_temp": lambda t, v: stairs(5, 44, 44 + x)(t, v) + 60, **pull_of(44.0, 44 + x)}, length_s=70.0)),
+        ),
+        "stands from so many s before the throttle opens": (
+            evenly(-0.5, 0.8, 14), lambda x: said(full({"manifold_pressure": frozen(30 - x, 1.4 + x)}))),
+        "stands until so many s after the throttle opens": (
+            evenly(0.4, 2.5, 14), lambda x: said(full({n: frozen(29.5, 0.5 + x) for n in ("manifold_pressure", "lambda", "engine_speed")}))),
+        "lambda stands at so much in the pull": (
+            evenly(0.7, 1.36, 12), lambda x: said(full({"lambda": lambda t, v: np.where((t > 30.6) & (t < 34), x, np.minimum(v, x))}))),
+        "a sensor that stays, but for a flicker, off load for so many s": (
+            steps(1.0, 25.0, 12),
+            lambda x: said(full({"exhaust_gas_temp": lambda t, v: 500 + 0.4 * (np.floor(t * 2) % 2),
+                                 "throttle_position": lambda t, v: np.where(t > 3 + x, 90.0, v),
+                                 "engine_speed": lambda t, v: np.where(t > 3 + x, 3000, v)})),
+        ),
+        "repeats itself so often elsewhere": (
+            evenly(1, 12, 12),
+            lambda x: said(full({"fuel_pressure": lambda t, v: np.where((t > 31) & (t < 33), 300.0, np.round(v + 4 * np.sin(np.floor(t * 10 / x) * 1.7), 2))})),
+        ),
+        "repeats itself so often in other pulls, coarse": (
+            evenly(1, 20, 12),
+            lambda x: said(full({"fuel_pressure": lambda t, v: np.where((t > 30) & (t < 36), 300.0, 300 + 10 * np.round(2 * np.sin(np.floor(t * 10 / x) * 1.7)))})),
+        ),
+    }  # fmt: skip
+
+
 def sensors() -> list[Sweep]:
-    return [Sweep(name, xs, told) for name, (xs, told) in (_by_channel() | _others()).items()]
+    every = _by_channel() | _others() | _stands()
+    return [Sweep(name, xs, told) for name, (xs, told) in every.items()]
 
 
 SHEETS = {Path(__file__).parent / "kept" / "sensors.json": sensors}
