@@ -385,3 +385,25 @@ def test_no_more_causes_than_somebody_reads() -> None:
     assert found.likely == tuple("abcdef") and MOST == 6
     other = explain(Finding("z", "hold", "x"), measures={}, codes=[], missing=["fuel"], table=TABLE)
     assert other.likely == ()
+
+
+def test_a_stop_is_worse_than_a_hold_of_a_lower_score() -> None:
+    def result(severity: str, score: float) -> CheckResult:
+        return CheckResult("x", "fail", score, findings=(Finding(f"a.{severity}", severity, "x"),))
+
+    assert joined([result("hold", 3.0), result("stop", 9.0)]).score == 9.0
+    assert joined([result("stop", 9.0), result("hold", 3.0)]).score == 9.0
+
+
+@pytest.mark.parametrize(("rate", "cause"), [(0.155, "too_slow"), (0.18, "not_believed")])
+def test_a_channel_that_comes_less_than_once_a_pull_is_too_slow_for_it(
+    make_pull: Make, rate: float, cause: str
+) -> None:
+    """Six seconds: once in them are 0.167 a second."""
+    gone = make_pull(channels={"battery_voltage": lambda t: np.where(t < -0.5, 13.9, np.nan)})
+    channels = tuple(
+        replace(c, rate_hz=rate if c.name == "battery_voltage" else 20.0) for c in gone.log.channels
+    )
+    pull = replace(gone, log=replace(gone.log, channels=channels))
+    told = obstacle(BY_NAME["electrical"], pull)
+    assert told is not None and told[0] == cause
