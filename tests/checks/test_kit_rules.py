@@ -32,6 +32,7 @@ from audit.checks.kit.run import (
     run_between,
     run_check,
     run_pull,
+    run_whole_log,
     status_of,
     swapped,
 )
@@ -407,3 +408,38 @@ def test_a_channel_that_comes_less_than_once_a_pull_is_too_slow_for_it(
     pull = replace(gone, log=replace(gone.log, channels=channels))
     told = obstacle(BY_NAME["electrical"], pull)
     assert told is not None and told[0] == cause
+
+
+@pytest.mark.parametrize("order", [(0.95, 0.88), (0.88, 0.95)])
+def test_the_figures_are_those_of_the_worst_sensor_wherever_it_stands(
+    make_pull: Make, table: Limits, order: tuple[float, float]
+) -> None:
+    second, third = order
+    pull = make_pull(channels={"lambda": 0.79, "lambda_2": second, "lambda_3": third})
+    check = next(c for c in all_checks() if "mixture.lean" in c.CODES)
+    figures, _ = run_check(check, pull, table)
+    assert figures["lean_lambda"] == pytest.approx(0.95, abs=0.01)
+
+
+@pytest.mark.parametrize(("coolant", "status"), [(85.0, "pass"), (118.0, "fail")])
+def test_a_whole_log_is_judged_where_nothing_was_found_too(
+    make_pull: Make, table: Limits, coolant: float, status: str
+) -> None:
+    pull = make_pull(channels={"coolant_temp": coolant}, lead_s=90.0, tail_s=60.0, rate=5.0)
+    found = run_whole_log(pull.log, pull.sanity, pull.car, table)
+    assert found["heat_soak"].status == status
+    assert {f.code for f in found["heat_soak"].findings} == (
+        set() if status == "pass" else {"heat.coolant"}
+    )
+    assert "engine_speed" not in found  # the car file allows none: it could not be judged
+
+
+def test_a_second_sensor_of_a_whole_log_is_judged_and_named(make_pull: Make, table: Limits) -> None:
+    pull = make_pull(
+        channels={"coolant_temp": 85.0, "coolant_temp_2": 118.0}, lead_s=90.0, tail_s=60.0, rate=5.0
+    )
+    (finding,) = run_whole_log(pull.log, pull.sanity, pull.car, table)["heat_soak"].findings
+    assert finding.channel == "coolant_temp_2"
+    assert finding.message.endswith(
+        'This is the reading of coolant temp 2, column "coolant_temp_2".'
+    )
