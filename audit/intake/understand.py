@@ -256,7 +256,7 @@ def _build(
 ) -> tuple[pl.DataFrame, tuple[Channel, ...]]:
     """The frame (time, channels, the rest, source values) and how each column was understood."""
     order = {name: i for i, name in enumerate(channel_rows())}
-    front: dict[str, pl.Series] = {}
+    front: dict[str, pl.Series | pl.Expr] = {}
     rest: dict[str, pl.Series] = {}
     taken = {"time", *(c.named.channel for c in columns)}
     channels: list[Channel] = []
@@ -279,9 +279,9 @@ def _build(
             channel = replace(channel, name_why=why, unit_why=unit_why, stored_as=stored)
         elif name and c.values is not None:
             found = decisions[name]
-            series = _turned(c.series, c.values, found.candidate)
-            stored = "" if series is c.series else kept(own, c.series)
-            front[name] = series.alias(name)
+            told = _turned(c.series, c.values, found.candidate)
+            stored = "" if told is c.series else kept(own, c.series)
+            front[name] = told.alias(name)
             channel = _known(c.named, c.raw.header, found, stored)
         else:
             stored = kept(f"column:{c.own}" if channel_row(c.own) else c.own, c.series)
@@ -301,20 +301,21 @@ def _build(
         channels.append(replace(channel, rate_hz=round(c.rate.hz, 4), held=held))
     ordered = sorted(front, key=lambda name: (order[base_of(name)], len(name), name))
     time = pl.Series("time", raw.time.tolist(), dtype=pl.Float64)
-    return pl.DataFrame([time, *(front[n] for n in ordered), *rest.values()]), tuple(channels)
+    frame = raw.frame.select(time, *(front[n] for n in ordered), *rest.values())
+    return frame, tuple(channels)
 
 
-def _turned(series: pl.Series, values: Array, candidate: Candidate) -> pl.Series:
-    """A column in the canonical unit, as units.candidates.turned; the same object where nothing
-    changes. By polars where it can: the first series made of a numpy array loads numpy.ma, which
-    takes as long as reading a log.
+def _turned(series: pl.Series, values: Array, candidate: Candidate) -> pl.Series | pl.Expr:
+    """A column of the frame in the canonical unit, as units.candidates.turned; the same object
+    where nothing changes. By polars where it can: the first series made of a numpy array loads
+    numpy.ma, which takes as long as reading a log.
     """
     if candidate.special:
         return pl.Series(turned(values, candidate), nan_to_null=True)
     plain = candidate.scale == 1.0 and candidate.offset == 0.0
     if plain and series.dtype == pl.Float64:
         return series
-    floats = series.cast(pl.Float64, strict=False)
+    floats = pl.col(series.name).cast(pl.Float64, strict=False)
     return (floats * candidate.scale + candidate.offset).fill_nan(None)
 
 

@@ -80,8 +80,7 @@ class Limit:
         """'watch', 'hold' or 'stop' when that level is reached, else None."""
         if value is None or not math.isfinite(value):
             return None
-        for name in ("stop", "hold", "watch"):
-            level = getattr(self, name)
+        for name, level in (("stop", self.stop), ("hold", self.hold), ("watch", self.watch)):
             if level is not None and (value <= level if self.below else value >= level):
                 return name
         return None

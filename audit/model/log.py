@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 _NUMBERED = re.compile(r"_\d+$")
 
 
+@lru_cache
 def base_of(channel: str) -> str:
     """The quantity that a channel reads: 'lambda' for 'lambda_2', the name itself for the first."""
     return _NUMBERED.sub("", channel)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import logging
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from audit.checks.boost.context import with_context
 from audit.checks.kit.base import LimitTable
@@ -19,6 +20,9 @@ from audit.night.evidence import unseen
 from audit.night.facts import facts_of
 from audit.night.typed import with_duty
 from audit.tables import limits_for
+
+if TYPE_CHECKING:
+    import polars as pl
 
 logger = logging.getLogger("audit.night.screen")
 
@@ -155,20 +159,21 @@ def slim(audit: LogAudit) -> LogAudit:
     """The audit with its log cut down to what lies around the pulls, so that it travels lightly."""
     if audit.log is None or audit.sanity is None:
         return audit
-    pulls = tuple(dataclasses.replace(p, pull=_slim_pull(p.pull)) for p in audit.pulls)
+    known = audit.log.frame.select(list(dict.fromkeys(["time", *audit.log.by_name])))
+    pulls = tuple(dataclasses.replace(p, pull=_slim_pull(p.pull, known)) for p in audit.pulls)
     bare = dataclasses.replace(audit.log, frame=audit.log.frame.head(0))
     sanity = dataclasses.replace(audit.sanity, samples={})
     facts = facts_of(audit)
     return dataclasses.replace(audit, log=bare, sanity=sanity, pulls=pulls, facts=facts)
 
 
-def _slim_pull(pull: Pull) -> Pull:
+def _slim_pull(pull: Pull, known: pl.DataFrame) -> Pull:
+    """The pull with what lies around it of its log's canonical channels."""
     import numpy as np
 
     t = pull.log.time
     low, high = (int(i) for i in np.searchsorted(t, (pull.start_s - LEAD_S, pull.end_s + LEAD_S)))
-    known = list(dict.fromkeys(["time", *pull.log.by_name]))
-    frame = pull.log.frame.select(known).slice(low, high - low)
+    frame = known.slice(low, high - low)
     frame = frame.clone() if frame.height == pull.log.rows else frame.rechunk()
     log = dataclasses.replace(
         pull.log, frame=frame, breaks=tuple(b - low for b in pull.log.breaks if low < b < high)

@@ -31,7 +31,7 @@ def missing(log: Log, empty: frozenset[str], not_fitted: Sequence[str]) -> list[
         if (row := channel_row(channel.name if channel.known else channel.nearest)) is not None
         and row.damage
         and channel.name not in needed
-        and (channel.name in empty if channel.known else _only_words(log, channel.name, row))
+        and (channel.name in empty if channel.known else _only_words(log, channel, row))
     ]
     if not there & set(DRIVER):
         text = (
@@ -63,15 +63,15 @@ def _wanted_rates(channel: str) -> dict[str, float]:
     return finding | {row.name: row.least_rate_hz for row in required() if channel in row.channels}
 
 
-def _only_words(log: Log, column: str, row: ChannelRow) -> bool:
+def _only_words(log: Log, channel: Channel, row: ChannelRow) -> bool:
     """Does a column named like an unlogged channel hold nothing but words for no reading?"""
-    words = _words(log, column)
+    words = _words(log, channel)
     return not log.has(row.name) and bool(words) and words <= NO_READING
 
 
-def _words(log: Log, column: str) -> set[str]:
+def _words(log: Log, channel: Channel) -> set[str]:
     """What stands in the cells of a column of text; empty for numbers."""
-    cells = log.frame.get_column(column).drop_nulls()
+    cells = log.frame.get_column(channel.stored_as or channel.name).drop_nulls()
     if cells.dtype.is_numeric():
         return set()
     return {word for cell in cells.unique()[:20] if (word := str(cell).strip().lower())}
@@ -81,14 +81,13 @@ def _without_a_sample(log: Log, channel: Channel, row: ChannelRow, *, fitted: bo
     """A note where a damage channel's column is blank; a hold where it says that it is broken, by
     its words or by nothing but zeros. A second sensor of nothing but zeros is an input without one.
     """
-    column = channel.stored_as or channel.name
-    words = _words(log, column)
+    words = _words(log, channel)
     what = f'Column "{channel.source}" ({plain(row.name)})'
     if words and words <= NO_READING:
         only = f"{what} holds nothing but {', '.join(sorted(words))}"
         text = f"{only}: the sensor is logged and does not read. Mend it."
         return Finding("sensor.missing", "hold", text, channel=row.name)
-    cells = log.frame.get_column(column)
+    cells = log.frame.get_column(channel.stored_as or channel.name)
     zeros = cells.dtype.is_numeric() and cells.drop_nulls().len() > 0
     how = "has nothing but zeros, as where none is connected" if zeros else "has not one sample"
     if zeros and fitted and channel.name == row.name:

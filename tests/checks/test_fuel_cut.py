@@ -127,6 +127,30 @@ def test_the_limiter_at_the_top_is_none(
     assert codes(check, pull, table) == {}
 
 
+@pytest.mark.parametrize(("lift_s", "found"), [(5.9, {}), (6.8, {"fuel.cut": "hold"})])
+def test_what_engine_speed_does_off_the_throttle_tells_nothing_of_the_limiter(
+    make_pull: Make,
+    codes: Codes,
+    table: Limits,
+    rpm_ramp: Callable[..., Array],
+    lift_s: float,
+    found: dict[str, str],
+) -> None:
+    """A cut at the top is the limiter's though speed runs up by 4 % after the lift; with the foot down it is not."""
+
+    def speed(t: Array) -> Array:
+        held = np.minimum(cut_speed(rpm_ramp, (5.7,), 0.2)(t), 6350.0)
+        return np.where(t > 6.0, 6350.0 * (1.0 + 0.04 * np.clip((t - 6.0) / 0.4, 0.0, 1.0)), held)
+
+    channels = {
+        "engine_speed": speed,
+        "lambda": air((5.7,), 0.2),
+        "injector_duty": shut((5.7,), 0.2),
+        "throttle_position": lambda t: np.where((t > 0.0) & (t < lift_s), 100.0, 5.0),
+    }
+    assert codes(check, make_pull(channels=channels, ended_by="limiter"), table) == found
+
+
 def test_a_cut_at_the_top_of_the_log_far_below_the_car_s_limit_is_one(
     make_pull: Make, codes: Codes, table: Limits, rpm_ramp: Callable[..., Array]
 ) -> None:

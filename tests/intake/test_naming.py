@@ -92,6 +92,7 @@ def test_every_idea_in_a_pattern_has_words() -> None:
         ("RPMlimit", ("rpm", "limit")),
         ("boostPsi", ("boost", "psi")),
         ("ENGINE RPM", ("engine", "rpm")),
+        ("tHROTTLE ( % )", ("throttle", "%")),
         ("Kühlmittel", ("kuhlmittel",)),
     ],
 )

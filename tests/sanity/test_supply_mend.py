@@ -32,3 +32,16 @@ def test_a_damage_channel_that_holds_only_error_words_does_not_read(tmp_path, he
     (log,) = read_logs(path, car=Car())
     told = [f.severity for f in examine(log, Car()).findings if "does not read" in f.message]
     assert told == (["hold"] if found else [])
+
+
+def test_a_second_column_of_the_same_name_is_read_beside_the_first(tmp_path):
+    path = tmp_path / "log.csv"
+    rows = [
+        f"{i / 10:.1f},{900 + i % 7},{1.0 + i % 5 / 100:.2f},{1.0 + i % 5 / 100:.2f}"
+        for i in range(300)
+    ]
+    header = "Time (s),Engine speed (rpm),Lambda,Lambda"
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    (log,) = read_logs(path, car=Car())
+    assert log.has("lambda")
+    assert not [f for f in examine(log, Car()).findings if f.channel == "lambda"]

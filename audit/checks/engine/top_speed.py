@@ -20,7 +20,7 @@ def at_limiter(pull: Pull, at_s: float, rpm: Series) -> bool:
     rpm: engine speed of the pull and what follows it. Without the car file's limit the log's own
     top tells."""
     before = rpm.within(at_s - 0.5, at_s + 0.05).value
-    after = rpm.within(at_s + 0.1, pull.end_s + 1.0).value
+    after = rpm.within(at_s + 0.1, open_until(pull)).value  # off the throttle nothing is cut
     if not len(before):
         return False
     speed = float(before.max())

@@ -133,13 +133,14 @@ def judge_row(row: Limit, measured: Measured) -> Judgement:
     name = row.measure
     value, room = measured.values.get(name), measured.room.get(name, 0.0)
     row = row.when(measured.under.get(name))
-    severity, limit, far = row.severity(value), row.reached(value), False
+    severity, far = row.severity(value), False
     if value is not None and room > 0 and severity in (None, "watch"):
         far = row.severity(value - room if row.below else value + room) in ("hold", "stop")
-    if far:
-        severity, limit = "hold", row.stop if row.hold is None else row.hold
-    if value is None or severity is None:
+    if value is None or (severity is None and not far):
         return row.score(value), None
+    limit = row.reached(value)
+    if far or severity is None:
+        severity, limit = "hold", row.stop if row.hold is None else row.hold
     text = measured.texts.get(name) or f"{name.replace('_', ' ')}: {value:.3g} {row.unit}"
     side = "at or below" if row.below else "at or above"
     if far:

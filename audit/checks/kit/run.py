@@ -166,10 +166,13 @@ def other_sensors(check: Check, log: Log) -> tuple[str, ...]:
     """The further sensors, 'lambda_2', of the channels that a check needs or is helped by.
 
     None of a channel of which the check names a further sensor itself: it compares them."""
+    further = sorted(n for n in log.by_name if base_of(n) != n)
+    if not further:
+        return ()
     needs = (*check.DECLARED.needs, *check.DECLARED.helped_by)
     reads = {channel_of(name) for need in needs for name in need.split("|")}
     reads -= {base_of(name) for name in reads if base_of(name) != name}
-    return tuple(sorted(n for n in log.by_name if base_of(n) != n and base_of(n) in reads))
+    return tuple(n for n in further if base_of(n) in reads)
 
 
 def seen_by(pull: Pull, sensor: str) -> Pull:
@@ -250,6 +253,8 @@ def _held(finding: Finding, said: str) -> Finding:
 
 def _doubted(check: Check, log: Log, judged: Judged) -> Judged:
     """What rests on a channel whose unit is a guess holds at most: it may be another figure."""
+    if not judged.findings:
+        return judged
     return judged._replace(findings=tuple(_capped(check, log, f) for f in judged.findings))
 
 

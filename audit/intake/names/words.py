@@ -122,6 +122,8 @@ def split(header: str) -> tuple[str, ...]:
     if header.isupper() or header.islower():
         return _found(header)
     plain = unicodedata.normalize("NFKC", header)
+    if all(w in _vocabulary() or len(w) < 2 for w in _found(plain)):  # tHROTTLE
+        return _found(plain)
     apart = _ABBREVIATED.sub(r"\1 \2", plain)
     ways = [_found(text) for text in (_CAMEL.sub(" ", plain), _CAMEL.sub(" ", apart), plain)]
     known = (way for way in ways if all(_meaning(w) is not None or len(w) < 2 for w in way))

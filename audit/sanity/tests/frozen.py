@@ -8,7 +8,7 @@ from audit.engine import OPEN_SHARE, State
 from audit.model import Array, Bools
 from audit.sanity.reading import Reading
 from audit.sanity.tests.still import still_runs
-from audit.signal.arrays import quantile
+from audit.signal.arrays import IntArray, quantile
 from audit.signal.spans import runs
 
 SWING_PCT = 30.0  # a throttle moved this far moves air, mixture and engine speed
@@ -137,23 +137,23 @@ def _until_a_leap(r: Reading) -> list[Run]:
         return []
     edges = np.concatenate(([0], np.flatnonzero(~r.same) + 1))
     starts = edges[edges.searchsorted(leaps) - 1]
-    stands = list(zip(starts.tolist(), leaps.tolist(), strict=True))
-    inside = np.array([_stood_through(r, a, b) for a, b in stands])
+    inside = _stood_through(r, starts, leaps)
     into = np.zeros(len(r.t) + 1, dtype=np.bool_)
     into[starts[inside > 0.0]] = True  # the leap to a stand says nothing of habits
     elsewhere = (r.t[leaps - 1] - r.t[starts])[(inside == 0.0) & ~into[leaps]]
     hits = (inside > 2.0 * elsewhere.max(initial=0.0)) & (height[leaps - 1] > LEAP)
-    return [stands[i] for i in np.flatnonzero(hits)]
+    return list(zip(starts[hits].tolist(), leaps[hits].tolist(), strict=True))
 
 
-def _stood_through(r: Reading, a: int, b: int) -> float:
-    """Seconds since a wide-open stretch began that these samples stood through, else 0."""
-    stood = (
-        r.t[b - 1] - start
-        for start, end in r.state.windows
-        if r.t[a] <= start + r.interval_s and r.t[b - 1] >= start + THROUGH * (end - start)
-    )
-    return float(min(stood, default=0.0))
+def _stood_through(r: Reading, a: IntArray, b: IntArray) -> Array:
+    """Seconds since a wide-open stretch began that the samples from each a to b stood through, else
+    0."""
+    began, last = r.t[a], r.t[b - 1]
+    stood = np.full(len(a), np.inf)
+    for start, end in r.state.windows:
+        through = (began <= start + r.interval_s) & (last >= start + THROUGH * (end - start))
+        stood[through] = np.minimum(stood, last - start)[through]
+    return np.where(np.isfinite(stood), stood, 0.0)
 
 
 def _through_the_opening(r: Reading, a: int, b: int) -> bool:
