@@ -401,6 +401,14 @@ def boost() -> list[Sweep]:
             steps(8.0, 90.0, 18),
             lambda x: boost_only(lambda t: level(x)(t) * (1 - 0.5 * fall(t, 3.5, 0.2))),
         ),
+        "stands higher for the last so many s": (
+            steps(0.08, 2.5, 16),
+            lambda x: boost_only(plus(80, lambda t: 14 * fall(t, 6.0 - x, 0.05))),
+        ),
+        "swings until so many s before the end": (
+            steps(0.08, 2.5, 16),
+            lambda x: boost_only(plus(80, lambda t: 14 * box(t, 1.2, 6 - x, np.sin(9 * t), 0.0))),
+        ),
         "falls for the last so many s": (
             steps(0.05, 1.5, 24),
             lambda x: boost_only(plus(90, lambda t: -60 * np.clip(t - 6.0 + x, 0, 9))),
