@@ -444,3 +444,40 @@ def test_a_second_sensor_of_a_whole_log_is_judged_and_named(make_pull: Make, tab
     assert finding.message.endswith(
         'This is the reading of coolant temp 2, column "coolant_temp_2".'
     )
+
+
+def test_what_could_not_be_judged_has_not_passed(
+    make_pull: Make, table: Limits, monkeypatch: Any
+) -> None:
+    check = BY_NAME["electrical"]
+    monkeypatch.setattr(check, "measure", lambda *_: cannot("missing", "the reason"))
+    monkeypatch.setattr(check, "judge", lambda *_: Judged(95.0, ()))
+    _, result = run_check(check, make_pull(), table)
+    assert (result.status, result.score) == ("not_evaluated", None)
+    assert (result.cause, result.why) == ("missing", "the reason")
+
+
+def test_a_check_with_nothing_to_judge_says_so_and_names_a_code_without_a_limit(
+    make_pull: Make, table: Limits, monkeypatch: Any
+) -> None:
+    check = BY_NAME["electrical"]
+    monkeypatch.setattr(check, "judge", lambda *_: Judged(None, ()))
+    _, result = run_check(check, make_pull(), table)
+    assert (result.status, result.score, result.cause) == ("not_evaluated", None, "missing")
+    assert result.why == "nothing in the pull to judge"
+    monkeypatch.setattr(check, "CODES", ("electrical.voltage", "electrical.new"))
+    _, result = run_check(check, make_pull(), table)
+    assert result.why.endswith("schemas/thresholds.toml has no row for electrical.new")
+
+
+@pytest.mark.parametrize(("until", "believed"), [(4.2, True), (3.2, False)])
+def test_a_slow_channels_last_sample_stands_for_an_interval_too(
+    make_pull: Make, until: float, believed: bool
+) -> None:
+    """Once a second in 6 s: five samples reach over 5 s, four over 4 s; seven tenths are 4.2 s."""
+    pull = make_pull(
+        every={"coolant_temp": 20, "intake_air_temp": 20},
+        flags={"intake_air_temp": lambda t: np.where((t >= 0) & (t <= until), GOOD, FAIL)},
+    )
+    told = obstacle(next(c for c in all_checks() if "heat.intake" in c.CODES), pull)
+    assert (told is None) == believed
