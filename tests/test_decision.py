@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from audit.archive.step.step import Step
 from audit.cli.screen import command as screen_command
 from audit.cli.step import response as response_command
-from audit.night.decision import OVER_PULLS, decided, first_look, repeated, watched
+from audit.night.decision import OVER_PULLS, as_set, decided, first_look, repeated, watched
 
 SAMPLES = Path(__file__).parents[1] / "sample_data" / "alder"
 UP = Step("up", 3, "Try 25.0 % duty next.", "step", 20.0, 25.0, 90.0, 85.0, 95.0)
@@ -160,3 +160,12 @@ def test_knock_in_two_pulls_stays_for_screen_and_for_response(tmp_path):
     document = json.loads(asked.stdout)
     assert document["decision"]["state"] == "stay"
     assert document["next"]["action"] == "stay"
+
+
+@pytest.mark.parametrize(
+    ("read", "set_"),
+    [(25.0, 25.0), (24.86, 25.0), (24.84, 24.8), (25.14, 25.0), (25.16, 25.2), (25.36, 25.5), (25.34, 25.3), (0.1, 0.0)],
+)  # fmt: skip
+def test_a_duty_is_told_as_it_was_set(read, set_):
+    """Half percents, where the readings' mean lies within 0.15 of one."""
+    assert as_set(read) == set_

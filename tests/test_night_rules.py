@@ -387,6 +387,34 @@ def test_what_is_there_and_not_believed_says_so():
     assert (one.start_s, one.end_s) == pytest.approx((32.0, 33.0), abs=0.1)
 
 
+@pytest.mark.parametrize(
+    ("findings", "code"),
+    [
+        ([], "sensor.range"),
+        ([("sensor.rail", "watch", 31.0, 32.5)], "sensor.rail"),
+        ([("sensor.rail", "watch", 32.5, 40.0)], "sensor.rail"),
+        ([("sensor.rail", "watch", None, None)], "sensor.rail"),
+        ([("sensor.rail", "watch", 10.0, 31.0)], "sensor.range"),
+        ([("sensor.rail", "watch", 34.0, 40.0)], "sensor.range"),
+        ([("sensor.rail", "note", 32.2, 32.4), ("sensor.flat_line", "hold", 32.2, 32.4)], "sensor.flat_line"),
+        ([("sensor.flat_line", "hold", 10.0, 11.0), ("sensor.rail", "note", 32.2, 32.4)], "sensor.rail"),
+    ],
+)  # fmt: skip
+def test_what_is_not_believed_goes_by_the_worst_test_that_took_it_out_there(findings, code):
+    pull = pull_of(
+        rate=50.0,
+        change={"oil_pressure": lambda t, v: np.where((t > 32) & (t < 33), 9000.0, oil(t, v))},
+    )
+    told = tuple(
+        Finding(c, severity, "x", channel="oil_pressure", start_s=a, end_s=b)
+        for c, severity, a, b in findings
+    )
+    other = (Finding("sensor.spike", "hold", "x", channel="lambda", start_s=32.2, end_s=32.4),)
+    sanity = dataclasses.replace(pull.sanity, findings=(*other, *told))
+    (one,) = unseen(dataclasses.replace(pull, sanity=sanity))
+    assert one.code == code
+
+
 @pytest.mark.parametrize(("share", "said"), [(0.4, "has no sample"), (0.6, "cannot be believed")])
 def test_a_hole_that_is_mostly_blank_has_no_sample(share, said):
     def half(t, v):
@@ -569,3 +597,21 @@ def test_how_much_of_a_channel_is_good_in_the_pull_is_said():
     (one,) = unseen(pull_of(rate=50.0, change={"oil_pressure": blanked(32.0, 33.0)}))
     share = int(one.message.split("(")[1].split(" %")[0])
     assert share == pytest.approx(100 * 5.0 / 6.0, abs=1.5)
+
+
+def test_where_too_few_samples_are_good_the_whole_pull_is_named_and_else_its_hole():
+    def thinned(every):
+        return lambda t, v: np.where(
+            ((t > 32.0) & (t < 32.8)) | (np.arange(len(t)) % every > 0), np.nan, oil(t, v)
+        )
+
+    pull = pull_of(rate=50.0, change={"oil_pressure": thinned(3)})
+    channels = tuple(
+        dataclasses.replace(c, rate_hz=50.0) if c.name == "oil_pressure" else c
+        for c in pull.log.channels
+    )
+    pull = dataclasses.replace(pull, log=dataclasses.replace(pull.log, channels=channels))
+    (one,) = unseen(pull)
+    assert (one.start_s, one.end_s) == (pull.start_s, pull.end_s)
+    (hole,) = unseen(pull_of(rate=50.0, change={"oil_pressure": thinned(1)}))
+    assert (hole.start_s, hole.end_s) == pytest.approx((32.0, 32.8), abs=0.05)

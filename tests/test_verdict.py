@@ -157,3 +157,41 @@ def test_what_a_finding_has_said_is_not_said_again():
     _, reasons = night(findings=tuple(gone))
     assert sum("Lambda is not in the log." in r for r in reasons) == 1
     assert sum("Boost is not in the log." in r for r in reasons) == 1
+
+
+@pytest.mark.parametrize(
+    ("count", "said"), [(1, ""), (2, ", and in 1 more"), (4, ", and in 3 more")]
+)
+def test_in_how_many_more_pulls_a_check_could_not_be_judged_is_said(count, said):
+    lost = unjudged("oscillation", "too_slow")
+    reasons = night(*(pull(i, **lost) for i in range(1, count + 1)))[1]
+    assert reasons == (f"Oscillation could not be judged (a.csv, pull 1{said}): the reason.",)
+
+
+@pytest.mark.parametrize(
+    ("code", "severity", "told"),
+    [("sensor.missing", "hold", True), ("sensor.slow", "hold", True), ("sensor.missing", "note", False),
+     ("sensor.spike", "hold", False), ("sensor.spike", "note", False)],
+)  # fmt: skip
+def test_without_a_pull_what_is_missing_in_each_log_is_said(code, severity, told):
+    logs = [LogAudit("n/b.csv", "0", "read", findings=(Finding(code, severity, "No boost."),))]
+    reasons = decide(logs, {}, ())[1]
+    assert reasons.count("b.csv: No boost.") == int(told or severity == "hold")  # a hold for itself
+    assert sum("No wide-open pull was found in b.csv, so" in r for r in reasons) == 1
+
+
+@pytest.mark.parametrize(("count", "names"), [(1, "a0.csv"), (3, "a0.csv, a1.csv, a2.csv"), (4, "a0.csv, a1.csv, a2.csv, …")])  # fmt: skip
+def test_of_logs_without_a_pull_the_first_three_are_named(count, names):
+    logs = [LogAudit(f"n/a{i}.csv", str(i), "read") for i in range(count)]
+    assert decide(logs, {}, ())[1][0].startswith(f"No wide-open pull was found in {names}, so")
+
+
+@pytest.mark.parametrize(("pulls", "said"), [(1, "1 pull:"), (2, "2 pulls:")])
+def test_the_headline_counts_the_pulls(pulls, said):
+    assert said in night(*(pull(i) for i in range(pulls)))[1][0]
+
+
+def test_alike_findings_are_counted_beyond_the_first():
+    warm = Finding("a.b", "watch", "Warm.")
+    for count, more in ((1, ""), (2, " (and 1 more like it)"), (3, " (and 2 more like it)")):
+        assert night(pull(findings=(warm,) * count))[1][1] == f"a.csv, pull 1: Warm.{more}"

@@ -41,7 +41,8 @@ def step(
     damping_s: float = 0.25,
 ) -> Array:
     """Boost building to `to` about spool_s, kPa: a smooth rise, then a ring of `overshoot` kPa dying away."""
-    rise = base + (to - base) / (1.0 + np.exp(-(t - spool_s) * 6.0 / max(spool_s, 0.2)))
+    build = np.clip(-(t - spool_s) * 6.0 / max(spool_s, 0.2), None, 700.0)
+    rise = base + (to - base) / (1.0 + np.exp(build))
     after = np.clip(t - 1.5 * spool_s, 0.0, None)
     peak_s = 0.25 / ring_hz
     ring = np.sin(2 * np.pi * ring_hz * after) * np.exp(-(after - peak_s) / damping_s)

@@ -32,6 +32,7 @@ from audit.checks.kit.run import (
     run_between,
     run_check,
     run_pull,
+    run_whole_log,
     status_of,
     swapped,
 )
@@ -385,3 +386,98 @@ def test_no_more_causes_than_somebody_reads() -> None:
     assert found.likely == tuple("abcdef") and MOST == 6
     other = explain(Finding("z", "hold", "x"), measures={}, codes=[], missing=["fuel"], table=TABLE)
     assert other.likely == ()
+
+
+def test_a_stop_is_worse_than_a_hold_of_a_lower_score() -> None:
+    def result(severity: str, score: float) -> CheckResult:
+        return CheckResult("x", "fail", score, findings=(Finding(f"a.{severity}", severity, "x"),))
+
+    assert joined([result("hold", 3.0), result("stop", 9.0)]).score == 9.0
+    assert joined([result("stop", 9.0), result("hold", 3.0)]).score == 9.0
+
+
+@pytest.mark.parametrize(("rate", "cause"), [(0.155, "too_slow"), (0.18, "not_believed")])
+def test_a_channel_that_comes_less_than_once_a_pull_is_too_slow_for_it(
+    make_pull: Make, rate: float, cause: str
+) -> None:
+    """Six seconds: once in them are 0.167 a second."""
+    gone = make_pull(channels={"battery_voltage": lambda t: np.where(t < -0.5, 13.9, np.nan)})
+    channels = tuple(
+        replace(c, rate_hz=rate if c.name == "battery_voltage" else 20.0) for c in gone.log.channels
+    )
+    pull = replace(gone, log=replace(gone.log, channels=channels))
+    told = obstacle(BY_NAME["electrical"], pull)
+    assert told is not None and told[0] == cause
+
+
+@pytest.mark.parametrize("order", [(0.95, 0.88), (0.88, 0.95)])
+def test_the_figures_are_those_of_the_worst_sensor_wherever_it_stands(
+    make_pull: Make, table: Limits, order: tuple[float, float]
+) -> None:
+    second, third = order
+    channels = {"lambda": 0.79, "lambda_2": second, "lambda_3": third}
+    pull = make_pull(channels=channels, noise=dict.fromkeys(channels, 0.004))
+    check = next(c for c in all_checks() if "mixture.lean" in c.CODES)
+    figures, _ = run_check(check, pull, table)
+    assert figures["lean_lambda"] == pytest.approx(0.95, abs=0.01)
+
+
+@pytest.mark.parametrize(("coolant", "status"), [(85.0, "pass"), (118.0, "fail")])
+def test_a_whole_log_is_judged_where_nothing_was_found_too(
+    make_pull: Make, table: Limits, coolant: float, status: str
+) -> None:
+    pull = make_pull(channels={"coolant_temp": coolant}, lead_s=90.0, tail_s=60.0, rate=5.0)
+    found = run_whole_log(pull.log, pull.sanity, pull.car, table)
+    assert found["heat_soak"].status == status
+    assert {f.code for f in found["heat_soak"].findings} == (
+        set() if status == "pass" else {"heat.coolant"}
+    )
+    assert "engine_speed" not in found  # the car file allows none: it could not be judged
+
+
+def test_a_second_sensor_of_a_whole_log_is_judged_and_named(make_pull: Make, table: Limits) -> None:
+    pull = make_pull(
+        channels={"coolant_temp": 85.0, "coolant_temp_2": 118.0}, lead_s=90.0, tail_s=60.0, rate=5.0
+    )
+    (finding,) = run_whole_log(pull.log, pull.sanity, pull.car, table)["heat_soak"].findings
+    assert finding.channel == "coolant_temp_2"
+    assert finding.message.endswith(
+        'This is the reading of coolant temp 2, column "coolant_temp_2".'
+    )
+
+
+def test_what_could_not_be_judged_has_not_passed(
+    make_pull: Make, table: Limits, monkeypatch: Any
+) -> None:
+    check = BY_NAME["electrical"]
+    monkeypatch.setattr(check, "measure", lambda *_: cannot("missing", "the reason"))
+    monkeypatch.setattr(check, "judge", lambda *_: Judged(95.0, ()))
+    _, result = run_check(check, make_pull(), table)
+    assert (result.status, result.score) == ("not_evaluated", None)
+    assert (result.cause, result.why) == ("missing", "the reason")
+
+
+def test_a_check_with_nothing_to_judge_says_so_and_names_a_code_without_a_limit(
+    make_pull: Make, table: Limits, monkeypatch: Any
+) -> None:
+    check = BY_NAME["electrical"]
+    monkeypatch.setattr(check, "judge", lambda *_: Judged(None, ()))
+    _, result = run_check(check, make_pull(), table)
+    assert (result.status, result.score, result.cause) == ("not_evaluated", None, "missing")
+    assert result.why == "nothing in the pull to judge"
+    monkeypatch.setattr(check, "CODES", ("electrical.voltage", "electrical.new"))
+    _, result = run_check(check, make_pull(), table)
+    assert result.why.endswith("schemas/thresholds.toml has no row for electrical.new")
+
+
+@pytest.mark.parametrize(("until", "believed"), [(4.2, True), (3.2, False)])
+def test_a_slow_channels_last_sample_stands_for_an_interval_too(
+    make_pull: Make, until: float, believed: bool
+) -> None:
+    """Once a second in 6 s: five samples reach over 5 s, four over 4 s; seven tenths are 4.2 s."""
+    pull = make_pull(
+        every={"coolant_temp": 20, "intake_air_temp": 20},
+        flags={"intake_air_temp": lambda t: np.where((t >= 0) & (t <= until), GOOD, FAIL)},
+    )
+    told = obstacle(next(c for c in all_checks() if "heat.intake" in c.CODES), pull)
+    assert (told is None) == believed
