@@ -218,7 +218,7 @@ def test_where_nothing_binds_the_usual_step_a_large_one_is_held_by_its_upper_end
     assert step(curve=rough, bounds=BOUNDS).duty == 25.0
     wild = line_curve(slope=1.0, noise=10.0)  # the usual step is not held by its upper end
     assert step(curve=wild, bounds=BOUNDS).duty == 25.0
-    dead = replace(large, unproven_pct=60.0)
+    dead = large._replace(unproven_pct=60.0)
     assert step(curve=line_curve(slope=0.5), bounds=dead).duty == 30.0
     assert step(curve=line_curve(slope=1.0), bounds=dead).duty == 26.5  # 6.9 kPa of boost at most
 
@@ -251,10 +251,10 @@ def test_a_line_is_carried_on_with_its_upper_end():
 
 def test_of_a_small_value_the_lower_end_counts():
     line = heat_line(63.0, noise=2.0)
-    line = replace(line, limits=replace(line.limits, below=True))
+    line = line._replace(limits=replace(line.limits, below=True))
     assert line.limits.below and line.worst(90.0) == pytest.approx(63.0 - 2.0 * ONE_SIDED)
     assert line.past(90.0)
-    assert not replace(line, noise=1.8).past(90.0)
+    assert not line._replace(noise=1.8).past(90.0)
 
 
 @pytest.mark.parametrize(("level", "duty"), [(57.9, 22.5), (58.1, 22.0)])
