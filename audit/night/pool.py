@@ -38,6 +38,8 @@ def audit_each(
     workers: processes; None decides by the bytes to read. cluster: address of a Dask scheduler that
     does it instead. how: as audit_one has it. Raises UsageError when no scheduler answers there.
     """
+    if cluster is None and workers in (None, 1) and _bytes(paths) < WORTH_A_PROCESS:
+        how["keep_frames"] = True  # nothing travels, and so little need not be cut down
     audit: Audit = functools.partial(audit_one, car=car, **how)
     if cluster is not None:
         from audit.night.cluster import on_cluster
@@ -158,10 +160,13 @@ def _one_thread_each() -> Iterator[None]:
             os.environ.pop("POLARS_MAX_THREADS", None)
 
 
-def _fit(paths: Sequence[Path | RemoteLog]) -> int:
-    total = sum(
+def _bytes(paths: Sequence[Path | RemoteLog]) -> int:
+    return sum(
         (p.stat().st_size if p.exists() else 0) if isinstance(p, Path) else p.size for p in paths
     )
-    if total < WORTH_A_PROCESS or len(paths) < 4:
+
+
+def _fit(paths: Sequence[Path | RemoteLog]) -> int:
+    if _bytes(paths) < WORTH_A_PROCESS or len(paths) < 4:
         return 1
     return max(1, min(os.cpu_count() or 1, len(paths) // 4))
