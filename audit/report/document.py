@@ -34,7 +34,7 @@ def document(night: Night) -> dict[str, Any]:
 
 def dumps(night: Night) -> str:
     """The document as text, a line for each part and each item of a list: what puts every value on
-    a line of its own takes ten times as long. Raises ValueError for a number not finite (a bug,
+    a line of its own takes twice as long. Raises ValueError for a number not finite (a bug,
     never data).
     """
     plain = functools.partial(json.dumps, ensure_ascii=False, allow_nan=False)
